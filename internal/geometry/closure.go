@@ -1,0 +1,153 @@
+package geometry
+
+import (
+	"math"
+
+	"trigone/internal/units"
+)
+
+// Slice is one antero-posterior section of the valve, all in mm. Heights are
+// from annulus to free edge along the surface, in the state in which the valve
+// closes; the diameter is from hinge to hinge; Depth is how far the entry of the
+// coaptation lies from the annular plane, taken without sign.
+type Slice struct {
+	Anterior  units.Length
+	Posterior units.Length
+	Diameter  units.Length
+	Depth     units.Length
+}
+
+// Closure is what the model says of a slice. Contact is the material of one
+// leaflet beyond the entry of the coaptation; below 0 the leaflet does not reach
+// it. MeanContact is the mean of the two, Overlap the part where both leaflets
+// meet (0 if they do not): they are equal only where both tips end level, and
+// Overlap is what echo sees. AnteriorShare is the position of the closure line
+// from the anterior hinge as a share of the diameter.
+type Closure struct {
+	AnteriorShare    units.Ratio
+	ExposedAnterior  units.Length
+	ExposedPosterior units.Length
+	ContactAnterior  units.Offset
+	ContactPosterior units.Offset
+	MeanContact      units.Offset
+	Overlap          units.Length
+}
+
+// Limits of the closure line when both leaflets slide freely.
+const (
+	nearestLine  = 0.05
+	farthestLine = 0.95
+)
+
+// FlatCoaptation gives the coaptation length of a flat slice with both tips
+// level; below 0 it is a gap.
+//
+//	c = (a + p − d) / 2   (mm)
+//
+// Accepted: heights and diameter above 0. Source: derived; equal to
+// d·(index − 1)/2 with LeafletToAnnulusIndex.
+func FlatCoaptation(anterior, posterior, diameter units.Length) units.Offset {
+	return anterior.Plus(posterior).Minus(diameter).Scaled(0.5)
+}
+
+// FlatAnteriorShare gives the position of the closure line of the flat slice
+// from the anterior hinge as a share of the diameter.
+//
+//	s = ½ + (a − p) / (2·d)   (1)
+//
+// Accepted: diameter above 0; outside 0 to 1 the flat form has no meaning.
+// Source: derived.
+func FlatAnteriorShare(anterior, posterior, diameter units.Length) units.Ratio {
+	return 0.5 + units.Ratio(float64(anterior.Minus(posterior))/(2*float64(diameter)))
+}
+
+// HeldClosure gives the closure of a slice whose closure line is held at a
+// share of the diameter from the anterior hinge, as by chords.
+//
+//	eA = √((s·d)² + h²), eP = √(((1−s)·d)² + h²)
+//	cA = a − eA, cP = p − eP, mean = (cA + cP)/2, overlap = max(0, min(cA, cP))
+//
+// Accepted: see ErrSlice, which is the only error. Source: derived, straight
+// exposed leaflets.
+func HeldClosure(s Slice, anteriorShare units.Ratio) (Closure, error) {
+	if !s.usable() || !(anteriorShare > 0 && anteriorShare < 1) {
+		return Closure{}, ErrSlice
+	}
+	return s.closedAt(anteriorShare), nil
+}
+
+// FreeClosure gives the closure of a slice whose leaflets slide freely until
+// both tips are level; then mean contact and overlap agree. The position of the
+// line solves cA = cP by bisection.
+//
+// Accepted: see ErrSlice. ErrNoLine if no line within 5 to 95 % of the diameter
+// brings the tips level. Source: derived, as HeldClosure.
+func FreeClosure(s Slice) (Closure, error) {
+	if !s.usable() {
+		return Closure{}, ErrSlice
+	}
+	// The difference falls strictly as the line moves away from the anterior
+	// hinge, so there is at most one root.
+	difference := func(share float64) float64 {
+		c := s.closedAt(units.Ratio(share))
+		return float64(c.ContactAnterior - c.ContactPosterior)
+	}
+	if difference(nearestLine) < 0 || difference(farthestLine) > 0 {
+		return Closure{}, ErrNoLine
+	}
+	return s.closedAt(units.Ratio(bisect(nearestLine, farthestLine, difference))), nil
+}
+
+// Domain of the closure model: outside it a number would suggest a knowledge
+// that the model has not. Derived with judgement, no published source.
+const (
+	leastShare    units.Ratio  = 0.35
+	mostShare     units.Ratio  = 0.90
+	leastDiameter units.Length = 15
+	mostDiameter  units.Length = 45
+	mostDepth     units.Length = 15
+)
+
+// CheckDomain gives ErrSlice for an unusable slice, ErrDomain if the diameter
+// lies outside 15 to 45 mm, the depth above 15 mm or the closure line outside
+// 0.35 to 0.90 of the diameter from the anterior hinge, and else nil. An open
+// cleft, prolapse of a commissure, restriction, calcification, an edge-to-edge
+// suture and systolic anterior motion lie outside too: those the caller knows.
+func CheckDomain(s Slice, anteriorShare units.Ratio) error {
+	if !s.usable() || math.IsNaN(float64(anteriorShare)) {
+		return ErrSlice
+	}
+	if s.Diameter < leastDiameter || s.Diameter > mostDiameter || s.depth() > mostDepth ||
+		anteriorShare < leastShare || anteriorShare > mostShare {
+		return ErrDomain
+	}
+	return nil
+}
+
+func (s Slice) usable() bool {
+	for _, l := range []units.Length{s.Anterior, s.Posterior, s.Diameter} {
+		if !(l > 0) || math.IsInf(float64(l), 0) {
+			return false
+		}
+	}
+	return !math.IsNaN(float64(s.Depth)) && !math.IsInf(float64(s.Depth), 0)
+}
+
+func (s Slice) depth() units.Length { return s.Depth.Offset().Size() }
+
+func (s Slice) closedAt(share units.Ratio) Closure {
+	c := Closure{
+		AnteriorShare:    share,
+		ExposedAnterior:  hypot(s.Diameter.Scaled(share), s.Depth),
+		ExposedPosterior: hypot(s.Diameter.Scaled(1-share), s.Depth),
+	}
+	c.ContactAnterior = s.Anterior.Minus(c.ExposedAnterior)
+	c.ContactPosterior = s.Posterior.Minus(c.ExposedPosterior)
+	c.MeanContact = c.ContactAnterior.Plus(c.ContactPosterior).Scaled(0.5)
+	c.Overlap = min(c.ContactAnterior, c.ContactPosterior).NotBelowZero()
+	return c
+}
+
+func hypot(a, b units.Length) units.Length {
+	return units.Length(math.Hypot(float64(a), float64(b)))
+}

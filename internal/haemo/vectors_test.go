@@ -1,0 +1,241 @@
+package haemo
+
+import (
+	"math"
+	"testing"
+
+	"trigone/internal/units"
+)
+
+// vector is one worked example. The tolerance is absolute, in the unit of the
+// result: half of the last printed digit unless the reason says otherwise.
+type vector struct {
+	name      string
+	got       float64
+	want      float64
+	tolerance float64
+	source    string
+}
+
+func runVectors(t *testing.T, rows []vector) {
+	t.Helper()
+	for _, r := range rows {
+		t.Run(r.name, func(t *testing.T) {
+			if !(math.Abs(r.got-r.want) <= r.tolerance) {
+				t.Errorf("got %.6g, want %.6g ± %.2g (%s)", r.got, r.want, r.tolerance, r.source)
+			}
+		})
+	}
+}
+
+const (
+	firstPage = "public teaching page with a flow convergence example, read"
+	twoPages  = "second, independent teaching page: results read, velocity-time integral inferred from them"
+	own       = "computed from the printed formula outside this project, double precision"
+)
+
+// orifice chains the formulas from radius to orifice area.
+func orifice(radius units.Length, aliasing, peak units.Velocity) units.Area {
+	return RegurgitantOrificeArea(PeakRegurgitantFlow(radius, aliasing), peak)
+}
+
+func TestFlowConvergencePublished(t *testing.T) {
+	runVectors(t, []vector{
+		{"flow, r 9, Va 40", float64(PeakRegurgitantFlow(9, 40)), 203.58, 0.005, firstPage},
+		{"orifice, Vmax 500", float64(orifice(9, 40, 500)), 0.407, 0.0005, firstPage},
+		{"shell", float64(ConvergenceShellArea(9)), 5.089, 0.0005, twoPages},
+		{"flow to one decimal", float64(PeakRegurgitantFlow(9, 40)), 203.6, 0.05, twoPages},
+		{"volume, VTI 140", float64(RegurgitantVolume(orifice(9, 40, 500), 140)), 57.0, 0.05, twoPages},
+		{"simplified orifice, 0.5 in place of 0.5027", float64(SimplifiedOrificeArea(9)), 0.405, 1e-9, "algebra; formula from memory"},
+		{"simplified orifice, r 6, printed 0.18", float64(SimplifiedOrificeArea(6)), 0.18, 1e-9, own},
+	})
+}
+
+func TestFlowConvergenceOwn(t *testing.T) {
+	rows := []struct {
+		name             string
+		radius           units.Length
+		aliasing, peak   units.Velocity
+		vti              units.StrokeDistance
+		angle            units.Angle
+		shell, flow      float64
+		orifice, volume  float64
+		byArea, byVolume Band
+		reason           string
+	}{
+		{"W2", 9, 40, 500, 140, 180, 5.0894, 203.5752, 0.40715, 57.001, Severe, ModerateToSevere, "the page prints 'severe': the volume says one band less"},
+		{"C1", 10, 40, 500, 150, 180, 6.2832, 251.3274, 0.5027, 75.398, Severe, Severe, "both severe"},
+		{"C2", 10, 40, 500, 150, 120, 6.2832, 167.5516, 0.3351, 50.266, ModerateToSevere, ModerateToSevere, "C1 narrowed to 120 degrees"},
+		{"C3", 9, 40, 500, 140, 120, 5.0894, 135.7168, 0.2714, 38.001, MildToModerate, MildToModerate, "W2 narrowed to 120 degrees"},
+		{"C4", 7, 38.5, 480, 135, 180, 3.0788, 118.5323, 0.2469, 33.337, MildToModerate, MildToModerate, "uneven aliasing and peak velocity"},
+		{"C5", 6, 30.8, 550, 160, 180, 2.2619, 69.668, 0.1267, 20.267, Mild, Mild, "the simplified form would say 0.18"},
+	}
+	for _, r := range rows {
+		shell := ConvergenceShellArea(r.radius)
+		flow := AngleCorrectedFlow(PeakRegurgitantFlow(r.radius, r.aliasing), r.angle)
+		area := RegurgitantOrificeArea(flow, r.peak)
+		volume := RegurgitantVolume(area, r.vti)
+		runVectors(t, []vector{
+			{r.name + " shell", float64(shell), r.shell, 5e-5, own},
+			{r.name + " flow", float64(flow), r.flow, 5e-4, own},
+			{r.name + " orifice", float64(area), r.orifice, 5e-5, own},
+			{r.name + " volume", float64(volume), r.volume, 6e-4, own + "; last digit rounded up from 50.2655 in C2"},
+		})
+		if GradeOrifice(area) != r.byArea || GradeVolume(volume) != r.byVolume {
+			t.Errorf("%s: graded %v by area and %v by volume, want %v and %v: %s",
+				r.name, GradeOrifice(area), GradeVolume(volume), r.byArea, r.byVolume, r.reason)
+		}
+	}
+}
+
+func TestAngleCorrectionFactor(t *testing.T) {
+	const source = "volume times angle/180: Jang et al., J Cardiovasc Ultrasound 2018;26(1), read in the abstract"
+	runVectors(t, []vector{
+		{"120 degrees take two thirds", float64(AngleCorrection(120)), 2.0 / 3, 1e-12, source},
+		{"a full hemisphere changes nothing", float64(AngleCorrection(180)), 1, 0, source},
+		{"factor on the orifice of the first example", float64(orifice(9, 40, 500).Scaled(AngleCorrection(120))), 0.2714, 5e-5, source},
+	})
+}
+
+func TestVolumetric(t *testing.T) {
+	rows := []struct {
+		name               string
+		annulus, tract     units.Length
+		annular, outflow   units.StrokeDistance
+		in, out, rvol      float64
+		fraction, wrong    float64
+		byVolume, byShare  Band
+		wrongIsImpossible  bool
+		reasonForTwoGrades string
+	}{
+		{"C7", 32, 20, 15, 18, 120.637, 56.549, 64.088, 53.13, 113.3, Severe, Severe, true, "agree"},
+		{"C8", 35, 21, 14, 20, 134.696, 69.272, 65.424, 48.57, 94.4, Severe, ModerateToSevere, false, "high flow, one band apart is no error"},
+	}
+	for _, r := range rows {
+		in := InflowStrokeVolumeCircular(r.annulus, r.annular)
+		out := OutflowStrokeVolume(r.tract, r.outflow)
+		rvol := RegurgitantVolumeFromInflow(in, out)
+		fraction := RegurgitantFraction(rvol, in)
+		// The same ventricle: EDV - ESV is the inflow.
+		ventricle := RegurgitantVolumeFromVentricle(in.Plus(60), 60, out)
+		runVectors(t, []vector{
+			{r.name + " inflow", float64(in), r.in, 5e-4, own},
+			{r.name + " outflow", float64(out), r.out, 5e-4, own},
+			{r.name + " regurgitant volume", float64(rvol), r.rvol, 5e-4, own},
+			{r.name + " regurgitant volume by the ventricle", float64(ventricle), r.rvol, 5e-4, own},
+			{r.name + " fraction", float64(fraction), r.fraction, 5e-3, own},
+		})
+		if GradeVolume(rvol) != r.byVolume || GradeFraction(fraction) != r.byShare {
+			t.Errorf("%s: graded %v by volume and %v by fraction, want %v and %v: %s", r.name,
+				GradeVolume(rvol), GradeFraction(fraction), r.byVolume, r.byShare, r.reasonForTwoGrades)
+		}
+
+		// A public page divides by the forward stroke volume.
+		wrong := float64(RegurgitantFraction(rvol, out))
+		if math.Abs(wrong-r.wrong) > 0.05 || (wrong > 100) != r.wrongIsImpossible {
+			t.Errorf("%s: the wrong denominator gives %.2f, want %.1f", r.name, wrong, r.wrong)
+		}
+		if math.Abs(float64(fraction)-wrong) < 40 {
+			t.Errorf("%s: the fraction %.2f is the one by forward stroke volume", r.name, float64(fraction))
+		}
+		// A public page writes the outflow area as 2·π·(d/2)².
+		doubled := 2 * math.Pi * math.Pow(r.tract.CM()/2, 2) * float64(r.outflow)
+		if ratio := doubled / float64(out); math.Abs(ratio-2) > 1e-12 {
+			t.Errorf("%s: the doubled form is %v times ours, want 2", r.name, ratio)
+		}
+	}
+}
+
+func TestOtherRegurgitation(t *testing.T) {
+	const onishi = "formula and limit 0.39 cm2: Onishi et al. 2024, PMC11266834, read; value computed"
+	runVectors(t, []vector{
+		{"elliptic inflow, 30 by 40 mm, VTI 12", float64(InflowStrokeVolumeElliptic(30, 40, 12)), 113.097, 5e-4, "π/4·3·4·12; formula from memory"},
+		{"orifice by volumes, 64.088 mL over 150 cm", float64(VolumetricOrificeArea(64.088, 150)), 0.42725, 5e-6, "quotient; formula from memory"},
+		{"vena contracta area 5 by 10 mm", float64(VenaContractaArea(5, 10)), 0.3927, 5e-5, onishi},
+		{"vena contracta area 5 by 9.9 mm", float64(VenaContractaArea(5, 9.9)), 0.3888, 5e-5, onishi},
+		{"biplane width of 5 and 10 mm", float64(BiplaneVenaContractaWidth(5, 10)), 7.5, 0, "mean; Onishi et al. 2024, read"},
+		{"ratio of the integrals", float64(InflowToOutflowRatio(21, 15)), 1.4, 1e-12, "definition; limit 1.4 read in a secondary page"},
+		{"relative error, r 9 ± 0.5, 5 % and 5 %", float64(OrificeAreaRelativeError(0.5/9, 0.05, 0.05).Percent()), 13.2, 0.05, own},
+		{"relative error, r 6 ± 0.5, 5 % and 5 %", float64(OrificeAreaRelativeError(0.5/6, 0.05, 0.05).Percent()), 18.1, 0.05, own},
+		{"relative error of the aliasing velocity alone", float64(OrificeAreaRelativeError(0, 0.05, 0)), 0.05, 1e-12, "arithmetic"},
+		{"relative error of the peak velocity alone", float64(OrificeAreaRelativeError(0, 0, 0.07)), 0.07, 1e-12, "arithmetic"},
+	})
+	if a := VenaContractaArea(5, 10); !(a >= 0.39) {
+		t.Errorf("5 by 10 mm gives %v cm2, must reach the limit of 0.39", a)
+	}
+	if a := VenaContractaArea(5, 9.9); a >= 0.39 {
+		t.Errorf("5 by 9.9 mm gives %v cm2, must stay under the limit of 0.39", a)
+	}
+}
+
+// The published relative error is of first order: it must agree with the spread
+// of the formula itself under small independent changes.
+func TestRelativeErrorAgainstTheFormula(t *testing.T) {
+	base, step := float64(orifice(9, 40, 500)), 1e-6
+	slope := func(r, va, vm float64) float64 {
+		changed := orifice(units.Length(9*(1+r)), units.Velocity(40*(1+va)), units.Velocity(500*(1+vm)))
+		return (float64(changed) - base) / base / step
+	}
+	r, va, vm := slope(step, 0, 0)*0.04, slope(0, step, 0)*0.05, slope(0, 0, step)*0.06
+	want := math.Sqrt(r*r + va*va + vm*vm)
+	if got := float64(OrificeAreaRelativeError(0.04, 0.05, 0.06)); math.Abs(got-want) > 1e-5 {
+		t.Errorf("relative error %v, the formula's slopes give %v", got, want)
+	}
+}
+
+func TestFlowAndPressure(t *testing.T) {
+	const (
+		page   = "public teaching page, read"
+		memory = "formula from memory, value computed outside this project"
+	)
+	published := DiastolicFlow(4, 80, 400)
+	slow := units.Volume(70).OverDuration(450)
+	fast := units.Volume(70).OverDuration(330)
+	runVectors(t, []vector{
+		{"flow, 4.0 L/min, 80/min, 0.40 s", float64(published), 125.0, 1e-9, page},
+		{"area at 12 mmHg, published", float64(MitralAreaFromGradient(published, 12)), 0.96, 0.005, page},
+		{"area at 12 mmHg, recomputed: separates 37.7 from 37.655 and 38", float64(MitralAreaFromGradient(published, 12)), 0.95715, 5e-6, own},
+		{"flow, 70 mL in 450 ms", float64(slow), 155.56, 0.005, own},
+		{"gradient at 2.8 cm2", float64(MeanGradientFromFlow(slow, 2.8)), 2.17, 0.005, own},
+		{"flow, 70 mL in 330 ms", float64(fast), 212.12, 0.005, own},
+		{"gradient at a rate of 90/min", float64(MeanGradientFromFlow(fast, 2.8)), 4.04, 0.005, own},
+		{"gradient at 1.5 cm2", float64(MeanGradientFromFlow(slow, 1.5)), 7.57, 0.005, own},
+		{"half time 150 ms", float64(PressureHalfTimeArea(150)), 1.467, 0.0005, page},
+		{"half time 220 ms", float64(PressureHalfTimeArea(220)), 1, 0, page},
+		{"half time 440 ms", float64(PressureHalfTimeArea(440)), 0.5, 0, page},
+		{"half time 110 ms", float64(PressureHalfTimeArea(110)), 2, 0, page},
+		{"half time 87 ms", float64(PressureHalfTimeArea(87)), 2.53, 0.005, own},
+		{"half time 113 ms", float64(PressureHalfTimeArea(113)), 1.95, 0.005, own},
+		{"deceleration 500 ms", float64(PressureHalfTimeArea(PressureHalfTime(500))), 1.517, 0.0005, own},
+		{"deceleration 500 ms by the other printed form, 759/DT", float64(PressureHalfTimeArea(PressureHalfTime(500))), 759.0 / 500, 0.001, "the two printed forms differ by 0.0007 through rounding of 0.29"},
+		{"gradient of 5 m/s", float64(GradientFromVelocity(500)), 100, 1e-9, memory},
+		{"pulmonary, 3.36 m/s and 5", float64(PulmonarySystolicPressure(336, 5)), 50.2, 0.05, memory},
+		{"pulmonary, 3.4 m/s and 5", float64(PulmonarySystolicPressure(340, 5)), 51.2, 0.05, memory},
+		{"pulmonary, 3.2 m/s and 8", float64(PulmonarySystolicPressure(320, 8)), 48.96, 0.005, memory},
+		{"ejection fraction 160/60", float64(EjectionFraction(160, 60)), 62.5, 1e-9, own},
+		{"forward ejection fraction, 60 of 160", float64(ForwardEjectionFraction(60, 160)), 37.5, 1e-9, "quotient; concept read in Petolat et al. 2023"},
+	})
+}
+
+func TestBodySurface(t *testing.T) {
+	const (
+		twoPages = "two public pages, read"
+		page     = "public page, read"
+	)
+	runVectors(t, []vector{
+		{"square root, 170/70, 'about 1.818'", float64(BodySurfaceMosteller(170, 70)), 1.818, 0.0005, twoPages},
+		{"square root, 170/70, '1.82'", float64(BodySurfaceMosteller(170, 70)), 1.82, 0.005, twoPages},
+		{"square root, 170/70, recomputed", float64(BodySurfaceMosteller(170, 70)), 1.81812, 5e-6, own},
+		{"square root, 180/80", float64(BodySurfaceMosteller(180, 80)), 2.00, 1e-12, page},
+		{"power form, 180/80: the page's third decimal (1.9979) is wrong, hence 0.002", float64(BodySurfaceDuBois(180, 80)), 1.9979, 0.002, page},
+		{"power form, 180/80, recomputed", float64(BodySurfaceDuBois(180, 80)), 1.99642, 5e-6, own},
+		{"power form, 170/70", float64(BodySurfaceDuBois(170, 70)), 1.80971, 5e-6, own},
+		{"power form with metres, 0.20247, agrees", float64(BodySurfaceDuBois(170, 70)),
+			0.20247 * math.Pow(1.70, 0.725) * math.Pow(70, 0.425), 1e-4, "second printed form, constant of five digits"},
+		{"obese, square root", float64(BodySurfaceMosteller(175, 110)), 2.312, 0.0005, own},
+		{"obese, power form lies lower", float64(BodySurfaceDuBois(175, 110)), 2.240, 0.0005, own},
+		{"orifice 2.1 cm2 on 1.82 m2, in mm2/m2", float64(IndexedArea(2.1, 1.82)), 115.4, 0.05, own + " (1.154 cm2/m2)"},
+		{"ring of 487 mm2 on 1.67 m2", float64(IndexedArea(4.87, 1.67)), 291.5, 0.2, "mean of Doi 2014 (abstract, read): 291.5 mm2/m2 at 1.67 m2; 4.87 cm2 is rounded"},
+		{"atrium of 108 mL on 1.8 m2", float64(IndexedVolume(108, 1.8)), 60, 1e-9, "definition"},
+	})
+}

@@ -1,0 +1,62 @@
+package repair
+
+// Schemes of grades.
+const (
+	FiveStep      = "five_step"
+	SplitModerate = "split_moderate"
+	PlusSigns     = "plus_signs"
+)
+
+type gradeRow struct {
+	rank     int
+	moderate bool // moderate or more
+	text     string
+}
+
+// gradeTable gives rank and side of every grade; grades are compared only
+// inside one scheme. The side of the plus signs: 2+ and more count as moderate
+// or more (common practice, no source).
+var gradeTable = map[Grade]gradeRow{
+	{FiveStep, "none"}:                    {0, false, "none"},
+	{FiveStep, "trace"}:                   {1, false, "trace"},
+	{FiveStep, "mild"}:                    {2, false, "mild"},
+	{FiveStep, "moderate"}:                {3, true, "moderate"},
+	{FiveStep, "severe"}:                  {4, true, "severe"},
+	{SplitModerate, "none"}:               {0, false, "none"},
+	{SplitModerate, "trace"}:              {1, false, "trace"},
+	{SplitModerate, "mild"}:               {2, false, "mild"},
+	{SplitModerate, "mild_to_moderate"}:   {3, true, "mild to moderate"},
+	{SplitModerate, "moderate_to_severe"}: {4, true, "moderate to severe"},
+	{SplitModerate, "severe"}:             {5, true, "severe"},
+	{PlusSigns, "plus_0"}:                 {0, false, "0"},
+	{PlusSigns, "plus_1"}:                 {1, false, "1+"},
+	{PlusSigns, "plus_2"}:                 {2, true, "2+"},
+	{PlusSigns, "plus_3"}:                 {3, true, "3+"},
+	{PlusSigns, "plus_4"}:                 {4, true, "4+"},
+}
+
+// Known says whether the grade belongs to its scheme.
+func (g Grade) Known() bool { _, ok := gradeTable[g]; return ok }
+
+// Rank gives the rank within the scheme; ok is false for a grade that is not
+// recorded or not of its scheme.
+func (g Grade) Rank() (rank int, ok bool) {
+	row, ok := gradeTable[g]
+	return row.rank, ok
+}
+
+// ModerateOrMore gives the side of the grade; ok as in Rank.
+func (g Grade) ModerateOrMore() (moderate, ok bool) {
+	row, ok := gradeTable[g]
+	return row.moderate, ok
+}
+
+// String gives the grade in words, empty if it is not recorded.
+func (g Grade) String() string { return gradeTable[g].text }
+
+// Difference gives the rank of g minus that of h; ok only inside one scheme.
+func (g Grade) Difference(h Grade) (steps int, ok bool) {
+	a, okA := g.Rank()
+	b, okB := h.Rank()
+	return a - b, okA && okB && g.Scheme == h.Scheme
+}
