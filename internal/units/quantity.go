@@ -59,6 +59,9 @@ type IndexedVolume float64
 // IndexedArea is an area per body surface in mm2/m2.
 type IndexedArea float64
 
+// IndexedLength is a length per body surface in mm/m2.
+type IndexedLength float64
+
 // CardiacOutput is a flow in litres per minute (L/min).
 type CardiacOutput float64
 
@@ -92,6 +95,9 @@ func (l Length) Scaled(k Ratio) Length { return l * Length(k) }
 
 // Over gives the quotient of two lengths; m = 0 gives an infinity or NaN.
 func (l Length) Over(m Length) Ratio { return Ratio(l / m) }
+
+// Indexed divides a length by the body surface.
+func (l Length) Indexed(b BodySurface) IndexedLength { return IndexedLength(float64(l) / float64(b)) }
 
 // Offset gives the length as a signed distance.
 func (l Length) Offset() Offset { return Offset(l) }

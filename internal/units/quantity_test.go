@@ -35,6 +35,7 @@ func TestNamedOperations(t *testing.T) {
 		{"3 cm2 at 50 cm/s pass 150 mL/s", float64(Area(3).TimesVelocity(50)), 150},
 		{"3 cm2 over 20 cm pass 60 mL", float64(Area(3).TimesStroke(20)), 60},
 		{"5 cm2 on 2 m2 are 250 mm2/m2", float64(Area(5).Indexed(2)), 250},
+		{"40 mm on 2 m2 are 20 mm/m2", float64(Length(40).Indexed(2)), 20},
 		{"40 and 30 mL are 70 mL", float64(Volume(40).Plus(30)), 70},
 		{"30 less 40 mL is -10 mL", float64(Volume(30).Minus(40)), -10},
 		{"half of 30 mL is 15 mL", float64(Volume(30).Scaled(0.5)), 15},

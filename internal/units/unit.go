@@ -26,6 +26,7 @@ const (
 	M2
 	MLPerM2
 	MM2PerM2
+	MMPerM2
 	LPerMin
 )
 
@@ -50,6 +51,7 @@ var unitTable = [...]unitRow{
 	M2:       {"BodySurface", "m2", "m²", 2},
 	MLPerM2:  {"IndexedVolume", "mL/m2", "mL/m²", 0},
 	MM2PerM2: {"IndexedArea", "mm2/m2", "mm²/m²", 0},
+	MMPerM2:  {"IndexedLength", "mm/m2", "mm/m²", 1},
 	LPerMin:  {"CardiacOutput", "L/min", "L/min", 1},
 }
 

@@ -33,6 +33,7 @@ func TestUnitTable(t *testing.T) {
 		{M2, BodySurface(0), "m2", "m²"},
 		{MLPerM2, IndexedVolume(0), "mL/m2", "mL/m²"},
 		{MM2PerM2, IndexedArea(0), "mm2/m2", "mm²/m²"},
+		{MMPerM2, IndexedLength(0), "mm/m2", "mm/m²"},
 		{LPerMin, CardiacOutput(0), "L/min", "L/min"},
 	}
 	if len(rows) != len(Units()) {

@@ -898,8 +898,9 @@ type MetricValue struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Id in the catalogue.
 	Metric string `protobuf:"bytes,1,opt,name=metric,proto3" json:"metric,omitempty"`
-	// Place, in the grammar of places: empty, p2, p2/seam, p1-p2,
-	// lateral_commissure, posterior, a2_p2, lateral or step:{id}.
+	// Place, in the grammar of places: empty, p2, p2/seam, p1_p2,
+	// lateral_commissure, posterior, a2_p2, lateral_side, step:{id}, step:{id}/side,
+	// test:{id}, test:{id}/segment or lesion:{id}.
 	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
 	// Occasion: the section's name, with run and stage where the operation has
 	// several, e.g. assessment/tte, plan, operation/run1/after_ring, result/exit.

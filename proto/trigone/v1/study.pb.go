@@ -3021,7 +3021,8 @@ func (x *Coaptation) GetTentingArea() *Area {
 // A lesion of the valve.
 type Lesion struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Id given by the client, unique in the case; steps refer to it.
+	// Id given by the client, unique in its study; the same lesion seen again
+	// keeps its id, and steps refer to it.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// Where it is.
 	Location *Location `protobuf:"bytes,2,opt,name=location,proto3" json:"location,omitempty"`
@@ -3702,9 +3703,9 @@ const file_trigone_v1_study_proto_rawDesc = "" +
 	"\x11coaptation_length\x18\x02 \x01(\v2\x12.trigone.v1.LengthR\x10coaptationLength\x12=\n" +
 	"\x10coaptation_depth\x18\x03 \x01(\v2\x12.trigone.v1.LengthR\x0fcoaptationDepth\x12J\n" +
 	"\x16anterior_closure_share\x18\x04 \x01(\v2\x14.trigone.v1.FractionR\x14anteriorClosureShare\x123\n" +
-	"\ftenting_area\x18\x05 \x01(\v2\x10.trigone.v1.AreaR\vtentingArea\"\xea\x03\n" +
-	"\x06Lesion\x12;\n" +
-	"\x02id\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x02id\x120\n" +
+	"\ftenting_area\x18\x05 \x01(\v2\x10.trigone.v1.AreaR\vtentingArea\"\xe7\x03\n" +
+	"\x06Lesion\x128\n" +
+	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x120\n" +
 	"\blocation\x18\x02 \x01(\v2\x14.trigone.v1.LocationR\blocation\x126\n" +
 	"\x05kinds\x18\x03 \x03(\x0e2\x16.trigone.v1.LesionKindB\b\xbaH\x05\x92\x01\x02\x10\x10R\x05kinds\x12(\n" +
 	"\x05flail\x18\x04 \x01(\x0e2\x12.trigone.v1.AnswerR\x05flail\x12/\n" +

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"trigone/internal/casebook"
+)
+
+// Exit codes; the help of the command lists them.
+const (
+	exitOK            = 0
+	exitFailed        = 1
+	exitUsage         = 2
+	exitRefused       = 3
+	exitContradiction = 4
+)
+
+// usageError is a wrong call of the program.
+type usageError struct{ error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// inputError is a file that cannot be read as a case file.
+type inputError struct{ error }
+
+// errContradiction: the evaluation was printed and holds a contradiction.
+var errContradiction = errors.New("the record contradicts itself, or arithmetic; see the contradictions above")
+
+// report prints an error as sentences, every field violation on a line of its
+// own, and gives the exit code.
+func report(stderr io.Writer, err error) int {
+	var usage usageError
+	var input inputError
+	var refused *casebook.Error
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.As(err, &usage):
+		fmt.Fprintf(stderr, "trigone: %v\nTry 'trigone --help'.\n", err)
+		return exitUsage
+	case errors.Is(err, errContradiction):
+		fmt.Fprintf(stderr, "trigone: %v\n", err)
+		return exitContradiction
+	case errors.As(err, &input):
+		fmt.Fprintf(stderr, "trigone: %v\n", err)
+		return exitRefused
+	case errors.As(err, &refused):
+		fmt.Fprintf(stderr, "trigone: the input is refused: %s\n", refused.Message)
+		for _, v := range refused.Violations {
+			fmt.Fprintf(stderr, "  %s: %s\n", v.Path, v.Message)
+		}
+		return exitRefused
+	}
+	if s, ok := status.FromError(err); ok {
+		return reportStatus(stderr, s)
+	}
+	fmt.Fprintf(stderr, "trigone: %v\n", err)
+	return exitFailed
+}
+
+func reportStatus(stderr io.Writer, s *status.Status) int {
+	name := strings.ToUpper(snake(s.Code().String()))
+	switch s.Code() {
+	case codes.Unavailable:
+		fmt.Fprintf(stderr, "trigone: no server answers (%s): %s\nStart one with 'trigoned', or name another with --server.\n", name, s.Message())
+		return exitFailed
+	case codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.OutOfRange:
+		fmt.Fprintf(stderr, "trigone: the service refused this (%s): %s\n", name, s.Message())
+		for _, d := range s.Details() {
+			bad, ok := d.(*errdetails.BadRequest)
+			if !ok {
+				continue
+			}
+			for _, v := range bad.GetFieldViolations() {
+				fmt.Fprintf(stderr, "  %s: %s\n", v.GetField(), v.GetDescription())
+			}
+		}
+		return exitRefused
+	}
+	fmt.Fprintf(stderr, "trigone: the service failed (%s): %s\n", name, s.Message())
+	return exitFailed
+}
+
+// snake turns InvalidArgument into invalid_argument.
+func snake(s string) string {
+	var b strings.Builder
+	for i, r := range s {
+		if i > 0 && r >= 'A' && r <= 'Z' {
+			b.WriteByte('_')
+		}
+		b.WriteRune(r)
+	}
+	return strings.ToLower(b.String())
+}

@@ -1,0 +1,162 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/demo"
+	"trigone/internal/render"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/server"
+)
+
+func (a *app) demoCommand() *cobra.Command {
+	var out string
+	var force bool
+	c := &cobra.Command{
+		Use:   "demo --out DIR",
+		Short: "Play an invented year of a hospital on a server of its own",
+		Long: `demo starts a server on a free loopback port with a new store in DIR, submits
+invented cases over gRPC as they would arrive, prints one plan's evaluation,
+findings and all discrepancies, and writes
+
+  DIR/cases/*.json        the case files as read back
+  DIR/bundles/*.json      the cases as FHIR bundles
+  DIR/discrepancies.csv   every discrepancy
+  DIR/demo.db             the store
+
+Everything in it is invented data.`,
+		Example: `  trigone demo --out /tmp/trigone-demo
+  trigone demo --out /tmp/trigone-demo --force`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if out == "" {
+				return usagef("demo needs --out DIR, the folder to write to")
+			}
+			if err := a.formats(formatTable); err != nil {
+				return err
+			}
+			return demo.Run(cmd.Context(), demo.Options{
+				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Start: a.startServer,
+			})
+		},
+	}
+	c.Flags().StringVar(&out, "out", "", "folder to write to; it is made if it is not there")
+	c.Flags().BoolVar(&force, "force", false, "replace the store of an earlier demo in that folder")
+	return c
+}
+
+// startServer starts a server for the demo.
+func (a *app) startServer(ctx context.Context, store string, _ func() time.Time) (demo.Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: a.policy})
+	if err != nil {
+		return demo.Server{}, err
+	}
+	return demo.Server{Addr: running.Addr(), Stop: running.Stop}, nil
+}
+
+func (a *app) evaluateCommand() *cobra.Command {
+	var measured bool
+	c := &cobra.Command{
+		Use:   "evaluate FILE",
+		Short: "Evaluate a case file without a server",
+		Long: `evaluate says everything that the service would say of a case file: plan,
+prediction as a range, metrics, findings, discrepancies and what could not be
+judged. Nothing is stored. It ends with exit code 4 if a finding is a
+contradiction.`,
+		Example: `  trigone evaluate case.json
+  trigone evaluate case.json --policy harbour.yaml --format json
+  trigone evaluate - < case.json`,
+		Args: exactly("FILE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			clinical, err := a.settings()
+			if err != nil {
+				return err
+			}
+			file, err := readCaseFile(cmd, args[0])
+			if err != nil {
+				return err
+			}
+			e, err := casebook.EvaluateFile(clinical, file, server.Version())
+			if err != nil {
+				return err
+			}
+			if a.format == formatJSON {
+				err = printJSON(cmd.OutOrStdout(), e)
+			} else {
+				render.Evaluation(cmd.OutOrStdout(), e, render.EvaluationOptions{Measured: measured})
+			}
+			if err != nil {
+				return err
+			}
+			for _, f := range e.GetFindings() {
+				if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION {
+					return errContradiction
+				}
+			}
+			return nil
+		},
+	}
+	c.Flags().BoolVar(&measured, "measured", false, "also list the measured values")
+	return c
+}
+
+func (a *app) metricsCommand() *cobra.Command {
+	var leaves bool
+	c := &cobra.Command{
+		Use:   "metrics",
+		Short: "List the catalogue of metrics",
+		Example: `  trigone metrics
+  trigone metrics --leaves --format json`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			catalogue := convert.MetricDefinitions(leaves)
+			if a.format == formatJSON {
+				return printJSON(cmd.OutOrStdout(), catalogue)
+			}
+			render.Metrics(cmd.OutOrStdout(), catalogue.GetMetrics())
+			fmt.Fprintf(cmd.OutOrStdout(), "\nCatalogue version %s.\n", catalogue.GetCatalogueVersion())
+			return nil
+		},
+	}
+	c.Flags().BoolVar(&leaves, "leaves", false, "also list the measured values")
+	return c
+}
+
+func (a *app) rulesCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "rules",
+		Short: "List the rules with their effective limits",
+		Example: `  trigone rules
+  trigone rules --policy harbour.yaml`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			clinical, err := a.settings()
+			if err != nil {
+				return err
+			}
+			list := convert.RuleDefinitions(clinical.Settings)
+			if a.format == formatJSON {
+				return printJSON(cmd.OutOrStdout(), list)
+			}
+			render.Rules(cmd.OutOrStdout(), list.GetRules())
+			fmt.Fprintf(cmd.OutOrStdout(), "\nRule set version %s. Limits are those of the policy in force.\n", list.GetRuleSetVersion())
+			return nil
+		},
+	}
+}

@@ -1,0 +1,307 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/render"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+func (a *app) submitCommand() *cobra.Command {
+	var sourceTime, requestID, caseName string
+	var etags []string
+	var validateOnly bool
+	c := &cobra.Command{
+		Use:   "submit FILE",
+		Short: "Store the sections of a case file",
+		Long: `submit stores every section of FILE, all or none, and prints what became of each.
+A section in FILE replaces the whole section in the record. The case is found by
+its case number, or by --case, or opened if FILE carries the identity. A section
+that exists already needs --etag, or --source-time for all of them.`,
+		Example: `  trigone submit case.json --source-time 2026-03-02T15:10:00Z
+  trigone submit plan.json --etag plan=2 --request-id 7c1e
+  trigone submit case.json --validate-only`,
+		Args: exactly("FILE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			request := &trigonev1.SubmitCaseRequest{CaseName: caseName, RequestId: requestID, ValidateOnly: validateOnly}
+			var err error
+			if request.SourceTime, err = instant("--source-time", sourceTime); err != nil {
+				return err
+			}
+			for _, e := range etags {
+				section, etag, ok := strings.Cut(e, "=")
+				if !ok || section == "" || etag == "" {
+					return usagef("--etag is SECTION=ETAG, such as plan=2")
+				}
+				request.Conditions = append(request.Conditions, &trigonev1.SectionCondition{
+					Section: section, Expected: &trigonev1.SectionCondition_Etag{Etag: etag},
+				})
+			}
+			if request.CaseFile, err = readCaseFile(cmd, args[0]); err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				answer, err := s.record.SubmitCase(ctx, request)
+				if err != nil {
+					return err
+				}
+				if a.format == formatJSON {
+					return printJSON(cmd.OutOrStdout(), answer)
+				}
+				if validateOnly {
+					fmt.Fprintln(cmd.OutOrStdout(), "Not stored: --validate-only.")
+				}
+				render.Submitted(cmd.OutOrStdout(), answer)
+				return nil
+			})
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&sourceTime, "source-time", "", "time in the source system, RFC 3339, for every section without an etag")
+	f.StringArrayVar(&etags, "etag", nil, "SECTION=ETAG, the head a section is expected to have; may be repeated")
+	f.StringVar(&requestID, "request-id", "", "makes a retry safe: the same id with the same content is answered again")
+	f.StringVar(&caseName, "case", "", "name of the case, sites/SITE/cases/UID (default: found by the case number)")
+	f.BoolVar(&validateOnly, "validate-only", false, "answer as if, and store nothing")
+	return c
+}
+
+func (a *app) getCommand() *cobra.Command {
+	var fileOnly bool
+	c := &cobra.Command{
+		Use:   "get CASE",
+		Short: "Show a case: its sections and its newest evaluation",
+		Example: `  trigone get sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed
+  trigone get 'urn:example:harbour-hospital:case|MV-2026-001' --format json
+  trigone get 'urn:example:harbour-hospital:case|MV-2026-001' --case-file`,
+		Args: exactly("CASE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			reference, err := caseReference(args[0])
+			if err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				answer, err := s.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: reference})
+				switch {
+				case err != nil:
+					return err
+				case fileOnly:
+					return printJSON(cmd.OutOrStdout(), answer.GetCase().GetCaseFile())
+				case a.format == formatJSON:
+					return printJSON(cmd.OutOrStdout(), answer.GetCase())
+				}
+				render.Case(cmd.OutOrStdout(), answer.GetCase())
+				return nil
+			})
+		},
+	}
+	c.Flags().BoolVar(&fileOnly, "case-file", false, "print only the case file, in JSON, as submit takes it")
+	return c
+}
+
+func (a *app) bundleCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "bundle CASE",
+		Short: "Print a case as a FHIR R4 transaction bundle",
+		Example: `  trigone bundle 'urn:example:harbour-hospital:case|MV-2026-001' > bundle.json
+  trigone bundle sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed`,
+		Args: exactly("CASE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			// A bundle has one form; table is only the default of the flag.
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			reference, err := caseReference(args[0])
+			if err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				answer, err := s.fhir.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: reference})
+				if err != nil {
+					return err
+				}
+				text, err := render.IndentJSON([]byte(answer.GetBundle()))
+				if err != nil {
+					return fmt.Errorf("the bundle is no JSON: %w", err)
+				}
+				_, err = cmd.OutOrStdout().Write(text)
+				return err
+			})
+		},
+	}
+}
+
+func (a *app) discrepanciesCommand() *cobra.Command {
+	var filter discrepancyFilter
+	c := &cobra.Command{
+		Use:   "discrepancies",
+		Short: "List the differences between plans and outcomes",
+		Long: `discrepancies lists every difference between plan and outcome, children under
+their root. A difference is not an error and carries no blame.`,
+		Example: `  trigone discrepancies
+  trigone discrepancies --class ring_size --class step_omitted --from 2026-01-01
+  trigone discrepancies --case 'urn:example:harbour-hospital:case|MV-2026-002'
+  trigone discrepancies --format csv > discrepancies.csv`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			request, err := filter.request()
+			if err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				whole := &trigonev1.ListDiscrepanciesResponse{}
+				for {
+					page, err := s.audit.ListDiscrepancies(ctx, request)
+					if err != nil {
+						return err
+					}
+					if whole.Counts == nil {
+						whole.Counts = page.GetCounts()
+					}
+					whole.Discrepancies = append(whole.Discrepancies, page.GetDiscrepancies()...)
+					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
+						break
+					}
+				}
+				switch a.format {
+				case formatJSON:
+					return printJSON(cmd.OutOrStdout(), whole)
+				case formatCSV:
+					return render.DiscrepanciesCSV(cmd.OutOrStdout(), whole.GetDiscrepancies())
+				}
+				render.Discrepancies(cmd.OutOrStdout(), whole.GetDiscrepancies(), whole.GetCounts())
+				return nil
+			})
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&filter.caseArg, "case", "", "only of this case: a name, or SYSTEM|VALUE")
+	f.StringArrayVar(&filter.classes, "class", nil, "only this class, such as ring_size; may be repeated")
+	f.StringArrayVar(&filter.verdicts, "verdict", nil, "only this verdict: present, indeterminate or not_evaluable; may be repeated")
+	f.BoolVar(&filter.roots, "roots", false, "only roots, without what stands under them")
+	f.StringVar(&filter.from, "from", "", "only with incision at or after this date or time")
+	f.StringVar(&filter.before, "before", "", "only with incision before this date or time")
+	f.StringArrayVar(&filter.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
+	return c
+}
+
+// discrepancyFilter is what the flags select.
+type discrepancyFilter struct {
+	caseArg, from, before      string
+	classes, verdicts, timings []string
+	roots                      bool
+}
+
+func (f discrepancyFilter) request() (*trigonev1.ListDiscrepanciesRequest, error) {
+	request := &trigonev1.ListDiscrepanciesRequest{Classes: f.classes, RootsOnly: f.roots, PageSize: pageSize}
+	var err error
+	if f.caseArg != "" {
+		if request.Case, err = caseReference(f.caseArg); err != nil {
+			return nil, err
+		}
+	}
+	if request.IncisionFrom, err = instant("--from", f.from); err != nil {
+		return nil, err
+	}
+	if request.IncisionBefore, err = instant("--before", f.before); err != nil {
+		return nil, err
+	}
+	for _, word := range f.verdicts {
+		v, err := enumValue("--verdict", word, trigonev1.DiscrepancyVerdict(0).Descriptor(), "DISCREPANCY_VERDICT_")
+		if err != nil {
+			return nil, err
+		}
+		request.Verdicts = append(request.Verdicts, trigonev1.DiscrepancyVerdict(v))
+	}
+	for _, word := range f.timings {
+		v, err := enumValue("--plan-timing", word, trigonev1.PlanTiming(0).Descriptor(), "PLAN_TIMING_")
+		if err != nil {
+			return nil, err
+		}
+		request.PlanTimings = append(request.PlanTimings, trigonev1.PlanTiming(v))
+	}
+	return request, nil
+}
+
+// enumValue reads a word of an enum.
+func enumValue(flag, word string, d protoreflect.EnumDescriptor, lead string) (protoreflect.EnumNumber, error) {
+	var known []string
+	for i := 1; i < d.Values().Len(); i++ {
+		v := d.Values().Get(i)
+		name := strings.ToLower(strings.TrimPrefix(string(v.Name()), lead))
+		if strings.ReplaceAll(strings.ToLower(word), "-", "_") == name {
+			return v.Number(), nil
+		}
+		known = append(known, name)
+	}
+	slices.Sort(known)
+	return 0, usagef("%s does not know %q; use one of %s", flag, word, strings.Join(known, ", "))
+}
+
+// instant reads a time, or a date as its first moment in UTC; empty is none.
+func instant(flag, s string) (*timestamppb.Timestamp, error) {
+	if s == "" {
+		return nil, nil
+	}
+	for _, layout := range []string{time.RFC3339, time.DateOnly} {
+		if t, err := time.Parse(layout, s); err == nil {
+			return timestamppb.New(t), nil
+		}
+	}
+	return nil, usagef("%s needs a time such as 2026-03-02T15:10:00Z, or a date such as 2026-03-02", flag)
+}
+
+func (a *app) changesCommand() *cobra.Command {
+	var cursor string
+	c := &cobra.Command{
+		Use:   "changes",
+		Short: "List what changed since a cursor",
+		Long: `changes lists every change of the record since a cursor, oldest first, and the
+cursor to ask with the next time. Without a cursor it begins at the beginning.`,
+		Example: `  trigone changes
+  trigone changes --cursor "$CURSOR" --format json`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON); err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				whole := &trigonev1.ListChangesResponse{NextCursor: cursor}
+				for {
+					page, err := s.record.ListChanges(ctx, &trigonev1.ListChangesRequest{Cursor: whole.GetNextCursor(), PageSize: pageSize})
+					if err != nil {
+						return err
+					}
+					whole.Changes = append(whole.Changes, page.GetChanges()...)
+					whole.NextCursor = page.GetNextCursor()
+					if !page.GetMore() {
+						break
+					}
+				}
+				if a.format == formatJSON {
+					return printJSON(cmd.OutOrStdout(), whole)
+				}
+				render.Changes(cmd.OutOrStdout(), whole.GetChanges(), whole.GetNextCursor())
+				return nil
+			})
+		},
+	}
+	c.Flags().StringVar(&cursor, "cursor", "", "cursor as last answered (default: from the beginning)")
+	return c
+}

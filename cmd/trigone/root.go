@@ -1,0 +1,199 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/policy"
+	"trigone/internal/render"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+const (
+	defaultServer = "127.0.0.1:7430"
+	// callTimeout bounds one call.
+	callTimeout = 30 * time.Second
+	// maxMessageBytes bounds one answer; a bundle of a long history is large.
+	maxMessageBytes = 64 << 20
+	// pageSize is what is asked for at a time.
+	pageSize = 200
+)
+
+// Forms of output.
+const (
+	formatTable = "table"
+	formatJSON  = "json"
+	formatCSV   = "csv"
+)
+
+// app holds the flags every command shares.
+type app struct {
+	server string
+	format string
+	policy string
+}
+
+// run is the whole program; it gives the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	return report(stderr, root.ExecuteContext(ctx))
+}
+
+func newRoot() *cobra.Command {
+	a := &app{}
+	root := &cobra.Command{
+		Use:   "trigone",
+		Short: "Plans and outcomes of mitral valve repair: submit, evaluate, compare",
+		Long: `trigone is the client of the trigone service, which keeps structured plans and
+outcomes of mitral valve repairs, checks and evaluates them, compares outcome
+with plan and answers them as FHIR resources.
+
+Decision support for qualified staff, not a medical device. Clinical judgement,
+local protocols and licensed practice come first.
+
+FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
+of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
+demo, evaluate, metrics and rules need no server.
+
+Exit codes
+  0  done
+  1  failed: no server, a file that cannot be read or written, a fault
+  2  wrong use of the program
+  3  the input is wrong: refused by the service, or no case file
+  4  evaluate found a contradiction`,
+		Example: `  trigone demo --out /tmp/trigone-demo
+  trigone evaluate case.json
+  trigone submit case.json --source-time 2026-03-02T15:10:00Z
+  trigone get 'urn:example:harbour-hospital:case|MV-2026-001'
+  trigone discrepancies --roots --format csv`,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("there is no command %q", args[0])
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	flags := root.PersistentFlags()
+	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies also csv")
+	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
+	root.CompletionOptions.DisableDefaultCmd = true
+	root.AddCommand(
+		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
+	)
+	return root
+}
+
+// exactly asks for a number of arguments by name.
+func exactly(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) == len(names) {
+			return nil
+		}
+		if len(names) == 0 {
+			return usagef("%s takes no arguments", cmd.CommandPath())
+		}
+		return usagef("%s needs %s, and nothing else", cmd.CommandPath(), strings.Join(names, " "))
+	}
+}
+
+// formats checks --format against what a command can print.
+func (a *app) formats(allowed ...string) error {
+	if slices.Contains(allowed, a.format) {
+		return nil
+	}
+	return usagef("--format %s is not possible here; use %s", a.format, strings.Join(allowed, " or "))
+}
+
+// settings reads the policy.
+func (a *app) settings() (policy.Policy, error) {
+	if a.policy == "" {
+		return policy.BuiltIn()
+	}
+	return policy.Load(a.policy)
+}
+
+// services are the clients on one connection.
+type services struct {
+	record trigonev1.RecordServiceClient
+	fhir   trigonev1.ElectronicRecordServiceClient
+	audit  trigonev1.AuditServiceClient
+}
+
+// call runs a function with clients on the server and a deadline.
+func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error) (err error) {
+	conn, err := grpc.NewClient(a.server, grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))
+	if err != nil {
+		return usagef("--server is no address: %w", err)
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	ctx, cancel := context.WithTimeout(cmd.Context(), callTimeout)
+	defer cancel()
+	return do(ctx, services{
+		record: trigonev1.NewRecordServiceClient(conn),
+		fhir:   trigonev1.NewElectronicRecordServiceClient(conn),
+		audit:  trigonev1.NewAuditServiceClient(conn),
+	})
+}
+
+// readCaseFile reads FILE.
+func readCaseFile(cmd *cobra.Command, path string) (*trigonev1.CaseFile, error) {
+	var raw []byte
+	var err error
+	if path == "-" {
+		raw, err = io.ReadAll(cmd.InOrStdin())
+	} else {
+		raw, err = os.ReadFile(path)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the case file: %w", err)
+	}
+	file := &trigonev1.CaseFile{}
+	if err := protojson.Unmarshal(raw, file); err != nil {
+		return nil, inputError{fmt.Errorf("%s is no case file in protobuf JSON: %w", path, err)}
+	}
+	return file, nil
+}
+
+// caseReference reads CASE.
+func caseReference(arg string) (*trigonev1.CaseReference, error) {
+	if strings.HasPrefix(arg, "sites/") {
+		return &trigonev1.CaseReference{Name: arg}, nil
+	}
+	i := strings.LastIndexByte(arg, '|')
+	if i < 0 || i == len(arg)-1 {
+		return nil, usagef("CASE is a name, sites/SITE/cases/UID, or a case number as SYSTEM|VALUE; put quotes around the latter")
+	}
+	return &trigonev1.CaseReference{ExternalIdentifier: &trigonev1.Identifier{System: arg[:i], Value: arg[i+1:]}}, nil
+}
+
+// printJSON prints a message.
+func printJSON(w io.Writer, m proto.Message) error {
+	text, err := render.JSON(m)
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(text)
+	return err
+}

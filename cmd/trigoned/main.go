@@ -1,0 +1,125 @@
+// Command trigoned is the server.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+	_ "time/tzdata" // a hospital's server may have no time zone files
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"trigone/server"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, os.Interrupt)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// Exit codes.
+const (
+	exitOK     = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+// drainTime is how long running calls may take after a signal to stop.
+const drainTime = 20 * time.Second
+
+var errUsage = errors.New("usage")
+
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	command := command()
+	command.SetArgs(args)
+	command.SetOut(stdout)
+	command.SetErr(stderr)
+	err := command.ExecuteContext(ctx)
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.Is(err, errUsage):
+		fmt.Fprintln(stderr, "trigoned:", err)
+		return exitUsage
+	}
+	fmt.Fprintln(stderr, "trigoned:", err)
+	return exitFailed
+}
+
+func command() *cobra.Command {
+	var o server.Options
+	var level string
+	c := &cobra.Command{
+		Use:   "trigoned",
+		Short: "Serve the record of mitral valve repairs over gRPC",
+		Long: `trigoned keeps structured plans and outcomes of mitral valve repairs, checks and
+evaluates them with every write, and answers over gRPC. It stops on SIGTERM after
+running calls have ended.
+
+Decision support for qualified staff, not a medical device. Clinical judgement,
+local protocols and licensed practice come first.
+
+Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
+		Example: `  trigoned --listen 127.0.0.1:7430 --store trigone.db
+  trigoned --store trigone.db --policy harbour.yaml --log-level debug`,
+		Args:          noArguments,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			log, err := logger(level, cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			o.Log = log
+			return serve(cmd.Context(), o)
+		},
+	}
+	c.Flags().StringVar(&o.Listen, "listen", "127.0.0.1:7430", "loopback address to serve on; others are refused until callers have identities")
+	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
+	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
+	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
+	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return fmt.Errorf("%w: %w; see trigoned --help", errUsage, err) })
+	return c
+}
+
+func noArguments(_ *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return fmt.Errorf("%w: takes flags only; see trigoned --help", errUsage)
+	}
+	return nil
+}
+
+func logger(level string, out io.Writer) (*zap.Logger, error) {
+	l, err := zapcore.ParseLevel(level)
+	if err != nil {
+		return nil, fmt.Errorf("%w: --log-level is debug, info, warn or error", errUsage)
+	}
+	encoder := zap.NewProductionEncoderConfig()
+	encoder.TimeKey = "time"
+	encoder.EncodeTime = zapcore.ISO8601TimeEncoder
+	return zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(encoder), zapcore.AddSync(out), l)), nil
+}
+
+func serve(ctx context.Context, o server.Options) error {
+	running, err := server.Start(ctx, o)
+	if err != nil {
+		return err
+	}
+	var failed error
+	select {
+	case <-ctx.Done():
+	case failed = <-running.Failed():
+	}
+	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
+	defer cancel()
+	return errors.Join(failed, running.Stop(drain))
+}

@@ -1,0 +1,498 @@
+package fhirmap
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"sync"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Base is the canonical base of everything that is our own: code systems,
+// identifier systems, tags. It is a placeholder until the project owns a domain.
+const Base = "https://example.org/fhir/trigone"
+
+// Systems that are no code systems of ours.
+const (
+	// IdentifierSystem holds the stable identifier of every resource.
+	IdentifierSystem = Base + "/identifier"
+	// HistorySystem is the system of the tag that carries the case's history
+	// number; its codes are numbers.
+	HistorySystem = Base + "/history-number"
+	// CaseSubjectSystem identifies the patient by the case's uid where no
+	// snapshot has a patient identifier.
+	CaseSubjectSystem = Base + "/case-subject"
+)
+
+// Our code systems. Codes are the project's words with hyphens for underscores
+// and slashes; they are never renamed and never given a second meaning.
+const (
+	metricSystem   = Base + "/CodeSystem/metric"
+	placeSystem    = Base + "/CodeSystem/place"
+	stepSystem     = Base + "/CodeSystem/step"
+	deviceSystem   = Base + "/CodeSystem/device"
+	propertySystem = Base + "/CodeSystem/device-property"
+	gradeSystem    = Base + "/CodeSystem/grade"
+	stageSystem    = Base + "/CodeSystem/stage"
+	methodSystem   = Base + "/CodeSystem/method"
+	roleSystem     = Base + "/CodeSystem/role"
+	kindSystem     = Base + "/CodeSystem/record-kind"
+	reasonSystem   = Base + "/CodeSystem/status-reason"
+	ruleSystem     = Base + "/CodeSystem/rule"
+)
+
+// Public systems.
+const (
+	loinc          = "http://loinc.org"
+	snomed         = "http://snomed.info/sct"
+	dicom          = "http://dicom.nema.org/resources/ontology/DCM"
+	ucum           = "http://unitsofmeasure.org"
+	categorySystem = "http://terminology.hl7.org/CodeSystem/observation-category"
+	absentSystem   = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+	actionSystem   = "http://hl7.org/fhir/device-action"
+)
+
+// ringFamilySystem is the system of a site's ring family keys: labels compare
+// only inside one family of one site's ring table.
+func ringFamilySystem(site string) string { return Base + "/sites/" + site + "/ring-family" }
+
+// Code is a code of a public system that a bundle may carry.
+type Code struct {
+	System  string
+	Code    string
+	Display string
+	Where   string // where it was verified
+}
+
+// Where a code was verified.
+const (
+	inGroup300 = "DICOM PS3.16 CID 12300, two independent renderings"
+	inGroup335 = "DICOM PS3.16 CID 12335, two independent renderings"
+	inGroup337 = "DICOM PS3.16 CID 12337, one rendering"
+	inGroup339 = "DICOM PS3.16 CID 12339, one rendering"
+	inAnatomy  = "DICOM PS3.16 anatomy groups 12235, 12236 and 12339, two independent renderings"
+	inSeverity = "DICOM PS3.16 CID 3716, two independent renderings"
+	inR4       = "HL7 FHIR R4 4.0.1 definitions"
+)
+
+// standardCodes is the closed table: a public code that is not a row here is
+// never sent. Displays of LOINC codes are DICOM's wording. None was looked up in
+// a release of LOINC or SNOMED CT.
+var standardCodes = []Code{
+	{loinc, "80071-4", "Mitral valve effective regurgitant orifice area (PISA)", inGroup300},
+	{loinc, "77914-0", "Mitral valve effective regurgitant orifice area (volumetric)", inGroup337},
+	{loinc, "80064-9", "Mitral regurgitation volume (PISA)", inGroup300},
+	{loinc, "80063-1", "Mitral regurgitation volume (Continuity VTI)", inGroup300},
+	{loinc, "80056-5", "Mitral regurgitant fraction (PISA)", inGroup300},
+	{loinc, "80055-7", "Mitral regurgitant fraction (Continuity VTI)", inGroup300},
+	{snomed, "399301000", "Regurgitant Fraction", "DICOM PS3.16 CID 12207 and 12304, one rendering"},
+	{loinc, "80061-5", "Mitral regurgitation vena contracta width", inGroup300},
+	{loinc, "80059-9", "Mitral regurgitation PISA radius", inGroup300},
+	{loinc, "80073-0", "Mitral valve mean gradient", inGroup300},
+	{loinc, "80074-8", "Mitral valve peak instantaneous gradient", inGroup300},
+	{loinc, "79912-2", "Mitral valve pressure half-time", inGroup300},
+	{loinc, "80069-8", "Mitral valve area (Pressure Half-Time)", inGroup300},
+	{loinc, "80068-0", "Mitral valve area (Planimetry)", inGroup300},
+	{loinc, "80067-2", "Mitral valve area (PISA)", inGroup300},
+	{loinc, "79991-6", "Left ventricular ejection fraction biplane (MOD)", inGroup300},
+	{loinc, "79990-8", "Left ventricular ejection fraction 3D", inGroup300},
+	{loinc, "18043-0", "Left Ventricular Ejection Fraction by US", "DICOM PS3.16 CID 12202, one rendering"},
+	{loinc, "80011-0", "Left ventricular internal systolic dimension", inGroup300},
+	{loinc, "80012-8", "Left ventricular internal systolic dimension", inGroup300},
+	{loinc, "80007-8", "Left ventricular internal diastolic dimension", inGroup300},
+	{loinc, "80008-6", "Left ventricular internal diastolic dimension", inGroup300},
+	{loinc, "79984-1", "Left atrial end systolic volume biplane / BSA", inGroup300},
+	{loinc, "79982-5", "Left atrial end systolic volume biplane / BSA", inGroup300},
+	{loinc, "82341-9", "Right ventricular Intrachamber systolic pressure estimated by US", inGroup337},
+	{loinc, "79937-9", "Tricuspid regurgitation peak gradient", inGroup300},
+	{loinc, "8277-6", "BSA", "DICOM PS3.16 CID 3455 and 12333"},
+	{loinc, "8867-4", "Heart rate", "DICOM PS3.16, two independent renderings"},
+	{loinc, "20264-8", "Mitral valve annulus area", inGroup337},
+	{loinc, "17997-8", "Anterior mitral valve leaflet length", inGroup337},
+	{loinc, "18017-4", "Mitral valve annulus diameter", inGroup300},
+	{loinc, "80050-8", "Mitral valve annulus diameter, apical two-chamber, diastole", inGroup300},
+	{loinc, "80051-6", "Mitral valve annulus diameter, apical four-chamber, diastole", inGroup300},
+	{loinc, "80052-4", "Mitral valve annulus diameter, parasternal long axis, diastole", inGroup300},
+	{dicom, "131060", "Mitral valve annulus diameter", inGroup335},
+	{dicom, "131179", "Mitral trigone-to-trigone distance", inGroup335},
+	{dicom, "131181", "Mitral annulus anterolateral to posteromedial diameter", inGroup335},
+	{dicom, "131182", "Mitral annulus anteroposterior diameter", inGroup335},
+	{dicom, "131183", "Mitral annulus area (systole)", inGroup335},
+	{dicom, "131185", "Mitral annulus commissural diameter", inGroup335},
+	{dicom, "131187", "Mitral annulus height", inGroup335},
+	{dicom, "131189", "Mitral annulus perimeter", inGroup335},
+	{dicom, "131190", "Mitral valve coaptation length (systole, 3D)", inGroup335},
+	{dicom, "131196", "Mitral valve segment flail gap", inGroup335},
+	{dicom, "131198", "Mitral valve tenting height", inGroup335},
+	{dicom, "131199", "Mitral valve tenting area", inGroup335},
+
+	{snomed, mitralValve, "Mitral valve", inAnatomy},
+	{snomed, anteriorLeaflet, "Anterior mitral valve leaflet", inGroup339},
+	{snomed, posteriorLeaflet, "Posterior mitral valve leaflet", inGroup339},
+	{snomed, mitralAnnulus, "Mitral annulus", inAnatomy},
+	{snomed, chords, "Chordae tendineae cordis", inAnatomy},
+	{snomed, surgicalProcedure, "Surgical procedure", "DICOM PS3.16, and " + inR4},
+	{snomed, valveProsthesis, "Heart valve prosthesis", "DICOM PS3.16, one rendering"},
+	{snomed, "260413007", "None", inSeverity},
+	{snomed, "255604002", "Mild", inSeverity},
+	{snomed, "371923003", "Mild to moderate", inSeverity},
+	{snomed, "6736007", "Moderate", inSeverity},
+	{snomed, "371924009", "Moderate to severe", inSeverity},
+	{snomed, "24484000", "Severe", inSeverity},
+
+	{categorySystem, "imaging", "Imaging", inR4},
+	{categorySystem, "procedure", "Procedure", inR4},
+	{categorySystem, "exam", "Exam", inR4},
+	{categorySystem, "vital-signs", "Vital Signs", inR4},
+	{absentSystem, "not-performed", "Not Performed", inR4},
+	{absentSystem, "not-applicable", "Not Applicable", inR4},
+	{absentSystem, "unknown", "Unknown", inR4},
+	{absentSystem, "error", "Error", inR4},
+	{actionSystem, "implanted", "Implanted", inR4},
+}
+
+// SNOMED CT concepts that the mapping names. There is none for surgical mitral
+// repair, its steps or an annuloplasty ring that was verified: those are local.
+const (
+	mitralValve       = "91134007"
+	anteriorLeaflet   = "21498007"
+	posteriorLeaflet  = "57793009"
+	mitralAnnulus     = "65197004"
+	chords            = "102298001"
+	surgicalProcedure = "387713003"
+	valveProsthesis   = "25510005"
+)
+
+// heartRateCode obliges whoever uses it to the vital signs profile of R4.
+const heartRateCode = "8867-4"
+
+// gradeCodes are the words of severity. A trace has no code of its own: the one
+// that is sometimes used for it means negligible.
+var gradeCodes = map[string]string{
+	"none": "260413007", "mild": "255604002", "mild_to_moderate": "371923003",
+	"moderate": "6736007", "moderate_to_severe": "371924009", "severe": "24484000",
+}
+
+// StandardCodes gives the closed table of public codes.
+func StandardCodes() []Code { return slices.Clone(standardCodes) }
+
+type systemCode struct{ system, code string }
+
+var standardIndex = sync.OnceValue(func() map[systemCode]Code {
+	index := make(map[systemCode]Code, len(standardCodes))
+	for _, c := range standardCodes {
+		index[systemCode{c.System, c.Code}] = c
+	}
+	return index
+})
+
+// Concept is one concept of a code system of ours.
+type Concept struct{ Code, Display string }
+
+// CodeSystem is one of our code systems. An open one takes codes from outside
+// this package (rule ids).
+type CodeSystem struct {
+	URL      string
+	Open     bool
+	Concepts []Concept
+}
+
+// hyphened makes a code of a word of the project.
+func hyphened(word string) string {
+	return strings.NewReplacer("_", "-", "/", "-").Replace(word)
+}
+
+// spaced makes a display of a word of the project.
+func spaced(word string) string {
+	return strings.NewReplacer("_", " ", "/", ", ", "-", " ").Replace(word)
+}
+
+// metricCode gives our code of a leaf or a metric. A prediction never shares a
+// code with a measurement: who searches for the one must not find the other.
+func metricCode(id string, role trigonev1.MetricRole) string {
+	if predicted(role) && !strings.HasPrefix(id, predictedWord) {
+		return hyphened(predictedWord + id)
+	}
+	return hyphened(id)
+}
+
+const predictedWord = "predicted_"
+
+func predicted(r trigonev1.MetricRole) bool {
+	return r == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN || r == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION
+}
+
+// Grades of regurgitation, which the record gives as words: no leaves.
+const (
+	mitralGrade    = "regurgitation_grade"
+	aorticGrade    = "aortic_regurgitation_grade"
+	tricuspidGrade = "tricuspid_regurgitation_grade"
+	motionGrade    = "regurgitation_grade_with_anterior_motion"
+	leakGrade      = "paraprosthetic_leak_grade"
+)
+
+var gradeNames = []Concept{
+	{mitralGrade, "Mitral regurgitation, grade given by the examiner"},
+	{aorticGrade, "Aortic regurgitation, grade"},
+	{tricuspidGrade, "Tricuspid regurgitation, grade"},
+	{motionGrade, "Mitral regurgitation while systolic anterior motion is present, grade"},
+	{leakGrade, "Leak beside the prosthesis, grade"},
+}
+
+// Steps that are no technique.
+const (
+	repairStep      = "mitral-valve-repair"
+	replacementStep = "mitral-valve-replacement"
+	unknownStep     = "step-not-stated"
+)
+
+// Kinds of devices.
+const (
+	softwareDevice    = "software"
+	ringDevice        = "annuloplasty-device"
+	prosthesisDevice  = "heart-valve-prosthesis"
+	labelProperty     = "labelled-size"
+	familyProperty    = "ring-family"
+	prosthesisKind    = "prosthesis-kind"
+	softwareVersion   = "software-version"
+	catalogueVersion  = "catalogue-version"
+	ruleSetVersion    = "rule-set-version"
+	calibrationNumber = "calibration"
+)
+
+// Reasons of a status that are no reason of the record.
+const (
+	reasonTakenDown   = "taken-down"
+	reasonRevised     = "revised"
+	reasonConversion  = "conversion"
+	reasonPlanRevised = "plan-revised"
+	reasonNotRecorded = "not-recorded"
+	kindPumpRun       = "pump-run"
+	kindStage         = "stage"
+)
+
+// Kinds of a panel: what its occasion is.
+const (
+	kindIdentity   = "identity"
+	kindAssessment = "assessment"
+	kindPlan       = "plan"
+	kindOperation  = "operation"
+	kindResult     = "result"
+	kindFollowUp   = "follow-up"
+)
+
+// CodeSystems gives our code systems with all concepts that a bundle may carry.
+var CodeSystems = sync.OnceValue(func() []CodeSystem {
+	return []CodeSystem{
+		{URL: metricSystem, Concepts: metricConcepts()},
+		{URL: placeSystem, Concepts: placeConcepts()},
+		{URL: stepSystem, Concepts: stepConcepts()},
+		{URL: deviceSystem, Concepts: []Concept{
+			{softwareDevice, "Software that computed a value"},
+			{"complete-ring", "Annuloplasty ring, complete"},
+			{"posterior-band", "Annuloplasty band, posterior"},
+			{ringDevice, "Annuloplasty ring or band, kind not stated"},
+			{prosthesisDevice, "Heart valve prosthesis"},
+		}},
+		{URL: propertySystem, Concepts: []Concept{
+			{labelProperty, "Labelled size; a label of its family, not a dimension"},
+			{familyProperty, "Family of rings within which labels compare"},
+			{prosthesisKind, "Kind of prosthesis"},
+			{"mechanical", "Mechanical prosthesis"},
+			{"biological", "Biological prosthesis"},
+			{softwareVersion, "Version of the software"},
+			{catalogueVersion, "Version of the catalogue of metrics"},
+			{ruleSetVersion, "Version of the rule set"},
+			{calibrationNumber, "Calibration of the prediction"},
+		}},
+		{URL: gradeSystem, Concepts: gradeConcepts()},
+		{URL: stageSystem, Concepts: enumConcepts(trigonev1.Stage(0).Descriptor(), "STAGE_")},
+		{URL: methodSystem, Concepts: enumConcepts(trigonev1.Method(0).Descriptor(), "METHOD_")},
+		{URL: roleSystem, Concepts: []Concept{
+			{"measured", "Measured"},
+			{"derived", "Computed from measured values"},
+			{"predicted-from-plan", "Predicted from the plan; a range of a model, not a measurement"},
+			{"predicted-from-execution", "Predicted from what was done; a range of a model, not a measurement"},
+		}},
+		{URL: kindSystem, Concepts: []Concept{
+			{kindIdentity, "Body measures of the patient"},
+			{kindAssessment, "Assessment before the first leaflet cut"},
+			{kindPlan, "Predictions from the plan"},
+			{kindOperation, "Measurements in the operating field"},
+			{kindResult, "Echo off bypass or on leaving theatre"},
+			{kindFollowUp, "Follow-up after leaving theatre"},
+			{kindPumpRun, "Number of the pump run"},
+			{kindStage, "Stage of the operation"},
+		}},
+		{URL: reasonSystem, Concepts: reasonConcepts()},
+		{URL: ruleSystem, Open: true},
+	}
+})
+
+var localIndex = sync.OnceValue(func() map[systemCode]string {
+	index := map[systemCode]string{}
+	for _, s := range CodeSystems() {
+		for _, c := range s.Concepts {
+			index[systemCode{s.URL, c.Code}] = c.Display
+		}
+	}
+	return index
+})
+
+func metricConcepts() []Concept {
+	var list []Concept
+	add := func(id, name string, role trigonev1.MetricRole) {
+		list = append(list, Concept{metricCode(id, role), name})
+	}
+	for _, l := range metric.Leaves() {
+		add(l.ID, l.Name, trigonev1.MetricRole_METRIC_ROLE_MEASURED)
+	}
+	for _, m := range metric.Metrics() {
+		add(m.ID, m.Name, trigonev1.MetricRole_METRIC_ROLE_DERIVED)
+		if !strings.HasPrefix(m.ID, predictedWord) {
+			add(m.ID, "Predicted: "+m.Name, trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN)
+		}
+	}
+	for _, g := range gradeNames {
+		add(g.Code, g.Display, trigonev1.MetricRole_METRIC_ROLE_MEASURED)
+	}
+	return list
+}
+
+func placeConcepts() []Concept {
+	var places []valve.Place
+	for _, s := range valve.Segments() {
+		places = append(places, valve.AtSegment(s))
+		for _, st := range []valve.Station{valve.SegmentMid, valve.Seam, valve.SeamLateralEdge, valve.SeamMedialEdge} {
+			places = append(places, valve.AtStation(s, st))
+		}
+	}
+	places = append(places,
+		valve.AtBoundary(valve.A1A2), valve.AtBoundary(valve.A2A3), valve.AtBoundary(valve.P1P2), valve.AtBoundary(valve.P2P3),
+		valve.AtCommissure(valve.LateralCommissure), valve.AtCommissure(valve.MedialCommissure),
+		valve.AtLeaflet(valve.Anterior), valve.AtLeaflet(valve.Posterior),
+		valve.AtSlice(valve.A1P1), valve.AtSlice(valve.A2P2), valve.AtSlice(valve.A3P3),
+		valve.AtSide(valve.Lateral), valve.AtSide(valve.Medial))
+	list := make([]Concept, 0, len(places))
+	for _, p := range places {
+		list = append(list, Concept{hyphened(string(p)), placeDisplay(p)})
+	}
+	return list
+}
+
+// placeDisplay writes segments in capitals, as they are spoken of.
+func placeDisplay(p valve.Place) string {
+	switch p {
+	case valve.AtLeaflet(valve.Anterior):
+		return "Anterior leaflet"
+	case valve.AtLeaflet(valve.Posterior):
+		return "Posterior leaflet"
+	}
+	words := strings.Split(string(p), "_")
+	if len(words) == 2 && len(words[0]) == 2 && len(words[1]) == 2 {
+		if words[0][0] == words[1][0] {
+			return "Boundary between " + strings.ToUpper(words[0]) + " and " + strings.ToUpper(words[1])
+		}
+		return "Slice " + strings.ToUpper(words[0]) + "-" + strings.ToUpper(words[1])
+	}
+	head, tail, _ := strings.Cut(string(p), "/")
+	if len(head) == 2 {
+		head = strings.ToUpper(head)
+	}
+	if tail != "" {
+		return head + ", " + spaced(tail)
+	}
+	return spaced(head)
+}
+
+func stepConcepts() []Concept {
+	list := []Concept{
+		{repairStep, "Surgical repair of the mitral valve"},
+		{replacementStep, "Replacement of the mitral valve"},
+		{unknownStep, "Step of a repair, technique not stated"},
+	}
+	kinds := (&trigonev1.Technique{}).ProtoReflect().Descriptor().Oneofs().ByName("kind").Fields()
+	for i := range kinds.Len() {
+		word := string(kinds.Get(i).Name())
+		list = append(list, Concept{hyphened(word), spaced(word)})
+	}
+	return append(list, enumConcepts(trigonev1.FurtherTechniqueKind(0).Descriptor(), furtherPrefix)...)
+}
+
+const furtherPrefix = "FURTHER_TECHNIQUE_KIND_"
+
+// enumConcepts lists an enum's values without its zero.
+func enumConcepts(d protoreflect.EnumDescriptor, prefix string) []Concept {
+	var list []Concept
+	for i := range d.Values().Len() {
+		v := d.Values().Get(i)
+		if v.Number() == 0 {
+			continue
+		}
+		word := enumWord(string(v.Name()), prefix)
+		list = append(list, Concept{hyphened(word), spaced(word)})
+	}
+	return list
+}
+
+// enumWord is the word of an enum's value: its name in lower case without the
+// prefix.
+func enumWord(name, prefix string) string { return strings.ToLower(strings.TrimPrefix(name, prefix)) }
+
+// Enum prefixes.
+const (
+	deviationPrefix  = "DEVIATION_REASON_"
+	conversionPrefix = "CONVERSION_REASON_"
+	schemePrefix     = "GRADE_SCHEME_"
+	valuePrefix      = "GRADE_VALUE_"
+)
+
+func reasonConcepts() []Concept {
+	list := []Concept{
+		{reasonTakenDown, "Taken down later in the operation"},
+		{reasonRevised, "Revised by a later step"},
+		{reasonConversion, "The repair was given up for a replacement"},
+		{reasonPlanRevised, "The plan was revised before the first leaflet cut"},
+		{reasonNotRecorded, "Reason not recorded"},
+	}
+	for _, c := range enumConcepts(trigonev1.DeviationReason(0).Descriptor(), deviationPrefix) {
+		list = append(list, c,
+			Concept{reasonTakenDown + "-" + c.Code, "Taken down later in the operation: " + c.Display},
+			Concept{reasonRevised + "-" + c.Code, "Revised by a later step: " + c.Display})
+	}
+	for _, c := range enumConcepts(trigonev1.ConversionReason(0).Descriptor(), conversionPrefix) {
+		list = append(list, Concept{reasonConversion + "-" + c.Code, "The repair was given up for a replacement: " + c.Display})
+	}
+	return list
+}
+
+// gradeConcepts lists the grades of every scheme; a code is the scheme with the
+// rank, so that it sorts, and grades are ordered only inside one scheme.
+func gradeConcepts() []Concept {
+	var list []Concept
+	values := trigonev1.GradeValue(0).Descriptor().Values()
+	for _, scheme := range []string{repair.FiveStep, repair.SplitModerate, repair.PlusSigns} {
+		for i := range values.Len() {
+			g := repair.Grade{Scheme: scheme, Value: enumWord(string(values.Get(i).Name()), valuePrefix)}
+			if code, ok := gradeCode(g); ok {
+				list = append(list, Concept{code, g.String() + " (" + spaced(scheme) + " scheme)"})
+			}
+		}
+	}
+	slices.SortFunc(list, func(a, b Concept) int { return cmp.Compare(a.Code, b.Code) })
+	return list
+}
+
+func gradeCode(g repair.Grade) (string, bool) {
+	rank, ok := g.Rank()
+	if !ok {
+		return "", false
+	}
+	return hyphened(g.Scheme) + "-" + string(rune('0'+rank)), true
+}

@@ -1,0 +1,120 @@
+package fhirmap
+
+import (
+	"bytes"
+	"encoding/json"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// naive encodes the bundle as the library means it: every resource by itself, then
+// the bundle around them.
+func naive(b bundle, resources []resource) ([]byte, error) {
+	whole := fhir.Bundle{Meta: b.Meta, Type: b.Type, Timestamp: b.Timestamp}
+	for i, r := range resources {
+		var raw []byte
+		var err error
+		switch {
+		case r.observation != nil:
+			raw, err = json.Marshal(*r.observation)
+		case r.procedure != nil:
+			raw, err = json.Marshal(*r.procedure)
+		case r.device != nil:
+			raw, err = json.Marshal(*r.device)
+		case r.issue != nil:
+			raw, err = json.Marshal(*r.issue)
+		}
+		if err != nil {
+			return nil, err
+		}
+		whole.Entry = append(whole.Entry, fhir.BundleEntry{FullUrl: &b.Entry[i].FullURL, Resource: raw, Request: &b.Entry[i].Request})
+	}
+	return json.Marshal(whole)
+}
+
+// SameTreeAsNaive compares the encoding in one pass with the library's own, for the
+// tests outside this package.
+func SameTreeAsNaive(h History) (same bool, err error) {
+	resources, err := assemble(h)
+	if err != nil {
+		return false, err
+	}
+	b, err := envelope(h.Current.Case, resources)
+	if err != nil {
+		return false, err
+	}
+	want, err := naive(b, resources)
+	if err != nil {
+		return false, err
+	}
+	got, err := encode(h.Current.Case, resources)
+	if err != nil {
+		return false, err
+	}
+	trees := [2]any{}
+	for i, text := range [][]byte{want, got} {
+		d := json.NewDecoder(bytes.NewReader(text))
+		d.UseNumber()
+		if err := d.Decode(&trees[i]); err != nil {
+			return false, err
+		}
+	}
+	return reflect.DeepEqual(trees[0], trees[1]), nil
+}
+
+// Encoders gives both encodings of one history's resources, for the benchmark.
+func Encoders(h History) (onePass, naiveWay func() ([]byte, error), err error) {
+	resources, err := assemble(h)
+	if err != nil {
+		return nil, nil, err
+	}
+	b, err := envelope(h.Current.Case, resources)
+	if err != nil {
+		return nil, nil, err
+	}
+	return func() ([]byte, error) { return encode(h.Current.Case, resources) },
+		func() ([]byte, error) { return naive(b, resources) }, nil
+}
+
+// Median gives the median time of n calls of f.
+func Median(n int, f func()) time.Duration {
+	times := make([]time.Duration, n)
+	for i := range times {
+		start := time.Now()
+		f()
+		times[i] = time.Since(start)
+	}
+	for i := range times {
+		for j := i; j > 0 && times[j] < times[j-1]; j-- {
+			times[j], times[j-1] = times[j-1], times[j]
+		}
+	}
+	return times[n/2]
+}
+
+// The library's enums begin with a valid word and write an unknown number as one:
+// both must be refused.
+func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
+	outside := fhir.FHIRDeviceStatusUnknown
+	tests := []struct {
+		name string // why this row
+		r    resource
+	}{
+		{"a forgotten status of an Observation reads registered", resource{typ: typeObservation, observation: &fhir.Observation{}}},
+		{"a forgotten status of a Procedure reads preparation", resource{typ: typeProcedure, procedure: &fhir.Procedure{}}},
+		{"a number outside the enum is written as a word", resource{typ: typeProcedure, procedure: &fhir.Procedure{Status: 99}}},
+		{"a Device without a status", resource{typ: typeDevice, device: &fhir.Device{}}},
+		{"a Device of unknown status", resource{typ: typeDevice, device: &fhir.Device{Status: &outside}}},
+		{"a forgotten status of an issue", resource{typ: typeIssue, issue: &fhir.DetectedIssue{}}},
+		{"no content", resource{typ: typeIssue}},
+	}
+	for _, tt := range tests {
+		if _, err := encode(nil, []resource{tt.r}); err == nil || !strings.Contains(err.Error(), tt.r.typ) {
+			t.Errorf("%s: %v", tt.name, err)
+		}
+	}
+}

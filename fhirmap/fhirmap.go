@@ -1,0 +1,168 @@
+// Package fhirmap turns a case's history into FHIR R4 resources: Procedures,
+// Devices, Observations and DetectedIssues in one transaction bundle. It is the
+// only room that knows the FHIR structs; casebook calls it. A measured or computed
+// number in a resource comes only from a metric value of an evaluation, never
+// from the record itself; what the record gives are times, steps, grades and
+// labels. Free text of the record is never sent.
+//
+// # What a bundle holds
+//
+// An operation is a parent Procedure with a child by partOf for every step
+// performed, for every planned step left out (not-done) and for a replacement. A
+// ring is a Device. Every metric value becomes an Observation per metric,
+// occasion, role and method, with one component per place; values of one step,
+// test or lesion are an Observation of their own. The Observations of one
+// occasion are the members of a panel, which states stage and pump run. An open
+// contradiction is a DetectedIssue. NotSent lists what stays out, with reasons.
+//
+// # Absence
+//
+// A measured leaf that is recorded as absent, or disputed by an open
+// contradiction, is an Observation with a dataAbsentReason and no value. A
+// computed value exists or does not: not evaluable and not applicable send
+// nothing. A prediction is a range or nothing.
+//
+// # Status of the operation
+//
+// The parent Procedure is stopped where the repair was converted; completed where
+// the end is recorded, or where something is recorded that is only known once
+// theatre is left (whether alive, an echo on leaving theatre, a follow-up);
+// in-progress otherwise. Where the recorded end lies before the incision neither
+// time is sent.
+//
+// # Ids and order of arrival
+//
+// Every id is a UUID of version 5 from the case's uid and the resource's key, so
+// that a repeated bundle changes nothing. A bundle is a function of the whole
+// history and names every id that any state of the case produced; the newest one
+// therefore leaves a receiver where it ends whatever came before, and the tag
+// with the history number lets a receiver drop what arrives late.
+package fhirmap
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/google/uuid"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// MediaType of every bundle.
+const MediaType = "application/fhir+json; fhirVersion=4.0"
+
+// ErrNothing says that no state of the case ever had a section that was not
+// retracted, so that there is nothing to send.
+var ErrNothing = errors.New("no state of the case had an accepted section; submit one first")
+
+// Snapshot is a case as one write left it: the record's heads and the evaluation
+// made of them. Retracted sections are not in the record.
+type Snapshot struct {
+	// Case carries name, version, state, sections, case file and evaluation.
+	Case *trigonev1.Case
+}
+
+// History is what a bundle is a function of.
+type History struct {
+	Site    string // site id
+	UID     string // case uid; every resource id derives from it alone
+	Current Snapshot
+	// Earlier are the states before, oldest first.
+	Earlier []Snapshot
+}
+
+// Transaction gives the case as a transaction bundle of PUT requests, in JSON:
+// the current state, and entered-in-error for every resource that an earlier
+// state produced and this one does not; a retracted or merged case gives all of
+// them entered-in-error. What is entered in error names the current patient; an
+// erased case must therefore come without a patient identifier in any snapshot.
+//
+// Errors: ErrNothing; or a fault of an evaluation that would send a wrong number
+// (a value that is not finite, an unknown unit, two values under one key), naming
+// metric, place and occasion.
+func Transaction(h History) ([]byte, error) {
+	resources, err := assemble(h)
+	if err != nil {
+		return nil, err
+	}
+	return encode(h.Current.Case, resources)
+}
+
+// ResourceID names a resource.
+type ResourceID struct{ Type, ID string }
+
+// IDs gives the resources that one snapshot produces by itself, by type and id.
+func IDs(uid string, s Snapshot) ([]ResourceID, error) {
+	resources, err := produce(History{UID: uid, Current: s})
+	if err != nil {
+		return nil, err
+	}
+	list := make([]ResourceID, len(resources))
+	for i, r := range resources {
+		list[i] = ResourceID{r.typ, r.id}
+	}
+	slices.SortFunc(list, func(a, b ResourceID) int {
+		return cmp.Or(cmp.Compare(a.Type, b.Type), cmp.Compare(a.ID, b.ID))
+	})
+	return list, nil
+}
+
+// assemble gives the current state's resources, and behind them, in the order of
+// type and id, those entered in error.
+func assemble(h History) ([]resource, error) {
+	if !slices.ContainsFunc(append(slices.Clone(h.Earlier), h.Current), Snapshot.accepted) {
+		return nil, ErrNothing
+	}
+	current, err := produce(h)
+	if err != nil {
+		return nil, err
+	}
+	living := map[string]bool{}
+	for _, r := range current {
+		living[r.id] = true
+	}
+	var gone []resource
+	subject, tag := subjectOf(h), tagOf(h.Current.Case)
+	for i := len(h.Earlier) - 1; i >= 0; i-- {
+		earlier, err := produce(History{Site: h.Site, UID: h.UID, Current: h.Earlier[i], Earlier: h.Earlier[:i]})
+		if err != nil {
+			return nil, fmt.Errorf("version %d of the case: %w", h.Earlier[i].Case.GetCaseVersion(), err)
+		}
+		for _, r := range earlier {
+			if !living[r.id] {
+				living[r.id] = true
+				gone = append(gone, r.enteredInError(subject, tag))
+			}
+		}
+	}
+	slices.SortFunc(gone, func(a, b resource) int {
+		return cmp.Or(cmp.Compare(a.typ, b.typ), cmp.Compare(a.id, b.id))
+	})
+	return append(current, gone...), nil
+}
+
+// accepted says whether the state has a section that is not retracted.
+func (s Snapshot) accepted() bool {
+	switch s.Case.GetState() {
+	case trigonev1.CaseState_CASE_STATE_RETRACTED, trigonev1.CaseState_CASE_STATE_MERGED:
+		return false
+	}
+	return slices.ContainsFunc(s.Case.GetSections(), func(status *trigonev1.SectionStatus) bool {
+		switch status.GetState() {
+		case trigonev1.SectionState_SECTION_STATE_ACCEPTED, trigonev1.SectionState_SECTION_STATE_DISPUTED:
+			return true
+		}
+		return false
+	})
+}
+
+// namespace is ours: version 5 in the URL namespace of the canonical base.
+var namespace = uuid.NewSHA1(uuid.NameSpaceURL, []byte(Base))
+
+// resourceID makes the id of a resource of a case from its key, which names what
+// it is about and never a position.
+func resourceID(uid, typ, key string) string {
+	return uuid.NewSHA1(namespace, []byte(uid+"\n"+typ+"\n"+key)).String()
+}

@@ -1,0 +1,427 @@
+// Package fhirtest helps tests of whoever produces or stores bundles: a check of
+// the rules of FHIR R4 and of this project that a decoder does not know, and
+// invented histories. No product code calls it.
+package fhirtest
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"math/big"
+	"slices"
+	"strings"
+	"time"
+
+	"trigone/fhirmap"
+	"trigone/internal/units"
+)
+
+// Check gives everything that is wrong with a transaction bundle, nil if nothing
+// is. It knows the invariants bdl-1, bdl-3, bdl-4, bdl-7, bdl-8, obs-3, obs-6,
+// obs-7, per-1, qty-3, ref-1 and rng-2 of HL7 FHIR R4 4.0.1; that there are no
+// empty arrays, objects or strings and no nulls; that every reference resolves
+// inside the bundle to a type that may stand there; that every unit is a UCUM code
+// of the project's table and every coding stands in the closed table of public
+// codes or in one of our code systems; and that every resource carries identifier,
+// status, subject and history number.
+//
+// It complements a strict decoder, which knows elements, types and bindings.
+func Check(bundle []byte) []string {
+	decoder := json.NewDecoder(bytes.NewReader(bundle))
+	decoder.UseNumber()
+	var tree any
+	if err := decoder.Decode(&tree); err != nil {
+		return []string{fmt.Sprintf("not JSON: %v", err)}
+	}
+	root, ok := tree.(object)
+	if !ok || root["resourceType"] != "Bundle" {
+		return []string{"not a Bundle"}
+	}
+	c := &checker{types: map[string]string{}}
+	c.bundle(root)
+	c.walk("Bundle", "", root)
+	return c.faults
+}
+
+type (
+	object = map[string]any
+	array  = []any
+)
+
+type checker struct {
+	faults  []string
+	types   map[string]string // fullUrl -> resource type
+	history any
+}
+
+func (c *checker) fault(path, format string, args ...any) {
+	c.faults = append(c.faults, path+": "+fmt.Sprintf(format, args...))
+}
+
+func (c *checker) bundle(b object) {
+	if b["type"] != "transaction" {
+		c.fault("Bundle.type", "%v is not transaction", b["type"])
+	}
+	if _, has := b["total"]; has {
+		c.fault("Bundle.total", "bdl-1: only a searchset or a history has a total")
+	}
+	c.history = historyOf(b)
+	if c.history == nil {
+		c.fault("Bundle.meta", "no history number")
+	}
+	entries, _ := b["entry"].(array)
+	for i, e := range entries {
+		path := fmt.Sprintf("Bundle.entry[%d]", i)
+		entry, _ := e.(object)
+		url, _ := entry["fullUrl"].(string)
+		resource, _ := entry["resource"].(object)
+		typ, _ := resource["resourceType"].(string)
+		id, _ := resource["id"].(string)
+		if _, twice := c.types[url]; twice {
+			c.fault(path, "bdl-7: fullUrl %s stands twice", url)
+		}
+		c.types[url] = typ
+		if strings.Contains(url, "/_history/") {
+			c.fault(path, "bdl-8: fullUrl is version specific")
+		}
+		if url != "urn:uuid:"+id || id == "" {
+			c.fault(path, "fullUrl %q does not agree with id %q", url, id)
+		}
+		if _, has := entry["response"]; has {
+			c.fault(path, "bdl-4: a response in a request")
+		}
+		request, has := entry["request"].(object)
+		if !has {
+			c.fault(path, "bdl-3: no request")
+			continue
+		}
+		if request["method"] != "PUT" || request["url"] != typ+"/"+id {
+			c.fault(path, "request %v %v is not PUT %s/%s", request["method"], request["url"], typ, id)
+		}
+	}
+	for i, e := range entries {
+		if entry, ok := e.(object); ok {
+			if resource, ok := entry["resource"].(object); ok {
+				c.resource(fmt.Sprintf("Bundle.entry[%d].resource", i), resource)
+			}
+		}
+	}
+}
+
+func historyOf(resource object) any {
+	meta, _ := resource["meta"].(object)
+	tags, _ := meta["tag"].(array)
+	for _, t := range tags {
+		if tag, ok := t.(object); ok && tag["system"] == fhirmap.HistorySystem {
+			return tag["code"]
+		}
+	}
+	return nil
+}
+
+// statuses that the mapping uses, by type.
+var statuses = map[string][]any{
+	"Observation":   {"final", "entered-in-error"},
+	"Procedure":     {"completed", "stopped", "in-progress", "not-done", "entered-in-error"},
+	"Device":        {"active", "inactive", "entered-in-error"},
+	"DetectedIssue": {"final", "entered-in-error"},
+}
+
+func (c *checker) resource(path string, r object) {
+	typ, _ := r["resourceType"].(string)
+	allowed, known := statuses[typ]
+	if !known {
+		c.fault(path, "the mapping makes no %q", typ)
+		return
+	}
+	path += "(" + typ + ")"
+	if !slices.Contains(allowed, r["status"]) {
+		c.fault(path, "status %v", r["status"])
+	}
+	if h := historyOf(r); h == nil || h != c.history {
+		c.fault(path, "history number %v, the bundle's is %v", h, c.history)
+	}
+	if ids, _ := r["identifier"].(array); len(ids) == 0 {
+		c.fault(path, "no identifier")
+	}
+	subject, what := "subject", "code"
+	switch typ {
+	case "Device":
+		subject, what = "patient", "type"
+	case "DetectedIssue":
+		subject = "patient"
+	}
+	if _, has := r[what].(object); !has {
+		c.fault(path, "no %s", what)
+	}
+	if s, has := r[subject].(object); has {
+		if _, named := s["display"]; named {
+			c.fault(path, "%s carries a display", subject)
+		}
+		if _, has := s["identifier"].(object); !has {
+			c.fault(path, "%s has no identifier", subject)
+		}
+	} else if typ != "Device" || !hasCode(r["type"], "software") {
+		c.fault(path, "no %s", subject)
+	}
+	switch typ {
+	case "Observation":
+		c.observation(path, r)
+	case "Procedure":
+		c.procedure(path, r)
+	}
+}
+
+func (c *checker) procedure(path string, r object) {
+	if r["status"] != "not-done" {
+		return
+	}
+	for key := range r {
+		if strings.HasPrefix(key, "performed") {
+			c.fault(path, "not done and %s", key)
+		}
+	}
+	if _, has := r["statusReason"]; !has {
+		c.fault(path, "not done without a reason")
+	}
+}
+
+func values(o object) []string {
+	var list []string
+	for key := range o {
+		if strings.HasPrefix(key, "value") {
+			list = append(list, key)
+		}
+	}
+	slices.Sort(list)
+	return list
+}
+
+func (c *checker) observation(path string, r object) {
+	components, _ := r["component"].(array)
+	c.valueOrReason(path, r)
+	if len(values(r)) == 0 && r["dataAbsentReason"] == nil && len(components) == 0 && r["hasMember"] == nil && r["status"] != "entered-in-error" {
+		c.fault(path, "neither value nor reason")
+	}
+	prediction := false
+	categories, _ := r["category"].(array)
+	for _, category := range categories {
+		prediction = prediction || hasCode(category, "predicted-from-plan") || hasCode(category, "predicted-from-execution")
+	}
+	if prediction && r["valueQuantity"] != nil {
+		c.fault(path, "a prediction is a range, not a number")
+	}
+	ranges, _ := r["referenceRange"].(array)
+	for _, x := range ranges {
+		if rr, _ := x.(object); rr["low"] == nil && rr["high"] == nil && rr["text"] == nil {
+			c.fault(path, "obs-3: a reference range without low, high or text")
+		}
+	}
+	for i, x := range components {
+		component, _ := x.(object)
+		at := fmt.Sprintf("%s.component[%d]", path, i)
+		c.valueOrReason(at, component)
+		if len(values(component)) == 0 && component["dataAbsentReason"] == nil {
+			c.fault(at, "neither value nor reason")
+		}
+		if prediction && component["valueQuantity"] != nil {
+			c.fault(at, "a prediction is a range, not a number")
+		}
+		if len(values(r)) > 0 && overlap(r["code"], component["code"]) {
+			c.fault(at, "obs-7: the code of the Observation recurs beside its value")
+		}
+		for _, other := range components[:i] {
+			if o, _ := other.(object); overlap(o["code"], component["code"]) {
+				c.fault(at, "two components of one code")
+			}
+		}
+	}
+}
+
+func (c *checker) valueOrReason(path string, o object) {
+	v := values(o)
+	if len(v) > 1 {
+		c.fault(path, "more than one value: %s", strings.Join(v, ", "))
+	}
+	if len(v) > 0 && o["dataAbsentReason"] != nil {
+		c.fault(path, "obs-6: a value and a reason for its absence")
+	}
+}
+
+func codings(concept any) []object {
+	o, _ := concept.(object)
+	list, _ := o["coding"].(array)
+	var found []object
+	for _, x := range list {
+		if coding, ok := x.(object); ok {
+			found = append(found, coding)
+		}
+	}
+	return found
+}
+
+func hasCode(concept any, code string) bool {
+	return slices.ContainsFunc(codings(concept), func(c object) bool { return c["code"] == code })
+}
+
+func overlap(a, b any) bool {
+	for _, x := range codings(a) {
+		for _, y := range codings(b) {
+			if x["system"] == y["system"] && x["code"] == y["code"] {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// targets says which types a reference may point to, by the element's name.
+var targets = map[string][]string{
+	"partOf":      {"Procedure"},
+	"derivedFrom": {"Observation"},
+	"hasMember":   {"Observation"},
+	"device":      {"Device"},
+	"author":      {"Device"},
+	"manipulated": {"Device"},
+	"focus":       {"Device", "Procedure", "Observation"},
+	"implicated":  {"Observation", "Procedure"},
+}
+
+// walk judges what may stand anywhere.
+func (c *checker) walk(path, name string, node any) {
+	switch x := node.(type) {
+	case nil:
+		c.fault(path, "null")
+	case string:
+		if strings.TrimSpace(x) == "" {
+			c.fault(path, "empty string")
+		}
+	case array:
+		if len(x) == 0 {
+			c.fault(path, "empty array")
+		}
+		for i, child := range x {
+			c.walk(fmt.Sprintf("%s[%d]", path, i), name, child)
+		}
+	case object:
+		if len(x) == 0 {
+			c.fault(path, "empty object")
+		}
+		c.object(path, name, x)
+		for _, key := range slices.Sorted(maps.Keys(x)) {
+			c.walk(path+"."+key, key, x[key])
+		}
+	}
+}
+
+func (c *checker) object(path, name string, o object) {
+	if ref, has := o["reference"].(string); has {
+		c.reference(path, name, ref)
+	}
+	switch {
+	case strings.HasSuffix(name, "Period"):
+		c.period(path, o)
+	case name == "valueRange":
+		if low, high := number(o["low"]), number(o["high"]); low != nil && high != nil && low.Cmp(high) > 0 {
+			c.fault(path, "rng-2: low above high")
+		}
+	case name == "coding" || name == "tag":
+		c.coding(path, o)
+	}
+	if name == "valueQuantity" || name == "low" || name == "high" {
+		c.quantity(path, o)
+	}
+}
+
+func (c *checker) reference(path, name, ref string) {
+	if strings.HasPrefix(ref, "#") {
+		c.fault(path, "ref-1: %s is not contained", ref)
+		return
+	}
+	typ, found := c.types[ref]
+	if !found {
+		c.fault(path, "reference %s resolves to nothing in the bundle", ref)
+		return
+	}
+	if allowed, known := targets[name]; !known || !slices.Contains(allowed, typ) {
+		c.fault(path, "%s refers to a %s", name, typ)
+	}
+}
+
+func (c *checker) period(path string, o object) {
+	start, okStart := instant(o["start"])
+	end, okEnd := instant(o["end"])
+	if okStart && okEnd && end.Before(start) {
+		c.fault(path, "per-1: the end lies before the start")
+	}
+}
+
+func instant(x any) (time.Time, bool) {
+	s, _ := x.(string)
+	t, err := time.Parse(time.RFC3339, s)
+	return t, err == nil
+}
+
+func number(quantity any) *big.Rat {
+	o, _ := quantity.(object)
+	n, ok := o["value"].(json.Number)
+	if !ok {
+		return nil
+	}
+	r, _ := new(big.Rat).SetString(n.String())
+	return r
+}
+
+const ucum = "http://unitsofmeasure.org"
+
+func (c *checker) quantity(path string, o object) {
+	if _, ok := o["value"].(json.Number); !ok {
+		c.fault(path, "the value is no number")
+	}
+	code, hasCode := o["code"].(string)
+	if !hasCode {
+		c.fault(path, "no coded unit")
+		return
+	}
+	if o["system"] == nil {
+		c.fault(path, "qty-3: a coded unit without a system")
+		return
+	}
+	if o["system"] != ucum || !slices.ContainsFunc(units.Units(), func(u units.Unit) bool { return u.UCUM() == code }) {
+		c.fault(path, "unit %q is not in the table of units", code)
+	}
+}
+
+func (c *checker) coding(path string, o object) {
+	system, _ := o["system"].(string)
+	code, _ := o["code"].(string)
+	if code == "" {
+		c.fault(path, "a coding without a code")
+		return
+	}
+	if system == fhirmap.HistorySystem {
+		return
+	}
+	if strings.HasPrefix(system, fhirmap.Base+"/sites/") && strings.HasSuffix(system, "/ring-family") {
+		return
+	}
+	for _, s := range fhirmap.CodeSystems() {
+		if s.URL != system {
+			continue
+		}
+		if !s.Open && !slices.ContainsFunc(s.Concepts, func(x fhirmap.Concept) bool { return x.Code == code }) {
+			c.fault(path, "%q is not a code of %s", code, system)
+		}
+		return
+	}
+	for _, s := range fhirmap.StandardCodes() {
+		if s.System == system && s.Code == code {
+			if o["display"] != s.Display {
+				c.fault(path, "display %v of %s is not the table's", o["display"], code)
+			}
+			return
+		}
+	}
+	c.fault(path, "%s|%s is in no table", system, code)
+}

@@ -1,0 +1,587 @@
+package fhirmap
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// group is what becomes one Observation: the values of one metric at one
+// occasion, in one role, by one method, of one instance.
+type group struct {
+	metric string
+	role   trigonev1.MetricRole
+	method trigonev1.Method
+	// instance is the step, test or lesion the values belong to, as in the grammar
+	// of places; its id is no code, so it is no component.
+	instance string
+	occasion *occasion
+	values   []*trigonev1.MetricValue
+	places   []valve.Place // within the instance, beside values
+}
+
+type groupKey struct {
+	metric, occasion, instance string
+	role                       trigonev1.MetricRole
+	method                     trigonev1.Method
+}
+
+func (k groupKey) text() string {
+	parts := []string{"value", k.metric, k.occasion, roleCode(k.role)}
+	if k.method != 0 {
+		parts = append(parts, methodCode(k.method))
+	}
+	if k.instance != "" {
+		parts = append(parts, k.instance)
+	}
+	return strings.Join(parts, "|")
+}
+
+func roleCode(r trigonev1.MetricRole) string { return hyphened(enumWord(r.String(), "METRIC_ROLE_")) }
+func methodCode(m trigonev1.Method) string   { return hyphened(enumWord(m.String(), "METHOD_")) }
+
+// inputKey finds the Observation of a value that was read.
+type inputKey struct {
+	metric, place, occasion string
+	role                    trigonev1.MetricRole
+}
+
+// sent says whether a value becomes part of an Observation.
+func sent(v *trigonev1.MetricValue) bool {
+	switch v.GetRole() {
+	case trigonev1.MetricRole_METRIC_ROLE_MEASURED:
+		switch v.GetState() {
+		case trigonev1.MetricState_METRIC_STATE_VALUE, trigonev1.MetricState_METRIC_STATE_DISPUTED, trigonev1.MetricState_METRIC_STATE_ABSENT:
+			return !notSentLeaf(v.GetMetric())
+		}
+	case trigonev1.MetricRole_METRIC_ROLE_DERIVED:
+		return v.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE
+	case trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN, trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION:
+		return v.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE && v.Lower != nil && v.Upper != nil
+	}
+	return false
+}
+
+// instance splits a place into what it belongs to and where on that it is.
+func instance(place string) (of string, rest valve.Place) {
+	for _, prefix := range []string{"step:", "test:", "lesion:"} {
+		if strings.HasPrefix(place, prefix) {
+			of, tail, _ := strings.Cut(place, "/")
+			return of, valve.Place(tail)
+		}
+	}
+	return "", valve.Place(place)
+}
+
+// observations makes the Observations of the values and grades, the panels and
+// the issues.
+func (p *producer) observations() error {
+	var order []groupKey
+	groups := map[groupKey]*group{}
+	seen := map[inputKey]string{} // value -> id of its Observation
+	type exact struct {
+		inputKey
+		method trigonev1.Method
+	}
+	once := map[exact]bool{}
+	for _, v := range p.ev.GetMetrics() {
+		if !sent(v) || p.retracted[valve.Occasion(v.GetOccasion()).Section()] {
+			continue
+		}
+		of, rest := instance(v.GetPlace())
+		key := groupKey{v.GetMetric(), v.GetOccasion(), of, v.GetRole(), v.GetMethod()}
+		input := inputKey{v.GetMetric(), v.GetPlace(), v.GetOccasion(), v.GetRole()}
+		if once[exact{input, v.GetMethod()}] {
+			return fmt.Errorf("%s stands twice in the evaluation; evaluate the case again", where(v))
+		}
+		once[exact{input, v.GetMethod()}] = true
+		if _, other := seen[input]; !other {
+			seen[input] = resourceID(p.uid, typeObservation, key.text())
+		}
+		g, ok := groups[key]
+		if !ok {
+			g = &group{metric: key.metric, role: key.role, method: key.method, instance: of, occasion: p.occasionOf(v)}
+			groups[key] = g
+			order = append(order, key)
+		}
+		g.values = append(g.values, v)
+		g.places = append(g.places, rest)
+	}
+	for _, key := range order {
+		if err := p.observation(key, groups[key], seen); err != nil {
+			return err
+		}
+	}
+	p.grades()
+	p.panels()
+	p.issues(seen)
+	return nil
+}
+
+func where(v *trigonev1.MetricValue) string {
+	return valve.Key{ID: v.GetMetric(), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion())}.String()
+}
+
+// observation makes one Observation and enters it in its occasion's panel.
+func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string) error {
+	o := &fhir.Observation{Code: p.metricConcept(g), Status: fhir.ObservationStatusFinal}
+	for i, v := range g.values {
+		value, err := valueOf(v)
+		if err != nil {
+			return err
+		}
+		if g.places[i] == valve.Nowhere {
+			o.ValueQuantity, o.ValueRange, o.DataAbsentReason = value.quantity, value.interval, value.absent
+			continue
+		}
+		o.Component = append(o.Component, fhir.ObservationComponent{
+			Code:          *placeConcept(g.places[i]),
+			ValueQuantity: value.quantity, ValueRange: value.interval, DataAbsentReason: value.absent,
+		})
+	}
+	if g.method != 0 {
+		o.Method = local(methodSystem, methodCode(g.method))
+	}
+	if g.role != trigonev1.MetricRole_METRIC_ROLE_MEASURED {
+		if software, ok := p.reference(typeDevice, softwareKey); ok {
+			o.Device = &software
+		}
+		o.DerivedFrom = p.derivedFrom(g, seen)
+	}
+	if predicted(g.role) {
+		if caution := p.ev.GetCaution(); caution != "" {
+			o.Note = []fhir.Annotation{{Text: caution}}
+		}
+	}
+	p.place(o, g)
+	category := category(g)
+	if isHeartRate(o.Code) {
+		// The code obliges to the vital signs profile, which wants a time.
+		if effective(o) {
+			category = "vital-signs"
+		} else {
+			o.Code.Coding = slices.DeleteFunc(o.Code.Coding, func(c fhir.Coding) bool { return *c.System == loinc })
+		}
+	}
+	o.Category = []fhir.CodeableConcept{*standard(categorySystem, category), *local(roleSystem, roleCode(g.role))}
+	p.addObservation(key.text(), o, g.occasion)
+	return nil
+}
+
+func effective(o *fhir.Observation) bool {
+	return o.EffectiveDateTime != nil || o.EffectivePeriod != nil
+}
+
+func isHeartRate(c fhir.CodeableConcept) bool {
+	return slices.ContainsFunc(c.Coding, func(c fhir.Coding) bool { return *c.System == loinc && *c.Code == heartRateCode })
+}
+
+// place says when and of what the values are: part of the step or the operation,
+// about the ring, at the lesion.
+func (p *producer) place(o *fhir.Observation, g *group) {
+	when := g.occasion.clock
+	if g.occasion.inTheatre && !predicted(g.role) {
+		if parent, ok := p.reference(typeProcedure, parentKey); ok {
+			o.PartOf = []fhir.Reference{parent}
+		}
+	}
+	switch {
+	case strings.HasPrefix(g.instance, "step:"):
+		if step, ok := p.reference(typeProcedure, stepKey(stepOf(g.instance))); ok {
+			o.PartOf = []fhir.Reference{step}
+		}
+		if ring, ok := p.reference(typeDevice, ringKey(stepOf(g.instance))); ok {
+			o.Focus = []fhir.Reference{ring}
+		}
+	case strings.HasPrefix(g.instance, "test:"):
+		if t := p.testTime(strings.TrimPrefix(g.instance, "test:")); t.known() {
+			when = t
+		}
+	case strings.HasPrefix(g.instance, "lesion:"):
+		if at := p.lesionPlace(g.occasion.name, strings.TrimPrefix(g.instance, "lesion:")); at != valve.Nowhere {
+			o.BodySite = placeConcept(at)
+		}
+	}
+	o.EffectiveDateTime, o.EffectivePeriod = when.at, when.period()
+}
+
+func (p *producer) testTime(id string) clock {
+	op := p.file.GetOperation()
+	for _, t := range op.GetSalineTests() {
+		if t.GetId() == id {
+			return at(t.GetTime())
+		}
+	}
+	for _, t := range op.GetInkTests() {
+		if t.GetId() == id {
+			return at(t.GetTime())
+		}
+	}
+	return clock{}
+}
+
+// lesionPlace gives where the study of the occasion saw the lesion.
+func (p *producer) lesionPlace(occasion valve.Occasion, id string) valve.Place {
+	for _, s := range p.studies() {
+		if s.name != occasion {
+			continue
+		}
+		for _, l := range s.study.GetLeaflets().GetLesions() {
+			if l.GetId() == id {
+				return locationPlace(l.GetLocation())
+			}
+		}
+	}
+	return valve.Nowhere
+}
+
+type namedStudy struct {
+	name  valve.Occasion
+	study *trigonev1.Study
+}
+
+func (p *producer) studies() []namedStudy {
+	var list []namedStudy
+	for _, a := range p.file.GetAssessments() {
+		list = append(list, namedStudy{valve.Occasion(assessmentName + a.GetId()), a.GetStudy()})
+	}
+	for _, r := range p.file.GetResults() {
+		list = append(list, namedStudy{valve.Occasion(resultName + r.GetId()), r.GetStudy()})
+	}
+	for _, u := range p.file.GetFollowUps() {
+		list = append(list, namedStudy{valve.Occasion(followUpName + u.GetId()), u.GetStudy()})
+	}
+	return list
+}
+
+// category: by the method where it is stated, else by the occasion; pressure and
+// rate of the circulation are examined, not imaged.
+func category(g *group) string {
+	switch g.metric {
+	case "heart_rate", "systolic_arterial_pressure", "diastolic_arterial_pressure":
+		return "exam"
+	}
+	switch g.method {
+	case trigonev1.Method_METHOD_ECHO_2D, trigonev1.Method_METHOD_ECHO_3D, trigonev1.Method_METHOD_DOPPLER,
+		trigonev1.Method_METHOD_M_MODE, trigonev1.Method_METHOD_CT, trigonev1.Method_METHOD_MAGNETIC_RESONANCE:
+		return "imaging"
+	case trigonev1.Method_METHOD_RULER, trigonev1.Method_METHOD_CALLIPER, trigonev1.Method_METHOD_SIZER,
+		trigonev1.Method_METHOD_CATHETER, trigonev1.Method_METHOD_VISUAL:
+		return "procedure"
+	}
+	return g.occasion.category
+}
+
+// derivedFrom refers to the Observations of the values that were read. Planned
+// values are none.
+func (p *producer) derivedFrom(g *group, seen map[inputKey]string) []fhir.Reference {
+	var inputs []*trigonev1.InputValue
+	for _, v := range g.values {
+		inputs = append(inputs, v.GetInputs()...)
+	}
+	return observationsOf(inputs, seen)
+}
+
+func observationsOf(inputs []*trigonev1.InputValue, seen map[inputKey]string) []fhir.Reference {
+	var ids []string
+	for _, in := range inputs {
+		id, ok := seen[inputKey{in.GetLeaf(), in.GetPlace(), in.GetOccasion(), in.GetRole()}]
+		if ok && !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+	var references []fhir.Reference
+	for _, id := range ids {
+		references = append(references, fhir.Reference{Reference: text(urn(id))})
+	}
+	return references
+}
+
+func (p *producer) addObservation(key string, o *fhir.Observation, in *occasion) fhir.Reference {
+	id := resourceID(p.uid, typeObservation, key)
+	o.Id, o.Meta, o.Identifier, o.Subject = text(id), p.meta, p.identifiers(key), p.subject
+	ref := p.add(resource{typ: typeObservation, id: id, observation: o})
+	if in != nil {
+		in.members = append(in.members, ref)
+	}
+	return ref
+}
+
+// Values.
+
+// value is a quantity, an interval or a reason; exactly one.
+type value struct {
+	quantity *fhir.Quantity
+	interval *fhir.Range
+	absent   *fhir.CodeableConcept
+}
+
+func valueOf(v *trigonev1.MetricValue) (value, error) {
+	switch {
+	case v.GetState() == trigonev1.MetricState_METRIC_STATE_DISPUTED:
+		return value{absent: standard(absentSystem, "error")}, nil
+	case v.GetState() == trigonev1.MetricState_METRIC_STATE_ABSENT:
+		return value{absent: absentConcept(v.GetAbsentReason())}, nil
+	case v.Value == nil:
+		return value{}, fmt.Errorf("%s has a value by its state and none in fact; evaluate the case again", where(v))
+	case predicted(v.GetRole()):
+		low, err := quantity(v, v.GetLower())
+		if err != nil {
+			return value{}, err
+		}
+		high, err := quantity(v, v.GetUpper())
+		if err != nil {
+			return value{}, err
+		}
+		return value{interval: &fhir.Range{Low: low, High: high}}, nil
+	}
+	q, err := quantity(v, v.GetValue())
+	return value{quantity: q}, err
+}
+
+// absentConcept gives the public reason; what was not possible was not performed,
+// and the fixed text says which of the two it was.
+func absentConcept(r trigonev1.AbsentReason) *fhir.CodeableConcept {
+	switch r {
+	case trigonev1.AbsentReason_ABSENT_REASON_NOT_PERFORMED:
+		return standard(absentSystem, "not-performed")
+	case trigonev1.AbsentReason_ABSENT_REASON_NOT_POSSIBLE:
+		c := standard(absentSystem, "not-performed")
+		c.Text = text("Not possible")
+		return c
+	case trigonev1.AbsentReason_ABSENT_REASON_NOT_APPLICABLE:
+		return standard(absentSystem, "not-applicable")
+	}
+	return standard(absentSystem, "unknown")
+}
+
+// quantity writes a number with exactly the decimals of the metric's grid. The
+// catalogue may have dropped a metric since the evaluation was stored: such a
+// value lies on a grid already and is written as it is.
+func quantity(v *trigonev1.MetricValue, x float64) (*fhir.Quantity, error) {
+	row := rows()[v.GetMetric()]
+	unit := v.GetUnit()
+	if unit == "" {
+		unit = row.unit
+	}
+	name, ok := unitTexts()[unit]
+	if !ok {
+		return nil, fmt.Errorf("%s has the unit %q, which the table of units does not hold; evaluate the case again", where(v), unit)
+	}
+	var number json.Number
+	switch {
+	case math.IsNaN(x) || math.IsInf(x, 0):
+		return nil, fmt.Errorf("%s is not a finite number; evaluate the case again", where(v))
+	case row.grid == 0:
+		number = json.Number(strconv.FormatFloat(x, 'f', -1, 64))
+	default:
+		if _, err := units.ToGrid(x, row.grid); err != nil {
+			return nil, fmt.Errorf("%s: %w", where(v), err)
+		}
+		number = json.Number(units.FormatNumber(x, row.grid))
+	}
+	return &fhir.Quantity{Value: &number, Unit: text(name), System: text(ucum), Code: text(unit)}, nil
+}
+
+// unitTexts gives the printable text of every UCUM code that may be sent.
+var unitTexts = sync.OnceValue(func() map[string]string {
+	texts := map[string]string{}
+	for _, u := range units.Units() {
+		t := u.Text()
+		if t == "" {
+			t = u.UCUM()
+		}
+		texts[u.UCUM()] = t
+	}
+	return texts
+})
+
+// row is what the mapping needs of the catalogue.
+type row struct {
+	unit    string
+	grid    float64
+	codes   []metric.Coding
+	formula bool // its phase is that of its inputs
+}
+
+var rows = sync.OnceValue(func() map[string]row {
+	index := map[string]row{}
+	for _, l := range metric.Leaves() {
+		index[l.ID] = row{unit: l.Unit.UCUM(), grid: l.Grid, codes: l.Codes}
+	}
+	for _, m := range metric.Metrics() {
+		index[m.ID] = row{unit: m.Unit.UCUM(), grid: m.Grid, codes: m.Codes, formula: true}
+	}
+	return index
+})
+
+// metricConcept gives the code of a metric: a public one first where it means the
+// same and fits method and phase, never at a prediction; then ours.
+func (p *producer) metricConcept(g *group) fhir.CodeableConcept {
+	own := localCoding(metricSystem, metricCode(g.metric, g.role))
+	row := rows()[g.metric]
+	if !predicted(g.role) {
+		method := valve.Method("")
+		if g.method != 0 {
+			method = valve.Method(enumWord(g.method.String(), "METHOD_"))
+		}
+		for _, c := range row.codes {
+			if c.Equivalence != metric.Equivalent || !c.Fits(method, p.phaseOf(g, row, c)) {
+				continue
+			}
+			if public := standard(c.System, c.Code); public != nil {
+				return fhir.CodeableConcept{Coding: append(public.Coding, own)}
+			}
+		}
+	}
+	return fhir.CodeableConcept{Coding: []fhir.Coding{own}}
+}
+
+// phaseOf gives the cardiac phase of a group, looked up only for a code that is
+// restricted to some.
+func (p *producer) phaseOf(g *group, r row, c metric.Coding) valve.CardiacPhase {
+	if len(c.Phases) == 0 {
+		return ""
+	}
+	if !r.formula {
+		return g.occasion.phase(g.metric)
+	}
+	var common valve.CardiacPhase
+	for _, v := range g.values {
+		for _, in := range v.GetInputs() {
+			var ph valve.CardiacPhase
+			for _, o := range p.occasions {
+				if string(o.name) == in.GetOccasion() {
+					ph = o.phase(in.GetLeaf())
+				}
+			}
+			if ph == "" || (common != "" && common != ph) {
+				return ""
+			}
+			common = ph
+		}
+	}
+	return common
+}
+
+// Grades.
+
+// grades makes an Observation of every grade of the record: words, not numbers.
+func (p *producer) grades() {
+	for _, s := range p.studies() {
+		p.grade(mitralGrade, s.name, s.study.GetRegurgitation().GetGrade())
+		p.grade(aorticGrade, s.name, s.study.GetOtherValves().GetAorticRegurgitation())
+		p.grade(tricuspidGrade, s.name, s.study.GetOtherValves().GetTricuspidRegurgitation())
+		p.grade(motionGrade, s.name, s.study.GetAnteriorMotion().GetRegurgitationWithMotion())
+	}
+	p.grade(leakGrade, valve.AtOperation, p.file.GetOperation().GetConversion().GetParaprostheticLeak())
+}
+
+func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
+	word := enumWord(g.GetValue().String(), valuePrefix)
+	var concept fhir.CodeableConcept
+	if code, ok := gradeCodes[word]; ok {
+		concept = *standard(snomed, code)
+	}
+	graded := repair.Grade{Scheme: enumWord(g.GetScheme().String(), schemePrefix), Value: word}
+	if code, ok := gradeCode(graded); ok {
+		concept.Coding = append(concept.Coding, localCoding(gradeSystem, code))
+	}
+	if len(concept.Coding) == 0 {
+		return
+	}
+	in := p.occasionOf(&trigonev1.MetricValue{Occasion: string(name)})
+	o := &fhir.Observation{
+		Code:   *local(metricSystem, metricCode(id, trigonev1.MetricRole_METRIC_ROLE_MEASURED)),
+		Status: fhir.ObservationStatusFinal,
+		Category: []fhir.CodeableConcept{
+			*standard(categorySystem, "imaging"), *local(roleSystem, roleCode(trigonev1.MetricRole_METRIC_ROLE_MEASURED)),
+		},
+		ValueCodeableConcept: &concept,
+	}
+	p.place(o, &group{occasion: in, role: trigonev1.MetricRole_METRIC_ROLE_MEASURED})
+	if id == leakGrade {
+		if step, ok := p.reference(typeProcedure, replacementKey); ok {
+			o.PartOf = []fhir.Reference{step}
+		}
+	}
+	p.addObservation("grade|"+id+"|"+string(name), o, in)
+}
+
+// Panels.
+
+// panels makes one Observation for every occasion that has any: its members, and
+// stage and pump run where they are known.
+func (p *producer) panels() {
+	for _, in := range p.occasions {
+		if len(in.members) == 0 {
+			continue
+		}
+		o := &fhir.Observation{
+			Code: *local(kindSystem, in.kind), Status: fhir.ObservationStatusFinal,
+			Category:  []fhir.CodeableConcept{*standard(categorySystem, in.category)},
+			HasMember: in.members,
+		}
+		if in.stage != trigonev1.Stage_STAGE_UNSPECIFIED {
+			o.Component = append(o.Component, fhir.ObservationComponent{
+				Code:                 *local(kindSystem, kindStage),
+				ValueCodeableConcept: local(stageSystem, hyphened(enumWord(in.stage.String(), "STAGE_"))),
+			})
+		}
+		if in.run > 0 {
+			run := int(in.run)
+			o.Component = append(o.Component, fhir.ObservationComponent{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run})
+		}
+		p.place(o, &group{occasion: in})
+		p.addObservation("panel|"+string(in.name), o, nil)
+	}
+}
+
+// Issues.
+
+// issues makes a DetectedIssue of every open contradiction.
+func (p *producer) issues(seen map[inputKey]string) {
+	for _, f := range p.ev.GetFindings() {
+		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION {
+			continue
+		}
+		key := issueKey(f.GetId())
+		id := resourceID(p.uid, typeIssue, key)
+		if p.known[id] {
+			continue
+		}
+		severity := fhir.DetectedIssueSeverityModerate
+		i := &fhir.DetectedIssue{
+			Id: text(id), Meta: p.meta, Identifier: p.identifiers(key), Patient: p.subject,
+			Status: fhir.ObservationStatusFinal, Severity: &severity,
+			Code: local(ruleSystem, f.GetRule()), Detail: text(f.GetMessage()),
+		}
+		if software, ok := p.reference(typeDevice, softwareKey); ok {
+			i.Author = &software
+		}
+		disputed := f.GetDisputes()
+		if len(disputed) == 0 {
+			disputed = f.GetInputs()
+		}
+		i.Implicated = observationsOf(disputed, seen)
+		// Of clock times and steps there is no Observation: then the operation itself.
+		ofOperation := kindOf(valve.Occasion(f.GetOccasion()).Section()) == kindOperation ||
+			slices.Contains(f.GetSections(), string(valve.AtOperation))
+		if parent, ok := p.reference(typeProcedure, parentKey); ok && ofOperation {
+			i.Implicated = append(i.Implicated, parent)
+		}
+		p.add(resource{typ: typeIssue, id: id, issue: i})
+	}
+}

@@ -1,0 +1,184 @@
+package casebook
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/convert"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Sections without an id.
+const (
+	sectionIdentity  = "identity"
+	sectionPlan      = "plan"
+	sectionOperation = "operation"
+)
+
+// folder is one case with everything the store has of it, on which a write is
+// prepared.
+type folder struct {
+	state     storage.Case
+	revisions []storage.Revision
+	earlier   []storage.Evaluation
+}
+
+// revision gives one revision of a section, or nil.
+func (f *folder) revision(section string, number int64) *storage.Revision {
+	for i := range f.revisions {
+		if r := &f.revisions[i]; r.Section == section && r.Revision == number {
+			return r
+		}
+	}
+	return nil
+}
+
+// section gives the state of a section, or nil if the case never had it.
+func (f *folder) section(name string) *storage.Section {
+	i := slices.IndexFunc(f.state.Sections, func(s storage.Section) bool { return s.Section == name })
+	if i < 0 {
+		return nil
+	}
+	return &f.state.Sections[i]
+}
+
+// head gives the head revision of a section, or nil.
+func (f *folder) head(name string) *storage.Revision {
+	s := f.section(name)
+	if s == nil {
+		return nil
+	}
+	return f.revision(name, s.Head)
+}
+
+// last gives the highest revision number of a section.
+func (f *folder) last(name string) int64 {
+	var n int64
+	for _, r := range f.revisions {
+		if r.Section == name {
+			n = max(n, r.Revision)
+		}
+	}
+	return n
+}
+
+// add puts a new revision beside the others.
+func (f *folder) add(r storage.Revision) { f.revisions = append(f.revisions, r) }
+
+// setHead makes a revision the head of its section.
+func (f *folder) setHead(section string, revision int64, state string) {
+	if s := f.section(section); s != nil {
+		s.Head, s.State = revision, state
+		return
+	}
+	f.state.Sections = append(f.state.Sections, storage.Section{
+		Section: section, Head: revision, State: state, Order: int64(len(f.state.Sections) + 1),
+	})
+}
+
+// clone gives a folder whose state can be changed without touching f.
+func (f *folder) clone() *folder {
+	c := *f
+	c.state.Sections = slices.Clone(f.state.Sections)
+	c.state.FormerPatients = slices.Clone(f.state.FormerPatients)
+	c.revisions = slices.Clone(f.revisions)
+	return &c
+}
+
+// heads gives the revisions a reader sees: the head of every section that is not
+// retracted, in the order in which the sections came.
+func (f *folder) heads() []*storage.Revision {
+	var list []*storage.Revision
+	for _, s := range f.state.Sections {
+		if s.State != storage.SectionRetracted {
+			if r := f.revision(s.Section, s.Head); r != nil {
+				list = append(list, r)
+			}
+		}
+	}
+	return list
+}
+
+// file puts revisions together as a case file.
+func file(state storage.Case, revisions []*storage.Revision) (*trigonev1.CaseFile, error) {
+	out := &trigonev1.CaseFile{
+		ExternalIdentifier: identifierMessage(state.ExternalIdentifier),
+		PatientIdentifier:  identifierMessage(state.Patient),
+	}
+	for _, r := range revisions {
+		m, err := convert.UnmarshalSection(r.Section, r.Content)
+		if err != nil {
+			return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.Revision, r.Section, err)
+		}
+		proto.Merge(out, convert.FileOf(m))
+	}
+	return out, nil
+}
+
+// record gives what is evaluated: the heads, and every plan revision that is not
+// retracted.
+func (f *folder) record() (convert.Record, error) {
+	heads, err := file(f.state, f.heads())
+	if err != nil {
+		return convert.Record{}, err
+	}
+	rec := convert.Record{
+		Identity: heads.Identity, Assessments: heads.Assessments, Plan: heads.Plan, Operation: heads.Operation,
+		Results: heads.Results, FollowUps: heads.FollowUps,
+	}
+	for _, r := range f.revisions {
+		switch {
+		case r.Section == sectionPlan && r.Retraction:
+			rec.Plans = nil
+		case r.Section == sectionPlan:
+			m, err := convert.UnmarshalSection(r.Section, r.Content)
+			if err != nil {
+				return convert.Record{}, fmt.Errorf("revision %d of the plan cannot be read: %w", r.Revision, err)
+			}
+			rec.Plans = append(rec.Plans, convert.PlanRevision{
+				Revision: r.Revision, Received: r.ReceivedTime, Plan: m.(*trigonev1.Plan),
+			})
+		case r.Section == sectionOperation && r.Retraction:
+			rec.OperationReceived = time.Time{}
+		case r.Section == sectionOperation && rec.OperationReceived.IsZero():
+			rec.OperationReceived = r.ReceivedTime
+		}
+	}
+	return rec, nil
+}
+
+func etag(revision int64) string { return strconv.FormatInt(revision, 10) }
+
+func timestamp(t time.Time) *timestamppb.Timestamp {
+	if t.IsZero() {
+		return nil
+	}
+	return timestamppb.New(t)
+}
+
+func (f *folder) statuses() []*trigonev1.SectionStatus {
+	var list []*trigonev1.SectionStatus
+	for _, s := range f.state.Sections {
+		list = append(list, f.status(s))
+	}
+	return list
+}
+
+func (f *folder) status(s storage.Section) *trigonev1.SectionStatus {
+	out := &trigonev1.SectionStatus{
+		Section: s.Section, Revision: s.Head, Etag: etag(s.Head),
+		State: convert.Enum[trigonev1.SectionState](s.State),
+	}
+	if r := f.revision(s.Section, s.Head); r != nil {
+		out.ReceivedTime = timestamp(r.ReceivedTime)
+		out.SourceTime = timestamp(r.SourceTime)
+		out.RetractionReason = convert.Enum[trigonev1.RetractionReason](r.RetractionReason)
+	}
+	return out
+}

@@ -1,0 +1,239 @@
+package casebook
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/convert"
+	"trigone/internal/discrepancy"
+	"trigone/internal/evaluate"
+	"trigone/internal/metric"
+	"trigone/internal/policy"
+	"trigone/internal/settings"
+	"trigone/internal/storage"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// judgement is an evaluation with its message.
+type judgement struct {
+	result  evaluate.Evaluation
+	message *trigonev1.Evaluation
+}
+
+// judge evaluates a case as the folder has it.
+func (b *Book) judge(ctx context.Context, f *folder, at time.Time) (judgement, error) {
+	rec, err := f.record()
+	if err != nil {
+		return judgement{}, err
+	}
+	predictions, err := storedPredictions(f.earlier)
+	if err != nil {
+		return judgement{}, err
+	}
+	tolerances, err := b.tolerances(ctx, f.earlier)
+	if err != nil {
+		return judgement{}, err
+	}
+	result := evaluate.Evaluate(evaluate.Input{
+		Case: convert.Case(rec), Settings: b.policy.Settings, Tolerances: tolerances, Predictions: predictions,
+	})
+	message := convert.Evaluation(&result)
+	message.Time = timestamppb.New(at)
+	message.SoftwareVersion = b.software
+	for _, r := range f.heads() {
+		message.Sections = append(message.Sections, &trigonev1.SectionRevision{Section: r.Section, Revision: r.Revision})
+	}
+	return judgement{result: result, message: message}, nil
+}
+
+// EvaluateFile evaluates a case file alone, in process and without a store.
+func EvaluateFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*trigonev1.Evaluation, error) {
+	if err := violations(convert.CheckFile(in)); err != nil {
+		return nil, err
+	}
+	f := &folder{}
+	now := time.Time{}
+	if err := lay(f, in, now); err != nil {
+		return nil, err
+	}
+	b := &Book{policy: p, software: software}
+	j, err := b.judge(context.Background(), f, now)
+	if err != nil {
+		return nil, err
+	}
+	j.message.Time = nil
+	return j.message, nil
+}
+
+// lay puts every section of a case file on the folder as a new head.
+func lay(f *folder, in *trigonev1.CaseFile, at time.Time) error {
+	for _, name := range convert.SectionNames(in) {
+		content, err := convert.MarshalSection(convert.Section(in, name))
+		if err != nil {
+			return fmt.Errorf("section %s cannot be written: %w", name, err)
+		}
+		next := f.last(name) + 1
+		f.add(storage.Revision{Section: name, Revision: next, Content: content, ReceivedTime: at})
+		f.setHead(name, next, storage.SectionAccepted)
+	}
+	return nil
+}
+
+// storedPredictions gives, for each plan revision, the prediction by which an
+// outcome is judged: of the newest evaluation that read it before any outcome
+// came, or else of the first that read it.
+func storedPredictions(earlier []storage.Evaluation) (map[int64]discrepancy.Prediction, error) {
+	chosen := map[int64]storage.Evaluation{}
+	for _, e := range earlier {
+		if e.PlanRevision == 0 {
+			continue
+		}
+		_, have := chosen[e.PlanRevision]
+		if !have || !e.OutcomeSeen {
+			chosen[e.PlanRevision] = e
+		}
+	}
+	out := map[int64]discrepancy.Prediction{}
+	for revision, e := range chosen {
+		message := &trigonev1.Evaluation{}
+		if err := proto.Unmarshal(e.Answer, message); err != nil {
+			return nil, fmt.Errorf("evaluation %d cannot be read: %w", e.Number, err)
+		}
+		out[revision] = discrepancy.Prediction{Evaluation: e.Number, Values: predictedValues(message)}
+	}
+	return out, nil
+}
+
+func predictedValues(e *trigonev1.Evaluation) []metric.Value {
+	var list []metric.Value
+	for _, m := range e.GetMetrics() {
+		if m.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN {
+			continue
+		}
+		list = append(list, metric.Value{
+			Key:   valve.Key{ID: m.GetMetric(), Place: valve.Place(m.GetPlace()), Occasion: valve.Occasion(m.GetOccasion()), Role: valve.PredictedFromPlan},
+			State: metric.State(convert.Word(m.GetState())), Value: m.GetValue(),
+			SD: maybe(m.StandardUncertainty), Lower: maybe(m.Lower), Upper: maybe(m.Upper), Explanation: m.GetExplanation(),
+		})
+	}
+	return list
+}
+
+func maybe(v *float64) units.Maybe[float64] {
+	if v == nil {
+		return units.None[float64]()
+	}
+	return units.Some(*v)
+}
+
+// tolerances gives the settings in force when the operation first came; nil: the
+// present ones.
+func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation) (*settings.Settings, error) {
+	i := slices.IndexFunc(earlier, func(e storage.Evaluation) bool { return e.OutcomeSeen })
+	if i < 0 || earlier[i].PolicyHash == b.policy.Hash {
+		return nil, nil
+	}
+	row, err := b.store.Policy(ctx, b.policy.Settings.Site, earlier[i].PolicyHash)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	p, err := policy.Parse("policy "+row.Hash, []byte(row.Text))
+	if err != nil {
+		return nil, fmt.Errorf("the policy in force when the operation came cannot be read any more: %w", err)
+	}
+	return &p.Settings, nil
+}
+
+// settle writes a judgement onto the folder and into the write: states of the
+// sections, evaluation row, filterable rows, changes of states that nobody
+// submitted.
+func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, submitted []string) error {
+	disputed := map[string]bool{}
+	for _, finding := range j.result.Findings {
+		for _, s := range finding.Sections {
+			disputed[s] = true
+		}
+	}
+	for i := range f.state.Sections {
+		s := &f.state.Sections[i]
+		if s.State == storage.SectionRetracted {
+			continue
+		}
+		before := s.State
+		s.State = storage.SectionAccepted
+		if disputed[s.Section] {
+			s.State = storage.SectionDisputed
+		}
+		if s.State == before || slices.Contains(submitted, s.Section) {
+			continue
+		}
+		kind := trigonev1.ChangeKind_CHANGE_KIND_SETTLED
+		if s.State == storage.SectionDisputed {
+			kind = trigonev1.ChangeKind_CHANGE_KIND_DISPUTED
+		}
+		w.Changes = append(w.Changes, storage.Change{
+			Kind: convert.Word(kind), Section: s.Section, Revision: s.Head, State: s.State,
+			Reason: "a write elsewhere in the case", Time: at,
+		})
+	}
+
+	f.state.Evaluation++
+	j.message.Number = f.state.Evaluation
+	f.state.PlanTiming = string(j.result.InForce.Timing)
+	rec, err := f.record()
+	if err != nil {
+		return err
+	}
+	f.state.IncisionTime = time.Time{}
+	if t := rec.Operation.GetIncisionTime(); t != nil {
+		f.state.IncisionTime = t.AsTime()
+	}
+	answer, err := marshal(j.message)
+	if err != nil {
+		return fmt.Errorf("the evaluation cannot be written: %w", err)
+	}
+	packed, err := pack(j.result.Metrics)
+	if err != nil {
+		return err
+	}
+	e := storage.Evaluation{
+		Number: f.state.Evaluation, Time: at,
+		CatalogueVersion: j.result.CatalogueVersion, RuleSetVersion: j.result.RuleSetVersion,
+		PolicyHash: b.policy.Hash, CalibrationID: j.result.CalibrationID, SoftwareVersion: b.software,
+		OutcomeSeen: rec.Operation != nil || len(rec.Results) > 0,
+		Answer:      answer, Metrics: packed,
+	}
+	if s := f.section(sectionPlan); s != nil && s.State != storage.SectionRetracted {
+		e.PlanRevision = s.Head
+	}
+	w.Evaluation = &e
+	w.Policy = &storage.Policy{Hash: b.policy.Hash, Version: b.policy.Settings.Version, Text: b.policy.Text, FirstUsed: at}
+	for _, finding := range j.result.Findings {
+		w.Findings = append(w.Findings, storage.Finding{
+			ID: finding.ID, Rule: finding.Rule, Severity: string(finding.Severity),
+			Occasion: string(finding.At.Occasion), Place: string(finding.At.Place), Final: finding.Final,
+		})
+	}
+	for i, d := range j.message.GetDiscrepancies() {
+		row, err := marshal(d)
+		if err != nil {
+			return fmt.Errorf("a discrepancy cannot be written: %w", err)
+		}
+		w.Discrepancies = append(w.Discrepancies, storage.Discrepancy{
+			ID: d.GetId(), Class: d.GetClass(), Verdict: convert.Word(d.GetVerdict()), Root: d.GetParent() == "",
+			Order: int64(i), Row: row,
+		})
+	}
+	return nil
+}

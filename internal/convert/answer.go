@@ -1,0 +1,182 @@
+package convert
+
+import (
+	"slices"
+
+	"trigone/internal/discrepancy"
+	"trigone/internal/evaluate"
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/rules"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Evaluation turns an evaluation into its message; number, time, sections and
+// software version are the caller's to fill in.
+func Evaluation(e *evaluate.Evaluation) *trigonev1.Evaluation {
+	out := &trigonev1.Evaluation{
+		CatalogueVersion: e.CatalogueVersion, RuleSetVersion: e.RuleSetVersion, PolicyHash: e.PolicyHash, CalibrationId: e.CalibrationID,
+		PlanInForce: planInForce(e.InForce), Caution: evaluate.Caution,
+	}
+	for _, v := range e.Metrics {
+		out.Metrics = append(out.Metrics, metricValue(v))
+	}
+	var cited []settings.SourceID
+	for _, f := range e.Findings {
+		out.Findings = append(out.Findings, finding(f))
+		if !slices.Contains(cited, f.Source) {
+			cited = append(cited, f.Source)
+		}
+	}
+	slices.Sort(cited)
+	for _, id := range cited {
+		if s, ok := settings.SourceByID(id); ok {
+			out.Sources = append(out.Sources, source(s))
+		}
+	}
+	for _, g := range e.Gaps {
+		out.RuleGaps = append(out.RuleGaps, &trigonev1.RuleGap{Rule: g.Rule, Occasion: string(g.At.Occasion), Place: string(g.At.Place), Missing: g.Missing})
+	}
+	for _, d := range e.Discrepancies {
+		out.Discrepancies = append(out.Discrepancies, difference(d))
+	}
+	for _, s := range e.Suggestions {
+		out.Suggestions = append(out.Suggestions, &trigonev1.Suggestion{Missing: s.Missing, Metrics: s.Metrics, Occasion: string(s.Occasion)})
+	}
+	return out
+}
+
+func planInForce(f repair.InForce) *trigonev1.PlanInForce {
+	out := &trigonev1.PlanInForce{Timing: Enum[trigonev1.PlanTiming](string(f.Timing)), Explanation: f.Explanation}
+	if f.Effective() {
+		out.Revision = f.Revision.Revision
+	}
+	return out
+}
+
+func pointer(m units.Maybe[float64]) *float64 {
+	v, ok := m.Get()
+	if !ok {
+		return nil
+	}
+	return &v
+}
+
+func metricValue(v metric.Value) *trigonev1.MetricValue {
+	unit, _, _ := metric.Describe(v.Key.ID)
+	out := &trigonev1.MetricValue{
+		Metric: v.Key.ID, Place: string(v.Key.Place), Occasion: string(v.Key.Occasion), Role: Enum[trigonev1.MetricRole](string(v.Key.Role)),
+		Method: Enum[trigonev1.Method](string(v.Method)), State: Enum[trigonev1.MetricState](string(v.State)), Unit: unit.UCUM(),
+		StandardUncertainty: pointer(v.SD), Lower: pointer(v.Lower), Upper: pointer(v.Upper),
+		Explanation: v.Explanation, Inputs: inputs(v.Inputs), Missing: v.Missing, Band: v.Band,
+		AbsentReason: Enum[trigonev1.AbsentReason](string(v.Absent)), Stage: Enum[trigonev1.Stage](string(v.Stage)), Run: int32(v.Run),
+	}
+	if v.State == metric.HasValue || v.State == metric.Disputed {
+		out.Value = &v.Value
+	}
+	return out
+}
+
+func inputs(list []valve.InputValue) []*trigonev1.InputValue {
+	var out []*trigonev1.InputValue
+	for _, in := range list {
+		out = append(out, &trigonev1.InputValue{
+			Leaf: in.Key.ID, Place: string(in.Key.Place), Occasion: string(in.Key.Occasion),
+			Role: Enum[trigonev1.MetricRole](string(in.Key.Role)), Value: in.Value, Unit: in.Unit.UCUM(),
+		})
+	}
+	return out
+}
+
+func finding(f rules.Finding) *trigonev1.Finding {
+	return &trigonev1.Finding{
+		Id: f.ID, Rule: f.Rule, Severity: Enum[trigonev1.Severity](string(f.Severity)), Message: f.Message,
+		Occasion: string(f.At.Occasion), Place: string(f.At.Place), Run: int32(f.At.Run), Stage: Enum[trigonev1.Stage](string(f.At.Stage)),
+		Inputs: inputs(f.Inputs), Limits: limits(f.Limits), Source: string(f.Source), Kind: Enum[trigonev1.RuleKind](string(f.Kind)),
+		Disputes: inputs(f.Disputes), Root: f.Root, FinalState: f.Final, Advice: f.Advice, Sections: f.Sections,
+	}
+}
+
+func limits(list []settings.Threshold) []*trigonev1.AppliedLimit {
+	var out []*trigonev1.AppliedLimit
+	for _, t := range list {
+		out = append(out, &trigonev1.AppliedLimit{
+			Threshold: t.Name, Value: t.Value, Unit: t.Unit.UCUM(), Inclusive: t.Inclusive, Owner: Enum[trigonev1.LimitOwner](string(t.Owner)),
+		})
+	}
+	return out
+}
+
+func difference(d discrepancy.Discrepancy) *trigonev1.Discrepancy {
+	out := &trigonev1.Discrepancy{
+		Id: d.ID, Class: string(d.Class), Reference: d.Reference, Verdict: Enum[trigonev1.DiscrepancyVerdict](string(d.Verdict)), Message: d.Message,
+		PlannedStepId: d.PlannedStepID, PerformedStepId: d.PerformedStepID, Metric: d.Metric, Place: string(d.Place), Occasion: string(d.Occasion),
+		Run: int32(d.Run), Stage: Enum[trigonev1.Stage](string(d.Stage)), Planned: d.Planned, Actual: d.Actual,
+		PlannedValue: pointer(d.PlannedValue), ActualValue: pointer(d.ActualValue), Difference: pointer(d.Difference), Tolerance: pointer(d.Tolerance),
+		JudgedBy: Enum[trigonev1.JudgedBy](string(d.JudgedBy)), JudgedByVersion: d.JudgedByVersion,
+		Method: Enum[trigonev1.Method](string(d.Method)), Reason: d.Reason, Parent: d.Parent, PlanRevised: d.PlanRevised, Missing: d.Missing,
+	}
+	if d.Unit.Valid() {
+		out.Unit = d.Unit.UCUM()
+	}
+	return out
+}
+
+func source(s settings.Source) *trigonev1.Source {
+	return &trigonev1.Source{Id: string(s.ID), Citation: s.Citation, Strength: Enum[trigonev1.SourceStrength](string(s.Strength))}
+}
+
+// Sources gives every source.
+func Sources() *trigonev1.ListSourcesResponse {
+	out := &trigonev1.ListSourcesResponse{}
+	for _, s := range settings.Sources() {
+		out.Sources = append(out.Sources, source(s))
+	}
+	return out
+}
+
+// MetricDefinitions gives the catalogue, with the measured leaves before it if
+// asked.
+func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
+	out := &trigonev1.ListMetricsResponse{CatalogueVersion: metric.CatalogueVersion}
+	if includeLeaves {
+		for _, l := range metric.Leaves() {
+			d := &trigonev1.MetricDefinition{
+				Id: l.ID, Name: l.Name, Unit: l.Unit.UCUM(), Grid: l.Grid, Leaf: true, Tier: Enum[trigonev1.Tier](string(l.Tier)),
+			}
+			if len(l.Codes) > 0 {
+				d.CodeSystem, d.Code, d.CodeDisplay = l.Codes[0].System, l.Codes[0].Code, l.Codes[0].Display
+			}
+			out.Metrics = append(out.Metrics, d)
+		}
+	}
+	for _, m := range metric.Metrics() {
+		d := &trigonev1.MetricDefinition{
+			Id: m.ID, Name: m.Name, Unit: m.Unit.UCUM(), Grid: m.Grid, Formula: m.Formula, Inputs: m.Inputs, Source: string(m.Source),
+		}
+		if len(m.Codes) > 0 {
+			d.CodeSystem, d.Code, d.CodeDisplay = m.Codes[0].System, m.Codes[0].Code, m.Codes[0].Display
+		}
+		out.Metrics = append(out.Metrics, d)
+	}
+	return out
+}
+
+// RuleDefinitions gives every rule with the limits in force.
+func RuleDefinitions(s settings.Settings) *trigonev1.ListRulesResponse {
+	out := &trigonev1.ListRulesResponse{RuleSetVersion: rules.SetVersion}
+	for _, r := range rules.All() {
+		var in []settings.Threshold
+		for _, name := range r.Thresholds {
+			in = append(in, s.Threshold(name))
+		}
+		out.Rules = append(out.Rules, &trigonev1.RuleDefinition{
+			Id: r.ID, Reference: r.Reference, Summary: r.Summary, Severity: Enum[trigonev1.Severity](string(r.Severity)),
+			Kind: Enum[trigonev1.RuleKind](string(r.Kind)), Source: string(r.Source), Limits: limits(in), Since: r.Since,
+		})
+	}
+	return out
+}

@@ -1,0 +1,553 @@
+package convert
+
+import (
+	"encoding/json"
+	"math"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// eachField visits every field of the messages reachable from a case file, once
+// for each path of types.
+func eachField(visit func(fd protoreflect.FieldDescriptor)) {
+	seen := map[protoreflect.FullName]bool{}
+	var walk func(md protoreflect.MessageDescriptor)
+	walk = func(md protoreflect.MessageDescriptor) {
+		if seen[md.FullName()] {
+			return
+		}
+		seen[md.FullName()] = true
+		for i := range md.Fields().Len() {
+			fd := md.Fields().Get(i)
+			visit(fd)
+			if fd.Message() != nil && strings.HasPrefix(string(fd.Message().FullName()), "trigone.") {
+				walk(fd.Message())
+			}
+		}
+	}
+	walk((&trigonev1.CaseFile{}).ProtoReflect().Descriptor())
+}
+
+func isQuantity(fd protoreflect.FieldDescriptor) bool {
+	if fd.Message() == nil {
+		return false
+	}
+	_, ok := quantities[fd.Message().FullName()]
+	return ok
+}
+
+// Absent is not zero: every number that is measured or counted has presence.
+// The exceptions are named with the reason.
+func TestNumbersHavePresence(t *testing.T) {
+	always := map[protoreflect.FullName]string{
+		"trigone.v1.PumpRun.number":           "it is the run's id and always given",
+		"trigone.v1.SectionRevision.revision": "an answer, always set",
+		"trigone.v1.Evaluation.number":        "an answer; 0 says that it was not stored",
+		"trigone.v1.PlanInForce.revision":     "an answer; 0 says that there is none",
+		"trigone.v1.MetricValue.run":          "an answer; 0 says that there is none",
+		"trigone.v1.Finding.run":              "an answer; 0 says that there is none",
+		"trigone.v1.Discrepancy.run":          "an answer; 0 says that there is none",
+		"trigone.v1.InputValue.value":         "an answer, always set",
+		"trigone.v1.AppliedLimit.value":       "an answer, always set",
+		"trigone.v1.AnnulusShape.contour_mm":  "a list",
+		"trigone.v1.LeafletPoints.points_mm":  "a list",
+		"trigone.v1.LeafletPoints.triangles":  "a list",
+	}
+	quantitiesSeen := map[protoreflect.FullName]bool{}
+	eachField(func(fd protoreflect.FieldDescriptor) {
+		switch fd.Kind() {
+		case protoreflect.DoubleKind, protoreflect.Int32Kind, protoreflect.Int64Kind, protoreflect.FloatKind:
+			if _, listed := always[fd.FullName()]; !fd.HasPresence() && !listed && !fd.IsList() {
+				t.Errorf("%s has no presence: declare it optional", fd.FullName())
+			}
+		case protoreflect.BoolKind:
+			if !strings.HasPrefix(string(fd.FullName()), "trigone.v1.Finding.") && !strings.HasPrefix(string(fd.FullName()), "trigone.v1.Discrepancy.") &&
+				!strings.HasPrefix(string(fd.FullName()), "trigone.v1.AppliedLimit.") {
+				t.Errorf("%s is a bool: a fact that may be unknown is an Answer", fd.FullName())
+			}
+		}
+		if isQuantity(fd) {
+			quantitiesSeen[fd.Message().FullName()] = true
+		}
+	})
+	for name := range quantities {
+		if name != "trigone.v1.Ratio" && !quantitiesSeen[name] {
+			t.Errorf("quantity %s is used by no field", name)
+		}
+	}
+}
+
+// A field of the contract that holds a quantity is a row of the leaves table, of
+// the same kind, and every row is a field.
+func TestFieldsAndLeavesAgree(t *testing.T) {
+	fields := map[string]string{leafBodyHeight: "BodyHeight", leafBodyWeight: "BodyWeight"}
+	eachField(func(fd protoreflect.FieldDescriptor) {
+		if !isQuantity(fd) {
+			return
+		}
+		id, kind := string(fd.Name()), string(fd.Message().Name())
+		if other, have := fields[id]; have && other != kind {
+			t.Errorf("%s is a %s here and a %s elsewhere", fd.FullName(), kind, other)
+		}
+		fields[id] = kind
+		leaf, ok := metric.LeafByID(id)
+		if !ok {
+			t.Errorf("%s has no row in the leaves table", fd.FullName())
+			return
+		}
+		if leaf.Unit.Kind() != kind {
+			t.Errorf("%s is a %s, its leaf a %s", fd.FullName(), kind, leaf.Unit.Kind())
+		}
+	})
+	for _, l := range metric.Leaves() {
+		if _, ok := fields[l.ID]; !ok {
+			t.Errorf("leaf %s is no field of the contract", l.ID)
+		}
+	}
+}
+
+// setAlone visits every field below a message: with the field set, and without
+// it but with everything around it and the quantities beside it.
+func setAlone(root protoreflect.MessageType, prefix string, visit func(path string, with, without proto.Message)) {
+	var walk func(path []protoreflect.FieldDescriptor, md protoreflect.MessageDescriptor)
+	walk = func(path []protoreflect.FieldDescriptor, md protoreflect.MessageDescriptor) {
+		for i := range md.Fields().Len() {
+			fd := md.Fields().Get(i)
+			next := append(slices.Clone(path), fd)
+			if fd.Message() != nil && !isQuantity(fd) && fd.Message().FullName() != "google.protobuf.Timestamp" {
+				switch fd.Message().FullName() {
+				case "trigone.v1.Context", "trigone.v1.Evaluation", "trigone.v1.Identifier":
+					continue
+				}
+				walk(next, fd.Message())
+				continue
+			}
+			with, without := root.New(), root.New()
+			set(with, next, true)
+			set(without, next, false)
+			visit(prefix+pathText(next), with.Interface(), without.Interface())
+		}
+	}
+	walk(nil, root.Descriptor())
+}
+
+func pathText(path []protoreflect.FieldDescriptor) string {
+	var names []string
+	for _, fd := range path {
+		names = append(names, string(fd.Name()))
+	}
+	return strings.Join(names, ".")
+}
+
+func set(m protoreflect.Message, path []protoreflect.FieldDescriptor, last bool) {
+	fd := path[0]
+	if len(path) > 1 {
+		if fd.IsList() {
+			set(m.Mutable(fd).List().AppendMutable().Message(), path[1:], last)
+			return
+		}
+		set(m.Mutable(fd).Message(), path[1:], last)
+		return
+	}
+	for i := range m.Descriptor().Fields().Len() {
+		if beside := m.Descriptor().Fields().Get(i); beside != fd && isQuantity(beside) && !beside.IsList() {
+			m.Set(beside, sample(m, beside))
+		}
+	}
+	switch {
+	case !last:
+	case fd.IsList():
+		m.Mutable(fd).List().Append(sample(m, fd))
+	default:
+		m.Set(fd, sample(m, fd))
+	}
+}
+
+func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflect.Value {
+	switch fd.Kind() {
+	case protoreflect.EnumKind:
+		return protoreflect.ValueOfEnum(fd.Enum().Values().Get(min(3, fd.Enum().Values().Len()-1)).Number())
+	case protoreflect.StringKind:
+		return protoreflect.ValueOfString("2026-01-01")
+	case protoreflect.DoubleKind:
+		return protoreflect.ValueOfFloat64(7)
+	case protoreflect.Int32Kind:
+		return protoreflect.ValueOfInt32(7)
+	case protoreflect.MessageKind:
+		var q protoreflect.Message
+		if fd.IsList() {
+			q = m.NewField(fd).List().NewElement().Message()
+		} else {
+			q = m.NewField(fd).Message()
+		}
+		if name, ok := quantities[fd.Message().FullName()]; ok {
+			q.Set(q.Descriptor().Fields().ByName(name), protoreflect.ValueOfFloat64(7))
+		} else {
+			q.Set(q.Descriptor().Fields().ByName("seconds"), protoreflect.ValueOfInt64(1_770_000_000))
+		}
+		return protoreflect.ValueOfMessage(q)
+	}
+	return protoreflect.Value{}
+}
+
+// recordOnly are the facts of the contract that no formula, rule or comparison
+// reads. They are stored and returned; the reason says why that is enough.
+var recordOnly = map[string]string{
+	"assessments.note": "free text", "assessments.id": "becomes the section's name",
+	"results.decision_text": "free text", "results.id": "becomes the section's name",
+	"follow_ups.note": "free text", "follow_ups.id": "becomes the section's name",
+	"follow_ups.death_cause": "for the audit of outcomes", "follow_ups.lost": "for the audit of outcomes",
+	"follow_ups.functional_class": "for the audit of outcomes", "follow_ups.complications": "for the audit of outcomes",
+	"follow_ups.complications_recorded": "for the audit of outcomes", "follow_ups.reinterventions_recorded": "for the audit of outcomes",
+	"follow_ups.reinterventions.mechanism": "for the audit of outcomes",
+	"plan.context":                         "said by the signer, judged by nobody", "plan.indication.functional_class": "indication, not judged yet",
+	"plan.indication.triggers": "indication, not judged yet", "plan.indication.triggers_recorded": "indication, not judged yet",
+	"plan.setting": "describes the operation; for the audit's filters", "plan.reference_segment": "a technique's note",
+	"plan.rationale": "free text", "plan.steps.rationale": "free text", "plan.steps.condition.text": "free text",
+	"operation.setting": "describes the operation; for the audit's filters", "operation.note": "free text",
+	"operation.runs.reason_text": "free text", "operation.steps.reason_text": "free text", "operation.conversion.reason_text": "free text",
+	"operation.conversion.prosthesis": "for the record; a replacement is not judged", "operation.conversion.prosthesis_label": "for the record; a replacement is not judged",
+	"operation.conversion.chords_kept":         "for the record; a replacement is not judged",
+	"operation.conversion.paraprosthetic_leak": "for the record; a replacement is not judged",
+	"operation.concomitant_procedures.planned": "for the record", "operation.concomitant_procedures_recorded": "for the record",
+	"operation.complications": "for the audit of outcomes", "operation.complications_recorded": "for the audit of outcomes",
+	"operation.saline_tests.time": "run and stage order the tests", "operation.ink_tests.time": "run and stage order the tests",
+	"operation.saline_tests.not_done_reason": "for the record", "operation.ink_tests.not_done_reason": "for the record",
+	"operation.saline_tests.leak_locations": "for the record",
+}
+
+// recordOnlyStudy are facts of a study that nothing reads, wherever it stands.
+var recordOnlyStudy = map[string]string{
+	"regurgitation.jets": "describes the picture", "regurgitation.jets_recorded": "describes the picture",
+	"regurgitation.pulmonary_vein_flow": "a sign, not graded alone", "regurgitation.envelope_density": "a sign, not graded alone",
+	"regurgitation.envelope_shape": "a sign, not graded alone", "annulus.calcified_at": "the extent is judged, not the place",
+	"annulus.shape": "geometry in three dimensions is stored until its metrics are built", "anterior_motion.manoeuvres.time": "for the record",
+	"anterior_motion.manoeuvres.result": "for the record", "anterior_motion.regurgitation_with_motion": "for the record",
+	"haemodynamics.paced": "conditions for the reader", "haemodynamics.inotrope": "conditions for the reader",
+	"haemodynamics.vasopressor": "conditions for the reader", "haemodynamics.volume_state": "conditions for the reader",
+	"haemodynamics.protamine": "conditions for the reader", "chambers.wall_motion": "only a new abnormality of the lateral wall is judged",
+	"chambers.wall_motion_recorded": "only a new abnormality of the lateral wall is judged",
+}
+
+// recordOnlyStep are facts of a technique that nothing reads.
+var recordOnlyStep = map[string]string{
+	"annuloplasty.sizers.fit": "for the record", "annuloplasty.sizing_method": "for the record", "annuloplasty.orientation_deg": "for the record",
+	"artificial_chord.form": "for the record", "artificial_chord.length_basis": "for the record", "artificial_chord.insertion": "for the record",
+	"artificial_chord.papillary_muscle": "for the record", "artificial_chord.papillary_head": "for the record",
+	"artificial_chord.reference_segment": "for the record", "chord_transfer.from": "the target is judged, not the origin",
+}
+
+func listed(path string) bool {
+	within := func(list map[string]string, path string) bool {
+		for entry := range list {
+			if path == entry || strings.HasPrefix(path, entry+".") {
+				return true
+			}
+		}
+		return false
+	}
+	if within(recordOnly, path) {
+		return true
+	}
+	if _, rest, ok := strings.Cut(path, "study."); ok && within(recordOnlyStudy, rest) {
+		return true
+	}
+	if _, rest, ok := strings.Cut(path, "technique."); ok && within(recordOnlyStep, rest) {
+		return true
+	}
+	return false
+}
+
+// Every field of the contract, set alone, changes the case that is reasoned
+// about, or is listed with the reason; nothing listed is converted after all.
+func TestEveryFieldIsConvertedOrListed(t *testing.T) {
+	check := func(path string, full, empty Record) {
+		changes := !reflect.DeepEqual(Case(full), Case(empty))
+		if !changes && !listed(path) {
+			t.Errorf("%s is lost: convert it, or list it with the reason", path)
+		}
+		if changes && listed(path) {
+			t.Errorf("%s is listed as not reasoned about, but converted", path)
+		}
+	}
+	setAlone((&trigonev1.Identity{}).ProtoReflect().Type(), "identity.", func(path string, with, without proto.Message) {
+		check(path, Record{Identity: with.(*trigonev1.Identity)}, Record{Identity: without.(*trigonev1.Identity)})
+	})
+	setAlone((&trigonev1.Assessment{}).ProtoReflect().Type(), "assessments.", func(path string, with, without proto.Message) {
+		if path == "assessments.id" {
+			return
+		}
+		check(path, Record{Assessments: []*trigonev1.Assessment{with.(*trigonev1.Assessment)}}, Record{Assessments: []*trigonev1.Assessment{without.(*trigonev1.Assessment)}})
+	})
+	setAlone((&trigonev1.Result{}).ProtoReflect().Type(), "results.", func(path string, with, without proto.Message) {
+		if path == "results.id" || strings.HasPrefix(path, "results.study.") {
+			return // a study is the same everywhere
+		}
+		check(path, Record{Results: []*trigonev1.Result{with.(*trigonev1.Result)}}, Record{Results: []*trigonev1.Result{without.(*trigonev1.Result)}})
+	})
+	setAlone((&trigonev1.FollowUp{}).ProtoReflect().Type(), "follow_ups.", func(path string, with, without proto.Message) {
+		if path == "follow_ups.id" || strings.HasPrefix(path, "follow_ups.study.") {
+			return
+		}
+		check(path, Record{FollowUps: []*trigonev1.FollowUp{with.(*trigonev1.FollowUp)}}, Record{FollowUps: []*trigonev1.FollowUp{without.(*trigonev1.FollowUp)}})
+	})
+	setAlone((&trigonev1.Plan{}).ProtoReflect().Type(), "plan.", func(path string, with, without proto.Message) {
+		check(path, Record{Plan: with.(*trigonev1.Plan)}, Record{Plan: without.(*trigonev1.Plan)})
+	})
+	setAlone((&trigonev1.Operation{}).ProtoReflect().Type(), "operation.", func(path string, with, without proto.Message) {
+		check(path, Record{Operation: with.(*trigonev1.Operation)}, Record{Operation: without.(*trigonev1.Operation)})
+	})
+}
+
+// Every word that a pure room compares with is a value of the contract.
+func TestWordsAreOfTheContract(t *testing.T) {
+	check := func(e protoreflect.Enum, words ...string) {
+		t.Helper()
+		var have []string
+		values := e.Descriptor().Values()
+		for i := range values.Len() {
+			have = append(have, strings.ToLower(strings.TrimPrefix(string(values.Get(i).Name()), prefix(values))))
+		}
+		for _, w := range words {
+			if !slices.Contains(have, w) {
+				t.Errorf("%s has no value %q", e.Descriptor().Name(), w)
+			}
+		}
+	}
+	var segments []string
+	for _, s := range valve.Segments() {
+		segments = append(segments, string(s))
+	}
+	check(trigonev1.Segment(0), segments...)
+	check(trigonev1.Leaflet(0), string(valve.Anterior), string(valve.Posterior))
+	check(trigonev1.Commissure(0), string(valve.LateralCommissure), string(valve.MedialCommissure))
+	check(trigonev1.Side(0), string(valve.Lateral), string(valve.Medial))
+	check(trigonev1.Boundary(0), string(valve.A1A2), string(valve.A2A3), string(valve.P1P2), string(valve.P2P3))
+	check(trigonev1.Slice(0), string(valve.A1P1), string(valve.A2P2), string(valve.A3P3))
+	check(trigonev1.Station(0), string(valve.SegmentMid), string(valve.Seam), string(valve.SeamLateralEdge), string(valve.SeamMedialEdge))
+	check(trigonev1.Stage(0), string(valve.Native), string(valve.AfterLeafletWork), string(valve.AfterRing), string(valve.OffBypass), string(valve.LeavingTheatre))
+	check(trigonev1.Method(0), string(valve.Echo2D), string(valve.Echo3D), string(valve.Doppler), string(valve.MMode), string(valve.CT),
+		string(valve.MagneticResonance), string(valve.Ruler), string(valve.Calliper), string(valve.Sizer), string(valve.Catheter), string(valve.Visual))
+	check(trigonev1.Load(0), string(valve.Beating), string(valve.Arrested), string(valve.Saline))
+	check(trigonev1.CardiacPhase(0), string(valve.EndDiastole), string(valve.EarlySystole), string(valve.MidSystole), string(valve.EndSystole), string(valve.Diastole))
+	check(trigonev1.Recorded(0), string(valve.Complete), string(valve.Partial), string(valve.NotRecorded))
+	check(trigonev1.Answer(0), string(valve.Yes), string(valve.No))
+	check(trigonev1.AbsentReason(0), string(valve.AbsentNotPerformed), string(valve.AbsentNotPossible), string(valve.AbsentNotRecorded), string(valve.AbsentNotApplicable))
+	check(trigonev1.MetricRole(0), string(valve.Target), string(valve.Planned), string(valve.PredictedFromPlan), string(valve.PredictedFromExecution), string(valve.Measured), string(valve.Derived))
+	check(trigonev1.MetricState(0), string(metric.HasValue), string(metric.NotEvaluable), string(metric.NotApplicable), string(metric.Disputed), string(metric.Absent))
+	check(trigonev1.Tier(0), string(metric.Core), string(metric.Model), string(metric.Full))
+	check(trigonev1.PlanTiming(0), string(repair.Prospective), string(repair.LateArrival), string(repair.Retrospective), string(repair.Unsigned), string(repair.NoPlan), string(repair.NoIncisionTime))
+	check(trigonev1.AnnuloplastyKind(0), repair.CompleteRing, repair.PosteriorBand)
+	check(trigonev1.ResectionShape(0), repair.Triangular, repair.Quadrangular, repair.BaseWings)
+	check(trigonev1.StepFate(0), repair.InPlace, repair.Revised, repair.TakenDown)
+	check(trigonev1.GradeScheme(0), repair.FiveStep, repair.SplitModerate, repair.PlusSigns)
+	kinds := (&trigonev1.Technique{}).ProtoReflect().Descriptor().Oneofs().ByName("kind").Fields()
+	for _, technique := range repair.Techniques() {
+		if kinds.ByName(protoreflect.Name(technique)) == nil {
+			t.Errorf("the contract has no technique %s", technique)
+		}
+	}
+	if kinds.Len() != len(repair.Techniques()) {
+		t.Errorf("the contract has %d techniques, repair %d", kinds.Len(), len(repair.Techniques()))
+	}
+}
+
+func TestWordAndEnumAreInverse(t *testing.T) {
+	for number := range trigonev1.Method_name {
+		m := trigonev1.Method(number)
+		if back := Enum[trigonev1.Method](Word(m)); back != m {
+			t.Errorf("%s comes back as %s", m, back)
+		}
+	}
+	if Enum[trigonev1.Method]("nonsense") != 0 || Word(trigonev1.Method(999)) != "" {
+		t.Error("unknown words and numbers must be the zero value")
+	}
+}
+
+func read(t *testing.T, text string) *trigonev1.CaseFile {
+	t.Helper()
+	f := &trigonev1.CaseFile{}
+	if err := protojson.Unmarshal([]byte(text), f); err != nil {
+		t.Fatalf("%v in %s", err, text)
+	}
+	return f
+}
+
+func TestViolations(t *testing.T) {
+	tests := []struct{ why, text, path string }{
+		{"negative", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":-3}}]}}`, "plan.planned_heights[0].leaflet_height.mm"},
+		{"not a number", `{"assessments":[{"id":"a","study":{"annulus":{"annulusArea":{"cm2":"NaN"}}}}]}`, "assessments[0].study.annulus.annulus_area.cm2"},
+		{"infinite", `{"assessments":[{"id":"a","study":{"annulus":{"annulusArea":{"cm2":"Infinity"}}}}]}`, "assessments[0].study.annulus.annulus_area.cm2"},
+		{"not a number in a contour", `{"assessments":[{"id":"a","study":{"annulus":{"shape":{"contourMm":[1,"NaN",3]}}}}]}`, "assessments[0].study.annulus.shape.contour_mm[1]"},
+		{"ten times the largest plausible", `{"identity":{"heightCm":3000}}`, "identity.height_cm"},
+		{"enum number nobody defined", `{"identity":{"sex":9}}`, "identity.sex"},
+		{"NUL in text", `{"plan":{"rationale":"a\u0000b"}}`, "plan.rationale"},
+		{"text too long", `{"plan":{"rationale":"` + strings.Repeat("x", 4001) + `"}}`, "plan.rationale"},
+		{"id with a slash", `{"assessments":[{"id":"a/b"}]}`, "assessments[0].id"},
+		{"no id", `{"results":[{}]}`, "results[0].id"},
+		{"value and reason why there is none", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12,"absentReason":"ABSENT_REASON_NOT_RECORDED"}}]}}`, "plan.planned_heights[0].leaflet_height"},
+		{"section id twice", `{"results":[{"id":"a"},{"id":"a"}]}`, "results[1].id"},
+		{"step id twice", `{"operation":{"steps":[{"id":"s"},{"id":"s"}]}}`, "operation.steps[1].id"},
+		{"run number twice", `{"operation":{"runs":[{"number":1},{"number":1}]}}`, "operation.runs[1].number"},
+		{"one id for a saline and an ink test", `{"operation":{"salineTests":[{"id":"t"}],"inkTests":[{"id":"t"}]}}`, "operation.ink_tests[0].id"},
+		{"one height twice", `{"assessments":[{"id":"a","study":{"leaflets":{"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":20}},{"segment":"SEGMENT_P2","station":"STATION_SEGMENT_MID","leafletHeight":{"mm":21}}]}}}]}`, "assessments[0].study.leaflets.heights[1].leaflet_height"},
+		{"two sets of heights of one run and stage", `{"operation":{"heights":[{"run":1,"stage":"STAGE_AFTER_RING","heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12}}]},{"run":1,"stage":"STAGE_AFTER_RING","heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":13}}]}]}}`, "operation.heights[1].heights[0].leaflet_height"},
+		{"a height of nothing", `{"plan":{"plannedHeights":[{"leafletHeight":{"mm":12}}]}}`, "plan.planned_heights[0]"},
+		{"a grade of another scheme", `{"results":[{"id":"r","study":{"regurgitation":{"grade":{"scheme":"GRADE_SCHEME_PLUS_SIGNS","value":"GRADE_VALUE_MILD"}}}}]}`, "results[0].study.regurgitation.grade.value"},
+		{"a grade without scheme", `{"results":[{"id":"r","study":{"regurgitation":{"grade":{"value":"GRADE_VALUE_MILD"}}}}]}`, "results[0].study.regurgitation.grade.value"},
+		{"no day of the calendar", `{"followUps":[{"id":"f","diedOn":"2026-02-30"}]}`, "follow_ups[0].died_on"},
+		{"a date in another form", `{"followUps":[{"id":"f","echoOn":"30.01.2026"}]}`, "follow_ups[0].echo_on"},
+		{"half a point", `{"assessments":[{"id":"a","study":{"annulus":{"shape":{"contourMm":[1,2,3,4]}}}}]}`, "assessments[0].study.annulus.shape.contour_mm"},
+		{"a triangle of a point that is not there", `{"assessments":[{"id":"a","study":{"annulus":{"shape":{"leaflets":[{"pointsMm":[0,0,0],"triangles":[0,0,1]}]}}}}]}`, "assessments[0].study.annulus.shape.leaflets[0].triangles"},
+		{"a time before anyone operated", `{"operation":{"incisionTime":"0001-01-01T00:00:00Z"}}`, "operation.incision_time"},
+		{"a time far ahead", `{"operation":{"incisionTime":"9000-01-01T00:00:00Z"}}`, "operation.incision_time"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.why, func(t *testing.T) {
+			list := CheckFile(read(t, tt.text))
+			if len(list) != 1 || list[0].Path != tt.path {
+				t.Fatalf("violations %v, want one at %s", list, tt.path)
+			}
+			if len(strings.Fields(list[0].Message)) < 4 {
+				t.Errorf("the message %q says too little", list[0].Message)
+			}
+		})
+	}
+}
+
+func TestWhatIsTakenIn(t *testing.T) {
+	for why, text := range map[string]string{
+		"8 mm typed as 0.8 is stored and spoken of": `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":0.8}}]}}`,
+		"no coaptation is a real value":             `{"results":[{"id":"r","study":{"leaflets":{"coaptation":[{"slice":"SLICE_A2_P2","coaptationLength":{"mm":0}}]}}}]}`,
+		"a fraction above 100 is spoken of":         `{"assessments":[{"id":"a","study":{"regurgitation":{"statedRegurgitantFraction":{"percent":113}}}}]}`,
+		"an area in mm2":                            `{"assessments":[{"id":"a","study":{"regurgitation":{"statedRegurgitantOrificeArea":{"cm2":40}}}}]}`,
+		"an unset grade":                            `{"results":[{"id":"r","study":{"regurgitation":{"grade":{}}}}]}`,
+		"one step id in the plan and in theatre":    `{"plan":{"steps":[{"id":"s"}]},"operation":{"steps":[{"id":"s"}]}}`,
+	} {
+		if list := CheckFile(read(t, text)); len(list) != 0 {
+			t.Errorf("%s: %v", why, list)
+		}
+	}
+}
+
+func TestUnknownSectionIsRefused(t *testing.T) {
+	f := &trigonev1.CaseFile{}
+	f.ProtoReflect().SetUnknown(protowire.AppendBytes(protowire.AppendTag(nil, 77, protowire.BytesType), []byte("x")))
+	list := CheckFile(f)
+	if len(list) != 1 || list[0].Path != "field 77" {
+		t.Errorf("violations %v", list)
+	}
+}
+
+func TestNoTextIsEchoed(t *testing.T) {
+	const secret = "Zq9-secret"
+	f := read(t, `{"plan":{"rationale":"x","signer":"x"},"followUps":[{"id":"x","diedOn":"x"}],"assessments":[{"id":"x","study":{"studyId":"x","context":{"observer":"x"}}}]}`)
+	f.Plan.Rationale = secret + "\x00"
+	f.Plan.Signer = secret + " !"
+	f.FollowUps[0].Id, f.FollowUps[0].DiedOn = secret+"/", secret
+	f.Assessments[0].Study.StudyId = secret + " ?"
+	f.Assessments[0].Study.Context.Observer = secret + " ?"
+	f.PatientIdentifier = &trigonev1.Identifier{System: secret, Value: strings.Repeat(secret, 20)}
+	list := CheckSubmit(f)
+	if len(list) < 6 {
+		t.Errorf("only %d violations: %v", len(list), list)
+	}
+	text, err := json.Marshal(list)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(string(text), secret) {
+		t.Errorf("text is echoed: %s", text)
+	}
+}
+
+func TestContextIsInheritedFieldByField(t *testing.T) {
+	c := Case(Record{Assessments: read(t, `{"assessments":[{"id":"a","study":{"studyId":"s","context":{"method":"METHOD_ECHO_2D","load":"LOAD_BEATING"},
+		"annulus":{"annulusHeight":{"mm":7,"context":{"method":"METHOD_ECHO_3D","cardiacPhase":"CARDIAC_PHASE_END_SYSTOLE"}},"annulusPerimeter":{"mm":120}}}}]}`).Assessments})
+	own := c.Measured[valve.Key{ID: "annulus_height", Occasion: "assessment/a", Role: valve.Measured}]
+	if want := (valve.Context{Method: valve.Echo3D, Load: valve.Beating, Phase: valve.EndSystole}); own.Context != want || own.StudyID != "s" {
+		t.Errorf("own context %+v of study %s", own.Context, own.StudyID)
+	}
+	inherited := c.Measured[valve.Key{ID: "annulus_perimeter", Occasion: "assessment/a", Role: valve.Measured}]
+	if want := (valve.Context{Method: valve.Echo2D, Load: valve.Beating}); inherited.Context != want {
+		t.Errorf("inherited context %+v", inherited.Context)
+	}
+}
+
+func TestPlaces(t *testing.T) {
+	c := Case(Record{
+		Plan: read(t, `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","station":"STATION_SEAM_LATERAL_EDGE","leafletHeight":{"mm":12}}]}}`).Plan,
+		Operation: read(t, `{"operation":{"steps":[{"id":"slide","run":1,"technique":{"slidingPlasty":{"medial":{"slidingAdvance":{"mm":9}}}}}],
+			"inkTests":[{"id":"ink","run":2,"stage":"STAGE_AFTER_RING","marks":[{"segment":"SEGMENT_A2","inkDepthBeyondLine":{"mm":8}}]}],
+			"heights":[{"run":1,"stage":"STAGE_AFTER_LEAFLET_WORK","heights":[{"commissure":"COMMISSURE_MEDIAL","leafletHeight":{"mm":9}}]}]}}`).Operation,
+	})
+	for _, k := range []valve.Key{
+		{ID: "leaflet_height", Place: "p2/seam_lateral_edge", Occasion: "plan", Role: valve.Planned},
+		{ID: "sliding_advance", Place: "step:slide/medial_side", Occasion: "operation", Role: valve.Measured},
+		{ID: "ink_depth_beyond_line", Place: "test:ink/a2", Occasion: "operation/run2/after_ring", Role: valve.Measured},
+		{ID: "leaflet_height", Place: "medial_commissure", Occasion: "operation/run1/after_leaflet_work", Role: valve.Measured},
+	} {
+		if _, ok := c.Measured[k]; !ok {
+			t.Errorf("no value %s (%s) in %v", k, k.Role, c.Measured.Keys())
+		}
+		if _, err := valve.ParsePlace(string(k.Place)); err != nil {
+			t.Error(err)
+		}
+	}
+	if len(c.Measured) != 4 {
+		t.Errorf("%d values: %v", len(c.Measured), c.Measured.Keys())
+	}
+}
+
+// Whatever the bytes: no panic, nothing that is not finite is taken in, and every
+// place is of the grammar.
+func FuzzCheckAndConvert(f *testing.F) {
+	for _, text := range []string{
+		`{"identity":{"heightCm":170}}`, `{"plan":{"steps":[{"id":"a","technique":{"plication":{"plicationLength":{"mm":"NaN"}}}}]}}`,
+		`{"assessments":[{"id":"a","study":{"regurgitation":{"grade":{"scheme":1,"value":99}}}}]}`,
+	} {
+		file := &trigonev1.CaseFile{}
+		if err := protojson.Unmarshal([]byte(text), file); err != nil {
+			f.Fatal(err)
+		}
+		raw, err := proto.Marshal(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(raw)
+	}
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		file := &trigonev1.CaseFile{}
+		if proto.Unmarshal(raw, file) != nil {
+			return
+		}
+		clean := len(CheckFile(file)) == 0
+		c := Case(Record{
+			Identity: file.Identity, Assessments: file.Assessments, Plan: file.Plan, Operation: file.Operation,
+			Results: file.Results, FollowUps: file.FollowUps,
+		})
+		if !clean {
+			return
+		}
+		for k, m := range c.Measured {
+			if v, ok := m.Value.Get(); ok && (math.IsNaN(v) || math.IsInf(v, 0)) {
+				t.Errorf("%s is %v", k, v)
+			}
+			if _, err := valve.ParsePlace(string(k.Place)); err != nil {
+				t.Error(err)
+			}
+		}
+	})
+}

@@ -1,0 +1,128 @@
+package convert
+
+import (
+	"fmt"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Names of sections: these words, or a kind and the client's id behind a slash.
+const (
+	SectionIdentity  = "identity"
+	SectionPlan      = "plan"
+	SectionOperation = "operation"
+
+	kindAssessment = "assessment"
+	kindResult     = "result"
+	kindFollowUp   = "follow_up"
+	kindAdvice     = "advice"
+)
+
+type namedSection struct {
+	name    string
+	message proto.Message
+}
+
+// sections lists what a case file holds, in the order of its fields.
+func sections(file *trigonev1.CaseFile) []namedSection {
+	var list []namedSection
+	add := func(name string, m proto.Message) { list = append(list, namedSection{name, m}) }
+	if file.GetIdentity() != nil {
+		add(SectionIdentity, file.GetIdentity())
+	}
+	for _, s := range file.GetAssessments() {
+		add(kindAssessment+"/"+s.GetId(), s)
+	}
+	if file.GetPlan() != nil {
+		add(SectionPlan, file.GetPlan())
+	}
+	if file.GetOperation() != nil {
+		add(SectionOperation, file.GetOperation())
+	}
+	for _, s := range file.GetResults() {
+		add(kindResult+"/"+s.GetId(), s)
+	}
+	for _, s := range file.GetFollowUps() {
+		add(kindFollowUp+"/"+s.GetId(), s)
+	}
+	for _, s := range file.GetAdvice() {
+		add(kindAdvice+"/"+s.GetId(), s)
+	}
+	return list
+}
+
+// SectionNames gives the names of the sections of a case file, in the order of
+// its fields.
+func SectionNames(file *trigonev1.CaseFile) []string {
+	var names []string
+	for _, s := range sections(file) {
+		names = append(names, s.name)
+	}
+	return names
+}
+
+// Section gives a section of a case file by name, or nil.
+func Section(file *trigonev1.CaseFile, name string) proto.Message {
+	for _, s := range sections(file) {
+		if s.name == name {
+			return s.message
+		}
+	}
+	return nil
+}
+
+// FileOf gives a case file that holds one section alone.
+func FileOf(section proto.Message) *trigonev1.CaseFile {
+	file := &trigonev1.CaseFile{}
+	switch s := section.(type) {
+	case *trigonev1.Identity:
+		file.Identity = s
+	case *trigonev1.Assessment:
+		file.Assessments = []*trigonev1.Assessment{s}
+	case *trigonev1.Plan:
+		file.Plan = s
+	case *trigonev1.Operation:
+		file.Operation = s
+	case *trigonev1.Result:
+		file.Results = []*trigonev1.Result{s}
+	case *trigonev1.FollowUp:
+		file.FollowUps = []*trigonev1.FollowUp{s}
+	case *trigonev1.Advice:
+		file.Advice = []*trigonev1.Advice{s}
+	}
+	return file
+}
+
+// MarshalSection gives the bytes of a section, the same for equal ones; unknown
+// fields are kept.
+func MarshalSection(m proto.Message) ([]byte, error) {
+	return proto.MarshalOptions{Deterministic: true}.Marshal(m)
+}
+
+// UnmarshalSection reads a section's bytes by its name.
+func UnmarshalSection(name string, content []byte) (proto.Message, error) {
+	kind, _, _ := strings.Cut(name, "/")
+	var m proto.Message
+	switch kind {
+	case SectionIdentity:
+		m = &trigonev1.Identity{}
+	case SectionPlan:
+		m = &trigonev1.Plan{}
+	case SectionOperation:
+		m = &trigonev1.Operation{}
+	case kindAssessment:
+		m = &trigonev1.Assessment{}
+	case kindResult:
+		m = &trigonev1.Result{}
+	case kindFollowUp:
+		m = &trigonev1.FollowUp{}
+	case kindAdvice:
+		m = &trigonev1.Advice{}
+	default:
+		return nil, fmt.Errorf("no section has the name %q", name)
+	}
+	return m, proto.Unmarshal(content, m)
+}

@@ -1,0 +1,150 @@
+package discrepancy
+
+import (
+	"slices"
+
+	"trigone/internal/repair"
+	"trigone/internal/valve"
+)
+
+// linkToRoots puts every effect beneath its cause, so that a case with one cause
+// counts once: no plan in force above all that was compared with a plan, a
+// conversion above the steps and aims that were not reached, a further pump run
+// above what led to it and what was done in it.
+func (c *comparison) linkToRoots() {
+	for i := range c.list {
+		e := &c.list[i]
+		if e.Parent == "" {
+			e.Parent = c.cause(e)
+		}
+	}
+	for i := range c.list {
+		e := &c.list[i]
+		for range c.list {
+			above := c.byID(e.Parent)
+			if above == nil || above.Parent == "" {
+				break
+			}
+			e.Parent = above.Parent
+		}
+	}
+}
+
+func (c *comparison) byID(discrepancyID string) *entry {
+	i := slices.IndexFunc(c.list, func(e entry) bool { return discrepancyID != "" && e.ID == discrepancyID })
+	if i < 0 {
+		return nil
+	}
+	return &c.list[i]
+}
+
+// present gives the id if there is such a discrepancy, beyond doubt.
+func (c *comparison) present(discrepancyID string) string {
+	if e := c.byID(discrepancyID); e != nil && e.Verdict == Present {
+		return discrepancyID
+	}
+	return ""
+}
+
+// cause gives the id of the discrepancy that an entry is an effect of, or "".
+func (c *comparison) cause(e *entry) string {
+	fromPlan := slices.Index(classes, e.Class) <= slices.Index(classes, OutsideSiteTolerance)
+	if fromPlan {
+		if root := c.present(id(NoPlanInForce)); root != "" {
+			return root
+		}
+	}
+	conversion := c.present(id(Conversion))
+	switch e.Class {
+	case StepOmitted, TargetMissed, OutsideInterval, OutsideSiteTolerance:
+		if conversion != "" {
+			return conversion
+		}
+	case NewFinding, ResidualRegurgitation:
+		atExit := e.Stage == valve.LeavingTheatre
+		if conversion != "" && atExit && (e.Verdict == NotJudged || !c.replacedInTheatre()) {
+			return conversion
+		}
+		if next := c.nextRun(e.Run); next != "" {
+			return next
+		}
+		if conversion != "" && !atExit {
+			return conversion
+		}
+	case FurtherPumpRun:
+		if conversion != "" && e.Run == c.lastRun && e.Run > 1 {
+			return conversion
+		}
+	}
+	switch e.Class {
+	case TargetMissed:
+		if e.Metric == mitralGrade && e.Stage == valve.LeavingTheatre && e.Verdict != NotJudged {
+			return c.stands(id(ResidualRegurgitation, string(valve.LeavingTheatre)))
+		}
+	case StepOmitted:
+		return c.doneInFurtherRun(e.takenDownIn)
+	case StepAdded, StepRelocated, StepSubstituted, StepParameter, RingSize, RingKind:
+		return c.doneInFurtherRun(e.Run)
+	}
+	return ""
+}
+
+// stands gives the id if there is such a discrepancy, present or indeterminate.
+func (c *comparison) stands(discrepancyID string) string {
+	if e := c.byID(discrepancyID); e != nil && e.Verdict != NotJudged {
+		return discrepancyID
+	}
+	return ""
+}
+
+// doneInFurtherRun gives the further pump run of a number.
+func (c *comparison) doneInFurtherRun(run int) string {
+	for _, e := range c.list {
+		if e.Class == FurtherPumpRun && e.Verdict == Present && run > 1 && e.Run == run {
+			return e.ID
+		}
+	}
+	return ""
+}
+
+// nextRun gives the further pump run that followed a run at once.
+func (c *comparison) nextRun(run int) string {
+	if run == 0 {
+		return ""
+	}
+	return c.doneInFurtherRun(run + 1)
+}
+
+// markRevised marks what differs from the plan in force and not from the revision
+// signed between incision and the first leaflet cut: it was changed on purpose
+// before anything was cut.
+func (c *comparison) markRevised() {
+	revised := c.in.Case.RevisedBeforeCut()
+	if revised == nil || !c.in.InForce.Effective() {
+		return
+	}
+	in := c.in
+	in.InForce = repair.InForce{Revision: revised, Timing: repair.Prospective}
+	other := newComparison(in)
+	other.plan = revised.Plan
+	other.againstPlan()
+	for i := range c.list {
+		e := &c.list[i]
+		judgedByPlan := e.JudgedBy == ByPlan || e.JudgedBy == ByTarget || e.Class == OutsideSiteTolerance
+		if judgedByPlan && e.Verdict != NotJudged && !slices.ContainsFunc(other.list, e.staysAs) {
+			e.PlanRevised = true
+		}
+	}
+}
+
+// staysAs says whether another comparison found the same difference, or another
+// one about the same step.
+func (e *entry) staysAs(o entry) bool {
+	if e.ID == o.ID {
+		return true
+	}
+	stepwise := slices.Index(classes, o.Class) <= slices.Index(classes, StepSubstituted)
+	mine := slices.Index(classes, e.Class) <= slices.Index(classes, RingKind)
+	return stepwise && mine && ((e.PlannedStepID != "" && e.PlannedStepID == o.PlannedStepID) ||
+		(e.PerformedStepID != "" && e.PerformedStepID == o.PerformedStepID))
+}

@@ -1,0 +1,231 @@
+// Package evaluate says everything that can be said of one case: plan in force,
+// metric values, findings, discrepancies, what is missing. It is the last pure
+// room: same input, same answer. The casebook calls it with every write.
+package evaluate
+
+import (
+	"cmp"
+	"slices"
+
+	"trigone/internal/discrepancy"
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/rules"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+// Caution goes with every output.
+const Caution = "Decision support for qualified staff, not a medical device. Clinical judgement, local protocols and licensed practice come first. Predictions are ranges of an uncalibrated model, not advice."
+
+// Input is a case with everything it is judged by.
+type Input struct {
+	Case     *repair.Case
+	Settings settings.Settings
+	// Tolerances are the settings in force when the operation was first received;
+	// nil: Settings.
+	Tolerances *settings.Settings
+	// Predictions are those stored before the operation, by plan revision.
+	Predictions map[int64]discrepancy.Prediction
+}
+
+// Evaluation is everything said of the case.
+type Evaluation struct {
+	CatalogueVersion string
+	RuleSetVersion   string
+	PolicyHash       string
+	CalibrationID    string
+	InForce          repair.InForce
+	Metrics          []metric.Value // leaves first, then the catalogue in its order
+	Findings         []rules.Finding
+	Gaps             []rules.Gap
+	Discrepancies    []discrepancy.Discrepancy
+	Suggestions      []Suggestion
+}
+
+// Suggestion says which metrics a few more numbers would give.
+type Suggestion struct {
+	Missing  []string
+	Metrics  []string
+	Occasion valve.Occasion
+}
+
+// Evaluate evaluates a case. It runs twice: metrics on all values with the rules
+// that can find a contradiction, then metrics without the disputed values with
+// all other rules.
+func Evaluate(in Input) Evaluation {
+	all := in.Case
+	first := metric.Compute(all, in.Settings)
+	contradictions, gapsA := rules.Run(all, in.Settings, first, func(r rules.Rule) bool { return r.Severity == rules.Contradiction })
+
+	var disputes []valve.InputValue
+	var disputed []valve.Key
+	for _, f := range contradictions {
+		for _, d := range f.Disputes {
+			disputes = append(disputes, d)
+			disputed = append(disputed, d.Key)
+		}
+	}
+	clean := all.WithMeasured(withheld(all.Measured, disputed))
+	values := metric.Compute(clean, in.Settings)
+	others, gapsB := rules.Run(clean, in.Settings, values, func(r rules.Rule) bool { return r.Severity != rules.Contradiction })
+
+	inForce := all.PlanInForce()
+	e := Evaluation{
+		CatalogueVersion: metric.CatalogueVersion,
+		RuleSetVersion:   rules.SetVersion,
+		PolicyHash:       in.Settings.PolicyHash,
+		CalibrationID:    in.Settings.CalibrationID,
+		InForce:          inForce,
+		Metrics:          append(metric.LeafValues(all, disputed), values...),
+		Findings:         append(contradictions, others...),
+		Gaps:             append(gapsA, gapsB...),
+	}
+	finish(e.Findings, all)
+	e.Suggestions = suggest(values)
+	e.Discrepancies = discrepancy.Compare(discrepancy.Input{
+		Case: clean, InForce: inForce, Settings: tolerances(in), Disputed: disputes,
+		Prediction: prediction(in, inForce, values),
+	})
+	return e
+}
+
+// withheld takes the disputed values away and leaves their places: a metric all
+// of whose inputs are disputed is still asked for, and not evaluable.
+func withheld(m valve.Measurements, disputed []valve.Key) valve.Measurements {
+	rest := m.Without(disputed)
+	for _, k := range disputed {
+		blank := m[k]
+		blank.Value = units.None[float64]()
+		rest[k] = blank
+	}
+	return rest
+}
+
+func tolerances(in Input) settings.Settings {
+	if in.Tolerances != nil {
+		return *in.Tolerances
+	}
+	return in.Settings
+}
+
+// prediction gives the stored prediction of the plan in force. A plan that is
+// read for the first time together with its outcome, as a late arrival, is judged
+// by the prediction that this very evaluation makes of it.
+func prediction(in Input, f repair.InForce, values []metric.Value) *discrepancy.Prediction {
+	if f.Revision == nil {
+		return nil
+	}
+	if p, ok := in.Predictions[f.Revision.Revision]; ok {
+		return &p
+	}
+	if f.Timing != repair.LateArrival || f.Revision.Plan != in.Case.Plan {
+		return nil
+	}
+	return &discrepancy.Prediction{Values: values}
+}
+
+// severityRank orders findings.
+func severityRank(s rules.Severity) int {
+	return slices.Index([]rules.Severity{rules.Contradiction, rules.Caution, rules.Note}, s)
+}
+
+// finish marks the findings that speak of the final state, groups those with one
+// cause under it, and puts them in order.
+func finish(findings []rules.Finding, c *repair.Case) {
+	last := c.Operation.LastRun()
+	for i := range findings {
+		f := &findings[i]
+		f.Final = speaksOfFinalState(f, c, last)
+		rule, _ := rules.ByID(f.Rule)
+		for _, other := range findings {
+			if slices.Contains(rule.Under, other.Rule) && shareCause(f, &other) {
+				f.Root = other.ID
+				break
+			}
+		}
+	}
+	flatten(findings)
+	slices.SortStableFunc(findings, func(a, b rules.Finding) int {
+		return cmp.Or(
+			cmp.Compare(severityRank(a.Severity), severityRank(b.Severity)),
+			cmp.Compare(a.Rule, b.Rule),
+			cmp.Compare(a.At.Occasion, b.At.Occasion),
+			cmp.Compare(a.At.Place, b.At.Place),
+		)
+	})
+}
+
+// shareCause says whether two findings, one of whose rules stands under the
+// other's, can have one cause: they judge the same place, or one value of the
+// same section. Two steps, or two pump runs, are two causes.
+func shareCause(a, b *rules.Finding) bool {
+	if a.At.Occasion == b.At.Occasion && a.At.Place == b.At.Place {
+		return true
+	}
+	return a.At.Occasion.Section() == b.At.Occasion.Section() && slices.ContainsFunc(a.Inputs, func(in valve.InputValue) bool {
+		return in.Key.Occasion.Section() == a.At.Occasion.Section() &&
+			slices.ContainsFunc(b.Inputs, func(other valve.InputValue) bool { return other.Key == in.Key })
+	})
+}
+
+// flatten points every grouped finding to one that is a root itself.
+func flatten(findings []rules.Finding) {
+	roots := map[string]string{}
+	for _, f := range findings {
+		roots[f.ID] = f.Root
+	}
+	for i := range findings {
+		f := &findings[i]
+		for range findings {
+			if roots[f.Root] == "" {
+				break
+			}
+			f.Root = roots[f.Root]
+		}
+	}
+}
+
+// speaksOfFinalState: an operation has been recorded, and what is judged is the
+// state after the last pump run or later. That a native value was read beside it
+// does not matter.
+func speaksOfFinalState(f *rules.Finding, c *repair.Case, lastRun int) bool {
+	if c.Operation == nil {
+		return false
+	}
+	final := func(o valve.Occasion, run int) bool {
+		if s := c.StudyAt(o); s != nil {
+			switch s.Kind {
+			case repair.FollowUp:
+				return true
+			case repair.Result:
+				return s.Run == 0 || s.Run >= lastRun
+			}
+			return false
+		}
+		return o.Section() == string(valve.AtOperation) && (run == 0 || run >= lastRun)
+	}
+	return final(f.At.Occasion, f.At.Run)
+}
+
+func suggest(values []metric.Value) []Suggestion {
+	const few = 2
+	var list []Suggestion
+	for _, v := range values {
+		if v.State != metric.NotEvaluable || len(v.Missing) == 0 || len(v.Missing) > few || len(v.Inputs) == 0 {
+			continue
+		}
+		i := slices.IndexFunc(list, func(s Suggestion) bool {
+			return s.Occasion == v.Key.Occasion && slices.Equal(s.Missing, v.Missing)
+		})
+		if i < 0 {
+			list = append(list, Suggestion{Missing: v.Missing, Metrics: []string{v.Key.ID}, Occasion: v.Key.Occasion})
+			continue
+		}
+		if !slices.Contains(list[i].Metrics, v.Key.ID) {
+			list[i].Metrics = append(list[i].Metrics, v.Key.ID)
+		}
+	}
+	return list
+}

@@ -1,0 +1,286 @@
+package metric
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"trigone/internal/repair"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+const (
+	published = "published, read: "
+	own       = "own vector, recomputed from the formula: "
+)
+
+func body(e *repair.Example, height, weight float64) *repair.Example {
+	return e.Edit(func(c *repair.Case) {
+		for id, v := range map[string]float64{"body_height": height, "body_weight": weight} {
+			c.Measured[valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Measured}] = valve.Measurement{Value: units.Some(v)}
+		}
+	})
+}
+
+func tte() *repair.Example { return repair.NewExample().Assess("tte").Method(valve.Doppler) }
+
+func atTTE(id string) valve.Key {
+	return valve.Key{ID: id, Occasion: "assessment/tte", Role: valve.Derived}
+}
+
+func middle(k valve.Key) valve.Key { k.Place = valve.AtSlice(valve.A2P2); return k }
+
+// The cases below are invented; the numbers are those of the sources.
+func convergence() *repair.Example {
+	return tte().Set(leafRadius, 9).Set(leafAliasing, 40).Set(leafPeak, 500).Set(leafJet, 140)
+}
+
+func inflowAndOutflow() *repair.Example {
+	return tte().Set(leafInflow, 32).Set(leafInflowVTI, 15).Set(leafOutflow, 20).Set(leafOutflowVTI, 18).Set(leafJet, 150)
+}
+
+func ventricle() *repair.Example {
+	return tte().Set(leafEDV, 160).Set(leafESV, 60).Set(leafOutflow, 20).Set(leafOutflowVTI, 18).Set(leafJet, 150)
+}
+
+func annulus() *repair.Example {
+	return tte().Set(leafAP, 29).Set(leafCommissural, 39)
+}
+
+// ringed: the reported means of repaired degenerative valves with an assumed
+// inner ring diameter.
+func ringed() *repair.Example {
+	return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, 27.2).Height(valve.P2, 20).
+		Set(leafAnnulusArea, 13.3).Set(leafAnteriorArea, 8).
+		EditStudy(func(s *repair.Study) { s.LesionsRecorded = valve.Complete }).
+		Operation().Device("ring", repair.CompleteRing).Dim(leafRingAP, 25.5).Dim(leafRingTransverse, 34).
+		Step("low", repair.HeightReduction, valve.P2).Dim("height_removed", 6.1)
+}
+
+type example struct {
+	key  valve.Key
+	c    *repair.Example
+	want float64
+	from string
+	band string
+	// without tells for a leaf what its removal leads to, where it is not 'not
+	// evaluable, naming the leaf'.
+	without map[string]string
+}
+
+const (
+	silent    = "the metric is not asked for"
+	otherWay  = "another stated way to the value"
+	diameters = "asks for the two inner diameters instead"
+)
+
+func afterRun1(id string, p valve.Place) valve.Key {
+	return valve.Key{ID: id, Place: p, Occasion: "operation/run1", Role: valve.Derived}
+}
+
+func performed(id, step string) valve.Key {
+	return valve.Key{ID: id, Place: valve.AtStep(step), Occasion: valve.AtOperation, Role: valve.Derived}
+}
+
+func examples() []example {
+	identity := func(id string) valve.Key {
+		return valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Derived}
+	}
+	elliptic := tte().Set(leafInflow, 32).Set(leafInflowTwo, 40).Set(leafInflowVTI, 15)
+	return []example{
+		{key: atTTE(IDConvergenceSurface), c: convergence(), want: 5.0894, from: published + "teaching calculator, shell 5.089 cm2",
+			without: map[string]string{leafRadius: silent}},
+		{key: atTTE(IDPeakRegurgitantFlow), c: convergence(), want: 203.5752, from: published + "two teaching calculators, 203.58 mL/s"},
+		{key: atTTE(IDOrificeByConvergence), c: convergence(), want: 0.40715, band: "severe", from: published + "two teaching calculators, 0.407 cm2"},
+		{key: atTTE(IDVolumeByConvergence), c: convergence(), want: 57.001, band: "moderate to severe", from: published + "teaching calculator, 57.0 mL; its 'severe' contradicts the 2017 bands"},
+		{key: atTTE(IDAngleCorrectedFlow), c: convergence().Set(leafAngle, 120), want: 135.7168, from: own + "the example above at 120 degrees; formula Jang 2018, read", without: map[string]string{leafAngle: silent}},
+		{key: atTTE(IDAngleCorrectedOrifice), c: convergence().Set(leafAngle, 120), want: 0.2714, band: "mild to moderate", from: own + "as above", without: map[string]string{leafAngle: silent}},
+		{key: atTTE(IDAngleCorrectedVolume), c: convergence().Set(leafAngle, 120), want: 38.001, band: "mild to moderate", from: own + "as above", without: map[string]string{leafAngle: silent}},
+		{key: atTTE(IDSimplifiedOrifice), c: convergence(), want: 0.405, band: "severe", from: own + "0.9²/2; formula from memory"},
+		{key: atTTE(IDInflowStrokeVolume), c: inflowAndOutflow(), want: 120.637, from: own + "32 mm, 15 cm"},
+		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; ellipse from memory", without: map[string]string{leafInflowTwo: otherWay}},
+		{key: atTTE(IDOutflowStrokeVolume), c: inflowAndOutflow(), want: 56.549, from: own + "20 mm, 18 cm; a form with 2·π·r² would double it"},
+		{key: atTTE(IDVentricularStrokeVolume), c: ventricle(), want: 100, from: "arithmetic"},
+		{key: atTTE(IDVolumeFromInflow), c: inflowAndOutflow(), want: 64.088, band: "severe", from: own + "120.637 − 56.549"},
+		{key: atTTE(IDVolumeFromVentricle), c: ventricle(), want: 43.451, band: "mild to moderate", from: own + "100 − 56.549"},
+		{key: atTTE(IDFractionFromInflow), c: inflowAndOutflow(), want: 53.13, band: "severe", from: own + "never 113.3 %, which divides by the forward volume"},
+		{key: atTTE(IDFractionFromVentricle), c: ventricle(), want: 43.451, band: "moderate to severe", from: own + "43.451 of 100"},
+		{key: atTTE(IDOrificeFromInflow), c: inflowAndOutflow(), want: 0.42725, band: "severe", from: own + "64.088/150"},
+		{key: atTTE(IDOrificeFromVentricle), c: ventricle(), want: 0.28967, band: "mild to moderate", from: own + "43.451/150"},
+		{key: atTTE(IDVenaContractaAreaFromWidths), c: tte().Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10), want: 0.3927,
+			from: published + "Onishi 2024, formula", without: map[string]string{"vena_contracta_width_across": silent}},
+		{key: atTTE(IDMeanVenaContractaWidth), c: tte().Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10), want: 7.5,
+			band: "mild to moderate or moderate to severe", from: published + "Onishi 2024, formula", without: map[string]string{"vena_contracta_width_across": silent}},
+		{key: atTTE(IDInflowToOutflowRatio), c: tte().Set(leafInflowVTI, 21).Set(leafOutflowVTI, 15), want: 1.4, from: "arithmetic; 1.4 is the published mark", without: map[string]string{leafInflowVTI: silent}},
+		{key: atTTE(IDEjectionFraction), c: ventricle(), want: 62.5, from: "definition"},
+		{key: atTTE(IDForwardEjectionFraction), c: ventricle(), want: 35.343, from: own + "56.549/160; concept Petolat 2023, read"},
+		{key: identity(IDBodySurfaceRoot), c: body(tte(), 170, 70), want: 1.81812, from: published + "two public pages, 1.818 m2"},
+		{key: identity(IDBodySurfacePower), c: body(tte(), 180, 80), want: 1.99642, from: published + "public page prints 1.9979; its third decimal is wrong"},
+		{key: atTTE(IDLeftAtrialVolumeIndex), c: body(tte().Set("left_atrial_volume", 120), 180, 80), want: 60, from: own + "180 cm and 80 kg are 2.00 m2 (public page, read)", without: map[string]string{"left_atrial_volume": silent}},
+		{key: atTTE(IDEndSystolicDiameterIndex), c: body(tte().Set("left_ventricular_end_systolic_diameter", 40), 180, 80), want: 20, from: own + "as above", without: map[string]string{"left_ventricular_end_systolic_diameter": silent}},
+		{key: atTTE(IDPulmonaryPressure), c: tte().Set("tricuspid_regurgitation_peak_velocity", 336).Set("right_atrial_pressure", 5), want: 50.1584, from: own + "4·3.36² + 5 = 50.2", without: map[string]string{"tricuspid_regurgitation_peak_velocity": silent}},
+		{key: atTTE(IDHalfTimeOrifice), c: tte().Set("pressure_half_time", 150), want: 1.4667, from: published + "public page, 1.47 cm2", without: map[string]string{"pressure_half_time": silent}},
+		{key: atTTE(IDAnnulusAreaElliptic), c: annulus(), want: 8.8828, from: own + "means of BioMed Res Int 2020:3261714, Table 3 (read): planimetered 9.6, an ellipse is 2.8 to 9.4 % lower"},
+		{key: atTTE(IDAnnulusPerimeterElliptic), c: annulus(), want: 107.38, from: own + "same table: 10.74 cm against 11.6 measured"},
+		{key: atTTE(IDAnnulusDiameterRatio), c: annulus(), want: 0.7436, from: published + "same table, 0.75"},
+		{key: atTTE(IDAnnulusIsoperimetric), c: tte().Set(leafPerimeter, 116).Set(leafAnnulusArea, 9.8), want: 1.0927, from: own + "same table, 11.6 cm and 9.8 cm2", without: map[string]string{leafPerimeter: silent}},
+		{key: atTTE(IDAnnulusHeightRatio), c: tte().Set(leafAnnulusRise, 6.8).Set(leafCommissural, 39), want: 0.17436, from: own + "same table, 6.8 of 39 mm", without: map[string]string{leafAnnulusRise: silent}},
+		{key: middle(atTTE(IDHeightRatio)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9), want: 1.9568, from: own + "means of McCarthy 2021, read"},
+		{key: middle(atTTE(IDLeafletToAnnulusIndex)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9).Set(leafAP, 25.5), want: 1.6118, from: own + "same means; the flat contact is d·(index − 1)/2 = 7.8"},
+		{key: afterRun1(IDFinalPosteriorHeight, "p2"), c: repair.NewExample().Assess("tee").Height(valve.P2, 20).Operation().
+			Resect("r", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15), want: 21.40625, from: own + "20 + 15²/(8·20)"},
+		{key: performed(IDResectedArea, "r"), c: repair.NewExample().Operation().Resect("r", repair.Triangular, valve.P2).
+			Dim("resection_free_edge_width", 15).Dim("resection_height", 18), want: 1.35, from: own + "½·15·18 = 135 mm2"},
+		{key: performed(IDResectedArea, "r"), c: repair.NewExample().Operation().Resect("r", repair.Quadrangular, valve.P2).
+			Dim("resection_free_edge_width", 15).Dim("resection_base_width", 10).Dim("resection_height", 18), want: 2.25, from: own + "½·(15 + 10)·18 = 225 mm2"},
+		{key: valve.Key{ID: IDBaseGap, Occasion: valve.AtOperation, Role: valve.Derived}, c: repair.NewExample().Operation().
+			Resect("r", repair.Quadrangular, valve.P2).Dim("resection_base_width", 15).
+			Step("s", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Side(valve.Medial, "sliding_advance", 5).
+			Step("p", repair.Plication, valve.P2).Dim("plication_length", 3), want: 1, from: "arithmetic; the two advances need not be equal"},
+		{key: performed(IDRingOrifice, "ring"), c: ringed(), want: 6.809, from: own + "34 by 25.5 mm, 6.81 cm2"},
+		{key: performed(IDRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 7.3), want: 7.3, from: "definition: as given", without: map[string]string{leafRingOrifice: diameters}},
+		{key: performed(IDRingToAnteriorLeaflet, "ring"), c: ringed(), want: 0.8511, from: own + "6.809/8"},
+		{key: performed(IDRingToAnnulus, "ring"), c: ringed(), want: 0.512, from: own + "6.81 over 13.3 cm2, a published mean of deficient valves"},
+		{key: PredictedContactKey(false), c: ringed(), want: 7.8, from: own + "means of McCarthy 2021 (read), ring diameter assumed; measured 6.4 ± 1.7"},
+		{key: withID(PredictedContactKey(false), IDPredictedAnteriorShare), c: ringed(), want: 76.08, from: own + "same: 0.761, the three to one of the saline test"},
+	}
+}
+
+func withID(k valve.Key, id string) valve.Key { k.ID = id; return k }
+
+func TestWorkedExamples(t *testing.T) {
+	for _, row := range examples() {
+		t.Run(row.key.ID, func(t *testing.T) {
+			c := row.c.Case()
+			v := one(t, c, row.key)
+			m, _ := MetricByID(row.key.ID)
+			if v.State != HasValue {
+				t.Fatalf("%s: %s; missing %v", v.State, v.Explanation, v.Missing)
+			}
+			if math.Abs(v.Value-row.want) > m.Grid/2+0.002*m.Grid {
+				t.Errorf("%v, want %v (%s)", v.Value, row.want, row.from)
+			}
+			if v.Band != row.band {
+				t.Errorf("band %q, want %q (%s)", v.Band, row.band, row.from)
+			}
+			for _, in := range v.Inputs {
+				if !slices.Contains(m.Inputs, in.Key.ID) {
+					t.Errorf("it read %s, which the catalogue does not list", in.Key.ID)
+				}
+			}
+		})
+	}
+}
+
+func TestEveryMetricHasAnExample(t *testing.T) {
+	shown := map[string]bool{}
+	for _, row := range examples() {
+		shown[row.key.ID] = true
+	}
+	for _, m := range Metrics() {
+		if !shown[m.ID] {
+			t.Errorf("%s has no worked example", m.ID)
+		}
+	}
+}
+
+// Without any one of its inputs an example is not evaluable and names the leaf.
+func TestEveryInputIsNeeded(t *testing.T) {
+	for _, row := range examples() {
+		c := row.c.Case()
+		whole := one(t, c, row.key)
+		for _, in := range whole.Inputs {
+			v, ok := find(Compute(c.WithMeasured(c.Measured.Without([]valve.Key{in.Key})), builtIn()), row.key)
+			switch row.without[in.Key.ID] {
+			case silent:
+				if ok {
+					t.Errorf("%s without %s: still asked for (%s)", row.key, in.Key, v.State)
+				}
+			case otherWay:
+				if v.State != HasValue || v.Value == whole.Value || v.Explanation == whole.Explanation {
+					t.Errorf("%s without %s: %s %v, %s", row.key, in.Key, v.State, v.Value, v.Explanation)
+				}
+			case diameters:
+				if v.State != NotEvaluable || len(v.Missing) != 2 || !strings.Contains(v.Missing[0], leafRingAP) || !strings.Contains(v.Missing[1], leafRingTransverse) {
+					t.Errorf("%s without %s: %s, missing %v", row.key, in.Key, v.State, v.Missing)
+				}
+			default:
+				if !ok || v.State != NotEvaluable || v.Value != 0 ||
+					!slices.ContainsFunc(v.Missing, func(s string) bool { return strings.HasPrefix(s, in.Key.ID+" ") }) {
+					t.Errorf("%s without %s: %s %v, missing %v", row.key, in.Key, v.State, v.Value, v.Missing)
+				}
+			}
+		}
+	}
+}
+
+// richCase holds enough for every metric.
+func richCase() *repair.Example {
+	e := repair.NewExample().Assess("tee").Method(valve.Echo3D).
+		EditStudy(func(s *repair.Study) {
+			s.LesionsRecorded = valve.Complete
+			s.AorticGrade = repair.Grade{Scheme: repair.FiveStep, Value: "none"}
+		}).
+		Set(leafRadius, 9).Set(leafAliasing, 40).Set(leafPeak, 500).Set(leafJet, 140).Set(leafAngle, 120).
+		Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10).
+		Set(leafInflow, 32).Set(leafInflowTwo, 40).Set(leafInflowVTI, 15).Set(leafOutflow, 20).Set(leafOutflowVTI, 18).
+		Set(leafEDV, 160).Set(leafESV, 60).
+		Set("left_atrial_volume", 120).Set("left_ventricular_end_systolic_diameter", 40).
+		Set("tricuspid_regurgitation_peak_velocity", 336).Set("right_atrial_pressure", 5).Set("pressure_half_time", 150).
+		Set(leafAP, 33).Set(leafCommissural, 39).Set(leafAnnulusArea, 12).Set(leafPerimeter, 130).Set(leafAnnulusRise, 7).
+		Height(valve.A2, 27).Height(valve.P2, 24).Set(leafAnteriorArea, 8).
+		Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 14).Dim("resection_height", 20).
+		Step("s2", repair.HeightReduction, valve.P2).Dim("height_removed", 5).
+		Device("s3", repair.CompleteRing).Dim(leafRingAP, 27).Dim(leafRingTransverse, 36).
+		Operation().Resect("o1", repair.Quadrangular, valve.P2).
+		Dim("resection_free_edge_width", 14).Dim("resection_base_width", 12).Dim("resection_height", 20).
+		Step("o2", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 5).Side(valve.Medial, "sliding_advance", 4).
+		Step("o3", repair.Plication, valve.P2).Dim("plication_length", 3).
+		Device("o4", repair.CompleteRing).Dim(leafRingAP, 26).Dim(leafRingTransverse, 35).Dim(leafRingOrifice, 7.3).
+		Field(1, valve.AfterLeafletWork).Method(valve.Ruler).
+		HeightAt(valve.P2, valve.SeamLateralEdge, 13).HeightAt(valve.P2, valve.SeamMedialEdge, 14).
+		Result("exit", 1, valve.LeavingTheatre).Method(valve.Echo2D).Coaptation(8).Set("mean_gradient", 3)
+	return body(e, 170, 70)
+}
+
+func TestRichCaseHasEveryMetric(t *testing.T) {
+	values := Compute(richCase().Case(), builtIn())
+	for _, m := range Metrics() {
+		if !slices.ContainsFunc(values, func(v Value) bool { return v.Key.ID == m.ID && v.State == HasValue }) {
+			t.Errorf("%s has no value", m.ID)
+		}
+	}
+}
+
+// A change of one measured value moves the metrics that name it among their
+// inputs, and no other.
+func TestOneInputMovesItsMetrics(t *testing.T) {
+	c := richCase().Case()
+	before := Compute(c, builtIn())
+	for _, k := range c.Measured.Keys() {
+		changed := valve.Measurements{}
+		for other, m := range c.Measured {
+			changed[other] = m
+		}
+		m := changed[k]
+		old, _ := m.Value.Get()
+		m.Value = units.Some(old * 1.25)
+		changed[k] = m
+		after := Compute(c.WithMeasured(changed), builtIn())
+		if len(after) != len(before) {
+			t.Fatalf("%s: %d values, %d before", k, len(after), len(before))
+		}
+		for i, v := range before {
+			if v.State != HasValue {
+				continue
+			}
+			moved := after[i].State != v.State || after[i].Value != v.Value
+			read := slices.ContainsFunc(v.Inputs, func(in valve.InputValue) bool { return in.Key == k })
+			if moved != read {
+				t.Errorf("%s from %g to %g: %s moved %v (%v to %v), among its inputs %v", k, old, old*1.25, v.Key, moved, v.Value, after[i].Value, read)
+			}
+		}
+	}
+}

@@ -1,0 +1,106 @@
+package metric
+
+import (
+	"trigone/internal/haemo"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+var heartMetrics = []Metric{
+	{
+		ID: IDEjectionFraction, Name: "left ventricular ejection fraction",
+		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV) / EDV", Inputs: []string{leafEDV, leafESV},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Compute: func(r *Reader) float64 {
+			sameMethod(r, leafEDV, leafESV)
+			return float64(haemo.EjectionFraction(LeftVentricularEndDiastolicVolume.Of(r), LeftVentricularEndSystolicVolume.Of(r)))
+		},
+		Codes: []Coding{
+			{System: loinc, Code: "79990-8", Display: "Left ventricular ejection fraction 3D", Methods: []valve.Method{valve.Echo3D}, Equivalence: Equivalent},
+			{System: loinc, Code: "18043-0", Display: "Left Ventricular Ejection Fraction by US", Methods: []valve.Method{valve.Echo2D}, Equivalence: Equivalent},
+		},
+	},
+	{
+		ID: IDForwardEjectionFraction, Name: "forward ejection fraction",
+		Unit: units.Percent, Grid: 0.1, Formula: "100 · SV of the outflow tract / EDV",
+		Inputs: []string{leafOutflow, leafOutflowVTI, leafEDV},
+		Source: settings.SourcePetolat2023, Since: "1", Where: inStudies(leafOutflow, leafOutflowVTI),
+		Compute: func(r *Reader) float64 {
+			forwardFlowHolds(r)
+			return float64(haemo.ForwardEjectionFraction(outflowVolume(r), LeftVentricularEndDiastolicVolume.Of(r)))
+		},
+	},
+	{
+		ID: IDBodySurfaceRoot, Name: "body surface area by the square-root formula (Mosteller)",
+		Unit: units.M2, Grid: 0.01, Formula: "√(height · weight / 3600)", Inputs: []string{"body_height", "body_weight"},
+		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
+		Compute: func(r *Reader) float64 { return float64(bodySurface(r)) },
+		Codes:   loincCode("8277-6", "BSA", Equivalent),
+	},
+	{
+		ID: IDBodySurfacePower, Name: "body surface area by the power formula (Du Bois)",
+		Unit: units.M2, Grid: 0.01, Formula: "0.007184 · height^0.725 · weight^0.425", Inputs: []string{"body_height", "body_weight"},
+		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.BodySurfaceDuBois(
+				BodyHeight.At(r, valve.Nowhere, valve.AtIdentity), BodyWeight.At(r, valve.Nowhere, valve.AtIdentity)))
+		},
+		Codes: loincCode("8277-6", "BSA", Wider),
+	},
+	{
+		ID: IDLeftAtrialVolumeIndex, Name: "left atrial volume per body surface (square-root formula)",
+		Unit: units.MLPerM2, Grid: 0.1, Formula: "left atrial volume / body surface",
+		Inputs: []string{"left_atrial_volume", "body_height", "body_weight"},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies("left_atrial_volume"),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.IndexedVolume(LeftAtrialVolume.Of(r), bodySurface(r)))
+		},
+	},
+	{
+		ID: IDEndSystolicDiameterIndex, Name: "left ventricular end-systolic diameter per body surface (square-root formula)",
+		Unit: units.MMPerM2, Grid: 0.1, Formula: "end-systolic diameter / body surface",
+		Inputs: []string{"left_ventricular_end_systolic_diameter", "body_height", "body_weight"},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies("left_ventricular_end_systolic_diameter"),
+		Compute: func(r *Reader) float64 {
+			return float64(LeftVentricularEndSystolicDiameter.Of(r).Indexed(bodySurface(r)))
+		},
+	},
+	{
+		ID: IDPulmonaryPressure, Name: "systolic pulmonary artery pressure from tricuspid regurgitation",
+		Unit: units.MMHg, Grid: 0.1, Formula: "4 · v² + right atrial pressure (v in m/s)",
+		Inputs: []string{"tricuspid_regurgitation_peak_velocity", "right_atrial_pressure"},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies("tricuspid_regurgitation_peak_velocity"),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.PulmonarySystolicPressure(TricuspidRegurgitationPeakVelocity.Of(r), RightAtrialPressure.Of(r)))
+		},
+	},
+	{
+		ID: IDHalfTimeOrifice, Name: "mitral orifice area by pressure half-time",
+		Unit: units.CM2, Grid: 0.01, Formula: "220 / pressure half-time (ms)", Inputs: []string{"pressure_half_time"},
+		Source: settings.SourcePublicPages, Since: "1", Where: inStudies("pressure_half_time"),
+		Compute: func(r *Reader) float64 {
+			if s := r.Study(); s != nil && s.Kind != repair.Assessment {
+				r.Explain("after a repair the half-time is a poor guide to stenosis (area under the curve 0.64): do not decide by it alone")
+			}
+			return float64(haemo.PressureHalfTimeArea(PressureHalfTime.Of(r)))
+		},
+		Codes: loincCode("80069-8", "Mitral valve area (Pressure Half-Time)", Equivalent),
+	},
+}
+
+// bodySurface gives the body surface by which chambers are indexed.
+func bodySurface(r *Reader) units.BodySurface {
+	return haemo.BodySurfaceMosteller(
+		BodyHeight.At(r, valve.Nowhere, valve.AtIdentity), BodyWeight.At(r, valve.Nowhere, valve.AtIdentity))
+}
+
+func atIdentity(c *repair.Case) []At {
+	for _, id := range []string{"body_height", "body_weight"} {
+		if recorded(c, valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Measured}) {
+			return []At{{Occasion: valve.AtIdentity, Role: valve.Derived}}
+		}
+	}
+	return nil
+}

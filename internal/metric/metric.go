@@ -1,0 +1,327 @@
+// Package metric is the catalogue: one table of measured leaves and one table of
+// metrics, each with id, unit, grid, formula, source and code. Calculation, FHIR,
+// the printed catalogue, discrepancies and audit read it. Formula bodies live in
+// geometry and haemo; a Compute only fetches leaves through the Reader, which
+// records what was used and what is missing and can be perturbed, and calls one.
+package metric
+
+import (
+	"math"
+	"slices"
+	"strings"
+
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+// CatalogueVersion is raised whenever a formula, a grid or an id changes.
+const CatalogueVersion = "1"
+
+// Tier says how much of a record a leaf belongs to.
+type Tier string
+
+// The tiers.
+const (
+	Core  Tier = "core"  // enough for record, discrepancies and audit
+	Model Tier = "model" // needed for the prediction
+	Full  Tier = "full"
+)
+
+// Equivalence says how a public code stands to the concept of the catalogue.
+type Equivalence string
+
+// The equivalences.
+const (
+	Equivalent Equivalence = "equivalent"
+	Wider      Equivalence = "wider"    // the public code means more than ours
+	Narrower   Equivalence = "narrower" // the public code means less than ours
+)
+
+// Coding is a code in a public system. An entry without any is known to our own
+// code system only.
+type Coding struct {
+	System  string
+	Code    string
+	Display string
+	// Method restricts the code to values of these methods; empty: any.
+	Methods []valve.Method
+	// Phases restricts the code to values of these phases; empty: any.
+	Phases      []valve.CardiacPhase
+	Equivalence Equivalence
+}
+
+// Fits says whether the code may stand at a value of this method and phase: a
+// restricted code needs them stated.
+func (c Coding) Fits(method valve.Method, phase valve.CardiacPhase) bool {
+	return (len(c.Methods) == 0 || slices.Contains(c.Methods, method)) &&
+		(len(c.Phases) == 0 || slices.Contains(c.Phases, phase))
+}
+
+// Leaf is one measured quantity of the contract: a field name there is a row
+// here.
+type Leaf struct {
+	ID   string
+	Name string
+	Unit units.Unit
+	Grid float64
+	Tier Tier
+	// SD is the assumed standard deviation where neither record nor policy state
+	// one, in the unit; 0: see SDPercent.
+	SD float64
+	// PosteriorSD replaces SD at places of the posterior leaflet; 0: SD holds
+	// everywhere.
+	PosteriorSD float64
+	// SDPercent is the assumed standard deviation as a share of the value; 0 with
+	// SD 0: none is assumed.
+	SDPercent float64
+	SDSource  settings.SourceID
+	// Low and High bound what is plausible; beyond is a note, never a refusal.
+	Low, High   float64
+	RangeSource settings.SourceID
+	// Codes are tried in order; the first that fits a value is its code.
+	Codes []Coding
+}
+
+// AssumedSD gives the standard deviation that is assumed of a value at a place,
+// in the leaf's unit; ok is false if none is.
+func (l Leaf) AssumedSD(p valve.Place, value float64) (sd float64, ok bool) {
+	switch {
+	case l.PosteriorSD > 0 && p.Segment().Leaflet() == valve.Posterior:
+		return l.PosteriorSD, true
+	case l.SD > 0:
+		return l.SD, true
+	case l.SDPercent > 0:
+		return math.Abs(value) * l.SDPercent / 100, true
+	}
+	return 0, false
+}
+
+// At is where one value of a metric exists.
+type At struct {
+	Place    valve.Place
+	Occasion valve.Occasion
+	Role     valve.Role
+	Run      int
+	Stage    valve.Stage
+}
+
+// Key gives the key of a metric's value at this place.
+func (a At) Key(id string) valve.Key {
+	return valve.Key{ID: id, Place: a.Place, Occasion: a.Occasion, Role: a.Role}
+}
+
+// Metric is one formula of the catalogue.
+type Metric struct {
+	ID      string
+	Name    string
+	Unit    units.Unit
+	Grid    float64
+	Formula string
+	Inputs  []string // leaf ids, for the printed catalogue and for suggestions
+	Source  settings.SourceID
+	Since   string
+	// Where lists the places at which the metric exists in a case.
+	Where func(c *repair.Case) []At
+	// Compute answers one place, unrounded. What it returns is thrown away when
+	// an input was missing, the formula does not apply or was refused; it is
+	// returned all the same, because uncertainty is found by computing once more
+	// beside the values.
+	Compute func(r *Reader) float64
+	// Band gives a word for the rounded value; nil: none.
+	Band func(v float64) string
+	// Signed says that the interval may go below zero.
+	Signed bool
+	Codes  []Coding
+}
+
+// State of a value.
+type State string
+
+// The states.
+const (
+	HasValue      State = "value"
+	NotEvaluable  State = "not_evaluable"
+	NotApplicable State = "not_applicable"
+	Disputed      State = "disputed"
+	Absent        State = "absent"
+)
+
+// Value is one value of the catalogue, or the reason why there is none.
+type Value struct {
+	Key         valve.Key
+	Method      valve.Method
+	Run         int
+	Stage       valve.Stage
+	State       State
+	Value       float64 // on the grid; only with HasValue, or Disputed for a leaf
+	SD          units.Maybe[float64]
+	Lower       units.Maybe[float64]
+	Upper       units.Maybe[float64]
+	Explanation string
+	Inputs      []valve.InputValue
+	Missing     []string
+	Band        string
+	Absent      valve.AbsentReason
+}
+
+// Compute computes every metric at every place of the case, in the order of the
+// catalogue, from the measured values that the case holds.
+func Compute(c *repair.Case, s settings.Settings) []Value {
+	var values []Value
+	shared := &memo{}
+	for i := range catalogue {
+		m := &catalogue[i]
+		for _, at := range m.Where(c) {
+			r := NewReader(c, s, at)
+			r.memo = shared
+			values = append(values, computeOne(m, r))
+		}
+	}
+	return values
+}
+
+// intervalFactor makes a 95 % interval of a standard uncertainty.
+const intervalFactor = 1.959963984540054
+
+func computeOne(m *Metric, r *Reader) Value {
+	at := r.at
+	raw := m.Compute(r)
+	v := Value{
+		Key: at.Key(m.ID), Run: at.Run, Stage: at.Stage,
+		Inputs: r.Inputs(), Missing: r.MissingText(), Explanation: r.explanation,
+	}
+	switch {
+	case r.notApplicable:
+		v.State = NotApplicable
+		v.Missing = nil
+		return v
+	case len(r.missing) > 0, r.refused:
+		v.State = NotEvaluable
+		return v
+	}
+	rounded := units.Round(raw, m.Grid)
+	if math.IsNaN(rounded) {
+		v.State = NotEvaluable
+		r.Explain("the inputs give no finite value (a divisor is zero)")
+		v.Explanation = r.explanation
+		return v
+	}
+	v.State = HasValue
+	v.Value = rounded
+	if unstated := r.withoutMethod(); len(unstated) > 0 {
+		r.Explain("context not stated: " + strings.Join(unstated, ", "))
+		v.Explanation = r.explanation
+	}
+	v.Method = r.commonMethod()
+	if m.Band != nil {
+		v.Band = m.Band(v.Value)
+	}
+	propagate(m, r, &v)
+	return v
+}
+
+// propagate carries the inputs' standard deviations to the value, first order,
+// by moving each input one standard deviation up and down. The interval is for
+// one further observation where the metric states an observation error.
+func propagate(m *Metric, r *Reader, v *Value) {
+	variance := r.modelSD * r.modelSD
+	for _, in := range r.used {
+		sd, known := r.inputSD(in.Key)
+		if !known {
+			return
+		}
+		if sd == 0 {
+			continue
+		}
+		up := m.Compute(r.perturbed(in.Key, +sd))
+		down := m.Compute(r.perturbed(in.Key, -sd))
+		half := (up - down) / 2
+		if math.IsNaN(half) || math.IsInf(half, 0) {
+			return
+		}
+		variance += half * half
+	}
+	if variance == 0 {
+		return
+	}
+	sd := math.Sqrt(variance)
+	v.SD = units.Some(sd)
+	reach := intervalFactor * math.Hypot(sd, r.observationSD)
+	low, high := v.Value-reach, v.Value+reach
+	if !m.Signed {
+		low = max(low, 0)
+	}
+	v.Lower = units.Some(units.Round(low, m.Grid))
+	v.Upper = units.Some(units.Round(high, m.Grid))
+}
+
+var (
+	metricIndex = index(catalogue, func(m Metric) string { return m.ID })
+	leafIndex   = index(leaves, func(l Leaf) string { return l.ID })
+)
+
+func index[T any](table []T, id func(T) string) map[string]int {
+	at := make(map[string]int, len(table))
+	for i, row := range table {
+		at[id(row)] = i
+	}
+	return at
+}
+
+// Metrics gives the catalogue in its order.
+func Metrics() []Metric { return slices.Clone(catalogue) }
+
+// MetricByID gives a metric.
+func MetricByID(id string) (Metric, bool) {
+	i, ok := metricIndex[id]
+	if !ok {
+		return Metric{}, false
+	}
+	return catalogue[i], true
+}
+
+// Leaves gives the measured leaves in the contract's order.
+func Leaves() []Leaf { return slices.Clone(leaves) }
+
+// LeafByID gives a leaf.
+func LeafByID(id string) (Leaf, bool) {
+	i, ok := leafIndex[id]
+	if !ok {
+		return Leaf{}, false
+	}
+	return leaves[i], true
+}
+
+// Describe gives unit and grid of a leaf or a metric.
+func Describe(id string) (unit units.Unit, grid float64, ok bool) {
+	if l, found := LeafByID(id); found {
+		return l.Unit, l.Grid, true
+	}
+	if m, found := MetricByID(id); found {
+		return m.Unit, m.Grid, true
+	}
+	return 0, 0, false
+}
+
+// LeafValues gives every measured value of the case as a value of the catalogue,
+// rounded to its grid; a disputed one keeps its value and is marked.
+func LeafValues(c *repair.Case, disputed []valve.Key) []Value {
+	values := make([]Value, 0, len(c.Measured))
+	for _, k := range c.Measured.Keys() {
+		m := c.Measured[k]
+		leaf, _ := LeafByID(k.ID)
+		v := Value{Key: k, Method: m.Context.Method, Run: m.Run, Stage: m.Stage, SD: m.SD, Absent: m.Absent, State: Absent}
+		if x, ok := m.Value.Get(); ok {
+			v.State = HasValue
+			v.Value = units.Round(x, leaf.Grid)
+			if slices.Contains(disputed, k) {
+				v.State = Disputed
+				v.Explanation = "named by an open contradiction"
+			}
+		}
+		values = append(values, v)
+	}
+	return values
+}

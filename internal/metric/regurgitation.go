@@ -1,0 +1,302 @@
+package metric
+
+import (
+	"trigone/internal/haemo"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+const (
+	leafRadius     = "proximal_isovelocity_radius"
+	leafAliasing   = "aliasing_velocity"
+	leafAngle      = "convergence_angle"
+	leafPeak       = "regurgitation_peak_velocity"
+	leafJet        = "regurgitation_velocity_time_integral"
+	leafInflow     = "inflow_annulus_diameter"
+	leafInflowTwo  = "inflow_annulus_diameter_across"
+	leafInflowVTI  = "inflow_velocity_time_integral"
+	leafOutflow    = "outflow_tract_diameter"
+	leafOutflowVTI = "outflow_tract_velocity_time_integral"
+	leafEDV        = "left_ventricular_end_diastolic_volume"
+	leafESV        = "left_ventricular_end_systolic_volume"
+)
+
+var regurgitationMetrics = []Metric{
+	{
+		ID: IDConvergenceSurface, Name: "proximal isovelocity surface area",
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²", Inputs: []string{leafRadius},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.ConvergenceShellArea(ProximalIsovelocityRadius.Of(r)))
+		},
+	},
+	{
+		ID: IDPeakRegurgitantFlow, Name: "peak regurgitant flow by flow convergence",
+		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va", Inputs: []string{leafRadius, leafAliasing},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Compute: func(r *Reader) float64 { return float64(convergenceFlow(r)) },
+	},
+	{
+		ID: IDOrificeByConvergence, Name: "effective regurgitant orifice area by flow convergence",
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax", Inputs: []string{leafRadius, leafAliasing, leafPeak},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Compute: func(r *Reader) float64 { return float64(convergenceOrifice(r)) },
+		Band:    orificeBand,
+		Codes:   loincCode("80071-4", "Mitral valve effective regurgitant orifice area (PISA)", Equivalent),
+	},
+	{
+		ID: IDVolumeByConvergence, Name: "regurgitant volume by flow convergence",
+		Unit: units.ML, Grid: 0.1, Formula: "2·π·r²·Va / Vmax · VTI of the jet",
+		Inputs: []string{leafRadius, leafAliasing, leafPeak, leafJet},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.RegurgitantVolume(convergenceOrifice(r), RegurgitationVelocityTimeIntegral.Of(r)))
+		},
+		Band:  volumeBand,
+		Codes: loincCode("80064-9", "Mitral regurgitation volume (PISA)", Equivalent),
+	},
+	{
+		ID: IDAngleCorrectedFlow, Name: "peak regurgitant flow, corrected for the angle of convergence",
+		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va · α/180", Inputs: []string{leafRadius, leafAliasing, leafAngle},
+		Source: settings.SourceJang2018, Since: "1", Where: inStudies(leafAngle),
+		Compute: func(r *Reader) float64 { return float64(correctedFlow(r)) },
+	},
+	{
+		ID: IDAngleCorrectedOrifice, Name: "effective regurgitant orifice area, corrected for the angle of convergence",
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax · α/180",
+		Inputs: []string{leafRadius, leafAliasing, leafAngle, leafPeak},
+		Source: settings.SourceJang2018, Since: "1", Where: inStudies(leafAngle),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r)))
+		},
+		Band: orificeBand,
+	},
+	{
+		ID: IDAngleCorrectedVolume, Name: "regurgitant volume, corrected for the angle of convergence",
+		Unit: units.ML, Grid: 0.1, Formula: "2·π·r²·Va / Vmax · α/180 · VTI of the jet",
+		Inputs: []string{leafRadius, leafAliasing, leafAngle, leafPeak, leafJet},
+		Source: settings.SourceJang2018, Since: "1", Where: inStudies(leafAngle),
+		Compute: func(r *Reader) float64 {
+			orifice := haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r))
+			return float64(haemo.RegurgitantVolume(orifice, RegurgitationVelocityTimeIntegral.Of(r)))
+		},
+		Band: volumeBand,
+	},
+	{
+		ID: IDSimplifiedOrifice, Name: "effective regurgitant orifice area, simplified",
+		Unit: units.CM2, Grid: 0.01,
+		Formula: "r²/2 (r in cm), only with an aliasing velocity of 36 to 44 cm/s and a jet of 450 to 550 cm/s",
+		Inputs:  []string{leafRadius, leafAliasing, leafPeak},
+		Source:  settings.SourceMemory, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Compute: simplifiedOrifice,
+		Band:    orificeBand,
+	},
+	{
+		ID: IDInflowStrokeVolume, Name: "stroke volume of the mitral inflow",
+		Unit: units.ML, Grid: 0.1, Formula: "π/4·d1·d2·VTI; π/4·d²·VTI where one diameter is known",
+		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafInflow, leafInflowVTI),
+		Compute: func(r *Reader) float64 { return float64(inflowVolume(r)) },
+	},
+	{
+		ID: IDOutflowStrokeVolume, Name: "stroke volume of the left ventricular outflow tract",
+		Unit: units.ML, Grid: 0.1, Formula: "π/4·d²·VTI", Inputs: []string{leafOutflow, leafOutflowVTI},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafOutflow, leafOutflowVTI),
+		Compute: func(r *Reader) float64 { return float64(outflowVolume(r)) },
+	},
+	{
+		ID: IDVentricularStrokeVolume, Name: "total stroke volume of the left ventricle",
+		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV", Inputs: []string{leafEDV, leafESV},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Compute: func(r *Reader) float64 { return float64(ventricularVolume(r)) },
+	},
+	{
+		ID: IDVolumeFromInflow, Name: "regurgitant volume, inflow less outflow",
+		Unit: units.ML, Grid: 0.1, Formula: "SV of the mitral inflow − SV of the outflow tract; may be below 0 where little leaks",
+		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafInflow, leafInflowVTI), Signed: true,
+		Compute: func(r *Reader) float64 { return float64(volumeFromInflow(r)) },
+		Band:    volumeBand,
+		Codes:   loincCode("80063-1", "Mitral regurgitation volume (Continuity VTI)", Equivalent),
+	},
+	{
+		ID: IDVolumeFromVentricle, Name: "regurgitant volume, ventricle less outflow",
+		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV − SV of the outflow tract; may be below 0 where little leaks",
+		Inputs: []string{leafEDV, leafESV, leafOutflow, leafOutflowVTI},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Compute: func(r *Reader) float64 { return float64(volumeFromVentricle(r)) },
+		Band:    volumeBand,
+	},
+	{
+		ID: IDFractionFromInflow, Name: "regurgitant fraction of the mitral inflow",
+		Unit: units.Percent, Grid: 0.1, Formula: "100 · (SV inflow − SV outflow) / SV inflow",
+		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafInflow, leafInflowVTI), Signed: true,
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.RegurgitantFraction(volumeFromInflow(r), inflowVolume(r)))
+		},
+		Band:  fractionBand,
+		Codes: loincCode("80055-7", "Mitral regurgitant fraction (Continuity VTI)", Equivalent),
+	},
+	{
+		ID: IDFractionFromVentricle, Name: "regurgitant fraction of the ventricle's total stroke volume",
+		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV − SV outflow) / (EDV − ESV)",
+		Inputs: []string{leafEDV, leafESV, leafOutflow, leafOutflowVTI},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.RegurgitantFraction(volumeFromVentricle(r), ventricularVolume(r)))
+		},
+		Band: fractionBand,
+	},
+	{
+		ID: IDOrificeFromInflow, Name: "effective regurgitant orifice area, volumetric, from the inflow",
+		Unit: units.CM2, Grid: 0.01, Formula: "(SV inflow − SV outflow) / VTI of the jet",
+		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI, leafJet},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafInflow, leafInflowVTI), Signed: true,
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.VolumetricOrificeArea(volumeFromInflow(r), RegurgitationVelocityTimeIntegral.Of(r)))
+		},
+		Band:  orificeBand,
+		Codes: loincCode("77914-0", "Mitral valve effective regurgitant orifice area (volumetric)", Wider),
+	},
+	{
+		ID: IDOrificeFromVentricle, Name: "effective regurgitant orifice area, volumetric, from the ventricle",
+		Unit: units.CM2, Grid: 0.01, Formula: "(EDV − ESV − SV outflow) / VTI of the jet",
+		Inputs: []string{leafEDV, leafESV, leafOutflow, leafOutflowVTI, leafJet},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.VolumetricOrificeArea(volumeFromVentricle(r), RegurgitationVelocityTimeIntegral.Of(r)))
+		},
+		Band:  orificeBand,
+		Codes: loincCode("77914-0", "Mitral valve effective regurgitant orifice area (volumetric)", Wider),
+	},
+	{
+		ID: IDVenaContractaAreaFromWidths, Name: "area of the vena contracta from two widths",
+		Unit: units.CM2, Grid: 0.01, Formula: "π·(w1/2)·(w2/2)",
+		Inputs: []string{"vena_contracta_width", "vena_contracta_width_across"},
+		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies("vena_contracta_width_across"),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.VenaContractaArea(VenaContractaWidth.Of(r), VenaContractaWidthAcross.Of(r)))
+		},
+	},
+	{
+		ID: IDMeanVenaContractaWidth, Name: "mean width of the vena contracta in two planes",
+		Unit: units.MM, Grid: 0.1, Formula: "(w1 + w2) / 2",
+		Inputs: []string{"vena_contracta_width", "vena_contracta_width_across"},
+		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies("vena_contracta_width_across"),
+		Compute: func(r *Reader) float64 {
+			r.Explain("a width alone does not make a grade: a second parameter has to agree")
+			return float64(haemo.BiplaneVenaContractaWidth(VenaContractaWidth.Of(r), VenaContractaWidthAcross.Of(r)))
+		},
+		Band: func(v float64) string { return haemo.GradeVenaContractaBiplane(units.Length(v)).String() },
+	},
+	{
+		ID: IDInflowToOutflowRatio, Name: "ratio of the velocity-time integrals of inflow and outflow",
+		Unit: units.One, Grid: 0.01, Formula: "VTI inflow / VTI outflow",
+		Inputs: []string{leafInflowVTI, leafOutflowVTI},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafInflowVTI),
+		Compute: func(r *Reader) float64 {
+			return float64(haemo.InflowToOutflowRatio(InflowVelocityTimeIntegral.Of(r), OutflowTractVelocityTimeIntegral.Of(r)))
+		},
+	},
+}
+
+func loincCode(code, display string, e Equivalence) []Coding {
+	return []Coding{{System: loinc, Code: code, Display: display, Equivalence: e}}
+}
+
+func orificeBand(v float64) string  { return haemo.GradeOrifice(units.Area(v)).String() }
+func volumeBand(v float64) string   { return haemo.GradeVolume(units.Volume(v)).String() }
+func fractionBand(v float64) string { return haemo.GradeFraction(units.Fraction(v)).String() }
+
+func convergenceFlow(r *Reader) units.FlowRate {
+	if s := r.Study(); s != nil && s.Timing != "" && s.Timing != "holosystolic" {
+		r.Explain("regurgitation is not holosystolic: a single frame overstates it, do not grade by this alone")
+	}
+	return haemo.PeakRegurgitantFlow(ProximalIsovelocityRadius.Of(r), AliasingVelocity.Of(r))
+}
+
+func convergenceOrifice(r *Reader) units.Area {
+	return haemo.RegurgitantOrificeArea(convergenceFlow(r), RegurgitationPeakVelocity.Of(r))
+}
+
+func correctedFlow(r *Reader) units.FlowRate {
+	return haemo.AngleCorrectedFlow(convergenceFlow(r), ConvergenceAngle.Of(r))
+}
+
+// The simplified form stands for an aliasing velocity near 40 cm/s and a jet
+// near 500 cm/s; 'near' is read as within a tenth, with which the full formula
+// differs by a fifth at most.
+const (
+	simplifiedAliasingLow, simplifiedAliasingHigh = 36.0, 44.0
+	simplifiedPeakLow, simplifiedPeakHigh         = 450.0, 550.0
+)
+
+func simplifiedOrifice(r *Reader) float64 {
+	radius, aliasing, peak := ProximalIsovelocityRadius.Of(r), float64(AliasingVelocity.Of(r)), float64(RegurgitationPeakVelocity.Of(r))
+	// A missing velocity is not a number and passes both comparisons.
+	if aliasing < simplifiedAliasingLow || aliasing > simplifiedAliasingHigh || peak < simplifiedPeakLow || peak > simplifiedPeakHigh {
+		r.DoesNotApply("the simplified form holds only with an aliasing velocity of 36 to 44 cm/s and a jet of 450 to 550 cm/s; use the full formula")
+	}
+	return float64(haemo.SimplifiedOrificeArea(radius))
+}
+
+func inflowVolume(r *Reader) units.Volume {
+	diameter, integral := InflowAnnulusDiameter.Of(r), InflowVelocityTimeIntegral.Of(r)
+	if !InflowAnnulusDiameterAcross.In(r) {
+		r.Explain("annulus at the inflow taken as a circle: one diameter is known")
+		return haemo.InflowStrokeVolumeCircular(diameter, integral)
+	}
+	r.Explain("annulus at the inflow taken as an ellipse")
+	across := InflowAnnulusDiameterAcross.Of(r)
+	o := r.At().Occasion
+	compare(r, true, InflowAnnulusDiameter.Key(valve.Nowhere, o, valve.Measured), InflowAnnulusDiameterAcross.Key(valve.Nowhere, o, valve.Measured))
+	return haemo.InflowStrokeVolumeElliptic(diameter, across, integral)
+}
+
+func outflowVolume(r *Reader) units.Volume {
+	return haemo.OutflowStrokeVolume(OutflowTractDiameter.Of(r), OutflowTractVelocityTimeIntegral.Of(r))
+}
+
+func ventricularVolume(r *Reader) units.Volume {
+	sameMethod(r, leafEDV, leafESV)
+	return LeftVentricularEndDiastolicVolume.Of(r).Minus(LeftVentricularEndSystolicVolume.Of(r))
+}
+
+// sameMethod says where leaves of the study were taken by different methods.
+func sameMethod(r *Reader, leafIDs ...string) {
+	keys := make([]valve.Key, len(leafIDs))
+	for i, id := range leafIDs {
+		keys[i] = valve.Key{ID: id, Occasion: r.At().Occasion, Role: valve.Measured}
+	}
+	compare(r, false, keys...)
+}
+
+// forwardFlowHolds: the outflow is the forward flow only if the aortic valve
+// does not leak.
+func forwardFlowHolds(r *Reader) {
+	s := r.Study()
+	if s == nil {
+		return
+	}
+	worse, known := s.AorticGrade.ModerateOrMore()
+	switch {
+	case worse:
+		r.DoesNotApply("more than mild aortic regurgitation: the outflow is not the forward flow")
+	case !known:
+		r.Explain("aortic regurgitation is not recorded; more than mild would make this invalid")
+	}
+}
+
+func volumeFromInflow(r *Reader) units.Volume {
+	forwardFlowHolds(r)
+	return haemo.RegurgitantVolumeFromInflow(inflowVolume(r), outflowVolume(r))
+}
+
+func volumeFromVentricle(r *Reader) units.Volume {
+	forwardFlowHolds(r)
+	sameMethod(r, leafEDV, leafESV)
+	return haemo.RegurgitantVolumeFromVentricle(
+		LeftVentricularEndDiastolicVolume.Of(r), LeftVentricularEndSystolicVolume.Of(r), outflowVolume(r))
+}

@@ -1,0 +1,245 @@
+package render
+
+import (
+	"cmp"
+	"encoding/csv"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// family is a root with what stands under it.
+type family struct {
+	root     *trigonev1.Discrepancy
+	children []*trigonev1.Discrepancy
+}
+
+// families puts children under their roots and keeps the order. A child whose
+// root is not in the list is a root of its own.
+func families(list []*trigonev1.Discrepancy) []family {
+	index := map[string]int{}
+	var out []family
+	for _, d := range list {
+		if d.GetParent() == "" || !slices.ContainsFunc(list, func(r *trigonev1.Discrepancy) bool { return r.GetId() == d.GetParent() }) {
+			index[d.GetId()] = len(out)
+			out = append(out, family{root: d})
+		}
+	}
+	for _, d := range list {
+		if i, ok := index[d.GetParent()]; ok && d.GetParent() != "" {
+			out[i].children = append(out[i].children, d)
+		}
+	}
+	return out
+}
+
+// judged leaves out what could not be judged; those are counted instead.
+func judged(list []*trigonev1.Discrepancy) (kept []*trigonev1.Discrepancy, left int) {
+	for _, d := range list {
+		if d.GetVerdict() == trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_NOT_EVALUABLE {
+			left++
+			continue
+		}
+		kept = append(kept, d)
+	}
+	return kept, left
+}
+
+func printDiscrepancies(w io.Writer, e *trigonev1.Evaluation) {
+	kept, left := judged(e.GetDiscrepancies())
+	all := families(kept)
+	heading(w, "Discrepancies between plan and outcome: "+count(len(all), "root", "roots")+" (a difference, not an error)")
+	g := newGrid("  ", "Difference", "Place", "Planned", "Is", "By", "Verdict, remark")
+	discrepancyWidths(g, 1, 0)
+	for _, f := range all {
+		g.row(discrepancyCells(f.root, "")...)
+		for _, c := range f.children {
+			g.row(discrepancyCells(c, "└ ")...)
+		}
+	}
+	if len(all) == 0 {
+		fmt.Fprintln(w, "  none present")
+	}
+	g.print(w)
+	if left > 0 {
+		fmt.Fprintf(w, "  Not evaluable: %s.\n", count(left, "comparison", "comparisons"))
+	}
+}
+
+// discrepancyWidths bounds the columns from first on; less is taken off the two
+// columns of words.
+func discrepancyWidths(g *grid, first, less int) {
+	for i, columns := range []int{27, 12, 24 - less, 24 - less, 10, 17} {
+		g.most(first+i, columns)
+	}
+}
+
+func discrepancyCells(d *trigonev1.Discrepancy, lead string) []any {
+	name := sentence(phrase(d.GetClass()))
+	if d.GetMetric() != "" {
+		name += ", " + phrase(d.GetMetric())
+	}
+	planned := valueText(d.GetPlanned(), d.PlannedValue, d.GetUnit())
+	actual := valueText(d.GetActual(), d.ActualValue, d.GetUnit())
+	if d.Difference != nil {
+		actual = strings.TrimSpace(actual + " (" + signed(d.GetDifference(), decimals(d.GetDifference()), d.GetUnit()) + ")")
+	}
+	return []any{lead + name, discrepancyPlace(d), planned, actual, judgedBy(d), remark(d)}
+}
+
+func valueText(words string, value *float64, unit string) string {
+	if words != "" {
+		return phrase(words)
+	}
+	if value == nil {
+		return ""
+	}
+	return quantity(*value, decimals(*value), unit)
+}
+
+func discrepancyPlace(d *trigonev1.Discrepancy) string {
+	if p := place(d.GetPlace()); p != "" {
+		return p
+	}
+	if d.GetRun() > 0 {
+		return fmt.Sprintf("run %d", d.GetRun())
+	}
+	return ""
+}
+
+func judgedBy(d *trigonev1.Discrepancy) string {
+	switch d.GetJudgedBy() {
+	case trigonev1.JudgedBy_JUDGED_BY_PREDICTION_INTERVAL:
+		return "prediction"
+	case trigonev1.JudgedBy_JUDGED_BY_SITE_TOLERANCE:
+		return "tolerance"
+	}
+	return Word(d.GetJudgedBy())
+}
+
+func remark(d *trigonev1.Discrepancy) string {
+	parts := []string{Word(d.GetVerdict())}
+	if d.GetPlanRevised() {
+		parts = append(parts, "plan revised")
+	}
+	if d.GetReason() != "" {
+		parts = append(parts, phrase(reasonWord(d.GetReason())))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// Discrepancies prints the discrepancies of many cases, a block for each case.
+func Discrepancies(w io.Writer, list []*trigonev1.CaseDiscrepancy, counts *trigonev1.DiscrepancyCounts) {
+	g := newGrid("", "Case", "Difference", "Place", "Planned", "Is", "By", "Verdict, remark")
+	discrepancyWidths(g, 2, 6)
+	var cases []string
+	byCase := map[string][]*trigonev1.CaseDiscrepancy{}
+	for _, d := range list {
+		if _, seen := byCase[d.GetCaseName()]; !seen {
+			cases = append(cases, d.GetCaseName())
+		}
+		byCase[d.GetCaseName()] = append(byCase[d.GetCaseName()], d)
+	}
+	left := 0
+	for _, name := range cases {
+		rows := byCase[name]
+		plain := make([]*trigonev1.Discrepancy, len(rows))
+		for i, r := range rows {
+			plain[i] = r.GetDiscrepancy()
+		}
+		kept, gone := judged(plain)
+		left += gone
+		first := cmp.Or(rows[0].GetExternalIdentifier().GetValue(), name)
+		for _, f := range families(kept) {
+			g.row(append([]any{first}, discrepancyCells(f.root, "")...)...)
+			first = ""
+			for _, c := range f.children {
+				g.row(append([]any{""}, discrepancyCells(c, "└ ")...)...)
+			}
+		}
+	}
+	if g.writer.Length() == 0 {
+		fmt.Fprintln(w, "no discrepancy that could be judged")
+	}
+	g.print(w)
+	if left > 0 {
+		fmt.Fprintf(w, "Not listed: %s.\n", count(left, "comparison that is not evaluable", "comparisons that are not evaluable"))
+	}
+	printCounts(w, counts)
+}
+
+func printCounts(w io.Writer, c *trigonev1.DiscrepancyCounts) {
+	if c == nil {
+		return
+	}
+	fmt.Fprintf(w, "Drawn from %s, %d with a plan in force; %d with a difference.\n",
+		count(int(c.GetOperatedCaseCount()), "operated case", "operated cases"), c.GetPlannedCaseCount(), c.GetDifferingCaseCount())
+	fmt.Fprintf(w, "Roots %d, indeterminate %d, not evaluable %d. Left out: %s, %s.\n",
+		c.GetRootCount(), c.GetIndeterminateCount(), c.GetNotEvaluableCount(),
+		count(int(c.GetRetractedCaseCount()), "retracted case", "retracted cases"),
+		count(int(c.GetRetractedSectionCount()), "retracted section", "retracted sections"))
+	fmt.Fprintln(w, "A discrepancy is a difference between plan and outcome, not an error, and carries no blame.")
+}
+
+// CSVColumns are the columns of the discrepancy file.
+var CSVColumns = []string{
+	"case", "case_number_system", "case_number", "incision_time", "plan_timing", "id", "parent", "class", "reference", "verdict",
+	"metric", "place", "occasion", "run", "stage", "method", "planned_step", "performed_step", "planned", "actual",
+	"planned_value", "actual_value", "difference", "unit", "tolerance", "judged_by", "judged_by_version", "reason", "plan_revised", "missing", "message",
+}
+
+// DiscrepanciesCSV writes every discrepancy as one line of comma-separated values
+// under a header; words are the contract's in lower case, units are UCUM.
+func DiscrepanciesCSV(w io.Writer, list []*trigonev1.CaseDiscrepancy) error {
+	out := csv.NewWriter(w)
+	if err := out.Write(CSVColumns); err != nil {
+		return err
+	}
+	for _, c := range list {
+		if err := out.Write(csvRow(c)); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func csvRow(c *trigonev1.CaseDiscrepancy) []string {
+	d := c.GetDiscrepancy()
+	incision, run := "", ""
+	if t := c.GetIncisionTime(); t != nil {
+		incision = t.AsTime().UTC().Format(time.RFC3339)
+	}
+	if d.GetRun() > 0 {
+		run = strconv.Itoa(int(d.GetRun()))
+	}
+	float := func(v *float64) string {
+		if v == nil {
+			return ""
+		}
+		return number(*v, decimals(*v))
+	}
+	word := func(s string) string { return strings.ReplaceAll(s, " ", "_") }
+	return []string{
+		c.GetCaseName(), c.GetExternalIdentifier().GetSystem(), c.GetExternalIdentifier().GetValue(), incision, word(Word(c.GetPlanTiming())),
+		d.GetId(), d.GetParent(), d.GetClass(), d.GetReference(), word(Word(d.GetVerdict())),
+		d.GetMetric(), d.GetPlace(), d.GetOccasion(), run, word(Word(d.GetStage())), word(Word(d.GetMethod())),
+		d.GetPlannedStepId(), d.GetPerformedStepId(), d.GetPlanned(), d.GetActual(),
+		float(d.PlannedValue), float(d.ActualValue), float(d.Difference), d.GetUnit(), float(d.Tolerance),
+		word(Word(d.GetJudgedBy())), d.GetJudgedByVersion(), reasonWord(d.GetReason()),
+		strconv.FormatBool(d.GetPlanRevised()), strings.Join(d.GetMissing(), "; "), d.GetMessage(),
+	}
+}
+
+// reasonWord gives a reason's word: its enum value may be of several enums.
+func reasonWord(name string) string {
+	if _, word, found := strings.Cut(name, "_REASON_"); found {
+		name = word
+	}
+	return strings.ToLower(name)
+}

@@ -1,0 +1,406 @@
+package render
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// caution stands under an evaluation that carries none of its own.
+const caution = "Decision support for qualified staff, not a medical device. Clinical judgement, local protocols and licensed practice come first."
+
+// suggestionsShown is how many suggestions are printed; the others are counted.
+const suggestionsShown = 5
+
+// EvaluationOptions say what is printed beside the usual.
+type EvaluationOptions struct {
+	// Title stands above; empty: none.
+	Title string
+	// Measured also lists the measured values.
+	Measured bool
+}
+
+// Evaluation prints an evaluation: plan, prediction, metrics by occasion,
+// findings by severity with their sources, discrepancies with children under
+// their root, and what could not be judged.
+func Evaluation(w io.Writer, e *trigonev1.Evaluation, o EvaluationOptions) {
+	if o.Title != "" {
+		fmt.Fprintln(w, o.Title)
+	}
+	wrapped(w, "", "", cmp.Or(e.GetCaution(), caution))
+	printPlan(w, e)
+	printPrediction(w, e)
+	printMetrics(w, e, o.Measured)
+	Findings(w, e)
+	printDiscrepancies(w, e)
+	printGaps(w, e)
+}
+
+func printPlan(w io.Writer, e *trigonev1.Evaluation) {
+	heading(w, "Plan")
+	p := e.GetPlanInForce()
+	g := newGrid("  ")
+	g.most(2, width-24)
+	inForce := "none"
+	if p.GetRevision() > 0 {
+		inForce = fmt.Sprintf("revision %d", p.GetRevision())
+	}
+	g.row("In force", inForce)
+	g.row("Timing", cmp.Or(Word(p.GetTiming()), "not evaluable"))
+	if p.GetExplanation() != "" {
+		g.row("", p.GetExplanation())
+	}
+	g.row("Judged under", versions(e))
+	g.print(w)
+}
+
+func versions(e *trigonev1.Evaluation) string {
+	parts := []string{"catalogue " + cmp.Or(e.GetCatalogueVersion(), "not stated"), "rules " + cmp.Or(e.GetRuleSetVersion(), "not stated")}
+	if h := e.GetPolicyHash(); h != "" {
+		parts = append(parts, "policy "+h[:min(len(h), 12)])
+	}
+	parts = append(parts, cmp.Or(e.GetCalibrationId(), "uncalibrated"))
+	if e.GetNumber() > 0 {
+		parts = append(parts, fmt.Sprintf("evaluation %d", e.GetNumber()))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func predicted(m *trigonev1.MetricValue) bool {
+	return m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN ||
+		m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION
+}
+
+func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
+	label := "range of an uncalibrated model, not advice"
+	if e.GetCalibrationId() != "" {
+		label = "range of a calibrated model, not advice"
+	}
+	heading(w, "Prediction ("+label+")")
+	g := newGrid("  ", "Quantity", "Place", "From", "95 % range", "Middle")
+	g.most(1, 44)
+	g.most(4, 40)
+	for _, m := range e.GetMetrics() {
+		if !predicted(m) {
+			continue
+		}
+		from := "plan"
+		if m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION {
+			from = "what was done"
+		}
+		span, middle := predictionCells(m)
+		g.row(sentence(phrase(m.GetMetric())), place(m.GetPlace()), from, span, middle)
+	}
+	if g.writer.Length() == 0 {
+		fmt.Fprintln(w, "  none: neither plan nor operation gives what the model needs")
+		return
+	}
+	g.print(w)
+}
+
+func predictionCells(m *trigonev1.MetricValue) (span, middle string) {
+	if m.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || m.Value == nil {
+		why := cmp.Or(m.GetExplanation(), missing(m.GetMissing()))
+		return strings.TrimSuffix(Word(m.GetState())+": "+why, ": "), ""
+	}
+	places := decimals(m.GetValue())
+	if m.Lower != nil && m.Upper != nil {
+		places = max(places, decimals(m.GetLower()), decimals(m.GetUpper()))
+		span = number(m.GetLower(), places) + " to " + quantity(m.GetUpper(), places, m.GetUnit())
+	} else {
+		span = "no range: an input has no known uncertainty"
+	}
+	return span, "about " + quantity(m.GetValue(), places, m.GetUnit())
+}
+
+// printMetrics prints the computed values by occasion.
+func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
+	heading(w, "Metrics")
+	var occasions []string
+	byOccasion := map[string][]*trigonev1.MetricValue{}
+	leaves, blank := 0, 0
+	for _, m := range e.GetMetrics() {
+		isLeaf := m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_MEASURED || m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PLANNED
+		switch {
+		case predicted(m):
+			continue
+		case isLeaf && !measured && m.GetState() != trigonev1.MetricState_METRIC_STATE_DISPUTED:
+			leaves++
+			continue
+		case m.GetState() == trigonev1.MetricState_METRIC_STATE_NOT_EVALUABLE,
+			m.GetState() == trigonev1.MetricState_METRIC_STATE_NOT_APPLICABLE:
+			blank++
+			continue
+		}
+		if _, seen := byOccasion[m.GetOccasion()]; !seen {
+			occasions = append(occasions, m.GetOccasion())
+		}
+		byOccasion[m.GetOccasion()] = append(byOccasion[m.GetOccasion()], m)
+	}
+	slices.SortStableFunc(occasions, func(a, b string) int { return cmp.Compare(occasionRank(a), occasionRank(b)) })
+	g := newGrid("  ", "Occasion, quantity", "Place", "Value", "Unit", "±", "Band, remark")
+	g.most(1, 54)
+	g.right(3)
+	g.right(5)
+	g.most(6, 24)
+	for _, o := range occasions {
+		g.row(occasion(o), "", "", "", "", "")
+		for _, m := range byOccasion[o] {
+			g.row(metricRow(m)...)
+		}
+	}
+	g.print(w)
+	if len(occasions) > 0 {
+		fmt.Fprintln(w, "  ± is one standard uncertainty.")
+	} else {
+		fmt.Fprintln(w, "  none")
+	}
+	var rest []string
+	if leaves > 0 {
+		rest = append(rest, count(leaves, "measured value", "measured values"))
+	}
+	if blank > 0 {
+		rest = append(rest, count(blank, "metric without a value", "metrics without a value"))
+	}
+	if len(rest) > 0 {
+		fmt.Fprintf(w, "  Not listed: %s.\n", strings.Join(rest, ", "))
+	}
+}
+
+func metricRow(m *trigonev1.MetricValue) []any {
+	name := "  " + sentence(phrase(m.GetMetric()))
+	remark := phrase(m.GetBand())
+	if m.Value == nil {
+		return []any{name, place(m.GetPlace()), "", "", "", cmp.Or(Word(m.GetAbsentReason()), m.GetExplanation())}
+	}
+	places := decimals(m.GetValue())
+	spread := ""
+	if m.StandardUncertainty != nil {
+		spread = number(m.GetStandardUncertainty(), max(places, 1))
+	}
+	if m.GetState() == trigonev1.MetricState_METRIC_STATE_DISPUTED {
+		remark = "disputed"
+	}
+	return []any{name, place(m.GetPlace()), number(m.GetValue(), places), unitText(m.GetUnit()), spread, remark}
+}
+
+// occasionRank puts occasions into the order of a case.
+func occasionRank(o string) int {
+	for i, lead := range []string{"identity", "assessment", "plan", "operation", "result", "follow_up"} {
+		if strings.HasPrefix(o, lead) {
+			return i
+		}
+	}
+	return 99
+}
+
+func occasion(o string) string {
+	if o == "" {
+		return "whole case"
+	}
+	section, id, found := strings.Cut(o, "/")
+	if !found {
+		return phrase(section)
+	}
+	if section == "operation" {
+		return "operation, " + strings.NewReplacer("run", "run ", "/", ", ", "_", " ").Replace(id)
+	}
+	return phrase(section) + " " + id
+}
+
+// place prints a place of the grammar: p2, a2_p2, lateral_commissure.
+func place(p string) string {
+	head, tail, _ := strings.Cut(p, "/")
+	if id, ok := strings.CutPrefix(head, "step:"); ok {
+		head = id
+	} else if id, ok := strings.CutPrefix(head, "test:"); ok {
+		head = id
+	} else if id, ok := strings.CutPrefix(head, "lesion:"); ok {
+		head = id
+	} else {
+		head = placeWords(head)
+	}
+	if tail != "" && tail != "segment_mid" {
+		head += ", " + placeWords(tail)
+	}
+	return head
+}
+
+func placeWords(s string) string {
+	if len(s) >= 2 && (s[0] == 'a' || s[0] == 'p') && s[1] >= '1' && s[1] <= '3' {
+		return strings.ToUpper(strings.ReplaceAll(s, "_", "-"))
+	}
+	return phrase(s)
+}
+
+// Findings prints findings by severity, children under their root, with the
+// sources they cite.
+func Findings(w io.Writer, e *trigonev1.Evaluation) {
+	bySeverity := map[trigonev1.Severity][]*trigonev1.Finding{}
+	for _, f := range e.GetFindings() {
+		bySeverity[f.GetSeverity()] = append(bySeverity[f.GetSeverity()], f)
+	}
+	heading(w, fmt.Sprintf("Findings: %s, %s, %s",
+		count(len(bySeverity[trigonev1.Severity_SEVERITY_CONTRADICTION]), "contradiction", "contradictions"),
+		count(len(bySeverity[trigonev1.Severity_SEVERITY_CAUTION]), "caution", "cautions"),
+		count(len(bySeverity[trigonev1.Severity_SEVERITY_NOTE]), "note", "notes")))
+	numbers := newCitations(e)
+	shown := map[string]bool{}
+	for _, f := range e.GetFindings() {
+		shown[f.GetId()] = true
+	}
+	for _, s := range []trigonev1.Severity{trigonev1.Severity_SEVERITY_CONTRADICTION, trigonev1.Severity_SEVERITY_CAUTION, trigonev1.Severity_SEVERITY_NOTE} {
+		list := slices.Clone(bySeverity[s])
+		if len(list) == 0 {
+			continue
+		}
+		slices.SortStableFunc(list, func(a, b *trigonev1.Finding) int {
+			return cmp.Or(-compareBool(a.GetFinalState(), b.GetFinalState()), cmp.Compare(occasionRank(a.GetOccasion()), occasionRank(b.GetOccasion())))
+		})
+		fmt.Fprintf(w, "  %s\n", sentence(Word(s)))
+		for _, f := range list {
+			if f.GetRoot() != "" && shown[f.GetRoot()] {
+				continue
+			}
+			printFinding(w, f, "    ", numbers)
+			for _, child := range e.GetFindings() {
+				if child.GetRoot() == f.GetId() && f.GetId() != "" {
+					printFinding(w, child, "      └ ", numbers)
+				}
+			}
+		}
+	}
+	numbers.print(w)
+}
+
+func compareBool(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return 1
+	}
+	return -1
+}
+
+func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citations) {
+	where := []string{occasion(f.GetOccasion())}
+	if p := place(f.GetPlace()); p != "" {
+		where = append(where, p)
+	}
+	if f.GetRun() > 0 && !strings.Contains(f.GetOccasion(), "run") {
+		where = append(where, fmt.Sprintf("run %d", f.GetRun()))
+	}
+	if f.GetFinalState() {
+		where = append(where, "final state")
+	}
+	body := strings.Repeat(" ", len([]rune(lead))+2)
+	wrapped(w, lead, body, phrase(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
+	wrapped(w, body, body, f.GetMessage())
+	if f.GetAdvice() != "" {
+		wrapped(w, body, body, f.GetAdvice())
+	}
+	var limits []string
+	for _, l := range f.GetLimits() {
+		owner := ""
+		if l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE {
+			owner = ", set by the site"
+		}
+		limits = append(limits, fmt.Sprintf("%s (%s%s)", quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()), phrase(l.GetThreshold()), owner))
+	}
+	tail := ""
+	if len(limits) > 0 {
+		tail = "Limit " + strings.Join(limits, "; ") + ". "
+	}
+	if c := numbers.cite(f.GetSource()); c != "" {
+		tail += "Source " + c + "."
+	}
+	if tail != "" {
+		wrapped(w, body, body, strings.TrimSpace(tail))
+	}
+}
+
+// citations numbers the sources in the order in which they are first cited.
+type citations struct {
+	byID  map[string]*trigonev1.Source
+	order []string
+}
+
+func newCitations(e *trigonev1.Evaluation) *citations {
+	c := &citations{byID: map[string]*trigonev1.Source{}}
+	for _, s := range e.GetSources() {
+		c.byID[s.GetId()] = s
+	}
+	return c
+}
+
+func (c *citations) cite(id string) string {
+	if id == "" {
+		return ""
+	}
+	i := slices.Index(c.order, id)
+	if i < 0 {
+		c.order = append(c.order, id)
+		i = len(c.order) - 1
+	}
+	return fmt.Sprintf("[%d]", i+1)
+}
+
+func (c *citations) print(w io.Writer) {
+	if len(c.order) == 0 {
+		return
+	}
+	fmt.Fprintln(w, "  Sources")
+	for i, id := range c.order {
+		s := c.byID[id]
+		line := cmp.Or(s.GetCitation(), id)
+		wrapped(w, fmt.Sprintf("    [%d] ", i+1), "        ", line)
+	}
+}
+
+func printGaps(w io.Writer, e *trigonev1.Evaluation) {
+	metrics, comparisons := 0, 0
+	for _, m := range e.GetMetrics() {
+		if m.GetState() == trigonev1.MetricState_METRIC_STATE_NOT_EVALUABLE {
+			metrics++
+		}
+	}
+	for _, d := range e.GetDiscrepancies() {
+		if d.GetVerdict() == trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_NOT_EVALUABLE {
+			comparisons++
+		}
+	}
+	heading(w, "Not evaluable")
+	fmt.Fprintf(w, "  %s, %s, %s: an input is missing, which is neither a pass nor a zero.\n",
+		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(comparisons, "comparison", "comparisons"))
+	for i, s := range e.GetSuggestions() {
+		if i == suggestionsShown {
+			fmt.Fprintf(w, "  %s more.\n", count(len(e.GetSuggestions())-i, "suggestion", "suggestions"))
+			break
+		}
+		at := ""
+		if s.GetOccasion() != "" {
+			at = " (" + occasion(s.GetOccasion()) + ")"
+		}
+		wrapped(w, "  - ", "    ", fmt.Sprintf("With %s%s you would also get %s.", missing(s.GetMissing()), at, missing(s.GetMetrics())))
+	}
+}
+
+// missing lists ids in words.
+func missing(ids []string) string {
+	words := make([]string, len(ids))
+	for i, id := range ids {
+		words[i] = phrase(id)
+	}
+	switch len(words) {
+	case 0:
+		return ""
+	case 1:
+		return words[0]
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}

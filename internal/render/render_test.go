@@ -1,0 +1,240 @@
+package render
+
+import (
+	"bytes"
+	"encoding/csv"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/jedib0t/go-pretty/v6/text"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+func load[M proto.Message](t *testing.T, name string, m M) M {
+	t.Helper()
+	raw, err := os.ReadFile(filepath.Join("testdata", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := protojson.Unmarshal(raw, m); err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// golden compares with a golden file and checks what holds of every page: lines
+// of at most 120 columns and none that ends in a blank.
+func golden(t *testing.T, name string, got []byte) {
+	t.Helper()
+	for i, line := range strings.Split(string(got), "\n") {
+		if n := text.StringWidth(line); n > width {
+			t.Errorf("line %d is %d columns wide, more than %d: %s", i+1, n, width, line)
+		}
+		if strings.TrimRight(line, " ") != line {
+			t.Errorf("line %d ends in a blank: %q", i+1, line)
+		}
+	}
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(path, got, 0o640); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("%s differs; got:\n%s", name, got)
+	}
+}
+
+func TestGoldenPages(t *testing.T) {
+	rich := load(t, "rich.json", &trigonev1.Evaluation{})
+	many := load(t, "discrepancies.json", &trigonev1.ListDiscrepanciesResponse{})
+	tests := []struct {
+		name  string // why this page
+		print func(w *bytes.Buffer)
+	}{
+		{"rich.golden", func(w *bytes.Buffer) { Evaluation(w, rich, EvaluationOptions{Title: "A title"}) }},
+		{"rich-measured.golden", func(w *bytes.Buffer) { Evaluation(w, rich, EvaluationOptions{Measured: true}) }},
+		{"nothing-known.golden", func(w *bytes.Buffer) { Evaluation(w, &trigonev1.Evaluation{}, EvaluationOptions{}) }},
+		{"discrepancies.golden", func(w *bytes.Buffer) { Discrepancies(w, many.GetDiscrepancies(), many.GetCounts()) }},
+		{"no-discrepancies.golden", func(w *bytes.Buffer) { Discrepancies(w, nil, &trigonev1.DiscrepancyCounts{OperatedCaseCount: 1}) }},
+		{"case.golden", func(w *bytes.Buffer) { Case(w, load(t, "case.json", &trigonev1.Case{})) }},
+		{"submitted.golden", func(w *bytes.Buffer) { Submitted(w, load(t, "submitted.json", &trigonev1.SubmitCaseResponse{})) }},
+		{"quarantined.golden", func(w *bytes.Buffer) {
+			Submitted(w, &trigonev1.SubmitCaseResponse{QuarantineId: "q-1", Message: "The submit names a patient that is neither the case's nor a former one."})
+		}},
+		{"changes.golden", func(w *bytes.Buffer) {
+			r := load(t, "changes.json", &trigonev1.ListChangesResponse{})
+			Changes(w, r.GetChanges(), r.GetNextCursor())
+		}},
+		{"metrics.golden", func(w *bytes.Buffer) {
+			Metrics(w, load(t, "metrics.json", &trigonev1.ListMetricsResponse{}).GetMetrics())
+		}},
+		{"rules.golden", func(w *bytes.Buffer) { Rules(w, load(t, "rules.json", &trigonev1.ListRulesResponse{}).GetRules()) }},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			var w bytes.Buffer
+			tt.print(&w)
+			golden(t, tt.name, w.Bytes())
+		})
+	}
+}
+
+// What must never get lost on the way to the page.
+func TestEvaluationSaysWhatMatters(t *testing.T) {
+	rich := load(t, "rich.json", &trigonev1.Evaluation{})
+	var w bytes.Buffer
+	Evaluation(&w, rich, EvaluationOptions{})
+	page := strings.Join(strings.Fields(w.String()), " ")
+	for _, want := range []string{rich.GetCaution(), "range of an uncalibrated model, not advice", "3.1 to 13.9 mm"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	for _, f := range rich.GetFindings() {
+		if got := strings.Count(page, f.GetMessage()); got != 1 {
+			t.Errorf("finding %s is printed %d times, not once", f.GetId(), got)
+		}
+	}
+}
+
+// A finding whose root is in another severity stands under that root, and one
+// whose root is not in the list stands alone: neither is lost.
+func TestChildFindingsStandUnderTheirRoot(t *testing.T) {
+	e := &trigonev1.Evaluation{Findings: []*trigonev1.Finding{
+		{Id: "a", Rule: "root-rule", Severity: trigonev1.Severity_SEVERITY_CAUTION, Message: "The cause."},
+		{Id: "b", Rule: "child-rule", Severity: trigonev1.Severity_SEVERITY_NOTE, Message: "The effect.", Root: "a"},
+		{Id: "c", Rule: "orphan-rule", Severity: trigonev1.Severity_SEVERITY_NOTE, Message: "Another.", Root: "gone"},
+	}}
+	var w bytes.Buffer
+	Findings(&w, e)
+	page := w.String()
+	cause, effect, orphan := strings.Index(page, "The cause."), strings.Index(page, "The effect."), strings.Index(page, "Another.")
+	if cause < 0 || effect < cause || orphan < effect {
+		t.Errorf("the order is not root, child, orphan:\n%s", page)
+	}
+}
+
+func TestCSV(t *testing.T) {
+	many := load(t, "discrepancies.json", &trigonev1.ListDiscrepanciesResponse{})
+	var w bytes.Buffer
+	if err := DiscrepanciesCSV(&w, many.GetDiscrepancies()); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(&w).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows) != len(many.GetDiscrepancies())+1 {
+		t.Fatalf("%d rows for %d discrepancies and a header", len(rows), len(many.GetDiscrepancies()))
+	}
+	at := map[string]int{}
+	for i, c := range rows[0] {
+		at[c] = i
+	}
+	tests := []struct {
+		row          int
+		column, want string
+	}{
+		{1, "case_number", "MV-2026-008"},
+		{1, "class", "ring_size"},
+		{1, "difference", "-4"},
+		{2, "parent", "d-1"},
+		{2, "tolerance", "1"},
+		{2, "unit", "mm[Hg]"},
+		{2, "plan_timing", "prospective"},
+		{3, "verdict", "not_evaluable"},
+		{3, "actual_value", ""},
+	}
+	for _, tt := range tests {
+		if got := rows[tt.row][at[tt.column]]; got != tt.want {
+			t.Errorf("row %d, %s is %q, want %q", tt.row, tt.column, got, tt.want)
+		}
+	}
+}
+
+// The same message gives the same bytes, also through protojson's random blanks.
+func TestJSONIsCanonical(t *testing.T) {
+	rich := load(t, "rich.json", &trigonev1.Evaluation{})
+	first, err := JSON(rich)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back := &trigonev1.Evaluation{}
+	if err := protojson.Unmarshal(first, back); err != nil {
+		t.Fatal(err)
+	}
+	again, err := JSON(back)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(first, again) || !proto.Equal(rich, back) {
+		t.Error("JSON does not come back as it went")
+	}
+}
+
+func TestNumbers(t *testing.T) {
+	tests := []struct {
+		name  string
+		value float64
+		unit  string
+		want  string
+	}{
+		{"binary noise of a grid is not printed", 0.1 + 0.2, "cm2", "0.3 cm²"},
+		{"a whole number has no point", 38, "mm", "38 mm"},
+		{"a pure number has no unit", 1.25, "1", "1.25"},
+		{"UCUM becomes readable", 5.8, "mm[Hg]", "5.8 mmHg"},
+		{"no negative zero", -0.0000001, "mm", "0 mm"},
+		{"an unknown unit is printed as it is", 2, "furlong", "2 furlong"},
+	}
+	for _, tt := range tests {
+		if got := quantity(tt.value, decimals(tt.value), tt.unit); got != tt.want {
+			t.Errorf("%s: %q, want %q", tt.name, got, tt.want)
+		}
+	}
+}
+
+func TestPlacesAndOccasions(t *testing.T) {
+	for in, want := range map[string]string{
+		"": "", "p2": "P2", "p2/segment_mid": "P2", "p2/seam_lateral_edge": "P2, seam lateral edge", "a2_p2": "A2-P2", "p1_p2": "P1-P2",
+		"lateral_commissure": "lateral commissure", "posterior": "posterior", "step:s-ring": "s-ring", "step:s-1/medial_side": "s-1, medial side",
+		"test:ink-1/p2": "ink-1, P2", "lesion:flail-p2": "flail-p2",
+	} {
+		if got := place(in); got != want {
+			t.Errorf("place %q is printed %q, want %q", in, got, want)
+		}
+	}
+	for in, want := range map[string]string{
+		"": "whole case", "plan": "plan", "assessment/tte": "assessment tte", "operation/run1/after_ring": "operation, run 1, after ring", "follow_up/discharge": "follow up discharge",
+	} {
+		if got := occasion(in); got != want {
+			t.Errorf("occasion %q is printed %q, want %q", in, got, want)
+		}
+	}
+}
+
+func TestWord(t *testing.T) {
+	for _, tt := range []struct{ got, want string }{
+		{Word(trigonev1.SectionState_SECTION_STATE_DISPUTED), "disputed"},
+		{Word(trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL), "late arrival"},
+		{Word(trigonev1.PlanTiming_PLAN_TIMING_UNSPECIFIED), ""},
+		{Word(trigonev1.PlanTiming(99)), "unknown (99)"},
+	} {
+		if tt.got != tt.want {
+			t.Errorf("got %q, want %q", tt.got, tt.want)
+		}
+	}
+}

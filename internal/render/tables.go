@@ -1,0 +1,137 @@
+package render
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"strings"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Case prints a case: its sections with revision and state, then its newest
+// evaluation.
+func Case(w io.Writer, c *trigonev1.Case) {
+	fmt.Fprintf(w, "%s  (case number %s)\n", c.GetName(), cmp.Or(c.GetCaseFile().GetExternalIdentifier().GetValue(), "none"))
+	fmt.Fprintf(w, "%s, version %d, changed %s UTC\n\n", sentence(Word(c.GetState())), c.GetCaseVersion(), minute(c.GetChangedTime()))
+	Sections(w, c.GetSections())
+	if c.GetEvaluation() != nil {
+		fmt.Fprintln(w)
+		Evaluation(w, c.GetEvaluation(), EvaluationOptions{})
+	}
+}
+
+// Sections prints the state of sections.
+func Sections(w io.Writer, list []*trigonev1.SectionStatus) {
+	g := newGrid("", "Section", "Revision", "Etag", "State", "Received (UTC)", "Source time (UTC)")
+	g.right(2)
+	g.right(3)
+	for _, s := range list {
+		state := Word(s.GetState())
+		if why := Word(s.GetRetractionReason()); why != "" {
+			state += ": " + why
+		}
+		g.row(s.GetSection(), s.GetRevision(), s.GetEtag(), state, minute(s.GetReceivedTime()), minute(s.GetSourceTime()))
+	}
+	g.print(w)
+}
+
+// Submitted prints the answer to a submit.
+func Submitted(w io.Writer, r *trigonev1.SubmitCaseResponse) {
+	if r.GetQuarantineId() != "" {
+		fmt.Fprintf(w, "Quarantined as %s: a reviewer must file or discard it.\n", r.GetQuarantineId())
+		if r.GetMessage() != "" {
+			wrapped(w, "", "", r.GetMessage())
+		}
+		return
+	}
+	fmt.Fprintf(w, "%s, version %d\n", cmp.Or(r.GetCaseName(), "no case"), r.GetCaseVersion())
+	if r.GetMessage() != "" {
+		wrapped(w, "", "", r.GetMessage())
+	}
+	g := newGrid("", "Section", "What was done", "Revision", "Etag", "State")
+	g.right(3)
+	g.right(4)
+	for _, s := range r.GetSections() {
+		g.row(s.GetSection(), Word(s.GetOutcome()), s.GetRevision(), s.GetEtag(), Word(s.GetState()))
+	}
+	g.print(w)
+	fmt.Fprintln(w, Summary(r.GetEvaluation()))
+}
+
+// Summary gives an evaluation in one line.
+func Summary(e *trigonev1.Evaluation) string {
+	n := map[trigonev1.Severity]int{}
+	for _, f := range e.GetFindings() {
+		n[f.GetSeverity()]++
+	}
+	kept, _ := judged(e.GetDiscrepancies())
+	return fmt.Sprintf("%s, %s, %s; %s from the plan",
+		count(n[trigonev1.Severity_SEVERITY_CONTRADICTION], "contradiction", "contradictions"),
+		count(n[trigonev1.Severity_SEVERITY_CAUTION], "caution", "cautions"),
+		count(n[trigonev1.Severity_SEVERITY_NOTE], "note", "notes"),
+		count(len(families(kept)), "difference", "differences"))
+}
+
+// Changes prints changes, oldest first.
+func Changes(w io.Writer, list []*trigonev1.Change, cursor string) {
+	g := newGrid("", "Number", "Time (UTC)", "What", "Case", "Version", "Section", "Revision", "State, reason")
+	g.right(1)
+	g.right(5)
+	g.right(7)
+	g.most(8, 24)
+	for _, c := range list {
+		name := c.GetCaseName()
+		if i := strings.LastIndexByte(name, '/'); i >= 0 {
+			name = name[i+1:]
+		}
+		name = name[:min(len(name), 8)]
+		if c.GetQuarantineId() != "" {
+			name = "quarantine " + c.GetQuarantineId()[:min(len(c.GetQuarantineId()), 8)]
+		}
+		state := strings.TrimPrefix(Word(c.GetState())+", "+c.GetReason(), ", ")
+		g.row(c.GetNumber(), minute(c.GetTime()), Word(c.GetKind()), name, blankZero(c.GetCaseVersion()), c.GetSection(), blankZero(c.GetRevision()), strings.TrimSuffix(state, ", "))
+	}
+	g.print(w)
+	fmt.Fprintf(w, "Next cursor: %s\n", cursor)
+}
+
+func blankZero(n int64) any {
+	if n == 0 {
+		return ""
+	}
+	return n
+}
+
+// Metrics prints the catalogue.
+func Metrics(w io.Writer, list []*trigonev1.MetricDefinition) {
+	g := newGrid("", "Metric", "Unit", "Formula, or measured", "Tier", "Source")
+	g.most(1, 38)
+	g.most(3, 46)
+	g.most(5, 18)
+	for _, m := range list {
+		formula := m.GetFormula()
+		if m.GetLeaf() {
+			formula = "measured"
+		}
+		g.row(m.GetId(), unitText(m.GetUnit()), formula, Word(m.GetTier()), m.GetSource())
+	}
+	g.print(w)
+}
+
+// Rules prints the rules with their limits.
+func Rules(w io.Writer, list []*trigonev1.RuleDefinition) {
+	g := newGrid("", "Rule", "Severity", "What it says", "Limits", "Source")
+	g.most(1, 32)
+	g.most(3, 42)
+	g.most(4, 12)
+	g.most(5, 16)
+	for _, r := range list {
+		var limits []string
+		for _, l := range r.GetLimits() {
+			limits = append(limits, quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()))
+		}
+		g.row(r.GetId(), Word(r.GetSeverity()), r.GetSummary(), strings.Join(limits, "; "), r.GetSource())
+	}
+	g.print(w)
+}

@@ -1,0 +1,140 @@
+package rules
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/valve"
+)
+
+// All gives the rules by id.
+func All() []Rule {
+	list := slices.Clone(table)
+	slices.SortFunc(list, func(a, b Rule) int { return cmp.Compare(a.ID, b.ID) })
+	return list
+}
+
+// ByID gives a rule.
+func ByID(id string) (Rule, bool) {
+	i := slices.IndexFunc(table, func(r Rule) bool { return r.ID == id })
+	if i < 0 {
+		return Rule{}, false
+	}
+	return table[i], true
+}
+
+// RuleFailed is what a gap names as missing when not the record but the rule is
+// at fault: its check broke down or came to something that is not a number.
+const RuleFailed = "the rule itself failed"
+
+// Run runs the rules that accept admits on a case whose metrics are computed, and
+// gives the findings in order and what could not be judged. A rule that breaks
+// down is a gap that says so: it never holds.
+func Run(c *repair.Case, s settings.Settings, values []metric.Value, accept func(Rule) bool) ([]Finding, []Gap) {
+	return run(All(), c, s, values, accept)
+}
+
+func run(list []Rule, c *repair.Case, s settings.Settings, values []metric.Value, accept func(Rule) bool) ([]Finding, []Gap) {
+	var findings []Finding
+	var gaps []Gap
+	for _, rule := range list {
+		if !accept(rule) {
+			continue
+		}
+		places, failed := where(rule, c)
+		if failed {
+			gaps = append(gaps, Gap{Rule: rule.ID, Missing: []string{RuleFailed}})
+		}
+		for _, at := range places {
+			finding, gap, outcome := judge(rule, c, s, values, at)
+			switch outcome {
+			case Broken:
+				findings = append(findings, finding)
+			case NotEvaluable:
+				gaps = append(gaps, gap)
+			}
+		}
+	}
+	return findings, gaps
+}
+
+func where(rule Rule, c *repair.Case) (places []metric.At, failed bool) {
+	defer func() {
+		if recover() != nil {
+			places, failed = nil, true
+		}
+	}()
+	return rule.Where(c), false
+}
+
+func check(rule Rule, r *Reader) (verdict Verdict) {
+	defer func() {
+		if recover() != nil {
+			verdict, r.failed = Verdict{}, true
+		}
+	}()
+	return rule.Check(r)
+}
+
+func judge(rule Rule, c *repair.Case, s settings.Settings, values []metric.Value, at metric.At) (Finding, Gap, Outcome) {
+	r := &Reader{Reader: metric.NewReader(c, s, at), values: values}
+	verdict := check(rule, r)
+	missing := r.MissingText()
+	if r.failed || (r.faulty && len(missing) == 0) {
+		missing = []string{RuleFailed}
+	}
+	if len(missing) > 0 {
+		return Finding{}, Gap{Rule: rule.ID, At: at, Missing: missing}, NotEvaluable
+	}
+	if !verdict.Broken {
+		return Finding{}, Gap{}, Holds
+	}
+	f := Finding{
+		Rule: rule.ID, Reference: rule.Reference, Severity: rule.Severity, Kind: rule.Kind, Source: rule.Source,
+		Message: verdict.Message, Advice: rule.Advice, At: at,
+		Inputs: r.Inputs(), Facts: r.facts, Limits: r.limits,
+	}
+	if rule.Severity == Contradiction {
+		for _, in := range f.Inputs {
+			if verdict.Disputes == nil || slices.Contains(verdict.Disputes, in.Key) {
+				f.Disputes = append(f.Disputes, in)
+			}
+		}
+		f.Sections = sectionsOf(f.Disputes, verdict.Sections)
+	}
+	f.ID = fingerprint(f)
+	return f, Gap{}, Broken
+}
+
+func sectionsOf(disputed []valve.InputValue, more []string) []string {
+	list := slices.Clone(more)
+	for _, in := range disputed {
+		list = append(list, in.Key.Occasion.Section())
+	}
+	slices.Sort(list)
+	return slices.Compact(list)
+}
+
+// fingerprint identifies a finding by rule, rule-set version, place, inputs and
+// values; a confirmation binds to it and lapses when any of them changes.
+func fingerprint(f Finding) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n%s\n%s\n%s\n%s\n", f.Rule, SetVersion, f.At.Occasion, f.At.Place, f.At.Role)
+	inputs := slices.Clone(f.Inputs)
+	slices.SortFunc(inputs, func(a, b valve.InputValue) int { return a.Key.Compare(b.Key) })
+	for _, in := range inputs {
+		fmt.Fprintf(&b, "%s=%g\n", in.Key, in.Value)
+	}
+	for _, fact := range f.Facts {
+		fmt.Fprintf(&b, "%s=%s\n", fact.Name, fact.Value)
+	}
+	sum := sha256.Sum256([]byte(b.String()))
+	return hex.EncodeToString(sum[:8])
+}

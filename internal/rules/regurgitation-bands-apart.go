@@ -1,0 +1,107 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"trigone/internal/haemo"
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+var regurgitationBandsApart = Rule{
+	ID: "regurgitation-bands-apart", Reference: "R54",
+	Summary:  "The bands of orifice area, regurgitant volume and regurgitant fraction of one study do not lie two or more steps apart.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceASE2017,
+	Thresholds: []string{settings.RegurgitationBandSteps},
+	Advice:     "Have the study reviewed: the parameters do not agree, and none of them grades alone.",
+	Since:      "1",
+	Where: func(c *repair.Case) []metric.At {
+		return studies(c, func(s *repair.Study) bool {
+			return holdsAny(c, s, valve.Nowhere, "stated_regurgitant_orifice_area", "stated_regurgitant_volume", "stated_regurgitant_fraction",
+				"proximal_isovelocity_radius")
+		})
+	},
+	Check: func(r *Reader) Verdict {
+		type graded struct {
+			text string
+			band haemo.Band
+		}
+		var list []graded
+		for _, p := range []struct {
+			words, stated string
+			computed      []string
+			grade         func(float64) haemo.Band
+		}{
+			{"orifice area", "stated_regurgitant_orifice_area",
+				[]string{metric.IDAngleCorrectedOrifice, metric.IDOrificeByConvergence},
+				func(v float64) haemo.Band { return haemo.GradeOrifice(units.Area(v)) }},
+			{"volume", "stated_regurgitant_volume",
+				[]string{metric.IDAngleCorrectedVolume, metric.IDVolumeByConvergence, metric.IDVolumeFromInflow, metric.IDVolumeFromVentricle},
+				func(v float64) haemo.Band { return haemo.GradeVolume(units.Volume(v)) }},
+			{"fraction", "stated_regurgitant_fraction",
+				[]string{metric.IDFractionFromInflow, metric.IDFractionFromVentricle},
+				func(v float64) haemo.Band { return haemo.GradeFraction(units.Fraction(v)) }},
+		} {
+			id, value, known := r.firstOf(p.stated, p.computed...)
+			if known {
+				band := p.grade(value)
+				list = append(list, graded{fmt.Sprintf("%s %s (%s)", p.words, Amount(id, value), band), band})
+			}
+		}
+		if len(list) < 2 {
+			for _, leaf := range []string{"stated_regurgitant_orifice_area", "stated_regurgitant_volume", "stated_regurgitant_fraction"} {
+				if !r.Has(r.Here(leaf)) {
+					r.Miss(r.Here(leaf))
+				}
+			}
+			return Verdict{}
+		}
+		low := slices.MinFunc(list, func(a, b graded) int { return cmp.Compare(a.band, b.band) })
+		high := slices.MaxFunc(list, func(a, b graded) int { return cmp.Compare(a.band, b.band) })
+		steps := high.band.StepsFrom(low.band)
+		if !r.Beyond(float64(steps), settings.RegurgitationBandSteps) {
+			return Verdict{}
+		}
+		return broken("The parameters of regurgitation lie %d bands apart: %s against %s.", steps, low.text, high.text)
+	},
+	Examples: []Example{
+		{Name: "all severe", Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.45).Set("stated_regurgitant_volume", 70).Case()
+		}},
+		{Name: "severe orifice, mild volume", Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.45).Set("stated_regurgitant_volume", 20).Case()
+		}},
+		// A public worked example: 0.407 cm2 is severe, 57.0 mL one band below.
+		{Name: "one band apart, computed from a radius", Edge: true, Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Set("proximal_isovelocity_radius", 9).Set("aliasing_velocity", 40).
+				Set("regurgitation_peak_velocity", 500).Set("regurgitation_velocity_time_integral", 140).Case()
+		}},
+		{Name: "two bands apart exactly", Edge: true, Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.40).Set("stated_regurgitant_volume", 44).Case()
+		}},
+		{Name: "one parameter only", Want: NotEvaluable, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.45).Case()
+		}},
+	},
+}
+
+// firstOf reads the stated leaf, or else the first of the metrics that has a
+// value in the study.
+func (r *Reader) firstOf(stated string, computed ...string) (id string, value float64, known bool) {
+	if k := r.Here(stated); r.Has(k) {
+		return stated, r.Read(k), true
+	}
+	for _, id := range computed {
+		k := r.Derived(id, r.At().Place, r.At().Occasion)
+		if v, ok := r.Peek(k); ok && v.State == metric.HasValue {
+			value, known = r.Metric(k)
+			return id, value, known
+		}
+	}
+	return "", 0, false
+}

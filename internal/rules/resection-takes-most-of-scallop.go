@@ -1,0 +1,83 @@
+package rules
+
+import (
+	"slices"
+
+	"trigone/internal/geometry"
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+var resectionTakesMostOfScallop = Rule{
+	ID: "resection-takes-most-of-scallop", Reference: "R17",
+	Summary:  "A resection takes no more than 60 % of the area of the scallops it lies in.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Thresholds: []string{settings.ResectedShareHigh},
+	Advice:     "Consider a smaller resection, or artificial chords instead: little tissue is left.",
+	Since:      "1",
+	Under:      []string{"resection-higher-than-leaflet", "resection-wider-than-scallop"},
+	Where: func(c *repair.Case) []metric.At {
+		return slices.DeleteFunc(resectionsWith("resection_free_edge_width", "resection_height")(c), func(here metric.At) bool {
+			return slices.ContainsFunc(stepsAt(c, here.Occasion), func(s repair.Step) bool {
+				return s.ID == here.Place.Step() && (!onPosterior(s) || len(segmentsOf(s)) == 0)
+			})
+		})
+	},
+	Check: func(r *Reader) Verdict {
+		here := r.At().Occasion
+		step := r.Step()
+		base := r.Here("resection_base_width")
+		baseWidth := 0.0
+		if r.Has(base) || step.ReachesAnnulus() {
+			baseWidth = r.Read(base)
+		}
+		free, height := r.Read(r.Here("resection_free_edge_width")), r.Read(r.Here("resection_height"))
+		piece := geometry.TrapezoidResectionArea(units.Length(free), units.Length(baseWidth), units.Length(height))
+		var scallops units.Area
+		for _, segment := range segmentsOf(step) {
+			at := func(leaf string, place valve.Place) units.Length {
+				return units.Length(r.Read(native(r.Case(), here, leaf, place)))
+			}
+			scallops = scallops.Plus(geometry.TrapezoidResectionArea(
+				at("scallop_free_edge_width", valve.AtSegment(segment)),
+				at("scallop_annular_width", valve.AtSegment(segment)),
+				at("leaflet_height", valve.AtStation(segment, valve.SegmentMid))))
+		}
+		if scallops == 0 {
+			return Verdict{}
+		}
+		share := units.Round(float64(piece.Over(scallops).Percent()), percentGrid)
+		if !r.Beyond(share, settings.ResectedShareHigh) {
+			return Verdict{}
+		}
+		return broken("The resection takes %s of about %s of scallop, %s of it.",
+			units.Format(float64(piece), units.CM2, ratioGrid), units.Format(float64(scallops), units.CM2, ratioGrid),
+			units.Format(share, units.Percent, percentGrid))
+	},
+	Examples: []Example{
+		{Name: "a triangle of a large scallop", Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 28).
+				SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 26).Height(valve.P2, 18).
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15).Dim("resection_height", 16).Case()
+		}},
+		{Name: "nearly the whole scallop", Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 25).
+				SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 25).Height(valve.P2, 18).
+				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_free_edge_width", 20).Dim("resection_base_width", 18).
+				Dim("resection_height", 18).Case()
+		}},
+		{Name: "60 % exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 20).
+				SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 20).Height(valve.P2, 20).
+				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_free_edge_width", 12).Dim("resection_base_width", 12).
+				Dim("resection_height", 20).Case()
+		}},
+		{Name: "no scallop widths", Want: NotEvaluable, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Height(valve.P2, 18).
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15).Dim("resection_height", 16).Case()
+		}},
+	},
+}

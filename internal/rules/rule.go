@@ -1,0 +1,123 @@
+// Package rules is the table of consistency rules, one file per rule, and the
+// engine that runs them. A rule speaks of one case at one place; it never
+// compares a plan with an outcome, which is what package discrepancy does. A
+// missing input never breaks a rule: it is not evaluable, and says what is
+// missing. A broken rule is data, not an error.
+package rules
+
+import (
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/valve"
+)
+
+// SetVersion is raised whenever a rule, a limit or a message changes its meaning.
+const SetVersion = "1"
+
+// Severity says how strong a finding is.
+type Severity string
+
+// The severities, strongest first.
+const (
+	Contradiction Severity = "contradiction" // arithmetic, geometry, time or definition, inside one method and study
+	Caution       Severity = "caution"       // a limit from a source that was read, or plain safety
+	Note          Severity = "note"          // local or expert view, from memory, or methods that disagree
+)
+
+// Kind says what a rule rests on.
+type Kind string
+
+// The kinds.
+const (
+	Arithmetic   Kind = "arithmetic"
+	Time         Kind = "time"
+	Definition   Kind = "definition"
+	Plausibility Kind = "plausibility"
+	Clinical     Kind = "clinical"
+	Completeness Kind = "completeness"
+)
+
+// Rule is one rule.
+type Rule struct {
+	// ID is kebab-case, equal to the file's name, never reused.
+	ID string
+	// Reference is the number in the project's list of candidates, e.g. R31.
+	Reference string
+	// Summary is one sentence with quantity, direction and limit.
+	Summary    string
+	Severity   Severity
+	Kind       Kind
+	Source     settings.SourceID
+	Thresholds []string // names of the limits it applies
+	// Advice says what to do about a finding.
+	Advice string
+	Since  string
+	// Under names the rules beneath whose finding at the same occasion this one's
+	// finding is grouped, because the cause is the same.
+	Under []string
+	// Where lists the places at which the rule speaks.
+	Where func(c *repair.Case) []metric.At
+	// Check judges one place.
+	Check func(r *Reader) Verdict
+	// Examples hold one of each kind at least: holds, broken, on the edge, input
+	// missing.
+	Examples []Example
+}
+
+// Verdict is what a Check says; the zero Verdict holds.
+type Verdict struct {
+	Broken  bool
+	Message string // one sentence with the values
+	// Disputes are the values a contradiction disputes; nil: all that were read.
+	Disputes []valve.Key
+	// Sections are the sections a contradiction disputes beside those that hold
+	// its values, e.g. for a clock time.
+	Sections []string
+}
+
+// Outcome of an example.
+type Outcome string
+
+// The outcomes.
+const (
+	Holds        Outcome = "holds"
+	Broken       Outcome = "broken"
+	NotEvaluable Outcome = "not_evaluable"
+	Inapplicable Outcome = "not_applicable" // the rule speaks at no place
+)
+
+// Example is a case on which the rule is tried.
+type Example struct {
+	Name string // why this row
+	Edge bool   // it sits exactly on the limit
+	Case func() *repair.Case
+	Want Outcome
+}
+
+// Finding is something that a rule says of a case.
+type Finding struct {
+	ID        string // fingerprint
+	Rule      string
+	Reference string
+	Severity  Severity
+	Kind      Kind
+	Message   string
+	Advice    string
+	At        metric.At
+	Inputs    []valve.InputValue
+	Facts     []Fact
+	Limits    []settings.Threshold
+	Source    settings.SourceID
+	Disputes  []valve.InputValue
+	Sections  []string // sections that hold what is disputed
+	Root      string   // id of the finding it is grouped under, empty: a root
+	Final     bool     // speaks of the state at the end
+}
+
+// Gap is a rule that could not be judged at one place.
+type Gap struct {
+	Rule    string
+	At      metric.At
+	Missing []string
+}

@@ -1,0 +1,98 @@
+package settings
+
+import (
+	"cmp"
+	"slices"
+)
+
+// SourceID names a source.
+type SourceID string
+
+// Strength says how far a source was read.
+type Strength string
+
+// The strengths.
+const (
+	Arithmetic     Strength = "arithmetic"      // needs no source
+	Read           Strength = "read"            // read in the source itself, or its abstract
+	Secondary      Strength = "secondary"       // read in a secondary page
+	CommonPractice Strength = "common_practice" // common practice, no source
+	Memory         Strength = "memory"          // from memory, not verified
+	Own            Strength = "own"             // our own derivation or assumption
+)
+
+// Source is where a formula, a limit or a rule comes from.
+type Source struct {
+	ID       SourceID
+	Citation string
+	Strength Strength
+}
+
+// The sources, in the order of their ids in Sources.
+const (
+	SourceArithmetic     SourceID = "arithmetic"
+	SourceCommonPractice SourceID = "common-practice"
+	SourceMemory         SourceID = "memory"
+	SourceOwnModel       SourceID = "own-model"
+	SourceSitePolicy     SourceID = "site-policy"
+	SourceASE2017        SourceID = "recommendations-2017"
+	SourceJang2018       SourceID = "jang-2018"
+	SourceOnishi2024     SourceID = "onishi-2024"
+	SourcePetolat2023    SourceID = "petolat-2023"
+	SourceMcCarthy2021   SourceID = "mccarthy-2021"
+	SourcePopa2013       SourceID = "popa-2013"
+	SourceShabsigh2016   SourceID = "shabsigh-2016"
+	SourceFunctional2023 SourceID = "functional-stenosis-2023"
+	SourceRiegel2011     SourceID = "riegel-2011"
+	SourceElEshmawi      SourceID = "el-eshmawi"
+	SourceImielski       SourceID = "imielski"
+	SourcePini1988       SourceID = "pini-1988"
+	SourceObserver2016   SourceID = "annulus-observer-2016"
+	SourceTeaching       SourceID = "teaching-pages"
+	SourcePublicPages    SourceID = "public-calculator-pages"
+	SourceManzan2018     SourceID = "manzan-2018"
+	SourceTopilsky2013   SourceID = "topilsky-2013"
+	SourceAnnulus2020    SourceID = "annulus-echo-2020"
+)
+
+var sources = []Source{
+	{SourceArithmetic, "Arithmetic, geometry or definition", Arithmetic},
+	{SourceCommonPractice, "Common practice, no source", CommonPractice},
+	{SourceMemory, "From memory, not verified", Memory},
+	{SourceSitePolicy, "The site's own policy", Own},
+	{SourceOwnModel, "Own model and assumptions, see DEVELOPERS.md", Own},
+	{SourceASE2017, "Zoghbi et al., Recommendations for noninvasive evaluation of native valvular regurgitation, J Am Soc Echocardiogr 2017;30:303-371 (table read in a secondary page)", Secondary},
+	{SourceJang2018, "Jang et al., J Cardiovasc Ultrasound 2018;26(1) (abstract read)", Read},
+	{SourceOnishi2024, "Onishi et al. 2024, PMC11266834 (read)", Read},
+	{SourcePetolat2023, "Petolat et al., Front Cardiovasc Med 2023;10:1076708 (abstract read)", Read},
+	{SourceMcCarthy2021, "McCarthy et al., multiparameter algorithm, J Thorac Cardiovasc Surg, online 2021 (abstract read)", Read},
+	{SourcePopa2013, "Popa et al., J Cardiothorac Surg 2013;8(S2):O2 (abstract read)", Read},
+	{SourceShabsigh2016, "Shabsigh et al., Front Cardiovasc Med 2016;3:8 (read)", Read},
+	{SourceFunctional2023, "Functional mitral stenosis after repair, J Cardiovasc Dev Dis 2023;10:470 (abstract read)", Read},
+	{SourceRiegel2011, "Riegel et al., PLoS ONE 2011;6:e26559 (abstract read)", Read},
+	{SourceElEshmawi, "El-Eshmawi et al., second pump run after mitral repair (abstract read)", Read},
+	{SourceImielski, "Imielski et al., mild residual regurgitation after mitral repair (abstract read)", Read},
+	{SourcePini1988, "Pini et al., J Am Coll Cardiol 1988;12:1423 (abstract read)", Read},
+	{SourceObserver2016, "Inter-observer agreement of 3D annulus measurements, Cardiovasc Ultrasound 2016;14, doi 10.1186/s12947-016-0061-8 (abstract read; population SDs assumed)", Read},
+	{SourceTeaching, "Several public teaching pages that quote the 2017 recommendations", Secondary},
+	{SourcePublicPages, "Public pages with worked examples of body surface area and orifice area by pressure half-time (read)", Read},
+	{SourceManzan2018, "Manzan et al., Ann Cardiothorac Surg 2018, definition of the leaflet-to-annulus index (introduction read)", Read},
+	{SourceTopilsky2013, "Topilsky et al., J Am Heart Assoc 2013;2:e000039 (abstract read)", Read},
+	{SourceAnnulus2020, "BioMed Res Int 2020:3261714, Table 3 (read)", Read},
+}
+
+// Sources gives all sources by id.
+func Sources() []Source {
+	list := slices.Clone(sources)
+	slices.SortFunc(list, func(a, b Source) int { return cmp.Compare(a.ID, b.ID) })
+	return list
+}
+
+// SourceByID gives a source; ok is false for an unknown id.
+func SourceByID(id SourceID) (Source, bool) {
+	i := slices.IndexFunc(sources, func(s Source) bool { return s.ID == id })
+	if i < 0 {
+		return Source{}, false
+	}
+	return sources[i], true
+}

