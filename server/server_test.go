@@ -148,7 +148,7 @@ func field(m protoreflect.Message, names ...string) protoreflect.Value {
 
 func textbookCase(t *testing.T) string {
 	t.Helper()
-	text, err := testdata.Cases.ReadFile("cases/triangular-complete-ring.json")
+	text, err := testdata.Raw(testdata.Cases, "triangular-complete-ring")
 	if err != nil {
 		t.Fatal(err)
 	}

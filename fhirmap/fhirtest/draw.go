@@ -168,7 +168,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 			trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE, trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL,
 			trigonev1.PlanTiming_PLAN_TIMING_UNSIGNED, trigonev1.PlanTiming_PLAN_TIMING_NO_PLAN,
 		}).Draw(t, "timing")},
-		Metrics:     drawValues(t, occasions, steps),
+		Metrics: drawValues(t, occasions, steps),
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "findings") {
 		f := &trigonev1.Finding{
@@ -189,8 +189,8 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 				trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT, trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_NOT_EVALUABLE,
 			}).Draw(t, "verdict"),
 			PlannedStepId: ids.Draw(t, "omitted"),
-			Reason: rapid.SampledFrom([]string{"", "anatomy", "DEVIATION_REASON_SUPPLY", "something else"}).Draw(t, "reason"),
-			Parent: rapid.SampledFrom([]string{"", "d0", "d1"}).Draw(t, "parent"), PlanRevised: maybe(t, "revised"),
+			Reason:        rapid.SampledFrom([]string{"", "anatomy", "DEVIATION_REASON_SUPPLY", "something else"}).Draw(t, "reason"),
+			Parent:        rapid.SampledFrom([]string{"", "d0", "d1"}).Draw(t, "parent"), PlanRevised: maybe(t, "revised"),
 		})
 	}
 	s := snapshot(n, file, ev, map[string]int64{"plan": rapid.Int64Range(1, 2).Draw(t, "head")})

@@ -75,16 +75,17 @@ var errPacked = errors.New("a packed row of metrics is damaged")
 
 // unpack reads a packed row.
 func unpack(row []byte) ([]packed, error) {
+	damaged := false
 	next := func() uint64 {
 		v, n := binary.Uvarint(row)
 		if n <= 0 {
-			row = nil
+			damaged, row = true, nil
 			return 0
 		}
 		row = row[n:]
 		return v
 	}
-	if len(row) == 0 || next() != packVersion {
+	if next() != packVersion {
 		return nil, errPacked
 	}
 	words := make([]string, 0, 64)
@@ -116,7 +117,7 @@ func unpack(row []byte) ([]packed, error) {
 			Method: valve.Method(w[4]), State: metric.State(w[5]), Steps: steps,
 		})
 	}
-	if len(row) != 0 {
+	if damaged || len(row) != 0 {
 		return nil, errPacked
 	}
 	return values, nil

@@ -280,33 +280,42 @@ func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: c.Version}, nil
 }
 
-// history gives the states of a case, one for each evaluation. The present one
-// carries the case's present version, state and patient.
+// history gives the states of a case: one for each evaluation, and the present
+// one where the case was amended or retracted since the newest.
 func (b *Book) history(f *folder) (fhirmap.History, error) {
 	h := fhirmap.History{Site: f.state.Site, UID: f.state.UID}
-	for i, row := range f.earlier {
-		e := &trigonev1.Evaluation{}
-		if err := proto.Unmarshal(row.Answer, e); err != nil {
-			return h, fmt.Errorf("evaluation %d cannot be read: %w", row.Number, err)
-		}
-		then := f.at(e)
-		if i == len(f.earlier)-1 {
-			then.state.Version, then.state.State = f.state.Version, f.state.State
-			then.state.Sections = f.state.Sections
-		} else {
-			then.state.Version = row.CaseVersion
-		}
+	var states []fhirmap.Snapshot
+	add := func(then *folder, e *trigonev1.Evaluation) error {
 		c, err := b.present(then)
 		if err != nil {
-			return h, err
+			return err
 		}
 		c.Evaluation = e
-		if i == len(f.earlier)-1 {
-			h.Current = fhirmap.Snapshot{Case: c}
-		} else {
-			h.Earlier = append(h.Earlier, fhirmap.Snapshot{Case: c})
+		states = append(states, fhirmap.Snapshot{Case: c})
+		return nil
+	}
+	var newest *trigonev1.Evaluation
+	for _, row := range f.earlier {
+		newest = &trigonev1.Evaluation{}
+		if err := proto.Unmarshal(row.Answer, newest); err != nil {
+			return h, fmt.Errorf("evaluation %d cannot be read: %w", row.Number, err)
+		}
+		then := f.at(newest)
+		then.state.Version = row.CaseVersion
+		if row.CaseVersion == f.state.Version {
+			then = f
+		}
+		if err := add(then, newest); err != nil {
+			return h, err
 		}
 	}
+	if n := len(f.earlier); n == 0 || f.earlier[n-1].CaseVersion != f.state.Version {
+		if err := add(f, newest); err != nil {
+			return h, err
+		}
+	}
+	last := len(states) - 1
+	h.Earlier, h.Current = states[:last], states[last]
 	return h, nil
 }
 

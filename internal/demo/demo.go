@@ -14,6 +14,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -338,22 +339,24 @@ func (p *player) save(name string, content []byte) error {
 }
 
 // show prints one plan as it is evaluated before the operation, and the findings
-// on a case that needed a second run.
+// on the outcome of others.
 func (p *player) show(ctx context.Context, cases []played) error {
 	for _, c := range cases {
-		switch c.story.name {
-		case shownPlan:
-			before := &trigonev1.CaseFile{
-				Identity: c.stored.GetCaseFile().GetIdentity(), Assessments: c.stored.GetCaseFile().GetAssessments(),
-				Plan: c.stored.GetCaseFile().GetPlan(),
-			}
-			got, err := p.planning.EvaluatePlan(ctx, &trigonev1.EvaluatePlanRequest{CaseFile: before})
-			if err != nil {
-				return fmt.Errorf("evaluate the plan of %s: %w", c.number, err)
-			}
-			fmt.Fprintf(p.out, "\nTHE PLAN OF %s, BEFORE THE OPERATION (invented)\n\n", c.number)
-			render.Evaluation(p.out, got.GetEvaluation(), render.EvaluationOptions{})
-		case shownFindings:
+		if c.story.name != shownPlan {
+			continue
+		}
+		whole := c.stored.GetCaseFile()
+		got, err := p.planning.EvaluatePlan(ctx, &trigonev1.EvaluatePlanRequest{CaseFile: &trigonev1.CaseFile{
+			Identity: whole.GetIdentity(), Assessments: whole.GetAssessments(), Plan: whole.GetPlan(),
+		}})
+		if err != nil {
+			return fmt.Errorf("evaluate the plan of %s: %w", c.number, err)
+		}
+		fmt.Fprintf(p.out, "\nTHE PLAN OF %s, BEFORE THE OPERATION (invented)\n\n", c.number)
+		render.Evaluation(p.out, got.GetEvaluation(), render.EvaluationOptions{})
+	}
+	for _, c := range cases {
+		if slices.Contains(shownFindings, c.story.name) {
 			fmt.Fprintf(p.out, "\nWHAT IS SAID OF %s, AFTER DISCHARGE (invented)\n", c.number)
 			render.Findings(p.out, c.stored.GetEvaluation())
 		}

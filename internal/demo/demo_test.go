@@ -97,7 +97,7 @@ func replace(onto, sections *trigonev1.CaseFile) {
 	}
 	for _, s := range convert.SectionNames(sections) {
 		if !have[s] {
-			proto.Merge(onto, convert.FileOf(s, convert.Section(sections, s)))
+			proto.Merge(onto, convert.FileOf(convert.Section(sections, s)))
 		}
 	}
 }

@@ -130,11 +130,10 @@ var script = []story{
 	{"calcified-unit-slip", "calcified annulus; heights typed in centimetres", usual},
 }
 
-// shown are the cases printed at length.
-const (
-	shownPlan     = "triangular-complete-ring"
-	shownFindings = "billowing-second-run"
-)
+// The cases printed at length: one plan, and the findings on two outcomes.
+const shownPlan = "triangular-complete-ring"
+
+var shownFindings = []string{"billowing-second-run", "smaller-ring"}
 
 // content gives what a step sends: the sections it takes of its file.
 func (s step) content(name string) (*trigonev1.CaseFile, error) {

@@ -74,7 +74,7 @@ func printDiscrepancies(w io.Writer, e *trigonev1.Evaluation) {
 // discrepancyWidths bounds the columns from first on; less is taken off the two
 // columns of words.
 func discrepancyWidths(g *grid, first, less int) {
-	for i, columns := range []int{27, 12, 24 - less, 24 - less, 10, 17} {
+	for i, columns := range []int{26, 11, 21 - less, 21 - less, 10, 17} {
 		g.most(first+i, columns)
 	}
 }

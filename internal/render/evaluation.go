@@ -386,15 +386,19 @@ func printGaps(w io.Writer, e *trigonev1.Evaluation) {
 		if s.GetOccasion() != "" {
 			at = " (" + occasion(s.GetOccasion()) + ")"
 		}
-		wrapped(w, "  - ", "    ", fmt.Sprintf("With %s%s you would also get %s.", missing(s.GetMissing()), at, missing(s.GetMetrics())))
+		wrapped(w, "  - ", "    ", fmt.Sprintf("With %s%s you would also get %s.", listed(s.GetMissing(), s.GetOccasion()), at, missing(s.GetMetrics())))
 	}
 }
 
-// missing lists ids in words.
-func missing(ids []string) string {
-	words := make([]string, len(ids))
-	for i, id := range ids {
-		words[i] = phrase(id)
+// missing lists what is missing, in words.
+func missing(names []string) string { return listed(names, "") }
+
+// listed lists names in words, each a leaf or a metric alone or as "leaf at place
+// of occasion"; an occasion equal to known is left out.
+func listed(names []string, known string) string {
+	words := make([]string, len(names))
+	for i, n := range names {
+		words[i] = missingText(n, known)
 	}
 	switch len(words) {
 	case 0:
@@ -403,4 +407,17 @@ func missing(ids []string) string {
 		return words[0]
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+func missingText(name, known string) string {
+	name, at, _ := strings.Cut(name, " of ")
+	name, where, _ := strings.Cut(name, " at ")
+	s := phrase(name)
+	if p := place(where); p != "" {
+		s += " at " + p
+	}
+	if at != "" && at != known {
+		s += " of " + occasion(at)
+	}
+	return s
 }

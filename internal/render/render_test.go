@@ -226,6 +226,27 @@ func TestPlacesAndOccasions(t *testing.T) {
 	}
 }
 
+// The missing of an evaluation are leaves at a place of an occasion; an id with a
+// hyphen stays as it is.
+func TestMissing(t *testing.T) {
+	tests := []struct {
+		names []string
+		known string
+		want  string
+	}{
+		{nil, "", ""},
+		{[]string{"mean_gradient"}, "", "mean gradient"},
+		{[]string{"leaflet_height at p2/segment_mid of operation/run1/after_ring"}, "", "leaflet height at P2 of operation, run 1, after ring"},
+		{[]string{"outflow_tract_diameter of result/off-1", "heart_rate of result/exit"}, "result/off-1", "outflow tract diameter and heart rate of result exit"},
+		{[]string{"a", "b", "c"}, "", "a, b and c"},
+	}
+	for _, tt := range tests {
+		if got := listed(tt.names, tt.known); got != tt.want {
+			t.Errorf("%v with %q known: %q, want %q", tt.names, tt.known, got, tt.want)
+		}
+	}
+}
+
 func TestWord(t *testing.T) {
 	for _, tt := range []struct{ got, want string }{
 		{Word(trigonev1.SectionState_SECTION_STATE_DISPUTED), "disputed"},

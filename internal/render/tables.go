@@ -106,9 +106,9 @@ func blankZero(n int64) any {
 // Metrics prints the catalogue.
 func Metrics(w io.Writer, list []*trigonev1.MetricDefinition) {
 	g := newGrid("", "Metric", "Unit", "Formula, or measured", "Tier", "Source")
-	g.most(1, 38)
-	g.most(3, 46)
-	g.most(5, 18)
+	g.most(1, 37)
+	g.most(3, 44)
+	g.most(5, 16)
 	for _, m := range list {
 		formula := m.GetFormula()
 		if m.GetLeaf() {
@@ -123,8 +123,8 @@ func Metrics(w io.Writer, list []*trigonev1.MetricDefinition) {
 func Rules(w io.Writer, list []*trigonev1.RuleDefinition) {
 	g := newGrid("", "Rule", "Severity", "What it says", "Limits", "Source")
 	g.most(1, 32)
-	g.most(3, 42)
-	g.most(4, 12)
+	g.most(3, 38)
+	g.most(4, 10)
 	g.most(5, 16)
 	for _, r := range list {
 		var limits []string

@@ -9,7 +9,7 @@ import (
 // A store keeps times as nanoseconds since 1970 in 64 bits. Times outside these
 // bounds are refused; the zero time stands for none.
 var (
-	MinTime = time.Unix(0, -1<<63).UTC() // in the year 1677
+	MinTime = time.Unix(0, -1<<63).UTC()  // in the year 1677
 	MaxTime = time.Unix(0, 1<<63-1).UTC() // in the year 2262
 )
 
