@@ -35,6 +35,8 @@ type Options struct {
 	PolicyPath string
 	// Log takes the log; nil: none.
 	Log *zap.Logger
+	// Now gives the time of receipt; nil: the system clock.
+	Now func() time.Time
 }
 
 // Running is a server that has been started.
@@ -73,7 +75,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version()})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}

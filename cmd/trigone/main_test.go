@@ -241,6 +241,85 @@ func TestEvaluate(t *testing.T) {
 	says(t, "stderr", got.stderr, "contradicts itself")
 }
 
+// evaluated gives what is said of a case of testdata.
+func evaluated(t *testing.T, name string) *trigonev1.Evaluation {
+	t.Helper()
+	page := call(t, "evaluate", file(t, read(t, testdata.Cases, name)), "--format", "json").want(t, exitOK)
+	return decode(t, page.stdout, &trigonev1.Evaluation{})
+}
+
+// The textbook repairs end without contradiction and with at most two cautions;
+// more would make the service cry wolf. Common practice, no source.
+func TestTextbookRepairsEndQuietly(t *testing.T) {
+	for _, name := range []string{"chord-rupture-sliding", "billowing-second-run", "triangular-complete-ring"} {
+		n := map[trigonev1.Severity]int{}
+		for _, f := range evaluated(t, name).GetFindings() {
+			if f.GetFinalState() {
+				n[f.GetSeverity()]++
+			}
+		}
+		if n[trigonev1.Severity_SEVERITY_CONTRADICTION] != 0 || n[trigonev1.Severity_SEVERITY_CAUTION] > 2 {
+			t.Errorf("%s ends with %d contradictions and %d cautions", name, n[trigonev1.Severity_SEVERITY_CONTRADICTION], n[trigonev1.Severity_SEVERITY_CAUTION])
+		}
+	}
+}
+
+// A posterior leaflet of 24 mm that nothing shortens is spoken of at plan and
+// after run 1; shortened to 15 mm in run 2 it is not spoken of any more. The
+// limit of 20 mm: common practice, no source.
+func TestLongPosteriorLeafletIsSpokenOf(t *testing.T) {
+	var at []string
+	for _, f := range evaluated(t, "billowing-second-run").GetFindings() {
+		if f.GetRule() == "posterior-leaflet-high" {
+			at = append(at, f.GetOccasion())
+			if f.GetFinalState() {
+				t.Errorf("it is spoken of at the end: %s", f.GetMessage())
+			}
+		}
+	}
+	if len(at) != 2 || at[0] != "plan" && at[1] != "plan" || !strings.Contains(strings.Join(at, " "), "operation/run1") {
+		t.Errorf("it is spoken of at %v, want plan and run 1", at)
+	}
+}
+
+// A conversion is one difference; what followed from it stands under it and is
+// not counted again.
+func TestConversionIsOneRoot(t *testing.T) {
+	e := evaluated(t, "commissural-conversion")
+	var roots []string
+	children := 0
+	for _, d := range e.GetDiscrepancies() {
+		switch {
+		case d.GetVerdict() != trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT:
+		case d.GetParent() == "":
+			roots = append(roots, d.GetClass())
+		default:
+			children++
+		}
+	}
+	if len(roots) != 1 || roots[0] != "conversion" || children < 3 {
+		t.Errorf("roots %v with %d children, want conversion alone with its three steps at least", roots, children)
+	}
+}
+
+// A complete ring with inner dimensions and heights by echo: the model speaks, and
+// only as a range.
+func TestFullPrediction(t *testing.T) {
+	ranges := 0
+	for _, m := range evaluated(t, "triangular-complete-ring").GetMetrics() {
+		if m.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN || m.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE {
+			continue
+		}
+		if m.Lower == nil || m.Upper == nil || m.GetLower() >= m.GetValue() || m.GetValue() >= m.GetUpper() {
+			t.Errorf("%s is no range: %v to %v about %v", m.GetMetric(), m.Lower, m.Upper, m.GetValue())
+		}
+		ranges++
+	}
+	if ranges == 0 {
+		t.Error("nothing is predicted")
+	}
+}
+
 func TestEvaluateBadInput(t *testing.T) {
 	bad := read(t, testdata.Cases, "triangular-complete-ring")
 	bad.Assessments[1].Study.Annulus.AnnulusArea.Cm2 = proto.Float64(-12)

@@ -53,8 +53,8 @@ Everything in it is invented data.`,
 }
 
 // startServer starts a server for the demo.
-func (a *app) startServer(ctx context.Context, store string, _ func() time.Time) (demo.Server, error) {
-	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: a.policy})
+func (a *app) startServer(ctx context.Context, store string, now func() time.Time) (demo.Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: a.policy, Now: now})
 	if err != nil {
 		return demo.Server{}, err
 	}

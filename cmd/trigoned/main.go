@@ -87,7 +87,9 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
 	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
-	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return fmt.Errorf("%w: %w; see trigoned --help", errUsage, err) })
+	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		return fmt.Errorf("%w: %w; see trigoned --help", errUsage, err)
+	})
 	return c
 }
 

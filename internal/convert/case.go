@@ -13,8 +13,9 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Case turns a record into the case that is reasoned about. The record must have
-// passed Check; Case never fails.
+// Case turns a record into the case that is reasoned about. It takes whatever it
+// is given and never fails: of a value that Check would refuse it keeps what can
+// be kept, and a nil entry reads as an empty one.
 func Case(rec Record) *repair.Case {
 	col := newCollector()
 	c := &repair.Case{}
@@ -76,6 +77,15 @@ func headPlan(rec Record, revisions []repair.PlanRevision) *repair.Plan {
 		}
 	}
 	return plan(rec.Plan)
+}
+
+// orEmpty gives a message whose fields may be read, for the optional numbers:
+// getters give a missing one as 0.
+func orEmpty[T any](m *T) *T {
+	if m == nil {
+		return new(T)
+	}
+	return m
 }
 
 func instant(t *timestamppb.Timestamp) time.Time {
@@ -209,8 +219,9 @@ func target(t *trigonev1.Target) repair.Target {
 		out.Leaf, out.Place = "coaptation_length", valve.AtSlice(slice)
 		out.Low, out.High = lengths(aim.CoaptationLength.GetRange())
 	case *trigonev1.Target_MeanGradient:
+		span := orEmpty(aim.MeanGradient)
 		out.Leaf = "mean_gradient"
-		out.Low, out.High = maybeFloat(aim.MeanGradient.MinMmhg), maybeFloat(aim.MeanGradient.MaxMmhg)
+		out.Low, out.High = maybeFloat(span.MinMmhg), maybeFloat(span.MaxMmhg)
 	case *trigonev1.Target_RegurgitationGradeAtMost:
 		out.Grade = gradeOf(aim.RegurgitationGradeAtMost)
 	case *trigonev1.Target_LeafletHeight:
@@ -218,14 +229,17 @@ func target(t *trigonev1.Target) repair.Target {
 		out.Place = valve.AtStation(segment(aim.LeafletHeight.GetSegment()), valve.Station(Word(aim.LeafletHeight.GetStation())))
 		out.Low, out.High = lengths(aim.LeafletHeight.GetRange())
 	case *trigonev1.Target_AnteriorClosureShare:
+		span := orEmpty(aim.AnteriorClosureShare)
 		out.Leaf, out.Place = "anterior_closure_share", valve.AtSlice(valve.A2P2)
-		out.Low, out.High = maybeFloat(aim.AnteriorClosureShare.MinPercent), maybeFloat(aim.AnteriorClosureShare.MaxPercent)
+		out.Low, out.High = maybeFloat(span.MinPercent), maybeFloat(span.MaxPercent)
 	case *trigonev1.Target_OutflowTractGradient:
+		span := orEmpty(aim.OutflowTractGradient)
 		out.Leaf = "outflow_tract_gradient"
-		out.Low, out.High = maybeFloat(aim.OutflowTractGradient.MinMmhg), maybeFloat(aim.OutflowTractGradient.MaxMmhg)
+		out.Low, out.High = maybeFloat(span.MinMmhg), maybeFloat(span.MaxMmhg)
 	case *trigonev1.Target_PlanimetryOrificeArea:
+		span := orEmpty(aim.PlanimetryOrificeArea)
 		out.Leaf = "planimetry_orifice_area"
-		out.Low, out.High = maybeFloat(aim.PlanimetryOrificeArea.MinCm2), maybeFloat(aim.PlanimetryOrificeArea.MaxCm2)
+		out.Low, out.High = maybeFloat(span.MinCm2), maybeFloat(span.MaxCm2)
 	}
 	return out
 }
@@ -245,6 +259,7 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 		LeftTheatreAlive: answer(o.GetLeftTheatreAlive()),
 	}
 	for _, r := range o.GetRuns() {
+		r = orEmpty(r)
 		out.Runs = append(out.Runs, repair.Run{
 			Number: int(r.GetNumber()), BypassStart: instant(r.GetBypassStart()), BypassEnd: instant(r.GetBypassEnd()),
 			ClampStart: instant(r.GetClampStart()), ClampEnd: instant(r.GetClampEnd()),
@@ -266,7 +281,7 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 	}
 	for _, m := range o.GetMarginChords() {
 		out.MarginChords = append(out.MarginChords, repair.MarginChords{
-			StepID: m.GetStepId(), Side: valve.Side(Word(m.GetSide())), Segment: segment(m.GetSegment()), Count: maybeInt(m.ChordCount),
+			StepID: m.GetStepId(), Side: valve.Side(Word(m.GetSide())), Segment: segment(m.GetSegment()), Count: maybeInt(orEmpty(m).ChordCount),
 		})
 	}
 	for _, t := range o.GetSalineTests() {
@@ -305,11 +320,11 @@ func technique(t *trigonev1.Technique) repair.Step {
 	case *trigonev1.Technique_Annuloplasty:
 		return repair.Step{Technique: repair.Annuloplasty, Ring: ring(k.Annuloplasty)}
 	case *trigonev1.Technique_ArtificialChord:
-		a := k.ArtificialChord
+		a := orEmpty(k.ArtificialChord)
 		return repair.Step{Technique: repair.ArtificialChord, Places: locations(a.GetTargets()),
 			Chords: &repair.Chords{PairCount: maybeInt(a.PairCount), StrandCount: maybeInt(a.StrandCount)}}
 	case *trigonev1.Technique_ChordTransfer:
-		a := k.ChordTransfer
+		a := orEmpty(k.ChordTransfer)
 		step := repair.Step{Technique: repair.ChordTransfer, ChordCount: maybeInt(a.ChordCount)}
 		if a.GetTo() != nil {
 			step.Places = []repair.Location{location(a.GetTo())}
@@ -357,6 +372,7 @@ func sutures(s *trigonev1.SlidingSide) units.Maybe[int] {
 }
 
 func ring(a *trigonev1.Annuloplasty) *repair.Ring {
+	a = orEmpty(a)
 	out := &repair.Ring{
 		Kind: Word(a.GetKind()), Rigidity: Word(a.GetRigidity()), FamilyKey: a.GetFamilyKey(),
 		PlannedLabelMin: maybeFloat(a.PlannedLabelMin), PlannedLabelMax: maybeFloat(a.PlannedLabelMax), ImplantedLabel: maybeFloat(a.ImplantedLabel),
@@ -364,7 +380,7 @@ func ring(a *trigonev1.Annuloplasty) *repair.Ring {
 		AnteriorSutureCount: maybeInt(a.AnteriorSutureCount), CompressionSutureCount: maybeInt(a.CompressionSutureCount),
 	}
 	for _, s := range a.GetSizers() {
-		out.SizersTried = append(out.SizersTried, maybeFloat(s.Label))
+		out.SizersTried = append(out.SizersTried, maybeFloat(orEmpty(s).Label))
 	}
 	return out
 }

@@ -1,17 +1,14 @@
 package convert
 
 import (
-	"cmp"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
-	"sync"
 	"time"
 	"unicode/utf8"
 
-	"buf.build/go/protovalidate"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -21,189 +18,268 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Times outside these are no times of a record; both years are refused.
+// Times and days outside these are none of a record; both years are refused.
 const (
 	yearBefore = 1900
 	yearAfter  = 2200
 )
 
-var ranges = sync.OnceValues(func() (protovalidate.Validator, error) {
-	return protovalidate.New(protovalidate.WithMessages(&trigonev1.CaseFile{}))
-})
-
-// Warm prepares the checks, which the first call would otherwise pay for.
-func Warm() { Check(&trigonev1.SubmitCaseRequest{CaseFile: &trigonev1.CaseFile{}}) }
-
-// Check gives every violation of a message: what is no number, no text, no word
-// of its enum or no time, and what lies outside the contract's ranges.
+// Check gives every violation of a request or any other message, one for each
+// path, in the order of the fields: what is no number, no text, no word of its
+// enum, no time; a value together with a reason why there is none; an id or a
+// measurement given twice; what lies outside the contract's ranges. A case file
+// within it is checked as by CheckFile, with its path before every other. nil
+// has no violation.
 func Check(m proto.Message) []Violation {
-	c := &checker{order: map[string]int{}}
-	if m.ProtoReflect().IsValid() {
-		c.message(m.ProtoReflect(), "")
-		c.ranges(m)
+	if m == nil || !m.ProtoReflect().IsValid() {
+		return nil
+	}
+	return check(m).sorted()
+}
+
+// CheckFile is Check of a case file; a section of a newer contract is refused.
+func CheckFile(file *trigonev1.CaseFile) []Violation { return Check(file) }
+
+// CheckSubmit is CheckFile and what a submit needs beside it: a patient
+// identifier with system and value, a case number that is none of nothing, and
+// at least one section.
+func CheckSubmit(file *trigonev1.CaseFile) []Violation {
+	if file == nil {
+		file = &trigonev1.CaseFile{}
+	}
+	c := check(file)
+	if e := file.GetExternalIdentifier(); e != nil && blank(e.GetValue()) {
+		c.add("external_identifier.value", "is empty; give the case number, or leave external_identifier out")
+	}
+	if p := file.GetPatientIdentifier(); blank(p.GetSystem()) || blank(p.GetValue()) {
+		c.add("patient_identifier", "needs a system and a value; every submit names its patient")
+	}
+	if len(SectionNames(file)) == 0 {
+		c.add(SectionIdentity, "is absent, and so is every other section; give at least one of identity, assessments, plan, operation, results, follow_ups and advice")
 	}
 	return c.sorted()
 }
 
-// CheckSubmit is CheckFile and what a submit needs beside it.
-func CheckSubmit(file *trigonev1.CaseFile) []Violation {
-	var list []Violation
-	id := file.GetPatientIdentifier()
-	if strings.TrimSpace(id.GetSystem()) == "" || strings.TrimSpace(id.GetValue()) == "" {
-		list = append(list, Violation{"patient_identifier", "needs a system and a value; every submit names its patient"})
+func blank(text string) bool { return strings.TrimSpace(text) == "" }
+
+func check(m proto.Message) *checker {
+	c := &checker{root: m.ProtoReflect().Descriptor(), found: map[string]string{}, within: map[string]bool{}}
+	c.message(m.ProtoReflect(), "")
+	// A list beyond its length is refused unread: judging the ranges of millions
+	// of entries would only serve who sent them.
+	if !c.overlong {
+		c.ranges(m)
 	}
-	if e := file.GetExternalIdentifier(); e != nil && strings.TrimSpace(e.GetValue()) == "" {
-		list = append(list, Violation{"external_identifier.value", "is empty; give the case number, or leave external_identifier out"})
-	}
-	list = append(list, CheckFile(file)...)
-	if len(SectionNames(file)) == 0 {
-		list = append(list, Violation{"case_file", "holds no section; give identity, an assessment, a plan, an operation, a result, a follow-up or advice"})
-	}
-	return list
+	return c
 }
 
 type checker struct {
-	list  []Violation
-	order map[string]int
+	root     protoreflect.MessageDescriptor
+	found    map[string]string // message by path
+	within   map[string]bool   // every path with a violation at or below it
+	overlong bool
 }
 
+// add keeps the first violation of a path.
 func (c *checker) add(path, format string, args ...any) {
-	if !slices.ContainsFunc(c.list, func(v Violation) bool { return v.Path == path }) {
-		c.list = append(c.list, Violation{path, fmt.Sprintf(format, args...)})
+	if _, have := c.found[path]; have {
+		return
+	}
+	c.found[path] = fmt.Sprintf(format, args...)
+	for at := path; at != ""; at = parent(at) {
+		c.within[at] = true
 	}
 }
 
-func (c *checker) visit(path string) {
-	if _, seen := c.order[path]; !seen {
-		c.order[path] = len(c.order)
+// parent gives the path of the field or the entry around a path.
+func parent(path string) string {
+	if strings.HasSuffix(path, "]") {
+		return path[:strings.LastIndexByte(path, '[')]
 	}
+	return path[:max(strings.LastIndexByte(path, '.'), 0)]
 }
 
 // sorted gives the violations in the order of the fields.
 func (c *checker) sorted() []Violation {
-	position := func(v Violation) int {
-		if i, ok := c.order[v.Path]; ok {
-			return i
-		}
-		return len(c.order)
+	type placed struct {
+		Violation
+		at []int
 	}
-	slices.SortStableFunc(c.list, func(a, b Violation) int { return cmp.Compare(position(a), position(b)) })
-	return c.list
+	var list []placed
+	for path, message := range c.found {
+		list = append(list, placed{Violation{path, message}, position(c.root, path)})
+	}
+	slices.SortFunc(list, func(a, b placed) int {
+		if by := slices.Compare(a.at, b.at); by != 0 {
+			return by
+		}
+		return strings.Compare(a.Path, b.Path)
+	})
+	var out []Violation
+	for _, v := range list {
+		out = append(out, v.Violation)
+	}
+	return out
 }
 
+// position gives where a path stands in its message: field and entry, outermost
+// first.
+func position(md protoreflect.MessageDescriptor, path string) []int {
+	var at []int
+	for part := range strings.SplitSeq(path, ".") {
+		name, entry, listed := strings.Cut(part, "[")
+		var fd protoreflect.FieldDescriptor
+		if md != nil {
+			fd = md.Fields().ByName(protoreflect.Name(name))
+		}
+		if fd == nil {
+			return append(at, math.MaxInt)
+		}
+		at = append(at, fd.Index())
+		if listed {
+			i, _ := strconv.Atoi(strings.TrimSuffix(entry, "]"))
+			at = append(at, i)
+		}
+		md = fd.Message()
+	}
+	return at
+}
+
+func join(path string, fd protoreflect.FieldDescriptor) string { return below(path, string(fd.Name())) }
+
+func below(path, name string) string {
+	if path == "" {
+		return name
+	}
+	return path + "." + name
+}
+
+func entry(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }
+
+// message checks a message: its fields first, then what they say together.
 func (c *checker) message(m protoreflect.Message, path string) {
 	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
-		if !t.IsValid() || t.AsTime().Year() <= yearBefore || t.AsTime().Year() >= yearAfter {
+		if !t.IsValid() || !aYear(t.AsTime()) {
 			c.add(path, "is no time between %d and %d; give the instant with its zone", yearBefore+1, yearAfter-1)
 		}
 		return
-	}
-	if name, ok := quantities[m.Descriptor().FullName()]; ok {
-		fields := m.Descriptor().Fields()
-		if m.Has(fields.ByName(name)) && m.Has(fields.ByName("absent_reason")) {
-			c.visit(path)
-			c.add(path, "has a value and a reason why it has none; give one of them")
-		}
 	}
 	fields := m.Descriptor().Fields()
 	for i := range fields.Len() {
 		fd := fields.Get(i)
 		at := join(path, fd)
-		c.visit(at)
 		switch {
 		case !m.Has(fd):
 		case fd.IsList():
-			list := m.Get(fd).List()
-			for j := range list.Len() {
-				element := fmt.Sprintf("%s[%d]", at, j)
-				c.visit(element)
-				c.value(fd, list.Get(j), element)
-			}
+			c.list(fd, m.Get(fd).List(), at)
 		default:
 			c.value(fd, m.Get(fd), at)
 		}
 	}
+	c.meaning(m, path)
 }
+
+func aYear(t time.Time) bool { return t.Year() > yearBefore && t.Year() < yearAfter }
+
+func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List, path string) {
+	if most := maxItems(fd); list.Len() > most {
+		c.add(path, "has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
+		c.overlong = true
+		return
+	}
+	if fd.Kind() == protoreflect.DoubleKind {
+		c.numbers(list, path)
+		return
+	}
+	for i := range list.Len() {
+		c.value(fd, list.Get(i), entry(path, i))
+	}
+}
+
+// numbers names the first entry of a list of numbers that is none, and how many
+// there are: a contour has thousands.
+func (c *checker) numbers(list protoreflect.List, path string) {
+	first, others := -1, 0
+	for i := range list.Len() {
+		switch {
+		case finite(list.Get(i).Float()):
+		case first < 0:
+			first = i
+		default:
+			others++
+		}
+	}
+	switch {
+	case first >= 0 && others > 0:
+		c.add(entry(path, first), "is not a finite number, nor are %d others of this list; leave out the points that are not known", others)
+	case first >= 0:
+		c.add(entry(path, first), "is not a finite number; leave out the point if it is not known")
+	}
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 func (c *checker) value(fd protoreflect.FieldDescriptor, v protoreflect.Value, path string) {
 	switch fd.Kind() {
 	case protoreflect.MessageKind:
 		c.message(v.Message(), path)
 	case protoreflect.DoubleKind:
-		if math.IsNaN(v.Float()) || math.IsInf(v.Float(), 0) {
+		switch {
+		case finite(v.Float()):
+		case isQuantityValue(fd):
 			c.add(path, "is not a finite number; leave the value out if it is not known and say why in absent_reason")
+		default:
+			c.add(path, "is not a finite number; leave it out if it is not known")
 		}
 	case protoreflect.EnumKind:
 		if fd.Enum().Values().ByNumber(v.Enum()) == nil {
 			c.add(path, "has the number %d, which %s does not define; use one of its values", v.Enum(), fd.Enum().Name())
 		}
 	case protoreflect.StringKind:
-		text := v.String()
-		switch {
-		case !utf8.ValidString(text):
-			c.add(path, "(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
-		case strings.ContainsRune(text, 0):
-			c.add(path, "(%d characters) holds a NUL character; remove it", utf8.RuneCountInString(text))
-		}
+		c.text(fd, v.String(), path)
 	}
 }
 
-// ranges adds what the contract's own rules refuse and the walk did not.
-func (c *checker) ranges(m proto.Message) {
-	validator, err := ranges()
-	if err != nil {
-		panic(fmt.Sprintf("convert: the contract's ranges cannot be compiled: %v", err))
+// text checks a text; what it says is never repeated.
+func (c *checker) text(fd protoreflect.FieldDescriptor, text, path string) {
+	length := utf8.RuneCountInString(text)
+	switch {
+	case !utf8.ValidString(text):
+		c.add(path, "(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
+	case strings.ContainsRune(text, 0):
+		c.add(path, "(%d characters) holds a NUL character; remove it", length)
+	case isDay(fd) && text != "":
+		if day, err := time.Parse(time.DateOnly, text); err != nil || !aYear(day) {
+			c.add(path, "(%d characters) is no day of the calendar between %d and %d; give YYYY-MM-DD", length, yearBefore+1, yearAfter-1)
+		}
+	case fd.IsList() && refersByID(fd) && !idPattern().MatchString(text):
+		c.add(path, "%s", anID.sentence(text))
 	}
-	var failed *protovalidate.ValidationError
-	if err := validator.Validate(m); err == nil || !errors.As(err, &failed) {
-		if err != nil {
-			panic(fmt.Sprintf("convert: the contract's ranges cannot be judged: %v", err))
+}
+
+// meaning checks what the fields of a message say together.
+func (c *checker) meaning(m protoreflect.Message, path string) {
+	if name, ok := quantities[m.Descriptor().FullName()]; ok {
+		fields := m.Descriptor().Fields()
+		if m.Has(fields.ByName(name)) && m.Has(fields.ByName("absent_reason")) {
+			c.add(path, "has a value and a reason why it has none; give one of them")
 		}
 		return
 	}
-	for _, v := range failed.Violations {
-		// The value itself is never printed: it may be text of the record.
-		c.add(protovalidate.FieldPathString(v.Proto.GetField()), "%s; check the value and its unit", strings.TrimPrefix(v.Proto.GetMessage(), "value "))
-	}
-}
-
-// CheckFile gives every violation of a case file: not finite, out of the
-// contract's bounds, unknown enum numbers, NUL, text too long, a value together
-// with an absent reason, duplicate ids, unknown sections.
-func CheckFile(file *trigonev1.CaseFile) []Violation {
-	if file == nil {
-		return nil
-	}
-	c := &checker{order: map[string]int{}}
-	c.message(file.ProtoReflect(), "")
-	c.ranges(file)
-	c.unknownSections(file)
-	c.meaning(file.ProtoReflect(), "")
-	c.ids(file)
-	c.twice(file)
-	return c.sorted()
-}
-
-// unknownSections refuses a section of a newer contract: it would be dropped.
-func (c *checker) unknownSections(file *trigonev1.CaseFile) {
-	raw := file.ProtoReflect().GetUnknown()
-	for len(raw) > 0 {
-		number, _, size := protowire.ConsumeField(raw)
-		if size < 0 {
-			return
-		}
-		c.add(fmt.Sprintf("field %d", number), "is a section that this server does not know and cannot keep; update the server, or leave the section out")
-		raw = raw[size:]
-	}
-}
-
-// meaning checks what a message says in more than one field.
-func (c *checker) meaning(m protoreflect.Message, path string) {
 	switch m := m.Interface().(type) {
+	case *trigonev1.CaseFile:
+		c.file(m, path)
+	case *trigonev1.Plan:
+		unique(c, below(path, "steps"), "id", m.GetSteps(), (*trigonev1.PlannedStep).GetId)
+		unique(c, below(path, "targets"), "id", m.GetTargets(), (*trigonev1.Target).GetId)
+	case *trigonev1.Operation:
+		c.operation(m, path)
+	case *trigonev1.Leaflets:
+		unique(c, below(path, "lesions"), "id", m.GetLesions(), (*trigonev1.Lesion).GetId)
 	case *trigonev1.Grade:
 		g := gradeOf(m)
-		if (g.Scheme != "" || g.Value != "") && !g.Known() && !c.hasBelow(path) {
-			c.add(path+".value", "is not a value of its scheme, or scheme or value is missing; give both, of one scheme")
+		if (m.GetScheme() != 0 || m.GetValue() != 0) && !g.Known() && !c.within[path] {
+			c.add(below(path, "value"), "is not a value of its scheme, or scheme or value is missing; give both, of one scheme")
 		}
 	case *trigonev1.LeafletHeight:
 		if m.GetSegment() == 0 && m.GetCommissure() == 0 {
@@ -211,163 +287,141 @@ func (c *checker) meaning(m protoreflect.Message, path string) {
 		}
 	case *trigonev1.Scallop:
 		if m.GetSegment() == 0 {
-			c.add(path+".segment", "is missing; name the scallop")
+			c.add(below(path, "segment"), "is missing; name the scallop")
 		}
 	case *trigonev1.InkMark:
 		if m.GetSegment() == 0 {
-			c.add(path+".segment", "is missing; name the segment")
+			c.add(below(path, "segment"), "is missing; name the segment")
 		}
 	case *trigonev1.Coaptation:
 		if m.GetSlice() == 0 {
-			c.add(path+".slice", "is missing; name the slice")
+			c.add(below(path, "slice"), "is missing; name the slice")
 		}
 	case *trigonev1.AnnulusShape:
-		c.points(path+".contour_mm", len(m.GetContourMm()))
-		for name, v := range map[string][]float64{
-			"lateral_commissure_mm": m.GetLateralCommissureMm(), "medial_commissure_mm": m.GetMedialCommissureMm(),
-			"mid_anterior_mm": m.GetMidAnteriorMm(), "mid_posterior_mm": m.GetMidPosteriorMm(), "atrial_point_mm": m.GetAtrialPointMm(),
-		} {
-			if len(v) != 0 && len(v) != 3 {
-				c.add(path+"."+name, "has %d numbers; a point has three, x y z", len(v))
-			}
-		}
+		c.shape(m, path)
 	case *trigonev1.LeafletPoints:
-		c.points(path+".points_mm", len(m.GetPointsMm()))
-		if len(m.GetTriangles())%3 != 0 {
-			c.add(path+".triangles", "has %d numbers; a triangle has three", len(m.GetTriangles()))
-		}
-		for _, i := range m.GetTriangles() {
-			if i < 0 || int(i) >= len(m.GetPointsMm())/3 {
-				c.add(path+".triangles", "names point %d of %d; points are counted from 0", i, len(m.GetPointsMm())/3)
-				break
-			}
-		}
-	}
-	fields := m.Descriptor().Fields()
-	for i := range fields.Len() {
-		fd := fields.Get(i)
-		if !m.Has(fd) {
-			continue
-		}
-		at := join(path, fd)
-		switch {
-		case fd.Message() != nil && fd.IsList():
-			for j := range m.Get(fd).List().Len() {
-				c.meaning(m.Get(fd).List().Get(j).Message(), fmt.Sprintf("%s[%d]", at, j))
-			}
-		case fd.Message() != nil:
-			c.meaning(m.Get(fd).Message(), at)
-		case fd.Kind() == protoreflect.StringKind && !fd.IsList() && civilDate(fd):
-			if text := m.Get(fd).String(); text != "" && !c.hasBelow(at) {
-				if _, err := time.Parse(time.DateOnly, text); err != nil {
-					c.add(at, "is no day of the calendar; give YYYY-MM-DD")
-				}
-			}
-		}
+		c.points(below(path, "points_mm"), len(m.GetPointsMm()))
+		c.triangles(below(path, "triangles"), m.GetTriangles(), len(m.GetPointsMm())/numbersOfPoint)
 	}
 }
 
-// civilDate says whether a text field holds a date: its name is or ends in on or
-// date.
-func civilDate(fd protoreflect.FieldDescriptor) bool {
-	name := string(fd.Name())
-	return name == "on" || name == "date" || strings.HasSuffix(name, "_on")
-}
+const numbersOfPoint, cornersOfTriangle = 3, 3
 
-// hasBelow says whether a violation at the path or below it is told already.
-func (c *checker) hasBelow(path string) bool {
-	return slices.ContainsFunc(c.list, func(v Violation) bool { return v.Path == path || strings.HasPrefix(v.Path, path+".") })
+func (c *checker) shape(m *trigonev1.AnnulusShape, path string) {
+	c.points(below(path, "contour_mm"), len(m.GetContourMm()))
+	for name, v := range map[string][]float64{
+		"lateral_commissure_mm": m.GetLateralCommissureMm(), "medial_commissure_mm": m.GetMedialCommissureMm(),
+		"mid_anterior_mm": m.GetMidAnteriorMm(), "mid_posterior_mm": m.GetMidPosteriorMm(), "atrial_point_mm": m.GetAtrialPointMm(),
+	} {
+		if len(v) != 0 && len(v) != numbersOfPoint {
+			c.add(below(path, name), "has %d numbers; a point has three, x y z", len(v))
+		}
+	}
 }
 
 func (c *checker) points(path string, numbers int) {
-	if numbers%3 != 0 {
+	if numbers%numbersOfPoint != 0 {
 		c.add(path, "has %d numbers; every point has three, x y z", numbers)
 	}
 }
 
-// ids refuses an id that is given twice.
-func (c *checker) ids(file *trigonev1.CaseFile) {
-	assessments := c.unique("assessments", "id")
-	for i, s := range file.GetAssessments() {
-		assessments(i, s.GetId())
-		c.lesions(fmt.Sprintf("assessments[%d].study", i), s.GetStudy())
+func (c *checker) triangles(path string, corners []int32, points int) {
+	if len(corners)%cornersOfTriangle != 0 {
+		c.add(path, "has %d numbers; a triangle has three", len(corners))
 	}
-	results := c.unique("results", "id")
-	for i, s := range file.GetResults() {
-		results(i, s.GetId())
-		c.lesions(fmt.Sprintf("results[%d].study", i), s.GetStudy())
+	for _, i := range corners {
+		if i < 0 || int(i) >= points {
+			c.add(path, "names point %d of %d; points are counted from 0", i, points)
+			return
+		}
 	}
-	followUps := c.unique("follow_ups", "id")
-	for i, s := range file.GetFollowUps() {
-		followUps(i, s.GetId())
-		c.lesions(fmt.Sprintf("follow_ups[%d].study", i), s.GetStudy())
-	}
-	advice := c.unique("advice", "id")
-	for i, s := range file.GetAdvice() {
-		advice(i, s.GetId())
-	}
-	planned, targets := c.unique("plan.steps", "id"), c.unique("plan.targets", "id")
-	for i, s := range file.GetPlan().GetSteps() {
-		planned(i, s.GetId())
-	}
-	for i, s := range file.GetPlan().GetTargets() {
-		targets(i, s.GetId())
-	}
-	op := file.GetOperation()
-	performed, runs := c.unique("operation.steps", "id"), c.unique("operation.runs", "number")
-	for i, s := range op.GetSteps() {
-		performed(i, s.GetId())
-	}
-	for i, s := range op.GetRuns() {
-		runs(i, fmt.Sprint(s.GetNumber()))
-	}
+}
+
+func (c *checker) operation(m *trigonev1.Operation, path string) {
+	unique(c, below(path, "steps"), "id", m.GetSteps(), (*trigonev1.PerformedStep).GetId)
+	unique(c, below(path, "runs"), "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
+	// Saline and ink tests share their ids: a place names a test by its id alone.
 	tests := map[string]bool{}
-	for i, s := range op.GetSalineTests() {
-		c.once(tests, fmt.Sprintf("operation.saline_tests[%d].id", i), s.GetId())
+	for i, t := range m.GetSalineTests() {
+		c.once(tests, below(entry(below(path, "saline_tests"), i), "id"), t.GetId())
 	}
-	for i, s := range op.GetInkTests() {
-		c.once(tests, fmt.Sprintf("operation.ink_tests[%d].id", i), s.GetId())
-	}
-}
-
-func (c *checker) lesions(path string, s *trigonev1.Study) {
-	lesions := c.unique(path+".leaflets.lesions", "id")
-	for i, l := range s.GetLeaflets().GetLesions() {
-		lesions(i, l.GetId())
+	for i, t := range m.GetInkTests() {
+		c.once(tests, below(entry(below(path, "ink_tests"), i), "id"), t.GetId())
 	}
 }
 
-func (c *checker) unique(path, field string) func(i int, id string) {
+// unique refuses an id that an earlier entry of the list has.
+func unique[T any](c *checker, path, field string, list []T, key func(T) string) {
 	seen := map[string]bool{}
-	return func(i int, id string) { c.once(seen, fmt.Sprintf("%s[%d].%s", path, i, field), id) }
+	for i, e := range list {
+		c.once(seen, below(entry(path, i), field), key(e))
+	}
 }
 
-func (c *checker) once(seen map[string]bool, path, id string) {
-	if id != "" && seen[id] {
-		c.add(path, "is given for the second time; ids are unique in the case")
+func (c *checker) once(seen map[string]bool, path, key string) {
+	if key != "" && seen[key] {
+		c.add(path, "is given for the second time; give every entry an id of its own")
 	}
-	seen[id] = true
+	seen[key] = true
+}
+
+// file checks what the sections of a case file say together.
+func (c *checker) file(file *trigonev1.CaseFile, path string) {
+	unique(c, below(path, fieldAssessments), "id", file.GetAssessments(), (*trigonev1.Assessment).GetId)
+	unique(c, below(path, fieldResults), "id", file.GetResults(), (*trigonev1.Result).GetId)
+	unique(c, below(path, fieldFollowUps), "id", file.GetFollowUps(), (*trigonev1.FollowUp).GetId)
+	unique(c, below(path, fieldAdvice), "id", file.GetAdvice(), (*trigonev1.Advice).GetId)
+	c.unknownSections(file, path)
+	c.twice(file, path)
+}
+
+// unknownSections refuses a section of a newer contract: it would be dropped.
+func (c *checker) unknownSections(file *trigonev1.CaseFile, path string) {
+	raw := file.ProtoReflect().GetUnknown()
+	for len(raw) > 0 {
+		number, _, size := protowire.ConsumeField(raw)
+		if size < 0 {
+			return
+		}
+		c.add(below(path, fmt.Sprintf("field %d", number)), "is a section that this server does not know and cannot keep; update the server, or leave the section out")
+		raw = raw[size:]
+	}
 }
 
 // twice refuses a measured value that is given twice for one place and occasion.
-func (c *checker) twice(file *trigonev1.CaseFile) {
+func (c *checker) twice(file *trigonev1.CaseFile, path string) {
 	col := newCollector()
-	col.again = func(path, first string) {
-		if !c.hasBelow(path) {
-			c.add(path, "is the same measurement as %s; give it once, a second method belongs in a second assessment", first)
+	col.again = func(at, first string) {
+		if !c.explained(at) {
+			c.add(at, "is the same measurement as %s; give it once, a second method belongs in a second assessment", first)
 		}
 	}
-	index := map[string]int{}
 	for _, s := range sections(file) {
-		kind, _, numbered := strings.Cut(s.name, "/")
-		path := kind
-		if numbered {
-			field := map[string]string{kindAssessment: "assessments", kindResult: "results", kindFollowUp: "follow_ups", kindAdvice: "advice"}[kind]
-			path = fmt.Sprintf("%s[%d]", field, index[kind])
-			index[kind]++
-		}
-		col.measure(s.name, s.message, path)
+		col.measure(s.name, s.message, below(path, s.path))
 	}
+}
+
+// explained says whether a measurement's coming twice is told already: by a fault
+// of its own, of the entry that says where it was taken, or by a second use of
+// the id of what it belongs to.
+func (c *checker) explained(path string) bool {
+	if c.within[path] {
+		return true
+	}
+	nearest := true
+	for at := parent(path); at != ""; at = parent(at) {
+		if !strings.HasSuffix(at, "]") {
+			continue
+		}
+		if nearest && c.within[at] {
+			return true
+		}
+		nearest = false
+		if c.within[below(at, "id")] {
+			return true
+		}
+	}
+	return false
 }
 
 func gradeOf(g *trigonev1.Grade) repair.Grade {

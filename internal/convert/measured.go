@@ -1,8 +1,6 @@
 package convert
 
 import (
-	"fmt"
-
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -101,7 +99,7 @@ func (c *collector) walk(m protoreflect.Message, f frame) {
 			list := m.Get(fd).List()
 			for j := range list.Len() {
 				inner := f
-				inner.path = fmt.Sprintf("%s[%d]", join(f.path, fd), j)
+				inner.path = entry(join(f.path, fd), j)
 				c.walk(list.Get(j).Message(), inner)
 			}
 			continue
@@ -119,11 +117,10 @@ func (c *collector) walk(m protoreflect.Message, f frame) {
 	}
 }
 
-func join(path string, fd protoreflect.FieldDescriptor) string {
-	if path == "" {
-		return string(fd.Name())
-	}
-	return path + "." + string(fd.Name())
+// isQuantityValue says whether a field holds the value of a quantity message.
+func isQuantityValue(fd protoreflect.FieldDescriptor) bool {
+	name, ok := quantities[fd.ContainingMessage().FullName()]
+	return ok && name == fd.Name()
 }
 
 func (c *collector) quantity(fd protoreflect.FieldDescriptor, q protoreflect.Message, valueField protoreflect.Name, f frame) {

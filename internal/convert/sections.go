@@ -19,37 +19,43 @@ const (
 	kindResult     = "result"
 	kindFollowUp   = "follow_up"
 	kindAdvice     = "advice"
+
+	fieldAssessments = "assessments"
+	fieldResults     = "results"
+	fieldFollowUps   = "follow_ups"
+	fieldAdvice      = "advice"
 )
 
 type namedSection struct {
 	name    string
+	path    string // field path in the case file
 	message proto.Message
 }
 
 // sections lists what a case file holds, in the order of its fields.
 func sections(file *trigonev1.CaseFile) []namedSection {
 	var list []namedSection
-	add := func(name string, m proto.Message) { list = append(list, namedSection{name, m}) }
+	add := func(name, path string, m proto.Message) { list = append(list, namedSection{name, path, m}) }
 	if file.GetIdentity() != nil {
-		add(SectionIdentity, file.GetIdentity())
+		add(SectionIdentity, SectionIdentity, file.GetIdentity())
 	}
-	for _, s := range file.GetAssessments() {
-		add(kindAssessment+"/"+s.GetId(), s)
+	for i, s := range file.GetAssessments() {
+		add(kindAssessment+"/"+s.GetId(), entry(fieldAssessments, i), s)
 	}
 	if file.GetPlan() != nil {
-		add(SectionPlan, file.GetPlan())
+		add(SectionPlan, SectionPlan, file.GetPlan())
 	}
 	if file.GetOperation() != nil {
-		add(SectionOperation, file.GetOperation())
+		add(SectionOperation, SectionOperation, file.GetOperation())
 	}
-	for _, s := range file.GetResults() {
-		add(kindResult+"/"+s.GetId(), s)
+	for i, s := range file.GetResults() {
+		add(kindResult+"/"+s.GetId(), entry(fieldResults, i), s)
 	}
-	for _, s := range file.GetFollowUps() {
-		add(kindFollowUp+"/"+s.GetId(), s)
+	for i, s := range file.GetFollowUps() {
+		add(kindFollowUp+"/"+s.GetId(), entry(fieldFollowUps, i), s)
 	}
-	for _, s := range file.GetAdvice() {
-		add(kindAdvice+"/"+s.GetId(), s)
+	for i, s := range file.GetAdvice() {
+		add(kindAdvice+"/"+s.GetId(), entry(fieldAdvice, i), s)
 	}
 	return list
 }

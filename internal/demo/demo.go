@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -55,7 +56,7 @@ type Options struct {
 	Start func(ctx context.Context, store string, now func() time.Time) (Server, error)
 }
 
-// ErrStoreExists: the folder holds the store of an earlier demo.
+// ErrStoreExists says that the folder holds the store of an earlier demo.
 var ErrStoreExists = errors.New("a store of an earlier demo is there")
 
 // Run plays the demo.
@@ -140,10 +141,11 @@ type played struct {
 	name    string // sites/{site}/cases/{uid}
 	number  string // the hospital's
 	stored  *trigonev1.Case
-	submits int
+	submits int // calls that sent sections
 }
 
 func (p *player) run(ctx context.Context) error {
+	fmt.Fprintf(p.out, columns, "Case", "What happens", "Sent", "Contradictions", "Cautions", "Notes", "Differences")
 	var cases []played
 	for _, s := range script {
 		done, err := p.play(ctx, s)
@@ -245,32 +247,19 @@ func outcome(answer *trigonev1.SubmitCaseResponse, s step) string {
 	return ""
 }
 
+// columns of the progress: number, title, calls, counts.
+const columns = "%-11s  %-52s  %5v  %14v  %8v  %5v  %11v\n"
+
 func (p *player) line(done played, said []string) {
-	fmt.Fprintf(p.out, "%-12s %-55s %d sent; ", done.number, done.story.title, done.submits)
 	if done.stored.GetState() == trigonev1.CaseState_CASE_STATE_RETRACTED {
-		fmt.Fprintln(p.out, "retracted")
+		fmt.Fprintln(p.out, strings.TrimRight(fmt.Sprintf(columns, done.number, done.story.title, done.submits, "retracted", "", "", ""), " \n"))
 	} else {
-		fmt.Fprintln(p.out, short(done.stored.GetEvaluation()))
+		n := render.Count(done.stored.GetEvaluation())
+		fmt.Fprintf(p.out, columns, done.number, done.story.title, done.submits, n.Contradictions, n.Cautions, n.Notes, n.Differences)
 	}
 	for _, s := range said {
-		fmt.Fprintf(p.out, "%-12s   - %s\n", "", s)
+		fmt.Fprintf(p.out, "%-11s  - %s\n", "", s)
 	}
-}
-
-// short counts what an evaluation says, contradictions, cautions and notes.
-func short(e *trigonev1.Evaluation) string {
-	n := map[trigonev1.Severity]int{}
-	for _, f := range e.GetFindings() {
-		n[f.GetSeverity()]++
-	}
-	roots := 0
-	for _, d := range e.GetDiscrepancies() {
-		if d.GetParent() == "" && d.GetVerdict() == trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT {
-			roots++
-		}
-	}
-	return fmt.Sprintf("contra %d, caution %d, note %2d, differs %d", n[trigonev1.Severity_SEVERITY_CONTRADICTION],
-		n[trigonev1.Severity_SEVERITY_CAUTION], n[trigonev1.Severity_SEVERITY_NOTE], roots)
 }
 
 func (p *player) send(ctx context.Context, name string, number int, s step, at time.Time) (*trigonev1.SubmitCaseResponse, error) {

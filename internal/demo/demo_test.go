@@ -23,8 +23,8 @@ import (
 	"trigone/testdata"
 )
 
-func start(ctx context.Context, store string, _ func() time.Time) (Server, error) {
-	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store})
+func start(ctx context.Context, store string, now func() time.Time) (Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, Now: now})
 	if err != nil {
 		return Server{}, err
 	}

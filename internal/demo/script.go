@@ -85,10 +85,10 @@ func with(more ...step) []step { return append(slices.Clone(usual), more...) }
 
 // script is the demo, case after case in the order of operations.
 var script = []story{
-	{"chord-rupture-sliding", "chord rupture at P2: resection, sliding plasty, band", usual},
-	{"billowing-second-run", "both leaflets billow: chords, cleft, ring; second run", usual},
+	{"chord-rupture-sliding", "chord rupture at P2: resection, sliding, band", usual},
+	{"billowing-second-run", "both leaflets billow: chords, cleft, ring, run 2", usual},
 	{"commissural-conversion", "medial commissural flail: repair tried, replaced", usual},
-	{"triangular-complete-ring", "triangular resection, complete ring, full prediction", usual},
+	{"triangular-complete-ring", "triangular resection, complete ring, prediction", usual},
 	{"core-only", "the smallest complete record", usual},
 	{"neochordae", "fewer and shorter artificial chords than planned", usual},
 	{"sliding-unequal", "sliding plasty with unequal advance", usual},

@@ -83,10 +83,35 @@ func (c *comparison) cause(e *entry) string {
 		}
 	case StepOmitted:
 		return c.doneInFurtherRun(e.takenDownIn)
-	case StepAdded, StepRelocated, StepSubstituted, StepParameter, RingSize, RingKind:
+	case StepParameter:
+		if ring := c.otherRing(e); ring != "" {
+			return ring
+		}
+		return c.doneInFurtherRun(e.Run)
+	case StepAdded, StepRelocated, StepSubstituted, RingSize, RingKind:
 		return c.doneInFurtherRun(e.Run)
 	}
 	return ""
+}
+
+// otherRing gives the difference in ring size that a difference in the ring's
+// dimensions follows from: another label has other dimensions.
+func (c *comparison) otherRing(e *entry) string {
+	if !slices.Contains(ringDimensions, e.Metric) {
+		return ""
+	}
+	i := slices.IndexFunc(c.list, func(o entry) bool {
+		return o.Class == RingSize && o.Verdict == Present && o.PlannedStepID == e.PlannedStepID
+	})
+	if i < 0 {
+		return ""
+	}
+	return c.list[i].ID
+}
+
+// ringDimensions are the leaves that a ring's label decides.
+var ringDimensions = []string{
+	"ring_inner_antero_posterior_diameter", "ring_inner_transverse_diameter", "ring_orifice_area", "band_length",
 }
 
 // stands gives the id if there is such a discrepancy, present or indeterminate.

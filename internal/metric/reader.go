@@ -97,8 +97,12 @@ func (r *Reader) Miss(k valve.Key) {
 	}
 }
 
-// DoesNotApply says that the formula does not hold here, and why.
+// DoesNotApply says that the formula does not hold here, and why; several reasons
+// are all told.
 func (r *Reader) DoesNotApply(why string) {
+	if !r.notApplicable {
+		r.notes = nil // what would go with a value is of no interest without one
+	}
 	r.notApplicable = true
 	r.Explain(why)
 }

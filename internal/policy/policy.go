@@ -4,21 +4,15 @@
 package policy
 
 import (
-	"bytes"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"os"
 	"regexp"
 	"slices"
 	"strings"
 	"time"
-
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
 
 	"trigone/internal/metric"
 	"trigone/internal/settings"
@@ -29,7 +23,7 @@ import (
 type Policy struct {
 	Settings settings.Settings
 	Text     string
-	Hash     string
+	Hash     string // SHA-256 of the text, hexadecimal
 }
 
 //go:embed builtin.yaml
@@ -48,160 +42,174 @@ func Load(path string) (Policy, error) {
 	return Parse(path, text)
 }
 
-// document is the file's shape. Every key may be left out but site, version and
-// zone.
-type document struct {
-	Site       string                   `yaml:"site"`
-	Version    string                   `yaml:"version"`
-	Zone       string                   `yaml:"zone"`
-	Thresholds map[string]float64       `yaml:"thresholds"`
-	Tolerances map[string]toleranceItem `yaml:"tolerances"`
-	InputSDs   map[string]float64       `yaml:"input_sds"`
-}
+// Keys of the file. Every one may be left out but site, version and zone.
+const (
+	keySite       = "site"
+	keyVersion    = "version"
+	keyZone       = "zone"
+	keyThresholds = "thresholds"
+	keyTolerances = "tolerances"
+	keyInputSDs   = "input_sds"
 
-type toleranceItem struct {
-	Absolute        *float64 `yaml:"absolute"`
-	RelativePercent *float64 `yaml:"relative_percent"`
-	Repeatability   *float64 `yaml:"repeatability"`
-}
+	keyAbsolute        = "absolute"
+	keyRelativePercent = "relative_percent"
+	keyRepeatability   = "repeatability"
+)
 
 var siteID = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
 
-// Parse reads a policy from its text; name says where it came from. All faults
-// are told at once, each with its line and column.
+// Parse reads a policy from its text; name says where it came from. The error
+// tells all faults at once, a sentence for each, with line and column; only a
+// text that is no YAML at all is told by its first fault alone.
 func Parse(name string, text []byte) (Policy, error) {
-	var d document
-	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&d); err != nil {
-		return Policy{}, errors.New(decodeFault(name, err))
+	r := &reading{name: name}
+	root, ok := r.root(text)
+	if !ok {
+		return Policy{}, r.err()
 	}
-	file, err := parser.ParseBytes(text, 0)
-	if err != nil {
-		return Policy{}, fmt.Errorf("%s: %w", name, err)
-	}
-	p := reading{name: name, file: file}
-	s := p.settings(d)
-	if err := errors.Join(p.faults...); err != nil {
+	s := r.policy(root)
+	if err := r.err(); err != nil {
 		return Policy{}, err
 	}
 	sum := sha256.Sum256(text)
-	hash := hex.EncodeToString(sum[:])
-	s.PolicyHash = hash
-	return Policy{Settings: s, Text: string(text), Hash: hash}, nil
+	s.PolicyHash = hex.EncodeToString(sum[:])
+	return Policy{Settings: s, Text: string(text), Hash: s.PolicyHash}, nil
 }
 
-var (
-	decodePlace = regexp.MustCompile(`^\[(\d+:\d+)\] `)
-	decodeType  = regexp.MustCompile(`cannot unmarshal (\w+) into Go struct field \w+\.(\w+) of type \S+`)
-)
-
-// decodeFault puts the decoder's words into ours: file, line, column, and no
-// names of Go types.
-func decodeFault(name string, err error) string {
-	text := strings.TrimSpace(yaml.FormatError(err, false, false))
-	if m := decodePlace.FindStringSubmatch(text); m != nil {
-		name += ":" + m[1]
-		text = text[len(m[0]):]
+// policy reads the document. The settings are of use only if there was no fault.
+func (r *reading) policy(root field) settings.Settings {
+	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs)
+	s := settings.BuiltIn(r.site(root, top), r.version(root, top), r.zone(root, top))
+	for _, f := range r.entries(top[keyThresholds]) {
+		r.threshold(&s, f)
 	}
-	text = decodeType.ReplaceAllStringFunc(text, func(match string) string {
-		m := decodeType.FindStringSubmatch(match)
-		return strings.ToLower(m[2]) + " holds a " + m[1] + " where another kind of value is needed"
-	})
-	return name + ": " + text
-}
-
-// reading gathers the faults of one file.
-type reading struct {
-	name   string
-	file   *ast.File
-	faults []error
-}
-
-// fault adds a fault at a path of the file, e.g. $.thresholds.x.
-func (p *reading) fault(path, format string, args ...any) {
-	where := p.name
-	if at, err := yaml.PathString(path); err == nil {
-		if node, err := at.FilterFile(p.file); err == nil && node.GetToken() != nil {
-			pos := node.GetToken().Position
-			where = fmt.Sprintf("%s:%d:%d", p.name, pos.Line, pos.Column)
-		}
+	for _, f := range r.entries(top[keyTolerances]) {
+		r.tolerance(&s, f)
 	}
-	p.faults = append(p.faults, fmt.Errorf("%s: %s %s", where, strings.TrimPrefix(path, "$."), fmt.Sprintf(format, args...)))
-}
-
-func (p *reading) settings(d document) settings.Settings {
-	if !siteID.MatchString(d.Site) {
-		p.fault("$.site", "is not a site id; give 1 to 32 of a-z, 0-9 and -")
-	}
-	if strings.TrimSpace(d.Version) == "" {
-		p.fault("$.version", "is missing; give the version of this policy")
-	}
-	if _, err := time.LoadLocation(d.Zone); d.Zone == "" || d.Zone == "Local" || err != nil {
-		p.fault("$.zone", "is not a time zone; give a name such as Europe/London")
-	}
-	s := settings.BuiltIn(d.Site, d.Version, d.Zone)
-	for _, name := range sortedKeys(d.Thresholds) {
-		p.threshold(&s, name, d.Thresholds[name])
-	}
-	for _, name := range sortedKeys(d.Tolerances) {
-		p.tolerance(&s, name, d.Tolerances[name])
-	}
-	for _, leaf := range sortedKeys(d.InputSDs) {
-		p.inputSD(&s, leaf, d.InputSDs[leaf])
+	for _, f := range r.entries(top[keyInputSDs]) {
+		r.inputSD(&s, f)
 	}
 	return s
 }
 
-func (p *reading) threshold(s *settings.Settings, name string, value float64) {
-	path := "$.thresholds." + name
-	t, known := s.Thresholds[name]
-	switch {
-	case !known:
-		p.fault(path, "is no threshold; the names are %s", strings.Join(s.ThresholdNames(), ", "))
-	case !(value >= t.Lowest && value <= t.Highest):
-		p.fault(path, "is %g; a site may set %g to %g %s", value, t.Lowest, t.Highest, t.Unit.Text())
-	default:
-		t.Value, t.Owner = value, settings.Site
-		s.Thresholds[name] = t
+func (r *reading) site(root field, top map[string]field) string {
+	f, given := top[keySite]
+	if !given {
+		r.fault(root, "site is missing; give the id of the site, 1 to 32 of a-z, 0-9 and -")
+		return ""
 	}
+	id, ok := r.text(f)
+	if ok && !siteID.MatchString(id) {
+		r.fault(f, "site is not a site id; give 1 to 32 of a-z, 0-9 and -")
+	}
+	return id
 }
 
-func (p *reading) tolerance(s *settings.Settings, name string, item toleranceItem) {
-	path := "$.tolerances." + name
-	t, known := s.Tolerances[name]
+func (r *reading) version(root field, top map[string]field) string {
+	f, given := top[keyVersion]
+	if !given {
+		r.fault(root, "version is missing; give the version of this policy, e.g. \"1\"")
+		return ""
+	}
+	version, ok := r.text(f)
+	if ok && strings.TrimSpace(version) == "" {
+		r.fault(f, "version is empty; give the version of this policy, e.g. \"1\"")
+	}
+	return version
+}
+
+func (r *reading) zone(root field, top map[string]field) string {
+	f, given := top[keyZone]
+	if !given {
+		r.fault(root, "zone is missing; give the time zone of the site, e.g. Europe/London")
+		return ""
+	}
+	zone, ok := r.text(f)
+	if !ok {
+		return ""
+	}
+	// Local would be the zone of whatever machine the server runs on.
+	if _, err := time.LoadLocation(zone); err != nil || zone == "" || zone == "Local" {
+		r.fault(f, "zone is not a time zone of the IANA database; give a name such as Europe/London")
+	}
+	return zone
+}
+
+func (r *reading) threshold(s *settings.Settings, f field) {
+	t, known := s.Thresholds[f.name]
 	if !known {
-		p.fault(path, "has no tolerance; the names are %s", strings.Join(sortedKeys(s.Tolerances), ", "))
+		r.fault(f, "%s is no threshold; the names are %s", f.path(), strings.Join(s.ThresholdNames(), ", "))
 		return
 	}
-	const mostPercent = 100
-	part := func(key string, v *float64, most float64, set func(float64)) {
-		switch {
-		case v == nil:
-		case !(*v >= 0 && *v <= most):
-			p.fault(path+"."+key, "is %g; give 0 to %g", *v, most)
-		default:
-			set(*v)
-		}
+	value, ok := r.number(f)
+	switch {
+	case !ok:
+	case !(value >= t.Lowest && value <= t.Highest):
+		r.fault(f, "%s is %g; a site may set %s", f.path(), value, span(t.Lowest, t.Highest, t.Unit))
+	default:
+		t.Value, t.Owner = value, settings.Site
+		s.Thresholds[f.name] = t
 	}
-	// A tolerance ten times the built-in one would hide everything.
-	const mostFactor = 10
-	part("absolute", item.Absolute, mostFactor*max(t.Absolute, 1), func(v float64) { t.Absolute = v })
-	part("relative_percent", item.RelativePercent, mostPercent, func(v float64) { t.Relative = units.Fraction(v).Ratio() })
-	part("repeatability", item.Repeatability, mostFactor*max(t.Repeatability, 1), func(v float64) { t.Repeatability = v })
-	t.Owner = settings.Site
-	s.Tolerances[name] = t
 }
 
-func (p *reading) inputSD(s *settings.Settings, leaf string, sd float64) {
-	path := "$.input_sds." + leaf
-	row, known := metric.LeafByID(leaf)
-	switch {
-	case !known:
-		p.fault(path, "is no measured leaf; trigone metrics --leaves lists them")
-	case !(sd > 0 && sd <= row.High):
-		p.fault(path, "is %g; a standard deviation is above 0 and at most %g %s", sd, row.High, row.Unit.Text())
-	default:
-		s.InputSDs[leaf] = settings.InputSD{SD: sd, Source: settings.SourceSitePolicy, Owner: settings.Site}
+// A tolerance ten times the built-in one would hide every difference.
+const (
+	mostFactor  = 10
+	mostPercent = 100
+)
+
+func (r *reading) tolerance(s *settings.Settings, f field) {
+	t, known := s.Tolerances[f.name]
+	if !known {
+		r.fault(f, "%s is no tolerance; the names are %s", f.path(), strings.Join(sortedKeys(s.Tolerances), ", "))
+		return
 	}
+	parts := r.fields(f, keyAbsolute, keyRelativePercent, keyRepeatability)
+	part := func(key string, most float64, set func(float64)) {
+		p, given := parts[key]
+		if !given {
+			return
+		}
+		value, ok := r.number(p)
+		switch {
+		case !ok:
+		case !(value >= 0 && value <= most):
+			r.fault(p, "%s is %g; give 0 to %g", p.path(), value, most)
+		default:
+			set(value)
+		}
+	}
+	part(keyAbsolute, mostFactor*max(t.Absolute, 1), func(v float64) { t.Absolute = v })
+	part(keyRelativePercent, mostPercent, func(v float64) { t.Relative = units.Fraction(v).Ratio() })
+	part(keyRepeatability, mostFactor*max(t.Repeatability, 1), func(v float64) { t.Repeatability = v })
+	if len(parts) > 0 {
+		t.Owner = settings.Site
+		s.Tolerances[f.name] = t
+	}
+}
+
+func (r *reading) inputSD(s *settings.Settings, f field) {
+	leaf, known := metric.LeafByID(f.name)
+	if !known {
+		r.fault(f, "%s is no measured leaf; the command trigone metrics --leaves lists them", f.path())
+		return
+	}
+	sd, ok := r.number(f)
+	switch {
+	case !ok:
+	case !(sd > 0 && sd <= leaf.High):
+		r.fault(f, "%s is %g; a standard deviation is above 0 and at most %s", f.path(), sd, quantity(leaf.High, leaf.Unit))
+	default:
+		s.InputSDs[f.name] = settings.InputSD{SD: sd, Source: settings.SourceSitePolicy, Owner: settings.Site}
+	}
+}
+
+func span(low, high float64, u units.Unit) string {
+	return fmt.Sprintf("%g to %s", low, quantity(high, u))
+}
+
+func quantity(v float64, u units.Unit) string {
+	return strings.TrimSpace(fmt.Sprintf("%g %s", v, u.Text()))
 }
 
 func sortedKeys[V any](m map[string]V) []string {

@@ -244,10 +244,7 @@ func Findings(w io.Writer, e *trigonev1.Evaluation) {
 	for _, f := range e.GetFindings() {
 		bySeverity[f.GetSeverity()] = append(bySeverity[f.GetSeverity()], f)
 	}
-	heading(w, fmt.Sprintf("Findings: %s, %s, %s",
-		count(len(bySeverity[trigonev1.Severity_SEVERITY_CONTRADICTION]), "contradiction", "contradictions"),
-		count(len(bySeverity[trigonev1.Severity_SEVERITY_CAUTION]), "caution", "cautions"),
-		count(len(bySeverity[trigonev1.Severity_SEVERITY_NOTE]), "note", "notes")))
+	heading(w, "Findings: "+Count(e).findings())
 	numbers := newCitations(e)
 	shown := map[string]bool{}
 	for _, f := range e.GetFindings() {

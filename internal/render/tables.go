@@ -56,21 +56,39 @@ func Submitted(w io.Writer, r *trigonev1.SubmitCaseResponse) {
 		g.row(s.GetSection(), Word(s.GetOutcome()), s.GetRevision(), s.GetEtag(), Word(s.GetState()))
 	}
 	g.print(w)
-	fmt.Fprintln(w, Summary(r.GetEvaluation()))
+	counts := Count(r.GetEvaluation())
+	fmt.Fprintf(w, "%s; %s from the plan\n", counts.findings(), count(counts.Differences, "difference", "differences"))
 }
 
-// Summary gives an evaluation in one line.
-func Summary(e *trigonev1.Evaluation) string {
-	n := map[trigonev1.Severity]int{}
+// Counts is an evaluation in four numbers.
+type Counts struct {
+	Contradictions, Cautions, Notes int
+	// Differences are the roots among the discrepancies that are present or
+	// indeterminate.
+	Differences int
+}
+
+// Count counts what an evaluation says.
+func Count(e *trigonev1.Evaluation) Counts {
+	var c Counts
 	for _, f := range e.GetFindings() {
-		n[f.GetSeverity()]++
+		switch f.GetSeverity() {
+		case trigonev1.Severity_SEVERITY_CONTRADICTION:
+			c.Contradictions++
+		case trigonev1.Severity_SEVERITY_CAUTION:
+			c.Cautions++
+		case trigonev1.Severity_SEVERITY_NOTE:
+			c.Notes++
+		}
 	}
 	kept, _ := judged(e.GetDiscrepancies())
-	return fmt.Sprintf("%s, %s, %s; %s from the plan",
-		count(n[trigonev1.Severity_SEVERITY_CONTRADICTION], "contradiction", "contradictions"),
-		count(n[trigonev1.Severity_SEVERITY_CAUTION], "caution", "cautions"),
-		count(n[trigonev1.Severity_SEVERITY_NOTE], "note", "notes"),
-		count(len(families(kept)), "difference", "differences"))
+	c.Differences = len(families(kept))
+	return c
+}
+
+func (c Counts) findings() string {
+	return fmt.Sprintf("%s, %s, %s", count(c.Contradictions, "contradiction", "contradictions"),
+		count(c.Cautions, "caution", "cautions"), count(c.Notes, "note", "notes"))
 }
 
 // Changes prints changes, oldest first.

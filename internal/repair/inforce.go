@@ -36,7 +36,11 @@ func (c *Case) PlanInForce() InForce {
 			last = &c.Plans[i]
 		}
 	}
-	if c.Operation == nil || c.Operation.IncisionTime.IsZero() {
+	if c.Operation == nil {
+		return InForce{Revision: last, Timing: NoIncisionTime,
+			Explanation: "no operation was received yet; the plan last signed before incision will be in force"}
+	}
+	if c.Operation.IncisionTime.IsZero() {
 		return InForce{Revision: last, Timing: NoIncisionTime,
 			Explanation: "the incision time is not recorded, so no plan can be said to be in force"}
 	}

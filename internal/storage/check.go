@@ -59,6 +59,8 @@ func (w *Write) checkCase(site string) error {
 		return fmt.Errorf("a write that expects version %d makes version %d, not %d", w.Expected, w.Expected+1, c.Version)
 	case c.State != CaseActive && c.State != CaseRetracted && c.State != CaseMerged:
 		return fmt.Errorf("%q is no state of a case", c.State)
+	case c.ChangedTime.IsZero():
+		return errors.New("a case needs its changed time: cases are listed by it")
 	case c.ExternalIdentifier.Value == "" && c.ExternalIdentifier.System != "":
 		return errors.New("a case number has a value; without one leave its system out too")
 	}

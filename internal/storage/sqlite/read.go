@@ -6,373 +6,416 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"trigone/internal/storage"
 )
 
-const caseColumns = `site, uid, version, state, external_system, external_value, opened, changed, evaluation, incision, plan_timing, merged_into`
-
-func scanCase(row interface{ Scan(...any) error }, more ...any) (storage.Case, error) {
-	var c storage.Case
-	var opened, changed, incision sql.NullInt64
-	err := row.Scan(append([]any{
-		&c.Site, &c.UID, &c.Version, &c.State, &c.ExternalIdentifier.System, &c.ExternalIdentifier.Value,
-		&opened, &changed, &c.Evaluation, &incision, &c.PlanTiming, &c.MergedInto,
-	}, more...)...)
-	c.OpenedTime, c.ChangedTime, c.IncisionTime = instant(opened), instant(changed), instant(incision)
-	return c, err
-}
-
-// Case gives the state of a case by uid.
-func (s *Store) Case(ctx context.Context, site, uid string) (storage.Case, error) {
-	return s.oneCase(ctx, `SELECT `+caseColumns+` FROM cases WHERE site = ? AND uid = ?`, site, uid)
-}
-
-// CaseByExternalIdentifier gives the active case that has this case number.
-func (s *Store) CaseByExternalIdentifier(ctx context.Context, site string, id storage.Identifier) (storage.Case, error) {
-	return s.oneCase(ctx, `SELECT `+caseColumns+` FROM cases WHERE site = ? AND external_system = ? AND external_value = ? AND external_value <> '' AND state = 'active'`,
-		site, id.System, id.Value)
-}
-
-// oneCase reads a case with its identity and sections from one state of the
-// store.
-func (s *Store) oneCase(ctx context.Context, query string, args ...any) (c storage.Case, err error) {
-	err = s.snapshot(ctx, func(tx *sql.Tx) error {
-		if c, err = scanCase(tx.QueryRowContext(ctx, query, args...)); err != nil {
-			return notFound(err)
-		}
-		return fill(ctx, tx, &c)
-	})
-	return c, err
-}
-
-func (s *Store) snapshot(ctx context.Context, do func(*sql.Tx) error) error {
-	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
-	if err != nil {
-		return err
-	}
-	err = do(tx)
-	if end := tx.Rollback(); err == nil && !errors.Is(end, sql.ErrTxDone) {
-		err = end
+// one reads one row; storage.ErrNotFound if there is none.
+func (s *Store) one(ctx context.Context, query string, args []any, into ...any) error {
+	err := s.read.QueryRowContext(ctx, query, args...).Scan(into...)
+	if errors.Is(err, sql.ErrNoRows) {
+		return storage.ErrNotFound
 	}
 	return err
 }
 
-func fill(ctx context.Context, tx *sql.Tx, c *storage.Case) error {
-	err := each(ctx, tx, `SELECT place, system, value FROM identities WHERE site = ? AND uid = ? ORDER BY place`, func(rows *sql.Rows) error {
-		var place int
-		var id storage.Identifier
-		if err := rows.Scan(&place, &id.System, &id.Value); err != nil {
-			return err
-		}
-		if place == 0 {
-			c.Patient = id
-		} else {
-			c.FormerPatients = append(c.FormerPatients, id)
-		}
-		return nil
-	}, c.Site, c.UID)
+// each reads every row; scan is given the place of each in turn.
+func (s *Store) each(ctx context.Context, query string, args []any, scan func(row scanner) error) error {
+	rows, err := s.read.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err
 	}
-	return each(ctx, tx, `SELECT section, head, state, place FROM sections WHERE site = ? AND uid = ? ORDER BY place`, func(rows *sql.Rows) error {
-		var sec storage.Section
-		if err := rows.Scan(&sec.Section, &sec.Head, &sec.State, &sec.Order); err != nil {
-			return err
-		}
-		c.Sections = append(c.Sections, sec)
-		return nil
-	}, c.Site, c.UID)
-}
-
-type querier interface {
-	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
-}
-
-func each(ctx context.Context, db querier, query string, row func(*sql.Rows) error, args ...any) (err error) {
-	rows, err := db.QueryContext(ctx, query, args...)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, rows.Close()) }()
+	defer rows.Close()
 	for rows.Next() {
-		if err := row(rows); err != nil {
+		if err := scan(rows); err != nil {
 			return err
 		}
 	}
 	return rows.Err()
 }
 
-// casePosition is where a page of cases ended.
-type casePosition struct {
-	Changed int64  `json:"c"`
-	UID     string `json:"u"`
+type scanner interface{ Scan(into ...any) error }
+
+// conditions are what a WHERE joins by AND.
+type conditions struct {
+	text []string
+	args []any
 }
 
-// Cases lists cases by changed time, newest first, then uid.
-func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, after string, limit int) (list []storage.CaseRow, next string, err error) {
-	where, args := []string{"site = ?"}, []any{site}
+func (c *conditions) add(text string, args ...any) {
+	c.text, c.args = append(c.text, text), append(c.args, args...)
+}
+
+// oneOf narrows a column to a list; an empty list does not narrow.
+func (c *conditions) oneOf(column string, values []string) {
+	if len(values) == 0 {
+		return
+	}
+	args := make([]any, len(values))
+	for i, v := range values {
+		args[i] = v
+	}
+	c.add(column+" IN (?"+strings.Repeat(", ?", len(values)-1)+")", args...)
+}
+
+func (c *conditions) String() string { return strings.Join(c.text, " AND ") }
+
+// A position is where a page ended: the key of its last row.
+
+func position(key int64, uid string) string { return strconv.FormatInt(key, 10) + ":" + uid }
+
+func parsePosition(token string) (key int64, uid string, err error) {
+	number, uid, ok := strings.Cut(token, ":")
+	key, err = strconv.ParseInt(number, 10, 64)
+	if !ok || err != nil {
+		return 0, "", errForeignToken
+	}
+	return key, uid, nil
+}
+
+var (
+	errForeignToken = errors.New("the page token is not one of this listing")
+	errNoLimit      = errors.New("a page has at least one row: give a limit from 1")
+)
+
+const caseColumns = `c.site, c.uid, c.version, c.state, c.external_system, c.external_value, c.opened_time, c.changed_time,
+	c.evaluation, c.incision_time, c.plan_timing, c.merged_into, c.sections,
+	(SELECT json_group_array(json_array(p.system, p.value) ORDER BY p.position) FROM patient_identifiers AS p WHERE p.case_id = c.id)`
+
+// caseScan reads caseColumns.
+type caseScan struct {
+	c                        storage.Case
+	opened, changed, incised sql.NullInt64
+	sections, patients       string
+}
+
+func (r *caseScan) into() []any {
+	c := &r.c
+	return []any{
+		&c.Site, &c.UID, &c.Version, &c.State, &c.ExternalIdentifier.System, &c.ExternalIdentifier.Value, &r.opened, &r.changed,
+		&c.Evaluation, &r.incised, &c.PlanTiming, &c.MergedInto, &r.sections, &r.patients,
+	}
+}
+
+func (r *caseScan) value() (storage.Case, error) {
+	r.c.OpenedTime, r.c.ChangedTime, r.c.IncisionTime = instant(r.opened), instant(r.changed), instant(r.incised)
+	var patients [][2]string
+	if err := errors.Join(json.Unmarshal([]byte(r.sections), &r.c.Sections), json.Unmarshal([]byte(r.patients), &patients)); err != nil {
+		return storage.Case{}, fmt.Errorf("a case cannot be read: %w", err)
+	}
+	for i, p := range patients {
+		id := storage.Identifier{System: p[0], Value: p[1]}
+		if i == 0 {
+			r.c.Patient = id
+		} else {
+			r.c.FormerPatients = append(r.c.FormerPatients, id)
+		}
+	}
+	return r.c, nil
+}
+
+func (s *Store) oneCase(ctx context.Context, where string, args ...any) (storage.Case, error) {
+	var r caseScan
+	if err := s.one(ctx, `SELECT `+caseColumns+` FROM cases AS c WHERE `+where, args, r.into()...); err != nil {
+		return storage.Case{}, err
+	}
+	return r.value()
+}
+
+// Case gives the state of a case by uid.
+func (s *Store) Case(ctx context.Context, site, uid string) (storage.Case, error) {
+	return s.oneCase(ctx, `c.site = ? AND c.uid = ?`, site, uid)
+}
+
+// CaseByExternalIdentifier gives the active case that has this case number.
+func (s *Store) CaseByExternalIdentifier(ctx context.Context, site string, id storage.Identifier) (storage.Case, error) {
+	return s.oneCase(ctx, `c.site = ? AND c.external_system = ? AND c.external_value = ? AND c.state = 'active' AND c.external_value <> ''`,
+		site, id.System, id.Value)
+}
+
+const severityCount = `(SELECT count(*) FROM findings AS f WHERE f.case_id = c.id AND f.severity = ?)`
+
+// Cases lists cases, newest change first.
+func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, after string, limit int) ([]storage.CaseRow, string, error) {
+	if limit < 1 {
+		return nil, "", errNoLimit
+	}
+	var where conditions
+	where.add(`c.site = ?`, site)
 	if f.State != "" {
-		where, args = append(where, "state = ?"), append(args, f.State)
+		where.add(`c.state = ?`, f.State)
 	}
 	if f.DisputedOnly {
-		where = append(where, "EXISTS (SELECT 1 FROM findings AS f WHERE f.site = cases.site AND f.uid = cases.uid AND f.severity = 'contradiction')")
+		where.add(`c.id IN (SELECT case_id FROM findings WHERE severity = 'contradiction')`)
 	}
 	if after != "" {
-		var p casePosition
-		if err := json.Unmarshal([]byte(after), &p); err != nil {
-			return nil, "", fmt.Errorf("position of a page of cases: %w", err)
+		changed, uid, err := parsePosition(after)
+		if err != nil {
+			return nil, "", err
 		}
-		where, args = append(where, "(coalesce(changed, 0) < ? OR (coalesce(changed, 0) = ? AND uid > ?))"), append(args, p.Changed, p.Changed, p.UID)
+		where.add(`c.changed_time <= ? AND (c.changed_time < ? OR c.uid > ?)`, changed, changed, uid)
 	}
-	count := func(severity string) string {
-		return `(SELECT count(*) FROM findings AS f WHERE f.site = cases.site AND f.uid = cases.uid AND f.severity = '` + severity + `')`
-	}
-	query := `SELECT ` + caseColumns + `, coalesce(changed, 0), ` + count("contradiction") + `, ` + count("caution") + `, ` + count("note") + `,
-		(SELECT count(*) FROM discrepancies AS d WHERE d.site = cases.site AND d.uid = cases.uid AND d.root AND d.verdict = 'present')
-		FROM cases WHERE ` + strings.Join(where, " AND ") + ` ORDER BY coalesce(changed, 0) DESC, uid LIMIT ?`
-	err = s.snapshot(ctx, func(tx *sql.Tx) error {
-		var p casePosition
-		if err := each(ctx, tx, query, func(rows *sql.Rows) error {
-			if len(list) == limit {
-				text, err := json.Marshal(p)
-				next = string(text)
-				return err
-			}
-			var r storage.CaseRow
-			var changed int64
-			c, err := scanCase(rows, &changed, &r.Contradictions, &r.Cautions, &r.Notes, &r.RootCount)
-			if err != nil {
-				return err
-			}
-			r.Case = c
-			p = casePosition{Changed: changed, UID: c.UID}
-			list = append(list, r)
-			return nil
-		}, append(args, limit+1)...); err != nil {
+	query := `SELECT ` + caseColumns + `, ` + severityCount + `, ` + severityCount + `, ` + severityCount + `,
+			(SELECT count(*) FROM discrepancies AS d WHERE d.case_id = c.id AND d.root AND d.verdict = ?)
+		FROM cases AS c WHERE ` + where.String() + `
+		ORDER BY c.changed_time DESC, c.uid LIMIT ?`
+	args := append([]any{storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote, storage.VerdictPresent}, where.args...)
+	var list []storage.CaseRow
+	err := s.each(ctx, query, append(args, limit+1), func(row scanner) error {
+		var r caseScan
+		var out storage.CaseRow
+		if err := row.Scan(append(r.into(), &out.Contradictions, &out.Cautions, &out.Notes, &out.RootCount)...); err != nil {
 			return err
 		}
-		for i := range list {
-			if err := fill(ctx, tx, &list[i].Case); err != nil {
-				return err
-			}
-		}
-		return nil
+		var err error
+		out.Case, err = r.value()
+		list = append(list, out)
+		return err
 	})
-	return list, next, err
+	if err != nil || len(list) <= limit {
+		return list, "", err
+	}
+	last := list[limit-1]
+	return list[:limit], position(last.ChangedTime.UnixNano(), last.UID), nil
 }
 
 // Revisions gives every revision of a case in the order of storing.
-func (s *Store) Revisions(ctx context.Context, site, uid string) (list []storage.Revision, err error) {
-	err = each(ctx, s.read, `SELECT section, revision, content, received, source, caller, retraction, retraction_reason, retraction_text, case_version
-		FROM revisions WHERE site = ? AND uid = ? ORDER BY number`, func(rows *sql.Rows) error {
-		var r storage.Revision
-		var received, source sql.NullInt64
-		if err := rows.Scan(&r.Section, &r.Revision, &r.Content, &received, &source, &r.Caller, &r.Retraction, &r.RetractionReason, &r.RetractionText, &r.CaseVersion); err != nil {
+func (s *Store) Revisions(ctx context.Context, site, uid string) ([]storage.Revision, error) {
+	var list []storage.Revision
+	err := s.each(ctx, `
+		SELECT r.section, r.revision, coalesce(i.content, r.content), r.received_time, r.source_time, r.caller,
+			r.retraction, r.retraction_reason, r.retraction_text, r.case_version
+		FROM cases AS c
+		JOIN revisions AS r ON r.case_id = c.id
+		LEFT JOIN identity_contents AS i ON i.case_id = c.id AND i.revision = r.revision AND r.section = ?
+		WHERE c.site = ? AND c.uid = ?
+		ORDER BY r.case_version, r.position`,
+		[]any{storage.IdentitySection, site, uid}, func(row scanner) error {
+			var r storage.Revision
+			var received, source sql.NullInt64
+			err := row.Scan(&r.Section, &r.Revision, (*blob)(&r.Content), &received, &source, &r.Caller,
+				&r.Retraction, &r.RetractionReason, &r.RetractionText, &r.CaseVersion)
+			r.ReceivedTime, r.SourceTime = instant(received), instant(source)
+			list = append(list, r)
 			return err
-		}
-		r.ReceivedTime, r.SourceTime = instant(received), instant(source)
-		list = append(list, r)
-		return nil
-	}, site, uid)
+		})
 	return list, err
 }
 
-const evaluationColumns = `number, case_version, time, catalogue_version, rule_set_version, policy_hash, calibration_id, software_version, plan_revision, outcome_seen, answer, metrics`
+const selectEvaluation = `
+	SELECT e.number, e.case_version, e.time, e.catalogue_version, e.rule_set_version, e.policy_hash, e.calibration_id,
+		e.software_version, e.plan_revision, e.outcome_seen, e.metrics, e.answer
+	FROM cases AS c JOIN evaluations AS e ON e.case_id = c.id
+	WHERE c.site = ? AND c.uid = ?`
 
-func scanEvaluation(row interface{ Scan(...any) error }) (storage.Evaluation, error) {
+func scanEvaluation(row scanner) (storage.Evaluation, error) {
 	var e storage.Evaluation
 	var at sql.NullInt64
 	err := row.Scan(&e.Number, &e.CaseVersion, &at, &e.CatalogueVersion, &e.RuleSetVersion, &e.PolicyHash, &e.CalibrationID,
-		&e.SoftwareVersion, &e.PlanRevision, &e.OutcomeSeen, &e.Answer, &e.Metrics)
+		&e.SoftwareVersion, &e.PlanRevision, &e.OutcomeSeen, (*blob)(&e.Metrics), (*blob)(&e.Answer))
 	e.Time = instant(at)
 	return e, err
 }
 
 // Evaluations gives every evaluation of a case, oldest first.
-func (s *Store) Evaluations(ctx context.Context, site, uid string) (list []storage.Evaluation, err error) {
-	err = each(ctx, s.read, `SELECT `+evaluationColumns+` FROM evaluations WHERE site = ? AND uid = ? ORDER BY number`, func(rows *sql.Rows) error {
-		e, err := scanEvaluation(rows)
+func (s *Store) Evaluations(ctx context.Context, site, uid string) ([]storage.Evaluation, error) {
+	var list []storage.Evaluation
+	err := s.each(ctx, selectEvaluation+` ORDER BY e.number`, []any{site, uid}, func(row scanner) error {
+		e, err := scanEvaluation(row)
 		list = append(list, e)
 		return err
-	}, site, uid)
+	})
 	return list, err
 }
 
 // Evaluation gives one evaluation.
 func (s *Store) Evaluation(ctx context.Context, site, uid string, number int64) (storage.Evaluation, error) {
-	e, err := scanEvaluation(s.read.QueryRowContext(ctx, `SELECT `+evaluationColumns+` FROM evaluations WHERE site = ? AND uid = ? AND number = ?`, site, uid, number))
-	return e, notFound(err)
+	e, err := scanEvaluation(s.read.QueryRowContext(ctx, selectEvaluation+` AND e.number = ?`, site, uid, number))
+	if errors.Is(err, sql.ErrNoRows) {
+		return storage.Evaluation{}, storage.ErrNotFound
+	}
+	return e, err
 }
 
 // Changes gives changes with a number above after, oldest first.
-func (s *Store) Changes(ctx context.Context, site string, after int64, limit int) (list []storage.Change, err error) {
-	err = each(ctx, s.read, `SELECT number, kind, uid, case_version, section, revision, state, reason, time, quarantine_id
-		FROM changes WHERE site = ? AND number > ? ORDER BY number LIMIT ?`, func(rows *sql.Rows) error {
+func (s *Store) Changes(ctx context.Context, site string, after int64, limit int) ([]storage.Change, error) {
+	if limit < 1 {
+		return nil, errNoLimit
+	}
+	var list []storage.Change
+	err := s.each(ctx, `
+		SELECT number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id
+		FROM changes WHERE site = ? AND number > ?
+		ORDER BY number LIMIT ?`, []any{site, after, limit}, func(row scanner) error {
 		var c storage.Change
 		var at sql.NullInt64
-		if err := rows.Scan(&c.Number, &c.Kind, &c.CaseUID, &c.CaseVersion, &c.Section, &c.Revision, &c.State, &c.Reason, &at, &c.QuarantineID); err != nil {
-			return err
-		}
+		err := row.Scan(&c.Number, &c.Kind, &c.CaseUID, &c.CaseVersion, &c.Section, &c.Revision, &c.State, &c.Reason, &at, &c.QuarantineID)
 		c.Time = instant(at)
 		list = append(list, c)
-		return nil
-	}, site, after, limit)
+		return err
+	})
 	return list, err
 }
 
-// caseConditions are the filters that narrow cases.
-func caseConditions(site string, f storage.DiscrepancyFilter) ([]string, []any) {
-	where, args := []string{"c.site = ?"}, []any{site}
-	add := func(condition string, arg any) { where, args = append(where, condition), append(args, arg) }
+// ofCases narrows the cases that discrepancies are drawn from.
+func ofCases(site string, f storage.DiscrepancyFilter) (where conditions) {
+	where.add(`c.site = ?`, site)
 	if f.CaseUID != "" {
-		add("c.uid = ?", f.CaseUID)
+		where.add(`c.uid = ?`, f.CaseUID)
 	}
 	if !f.IncisionFrom.IsZero() {
-		add("c.incision >= ?", f.IncisionFrom.UnixNano())
+		where.add(`c.incision_time >= ?`, f.IncisionFrom.UnixNano())
 	}
 	if !f.IncisionBefore.IsZero() {
-		add("c.incision < ?", f.IncisionBefore.UnixNano())
+		where.add(`c.incision_time < ?`, f.IncisionBefore.UnixNano())
 	}
-	if len(f.PlanTimings) > 0 {
-		condition, in := oneOf("c.plan_timing", f.PlanTimings)
-		where, args = append(where, condition), append(args, in...)
-	}
-	return where, args
+	where.oneOf(`c.plan_timing`, f.PlanTimings)
+	return where
 }
 
-// rowConditions are the filters that narrow discrepancies within cases.
-func rowConditions(f storage.DiscrepancyFilter) (where []string, args []any) {
-	for column, values := range map[string][]string{"d.class": f.Classes, "d.verdict": f.Verdicts} {
-		if len(values) > 0 {
-			condition, in := oneOf(column, values)
-			where, args = append(where, condition), append(args, in...)
-		}
-	}
+// ofRows narrows the discrepancies of these cases.
+func ofRows(site string, f storage.DiscrepancyFilter) conditions {
+	where := ofCases(site, f)
+	where.add(`c.state = 'active'`)
+	where.oneOf(`d.class`, f.Classes)
+	where.oneOf(`d.verdict`, f.Verdicts)
 	if f.RootsOnly {
-		where = append(where, "d.root")
+		where.add(`d.root`)
 	}
-	return where, args
+	return where
 }
 
-func oneOf(column string, values []string) (string, []any) {
-	args := make([]any, len(values))
-	for i, v := range values {
-		args[i] = v
+// Discrepancies lists rows by case number, then order. A token names the case by
+// its uid, so that no case number leaves the store in it.
+func (s *Store) Discrepancies(ctx context.Context, site string, f storage.DiscrepancyFilter, after string, limit int) ([]storage.CaseDiscrepancy, string, error) {
+	if limit < 1 {
+		return nil, "", errNoLimit
 	}
-	return column + " IN (?" + strings.Repeat(", ?", len(values)-1) + ")", args
-}
-
-// discrepancyPosition is where a page of discrepancies ended.
-type discrepancyPosition struct {
-	System string `json:"s"`
-	Value  string `json:"v"`
-	UID    string `json:"u"`
-	Order  int64  `json:"o"`
-}
-
-// Discrepancies lists rows by case number, then order.
-func (s *Store) Discrepancies(ctx context.Context, site string, f storage.DiscrepancyFilter, after string, limit int) (list []storage.CaseDiscrepancy, next string, err error) {
-	where, args := caseConditions(site, f)
-	rowWhere, rowArgs := rowConditions(f)
-	where, args = append(append(where, "c.state = 'active'"), rowWhere...), append(args, rowArgs...)
+	where := ofRows(site, f)
 	if after != "" {
-		var p discrepancyPosition
-		if err := json.Unmarshal([]byte(after), &p); err != nil {
-			return nil, "", fmt.Errorf("position of a page of discrepancies: %w", err)
+		order, uid, err := parsePosition(after)
+		if err != nil {
+			return nil, "", err
 		}
-		where = append(where, "(c.external_system, c.external_value, c.uid, d.place_no) > (?, ?, ?, ?)")
-		args = append(args, p.System, p.Value, p.UID, p.Order)
+		var system, value string
+		err = s.one(ctx, `SELECT external_system, external_value FROM cases WHERE site = ? AND uid = ?`, []any{site, uid}, &system, &value)
+		if errors.Is(err, storage.ErrNotFound) {
+			return nil, "", errForeignToken
+		}
+		if err != nil {
+			return nil, "", err
+		}
+		where.add(`(c.external_value, c.external_system, c.uid) >= (?, ?, ?)`, value, system, uid)
+		where.add(`(c.uid <> ? OR d.position > ?)`, uid, order)
 	}
-	var p discrepancyPosition
-	err = each(ctx, s.read, `SELECT c.uid, c.external_system, c.external_value, c.incision, c.plan_timing, d.id, d.class, d.verdict, d.root, d.place_no, d.body
-		FROM discrepancies AS d JOIN cases AS c ON c.site = d.site AND c.uid = d.uid WHERE `+strings.Join(where, " AND ")+`
-		ORDER BY c.external_system, c.external_value, c.uid, d.place_no LIMIT ?`, func(rows *sql.Rows) error {
-		if len(list) == limit {
-			text, err := json.Marshal(p)
-			next = string(text)
-			return err
-		}
+	var list []storage.CaseDiscrepancy
+	// CROSS JOIN: the cases in their order are the outer loop, so that a page
+	// reads no further than its last row.
+	err := s.each(ctx, `
+		SELECT c.uid, c.external_system, c.external_value, c.incision_time, c.plan_timing, d.id, d.class, d.verdict, d.root, d.position, d.message
+		FROM cases AS c CROSS JOIN discrepancies AS d ON d.case_id = c.id
+		WHERE `+where.String()+`
+		ORDER BY c.external_value, c.external_system, c.uid, d.position LIMIT ?`, append(where.args, limit+1), func(row scanner) error {
 		var r storage.CaseDiscrepancy
-		var incision sql.NullInt64
+		var incised sql.NullInt64
 		d := &r.Discrepancy
-		if err := rows.Scan(&r.CaseUID, &r.ExternalIdentifier.System, &r.ExternalIdentifier.Value, &incision, &r.PlanTiming,
-			&d.ID, &d.Class, &d.Verdict, &d.Root, &d.Order, &d.Row); err != nil {
-			return err
-		}
-		r.IncisionTime = instant(incision)
-		p = discrepancyPosition{System: r.ExternalIdentifier.System, Value: r.ExternalIdentifier.Value, UID: r.CaseUID, Order: d.Order}
+		err := row.Scan(&r.CaseUID, &r.ExternalIdentifier.System, &r.ExternalIdentifier.Value, &incised, &r.PlanTiming,
+			&d.ID, &d.Class, &d.Verdict, &d.Root, &d.Order, (*blob)(&d.Row))
+		r.IncisionTime = instant(incised)
 		list = append(list, r)
-		return nil
-	}, append(args, limit+1)...)
-	return list, next, err
+		return err
+	})
+	if err != nil || len(list) <= limit {
+		return list, "", err
+	}
+	last := list[limit-1]
+	return list[:limit], position(last.Discrepancy.Order, last.CaseUID), nil
 }
 
 // CountDiscrepancies counts what that list is drawn from.
-func (s *Store) CountDiscrepancies(ctx context.Context, site string, f storage.DiscrepancyFilter) (n storage.DiscrepancyCounts, err error) {
-	where, args := caseConditions(site, f)
-	rowWhere, rowArgs := rowConditions(f)
-	cases := strings.Join(where, " AND ")
-	active := cases + " AND c.state = 'active'"
-	planned := "c.plan_timing IN ('prospective', 'late_arrival')"
-	rows := strings.Join(append([]string{active}, rowWhere...), " AND ")
-	err = s.snapshot(ctx, func(tx *sql.Tx) error {
-		one := func(into *int, query string, args ...any) error {
-			return tx.QueryRowContext(ctx, query, args...).Scan(into)
-		}
-		joined := `SELECT count(*) FROM discrepancies AS d JOIN cases AS c ON c.site = d.site AND c.uid = d.uid WHERE `
-		return errors.Join(
-			one(&n.OperatedCases, `SELECT count(*) FROM cases AS c WHERE `+active+` AND c.outcome_seen`, args...),
-			one(&n.PlannedCases, `SELECT count(*) FROM cases AS c WHERE `+active+` AND c.outcome_seen AND `+planned, args...),
-			one(&n.DifferingCases, `SELECT count(*) FROM cases AS c WHERE `+active+` AND c.outcome_seen AND `+planned+`
-				AND EXISTS (SELECT 1 FROM discrepancies AS d WHERE d.site = c.site AND d.uid = c.uid AND d.verdict = 'present')`, args...),
-			one(&n.RetractedCases, `SELECT count(*) FROM cases AS c WHERE `+cases+` AND c.state = 'retracted'`, args...),
-			one(&n.RetractedSections, `SELECT count(*) FROM sections AS s JOIN cases AS c ON c.site = s.site AND c.uid = s.uid WHERE `+active+` AND s.state = 'retracted'`, args...),
-			one(&n.Roots, joined+rows+` AND d.root AND d.verdict = 'present'`, append(args, rowArgs...)...),
-			one(&n.Indeterminate, joined+rows+` AND d.verdict = 'indeterminate'`, append(args, rowArgs...)...),
-			one(&n.NotEvaluable, joined+rows+` AND d.verdict = 'not_evaluable'`, append(args, rowArgs...)...),
-		)
-	})
+func (s *Store) CountDiscrepancies(ctx context.Context, site string, f storage.DiscrepancyFilter) (storage.DiscrepancyCounts, error) {
+	cases, rows := ofCases(site, f), ofRows(site, f)
+	args := append([]any{
+		storage.CaseActive, storage.TimingProspective, storage.TimingLateArrival, storage.VerdictPresent,
+		storage.CaseRetracted, storage.CaseActive,
+	}, cases.args...)
+	args = append(args, storage.VerdictPresent, storage.VerdictIndeterminate, storage.VerdictNotEvaluable)
+	args = append(args, rows.args...)
+	var n storage.DiscrepancyCounts
+	err := s.one(ctx, `
+		SELECT cases.operated, cases.planned, cases.differing, rows.roots, rows.indeterminate, rows.not_evaluable,
+			cases.retracted, cases.retracted_sections
+		FROM (
+			SELECT count(*) FILTER (WHERE operated) AS operated, count(*) FILTER (WHERE planned) AS planned,
+				count(*) FILTER (WHERE planned AND differing) AS differing, count(*) FILTER (WHERE retracted) AS retracted,
+				coalesce(sum(retracted_sections), 0) AS retracted_sections
+			FROM (
+				SELECT c.operated AND c.state = ? AS operated,
+					c.operated AND c.state = 'active' AND c.plan_timing IN (?, ?) AS planned,
+					EXISTS (SELECT 1 FROM discrepancies AS d WHERE d.case_id = c.id AND d.verdict = ?) AS differing,
+					c.state = ? AS retracted,
+					CASE WHEN c.state = ? THEN c.retracted_sections END AS retracted_sections
+				FROM cases AS c WHERE `+cases.String()+`
+			)
+		) AS cases, (
+			SELECT count(*) FILTER (WHERE d.root AND d.verdict = ?) AS roots, count(*) FILTER (WHERE d.verdict = ?) AS indeterminate,
+				count(*) FILTER (WHERE d.verdict = ?) AS not_evaluable
+			FROM cases AS c CROSS JOIN discrepancies AS d ON d.case_id = c.id WHERE `+rows.String()+`
+		) AS rows`, args,
+		&n.OperatedCases, &n.PlannedCases, &n.DifferingCases, &n.Roots, &n.Indeterminate, &n.NotEvaluable, &n.RetractedCases, &n.RetractedSections)
 	return n, err
 }
 
 // Request gives the row of an earlier request.
 func (s *Store) Request(ctx context.Context, caller, site, method, requestID string) (storage.Request, error) {
-	var r storage.Request
+	r := storage.Request{Caller: caller, Site: site, Method: method, RequestID: requestID}
 	var at sql.NullInt64
-	err := s.read.QueryRowContext(ctx, `SELECT caller, site, method, request_id, content_hash, uid, case_version, evaluation, quarantine_id, receipt, time
-		FROM requests WHERE caller = ? AND site = ? AND method = ? AND request_id = ?`, caller, site, method, requestID).Scan(
-		&r.Caller, &r.Site, &r.Method, &r.RequestID, &r.ContentHash, &r.CaseUID, &r.CaseVersion, &r.Evaluation, &r.QuarantineID, &r.Receipt, &at)
+	err := s.one(ctx, `
+		SELECT content_hash, case_uid, case_version, evaluation, quarantine_id, time, receipt
+		FROM requests WHERE site = ? AND caller = ? AND method = ? AND request_id = ?`, []any{site, caller, method, requestID},
+		(*blob)(&r.ContentHash), &r.CaseUID, &r.CaseVersion, &r.Evaluation, &r.QuarantineID, &at, (*blob)(&r.Receipt))
+	if err != nil {
+		return storage.Request{}, err
+	}
 	r.Time = instant(at)
-	return r, notFound(err)
+	return r, nil
 }
 
-const quarantineColumns = `id, uid, body, received, caller, state, decision, hash`
-
-func scanQuarantined(row *sql.Row) (storage.Quarantined, error) {
+func (s *Store) quarantined(ctx context.Context, where string, args ...any) (storage.Quarantined, error) {
 	var q storage.Quarantined
 	var received sql.NullInt64
-	err := row.Scan(&q.ID, &q.CaseUID, &q.Body, &received, &q.Caller, &q.State, &q.Decision, &q.Hash)
+	err := s.one(ctx, `
+		SELECT q.quarantine_id, q.case_uid, b.body, q.received_time, q.caller, q.state, q.decision, q.hash
+		FROM quarantine AS q LEFT JOIN quarantine_bodies AS b ON b.quarantine = q.id
+		WHERE `+where, args,
+		&q.ID, &q.CaseUID, (*blob)(&q.Body), &received, &q.Caller, &q.State, &q.Decision, (*blob)(&q.Hash))
+	if err != nil {
+		return storage.Quarantined{}, err
+	}
 	q.ReceivedTime = instant(received)
-	return q, notFound(err)
+	return q, nil
 }
 
 // Quarantined gives a quarantined submit.
 func (s *Store) Quarantined(ctx context.Context, site, id string) (storage.Quarantined, error) {
-	return scanQuarantined(s.read.QueryRowContext(ctx, `SELECT `+quarantineColumns+` FROM quarantine WHERE site = ? AND id = ?`, site, id))
+	return s.quarantined(ctx, `q.site = ? AND q.quarantine_id = ?`, site, id)
 }
 
 // QuarantinedByHash gives the open quarantined submit with this hash.
 func (s *Store) QuarantinedByHash(ctx context.Context, site string, hash []byte) (storage.Quarantined, error) {
-	return scanQuarantined(s.read.QueryRowContext(ctx, `SELECT `+quarantineColumns+` FROM quarantine WHERE site = ? AND hash = ? AND state = 'open' ORDER BY received, id LIMIT 1`, site, hash))
+	return s.quarantined(ctx, `q.site = ? AND q.hash = ? AND q.state = 'open'`, site, bytes(hash))
 }
 
 // Policy gives a policy's text.
 func (s *Store) Policy(ctx context.Context, site, hash string) (storage.Policy, error) {
-	var p storage.Policy
-	var at sql.NullInt64
-	err := s.read.QueryRowContext(ctx, `SELECT hash, version, text, first_used FROM policies WHERE site = ? AND hash = ?`, site, hash).Scan(&p.Hash, &p.Version, &p.Text, &at)
-	p.FirstUsed = instant(at)
-	return p, notFound(err)
+	p := storage.Policy{Hash: hash}
+	var first sql.NullInt64
+	err := s.one(ctx, `SELECT version, first_used, text FROM policies WHERE site = ? AND hash = ?`, []any{site, hash}, &p.Version, &first, &p.Text)
+	if err != nil {
+		return storage.Policy{}, err
+	}
+	p.FirstUsed = instant(first)
+	return p, nil
 }

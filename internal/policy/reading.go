@@ -1,0 +1,240 @@
+package policy
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+)
+
+// A decoder stops at its first fault. A policy is written by hand, and whoever
+// writes it wants to hear of all of them: so the parsed tree is read here.
+
+// reading gathers the faults of one file.
+type reading struct {
+	name   string
+	faults []fault
+}
+
+type fault struct {
+	line, column int
+	text         string
+}
+
+// field is a key with its value.
+type field struct {
+	name  string
+	above string // the keys around it, with dots
+	key   ast.Node
+	value ast.Node
+}
+
+func (f field) path() string {
+	if f.above == "" {
+		return f.name
+	}
+	return f.above + "." + f.name
+}
+
+// fault adds a fault at the value of a field, or at its key if it has none.
+func (r *reading) fault(f field, format string, args ...any) {
+	node := f.key
+	if f.value != nil && f.value.Type() != ast.NullType {
+		node = f.value
+	}
+	r.faultAt(node, format, args...)
+}
+
+func (r *reading) faultAt(node ast.Node, format string, args ...any) {
+	out := fault{text: fmt.Sprintf(format, args...)}
+	if node != nil && node.GetToken() != nil && node.GetToken().Position != nil {
+		out.line, out.column = node.GetToken().Position.Line, node.GetToken().Position.Column
+	}
+	r.faults = append(r.faults, out)
+}
+
+// err gives all faults in the order of the text.
+func (r *reading) err() error {
+	slices.SortStableFunc(r.faults, func(a, b fault) int {
+		return cmp.Or(cmp.Compare(a.line, b.line), cmp.Compare(a.column, b.column))
+	})
+	var list []error
+	for _, f := range r.faults {
+		where := r.name
+		if f.line > 0 {
+			where = fmt.Sprintf("%s:%d:%d", r.name, f.line, f.column)
+		}
+		list = append(list, fmt.Errorf("%s: %s", where, f.text))
+	}
+	return errors.Join(list...)
+}
+
+// root gives the document.
+func (r *reading) root(text []byte) (f field, ok bool) {
+	if !utf8.Valid(text) {
+		r.faultAt(nil, "the text is not UTF-8; save it as UTF-8")
+		return field{}, false
+	}
+	file, err := parser.ParseBytes(text, 0, parser.AllowDuplicateMapKey())
+	if err != nil {
+		r.syntax(err)
+		return field{}, false
+	}
+	var bodies []ast.Node
+	for _, d := range file.Docs {
+		if d.Body != nil && d.Body.Type() != ast.CommentType {
+			bodies = append(bodies, d.Body)
+		}
+	}
+	switch len(bodies) {
+	case 0:
+		r.faultAt(nil, "the text holds nothing; give at least site, version and zone")
+		return field{}, false
+	case 1:
+		return field{value: bodies[0]}, true
+	}
+	r.faultAt(bodies[1], "a second document begins here; a policy is one document")
+	return field{}, false
+}
+
+// syntax tells the parser's fault in its own words, without the excerpt of the
+// text.
+func (r *reading) syntax(err error) {
+	var y yaml.Error
+	if !errors.As(err, &y) {
+		r.faultAt(nil, "the text is no YAML: %v", err)
+		return
+	}
+	out := fault{text: "the text is no YAML: " + strings.ReplaceAll(y.GetMessage(), "\n", " ")}
+	if t := y.GetToken(); t != nil && t.Position != nil {
+		out.line, out.column = t.Position.Line, t.Position.Column
+	}
+	r.faults = append(r.faults, out)
+}
+
+// fields gives the entries of a field by name; only these names may stand there.
+func (r *reading) fields(f field, names ...string) map[string]field {
+	list := map[string]field{}
+	for _, e := range r.entries(f) {
+		if !slices.Contains(names, e.name) {
+			r.faultAt(e.key, "%s is no key here; the keys are %s", e.path(), strings.Join(names, ", "))
+			continue
+		}
+		list[e.name] = e
+	}
+	return list
+}
+
+// entries gives the entries of a field in their order; one without a value, or
+// one that is not there, has none.
+func (r *reading) entries(f field) []field {
+	var values []*ast.MappingValueNode
+	switch n := f.value.(type) {
+	case nil, *ast.NullNode:
+		return nil
+	case *ast.MappingNode:
+		values = n.Values
+	case *ast.MappingValueNode:
+		values = []*ast.MappingValueNode{n}
+	default:
+		r.fault(f, "%s%s where keys with values are needed", subject(f), kind(f.value))
+		return nil
+	}
+	var list []field
+	first := map[string]ast.Node{}
+	above := f.path()
+	for _, v := range values {
+		key, ok := v.Key.(*ast.StringNode)
+		if !ok {
+			r.faultAt(v.Key, "%s%s where the name of a key is needed", subject(f), kind(v.Key))
+			continue
+		}
+		e := field{name: named(key.Value), above: above, key: v.Key, value: v.Value}
+		if one, again := first[e.name]; again {
+			r.faultAt(v.Key, "%s is given a second time, first in line %d; give it once", e.path(), one.GetToken().Position.Line)
+			continue
+		}
+		first[e.name] = v.Key
+		list = append(list, e)
+	}
+	return list
+}
+
+func subject(f field) string {
+	if f.path() == "" {
+		return "the policy holds "
+	}
+	return f.path() + " holds "
+}
+
+var plainKey = regexp.MustCompile(`^[A-Za-z0-9_-]{1,100}$`)
+
+// named gives a key as it can be printed.
+func named(key string) string {
+	if plainKey.MatchString(key) {
+		return key
+	}
+	return fmt.Sprintf("%.100q", key)
+}
+
+// text reads a text; a number is taken as it is written.
+func (r *reading) text(f field) (text string, ok bool) {
+	switch n := f.value.(type) {
+	case *ast.StringNode:
+		return n.Value, true
+	case *ast.IntegerNode:
+		return n.Token.Value, true
+	case *ast.FloatNode:
+		return n.Token.Value, true
+	}
+	r.fault(f, "%s%s where a text is needed", subject(f), kind(f.value))
+	return "", false
+}
+
+// number reads a finite number.
+func (r *reading) number(f field) (v float64, ok bool) {
+	switch n := f.value.(type) {
+	case *ast.IntegerNode:
+		switch i := n.Value.(type) {
+		case int64:
+			return float64(i), true
+		case uint64:
+			return float64(i), true
+		}
+	case *ast.FloatNode:
+		if !math.IsInf(n.Value, 0) && !math.IsNaN(n.Value) {
+			return n.Value, true
+		}
+	}
+	r.fault(f, "%s%s where a number is needed", subject(f), kind(f.value))
+	return 0, false
+}
+
+// kind says what a node is, in words.
+func kind(n ast.Node) string {
+	switch n.(type) {
+	case nil, *ast.NullNode:
+		return "nothing"
+	case *ast.StringNode, *ast.LiteralNode:
+		return "a text"
+	case *ast.IntegerNode, *ast.FloatNode:
+		return "a number out of range"
+	case *ast.InfinityNode, *ast.NanNode:
+		return "what is no finite number"
+	case *ast.BoolNode:
+		return "yes or no"
+	case *ast.MappingNode, *ast.MappingValueNode:
+		return "keys with values"
+	case *ast.SequenceNode:
+		return "a list"
+	}
+	return "an anchor, an alias, a tag or a merged key, which a policy does not use,"
+}

@@ -1,0 +1,246 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"sync/atomic"
+)
+
+// groupSize is how many writes are committed together at most. It bounds what one
+// transaction holds in memory; callers beyond it wait one commit longer.
+const groupSize = 256
+
+// writer owns the only connection that writes. Its goroutine takes the calls that
+// wait into one transaction and answers them when that is on disk.
+type writer struct {
+	db    *sql.DB
+	conn  *sql.Conn
+	tx    *tx
+	calls chan *call
+	stop  chan struct{}
+	ended chan struct{}
+	wrote func(writes int)
+
+	// commits and writes are counted for the benchmarks.
+	commits, writes atomic.Int64
+}
+
+// call is one caller's part of a transaction.
+type call struct {
+	ctx  context.Context
+	part func(*tx) error
+	// settled is set by whoever comes first: the writer that takes the call, or
+	// the caller that gives up. So a caller told that its time is over knows that
+	// nothing was stored.
+	settled atomic.Bool
+	answer  chan error
+}
+
+func newWriter(ctx context.Context, db *sql.DB, wrote func(int)) (*writer, error) {
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("the store cannot be opened for writing: %w", err)
+	}
+	w := &writer{
+		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, wrote: wrote,
+		calls: make(chan *call, groupSize), stop: make(chan struct{}), ended: make(chan struct{}),
+	}
+	go w.run()
+	return w, nil
+}
+
+// do runs part in a transaction and returns when that is on disk, or when ctx
+// ends before the writer has taken the call.
+func (w *writer) do(ctx context.Context, part func(*tx) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	c := &call{ctx: ctx, part: part, answer: make(chan error, 1)}
+	select {
+	case w.calls <- c:
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-w.stop:
+		return errClosed
+	}
+	select {
+	case err := <-c.answer:
+		return err
+	case <-ctx.Done():
+		if c.settled.CompareAndSwap(false, true) {
+			return ctx.Err()
+		}
+	case <-w.ended:
+		if c.settled.CompareAndSwap(false, true) {
+			return errClosed
+		}
+	}
+	return <-c.answer
+}
+
+func (w *writer) close() error {
+	close(w.stop)
+	<-w.ended
+	return errors.Join(w.tx.close(), w.conn.Close(), w.db.Close())
+}
+
+func (w *writer) run() {
+	defer close(w.ended)
+	for {
+		select {
+		case c := <-w.calls:
+			w.group(c)
+		case <-w.stop:
+			for {
+				select {
+				case c := <-w.calls:
+					w.group(c)
+				default:
+					return
+				}
+			}
+		}
+	}
+}
+
+// group commits first and every call that comes while the transaction is being
+// put together.
+func (w *writer) group(first *call) {
+	if _, err := w.tx.exec(`BEGIN IMMEDIATE`); err != nil {
+		if first.settled.CompareAndSwap(false, true) {
+			first.answer <- fmt.Errorf("the store cannot be written: %w", err)
+		}
+		return
+	}
+	var taken []*call
+	var results []error
+	var failed error
+	for c := first; c != nil && failed == nil; c = w.next(len(taken)) {
+		if !c.settled.CompareAndSwap(false, true) {
+			continue
+		}
+		err := c.ctx.Err()
+		if err == nil {
+			err, failed = w.tx.part(c.part)
+		}
+		taken, results = append(taken, c), append(results, err)
+	}
+	if failed == nil {
+		_, failed = w.tx.exec(`COMMIT`)
+	}
+	if failed != nil {
+		// SQLite may have rolled back by itself; then there is nothing to undo.
+		_, _ = w.tx.exec(`ROLLBACK`)
+	}
+	stored := 0
+	for i, c := range taken {
+		switch {
+		case results[i] == nil && failed != nil:
+			results[i] = fmt.Errorf("the store cannot be written: %w", failed)
+		case results[i] == nil:
+			stored++
+		}
+		c.answer <- results[i]
+	}
+	if stored > 0 && failed == nil {
+		w.commits.Add(1)
+		w.writes.Add(int64(stored))
+		w.wrote(stored)
+	}
+}
+
+// next gives another call that waits, or nil.
+func (w *writer) next(have int) *call {
+	if have == groupSize {
+		return nil
+	}
+	select {
+	case c := <-w.calls:
+		return c
+	default:
+		return nil
+	}
+}
+
+// tx is the writer's transaction. Its statements are prepared once.
+type tx struct {
+	conn     *sql.Conn
+	prepared map[string]*sql.Stmt
+}
+
+// part runs one caller's part: all of it, or nothing if it returns an error. A
+// failure is one of the transaction as a whole.
+func (t *tx) part(do func(*tx) error) (err, failure error) {
+	if _, err := t.exec(`SAVEPOINT part`); err != nil {
+		return err, err
+	}
+	err = do(t)
+	if err != nil {
+		if _, failure := t.exec(`ROLLBACK TO part`); failure != nil {
+			return err, failure
+		}
+	}
+	if _, failure := t.exec(`RELEASE part`); failure != nil {
+		return err, failure
+	}
+	return err, nil
+}
+
+func (t *tx) statement(query string) (*sql.Stmt, error) {
+	if s, ok := t.prepared[query]; ok {
+		return s, nil
+	}
+	// No context of a caller: an interrupted statement would roll back everybody.
+	s, err := t.conn.PrepareContext(context.Background(), query)
+	if err != nil {
+		return nil, err
+	}
+	t.prepared[query] = s
+	return s, nil
+}
+
+func (t *tx) exec(query string, args ...any) (sql.Result, error) {
+	s, err := t.statement(query)
+	if err != nil {
+		return nil, err
+	}
+	return s.Exec(args...)
+}
+
+func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
+	s, err := t.statement(query)
+	if err != nil {
+		return nil, err
+	}
+	return s.Query(args...)
+}
+
+// rowID gives the id that a statement returns; sql.ErrNoRows if it touched none.
+func (t *tx) rowID(query string, args ...any) (id int64, err error) {
+	s, err := t.statement(query)
+	if err != nil {
+		return 0, err
+	}
+	err = s.QueryRow(args...).Scan(&id)
+	return id, err
+}
+
+// affected says whether a statement touched a row.
+func (t *tx) affected(query string, args ...any) (bool, error) {
+	result, err := t.exec(query, args...)
+	if err != nil {
+		return false, err
+	}
+	n, err := result.RowsAffected()
+	return n > 0, err
+}
+
+func (t *tx) close() error {
+	var errs []error
+	for _, s := range t.prepared {
+		errs = append(errs, s.Close())
+	}
+	return errors.Join(errs...)
+}
