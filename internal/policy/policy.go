@@ -79,7 +79,7 @@ func Parse(name string, text []byte) (Policy, error) {
 // policy reads the document. The settings are of use only if there was no fault.
 func (r *reading) policy(root field) settings.Settings {
 	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs)
-	s := settings.BuiltIn(r.site(root, top), r.version(root, top), r.zone(root, top))
+	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.entries(top[keyThresholds]) {
 		r.threshold(&s, f)
 	}
@@ -92,10 +92,10 @@ func (r *reading) policy(root field) settings.Settings {
 	return s
 }
 
-func (r *reading) site(root field, top map[string]field) string {
+func (r *reading) site(top map[string]field) string {
 	f, given := top[keySite]
 	if !given {
-		r.fault(root, "site is missing; give the id of the site, 1 to 32 of a-z, 0-9 and -")
+		r.faultAt(nil, "site is missing; give the id of the site, 1 to 32 of a-z, 0-9 and -")
 		return ""
 	}
 	id, ok := r.text(f)
@@ -105,10 +105,10 @@ func (r *reading) site(root field, top map[string]field) string {
 	return id
 }
 
-func (r *reading) version(root field, top map[string]field) string {
+func (r *reading) version(top map[string]field) string {
 	f, given := top[keyVersion]
 	if !given {
-		r.fault(root, "version is missing; give the version of this policy, e.g. \"1\"")
+		r.faultAt(nil, "version is missing; give the version of this policy, e.g. \"1\"")
 		return ""
 	}
 	version, ok := r.text(f)
@@ -118,10 +118,10 @@ func (r *reading) version(root field, top map[string]field) string {
 	return version
 }
 
-func (r *reading) zone(root field, top map[string]field) string {
+func (r *reading) zone(top map[string]field) string {
 	f, given := top[keyZone]
 	if !given {
-		r.fault(root, "zone is missing; give the time zone of the site, e.g. Europe/London")
+		r.faultAt(nil, "zone is missing; give the time zone of the site, e.g. Europe/London")
 		return ""
 	}
 	zone, ok := r.text(f)
@@ -138,7 +138,7 @@ func (r *reading) zone(root field, top map[string]field) string {
 func (r *reading) threshold(s *settings.Settings, f field) {
 	t, known := s.Thresholds[f.name]
 	if !known {
-		r.fault(f, "%s is no threshold; the names are %s", f.path(), strings.Join(s.ThresholdNames(), ", "))
+		r.faultAt(f.key, "%s is no threshold; the names are %s", f.path(), strings.Join(s.ThresholdNames(), ", "))
 		return
 	}
 	value, ok := r.number(f)
@@ -161,7 +161,7 @@ const (
 func (r *reading) tolerance(s *settings.Settings, f field) {
 	t, known := s.Tolerances[f.name]
 	if !known {
-		r.fault(f, "%s is no tolerance; the names are %s", f.path(), strings.Join(sortedKeys(s.Tolerances), ", "))
+		r.faultAt(f.key, "%s is no tolerance; the names are %s", f.path(), strings.Join(sortedKeys(s.Tolerances), ", "))
 		return
 	}
 	parts := r.fields(f, keyAbsolute, keyRelativePercent, keyRepeatability)
@@ -191,7 +191,7 @@ func (r *reading) tolerance(s *settings.Settings, f field) {
 func (r *reading) inputSD(s *settings.Settings, f field) {
 	leaf, known := metric.LeafByID(f.name)
 	if !known {
-		r.fault(f, "%s is no measured leaf; the command trigone metrics --leaves lists them", f.path())
+		r.faultAt(f.key, "%s is no measured leaf; the command trigone metrics --leaves lists them", f.path())
 		return
 	}
 	sd, ok := r.number(f)

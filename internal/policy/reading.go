@@ -4,9 +4,9 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"math"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -44,15 +44,20 @@ func (f field) path() string {
 	return f.above + "." + f.name
 }
 
-// fault adds a fault at the value of a field, or at its key if it has none.
+// fault adds a fault at the value of a field, or at its key if the value is
+// nothing or begins on a line of its own.
 func (r *reading) fault(f field, format string, args ...any) {
-	node := f.key
-	if f.value != nil && f.value.Type() != ast.NullType {
-		node = f.value
+	node := f.value
+	switch node.(type) {
+	case nil, *ast.NullNode, *ast.MappingNode, *ast.MappingValueNode:
+		if f.key != nil {
+			node = f.key
+		}
 	}
 	r.faultAt(node, format, args...)
 }
 
+// faultAt adds a fault at a node; nil: it concerns the whole file.
 func (r *reading) faultAt(node ast.Node, format string, args ...any) {
 	out := fault{text: fmt.Sprintf(format, args...)}
 	if node != nil && node.GetToken() != nil && node.GetToken().Position != nil {
@@ -94,14 +99,19 @@ func (r *reading) root(text []byte) (f field, ok bool) {
 			bodies = append(bodies, d.Body)
 		}
 	}
-	switch len(bodies) {
-	case 0:
+	if len(bodies) == 0 {
 		r.faultAt(nil, "the text holds nothing; give at least site, version and zone")
 		return field{}, false
-	case 1:
+	}
+	if len(bodies) > 1 {
+		r.faultAt(bodies[1], "a second document begins here; a policy is one document")
+		return field{}, false
+	}
+	switch bodies[0].(type) {
+	case *ast.MappingNode, *ast.MappingValueNode:
 		return field{value: bodies[0]}, true
 	}
-	r.faultAt(bodies[1], "a second document begins here; a policy is one document")
+	r.faultAt(bodies[0], "the policy holds %s where keys with values are needed", kind(bodies[0]))
 	return field{}, false
 }
 
@@ -199,23 +209,25 @@ func (r *reading) text(f field) (text string, ok bool) {
 	return "", false
 }
 
+// decimal is how a number is written. The library would read 010 as 8, and takes
+// other bases; 1.2e3 saves nothing here.
+var decimal = regexp.MustCompile(`^[-+]?(0|[1-9][0-9]*)(\.[0-9]+)?$`)
+
 // number reads a finite number.
 func (r *reading) number(f field) (v float64, ok bool) {
-	switch n := f.value.(type) {
-	case *ast.IntegerNode:
-		switch i := n.Value.(type) {
-		case int64:
-			return float64(i), true
-		case uint64:
-			return float64(i), true
-		}
-	case *ast.FloatNode:
-		if !math.IsInf(n.Value, 0) && !math.IsNaN(n.Value) {
-			return n.Value, true
-		}
+	switch f.value.(type) {
+	case *ast.IntegerNode, *ast.FloatNode:
+	default:
+		r.fault(f, "%s%s where a number is needed", subject(f), kind(f.value))
+		return 0, false
 	}
-	r.fault(f, "%s%s where a number is needed", subject(f), kind(f.value))
-	return 0, false
+	text := f.value.GetToken().Value
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !decimal.MatchString(text) {
+		r.fault(f, "%sa number in another form; write it in decimals, e.g. 2 or 0.5", subject(f))
+		return 0, false
+	}
+	return v, true
 }
 
 // kind says what a node is, in words.
@@ -226,11 +238,11 @@ func kind(n ast.Node) string {
 	case *ast.StringNode, *ast.LiteralNode:
 		return "a text"
 	case *ast.IntegerNode, *ast.FloatNode:
-		return "a number out of range"
+		return "a number"
 	case *ast.InfinityNode, *ast.NanNode:
 		return "what is no finite number"
 	case *ast.BoolNode:
-		return "yes or no"
+		return "true or false"
 	case *ast.MappingNode, *ast.MappingValueNode:
 		return "keys with values"
 	case *ast.SequenceNode:

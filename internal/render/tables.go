@@ -123,33 +123,43 @@ func blankZero(n int64) any {
 
 // Metrics prints the catalogue.
 func Metrics(w io.Writer, list []*trigonev1.MetricDefinition) {
-	g := newGrid("", "Metric", "Unit", "Formula, or measured", "Tier", "Source")
-	g.most(1, 37)
-	g.most(3, 44)
-	g.most(5, 16)
+	g := newGrid("", "Metric", "Unit", "Formula [source]")
+	// An id is never broken: it is what a program is given.
+	g.most(3, width-idColumns-unitColumns-3*len(gap))
 	for _, m := range list {
-		formula := m.GetFormula()
+		text := m.GetFormula()
 		if m.GetLeaf() {
-			formula = "measured"
+			text = "measured, tier " + Word(m.GetTier())
 		}
-		g.row(m.GetId(), unitText(m.GetUnit()), formula, Word(m.GetTier()), m.GetSource())
+		if m.GetSource() != "" {
+			text += " [" + m.GetSource() + "]"
+		}
+		g.row(m.GetId(), unitText(m.GetUnit()), text)
 	}
 	g.print(w)
 }
 
 // Rules prints the rules with their limits.
 func Rules(w io.Writer, list []*trigonev1.RuleDefinition) {
-	g := newGrid("", "Rule", "Severity", "What it says", "Limits", "Source")
-	g.most(1, 32)
-	g.most(3, 38)
-	g.most(4, 10)
-	g.most(5, 16)
+	g := newGrid("", "Rule", "Severity", "What it says [source]")
+	g.most(3, width-idColumns-len(Word(trigonev1.Severity_SEVERITY_CONTRADICTION))-3*len(gap))
 	for _, r := range list {
 		var limits []string
 		for _, l := range r.GetLimits() {
 			limits = append(limits, quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()))
 		}
-		g.row(r.GetId(), Word(r.GetSeverity()), r.GetSummary(), strings.Join(limits, "; "), r.GetSource())
+		text := r.GetSummary()
+		if len(limits) > 0 {
+			text += " In force: " + strings.Join(limits, "; ") + "."
+		}
+		g.row(r.GetId(), Word(r.GetSeverity()), text+" ["+r.GetSource()+"]")
 	}
 	g.print(w)
 }
+
+// Columns of the longest id and the longest unit, and the gap between columns.
+const (
+	idColumns   = 50
+	unitColumns = 6
+	gap         = "  "
+)
