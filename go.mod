@@ -10,6 +10,7 @@ require (
 	github.com/jedib0t/go-pretty/v6 v6.8.3
 	github.com/pressly/goose/v3 v3.29.0
 	github.com/samply/golang-fhir-models/fhir-models v0.3.2
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/spf13/cobra v1.10.2
 	go.uber.org/zap v1.28.0
 	gonum.org/v1/gonum v0.17.0

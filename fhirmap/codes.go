@@ -45,6 +45,8 @@ const (
 	kindSystem     = Base + "/CodeSystem/record-kind"
 	reasonSystem   = Base + "/CodeSystem/status-reason"
 	ruleSystem     = Base + "/CodeSystem/rule"
+	// mitigationSystem says what was done about a contradiction.
+	mitigationSystem = Base + "/CodeSystem/mitigation"
 )
 
 // Public systems.
@@ -277,6 +279,9 @@ const (
 	kindStage         = "stage"
 )
 
+// What was done about a contradiction.
+const confirmedByReviewer = "confirmed-by-reviewer"
+
 // Kinds of a panel: what its occasion is.
 const (
 	kindIdentity   = "identity"
@@ -331,6 +336,9 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{kindStage, "Stage of the operation"},
 		}},
 		{URL: reasonSystem, Concepts: reasonConcepts()},
+		{URL: mitigationSystem, Concepts: []Concept{
+			{confirmedByReviewer, "A reviewer confirmed the values as they stand"},
+		}},
 		{URL: ruleSystem, Open: true},
 	}
 })

@@ -647,3 +647,39 @@ func resourcesOf(bundle []byte) map[string]object {
 	}
 	return found
 }
+
+// A contradiction whose values a reviewer confirmed stays an issue and says so by a
+// code of ours (HL7 FHIR R4 4.0.1, DetectedIssue.mitigation); its values are sent
+// again, for their state is no longer disputed. One that is open has no mitigation.
+func TestConfirmedContradiction(t *testing.T) {
+	h := fhirtest.Disputed()
+	for _, f := range h.Current.Case.Evaluation.Findings {
+		f.Confirmed = f.GetId() == "1f1f1f1f1f1f1f1f"
+	}
+	for _, v := range h.Current.Case.Evaluation.Metrics {
+		if v.GetState() == trigonev1.MetricState_METRIC_STATE_DISPUTED {
+			v.State = trigonev1.MetricState_METRIC_STATE_VALUE
+		}
+	}
+	bundle := transaction(t, h)
+	for _, tt := range []struct {
+		why, key string
+		path     []any
+		want     any
+	}{
+		{"it is still an issue", "finding/1f1f1f1f1f1f1f1f", []any{"status"}, "final"},
+		{"with what was done about it", "finding/1f1f1f1f1f1f1f1f", []any{"mitigation", 0, "action", "coding", 0, "code"}, "confirmed-by-reviewer"},
+		{"in a system of ours", "finding/1f1f1f1f1f1f1f1f", []any{"mitigation", 0, "action", "coding", 0, "system"}, fhirmap.Base + "/CodeSystem/mitigation"},
+		{"an open one has none", "finding/2e2e2e2e2e2e2e2e", []any{"mitigation"}, nil},
+		{"its value is sent again", "value|annulus_area|assessment/tee|measured|echo-3d", []any{"dataAbsentReason"}, nil},
+	} {
+		t.Run(tt.why, func(t *testing.T) {
+			if got := at(byKey(t, bundle, tt.key), tt.path...); got != tt.want {
+				t.Errorf("%v is %v, want %v", tt.path, got, tt.want)
+			}
+		})
+	}
+	if v := at(byKey(t, bundle, "value|annulus_area|assessment/tee|measured|echo-3d"), "valueQuantity", "value"); v == nil {
+		t.Error("the confirmed value is not sent")
+	}
+}

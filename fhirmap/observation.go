@@ -551,7 +551,8 @@ func (p *producer) panels() {
 
 // Issues.
 
-// issues makes a DetectedIssue of every open contradiction.
+// issues makes a DetectedIssue of every contradiction. One whose values a reviewer
+// confirmed says so by a code; the words of the reviewer are not sent.
 func (p *producer) issues(seen map[inputKey]string) {
 	for _, f := range p.ev.GetFindings() {
 		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION {
@@ -570,6 +571,9 @@ func (p *producer) issues(seen map[inputKey]string) {
 		}
 		if software, ok := p.reference(typeDevice, softwareKey); ok {
 			i.Author = &software
+		}
+		if f.GetConfirmed() {
+			i.Mitigation = []fhir.DetectedIssueMitigation{{Action: *local(mitigationSystem, confirmedByReviewer)}}
 		}
 		disputed := f.GetDisputes()
 		if len(disputed) == 0 {

@@ -22,27 +22,43 @@ const errorDomain = "trigone"
 // accessLog writes one line a call: method, code, time taken. No message content
 // is logged, so no patient identifier or free text can be.
 func accessLog(log *zap.Logger) grpc.UnaryServerInterceptor {
-	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-		begin := time.Now()
-		resp, err := handler(ctx, req)
-		log.Info("call", zap.String("method", info.FullMethod), zap.String("code", status.Code(err).String()),
-			zap.Duration("took", time.Since(begin)), zap.String("caller", localCaller))
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
+		err = logged(log, info.FullMethod, func() error {
+			resp, err = handler(ctx, req)
+			return err
+		})
 		return resp, err
 	}
+}
+
+func logged(log *zap.Logger, method string, call func() error) error {
+	begin := time.Now()
+	err := call()
+	log.Info("call", zap.String("method", method), zap.String("code", status.Code(err).String()),
+		zap.Duration("took", time.Since(begin)), zap.String("caller", localCaller))
+	return err
 }
 
 // recoverPanic turns a fault of the program into INTERNAL. The stack is logged;
 // the value that was thrown is not, since it may hold content.
 func recoverPanic(log *zap.Logger) grpc.UnaryServerInterceptor {
 	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
-		defer func() {
-			if thrown := recover(); thrown != nil {
-				log.Error("fault of the program", zap.String("method", info.FullMethod), zap.ByteString("stack", debug.Stack()))
-				err = internal()
-			}
-		}()
-		return handler(ctx, req)
+		err = recovered(log, info.FullMethod, func() error {
+			resp, err = handler(ctx, req)
+			return err
+		})
+		return resp, err
 	}
+}
+
+func recovered(log *zap.Logger, method string, call func() error) (err error) {
+	defer func() {
+		if thrown := recover(); thrown != nil {
+			log.Error("fault of the program", zap.String("method", method), zap.ByteString("stack", debug.Stack()))
+			err = internal()
+		}
+	}()
+	return call()
 }
 
 // deadline bounds a call whose client set none.
@@ -59,21 +75,27 @@ func deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grp
 func mapErrors(log *zap.Logger) grpc.UnaryServerInterceptor {
 	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 		resp, err := handler(ctx, req)
-		if err == nil {
-			return resp, nil
+		if err = mapped(log, info.FullMethod, err); err != nil {
+			return nil, err
 		}
-		var refusal *casebook.Error
-		switch {
-		case errors.As(err, &refusal):
-			return nil, refused(refusal)
-		case errors.Is(err, context.DeadlineExceeded):
-			return nil, status.Error(codes.DeadlineExceeded, "the call took longer than its deadline; nothing more is done for it")
-		case errors.Is(err, context.Canceled):
-			return nil, status.Error(codes.Canceled, "the call was cancelled")
-		}
-		log.Error("fault", zap.String("method", info.FullMethod), zap.Error(err))
-		return nil, internal()
+		return resp, nil
 	}
+}
+
+func mapped(log *zap.Logger, method string, err error) error {
+	var refusal *casebook.Error
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &refusal):
+		return refused(refusal)
+	case errors.Is(err, context.DeadlineExceeded):
+		return status.Error(codes.DeadlineExceeded, "the call took longer than its deadline; nothing more is done for it")
+	case errors.Is(err, context.Canceled):
+		return status.Error(codes.Canceled, "the call was cancelled")
+	}
+	log.Error("fault", zap.String("method", method), zap.Error(err))
+	return internal()
 }
 
 func internal() error {

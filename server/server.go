@@ -90,6 +90,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 		grpc: grpc.NewServer(
 			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes),
 			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), deadline, mapErrors(o.Log)),
+			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), deadlineStream, mapErrorsStream(o.Log)),
 		),
 		failed: make(chan error, 1),
 	}

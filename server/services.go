@@ -3,6 +3,8 @@ package server
 import (
 	"context"
 
+	"google.golang.org/grpc"
+
 	"trigone/internal/casebook"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -51,13 +53,29 @@ func (s recordService) AmendIdentity(ctx context.Context, req *trigonev1.AmendId
 	return s.book.AmendIdentity(ctx, localCaller, req)
 }
 
+func (s recordService) ConfirmFinding(ctx context.Context, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
+	return s.book.ConfirmFinding(ctx, localCaller, req)
+}
+
+func (s recordService) RevokeConfirmation(ctx context.Context, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
+	return s.book.RevokeConfirmation(ctx, localCaller, req)
+}
+
+func (s recordService) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
+	return s.book.EvaluateAgain(ctx, req)
+}
+
 type planningService struct {
 	trigonev1.UnimplementedPlanningServiceServer
 	book *casebook.Book
 }
 
 func (s planningService) EvaluatePlan(ctx context.Context, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	return s.book.EvaluatePlan(ctx, req)
+	return s.book.EvaluatePlan(ctx, localCaller, req)
+}
+
+func (s planningService) ExplorePlans(req *trigonev1.ExplorePlansRequest, stream grpc.ServerStreamingServer[trigonev1.ExplorePlansResponse]) error {
+	return s.book.ExplorePlans(stream.Context(), req, stream.Send)
 }
 
 type electronicRecordService struct {

@@ -68,7 +68,7 @@ local protocols and licensed practice come first.
 
 FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
-demo, evaluate, metrics and rules need no server.
+demo, evaluate, metrics, rules, check-policy and policy-schema need no server.
 
 Exit codes
   0  done
@@ -100,6 +100,7 @@ Exit codes
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
+		a.checkPolicyCommand(), a.policySchemaCommand(),
 	)
 	return root
 }

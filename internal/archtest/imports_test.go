@@ -31,7 +31,7 @@ var rooms = map[string][]string{
 	"internal/metric":      {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo"},
 	"internal/rules":       {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo", "internal/metric"},
 	"internal/discrepancy": {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
-	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
+	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy"},
 
 	"proto/trigone/v1": {},
 	"internal/convert": {
@@ -46,8 +46,8 @@ var rooms = map[string][]string{
 	"internal/render":              {"proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {
-		"proto/trigone/v1", "internal/units", "internal/valve", "internal/settings", "internal/metric", "internal/discrepancy",
-		"internal/evaluate", "internal/convert", "internal/policy", "internal/storage", "fhirmap",
+		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules",
+		"internal/discrepancy", "internal/evaluate", "internal/convert", "internal/policy", "internal/storage", "fhirmap",
 	},
 	"server":        {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite"},
 	"internal/demo": {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "server", "testdata"},
@@ -71,7 +71,7 @@ var pure = []string{
 var pureImports = []string{
 	"cmp", "crypto/sha256", "encoding/hex", "errors", "fmt", "maps", "math", "slices", "sort", "strconv", "strings", "time", "iter", "bytes",
 	"unicode", "math/bits", "math/rand/v2",
-	"gonum.org/v1/gonum/stat/distuv", "gonum.org/v1/gonum/mat",
+	"gonum.org/v1/gonum/stat/distuv", "gonum.org/v1/gonum/mat", "gonum.org/v1/gonum/spatial/r3",
 }
 
 // clock are the members of package time that read or wait for a clock.

@@ -92,6 +92,13 @@ const (
 	ReasonStaleVersion      = "STALE_CASE_VERSION"
 	ReasonRace              = "WRITTEN_MEANWHILE"
 	ReasonCaseNumberTaken   = "CASE_NUMBER_TAKEN"
+	ReasonNoContradiction   = "NO_OPEN_CONTRADICTION"
+	ReasonNotConfirmed      = "NOT_CONFIRMED"
+	ReasonUnknownRuleSet    = "UNKNOWN_RULE_SET"
+	ReasonUnknownEvaluation = "UNKNOWN_EVALUATION"
+	ReasonPolicyUnreadable  = "POLICY_UNREADABLE"
+	ReasonAdviceExists      = "ADVICE_EXISTS"
+	ReasonOtherPatient      = "OTHER_PATIENT"
 )
 
 // Error is a refusal: nothing was stored. Message never holds text or

@@ -618,7 +618,7 @@ func TestBundleNeedsSomethingAccepted(t *testing.T) {
 func TestEvaluatePlanOverAStoredCase(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, planPart))
-	resp, err := f.book.EvaluatePlan(f.ctx, &trigonev1.EvaluatePlanRequest{Case: ref(), CaseFile: caseFile(t, object(brokenResult))})
+	resp, err := f.book.EvaluatePlan(f.ctx, caller, &trigonev1.EvaluatePlanRequest{Case: ref(), CaseFile: caseFile(t, object(brokenResult))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -628,6 +628,6 @@ func TestEvaluatePlanOverAStoredCase(t *testing.T) {
 	if f.get().GetCaseVersion() != 1 {
 		t.Error("something was stored")
 	}
-	_, err = f.book.EvaluatePlan(f.ctx, &trigonev1.EvaluatePlanRequest{})
+	_, err = f.book.EvaluatePlan(f.ctx, caller, &trigonev1.EvaluatePlanRequest{})
 	wantRefusal(t, err, Invalid, ReasonViolations)
 }

@@ -27,6 +27,8 @@ type folder struct {
 	state     storage.Case
 	revisions []storage.Revision
 	earlier   []storage.Evaluation
+	// confirmations are the entries on confirmations, oldest first.
+	confirmations []storage.Confirmation
 }
 
 // revision gives one revision of a section, or nil.
@@ -88,6 +90,7 @@ func (f *folder) clone() *folder {
 	c.state.Sections = slices.Clone(f.state.Sections)
 	c.state.FormerPatients = slices.Clone(f.state.FormerPatients)
 	c.revisions = slices.Clone(f.revisions)
+	c.confirmations = slices.Clone(f.confirmations)
 	return &c
 }
 

@@ -15,6 +15,7 @@ import (
 	"trigone/internal/evaluate"
 	"trigone/internal/metric"
 	"trigone/internal/policy"
+	"trigone/internal/repair"
 	"trigone/internal/settings"
 	"trigone/internal/storage"
 	"trigone/internal/units"
@@ -24,12 +25,26 @@ import (
 
 // judgement is an evaluation with its message.
 type judgement struct {
+	of      *repair.Case
 	result  evaluate.Evaluation
 	message *trigonev1.Evaluation
 }
 
 // judge evaluates a case as the folder has it.
 func (b *Book) judge(ctx context.Context, f *folder, at time.Time) (judgement, error) {
+	return b.judgeUnder(ctx, f, at, under{policy: b.policy})
+}
+
+// under is what an evaluation is made by.
+type under struct {
+	policy  policy.Policy
+	ruleSet string             // empty: the present one
+	repeats *evaluate.Versions // versions of the evaluation that is repeated; nil: none
+}
+
+// judgeUnder evaluates a case under another policy or an earlier rule set. The
+// tolerances are those in force when the operation came, as ever.
+func (b *Book) judgeUnder(ctx context.Context, f *folder, at time.Time, by under) (judgement, error) {
 	rec, err := f.record()
 	if err != nil {
 		return judgement{}, err
@@ -38,12 +53,14 @@ func (b *Book) judge(ctx context.Context, f *folder, at time.Time) (judgement, e
 	if err != nil {
 		return judgement{}, err
 	}
-	tolerances, err := b.tolerances(ctx, f.earlier)
+	tolerances, err := b.tolerances(ctx, f.earlier, by.policy)
 	if err != nil {
 		return judgement{}, err
 	}
+	of := convert.Case(rec)
 	result := evaluate.Evaluate(evaluate.Input{
-		Case: convert.Case(rec), Settings: b.policy.Settings, Tolerances: tolerances, Predictions: predictions,
+		Case: of, Settings: by.policy.Settings, Tolerances: tolerances, Predictions: predictions,
+		Confirmed: f.confirmed(), RuleSet: by.ruleSet, Software: b.software, Replays: by.repeats,
 	})
 	message := convert.Evaluation(&result)
 	message.Time = timestamppb.New(at)
@@ -51,7 +68,7 @@ func (b *Book) judge(ctx context.Context, f *folder, at time.Time) (judgement, e
 	for _, r := range f.heads() {
 		message.Sections = append(message.Sections, &trigonev1.SectionRevision{Section: r.Section, Revision: r.Revision})
 	}
-	return judgement{result: result, message: message}, nil
+	return judgement{of: of, result: result, message: message}, nil
 }
 
 // EvaluateFile evaluates a case file alone, in process and without a store.
@@ -134,12 +151,15 @@ func maybe(v *float64) units.Maybe[float64] {
 	return units.Some(*v)
 }
 
-// tolerances gives the settings in force when the operation first came; nil: the
-// present ones.
-func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation) (*settings.Settings, error) {
+// tolerances gives the settings in force when the operation first came; nil: those
+// of the policy it is judged by.
+func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation, by policy.Policy) (*settings.Settings, error) {
 	i := slices.IndexFunc(earlier, func(e storage.Evaluation) bool { return e.OutcomeSeen })
-	if i < 0 || earlier[i].PolicyHash == b.policy.Hash {
+	if i < 0 || earlier[i].PolicyHash == by.Hash {
 		return nil, nil
+	}
+	if earlier[i].PolicyHash == b.policy.Hash {
+		return &b.policy.Settings, nil
 	}
 	row, err := b.store.Policy(ctx, b.policy.Settings.Site, earlier[i].PolicyHash)
 	if errors.Is(err, storage.ErrNotFound) {
@@ -155,12 +175,18 @@ func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation) (*s
 	return &p.Settings, nil
 }
 
+// writtenElsewhere is the reason of a change of state that nobody submitted.
+const writtenElsewhere = "a write elsewhere in the case"
+
 // settle writes a judgement onto the folder and into the write: states of the
 // sections, evaluation row, filterable rows, changes of states that nobody
-// submitted.
-func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, submitted []string) error {
+// submitted, with their reason, and confirmations that lapsed.
+func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, reason string, submitted []string) error {
 	disputed := map[string]bool{}
 	for _, finding := range j.result.Findings {
+		if finding.Confirmed {
+			continue
+		}
 		for _, s := range finding.Sections {
 			disputed[s] = true
 		}
@@ -184,9 +210,10 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, su
 		}
 		w.Changes = append(w.Changes, storage.Change{
 			Kind: convert.Word(kind), Section: s.Section, Revision: s.Head, State: s.State,
-			Reason: "a write elsewhere in the case", Time: at,
+			Reason: reason, Time: at,
 		})
 	}
+	f.lapse(j.result.Findings, w, at)
 
 	f.state.Evaluation++
 	j.message.Number = f.state.Evaluation
@@ -220,8 +247,12 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, su
 	w.Evaluation = &e
 	w.Policy = &storage.Policy{Hash: b.policy.Hash, Version: b.policy.Settings.Version, Text: b.policy.Text, FirstUsed: at}
 	for _, finding := range j.result.Findings {
+		severity := string(finding.Severity)
+		if finding.Confirmed {
+			severity = storage.SeverityConfirmed
+		}
 		w.Findings = append(w.Findings, storage.Finding{
-			ID: finding.ID, Rule: finding.Rule, Severity: string(finding.Severity),
+			ID: finding.ID, Rule: finding.Rule, Severity: severity,
 			Occasion: string(finding.At.Occasion), Place: string(finding.At.Place), Final: finding.Final,
 		})
 	}

@@ -14,6 +14,7 @@ import (
 	"trigone/fhirmap"
 	"trigone/internal/convert"
 	"trigone/internal/discrepancy"
+	"trigone/internal/policy"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -52,6 +53,7 @@ func (b *Book) present(f *folder) (*trigonev1.Case, error) {
 		CaseFile: heads, Sections: f.statuses(),
 		OpenedTime: timestamp(f.state.OpenedTime), ChangedTime: timestamp(f.state.ChangedTime),
 	}
+	out.Confirmations = f.confirmationMessages()
 	for _, id := range f.state.FormerPatients {
 		out.FormerPatientIdentifiers = append(out.FormerPatientIdentifiers, identifierMessage(id))
 	}
@@ -203,7 +205,7 @@ func (b *Book) ListChanges(ctx context.Context, req *trigonev1.ListChangesReques
 		m := &trigonev1.Change{
 			Number: c.Number, Kind: convert.Enum[trigonev1.ChangeKind](c.Kind), CaseVersion: c.CaseVersion, Section: c.Section,
 			Revision: c.Revision, State: convert.Enum[trigonev1.SectionState](c.State), Reason: c.Reason, Time: timestamp(c.Time),
-			QuarantineId: c.QuarantineID,
+			QuarantineId: c.QuarantineID, FindingId: c.FindingID,
 		}
 		if c.CaseUID != "" {
 			m.CaseName = b.caseName(c.CaseUID)
@@ -212,45 +214,6 @@ func (b *Book) ListChanges(ctx context.Context, req *trigonev1.ListChangesReques
 	}
 	resp.NextCursor, err = b.token(question, strconv.FormatInt(after, 10))
 	return resp, err
-}
-
-// EvaluatePlan evaluates sections alone, or laid over a stored case; nothing is
-// stored.
-func (b *Book) EvaluatePlan(ctx context.Context, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	if _, err := b.site(req.GetParent()); err != nil {
-		return nil, err
-	}
-	list := convert.Check(req)
-	if len(convert.SectionNames(req.GetCaseFile())) == 0 && req.GetCase() == nil {
-		list = append(list, convert.Violation{Path: "case_file", Message: "has no section; give a plan, an assessment or both, or name a stored case"})
-	}
-	for _, v := range convert.CheckFile(req.GetCaseFile()) {
-		v.Path = "case_file." + v.Path
-		list = append(list, v)
-	}
-	if err := violations(list); err != nil {
-		return nil, err
-	}
-	f := &folder{}
-	if req.GetCase() != nil {
-		c, err := b.find(ctx, req.GetCase())
-		if err != nil {
-			return nil, err
-		}
-		if f, err = b.load(ctx, c); err != nil {
-			return nil, err
-		}
-		f = f.clone()
-	}
-	now := b.now().UTC()
-	if err := lay(f, req.GetCaseFile(), now); err != nil {
-		return nil, err
-	}
-	j, err := b.judge(ctx, f, now)
-	if err != nil {
-		return nil, err
-	}
-	return &trigonev1.EvaluatePlanResponse{Evaluation: j.message}, nil
 }
 
 // GetBundle gives a case as FHIR: a function of its whole history.
@@ -326,6 +289,9 @@ func (f *folder) at(e *trigonev1.Evaluation) *folder {
 	then.state.Sections = nil
 	disputed := map[string]bool{}
 	for _, finding := range e.GetFindings() {
+		if finding.GetConfirmed() {
+			continue
+		}
 		for _, s := range finding.GetSections() {
 			disputed[s] = true
 		}
@@ -449,12 +415,34 @@ func (b *Book) GetPolicy(ctx context.Context, req *trigonev1.GetPolicyRequest) (
 	if req.GetHash() == "" || req.GetHash() == b.policy.Hash {
 		return &trigonev1.GetPolicyResponse{Site: site, Version: b.policy.Settings.Version, Hash: b.policy.Hash, Text: b.policy.Text}, nil
 	}
-	row, err := b.store.Policy(ctx, site, req.GetHash())
-	if errors.Is(err, storage.ErrNotFound) {
-		return nil, refuse(NotFound, ReasonUnknownPolicy, "no evaluation of this site was made under a policy of this hash")
-	}
+	row, err := b.policyRow(ctx, req.GetHash())
 	if err != nil {
 		return nil, err
 	}
 	return &trigonev1.GetPolicyResponse{Site: site, Version: row.Version, Hash: row.Hash, Text: row.Text}, nil
+}
+
+func (b *Book) policyRow(ctx context.Context, hash string) (storage.Policy, error) {
+	row, err := b.store.Policy(ctx, b.policy.Settings.Site, hash)
+	if errors.Is(err, storage.ErrNotFound) {
+		return row, refuse(NotFound, ReasonUnknownPolicy, "no evaluation of this site was made under a policy of this hash")
+	}
+	return row, err
+}
+
+// policyByHash gives the policy in force (empty), or an earlier one.
+func (b *Book) policyByHash(ctx context.Context, hash string) (policy.Policy, error) {
+	if hash == "" || hash == b.policy.Hash {
+		return b.policy, nil
+	}
+	row, err := b.policyRow(ctx, hash)
+	if err != nil {
+		return policy.Policy{}, err
+	}
+	p, err := policy.Parse("policy "+row.Hash, []byte(row.Text))
+	if err != nil {
+		return p, refuse(FailedPrecondition, ReasonPolicyUnreadable,
+			"this software cannot read that policy any more, because a name or a limit in it is gone; the evaluations made under it are on record")
+	}
+	return p, nil
 }

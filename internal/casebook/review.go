@@ -50,7 +50,7 @@ func (r review) evaluate(ctx context.Context, f *folder, w *storage.Write, retra
 	if err != nil {
 		return nil, err
 	}
-	if err := r.book.settle(f, j, w, r.now, retracted); err != nil {
+	if err := r.book.settle(f, j, w, r.now, writtenElsewhere, retracted); err != nil {
 		return nil, err
 	}
 	w.Evaluation.CaseVersion = f.state.Version

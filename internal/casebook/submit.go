@@ -122,6 +122,8 @@ type submission struct {
 	hash          []byte
 	requestID     string
 	dryRun        bool
+	// advice is set when an answer given while operating is kept.
+	advice *adviceReceipt
 	// filing is set when a reviewer files a quarantined submit: the patient is
 	// not compared, and existing sections take the time of receipt as their time
 	// in the source system.
@@ -160,7 +162,7 @@ func (s submission) run(ctx context.Context, req *trigonev1.SubmitCaseRequest) (
 			submitted = append(submitted, r.Section)
 		}
 	}
-	if err := s.book.settle(f, j, &w, now, submitted); err != nil {
+	if err := s.book.settle(f, j, &w, now, writtenElsewhere, submitted); err != nil {
 		return nil, err
 	}
 	own := make([]storage.Change, 0, len(receipts))
@@ -237,7 +239,11 @@ func (b *Book) load(ctx context.Context, c storage.Case) (*folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &folder{state: c, revisions: revisions, earlier: earlier}, nil
+	confirmations, err := b.store.Confirmations(ctx, c.Site, c.UID)
+	if err != nil {
+		return nil, err
+	}
+	return &folder{state: c, revisions: revisions, earlier: earlier, confirmations: confirmations}, nil
 }
 
 func knows(c storage.Case, patient storage.Identifier) bool {
@@ -369,8 +375,11 @@ func (s submission) requestRow(c storage.Case, resp *trigonev1.SubmitCaseRespons
 	short := proto.Clone(resp).(*trigonev1.SubmitCaseResponse)
 	short.Evaluation = nil
 	method, receipt := methodSubmit, proto.Message(short)
-	if s.filing != nil {
+	switch {
+	case s.filing != nil:
 		method, receipt = methodFile, filed(short)
+	case s.advice != nil:
+		method, receipt = methodEvaluatePlan, s.advice.of(short)
 	}
 	row, err := requestRow(s.caller, s.site, method, s.requestID, s.hash, receipt, c, now)
 	if row != nil {
@@ -459,12 +468,20 @@ func summary(receipts []*trigonev1.SectionReceipt, e *trigonev1.Evaluation) stri
 		}
 	}
 	counts := map[trigonev1.Severity]int{}
+	confirmed := 0
 	for _, f := range e.GetFindings() {
+		if f.GetConfirmed() {
+			confirmed++
+			continue
+		}
 		counts[f.GetSeverity()]++
 	}
 	text := fmt.Sprintf("%d of %d sections stored", stored+older, len(receipts))
 	if older > 0 {
 		text += fmt.Sprintf(" (%d as older than the head)", older)
+	}
+	if confirmed > 0 {
+		text += fmt.Sprintf("; contradictions confirmed by a reviewer %d", confirmed)
 	}
 	return text + fmt.Sprintf("; contradictions %d, cautions %d, notes %d.",
 		counts[trigonev1.Severity_SEVERITY_CONTRADICTION], counts[trigonev1.Severity_SEVERITY_CAUTION], counts[trigonev1.Severity_SEVERITY_NOTE])

@@ -3,6 +3,9 @@ package convert
 import (
 	"slices"
 
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	"trigone/internal/discrepancy"
 	"trigone/internal/evaluate"
 	"trigone/internal/metric"
@@ -97,6 +100,7 @@ func finding(f rules.Finding) *trigonev1.Finding {
 		Occasion: string(f.At.Occasion), Place: string(f.At.Place), Run: int32(f.At.Run), Stage: Enum[trigonev1.Stage](string(f.At.Stage)),
 		Inputs: inputs(f.Inputs), Limits: limits(f.Limits), Source: string(f.Source), Kind: Enum[trigonev1.RuleKind](string(f.Kind)),
 		Disputes: inputs(f.Disputes), Root: f.Root, FinalState: f.Final, Advice: f.Advice, Sections: f.Sections,
+		Confirmed: f.Confirmed,
 	}
 }
 
@@ -127,6 +131,33 @@ func difference(d discrepancy.Discrepancy) *trigonev1.Discrepancy {
 
 func source(s settings.Source) *trigonev1.Source {
 	return &trigonev1.Source{Id: string(s.ID), Citation: s.Citation, Strength: Enum[trigonev1.SourceStrength](string(s.Strength))}
+}
+
+// Freedom turns what can still be changed into its message.
+func Freedom(f evaluate.Freedom) *trigonev1.Freedom {
+	out := &trigonev1.Freedom{Time: timestamppb.New(f.Time), Explanation: evaluate.Caution}
+	for _, r := range f.Ranges {
+		out.Ranges = append(out.Ranges, &trigonev1.FreedomRange{
+			Leaf: r.Leaf, Place: string(r.Place), State: Enum[trigonev1.MetricState](string(r.State)),
+			Lower: pointer(r.Lower), Upper: pointer(r.Upper), Unit: r.Unit.UCUM(), Explanation: r.Explanation,
+			Inputs: inputs(r.Inputs), Missing: r.Missing, Present: pointer(r.Present),
+			Position: Enum[trigonev1.FreedomPosition](string(r.Position())), Done: r.Done,
+		})
+	}
+	for _, u := range f.Unfit {
+		out.UnfitSteps = append(out.UnfitSteps, &trigonev1.UnfitStep{
+			PlannedStepId: u.PlannedStepID, Reason: Enum[trigonev1.UnfitReason](string(u.Reason)), Message: u.Message,
+			FindingId: u.FindingID, DiscrepancyId: u.DiscrepancyID,
+		})
+	}
+	for _, a := range f.Ages {
+		m := &trigonev1.InputAge{Occasion: string(a.Occasion), Explanation: a.Explanation}
+		if age, known := a.Age.Get(); known {
+			m.Time, m.Age = timestamppb.New(a.Time), durationpb.New(age)
+		}
+		out.Ages = append(out.Ages, m)
+	}
+	return out
 }
 
 // Sources gives every source.
@@ -175,7 +206,7 @@ func RuleDefinitions(s settings.Settings) *trigonev1.ListRulesResponse {
 		}
 		out.Rules = append(out.Rules, &trigonev1.RuleDefinition{
 			Id: r.ID, Reference: r.Reference, Summary: r.Summary, Severity: Enum[trigonev1.Severity](string(r.Severity)),
-			Kind: Enum[trigonev1.RuleKind](string(r.Kind)), Source: string(r.Source), Limits: limits(in), Since: r.Since,
+			Kind: Enum[trigonev1.RuleKind](string(r.Kind)), Source: string(r.Source), Limits: limits(in), Since: r.Since, Until: r.Until,
 		})
 	}
 	return out

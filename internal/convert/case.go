@@ -146,6 +146,7 @@ func study(kind repair.StudyKind, section string, s *trigonev1.Study) repair.Stu
 		TricuspidGrade:     gradeOf(s.GetOtherValves().GetTricuspidRegurgitation()),
 		LesionsRecorded:    recorded(s.GetLeaflets().GetLesionsRecorded()),
 		Calcification:      Word(s.GetAnnulus().GetCalcification()),
+		Shape:              shape(s),
 		AnteriorMotion:     Word(s.GetAnteriorMotion().GetState()),
 		AnteriorMotionEnd:  Word(s.GetAnteriorMotion().GetEnd()),
 		Rhythm:             Word(s.GetHaemodynamics().GetRhythm()),
@@ -190,7 +191,12 @@ func followUp(section string, f *trigonev1.FollowUp) repair.Study {
 func plan(p *trigonev1.Plan) *repair.Plan {
 	out := &repair.Plan{
 		Signer: p.GetSigner(), SignedTime: instant(p.GetSignedTime()), AssessmentIDs: p.GetAssessmentIds(),
-		Aetiology: Word(p.GetIndication().GetAetiology()), StepsRecorded: recorded(p.GetStepsRecorded()),
+		Aetiology:       Word(p.GetIndication().GetAetiology()),
+		FunctionalClass: Word(p.GetIndication().GetFunctionalClass()), StepsRecorded: recorded(p.GetStepsRecorded()),
+		TriggersRecorded: recorded(p.GetIndication().GetTriggersRecorded()),
+	}
+	for _, t := range p.GetIndication().GetTriggers() {
+		out.Triggers = append(out.Triggers, Word(t))
 	}
 	for _, s := range p.GetSteps() {
 		step := technique(s.GetTechnique())
@@ -287,12 +293,13 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 	for _, t := range o.GetSalineTests() {
 		out.SalineTests = append(out.SalineTests, repair.Test{
 			ID: t.GetId(), Run: int(t.GetRun()), Stage: valve.Stage(Word(t.GetStage())), Performed: answer(t.GetPerformed()),
-			Leak: Word(t.GetLeak()), LineSymmetric: answer(t.GetClosureLineSymmetric()),
+			Time: instant(t.GetTime()), Leak: Word(t.GetLeak()), LineSymmetric: answer(t.GetClosureLineSymmetric()),
 		})
 	}
 	for _, t := range o.GetInkTests() {
 		out.InkTests = append(out.InkTests, repair.Test{
 			ID: t.GetId(), Run: int(t.GetRun()), Stage: valve.Stage(Word(t.GetStage())), Performed: answer(t.GetPerformed()),
+			Time: instant(t.GetTime()),
 		})
 	}
 	if cv := o.GetConversion(); cv != nil {
@@ -322,7 +329,7 @@ func technique(t *trigonev1.Technique) repair.Step {
 	case *trigonev1.Technique_ArtificialChord:
 		a := orEmpty(k.ArtificialChord)
 		return repair.Step{Technique: repair.ArtificialChord, Places: locations(a.GetTargets()),
-			Chords: &repair.Chords{PairCount: maybeInt(a.PairCount), StrandCount: maybeInt(a.StrandCount)}}
+			Chords: &repair.Chords{PairCount: maybeInt(a.PairCount), StrandCount: maybeInt(a.StrandCount), Papillary: Word(a.GetPapillaryMuscle())}}
 	case *trigonev1.Technique_ChordTransfer:
 		a := orEmpty(k.ChordTransfer)
 		step := repair.Step{Technique: repair.ChordTransfer, ChordCount: maybeInt(a.ChordCount)}

@@ -74,7 +74,7 @@ func TestNumbersHavePresence(t *testing.T) {
 			}
 		case protoreflect.BoolKind:
 			if !strings.HasPrefix(string(fd.FullName()), "trigone.v1.Finding.") && !strings.HasPrefix(string(fd.FullName()), "trigone.v1.Discrepancy.") &&
-				!strings.HasPrefix(string(fd.FullName()), "trigone.v1.AppliedLimit.") {
+				!strings.HasPrefix(string(fd.FullName()), "trigone.v1.AppliedLimit.") && !strings.HasPrefix(string(fd.FullName()), "trigone.v1.FreedomRange.") {
 				t.Errorf("%s is a bool: a fact that may be unknown is an Answer", fd.FullName())
 			}
 		}
@@ -168,6 +168,10 @@ func set(m protoreflect.Message, path []protoreflect.FieldDescriptor, last bool)
 	}
 	switch {
 	case !last:
+	case fd.IsPacked() && fd.Kind() != protoreflect.EnumKind:
+		for range numbersOfPoint { // a point or a triangle is three numbers
+			m.Mutable(fd).List().Append(sample(m, fd))
+		}
 	case fd.IsList():
 		m.Mutable(fd).List().Append(sample(m, fd))
 	default:
@@ -212,9 +216,8 @@ var recordOnly = map[string]string{
 	"follow_ups.functional_class": "for the audit of outcomes", "follow_ups.complications": "for the audit of outcomes",
 	"follow_ups.complications_recorded": "for the audit of outcomes", "follow_ups.reinterventions_recorded": "for the audit of outcomes",
 	"follow_ups.reinterventions.mechanism": "for the audit of outcomes",
-	"plan.context":                         "said by the signer, judged by nobody", "plan.indication.functional_class": "indication, not judged yet",
-	"plan.indication.triggers": "indication, not judged yet", "plan.indication.triggers_recorded": "indication, not judged yet",
-	"plan.setting": "describes the operation; for the audit's filters", "plan.reference_segment": "a technique's note",
+	"plan.context":                         "said by the signer, judged by nobody",
+	"plan.setting":                         "describes the operation; for the audit's filters", "plan.reference_segment": "a technique's note",
 	"plan.rationale": "free text", "plan.steps.rationale": "free text", "plan.steps.condition.text": "free text",
 	"operation.setting": "describes the operation; for the audit's filters", "operation.note": "free text",
 	"operation.runs.reason_text": "free text", "operation.steps.reason_text": "free text", "operation.conversion.reason_text": "free text",
@@ -223,7 +226,6 @@ var recordOnly = map[string]string{
 	"operation.conversion.paraprosthetic_leak": "for the record; a replacement is not judged",
 	"operation.concomitant_procedures.planned": "for the record", "operation.concomitant_procedures_recorded": "for the record",
 	"operation.complications": "for the audit of outcomes", "operation.complications_recorded": "for the audit of outcomes",
-	"operation.saline_tests.time": "run and stage order the tests", "operation.ink_tests.time": "run and stage order the tests",
 	"operation.saline_tests.not_done_reason": "for the record", "operation.ink_tests.not_done_reason": "for the record",
 	"operation.saline_tests.leak_locations": "for the record",
 }
@@ -233,7 +235,7 @@ var recordOnlyStudy = map[string]string{
 	"regurgitation.jets": "describes the picture", "regurgitation.jets_recorded": "describes the picture",
 	"regurgitation.pulmonary_vein_flow": "a sign, not graded alone", "regurgitation.envelope_density": "a sign, not graded alone",
 	"regurgitation.envelope_shape": "a sign, not graded alone", "annulus.calcified_at": "the extent is judged, not the place",
-	"annulus.shape": "geometry in three dimensions is stored until its metrics are built", "anterior_motion.manoeuvres.time": "for the record",
+	"anterior_motion.manoeuvres.time":   "for the record",
 	"anterior_motion.manoeuvres.result": "for the record", "anterior_motion.regurgitation_with_motion": "for the record",
 	"haemodynamics.paced": "conditions for the reader", "haemodynamics.inotrope": "conditions for the reader",
 	"haemodynamics.vasopressor": "conditions for the reader", "haemodynamics.volume_state": "conditions for the reader",
@@ -245,7 +247,7 @@ var recordOnlyStudy = map[string]string{
 var recordOnlyStep = map[string]string{
 	"annuloplasty.sizers.fit": "for the record", "annuloplasty.sizing_method": "for the record", "annuloplasty.orientation_deg": "for the record",
 	"artificial_chord.form": "for the record", "artificial_chord.length_basis": "for the record", "artificial_chord.insertion": "for the record",
-	"artificial_chord.papillary_muscle": "for the record", "artificial_chord.papillary_head": "for the record",
+	"artificial_chord.papillary_head":    "for the record",
 	"artificial_chord.reference_segment": "for the record", "chord_transfer.from": "the target is judged, not the origin",
 }
 

@@ -28,6 +28,39 @@ type Input struct {
 	Tolerances *settings.Settings
 	// Predictions are those stored before the operation, by plan revision.
 	Predictions map[int64]discrepancy.Prediction
+	// Confirmed are the contradictions, by the finding's id, whose values a reviewer
+	// confirmed: they are found as before and dispute nothing.
+	Confirmed map[string]bool
+	// RuleSet is the version of the rule set; empty: the present one.
+	RuleSet string
+	// Software is the version of this software.
+	Software string
+	// Replays are the versions by which the evaluation was made that this one
+	// repeats; nil: it repeats none.
+	Replays *Versions
+}
+
+// Versions are what an evaluation was made by, as far as it can be repeated.
+type Versions struct{ Software, RuleSet string }
+
+// Replay says how far an evaluation repeats an earlier one.
+type Replay string
+
+// The replays; the zero Replay repeats nothing.
+const (
+	Exact       Replay = "exact"       // the same software under the same rule set
+	Approximate Replay = "approximate" // the rules of then by the formulas and messages of now, or other rules
+)
+
+func replay(in Input) Replay {
+	if in.Replays == nil {
+		return ""
+	}
+	now := Versions{Software: in.Software, RuleSet: cmp.Or(in.RuleSet, rules.SetVersion)}
+	if in.Software != "" && *in.Replays == now {
+		return Exact
+	}
+	return Approximate
 }
 
 // Evaluation is everything said of the case.
@@ -36,6 +69,7 @@ type Evaluation struct {
 	RuleSetVersion   string
 	PolicyHash       string
 	CalibrationID    string
+	Replay           Replay
 	InForce          repair.InForce
 	Metrics          []metric.Value // leaves first, then the catalogue in its order
 	Findings         []rules.Finding
@@ -52,16 +86,23 @@ type Suggestion struct {
 }
 
 // Evaluate evaluates a case. It runs twice: metrics on all values with the rules
-// that can find a contradiction, then metrics without the disputed values with
-// all other rules.
+// that can find a contradiction or name the cause of one, then metrics without
+// the disputed values with all other rules.
 func Evaluate(in Input) Evaluation {
 	all := in.Case
 	first := metric.Compute(all, in.Settings)
-	contradictions, gapsA := rules.Run(all, in.Settings, first, func(r rules.Rule) bool { return r.Severity == rules.Contradiction })
+	findings, gapsA := rules.Run(all, in.Settings, first, in.RuleSet, func(r rules.Rule) bool { return r.JudgesAll(in.RuleSet) })
 
 	var disputes []valve.InputValue
 	var disputed []valve.Key
-	for _, f := range contradictions {
+	for i := range findings {
+		f := &findings[i]
+		if f.Severity != rules.Contradiction {
+			continue
+		}
+		if f.Confirmed = in.Confirmed[f.ID]; f.Confirmed {
+			continue
+		}
 		for _, d := range f.Disputes {
 			disputes = append(disputes, d)
 			disputed = append(disputed, d.Key)
@@ -69,20 +110,21 @@ func Evaluate(in Input) Evaluation {
 	}
 	clean := all.WithMeasured(withheld(all.Measured, disputed))
 	values := metric.Compute(clean, in.Settings)
-	others, gapsB := rules.Run(clean, in.Settings, values, func(r rules.Rule) bool { return r.Severity != rules.Contradiction })
+	others, gapsB := rules.Run(clean, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return !r.JudgesAll(in.RuleSet) })
 
 	inForce := all.PlanInForce()
 	e := Evaluation{
 		CatalogueVersion: metric.CatalogueVersion,
-		RuleSetVersion:   rules.SetVersion,
+		RuleSetVersion:   cmp.Or(in.RuleSet, rules.SetVersion),
 		PolicyHash:       in.Settings.PolicyHash,
 		CalibrationID:    in.Settings.CalibrationID,
+		Replay:           replay(in),
 		InForce:          inForce,
 		Metrics:          append(metric.LeafValues(all, disputed), values...),
-		Findings:         append(contradictions, others...),
+		Findings:         append(findings, others...),
 		Gaps:             append(gapsA, gapsB...),
 	}
-	finish(e.Findings, all)
+	finish(e.Findings, all, in.RuleSet)
 	e.Suggestions = suggest(values)
 	e.Discrepancies = discrepancy.Compare(discrepancy.Input{
 		Case: clean, InForce: inForce, Settings: tolerances(in), Disputed: disputes,
@@ -133,18 +175,12 @@ func severityRank(s rules.Severity) int {
 
 // finish marks the findings that speak of the final state, groups those with one
 // cause under it, and puts them in order.
-func finish(findings []rules.Finding, c *repair.Case) {
+func finish(findings []rules.Finding, c *repair.Case, ruleSet string) {
 	last := c.Operation.LastRun()
 	for i := range findings {
 		f := &findings[i]
 		f.Final = speaksOfFinalState(f, c, last)
-		rule, _ := rules.ByID(f.Rule)
-		for _, other := range findings {
-			if slices.Contains(rule.Under, other.Rule) && shareCause(f, &other) {
-				f.Root = other.ID
-				break
-			}
-		}
+		f.Root = cause(f, findings, ruleSet)
 	}
 	flatten(findings)
 	slices.SortStableFunc(findings, func(a, b rules.Finding) int {
@@ -154,6 +190,33 @@ func finish(findings []rules.Finding, c *repair.Case) {
 			cmp.Compare(a.At.Occasion, b.At.Occasion),
 			cmp.Compare(a.At.Place, b.At.Place),
 		)
+	})
+}
+
+// cause gives the finding that a finding stands under, or "": one that explains a
+// value that it read, as a slip of the unit does, or else one of a rule that its
+// own stands under.
+func cause(f *rules.Finding, findings []rules.Finding, ruleSet string) string {
+	rule, _ := rules.ByID(f.Rule)
+	if !rule.Explains {
+		for i := range findings {
+			if other, _ := rules.ByID(findings[i].Rule); other.Explains && other.JudgesAll(ruleSet) && readOneOf(f, &findings[i]) {
+				return findings[i].ID
+			}
+		}
+	}
+	for i := range findings {
+		if slices.Contains(rule.Under, findings[i].Rule) && shareCause(f, &findings[i]) {
+			return findings[i].ID
+		}
+	}
+	return ""
+}
+
+// readOneOf says whether a finding read a value that the other read too.
+func readOneOf(f, other *rules.Finding) bool {
+	return slices.ContainsFunc(f.Inputs, func(in valve.InputValue) bool {
+		return slices.ContainsFunc(other.Inputs, func(named valve.InputValue) bool { return named.Key == in.Key })
 	})
 }
 

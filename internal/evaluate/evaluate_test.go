@@ -152,7 +152,7 @@ func TestFindingsAreGroupedUnderTheirCause(t *testing.T) {
 	}
 	base := repair.NewExample().Assess("tee")
 	base = scallop(scallop(base, valve.P1), valve.P2)
-	base = resect(base.Plan(), "p1", valve.P1, 40)
+	base = resect(base.Plan(), "p1", valve.P1, 30)
 	e := evaluated(resect(base, "p2", valve.P2, 15.5).Case())
 
 	at := func(rule string, place valve.Place) *rules.Finding {
@@ -164,7 +164,7 @@ func TestFindingsAreGroupedUnderTheirCause(t *testing.T) {
 	}
 	root := at("resection-higher-than-leaflet", "step:p1")
 	if root == nil || root.Root != "" {
-		t.Fatalf("a piece of 40 mm out of a leaflet of 15 mm is a finding and a root: %+v", root)
+		t.Fatalf("a piece of 30 mm out of a leaflet of 15 mm is a finding and a root: %+v", root)
 	}
 	if f := at("resection-takes-most-of-scallop", "step:p1"); f == nil || f.Root != root.ID {
 		t.Errorf("what follows from the height of that piece stands beneath it: %+v", f)

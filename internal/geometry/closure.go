@@ -77,25 +77,51 @@ func HeldClosure(s Slice, anteriorShare units.Ratio) (Closure, error) {
 }
 
 // FreeClosure gives the closure of a slice whose leaflets slide freely until
-// both tips are level; then mean contact and overlap agree. The position of the
-// line solves cA = cP by bisection.
+// both tips are level; then mean contact and overlap agree. With δ = a − p:
+//
+//	c = (a + p − d·√(1 + 4h²/(d² − δ²))) / 2   (mm)
+//	s = (d² − δ² + 2·δ·(a − c)) / (2·d²)        (1)
 //
 // Accepted: see ErrSlice. ErrNoLine if no line within 5 to 95 % of the diameter
-// brings the tips level. Source: derived, as HeldClosure.
+// brings the tips level. Source: derived, as HeldClosure, by solving cA = cP.
 func FreeClosure(s Slice) (Closure, error) {
 	if !s.usable() {
 		return Closure{}, ErrSlice
 	}
-	// The difference falls strictly as the line moves away from the anterior
-	// hinge, so there is at most one root.
-	difference := func(share float64) float64 {
-		c := s.closedAt(units.Ratio(share))
-		return float64(c.ContactAnterior - c.ContactPosterior)
-	}
-	if difference(nearestLine) < 0 || difference(farthestLine) > 0 {
+	share, ok := s.levelShare()
+	if !ok {
 		return Closure{}, ErrNoLine
 	}
-	return s.closedAt(units.Ratio(bisect(nearestLine, farthestLine, difference))), nil
+	return s.closedAt(share), nil
+}
+
+// SettledClosure gives FreeClosure, and where no line brings the tips level the
+// closure with the line at the nearest end of its range. It is for draws and for
+// inputs moved by their uncertainty; CheckDomain refuses a value at such an end.
+//
+// Accepted: see ErrSlice, which is the only error.
+func SettledClosure(s Slice) (Closure, error) {
+	if !s.usable() {
+		return Closure{}, ErrSlice
+	}
+	share, _ := s.levelShare()
+	return s.closedAt(share), nil
+}
+
+// levelShare gives the line that brings both tips level; ok is false, and the
+// share the nearest end of its range, where there is none within the range.
+func (s Slice) levelShare() (share units.Ratio, ok bool) {
+	difference, d, h := float64(s.Anterior.Minus(s.Posterior)), float64(s.Diameter), float64(s.Depth)
+	square := d*d - difference*difference
+	if !(square > 0) {
+		if difference < 0 {
+			return nearestLine, false
+		}
+		return farthestLine, false
+	}
+	exposed := (difference + d*math.Sqrt(1+4*h*h/square)) / 2
+	share = units.Ratio((square + 2*difference*exposed) / (2 * d * d))
+	return min(max(share, nearestLine), farthestLine), share >= nearestLine && share <= farthestLine
 }
 
 // Domain of the closure model: outside it a number would suggest a knowledge

@@ -373,3 +373,62 @@ func TestResectionProperties(t *testing.T) {
 		}
 	})
 }
+
+// What a ring takes in and what is resected: arithmetic of the base, the same in
+// every scale, and level strips are strips.
+func TestBaseAndStrips(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		length := func(name string, lo, hi float64) units.Length {
+			return units.Length(rapid.Float64Range(lo, hi).Draw(t, name))
+		}
+		native, device, cut := length("native", 60, 120), length("device", 50, 100), length("cut", 0, 40)
+		k := units.Ratio(rapid.Float64Range(0.5, 2).Draw(t, "k"))
+		ratio := float64(BasePerAnnulus(native, cut, device))
+		if !near(float64(BasePerAnnulus(native.Scaled(k), cut.Scaled(k), device.Scaled(k))), ratio) {
+			t.Fatal("the ratio depends on the scale")
+		}
+		// A resection as wide as what the device takes in leaves base and annulus equal.
+		if closed := WidthClosedByRing(native, device); closed > 0 && !near(float64(BasePerAnnulus(native, units.Length(closed), device)), 1) {
+			t.Fatalf("%v resected of %v on %v leave a ratio other than 1", closed, native, device)
+		}
+		if crowded := ratio > 1; crowded != (float64(cut) < float64(WidthClosedByRing(native, device))) && !near(ratio, 1) {
+			t.Fatalf("%v of %v on %v: ratio %v", cut, native, device, ratio)
+		}
+		strip, far := length("strip", 0, 10), length("far", 0, 10)
+		if !near(float64(SlidingStripArea(cut, strip, strip)), float64(StripArea(cut, strip))) ||
+			!near(float64(SlidingStripArea(cut, strip, far)), float64(SlidingStripArea(cut, far, strip))) {
+			t.Fatal("a level strip is a rectangle, and a strip has no direction")
+		}
+		ap, transverse := length("ap", 18, 34), length("transverse", 24, 44)
+		arc := PosteriorArcOfRing(ap, transverse)
+		if !near(float64(PosteriorArcOfRing(transverse, ap)), float64(arc)) || PosteriorArcOfRing(ap+1, transverse) <= arc || arc >= EllipsePerimeter(ap, transverse) {
+			t.Fatalf("posterior arc %v", arc)
+		}
+		if got := DiameterReduction(native, native.Scaled(k)); !near(float64(got), 100*(1-float64(k))) {
+			t.Fatalf("a ring of %v times the diameter shortens it by %v %%", k, got)
+		}
+	})
+}
+
+// The upper edge of the window is where the excess is 0, and the flat closure
+// line there lies at the wanted share.
+func TestHeightAboveWindow(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		d := units.Length(rapid.Float64Range(20, 32).Draw(t, "diameter"))
+		share := units.Ratio(rapid.Float64Range(0.5, 0.8).Draw(t, "share"))
+		a := units.Length(rapid.Float64Range(24, 34).Draw(t, "anterior"))
+		p := units.Length(rapid.Float64Range(8, 25).Draw(t, "posterior"))
+		excess := HeightAboveWindow(a, p, d, share)
+		if edge := p.Offset() - excess; edge > 0 {
+			if !near(float64(FlatAnteriorShare(a, units.Length(edge), d)), float64(share)) {
+				t.Fatalf("at the edge %v the line lies at %v, want %v", edge, FlatAnteriorShare(a, units.Length(edge), d), share)
+			}
+		}
+		if (excess > 1e-9) != (float64(FlatAnteriorShare(a, p, d)) < float64(share)-1e-9) && math.Abs(float64(excess)) > 1e-6 {
+			t.Fatalf("excess %v, share %v of %v", excess, FlatAnteriorShare(a, p, d), share)
+		}
+		if w, err := PlanningWindow(a, d, 0, 6, share); err == nil && !near(float64(p.Offset()-excess), float64(w.Highest)) {
+			t.Fatalf("edge %v, the window says %v", p.Offset()-excess, w.Highest)
+		}
+	})
+}

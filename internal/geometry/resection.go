@@ -131,3 +131,70 @@ func Profile(lateral, middle, medial units.Length) (HeightProfile, error) {
 		SideAsymmetry:   lateral.Minus(medial).Size().Over(lateral.Plus(medial)),
 	}, nil
 }
+
+// SlidingStripArea gives the leaflet area of the base strip that a sliding plasty
+// takes off on one side.
+//
+//	½ · (strip at the cut edge + strip at the far end) · detached length   (mm, cm2)
+//
+// Accepted: 0 or more. Source: arithmetic.
+func SlidingStripArea(detached, atCutEdge, atFarEnd units.Length) units.Area {
+	return TrapezoidResectionArea(atCutEdge, atFarEnd, detached)
+}
+
+// PosteriorShareOfRing is the share of a complete ring's circumference that lies
+// behind the trigones: they stand at a quarter of it.
+const PosteriorShareOfRing units.Ratio = 0.75
+
+// PosteriorArcOfRing gives the length of a complete ring from trigone to trigone
+// behind, the ring taken as an ellipse of its inner diameters.
+//
+//	¾ · P(AP, T)   (mm)
+//
+// Accepted: diameters above 0. Source: the quarter read in the abstract of PMID
+// 17965505; ellipse as EllipsePerimeter.
+func PosteriorArcOfRing(anteroPosterior, transverse units.Length) units.Length {
+	return EllipsePerimeter(anteroPosterior, transverse).Scaled(PosteriorShareOfRing)
+}
+
+// WidthClosedByRing gives the width of leaflet base that a ring or band takes in
+// by itself: a resection no wider leaves the base uncrowded without plication.
+// Below 0 the device is longer than the annulus.
+//
+//	native posterior annulus − posterior arc of the device   (mm)
+//
+// Accepted: above 0. Source: derived.
+func WidthClosedByRing(native, device units.Length) units.Offset { return native.Minus(device) }
+
+// BasePerAnnulus gives the leaflet base that is left over the length of annulus
+// that it is attached to: above 1 the base is crowded, below 1 stretched.
+//
+//	(native base − Σ w base) / posterior arc of the device   (mm, 1)
+//
+// Accepted: arc above 0, widths not above the base. No published cut-off.
+// Source: derived.
+func BasePerAnnulus(native, resected, device units.Length) units.Ratio {
+	return units.Length(native.Minus(resected)).Over(device)
+}
+
+// DiameterReduction gives by how much a ring shortens a diameter of the annulus;
+// below 0 it widens it.
+//
+//	100 · (1 − ring / native)   (mm, %)
+//
+// Accepted: native above 0, both antero-posterior or both transverse. Source:
+// arithmetic.
+func DiameterReduction(native, ring units.Length) units.Fraction {
+	return (1 - ring.Over(native)).Percent()
+}
+
+// HeightAboveWindow gives by how much a posterior leaflet is higher than the
+// window allows that keeps the closure line at minShare of the diameter from the
+// anterior hinge, for flat closure; below 0 it is inside that edge.
+//
+//	p − (a − (2·s − 1)·d)   (mm)
+//
+// Accepted: as PlanningWindow with depth 0. Source: derived.
+func HeightAboveWindow(anterior, posterior, diameter units.Length, minShare units.Ratio) units.Offset {
+	return posterior.Offset() - balanced(anterior, diameter, 0, minShare)
+}

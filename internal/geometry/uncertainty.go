@@ -2,6 +2,8 @@ package geometry
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 
 	"trigone/internal/units"
 )
@@ -73,3 +75,46 @@ func (s Sensitivity) Propagate(in InputSD, model units.Length) units.Length {
 	}
 	return units.Length(math.Sqrt(sum))
 }
+
+// Drawn is what a Monte Carlo run says of a quantity: mean and standard deviation
+// of the quantity, and between which values 95 % of its observations lie.
+type Drawn struct {
+	Mean  float64
+	SD    float64
+	Lower float64
+	Upper float64
+}
+
+// MonteCarlo draws a quantity, and one observation of it, as often as told, from
+// a generator with the given seed: same seed, same answer. Draw gets normal
+// variates of mean 0 and standard deviation 1.
+//
+// Accepted: 40 draws or more; ok is false for fewer, and where a draw is not
+// finite.
+func MonteCarlo(seed uint64, draws int, draw func(normal func() float64) (value, observed float64)) (d Drawn, ok bool) {
+	const tail = 40 // one of 40 draws lies beyond each end of 95 %
+	if draws < tail {
+		return Drawn{}, false
+	}
+	normal := rand.New(rand.NewPCG(seed, 0)).NormFloat64
+	values, observations := make([]float64, draws), make([]float64, draws)
+	var sum float64
+	for i := range draws {
+		values[i], observations[i] = draw(normal)
+		if !isFinite(values[i]) || !isFinite(observations[i]) {
+			return Drawn{}, false
+		}
+		sum += values[i]
+	}
+	d.Mean = sum / float64(draws)
+	var squares float64
+	for _, v := range values {
+		squares += (v - d.Mean) * (v - d.Mean)
+	}
+	d.SD = math.Sqrt(squares / float64(draws-1))
+	slices.Sort(observations)
+	d.Lower, d.Upper = observations[draws/tail], observations[draws-1-draws/tail]
+	return d, true
+}
+
+func isFinite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

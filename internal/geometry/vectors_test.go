@@ -512,6 +512,26 @@ func TestResection(t *testing.T) {
 	})
 }
 
+func TestBaseOnTheRing(t *testing.T) {
+	const (
+		means = "means of 42 patients (abstract read): native posterior annulus 93, resected annular width 28 mm"
+		arcs  = "posterior arc of the trigones, factor read in the abstract of PMID 17965505"
+	)
+	runVectors(t, []vector{
+		{"an arc of 65 leaves exactly the mean width resected", float64(WidthClosedByRing(93, 65)), 28, 0, means},
+		{"base on annulus after it", float64(BasePerAnnulus(93, 28, 65)), 1, 0, means},
+		{"the mean share resected, 0.29", 1 - float64(BasePerAnnulus(93, 28, 93)), 0.29, 0.02, means},
+		{"trigones 18 mm apart", float64(WidthClosedByRing(93, PosteriorArcOfTrigones(18))), 33, 0.1, arcs},
+		{"trigones 24 mm apart", float64(WidthClosedByRing(93, PosteriorArcOfTrigones(24))), 13, 0.1, arcs},
+		{"trigones 28 mm apart", float64(WidthClosedByRing(93, PosteriorArcOfTrigones(28))), 0, 0.3, arcs},
+		{"posterior arc of a ring 28 by 36", float64(PosteriorArcOfRing(28, 36)), 0.75 * 100.924049, 1e-4, "elliptic integral"},
+		{"posterior arc of a circle of 30", float64(PosteriorArcOfRing(30, 30)), 0.75 * 94.2478, 1e-4, "π·d"},
+		{"strip 8 and 3 over 24", SlidingStripArea(24, 8, 3).MM2(), 132, 1e-9, own},
+		{"26 of 33 mm", float64(DiameterReduction(33, 26)), 21.2121, 1e-4, "arithmetic"},
+		{"20 mm against an edge of 18.7", float64(HeightAboveWindow(26, 20, 22, 2.0/3)), 1.3333, 1e-4, own},
+	})
+}
+
 func TestErrors(t *testing.T) {
 	nan, inf := units.Length(math.NaN()), units.Length(math.Inf(1))
 	good := Slice{26, 16, 25, 4}

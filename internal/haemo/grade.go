@@ -141,6 +141,41 @@ func GradeVenaContractaBiplane(width units.Length) BandRange {
 	return venaContractaBiplaneRow.grade(float64(width))
 }
 
+// Agreement is how the bands of several parameters of one study stand to each
+// other. Apart counts the steps by which two of them cannot be brought together.
+// Where all can, Lowest to Highest is what all of them allow; else it spans from
+// the mildest to the most severe, a parameter that allows two bands taken at the
+// nearer one.
+type Agreement struct {
+	Lowest, Highest Band
+	Apart           int
+}
+
+// Agree compares the bands of parameters. With Lᵢ and Hᵢ the lowest and highest
+// band that a parameter allows,
+//
+//	lowest = min(max L, min H),  highest = max(max L, min H),  apart = max(0, max L − min H)
+//
+// Ranges that are not graded are left out; without any the Agreement is zero.
+// Source: own rule; common practice is to grade each parameter and compare.
+func Agree(ranges []BandRange) Agreement {
+	var low, high Band
+	for _, r := range ranges {
+		if r.Low == 0 {
+			continue
+		}
+		low = max(low, r.Low)
+		if high == 0 || r.High < high {
+			high = r.High
+		}
+	}
+	a := Agreement{Lowest: min(low, high), Highest: max(low, high)}
+	if low > high {
+		a.Apart = low.StepsFrom(high)
+	}
+	return a
+}
+
 func (r GradeRow) grade(x float64) BandRange {
 	if math.IsNaN(x) {
 		return BandRange{}

@@ -122,3 +122,54 @@ func TestGradeTableIsACopyInOrder(t *testing.T) {
 		t.Error("a caller changed the table")
 	}
 }
+
+// Two ways of one case that a public page calls severe, and the others that the
+// rule has to tell apart; own rule.
+func TestAgree(t *testing.T) {
+	rows := []struct {
+		name   string
+		ranges []BandRange
+		want   Agreement
+	}{
+		{"nothing graded", []BandRange{{}}, Agreement{}},
+		{"0.407 cm2 and 57.0 mL", []BandRange{exactly(GradeOrifice(0.407)), exactly(GradeVolume(57))}, Agreement{ModerateToSevere, Severe, 1}},
+		{"a width that allows two bands meets the other", []BandRange{GradeVenaContracta(5), exactly(GradeVolume(40))}, Agreement{MildToModerate, MildToModerate, 0}},
+		{"a width alone", []BandRange{GradeVenaContracta(5)}, Agreement{MildToModerate, ModerateToSevere, 0}},
+		{"a width against severe counts from its nearer band", []BandRange{GradeVenaContracta(5), exactly(Severe)}, Agreement{ModerateToSevere, Severe, 1}},
+		{"mild against severe", []BandRange{exactly(Severe), intermediate, exactly(Mild)}, Agreement{Mild, Severe, 3}},
+	}
+	for _, r := range rows {
+		if got := Agree(r.ranges); got != r.want {
+			t.Errorf("%s: %+v, want %+v", r.name, got, r.want)
+		}
+	}
+}
+
+// The limits of the stages, at the limit and one double beside it: guideline of
+// 2020, table read in a secondary page (60 % or less, 40 mm or more; below 20 %
+// and below 3 mm).
+func TestStageLimits(t *testing.T) {
+	rows := []struct {
+		name             string
+		is               func(float64) bool
+		limit            float64
+		below, at, above bool
+	}{
+		{"ejection fraction", func(x float64) bool { return EjectionReduced(units.Fraction(x)) }, 60, true, true, false},
+		{"end-systolic diameter", func(x float64) bool { return SystoleDilated(units.Length(x)) }, 40, false, true, true},
+		{"jet", func(x float64) bool { return SmallJet(units.Fraction(x)) }, 20, true, false, false},
+		{"vena contracta", func(x float64) bool { return NarrowVenaContracta(units.Length(x)) }, 3, true, false, false},
+	}
+	for _, r := range rows {
+		if r.is(math.Nextafter(r.limit, 0)) != r.below || r.is(r.limit) != r.at || r.is(math.Nextafter(r.limit, 1000)) != r.above {
+			t.Errorf("%s: the limit %v divides otherwise", r.name, r.limit)
+		}
+	}
+	seen := map[string]bool{}
+	for s := Stage(0); s <= StageD+1; s++ {
+		seen[s.String()] = true
+	}
+	if len(seen) != 6 || Stage(0).String() != "not staged" || (StageD+1).String() != "not staged" {
+		t.Errorf("stages in words: %v", seen)
+	}
+}

@@ -60,6 +60,18 @@ var powerLaws = []formula{
 	{"gradient from flow", []float64{2, -2}, func(x []float64) float64 {
 		return float64(MeanGradientFromFlow(units.FlowRate(x[0]), units.Area(x[1])))
 	}},
+	{"Doppler gradient from flow", []float64{2, -2}, func(x []float64) float64 {
+		return float64(MeanDopplerGradientFromFlow(units.FlowRate(x[0]), units.Area(x[1])))
+	}},
+	{"effective orifice of a ring", []float64{1}, func(x []float64) float64 { return float64(EffectiveRingOrifice(units.Area(x[0]))) }},
+	{"effective orifice of a band", []float64{1}, func(x []float64) float64 { return float64(EffectiveBandOrifice(units.Area(x[0]))) }},
+	{"continuity area", []float64{1, -1}, func(x []float64) float64 {
+		return float64(ContinuityArea(units.Volume(x[0]), units.StrokeDistance(x[1])))
+	}},
+	{"deceleration area", []float64{-1}, func(x []float64) float64 { return float64(DecelerationTimeArea(units.Duration(x[0]))) }},
+	{"early to late", []float64{1, -1}, func(x []float64) float64 {
+		return float64(EarlyToLateRatio(units.Velocity(x[0]), units.Velocity(x[1])))
+	}},
 	{"half time area", []float64{-1}, func(x []float64) float64 { return float64(PressureHalfTimeArea(units.Duration(x[0]))) }},
 	{"half time", []float64{1}, func(x []float64) float64 { return float64(PressureHalfTime(units.Duration(x[0]))) }},
 	{"gradient from velocity", []float64{2}, func(x []float64) float64 { return float64(GradientFromVelocity(units.Velocity(x[0]))) }},
@@ -155,6 +167,65 @@ func TestGradesRise(t *testing.T) {
 		low, high := row.grade(min(x, y)), row.grade(max(x, y))
 		if low.Low > high.Low || low.High > high.High || low.Low > low.High {
 			t.Fatalf("%s: %v grades %v, %v grades %v", row.Parameter, min(x, y), low, max(x, y), high)
+		}
+	})
+}
+
+// Over the accepted rates a faster heart fills for a shorter time, and never for
+// longer than its beat.
+func TestFillingTimeFalls(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		rate := rapid.Float64Range(40, 150).Draw(t, "rate")
+		next := min(150, rate+rapid.Float64Range(0.5, 20).Draw(t, "faster"))
+		for name, filling := range map[string]func(units.Rate) units.Duration{"men": FillingTimeMen, "women": FillingTimeWomen} {
+			now := float64(filling(units.Rate(rate)))
+			if now <= 0 || now >= 60000/rate || float64(filling(units.Rate(next))) > now {
+				t.Fatalf("%s: %v ms at %v/min, %v at %v", name, now, rate, filling(units.Rate(next)), next)
+			}
+		}
+	})
+}
+
+// A regurgitant fraction of a forward flow stays below 100 % whatever leaks, and
+// is that of the total.
+func TestFractionOfForward(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		leak := units.Volume(rapid.Float64Range(1, 300).Draw(t, "leak"))
+		forward := units.Volume(rapid.Float64Range(10, 200).Draw(t, "forward"))
+		f := RegurgitantFractionOfForward(leak, forward)
+		if !(f > 0 && f < 100) || math.Abs(float64(f-RegurgitantFraction(leak, leak.Plus(forward)))) > 1e-9 {
+			t.Fatalf("%v of %v forward: %v", leak, forward, f)
+		}
+	})
+}
+
+// The comparison of bands does not depend on their order, a further parameter
+// never narrows a disagreement, and equal exact bands agree on themselves.
+func TestAgreement(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 6).Draw(t, "n")
+		ranges := make([]BandRange, n)
+		for i := range ranges {
+			low := Band(rapid.IntRange(int(Mild), int(Severe)).Draw(t, "low"))
+			ranges[i] = BandRange{Low: low, High: Band(rapid.IntRange(int(low), int(Severe)).Draw(t, "high"))}
+		}
+		a := Agree(ranges)
+		reversed := make([]BandRange, n)
+		for i := range ranges {
+			reversed[n-1-i] = ranges[i]
+		}
+		if Agree(reversed) != a || a.Lowest > a.Highest || a.Lowest < Mild || a.Apart > 0 && a.Highest.StepsFrom(a.Lowest) != a.Apart {
+			t.Fatalf("%v agree as %+v", ranges, a)
+		}
+		more := Agree(append(ranges, BandRange{}, exactly(Band(rapid.IntRange(int(Mild), int(Severe)).Draw(t, "more")))))
+		if more.Apart < a.Apart {
+			t.Fatalf("%v lie %d apart, with one more %d", ranges, a.Apart, more.Apart)
+		}
+		for i := range ranges {
+			ranges[i] = exactly(ranges[0].Low)
+		}
+		if got := Agree(ranges); got != (Agreement{ranges[0].Low, ranges[0].Low, 0}) {
+			t.Fatalf("equal bands agree as %+v", got)
 		}
 	})
 }

@@ -201,3 +201,15 @@ func BiplaneVenaContractaWidth(w1, w2 units.Length) units.Length {
 func InflowToOutflowRatio(mitral, outflow units.StrokeDistance) units.Ratio {
 	return mitral.Over(outflow)
 }
+
+// RegurgitantFractionOfForward gives the regurgitant fraction where the
+// regurgitant volume (by flow convergence) and the forward stroke volume are
+// known: their sum is the total.
+//
+//	RF = 100 · RVol / (RVol + SV forward)   (mL, %)
+//
+// Accepted: both above 0; no more than mild aortic regurgitation. Source:
+// definition, as RegurgitantFraction.
+func RegurgitantFractionOfForward(regurgitant, forward units.Volume) units.Fraction {
+	return RegurgitantFraction(regurgitant, regurgitant.Plus(forward))
+}

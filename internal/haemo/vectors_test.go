@@ -239,3 +239,45 @@ func TestBodySurface(t *testing.T) {
 		{"atrium of 108 mL on 1.8 m2", float64(IndexedVolume(108, 1.8)), 60, 1e-9, "definition"},
 	})
 }
+
+// The gradient that a flow makes, and what goes before it. Published gradients
+// come without a flow, so that they are no vectors.
+func TestRingFlow(t *testing.T) {
+	const memory = "regression from memory, value computed outside this project"
+	men, women := FillingTimeMen(65), FillingTimeWomen(65)
+	gradient := func(ml float64, rate units.Rate, orifice units.Area) float64 {
+		return float64(MeanDopplerGradientFromFlow(units.Volume(ml).OverDuration(FillingTimeMen(rate)), orifice))
+	}
+	hydraulic := func(ml float64, rate units.Rate, orifice units.Area) float64 {
+		return float64(MeanGradientFromFlow(units.Volume(ml).OverDuration(FillingTimeMen(rate)), orifice))
+	}
+	doppler := gradientConstant
+	runVectors(t, []vector{
+		{"filling, men, 60/min", float64(FillingTimeMen(60)), 550, 0.5, memory},
+		{"filling, men, 70/min", float64(FillingTimeMen(70)), 428, 0.5, memory},
+		{"filling, men, 80/min", float64(FillingTimeMen(80)), 342, 0.5, memory},
+		{"filling, men, 120/min", float64(FillingTimeMen(120)), 176, 0.5, memory},
+		{"women against men at 65/min: 3 ms and 0.1 ms a beat", float64(women - men), -(3 + 0.1*65), 1e-9, memory},
+		{"60 mL at 65/min, 1.86 cm2", gradient(60, 65, 1.86), 2.31, 0.005, own},
+		{"60 mL at 65/min, 1.66 cm2", gradient(60, 65, 1.66), 2.91, 0.005, own},
+		{"70 mL at 65/min, 1.86 cm2", gradient(70, 65, 1.86), 3.15, 0.005, own},
+		{"70 mL at 75/min, 1.86 cm2", gradient(70, 75, 1.86), 5.06, 0.02, own},
+		{"hydraulic form of the first", hydraulic(60, 65, 1.86), 3.13, 0.005, own},
+		{"hydraulic form of the third", hydraulic(70, 65, 1.86), 4.26, 0.005, own},
+		{"the forms differ by their constant alone", gradient(60, 65, 1.86) / hydraulic(60, 65, 1.86), 1.3 * doppler * doppler / 2500, 1e-9, "algebra: 50/√β stands for 37.7"},
+		{"effective orifice of a ring of 4.87 cm2", float64(EffectiveRingOrifice(4.87)), 1.76, 0.05, "mean by continuity 1.76 cm2 of two cohorts, rings of 30 to 31 (abstract read)"},
+		{"effective orifice as recomputed", float64(EffectiveRingOrifice(4.87)), 1.8019, 5e-5, own},
+		{"a band against a ring: 2.8 over 3.7 mmHg is 0.87 in the root", float64(EffectiveRingOrifice(5).Over(EffectiveBandOrifice(5))), math.Sqrt(math.Sqrt(2.8 / 3.7)), 0.003, "medians of 171 patients (abstract read), half of the ratio to either side"},
+		{"continuity, 56.549 mL over 27 cm", float64(ContinuityArea(56.549, 27)), 2.0944, 5e-5, "quotient; formula from memory"},
+		{"deceleration 500 ms", float64(DecelerationTimeArea(500)), 1.518, 0.001, "759/500; formula from memory"},
+		{"E/A", float64(EarlyToLateRatio(120, 60)), 2, 0, "definition"},
+		{"fraction of 57.001 beside 56.549 mL forward", float64(RegurgitantFractionOfForward(57.001, 56.549)), 50.199, 5e-4, own},
+	})
+	// The whole orifice of a ring in the formula: 0.5 where 3.4 mmHg were measured.
+	if whole := float64(MeanGradientFromFlow(130, 4.87)); math.Abs(whole-0.5) > 0.05 {
+		t.Errorf("the whole orifice gives %v mmHg, not the 0.5 that rules it out", whole)
+	}
+	if effective := float64(MeanGradientFromFlow(130, EffectiveRingOrifice(4.87))); math.Abs(effective-3.4) > 0.4 {
+		t.Errorf("the effective one gives %v mmHg, 3.4 were measured at a flow of about 130 mL/s", effective)
+	}
+}

@@ -10,10 +10,17 @@ import (
 // catalogue lists every metric, by topic; a topic's rows stand in its own file.
 var catalogue = slices.Concat(
 	regurgitationMetrics,
+	gradingMetrics,
 	heartMetrics,
+	flowMetrics,
 	annulusMetrics,
+	annulusContourMetrics,
 	leafletMetrics,
+	leafletSurfaceMetrics,
+	resectionMetrics,
 	ringMetrics,
+	ringSizingMetrics,
+	anteriorMotionMetrics,
 	predictionMetrics,
 )
 

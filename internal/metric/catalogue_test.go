@@ -17,7 +17,22 @@ import (
 
 var update = flag.Bool("update", false, "rewrite the golden files")
 
-func builtIn() settings.Settings { return settings.BuiltIn("site", "1", "UTC") }
+// builtIn gives the built-in settings with the ring table of an invented site.
+func builtIn() settings.Settings {
+	s := settings.BuiltIn("site", "1", "UTC")
+	for i, label := range []float64{28, 30, 32, 34} {
+		step := float64(i)
+		s.Rings = append(s.Rings, settings.RingSize{
+			Family: "family-1", Label: label, Kind: repair.CompleteRing,
+			InnerAnteroPosteriorMM: units.Some(20 + 2*step), InnerTransverseMM: units.Some(28 + 2*step),
+			SizerAnteriorLeafletAreaCM2Low: units.Some(5 + step), SizerAnteriorLeafletAreaCM2High: units.Some(6 + step),
+			SizerAnteriorHeightMMLow: units.Some(20 + 3*step), SizerAnteriorHeightMMHigh: units.Some(23 + 3*step),
+			IntertrigonalMMLow: units.Some(22 + 2*step), IntertrigonalMMHigh: units.Some(25 + 2*step),
+		})
+	}
+	s.Rings = append(s.Rings, settings.RingSize{Family: "family-2", Label: 30, Kind: repair.PosteriorBand, BandLengthMM: units.Some(65.0)})
+	return s
+}
 
 // one computes the value under a key, or fails.
 func one(t *testing.T, c *repair.Case, k valve.Key) Value {
@@ -38,7 +53,7 @@ func find(values []Value, k valve.Key) (Value, bool) {
 }
 
 func TestCatalogueTable(t *testing.T) {
-	if n := len(Metrics()); n < 24 {
+	if n := len(Metrics()); n < 70 {
 		t.Errorf("the catalogue has only %d metrics", n)
 	}
 	seen := map[string]bool{}
@@ -63,8 +78,13 @@ func TestCatalogueTable(t *testing.T) {
 			t.Errorf("%s reads nothing", m.ID)
 		}
 		for _, in := range m.Inputs {
-			if _, ok := LeafByID(in); !ok {
+			if _, ok := LeafByID(in); !ok && in != InputShape {
 				t.Errorf("%s reads %s, which is no leaf", m.ID, in)
+			}
+		}
+		for _, name := range m.Thresholds {
+			if !slices.Contains(builtIn().ThresholdNames(), name) {
+				t.Errorf("%s depends on %s, which is no threshold", m.ID, name)
 			}
 		}
 		checkCodes(t, m.ID, m.Codes)
@@ -78,7 +98,7 @@ func TestCatalogueTable(t *testing.T) {
 // else is known.
 func TestNothingMeasuredGivesNoValue(t *testing.T) {
 	withoutValues := richCase().Case()
-	withoutValues = withoutValues.WithMeasured(valve.Measurements{})
+	withoutValues = withoutShapes(withoutValues.WithMeasured(valve.Measurements{}))
 	for name, c := range map[string]*repair.Case{
 		"nothing at all": {},
 		"studies, plan and operation without a measured value": withoutValues,
@@ -128,6 +148,9 @@ func page() string {
 	for _, m := range Metrics() {
 		fmt.Fprintf(&b, "\n%s\n  %s\n  formula: %s\n  unit %s, step %g, since %s, source %s\n  inputs: %s\n",
 			m.ID, m.Name, m.Formula, m.Unit.UCUM(), m.Grid, m.Since, m.Source, strings.Join(m.Inputs, ", "))
+		if len(m.Thresholds) > 0 {
+			fmt.Fprintf(&b, "  limits: %s\n", strings.Join(m.Thresholds, ", "))
+		}
 		printCodes(&b, m.Codes)
 	}
 	fmt.Fprintf(&b, "\n\nMeasured values\n")

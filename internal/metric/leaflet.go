@@ -54,18 +54,18 @@ var leafletMetrics = []Metric{
 		},
 	},
 	{
-		ID: IDFinalPosteriorHeight, Name: "final height of P2",
+		ID: IDFinalPosteriorHeight, Name: "final height of P1, P2 or P3",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "as planned or measured after the leaflet work (after a resection down to the annulus at the seam, or the mean of its edges); else native − height removed + w²/(8·native) of a closed triangle; native where no step lowers it",
 		Inputs:  finalHeightInputs,
 		Source:  settings.SourceOwnModel, Since: "1",
-		Where: finalHeights(valve.AtSegment(valve.P2)),
+		Where: whereFinalPosterior,
 		Compute: func(r *Reader) float64 {
 			m := momentOf(r)
 			if !m.plan && replaced(r, m.run) {
 				return nan
 			}
-			h, _ := finalHeight(r, valve.P2, m, "")
+			h, _ := finalHeight(r, r.At().Place.Segment(), m, "")
 			return float64(h)
 		},
 	},
@@ -76,14 +76,11 @@ var leafletMetrics = []Metric{
 		Source: settings.SourceArithmetic, Since: "1",
 		Where: atSteps(repair.LeafletResection),
 		Compute: func(r *Reader) float64 {
-			at := r.At()
 			step := stepAt(r)
-			read := func(leaf string) units.Length { return units.Length(r.Read(dimensionKey(at, leaf))) }
-			base := units.Length(0)
-			if step == nil || step.Resection == nil || step.Resection.Shape != repair.Triangular {
-				base = read(ResectionBaseWidth.ID)
+			if step == nil {
+				return nan
 			}
-			return float64(geometry.TrapezoidResectionArea(read(ResectionFreeEdgeWidth.ID), base, read(ResectionHeight.ID)))
+			return float64(resectedArea(r, r.At(), *step))
 		},
 	},
 	{
@@ -95,6 +92,21 @@ var leafletMetrics = []Metric{
 		Where:   whereBaseGap,
 		Compute: baseGap,
 	},
+}
+
+// whereFinalPosterior gives the final heights of P2, and of its neighbours where
+// a height of theirs was asked for.
+func whereFinalPosterior(c *repair.Case) []At {
+	list := finalHeights(valve.AtSegment(valve.P2))(c)
+	for _, seg := range []valve.Segment{valve.P1, valve.P3} {
+		for k := range c.Measured {
+			if k.ID == leafHeight && k.Place.Segment() == seg {
+				list = append(list, finalHeights(valve.AtSegment(seg))(c)...)
+				break
+			}
+		}
+	}
+	return list
 }
 
 func heightRecorded(c *repair.Case, o valve.Occasion) bool {

@@ -1,19 +1,21 @@
 package metric
 
 import (
+	"trigone/internal/geometry"
 	"trigone/internal/repair"
 	"trigone/internal/valve"
 )
 
 // memo keeps what several metrics, and every probe of an uncertainty, ask of one
 // case again: which steps make up a moment, whether the model's domain holds, and
-// from which keys a height is made. It holds no measured value, so that a probe
-// may share it.
+// from which keys a height is made, and the contour of a shape. It holds no value
+// that a probe could move, so that a probe may share it.
 type memo struct {
 	stepsAt  map[moment][]repair.Step
 	reasons  map[moment][]string
 	recipes  map[recipeKey]recipe
 	nativeAt map[nativeKey]valve.Key
+	contours map[*valve.Shape]measuredContour
 }
 
 type recipeKey struct {
@@ -24,6 +26,7 @@ type recipeKey struct {
 
 type nativeKey struct {
 	leaf    string
+	place   valve.Place
 	forPlan bool
 }
 
@@ -42,8 +45,19 @@ func (m *memo) height(c *repair.Case, seg valve.Segment, at moment, prefer valve
 }
 
 func (m *memo) native(c *repair.Case, leaf string, forPlan bool) valve.Key {
-	return remember(&m.nativeAt, nativeKey{leaf, forPlan}, func() valve.Key {
-		return native(c, leaf, valve.Nowhere, forPlan, "")
+	return m.nativeAtPlace(c, leaf, valve.Nowhere, forPlan)
+}
+
+func (m *memo) nativeAtPlace(c *repair.Case, leaf string, place valve.Place, forPlan bool) valve.Key {
+	return remember(&m.nativeAt, nativeKey{leaf, place, forPlan}, func() valve.Key {
+		return native(c, leaf, place, forPlan, "")
+	})
+}
+
+func (m *memo) contour(s *valve.Shape) measuredContour {
+	return remember(&m.contours, s, func() measuredContour {
+		c, err := geometry.NewContour(s.ContourMM)
+		return measuredContour{c, err}
 	})
 }
 

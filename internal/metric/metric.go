@@ -17,7 +17,7 @@ import (
 )
 
 // CatalogueVersion is raised whenever a formula, a grid or an id changes.
-const CatalogueVersion = "1"
+const CatalogueVersion = "2"
 
 // Tier says how much of a record a leaf belongs to.
 type Tier string
@@ -133,7 +133,14 @@ type Metric struct {
 	Band func(v float64) string
 	// Signed says that the interval may go below zero.
 	Signed bool
-	Codes  []Coding
+	// Most is the highest value there can be, which no interval exceeds; 0: none.
+	Most float64
+	// Steps says that the value is a rank or a count: it moves in steps, so that no
+	// uncertainty is carried to it.
+	Steps bool
+	// Thresholds names the limits that the value or its explanation depends on.
+	Thresholds []string
+	Codes      []Coding
 }
 
 // State of a value.
@@ -218,16 +225,30 @@ func computeOne(m *Metric, r *Reader) Value {
 	if m.Band != nil {
 		v.Band = m.Band(v.Value)
 	}
-	propagate(m, r, &v)
+	switch {
+	case r.low.IsSome(), r.high.IsSome():
+		v.Lower, v.Upper = onGrid(r.low, m.Grid), onGrid(r.high, m.Grid)
+	case !m.Steps && !r.noSD:
+		propagate(m, r, &v)
+	}
 	return v
+}
+
+func onGrid(v units.Maybe[float64], grid float64) units.Maybe[float64] {
+	x, ok := v.Get()
+	if !ok {
+		return v
+	}
+	return units.Some(units.Round(x, grid))
 }
 
 // propagate carries the inputs' standard deviations to the value, first order,
 // by moving each input one standard deviation up and down. The interval is for
-// one further observation where the metric states an observation error.
+// one further observation where the metric states an observation error. Where the
+// first order does not hold the formula's own draws take its place.
 func propagate(m *Metric, r *Reader, v *Value) {
 	variance := r.modelSD * r.modelSD
-	for _, in := range r.used {
+	for _, in := range r.uncertain() {
 		sd, known := r.inputSD(in.Key)
 		if !known {
 			return
@@ -247,11 +268,21 @@ func propagate(m *Metric, r *Reader, v *Value) {
 		return
 	}
 	sd := math.Sqrt(variance)
+	if r.tellSDs {
+		r.Explain(r.sdText())
+		v.Explanation = r.explanation
+	}
+	if r.draws.take(m, r, v, sd) {
+		return
+	}
 	v.SD = units.Some(sd)
 	reach := intervalFactor * math.Hypot(sd, r.observationSD)
 	low, high := v.Value-reach, v.Value+reach
 	if !m.Signed {
 		low = max(low, 0)
+	}
+	if m.Most > 0 {
+		high = min(high, m.Most)
 	}
 	v.Lower = units.Some(units.Round(low, m.Grid))
 	v.Upper = units.Some(units.Round(high, m.Grid))

@@ -11,43 +11,123 @@ import (
 	"trigone/internal/valve"
 )
 
+// The ids of the prediction, beside those in the catalogue's list.
+const (
+	IDPredictedOverlap       = "predicted_overlap"
+	IDUnsupportedAnteriorTip = "predicted_unsupported_anterior_tip"
+	IDSideToMiddle           = "predicted_side_to_middle_ratio"
+	IDSliceDiameter          = "predicted_slice_diameter"
+)
+
+const (
+	leafDepth       = "coaptation_depth"
+	leafClosureLine = "anterior_closure_share"
+)
+
 // UncalibratedLabel stands with every prediction.
 const UncalibratedLabel = "range of an uncalibrated model, not advice"
 
 // Standard deviations of the prediction of the mean contact, in mm: of the model
 // itself, and of one measured coaptation length. Both are assumed; no study
-// validates the absolute prediction.
+// validates the absolute prediction. The two leaflets' errors are taken as
+// independent and equal, so that their difference has twice the error of their
+// mean. A ratio taken over from the shape of the ring alone was off by 0.16 in
+// one of the two regions in which it could be compared (Gogoladze 2010, abstract
+// read).
 const (
 	contactModelSD       = 2.0
 	contactObservationSD = 1.2
+	tipModelSD           = 2 * contactModelSD
+	selfSimilarModelSD   = 0.16
 )
 
-// Both metrics use the flat form of the closure model, which needs no depth of
-// coaptation; a tented valve closes over less.
-var predictionMetrics = []Metric{
+var predictionInputs = append([]string{leafRingAP, leafDepth}, finalHeightInputs...)
+
+// Of a side slice the ring's shape is needed too.
+var sliceInputs = slices.Concat(predictionInputs, []string{leafRingTransverse, leafRingOrifice})
+
+var hinge = []string{settings.RingHingeOffset}
+
+var overlapMetric = Metric{
+	ID: IDPredictedOverlap, Name: "predicted length over which both leaflets meet, as echo sees it",
+	Unit: units.MM, Grid: 0.1,
+	Formula: "free leaflets: the mean contact, not below 0; line held by artificial chords at a measured share s of the diameter d: min(a − √((s·d)² + h²), p − √(((1−s)·d)² + h²)), not below 0; held at an unknown share: not evaluable",
+	Inputs:  append([]string{leafClosureLine}, sliceInputs...), Thresholds: hinge,
+	Source: settings.SourceOwnModel, Since: "2",
+	Where:   wherePredicted,
+	Compute: predictedOverlap,
+}
+
+var predictionMetrics = slices.Concat([]Metric{
 	{
-		ID: IDPredictedContact, Name: "predicted mean contact of A2 and P2",
+		ID: IDPredictedContact, Name: "predicted mean contact of the two leaflets of a slice",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
-		Formula: "(A2 + P2 − inner antero-posterior diameter of the ring) / 2, final heights, complete ring; below 0 a gap",
-		Inputs:  append([]string{leafRingAP}, finalHeightInputs...),
-		Source:  settings.SourceOwnModel, Since: "1",
+		Formula: "(a + p − d·√(1 + 4h²/(d² − (a − p)²))) / 2, which is (a + p − d) / 2 without a depth h; a, p final heights of A2 and P2, d hinge to hinge across a complete ring; with a measured line held by artificial chords (a + p − √((s·d)² + h²) − √(((1−s)·d)² + h²)) / 2; below 0 a gap",
+		Inputs:  append([]string{leafClosureLine}, sliceInputs...), Thresholds: hinge,
+		Source: settings.SourceOwnModel, Since: "1",
 		Where:   wherePredicted,
 		Compute: predictedContact,
 	},
+	overlapMetric,
 	{
 		ID: IDPredictedAnteriorShare, Name: "predicted share of the antero-posterior diameter in front of the closure line",
 		Unit: units.Percent, Grid: 0.1,
-		Formula: "100 · (½ + (A2 − P2) / (2 · inner antero-posterior diameter of the ring)), both leaflets sliding freely",
-		Inputs:  append([]string{leafRingAP}, finalHeightInputs...),
-		Source:  settings.SourceOwnModel, Since: "1",
+		Formula: "100 · (d² − δ² + 2·δ·(a − c)) / (2·d²) with δ = a − p and c the contact, which is 100 · (½ + δ/(2·d)) without a depth; both leaflets sliding freely",
+		Inputs:  sliceInputs, Thresholds: hinge,
+		Source: settings.SourceOwnModel, Since: "1",
 		Where:   wherePredicted,
 		Compute: predictedShare,
 	},
+	{
+		ID: IDUnsupportedAnteriorTip, Name: "predicted anterior leaflet beyond the overlap, without support",
+		Unit: units.MM, Grid: 0.1,
+		Formula: "a − √((s·d)² + h²) − overlap, the line held by artificial chords at a measured share s of the diameter",
+		Inputs:  append([]string{leafClosureLine}, predictionInputs...), Thresholds: hinge,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where:   whereHeld,
+		Compute: unsupportedTip,
+	},
+	{
+		ID: IDSliceDiameter, Name: "predicted antero-posterior diameter of a side slice, hinge to hinge",
+		Unit: units.MM, Grid: 0.1,
+		Formula: "AP·(1 − 0.7ⁿ)^(1/n), n the exponent of the superellipse that the ring's orifice area and inner diameters make, 2 without an orifice area",
+		Inputs:  []string{leafRingAP, leafRingTransverse, leafRingOrifice}, Thresholds: hinge,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where: whereSides,
+		Compute: func(r *Reader) float64 {
+			p, ok := predictionAt(r)
+			if !ok {
+				return nan
+			}
+			return float64(p.diameter(r))
+		},
+	},
+	{
+		ID: IDSideToMiddle, Name: "predicted mean contact of a side slice over that of the middle",
+		Unit: units.One, Grid: 0.01,
+		Formula: "mean contact of A1-P1 or A3-P3 / mean contact of A2-P2; without heights at the side those of the middle scaled to the ring, which is the diameter of the side slice over that of the middle",
+		Inputs:  append([]string{leafClosureLine}, sliceInputs...), Thresholds: hinge,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where:   whereSides,
+		Compute: sideToMiddle,
+	},
+}, windowMetrics, outcomeMetrics)
+
+// wherePredicted gives the plan and the last run: the middle slice, and the side
+// slices both heights of which were asked for.
+func wherePredicted(c *repair.Case) []At {
+	list := predictedAt(c, valve.A2P2)
+	for _, slice := range []valve.Slice{valve.A1P1, valve.A3P3} {
+		if heightsAt(c, slice) {
+			list = append(list, predictedAt(c, slice)...)
+		}
+	}
+	return list
 }
 
-func wherePredicted(c *repair.Case) []At {
+func predictedAt(c *repair.Case, s valve.Slice) []At {
 	var list []At
-	slice := valve.AtSlice(valve.A2P2)
+	slice := valve.AtSlice(s)
 	if c.Plan != nil && len(c.Plan.Steps) > 0 {
 		list = append(list, At{Place: slice, Occasion: valve.AtPlan, Role: valve.PredictedFromPlan, Stage: valve.LeavingTheatre})
 	}
@@ -60,62 +140,376 @@ func wherePredicted(c *repair.Case) []At {
 	return list
 }
 
-// predictedSlice gives the slice to be predicted; ok is false outside the
-// model's domain, which is looked at before any number.
-func predictedSlice(r *Reader) (s geometry.Slice, ok bool) {
+func heightsAt(c *repair.Case, s valve.Slice) bool {
+	anterior, posterior := s.Segments()
+	var a, p bool
+	for k := range c.Measured {
+		if k.ID == leafHeight {
+			a = a || k.Place.Segment() == anterior
+			p = p || k.Place.Segment() == posterior
+		}
+	}
+	return a && p
+}
+
+// whereSides gives the side slices of which anything is known: their heights, or
+// the orifice area that gives the ring its shape.
+func whereSides(c *repair.Case) []At {
+	var list []At
+	for _, slice := range []valve.Slice{valve.A1P1, valve.A3P3} {
+		heights := heightsAt(c, slice)
+		for _, at := range predictedAt(c, slice) {
+			m := momentAt(at)
+			ring := ringInPlace(m.steps(c))
+			if heights || ring != nil && recorded(c, m.stepKey(leafRingOrifice, ring.ID)) {
+				list = append(list, at)
+			}
+		}
+	}
+	return list
+}
+
+func whereHeld(c *repair.Case) []At {
+	return slices.DeleteFunc(predictedAt(c, valve.A2P2), func(at At) bool { return !heldLine(momentAt(at).steps(c)) })
+}
+
+// prediction is what one slice at one moment is predicted from.
+type prediction struct {
+	slice  valve.Slice
+	moment moment
+	steps  []repair.Step
+	ring   *repair.Step
+}
+
+// predictionAt gives what is predicted at the place being answered; ok is false
+// outside the model's domain, which is looked at before any number.
+func predictionAt(r *Reader) (p prediction, ok bool) {
 	r.Explain(UncalibratedLabel)
+	r.TellSDs()
 	m := momentOf(r)
-	steps := r.memo.steps(r.c, m)
+	p = prediction{slice: valve.Slice(r.At().Place), moment: m, steps: r.memo.steps(r.c, m)}
 	if why := r.memo.outside(r.c, m); len(why) > 0 {
 		r.DoesNotApply("outside the model's domain: " + join(why))
-		return s, false
+		return p, false
 	}
 	if !lesionsKnown(r.Case()) {
 		r.Explain("no assessment states a complete list of lesions: the domain could not be checked in full")
 	}
-	ring := ringInPlace(steps)
-	if ring == nil {
+	if p.ring = ringInPlace(p.steps); p.ring == nil {
 		r.DoesNotApply("there is no ring; its inner antero-posterior diameter sets the diameter of the slice")
-		return s, false
+		return p, false
 	}
-	if !completeRing(r, ring) {
-		return s, false
+	return p, completeRing(r, p.ring)
+}
+
+// side gives the position of the slice along the ring.
+func (p prediction) side() units.Ratio {
+	if p.slice == valve.A2P2 {
+		return 0
 	}
-	s.Diameter = units.Length(r.Read(m.stepKey(leafRingAP, ring.ID)))
-	s.Anterior, s.Posterior = finalPair(r, m)
-	share := geometry.FlatAnteriorShare(s.Anterior, s.Posterior, s.Diameter)
-	// What is missing leads to no number and is told as missing.
-	if len(r.missing) == 0 && geometry.CheckDomain(s, share) != nil {
-		r.DoesNotApply("outside the model's domain: the ring's diameter must lie between 15 and 45 mm and the closure line at 35 to 90 % of it from the anterior hinge")
+	return geometry.SideSlice
+}
+
+// dimensions of the ring: as recorded, else from the site's table by its label.
+var tableDimension = map[string]func(settings.RingSize) units.Maybe[float64]{
+	leafRingAP:         func(s settings.RingSize) units.Maybe[float64] { return s.InnerAnteroPosteriorMM },
+	leafRingTransverse: func(s settings.RingSize) units.Maybe[float64] { return s.InnerTransverseMM },
+	leafRingOrifice:    func(s settings.RingSize) units.Maybe[float64] { return s.OrificeAreaCM2 },
+}
+
+func (p prediction) has(r *Reader, leaf string) bool {
+	size, ok := tableSize(r, p.ring)
+	return r.Has(p.moment.stepKey(leaf, p.ring.ID)) || ok && tableDimension[leaf](size).IsSome()
+}
+
+func (p prediction) dimension(r *Reader, leaf string) float64 {
+	k := p.moment.stepKey(leaf, p.ring.ID)
+	if size, ok := tableSize(r, p.ring); ok && !r.Has(k) {
+		if v, known := tableDimension[leaf](size).Get(); known {
+			r.Explain("inner dimensions of the ring from the site's ring table, by label")
+			return r.Assume(leaf, k.Place, v)
+		}
 	}
-	return s, true
+	return r.Read(k)
+}
+
+// diameter gives the diameter of the slice from hinge to hinge.
+func (p prediction) diameter(r *Reader) units.Length {
+	ap := units.Length(p.dimension(r, leafRingAP))
+	offset := units.Length(r.s.Threshold(settings.RingHingeOffset).Value)
+	if offset > 0 {
+		r.Explain("the hinges are taken to lie " + units.Format(float64(offset), units.MM, lengthGrid) + " outside the ring's inner edge on either side")
+	}
+	across := ap.Plus(offset.Scaled(2))
+	if p.side() == 0 {
+		return across
+	}
+	return geometry.Chord(across, p.side(), p.exponent(r, ap))
+}
+
+// exponent gives the exponent of the superellipse that the ring is.
+func (p prediction) exponent(r *Reader, ap units.Length) units.Ratio {
+	if !p.has(r, leafRingOrifice) {
+		r.Explain("the ring is taken as an ellipse: its orifice area is not given")
+		return ellipse
+	}
+	orifice, transverse := units.Area(p.dimension(r, leafRingOrifice)), units.Length(p.dimension(r, leafRingTransverse))
+	n, err := geometry.RingExponent(orifice, ap, transverse)
+	if err != nil {
+		if len(r.missing) == 0 {
+			r.Refuse("the ring's orifice area over the product of its inner diameters lies outside 0.70 to 0.95: one of the three is no inner dimension, or mistyped")
+		}
+		return units.Ratio(nan)
+	}
+	r.Explain("ring of the shape that its orifice area and diameters make, exponent " + units.FormatNumber(float64(n), ratioGrid))
+	return n
+}
+
+const ellipse units.Ratio = 2
+
+// flagRing says, beside a value that does not need it, that the ring's dimensions
+// do not fit each other.
+func (p prediction) flagRing(r *Reader) {
+	if r.probe {
+		return
+	}
+	var v [3]float64
+	for i, leaf := range []string{leafRingOrifice, leafRingAP, leafRingTransverse} {
+		m, _ := r.Measurement(p.moment.stepKey(leaf, p.ring.ID))
+		x, ok := m.Value.Get()
+		if !ok {
+			return
+		}
+		v[i] = x
+	}
+	if _, err := geometry.RingExponent(units.Area(v[0]), units.Length(v[1]), units.Length(v[2])); err != nil {
+		r.Explain("the orifice area given does not fit the two inner diameters: check that all three are inner dimensions")
+	}
+}
+
+// heights gives the lengths of both leaflets along the slice.
+func (p prediction) heights(r *Reader) (anterior, posterior units.Length) {
+	a, pKey := units.Length(0), valve.Key{}
+	var aKey valve.Key
+	anterior, posterior, aKey, pKey = slicePair(r, p.moment, p.slice)
+	if p.side() == 0 {
+		return anterior, posterior
+	}
+	for _, leaflet := range []struct {
+		length *units.Length
+		key    valve.Key
+	}{{&anterior, aKey}, {&posterior, pKey}} {
+		if m, ok := r.Measurement(leaflet.key); ok && m.Context.Method == valve.Ruler {
+			a = *leaflet.length
+			*leaflet.length = geometry.HeightAlongSlice(a, p.obliquity(r))
+			r.Explain("heights by ruler stand at right angles to the annulus and are lengthened to the oblique slice")
+		}
+	}
+	return anterior, posterior
+}
+
+func (p prediction) obliquity(r *Reader) units.Angle {
+	return geometry.Obliquity(units.Length(p.dimension(r, leafRingAP)), units.Length(p.dimension(r, leafRingTransverse)), p.side())
+}
+
+// found gives the key of a value of the slice: of the newest result of the run,
+// for what was done.
+func (p prediction) found(c *repair.Case, leaf string) (k valve.Key, ok bool) {
+	if p.moment.plan {
+		return valve.Key{}, false
+	}
+	for _, set := range finalSets(c, p.moment.run) {
+		k := valve.Key{ID: leaf, Place: valve.AtSlice(p.slice), Occasion: set.occasion, Role: valve.Measured}
+		if set.run == p.moment.run && !set.field && c.Measured[k].Value.IsSome() {
+			return k, true
+		}
+	}
+	return valve.Key{}, false
+}
+
+// depth gives how far the entry of the coaptation lies from the plane.
+func (p prediction) depth(r *Reader) units.Length {
+	place := valve.AtSlice(p.slice)
+	if k, ok := p.found(r.c, leafDepth); ok {
+		r.Explain("depth of coaptation as found after the repair")
+		return units.Length(r.Read(k))
+	}
+	if k := r.memo.nativeAtPlace(r.c, leafDepth, place, p.moment.plan); r.Has(k) {
+		r.Explain("depth of coaptation as before the repair")
+		return units.Length(r.Read(k))
+	}
+	r.Explain("depth of coaptation not measured: 0 assumed")
+	return units.Length(r.Assume(leafDepth, place, 0))
+}
+
+// closing is a slice with the share at which its closure line is held, if it is
+// and that is known.
+type closing struct {
+	geometry.Slice
+	line units.Maybe[units.Ratio]
+}
+
+func (c closing) closure() (geometry.Closure, error) {
+	if line, held := c.line.Get(); held {
+		return geometry.HeldClosure(c.Slice, line)
+	}
+	return geometry.SettledClosure(c.Slice)
+}
+
+// predictedSlice gives the slice to be predicted; ok is false where nothing can be
+// said of it.
+func predictedSlice(r *Reader) (c closing, p prediction, ok bool) {
+	p, ok = predictionAt(r)
+	if !ok {
+		return c, p, false
+	}
+	p.flagRing(r)
+	c.Diameter = p.diameter(r)
+	c.Anterior, c.Posterior = p.heights(r)
+	c.Depth = p.depth(r)
+	if p.held() {
+		if k, known := p.found(r.c, leafClosureLine); known {
+			c.line = units.Some(units.Fraction(r.Read(k)).Ratio())
+			r.Explain("artificial chords hold the closure line where it was found: " + string(k.Occasion))
+		}
+	}
+	if len(r.missing) > 0 || r.refused {
+		return c, p, true // told as missing; it leads to no number
+	}
+	if closed, err := c.closure(); err != nil || geometry.CheckDomain(c.Slice, closed.AnteriorShare) != nil {
+		r.DoesNotApply("outside the model's domain: the ring's diameter must lie between 15 and 45 mm, the depth at most at 15 mm and the closure line at 35 to 90 % of the diameter from the anterior hinge")
+	}
+	return c, p, true
+}
+
+func (p prediction) held() bool { return holdsLine(p.steps, p.slice) }
+
+// closedSlice gives the closure of the slice; what cannot be closed is not a
+// number everywhere.
+func closedSlice(r *Reader) (closed geometry.Closure, c closing, p prediction, ok bool) {
+	c, p, ok = predictedSlice(r)
+	if !ok {
+		return closed, c, p, false
+	}
+	closed, err := c.closure()
+	return closed, c, p, err == nil
 }
 
 func predictedContact(r *Reader) float64 {
-	s, ok := predictedSlice(r)
+	closed, c, p, ok := closedSlice(r)
 	if !ok {
 		return nan
 	}
-	if heldLine(r.memo.steps(r.c, momentOf(r))) {
-		r.Explain("artificial chords on A2 or P2 hold the closure line at an unknown place: this is the mean of both leaflets' contact, the overlap that echo sees is unknown")
+	if p.held() && c.line.IsNone() {
+		r.Explain("artificial chords on " + p.segments() + " hold the closure line at an unknown place: this is the mean of both leaflets' contact, the overlap that echo sees is unknown")
 	}
 	r.ModelSD(contactModelSD)
 	r.ObservationSD(contactObservationSD)
-	return float64(geometry.FlatCoaptation(s.Anterior, s.Posterior, s.Diameter))
+	r.drawBy(func(c geometry.Closure, model float64) float64 { return float64(c.MeanContact) + model }, false)
+	return float64(closed.MeanContact)
+}
+
+func predictedOverlap(r *Reader) float64 {
+	closed, c, p, ok := closedSlice(r)
+	if !ok || !p.lineKnown(r, c) {
+		return nan
+	}
+	r.ModelSD(contactModelSD)
+	r.ObservationSD(contactObservationSD)
+	r.drawBy(func(c geometry.Closure, model float64) float64 {
+		return max(0, float64(min(c.ContactAnterior, c.ContactPosterior))+model)
+	}, true)
+	return float64(closed.Overlap)
+}
+
+// lineKnown asks for the line where artificial chords hold it.
+func (p prediction) lineKnown(r *Reader, c closing) bool {
+	if !p.held() || c.line.IsSome() {
+		return true
+	}
+	text := "artificial chords on " + p.segments() + " hold the closure line at an unknown place: the overlap is unknown"
+	if p.moment.plan {
+		r.Refuse(text + "; the line can be measured only once they are set")
+		return false
+	}
+	r.Explain(text)
+	k := valve.Key{ID: leafClosureLine, Place: valve.AtSlice(p.slice), Occasion: "result", Role: valve.Measured}
+	for _, set := range finalSets(r.c, p.moment.run) {
+		if set.run == p.moment.run && !set.field {
+			k.Occasion = set.occasion
+			break
+		}
+	}
+	r.Miss(k)
+	return false
+}
+
+func (p prediction) segments() string {
+	a, b := p.slice.Segments()
+	return segmentName(a) + " or " + segmentName(b)
 }
 
 func predictedShare(r *Reader) float64 {
-	s, ok := predictedSlice(r)
+	closed, _, p, ok := closedSlice(r)
 	if !ok {
 		return nan
 	}
-	if heldLine(r.memo.steps(r.c, momentOf(r))) {
-		r.DoesNotApply("artificial chords on A2 or P2 hold the closure line at an unknown place; the share holds for leaflets that slide freely")
+	if p.held() {
+		r.DoesNotApply("artificial chords on " + p.segments() + " hold the closure line; the share holds for leaflets that slide freely")
 	}
 	// The line lies a − c from the anterior hinge, so the model's error of the
 	// contact is one of the line.
-	r.ModelSD(float64(units.Length(contactModelSD).Over(s.Diameter).Percent()))
-	return float64(geometry.FlatAnteriorShare(s.Anterior, s.Posterior, s.Diameter).Percent())
+	r.ModelSD(float64(units.Length(contactModelSD).Over(p.diameter(r)).Percent()))
+	return float64(closed.AnteriorShare.Percent())
+}
+
+func unsupportedTip(r *Reader) float64 {
+	closed, c, p, ok := closedSlice(r)
+	if !ok || !p.lineKnown(r, c) {
+		return nan
+	}
+	tip := func(c geometry.Closure) units.Length {
+		return c.ContactAnterior.Plus(-c.Overlap.Offset()).NotBelowZero()
+	}
+	r.ModelSD(tipModelSD)
+	r.drawBy(func(c geometry.Closure, model float64) float64 { return max(0, float64(tip(c))+model) }, true)
+	return float64(tip(closed))
+}
+
+// sideToMiddle gives the ratio of the mean contacts where the side's heights are
+// known, else that of the diameters.
+func sideToMiddle(r *Reader) float64 {
+	p, ok := predictionAt(r)
+	if !ok {
+		return nan
+	}
+	middle := p
+	middle.slice = valve.A2P2
+	if !heightsAt(r.c, p.slice) {
+		r.Explain("the heights at the side are not known: those of the middle are taken as scaled to the ring")
+		r.ModelSD(selfSimilarModelSD)
+		return float64(p.diameter(r).Over(middle.diameter(r)))
+	}
+	contacts := make([]units.Offset, 2)
+	for i, slice := range []valve.Slice{p.slice, valve.A2P2} {
+		there := *r
+		there.at.Place = valve.AtSlice(slice)
+		closed, _, _, ok := closedSlice(&there)
+		at := r.at
+		*r = there
+		r.at = at
+		if !ok {
+			return nan
+		}
+		contacts[i] = closed.MeanContact
+	}
+	if contacts[1] <= 0 && len(r.missing) == 0 {
+		r.DoesNotApply("no contact is predicted in the middle")
+	}
+	ratio := float64(contacts[0] / contacts[1])
+	// Both contacts carry the model's error.
+	r.ModelSD(contactModelSD / float64(contacts[1]) * rootOfSquares(1, ratio))
+	return ratio
 }
 
 // ringInPlace gives the ring or band that stays, the last of several, or nil.
@@ -133,11 +527,15 @@ func ringInPlace(steps []repair.Step) *repair.Step {
 	return last
 }
 
-// heldLine says whether artificial chords hold a leaflet of the middle slice, or
-// may do so because only the leaflet, or no place, is recorded.
-func heldLine(steps []repair.Step) bool {
+// heldLine says whether artificial chords hold a leaflet of the middle slice.
+func heldLine(steps []repair.Step) bool { return holdsLine(steps, valve.A2P2) }
+
+// holdsLine says whether artificial chords hold a leaflet of the slice, or may do
+// so because only the leaflet, or no place, is recorded.
+func holdsLine(steps []repair.Step, slice valve.Slice) bool {
+	anterior, posterior := slice.Segments()
 	return slices.ContainsFunc(steps, func(s repair.Step) bool {
-		return s.Technique == repair.ArtificialChord && (len(s.Places) == 0 || s.At(valve.A2) || s.At(valve.P2) ||
+		return s.Technique == repair.ArtificialChord && (len(s.Places) == 0 || s.At(anterior) || s.At(posterior) ||
 			slices.ContainsFunc(s.Places, func(l repair.Location) bool { return l.Leaflet != "" }))
 	})
 }

@@ -7,6 +7,7 @@ import (
 
 	"trigone/internal/repair"
 	"trigone/internal/settings"
+	"trigone/internal/units"
 	"trigone/internal/valve"
 )
 
@@ -19,6 +20,7 @@ type Reader struct {
 	at At
 
 	used    []valve.InputValue
+	assumed []valve.InputValue // what stands in for a value that nobody sent
 	missing []valve.Key
 	// notes of the formula
 	notApplicable bool
@@ -27,6 +29,10 @@ type Reader struct {
 	explanation   string // the notes as one text
 	modelSD       float64
 	observationSD float64
+	tellSDs       bool
+	noSD          bool
+	draws         *draws
+	low, high     units.Maybe[float64]
 
 	// A probe computes once more beside the values, with one of them moved; it
 	// records nothing.
@@ -56,20 +62,45 @@ func (r *Reader) Study() *repair.Study { return r.c.StudyAt(r.at.Occasion) }
 
 // Measurement gives a measured value with its context, without recording it.
 func (r *Reader) Measurement(k valve.Key) (valve.Measurement, bool) {
+	if k.ID == InputShape {
+		if s := shapeAt(r.c, k.Occasion); s != nil {
+			return valve.Measurement{Value: units.Some(float64(len(s.ContourMM))), Context: s.Context}, true
+		}
+		return valve.Measurement{}, false
+	}
 	m, ok := r.c.Measured[k]
 	return m, ok
 }
 
+// Shape gives annulus and leaflets of the study in three dimensions and records
+// them as one input; nil where there are none, which is recorded too.
+func (r *Reader) Shape() *valve.Shape {
+	r.Read(r.at.shapeKey())
+	return shapeAt(r.c, r.at.Occasion)
+}
+
+func (a At) shapeKey() valve.Key {
+	return valve.Key{ID: InputShape, Occasion: a.Occasion, Role: valve.Measured}
+}
+
+func shapeAt(c *repair.Case, o valve.Occasion) *valve.Shape {
+	if s := c.StudyAt(o); s != nil {
+		return s.Shape
+	}
+	return nil
+}
+
 // Has says whether a value is there, without recording it.
 func (r *Reader) Has(k valve.Key) bool {
-	m, ok := r.c.Measured[k]
+	m, ok := r.Measurement(k)
 	return ok && m.Value.IsSome()
 }
 
 // Read gives the value under a key and records it; a missing value is recorded
 // and read as NaN.
 func (r *Reader) Read(k valve.Key) float64 {
-	v, has := r.c.Measured[k].Value.Get()
+	m, _ := r.Measurement(k)
+	v, has := m.Value.Get()
 	if r.probe {
 		switch {
 		case !has:
@@ -84,10 +115,30 @@ func (r *Reader) Read(k valve.Key) float64 {
 		return math.NaN()
 	}
 	if !slices.ContainsFunc(r.used, func(in valve.InputValue) bool { return in.Key == k }) {
-		leaf, _ := LeafByID(k.ID)
-		r.used = append(r.used, valve.InputValue{Key: k, Value: v, Unit: leaf.Unit})
+		unit := units.One // of a shape: its points are counted
+		if leaf, ok := LeafByID(k.ID); ok {
+			unit = leaf.Unit
+		}
+		r.used = append(r.used, valve.InputValue{Key: k, Value: v, Unit: unit})
 	}
 	return v
+}
+
+// Assume gives a value that stands in for one that nobody sent. It is no input,
+// but it has the standard deviation of its leaf.
+func (r *Reader) Assume(leaf string, p valve.Place, value float64) float64 {
+	k := valve.Key{ID: leaf, Place: p} // no occasion: it was not measured
+	if r.probe {
+		if k == r.moved {
+			return value + r.by
+		}
+		return value
+	}
+	if !slices.ContainsFunc(r.assumed, func(in valve.InputValue) bool { return in.Key == k }) {
+		row, _ := LeafByID(leaf)
+		r.assumed = append(r.assumed, valve.InputValue{Key: k, Value: value, Unit: row.Unit})
+	}
+	return value
 }
 
 // Miss records that a value would have been needed.
@@ -131,6 +182,35 @@ func (r *Reader) ModelSD(sd float64) { r.modelSD = sd }
 // the interval then is for such an observation.
 func (r *Reader) ObservationSD(sd float64) { r.observationSD = sd }
 
+// Between states the interval of the result itself, where it is not made of
+// standard deviations.
+func (r *Reader) Between(low, high float64) { r.low, r.high = units.Some(low), units.Some(high) }
+
+// try computes aside: ok is false, and nothing is recorded, where an input is
+// missing or the formula does not apply.
+func (r *Reader) try(f func(*Reader) float64) (value float64, ok bool) {
+	aside := &Reader{c: r.c, s: r.s, at: r.at, memo: r.memo, probe: r.probe, moved: r.moved, by: r.by}
+	value = f(aside)
+	if len(aside.missing) > 0 || aside.notApplicable || aside.refused || math.IsNaN(value) || math.IsInf(value, 0) {
+		return math.NaN(), false
+	}
+	for _, in := range aside.used {
+		r.Read(in.Key)
+	}
+	return value, true
+}
+
+// TellSDs asks for the standard deviation of each input, and where it comes from,
+// to be told with the value.
+func (r *Reader) TellSDs() { r.tellSDs = true }
+
+// WithoutSD says that no uncertainty is carried to the result, as to one that is
+// already divided by it.
+func (r *Reader) WithoutSD() { r.noSD = true }
+
+// uncertain gives what carries uncertainty: the values read and those assumed.
+func (r *Reader) uncertain() []valve.InputValue { return slices.Concat(r.used, r.assumed) }
+
 // Inputs gives the values read, in the order of reading.
 func (r *Reader) Inputs() []valve.InputValue { return slices.Clone(r.used) }
 
@@ -160,27 +240,58 @@ const unstatedContextFactor = 2
 // inputSD gives the standard deviation of a value: stated, the site's, or the
 // leaf's; known is false if none of them exists.
 func (r *Reader) inputSD(k valve.Key) (sd float64, known bool) {
+	sd, origin := r.originOfSD(k)
+	return sd, origin != ""
+}
+
+// originOfSD gives the standard deviation of a value and where it comes from in
+// words; empty if there is none.
+func (r *Reader) originOfSD(k valve.Key) (sd float64, origin string) {
 	m := r.c.Measured[k]
 	if stated, ok := m.SD.Get(); ok {
-		return stated, true
+		return stated, "stated"
 	}
 	leaf, ok := LeafByID(k.ID)
 	if !ok {
-		return 0, false
+		return 0, ""
 	}
 	value, _ := m.Value.Get()
+	origin = "assumed"
 	assumed, ok := leaf.AssumedSD(k.Place, value)
 	if site, stated := r.s.InputSDs[k.ID]; stated {
+		origin = "the site's"
 		assumed, ok = site.SD, site.SD > 0
 	}
 	if !ok {
-		return 0, false
+		return 0, ""
 	}
 	if needsMethod(k) && m.Context.Method == "" {
-		assumed *= unstatedContextFactor
+		return assumed * unstatedContextFactor, origin + ", doubled for want of a method"
 	}
-	return assumed, true
+	return assumed, origin
 }
+
+// sdText tells the standard deviation of everything that carries uncertainty.
+func (r *Reader) sdText() string {
+	var list []string
+	for _, in := range r.uncertain() {
+		sd, origin := r.originOfSD(in.Key)
+		if origin == "" {
+			continue
+		}
+		name := in.Key.ID
+		if in.Key.Place != valve.Nowhere {
+			name += " at " + string(in.Key.Place)
+		}
+		if in.Key.Occasion == "" {
+			name += " (not measured)"
+		}
+		list = append(list, name+" "+units.Format(sd, in.Unit, sdGrid)+" "+origin)
+	}
+	return "standard deviations of inputs: " + strings.Join(list, ", ")
+}
+
+const sdGrid = 0.01
 
 // SD gives the standard deviation of a measured value: stated, the site's, or
 // the leaf's; known is false if none of them exists.
@@ -197,7 +308,8 @@ func needsMethod(k valve.Key) bool {
 func (r *Reader) withoutMethod() []string {
 	var ids []string
 	for _, in := range r.used {
-		if needsMethod(in.Key) && r.c.Measured[in.Key].Context.Method == "" && !slices.Contains(ids, in.Key.ID) {
+		m, _ := r.Measurement(in.Key)
+		if needsMethod(in.Key) && m.Context.Method == "" && !slices.Contains(ids, in.Key.ID) {
 			ids = append(ids, in.Key.ID)
 		}
 	}
@@ -208,7 +320,8 @@ func (r *Reader) withoutMethod() []string {
 func (r *Reader) commonMethod() valve.Method {
 	var common valve.Method
 	for _, in := range r.used {
-		method := r.c.Measured[in.Key].Context.Method
+		m, _ := r.Measurement(in.Key)
+		method := m.Context.Method
 		switch {
 		case method == "":
 		case common == "":

@@ -43,13 +43,22 @@ var ringMetrics = []Metric{
 }
 
 // ringOrifice gives the inner orifice of the ring of the place being answered.
-func ringOrifice(r *Reader) units.Area {
-	if !completeRing(r, stepAt(r)) {
+func ringOrifice(r *Reader) units.Area { return orificeOf(r, r.At(), stepAt(r)) }
+
+// orificeOf gives the inner orifice of a complete ring of a step at a place.
+func orificeOf(r *Reader, at At, step *repair.Step) units.Area {
+	if !completeRing(r, step) {
 		return units.Area(nan)
 	}
-	orifice := dimensionKey(r.At(), leafRingOrifice)
-	ap, transverse := dimensionKey(r.At(), leafRingAP), dimensionKey(r.At(), leafRingTransverse)
+	orifice := dimensionKey(at, leafRingOrifice)
+	ap, transverse := dimensionKey(at, leafRingAP), dimensionKey(at, leafRingTransverse)
 	if !r.Has(orifice) {
+		if size, ok := tableSize(r, step); ok && !(r.Has(ap) && r.Has(transverse)) {
+			if a, known := tableOrifice(size); known {
+				r.Explain("orifice from the site's ring table, by label")
+				return a
+			}
+		}
 		r.Explain("orifice taken as the ellipse of the inner diameters")
 		return geometry.RingOrifice(units.Length(r.Read(ap)), units.Length(r.Read(transverse)))
 	}
@@ -65,6 +74,34 @@ func ringOrifice(r *Reader) units.Area {
 		}
 	}
 	return given
+}
+
+// tableSize gives the size of a ring or band in the site's ring table: by the
+// label implanted, or planned where one label alone was.
+func tableSize(r *Reader, step *repair.Step) (settings.RingSize, bool) {
+	if step == nil || step.Ring == nil {
+		return settings.RingSize{}, false
+	}
+	label, known := step.Ring.ImplantedLabel.Get()
+	if !known {
+		low, hasLow := step.Ring.PlannedLabelMin.Get()
+		high, hasHigh := step.Ring.PlannedLabelMax.Get()
+		if !hasLow || !hasHigh || low != high {
+			return settings.RingSize{}, false
+		}
+		label = low
+	}
+	size, ok := r.s.Ring(step.Ring.FamilyKey, label)
+	return size, ok && size.Kind == step.Ring.Kind
+}
+
+func tableOrifice(size settings.RingSize) (units.Area, bool) {
+	if a, ok := size.OrificeAreaCM2.Get(); ok {
+		return units.Area(a), true
+	}
+	d, hasAP := size.InnerAnteroPosteriorMM.Get()
+	w, hasTransverse := size.InnerTransverseMM.Get()
+	return geometry.RingOrifice(units.Length(d), units.Length(w)), hasAP && hasTransverse
 }
 
 // completeRing says whether a ring encloses an orifice of its own; a band does

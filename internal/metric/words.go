@@ -11,6 +11,17 @@ import (
 // nan is what an absent input gives.
 var nan = math.NaN()
 
+// Grids to which values are rounded before they are held against a limit; they
+// are those of the leaves and metrics in these units.
+const (
+	areaGrid    = 0.01
+	volumeGrid  = 0.1
+	percentGrid = 0.1
+	lengthGrid  = 0.1
+	angleGrid   = 0.1
+	ratioGrid   = 0.01
+)
+
 // inWords prints a word of the contract: after_leaflet_work as 'after leaflet
 // work'.
 func inWords(word string) string { return strings.ReplaceAll(word, "_", " ") }

@@ -50,6 +50,7 @@ const (
 	keyThresholds = "thresholds"
 	keyTolerances = "tolerances"
 	keyInputSDs   = "input_sds"
+	keyRingTable  = "ring_table"
 
 	keyAbsolute        = "absolute"
 	keyRelativePercent = "relative_percent"
@@ -78,7 +79,7 @@ func Parse(name string, text []byte) (Policy, error) {
 
 // policy reads the document. The settings are of use only if there was no fault.
 func (r *reading) policy(root field) settings.Settings {
-	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs)
+	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -89,6 +90,7 @@ func (r *reading) policy(root field) settings.Settings {
 	for _, f := range r.entries(top[keyInputSDs]) {
 		r.inputSD(&s, f)
 	}
+	r.ringTable(&s, top[keyRingTable])
 	return s
 }
 
@@ -158,6 +160,8 @@ const (
 	mostPercent = 100
 )
 
+func mostOf(builtIn float64) float64 { return mostFactor * max(builtIn, 1) }
+
 func (r *reading) tolerance(s *settings.Settings, f field) {
 	t, known := s.Tolerances[f.name]
 	if !known {
@@ -179,9 +183,9 @@ func (r *reading) tolerance(s *settings.Settings, f field) {
 			set(value)
 		}
 	}
-	part(keyAbsolute, mostFactor*max(t.Absolute, 1), func(v float64) { t.Absolute = v })
+	part(keyAbsolute, mostOf(t.Absolute), func(v float64) { t.Absolute = v })
 	part(keyRelativePercent, mostPercent, func(v float64) { t.Relative = units.Fraction(v).Ratio() })
-	part(keyRepeatability, mostFactor*max(t.Repeatability, 1), func(v float64) { t.Repeatability = v })
+	part(keyRepeatability, mostOf(t.Repeatability), func(v float64) { t.Repeatability = v })
 	if len(parts) > 0 {
 		t.Owner = settings.Site
 		s.Tolerances[f.name] = t

@@ -52,9 +52,24 @@ func (r *reading) fault(f field, format string, args ...any) {
 	case nil, *ast.NullNode, *ast.MappingNode, *ast.MappingValueNode:
 		if f.key != nil {
 			node = f.key
+		} else {
+			node = firstKey(node)
 		}
 	}
 	r.faultAt(node, format, args...)
+}
+
+// firstKey gives the first key of an entry of a list, which has no name of its own.
+func firstKey(n ast.Node) ast.Node {
+	switch m := n.(type) {
+	case *ast.MappingValueNode:
+		return m.Key
+	case *ast.MappingNode:
+		if len(m.Values) > 0 {
+			return m.Values[0].Key
+		}
+	}
+	return n
 }
 
 // faultAt adds a fault at a node; nil: it concerns the whole file.
@@ -176,6 +191,23 @@ func (r *reading) entries(f field) []field {
 		list = append(list, e)
 	}
 	return list
+}
+
+// items gives the entries of a list in their order; one without a value, or one
+// that is not there, has none.
+func (r *reading) items(f field) []field {
+	switch n := f.value.(type) {
+	case nil, *ast.NullNode:
+		return nil
+	case *ast.SequenceNode:
+		list := make([]field, 0, len(n.Values))
+		for i, v := range n.Values {
+			list = append(list, field{name: fmt.Sprintf("%s[%d]", f.name, i), above: f.above, value: v})
+		}
+		return list
+	}
+	r.fault(f, "%s%s where a list is needed, each entry after a dash", subject(f), kind(f.value))
+	return nil
 }
 
 func subject(f field) string {

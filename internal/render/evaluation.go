@@ -295,6 +295,9 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	if f.GetFinalState() {
 		where = append(where, "final state")
 	}
+	if f.GetConfirmed() {
+		where = append(where, "confirmed by a reviewer")
+	}
 	body := strings.Repeat(" ", len([]rune(lead))+2)
 	wrapped(w, lead, body, phrase(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
 	wrapped(w, body, body, f.GetMessage())

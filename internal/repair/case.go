@@ -65,6 +65,8 @@ type Study struct {
 	LesionsRecorded valve.Recorded
 	Dysfunctions    []Dysfunction
 	Calcification   string // none, focal, third, two_thirds, extensive
+	// Shape is annulus and leaflets in three dimensions; nil: not sent.
+	Shape *valve.Shape
 
 	AnteriorMotion    string // none, chordal, leaflet_without_obstruction, leaflet_with_obstruction
 	AnteriorMotionEnd string // resolved, persists, returned_to_bypass
@@ -142,9 +144,14 @@ type Plan struct {
 	SignedTime    time.Time // zero: unsigned
 	AssessmentIDs []string
 	Aetiology     string
-	Steps         []Step
-	StepsRecorded valve.Recorded
-	Targets       []Target
+	// FunctionalClass is i (no symptoms), ii, iii or iv; empty: not recorded.
+	FunctionalClass string
+	// Triggers are the findings that count towards an operation.
+	Triggers         []string
+	TriggersRecorded valve.Recorded
+	Steps            []Step
+	StepsRecorded    valve.Recorded
+	Targets          []Target
 }
 
 // PlanRevision is one revision of the plan that is not retracted, with its own
@@ -252,7 +259,8 @@ type Test struct {
 	Run           int
 	Stage         valve.Stage
 	Performed     valve.Answer
-	Leak          string // none, discrete, diffuse, inconclusive; saline only
+	Time          time.Time // zero: not recorded
+	Leak          string    // none, discrete, diffuse, inconclusive; saline only
 	LineSymmetric valve.Answer
 }
 

@@ -142,6 +142,7 @@ type Ring struct {
 type Chords struct {
 	PairCount   units.Maybe[int]
 	StrandCount units.Maybe[int]
+	Papillary   string // anterolateral, posteromedial
 }
 
 // Resection is what is known of a resection beside its dimensions.

@@ -182,19 +182,24 @@ func evaluated(c *repair.Case) []rules.Finding {
 	return evaluate.Evaluate(evaluate.Input{Case: c, Settings: settings.BuiltIn("example", "1", "UTC")}).Findings
 }
 
-func TestTextbookCases(t *testing.T) {
-	rows := []struct {
-		name     string
-		c        *repair.Case
-		cautions int // at most, in the final state
-	}{
+type textbookCase struct {
+	name     string
+	c        *repair.Case
+	cautions int // at most, in the final state
+}
+
+func textbook() []textbookCase {
+	return []textbookCase{
 		{"quadrangular resection, sliding plasty, band", quadrangularCase(), 2},
 		{"bileaflet, further run for systolic anterior motion", bileafletCase(), 2},
 		{"commissural flail, converted", convertedCase(), 0},
 		{"triangular resection, complete ring", triangularCase(), 2},
 	}
+}
+
+func TestTextbookCases(t *testing.T) {
 	var page strings.Builder
-	for _, row := range rows {
+	for _, row := range textbook() {
 		fmt.Fprintf(&page, "%s\n", row.name)
 		cautions := 0
 		for _, f := range evaluated(row.c) {
@@ -240,15 +245,16 @@ func TestLongPosteriorLeafletIsSpokenOf(t *testing.T) {
 	}
 }
 
-// The same cases with one thing wrong: each fault is found, and it is the root of
-// what follows from it.
-func TestFaultsInTextbookCases(t *testing.T) {
-	rows := []struct {
-		name   string
-		c      *repair.Case
-		change func(*repair.Case)
-		rule   string
-	}{
+type fault struct {
+	name   string
+	c      *repair.Case
+	change func(*repair.Case)
+	rule   string
+}
+
+// faults are the same cases with one thing wrong.
+func faults() []fault {
+	return []fault{
 		{"ring dimensions swapped", triangularCase(), func(c *repair.Case) {
 			set(c, "ring_inner_antero_posterior_diameter", valve.AtStep("o2"), valve.AtOperation, 34)
 			set(c, "ring_inner_transverse_diameter", valve.AtStep("o2"), valve.AtOperation, 26)
@@ -275,7 +281,11 @@ func TestFaultsInTextbookCases(t *testing.T) {
 			set(c, "annulus_perimeter", valve.Nowhere, "assessment/tee", 13)
 		}, "perimeter-too-short-for-area"},
 	}
-	for _, row := range rows {
+}
+
+// Each fault is found.
+func TestFaultsInTextbookCases(t *testing.T) {
+	for _, row := range faults() {
 		t.Run(row.name, func(t *testing.T) {
 			row.change(row.c)
 			findings := evaluated(row.c)

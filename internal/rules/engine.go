@@ -34,11 +34,12 @@ func ByID(id string) (Rule, bool) {
 // at fault: its check broke down or came to something that is not a number.
 const RuleFailed = "the rule itself failed"
 
-// Run runs the rules that accept admits on a case whose metrics are computed, and
-// gives the findings in order and what could not be judged. A rule that breaks
-// down is a gap that says so: it never holds.
-func Run(c *repair.Case, s settings.Settings, values []metric.Value, accept func(Rule) bool) ([]Finding, []Gap) {
-	return run(All(), c, s, values, accept)
+// Run runs the rules of a version of the rule set (empty: the present one) that
+// accept admits on a case whose metrics are computed, and gives the findings in
+// order and what could not be judged. A rule that breaks down is a gap that says
+// so: it never holds.
+func Run(c *repair.Case, s settings.Settings, values []metric.Value, version string, accept func(Rule) bool) ([]Finding, []Gap) {
+	return run(All(), c, s, values, func(r Rule) bool { return r.InSet(version) && accept(r) })
 }
 
 func run(list []Rule, c *repair.Case, s settings.Settings, values []metric.Value, accept func(Rule) bool) ([]Finding, []Gap) {
@@ -84,7 +85,10 @@ func check(rule Rule, r *Reader) (verdict Verdict) {
 }
 
 func judge(rule Rule, c *repair.Case, s settings.Settings, values []metric.Value, at metric.At) (Finding, Gap, Outcome) {
-	r := &Reader{Reader: metric.NewReader(c, s, at), values: values}
+	return judgeWith(rule, &Reader{Reader: metric.NewReader(c, s, at), values: values}, at)
+}
+
+func judgeWith(rule Rule, r *Reader, at metric.At) (Finding, Gap, Outcome) {
 	verdict := check(rule, r)
 	missing := r.MissingText()
 	if r.failed || (r.faulty && len(missing) == 0) {
@@ -109,7 +113,7 @@ func judge(rule Rule, c *repair.Case, s settings.Settings, values []metric.Value
 		}
 		f.Sections = sectionsOf(f.Disputes, verdict.Sections)
 	}
-	f.ID = fingerprint(f)
+	f.ID = fingerprint(f, rule.Since)
 	return f, Gap{}, Broken
 }
 
@@ -122,11 +126,12 @@ func sectionsOf(disputed []valve.InputValue, more []string) []string {
 	return slices.Compact(list)
 }
 
-// fingerprint identifies a finding by rule, rule-set version, place, inputs and
-// values; a confirmation binds to it and lapses when any of them changes.
-func fingerprint(f Finding) string {
+// fingerprint identifies a finding by rule, the version since which the rule says
+// what it says, place, inputs and values; a confirmation binds to it and lapses
+// when any of them changes. A new rule elsewhere in the set changes none.
+func fingerprint(f Finding, since string) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n%s\n%s\n%s\n%s\n", f.Rule, SetVersion, f.At.Occasion, f.At.Place, f.At.Role)
+	fmt.Fprintf(&b, "%s\n%s\n%s\n%s\n%s\n", f.Rule, since, f.At.Occasion, f.At.Place, f.At.Role)
 	inputs := slices.Clone(f.Inputs)
 	slices.SortFunc(inputs, func(a, b valve.InputValue) int { return a.Key.Compare(b.Key) })
 	for _, in := range inputs {

@@ -14,9 +14,10 @@ var implausibleValue = Rule{
 	ID: "implausible-value", Reference: "R58",
 	Summary:  "A value lies within the plausible range of its leaf, which the catalogue prints.",
 	Severity: Note, Kind: Plausibility, Source: settings.SourceMemory,
-	Advice: "Check the value; if it is right, nothing needs to be done.",
-	Since:  "1",
-	Where:  valuePlaces,
+	Advice:         "Check the value; if it is right, nothing needs to be done.",
+	Since:          "1",
+	JudgesAllSince: "2",
+	Where:          valuePlaces,
 	Check: func(r *Reader) Verdict {
 		var said []string
 		for _, k := range r.implausibleHere() {

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -17,9 +18,10 @@ var looksLikeAnotherUnit = Rule{
 	ID: "looks-like-another-unit", Reference: "R59",
 	Summary:  "A value outside its plausible range is not one that another unit or a shifted decimal point would put inside it.",
 	Severity: Note, Kind: Plausibility, Source: settings.SourceMemory,
-	Advice: "Check the unit and the decimal point, and send the value again.",
-	Since:  "1",
-	Where:  valuePlaces,
+	Advice:         "Check the unit and the decimal point, and send the value again.",
+	Since:          "1",
+	JudgesAllSince: "2", Explains: true,
+	Where: valuePlaces,
 	Check: func(r *Reader) Verdict {
 		var said []string
 		for _, k := range r.implausibleHere() {
@@ -59,12 +61,22 @@ var looksLikeAnotherUnit = Rule{
 // valuePlaces gives every occasion that has a value, and every place at which one
 // is implausible.
 func valuePlaces(c *repair.Case) []metric.At {
-	return places(c, func(k valve.Key, m valve.Measurement) (metric.At, bool) {
-		here := atValue(k, m)
+	list := places(c, func(k valve.Key, m valve.Measurement) (metric.At, bool) {
 		if implausible(k, m) {
+			here := atValue(k, m)
 			here.Place = k.Place
+			return here, true
 		}
-		return here, true
+		return metric.At{Occasion: k.Occasion, Role: k.Role}, true
+	})
+	// An occasion whose own values are implausible is judged once, in its run.
+	byRun := func(a, b metric.At) int {
+		return cmp.Or(cmp.Compare(a.Occasion, b.Occasion), cmp.Compare(a.Place, b.Place), cmp.Compare(a.Role, b.Role),
+			cmp.Compare(b.Run, a.Run), cmp.Compare(b.Stage, a.Stage))
+	}
+	slices.SortFunc(list, byRun)
+	return slices.CompactFunc(list, func(a, b metric.At) bool {
+		return a.Occasion == b.Occasion && a.Place == b.Place && a.Role == b.Role
 	})
 }
 

@@ -45,11 +45,11 @@ var posteriorLeafletHigh = Rule{
 	},
 }
 
-// finalHeights gives the plan and each run after which the valve was still
-// native as places; the last run is the state on leaving theatre.
+// finalHeights gives P2 by the plan and after each run after which the valve was
+// still native; the last run is the state on leaving theatre.
 func finalHeights(c *repair.Case) []metric.At {
 	m, _ := metric.MetricByID(metric.IDFinalPosteriorHeight)
 	return slices.DeleteFunc(m.Where(c), func(here metric.At) bool {
-		return here.Occasion != valve.AtPlan && c.Operation.Converted() && here.Run >= c.Operation.LastRun()
+		return here.Place.Segment() != valve.P2 || here.Occasion != valve.AtPlan && c.Operation.Converted() && here.Run >= c.Operation.LastRun()
 	})
 }

@@ -6,6 +6,10 @@
 package rules
 
 import (
+	"cmp"
+	"slices"
+	"strconv"
+
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/settings"
@@ -13,7 +17,41 @@ import (
 )
 
 // SetVersion is raised whenever a rule, a limit or a message changes its meaning.
-const SetVersion = "1"
+const SetVersion = "2"
+
+// SetVersions gives every version of the rule set this software knows, oldest
+// first: versions are whole numbers from 1 to SetVersion.
+func SetVersions() []string {
+	var list []string
+	for n := 1; n <= number(SetVersion); n++ {
+		list = append(list, strconv.Itoa(n))
+	}
+	return list
+}
+
+// InSet says whether a version of the rule set has the rule; empty: the present
+// version.
+func (r Rule) InSet(version string) bool {
+	version = cmp.Or(version, SetVersion)
+	return slices.Contains(SetVersions(), version) && number(r.Since) <= number(version) &&
+		(r.Until == "" || number(version) < number(r.Until))
+}
+
+// JudgesAll says whether the rule judges all values, those that a contradiction
+// disputes included: what can find a contradiction, and in later versions what
+// may name its cause. All other rules judge what is left.
+func (r Rule) JudgesAll(version string) bool {
+	return r.Severity == Contradiction || r.JudgesAllSince != "" && number(r.JudgesAllSince) <= number(cmp.Or(version, SetVersion))
+}
+
+// number reads a version; 0 for what is none.
+func number(version string) int {
+	n, err := strconv.Atoi(version)
+	if err != nil {
+		return 0
+	}
+	return n
+}
 
 // Severity says how strong a finding is.
 type Severity string
@@ -52,7 +90,15 @@ type Rule struct {
 	Thresholds []string // names of the limits it applies
 	// Advice says what to do about a finding.
 	Advice string
-	Since  string
+	// Since is the first version of the rule set that has the rule, Until the first
+	// one that has it no longer; empty: it is in force.
+	Since, Until string
+	// JudgesAllSince is the first version in which a rule that finds no
+	// contradiction judges disputed values too; empty: none.
+	JudgesAllSince string
+	// Explains says that a finding of this rule is the cause of every other finding
+	// that read one of its values, where it judges all of them.
+	Explains bool
 	// Under names the rules beneath whose finding at the same occasion this one's
 	// finding is grouped, because the cause is the same.
 	Under []string
@@ -113,6 +159,9 @@ type Finding struct {
 	Sections  []string // sections that hold what is disputed
 	Root      string   // id of the finding it is grouped under, empty: a root
 	Final     bool     // speaks of the state at the end
+	// Confirmed says that a reviewer confirmed the values of this contradiction:
+	// it then disputes none of them.
+	Confirmed bool
 }
 
 // Gap is a rule that could not be judged at one place.

@@ -126,7 +126,7 @@ func TestMissingInputNeverBreaks(t *testing.T) {
 var kebab = regexp.MustCompile(`^[a-z]+(-[a-z]+)*$`)
 
 // rooms are the files of the package that hold no rule.
-var rooms = []string{"engine.go", "reader.go", "rule.go", "table.go", "where.go"}
+var rooms = []string{"engine.go", "reader.go", "rule.go", "seen.go", "table.go", "where.go"}
 
 func TestTable(t *testing.T) {
 	files, err := filepath.Glob("*.go")
@@ -189,9 +189,14 @@ func TestTable(t *testing.T) {
 			t.Errorf("ByID does not find %s", r.ID)
 		}
 	}
+	for _, m := range metric.Metrics() {
+		for _, name := range m.Thresholds {
+			used[name] = true
+		}
+	}
 	for _, name := range built.ThresholdNames() {
 		if !used[name] {
-			t.Errorf("no rule applies the threshold %s", name)
+			t.Errorf("no rule and no metric applies the threshold %s", name)
 		}
 	}
 }
@@ -227,10 +232,12 @@ func TestSeverityFollowsSource(t *testing.T) {
 // number but the allowed ones.
 func TestNoLimitInRules(t *testing.T) {
 	allowed := map[string][]string{
-		"reader.go":                            {"10", "1e-3", "0.1", "0.01"},                                         // grids on which values are printed
-		"ejection-fraction-against-volumes.go": {"0.1"},                                                               // the same
-		"looks-like-another-unit.go":           {"10", "0.1", "0.01", "0.001", "100", "1000", "60", "180", "7.50062"}, // definitions of units
-		"engine.go":                            {"8"},                                                                 // bytes of a fingerprint
+		"reader.go":                             {"10", "1e-3", "0.1", "0.01"},                                         // grids on which values are printed
+		"ejection-fraction-against-volumes.go":  {"0.1"},                                                               // the same
+		"looks-like-another-unit.go":            {"10", "0.1", "0.01", "0.001", "100", "1000", "60", "180", "7.50062"}, // definitions of units
+		"inflow-below-outflow.go":               {"0.1"},                                                               // the same
+		"regurgitant-fraction-above-hundred.go": {"100"},                                                               // definition of a share
+		"engine.go":                             {"8"},                                                                 // bytes of a fingerprint
 	}
 	files, err := filepath.Glob("*.go")
 	if err != nil {

@@ -56,7 +56,11 @@ func (t Threshold) Below(v float64) bool {
 // String prints the limit with its unit.
 func (t Threshold) String() string {
 	text := fmt.Sprintf("%g", t.Value)
-	if u := t.Unit.Text(); u != "" {
+	switch u := t.Unit.Text(); u {
+	case "":
+	case "°":
+		text += u
+	default:
 		text += " " + u
 	}
 	return text
@@ -96,6 +100,7 @@ type Settings struct {
 	Thresholds map[string]Threshold
 	Tolerances map[string]Tolerance // by leaf id, or class of discrepancy
 	InputSDs   map[string]InputSD   // by leaf id; only what the site replaces, the built-in values stand in the leaves table
+	Rings      []RingSize           // the site's own ring table; empty: none, and nothing is sized by it
 	// CalibrationID names the calibration of the prediction; empty: uncalibrated.
 	CalibrationID string
 }

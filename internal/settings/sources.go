@@ -53,6 +53,13 @@ const (
 	SourceManzan2018     SourceID = "manzan-2018"
 	SourceTopilsky2013   SourceID = "topilsky-2013"
 	SourceAnnulus2020    SourceID = "annulus-echo-2020"
+	SourceGuideline2020  SourceID = "guideline-2020"
+	SourceDoi2014        SourceID = "doi-2014"
+	SourceTrigones2007   SourceID = "trigones-2007"
+	SourceVarghese2014   SourceID = "varghese-2014"
+	SourceMahmood2017    SourceID = "mahmood-2017"
+	SourceChaput2008     SourceID = "chaput-2008"
+	SourceChandra2011    SourceID = "chandra-2011"
 )
 
 var sources = []Source{
@@ -79,6 +86,13 @@ var sources = []Source{
 	{SourceManzan2018, "Manzan et al., Ann Cardiothorac Surg 2018, definition of the leaflet-to-annulus index (introduction read)", Read},
 	{SourceTopilsky2013, "Topilsky et al., J Am Heart Assoc 2013;2:e000039 (abstract read)", Read},
 	{SourceAnnulus2020, "BioMed Res Int 2020:3261714, Table 3 (read)", Read},
+	{SourceGuideline2020, "Otto et al., guideline for valvular heart disease, Circulation 2021;143:e72 (table of stages read in a secondary page)", Secondary},
+	{SourceDoi2014, "Doi et al. 2014, ring orifice and gradient after mitral repair, 67 patients (abstract read)", Read},
+	{SourceTrigones2007, "Intertrigonal distance and posterior annulus of 82 fresh hearts, 2007, PMID 17965505 (abstract read)", Read},
+	{SourceVarghese2014, "Varghese et al., Eur J Cardiothorac Surg 2014 (title and aim read; limits from memory)", Memory},
+	{SourceMahmood2017, "Mahmood et al. 2017, non-planarity angle of normal and ischaemic annuli (abstract read)", Read},
+	{SourceChaput2008, "Chaput et al., Circulation 2008, total leaflet area over annular area (abstract read)", Read},
+	{SourceChandra2011, "Chandra et al., Circ Cardiovasc Imaging 2011, billow height and volume in 77 patients (abstract read)", Read},
 }
 
 // Sources gives all sources by id.

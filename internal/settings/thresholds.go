@@ -13,19 +13,41 @@ const (
 	BaseGapLeft             = "base_gap_left"
 	ResectedShareHigh       = "resected_share_high"
 	SeamEdgesApart          = "seam_edges_apart"
+	PosteriorHeightLow      = "posterior_height_low"
+	TriangleBaseWide        = "triangle_base_wide"
+	PosteriorChordLonger    = "posterior_chord_longer"
+	FlailWide               = "flail_wide"
 
 	CoaptationShort        = "coaptation_short"
+	CoaptationLong         = "coaptation_long"
+	SideCoaptationShort    = "side_coaptation_ratio_short"
+	InkDepthShort          = "ink_depth_short"
+	AnteriorInkDepthLong   = "anterior_ink_depth_long"
+	PosteriorShareHigh     = "posterior_orifice_share_high"
 	GradientHigh           = "mean_gradient_high"
 	GradientRateHigh       = "gradient_heart_rate_high"
 	OrificeAreaSmall       = "orifice_area_small"
+	GradientNotAccepted    = "mean_gradient_not_accepted"
+	PeakNotAccepted        = "peak_gradient_not_accepted"
 	OutflowGradientHigh    = "outflow_tract_gradient_high"
+	OutflowGradientActedOn = "outflow_tract_gradient_acted_on"
+	CircumflexClose        = "circumflex_close"
 	SystolicPressureLow    = "systolic_pressure_low"
 	EjectionFractionFall   = "ejection_fraction_fall"
 	GradeRise              = "regurgitation_grade_rise"
 	RegurgitationBandSteps = "regurgitation_band_steps"
 
+	SeptalDistanceShort       = "coaptation_to_septum_short"
+	LeafletLong               = "leaflet_height_long"
+	SeptumThick               = "basal_septum_thick"
+	AortoMitralAngleNarrow    = "aorto_mitral_angle_narrow"
+	EndDiastolicDiameterSmall = "end_diastolic_diameter_small"
+	AnteriorShareLow          = "anterior_closure_share_low"
+	AnteriorShareWanted       = "anterior_closure_share_wanted"
+
 	IsoperimetricLow      = "isoperimetric_quotient_low"
 	EjectionFractionApart = "ejection_fraction_apart"
+	StrokeVolumesApart    = "stroke_volumes_apart"
 	IdenticalDecimals     = "identical_value_decimals"
 )
 
@@ -47,15 +69,41 @@ var builtInThresholds = []Threshold{
 		Summary: "share of a scallop's area above which a resection counts as large"},
 	{Name: SeamEdgesApart, Unit: units.MM, Value: 2, Inclusive: true, Lowest: 0.5, Highest: 10, Source: SourceCommonPractice,
 		Summary: "difference in height between the two edges of a seam beyond which it is spoken of"},
+	{Name: PosteriorHeightLow, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceMemory,
+		Summary: "final posterior leaflet height below which nothing is left to close with"},
+	{Name: TriangleBaseWide, Unit: units.MM, Value: 3, Inclusive: true, Lowest: 1, Highest: 8, Source: SourceCommonPractice,
+		Summary: "width along the base up to which a resection still is a triangle"},
+	{Name: PosteriorChordLonger, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 0, Highest: 20, Source: SourceMemory,
+		Summary: "length by which artificial chords of P2 may exceed those of A2"},
+	{Name: FlailWide, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 2, Highest: 20, Source: SourceMemory,
+		Summary: "width of a flail part above which one pair of artificial chords is spoken of"},
 
 	{Name: CoaptationShort, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 0, Highest: 15, Source: SourceMcCarthy2021,
 		Summary: "coaptation length of A2-P2 after repair below which it is short"},
+	{Name: CoaptationLong, Unit: units.MM, Value: 12, Inclusive: true, Lowest: 8, Highest: 20, Source: SourceMemory,
+		Summary: "coaptation length of A2-P2 after repair above which it is long"},
+	{Name: SideCoaptationShort, Unit: units.One, Value: 0.5, Inclusive: true, Lowest: 0.1, Highest: 1, Source: SourceMemory,
+		Summary: "coaptation length of a side slice over that of the middle below which it is uneven"},
+	{Name: InkDepthShort, Unit: units.MM, Value: 6, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceMemory,
+		Summary: "leaflet beyond the ink line in A2 or P2 below which it is short"},
+	{Name: AnteriorInkDepthLong, Unit: units.MM, Value: 10, Inclusive: true, Lowest: 5, Highest: 20, Source: SourceMemory,
+		Summary: "anterior leaflet beyond the ink line above which it is long"},
+	{Name: PosteriorShareHigh, Unit: units.Percent, Value: 50, Inclusive: false, Lowest: 25, Highest: 80, Source: SourceCommonPractice,
+		Summary: "share of the orifice filled by the posterior leaflet on a saline test from which it is high"},
 	{Name: GradientHigh, Unit: units.MMHg, Value: 5, Inclusive: true, Lowest: 2, Highest: 15, Source: SourceShabsigh2016,
 		Summary: "mean gradient after repair above which it is high"},
 	{Name: GradientRateHigh, Unit: units.PerMin, Value: 100, Inclusive: true, Lowest: 60, Highest: 150, Source: SourceCommonPractice,
 		Summary: "heart rate above which a gradient is not comparable"},
 	{Name: OrificeAreaSmall, Unit: units.CM2, Value: 1.5, Inclusive: true, Lowest: 0.5, Highest: 3, Source: SourceShabsigh2016,
 		Summary: "mitral orifice area by planimetry after repair below which it is small"},
+	{Name: GradientNotAccepted, Unit: units.MMHg, Value: 7, Inclusive: false, Lowest: 3, Highest: 15, Source: SourceRiegel2011,
+		Summary: "mean gradient on leaving theatre from which stenosis led to a further operation"},
+	{Name: PeakNotAccepted, Unit: units.MMHg, Value: 17, Inclusive: false, Lowest: 8, Highest: 35, Source: SourceRiegel2011,
+		Summary: "peak gradient on leaving theatre from which stenosis led to a further operation"},
+	{Name: OutflowGradientActedOn, Unit: units.MMHg, Value: 50, Inclusive: false, Lowest: 20, Highest: 100, Source: SourceMemory,
+		Summary: "peak gradient of the outflow tract from which a decision is asked for"},
+	{Name: CircumflexClose, Unit: units.MM, Value: 4, Inclusive: true, Lowest: 1, Highest: 10, Source: SourceMemory,
+		Summary: "distance of the circumflex artery from the annulus below which it is close"},
 	{Name: OutflowGradientHigh, Unit: units.MMHg, Value: 30, Inclusive: true, Lowest: 10, Highest: 100, Source: SourceCommonPractice,
 		Summary: "peak gradient of the outflow tract above which it is obstructed"},
 	{Name: SystolicPressureLow, Unit: units.MMHg, Value: 100, Inclusive: true, Lowest: 60, Highest: 160, Source: SourceCommonPractice,
@@ -67,10 +115,27 @@ var builtInThresholds = []Threshold{
 	{Name: RegurgitationBandSteps, Unit: units.One, Value: 2, Inclusive: false, Lowest: 1, Highest: 3, Source: SourceCommonPractice,
 		Summary: "steps by which the bands of orifice area, volume and fraction may not lie apart"},
 
+	{Name: SeptalDistanceShort, Unit: units.MM, Value: 25, Inclusive: true, Lowest: 10, Highest: 40, Source: SourcePopa2013,
+		Summary: "distance from the coaptation to the septum below which it counts among the factors of systolic anterior motion"},
+	{Name: LeafletLong, Unit: units.MM, Value: 35, Inclusive: true, Lowest: 20, Highest: 50, Source: SourcePopa2013,
+		Summary: "height of a leaflet above which it counts among the factors of systolic anterior motion"},
+	{Name: SeptumThick, Unit: units.MM, Value: 15, Inclusive: false, Lowest: 8, Highest: 25, Source: SourceVarghese2014,
+		Summary: "thickness of the basal septum from which it counts among the factors of systolic anterior motion"},
+	{Name: AortoMitralAngleNarrow, Unit: units.Degree, Value: 120, Inclusive: true, Lowest: 90, Highest: 150, Source: SourceVarghese2014,
+		Summary: "angle between the aortic and the mitral plane below which it counts among the factors of systolic anterior motion"},
+	{Name: EndDiastolicDiameterSmall, Unit: units.MM, Value: 45, Inclusive: true, Lowest: 30, Highest: 60, Source: SourceVarghese2014,
+		Summary: "left ventricular end-diastolic diameter below which it counts among the factors of systolic anterior motion"},
+	{Name: AnteriorShareLow, Unit: units.Percent, Value: 60, Inclusive: true, Lowest: 40, Highest: 75, Source: SourceOwnModel,
+		Summary: "predicted share of the diameter in front of the closure line below which the line is said to lie near the outflow tract"},
+	{Name: AnteriorShareWanted, Unit: units.Percent, Value: 66.7, Inclusive: true, Lowest: 50, Highest: 85, Source: SourceCommonPractice,
+		Summary: "share of the diameter in front of the closure line that the planning window keeps: two thirds usual, three quarters also taught"},
+
 	{Name: IsoperimetricLow, Unit: units.One, Value: 0.97, Inclusive: true, Lowest: 0.9, Highest: 1, Source: SourceArithmetic,
 		Summary: "P²/(4πA) below which perimeter and area contradict each other; 1 for a circle, less the rounding of both"},
 	{Name: EjectionFractionApart, Unit: units.Percent, Value: 5, Inclusive: true, Lowest: 1, Highest: 20, Source: SourceCommonPractice,
 		Summary: "percentage points between the stated ejection fraction and the one from the volumes beyond which they differ"},
+	{Name: StrokeVolumesApart, Unit: units.Percent, Value: 10, Inclusive: true, Lowest: 2, Highest: 50, Source: SourceCommonPractice,
+		Summary: "share by which one stroke volume may exceed another that cannot be smaller"},
 	{Name: IdenticalDecimals, Unit: units.One, Value: 1, Inclusive: true, Lowest: 1, Highest: 3, Source: SourceCommonPractice,
 		Summary: "decimals from which two identical values of different measures are spoken of"},
 }

@@ -27,6 +27,11 @@ func (w *Write) Check(site string) error {
 			return fmt.Errorf("revision %d of section %q cannot be written: a revision has a section and a number from 1", r.Revision, r.Section)
 		}
 	}
+	for _, c := range w.Confirmations {
+		if c.FindingID == "" || (c.Kind != Confirmed && c.Kind != ConfirmationRevoked && c.Kind != ConfirmationLapsed) {
+			return fmt.Errorf("an entry %q on a confirmation cannot be written: it names a finding and is %s, %s or %s", c.Kind, Confirmed, ConfirmationRevoked, ConfirmationLapsed)
+		}
+	}
 	if e := w.Evaluation; e != nil && (e.Number < 1 || e.Number != w.Case.Evaluation) {
 		return fmt.Errorf("evaluation %d cannot be written: its number is from 1 and the one the case names, %d", e.Number, w.Case.Evaluation)
 	}
@@ -45,8 +50,8 @@ func (w *Write) Check(site string) error {
 func (w *Write) checkCase(site string) error {
 	c := w.Case
 	switch {
-	case c == nil && (w.Expected != 0 || len(w.Revisions) > 0 || w.Evaluation != nil):
-		return errors.New("a write without a case has no expected version, no revisions and no evaluation")
+	case c == nil && (w.Expected != 0 || len(w.Revisions) > 0 || len(w.Confirmations) > 0 || w.Evaluation != nil):
+		return errors.New("a write without a case has no expected version, no revisions, no confirmations and no evaluation")
 	case w.Evaluation == nil && (len(w.Findings) > 0 || len(w.Discrepancies) > 0):
 		return errors.New("findings and discrepancies are written with the evaluation they belong to")
 	case c == nil:
@@ -88,6 +93,9 @@ func (w *Write) checkTimes() error {
 	}
 	for _, c := range w.Changes {
 		check("change time", c.Time)
+	}
+	for _, c := range w.Confirmations {
+		check("confirmation time", c.Time)
 	}
 	if w.Request != nil {
 		check("request time", w.Request.Time)

@@ -51,6 +51,9 @@ const (
 	SeverityContradiction = "contradiction"
 	SeverityCaution       = "caution"
 	SeverityNote          = "note"
+	// SeverityConfirmed stands in the row of a contradiction whose values a
+	// reviewer confirmed: it is no open one.
+	SeverityConfirmed = "confirmed"
 
 	VerdictPresent       = "present"
 	VerdictIndeterminate = "indeterminate"
@@ -152,7 +155,27 @@ type Change struct {
 	Reason       string
 	Time         time.Time
 	QuarantineID string
+	FindingID    string // of a confirmation
 }
+
+// Confirmation is one entry of what a reviewer said of a finding. Entries are only
+// ever added; the last one of a finding says how it stands.
+type Confirmation struct {
+	FindingID   string // the finding's fingerprint
+	Rule        string
+	Kind        string
+	Caller      string // empty where it lapsed by itself
+	Time        time.Time
+	Reason      string // free text, counts as identifying; empty where it lapsed
+	CaseVersion int64  // the case version this write made; set by the store
+}
+
+// Kinds of a confirmation's entries.
+const (
+	Confirmed           = "confirmed"
+	ConfirmationRevoked = "revoked"
+	ConfirmationLapsed  = "lapsed"
+)
 
 // Request makes a retry safe. It never holds a body with identifiers.
 type Request struct {
@@ -219,7 +242,9 @@ type Write struct {
 	// Quarantined is added, or replaced if its id is there and open. ErrStale if
 	// that one is decided already, or if another open one has the same Hash.
 	Quarantined *Quarantined
-	Changes     []Change
+	// Confirmations are added.
+	Confirmations []Confirmation
+	Changes       []Change
 }
 
 // CaseFilter selects cases of a site.
@@ -298,6 +323,9 @@ type Store interface {
 	Evaluations(ctx context.Context, site, uid string) ([]Evaluation, error)
 	// Evaluation gives one. ErrNotFound.
 	Evaluation(ctx context.Context, site, uid string, number int64) (Evaluation, error)
+
+	// Confirmations gives every entry on confirmations of a case, oldest first.
+	Confirmations(ctx context.Context, site, uid string) ([]Confirmation, error)
 
 	// Changes gives changes with a number above after, oldest first.
 	Changes(ctx context.Context, site string, after int64, limit int) ([]Change, error)

@@ -29,6 +29,9 @@ func (t *tx) append(site string, w storage.Write) error {
 		if err := t.addRevisions(id, w.Case.Version, w.Revisions); err != nil {
 			return fmt.Errorf("a revision cannot be written: %w", err)
 		}
+		if err := t.addConfirmations(id, w.Case.Version, w.Confirmations); err != nil {
+			return fmt.Errorf("a confirmation cannot be written: %w", err)
+		}
 		if w.Evaluation != nil {
 			if err := t.addEvaluation(id, w.Case.Version, &w); err != nil {
 				return fmt.Errorf("the evaluation cannot be written: %w", err)
@@ -175,6 +178,19 @@ func (t *tx) addRevisions(caseID, version int64, revisions []storage.Revision) e
 	return nil
 }
 
+func (t *tx) addConfirmations(caseID, version int64, entries []storage.Confirmation) error {
+	for position := range entries {
+		c := &entries[position]
+		if _, err := t.exec(`
+			INSERT INTO confirmations (case_id, case_version, position, finding_id, rule, kind, caller, time, reason)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			caseID, version, position, c.FindingID, c.Rule, c.Kind, c.Caller, nanos(c.Time), c.Reason); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (t *tx) addEvaluation(caseID, version int64, w *storage.Write) error {
 	e := w.Evaluation
 	if _, err := t.exec(`
@@ -248,8 +264,8 @@ func (t *tx) putQuarantined(site string, q *storage.Quarantined) error {
 // was undone is given again.
 func (t *tx) addChange(site string, c *storage.Change) error {
 	_, err := t.exec(`
-		INSERT INTO changes (site, number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id)
-		VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM changes WHERE site = ?1), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)`,
-		site, c.Kind, c.CaseUID, c.CaseVersion, c.Section, c.Revision, c.State, c.Reason, nanos(c.Time), c.QuarantineID)
+		INSERT INTO changes (site, number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id, finding_id)
+		VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM changes WHERE site = ?1), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)`,
+		site, c.Kind, c.CaseUID, c.CaseVersion, c.Section, c.Revision, c.State, c.Reason, nanos(c.Time), c.QuarantineID, c.FindingID)
 	return err
 }

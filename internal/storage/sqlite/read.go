@@ -239,6 +239,24 @@ func (s *Store) Evaluation(ctx context.Context, site, uid string, number int64) 
 	return e, err
 }
 
+// Confirmations gives every entry on confirmations of a case, oldest first.
+func (s *Store) Confirmations(ctx context.Context, site, uid string) ([]storage.Confirmation, error) {
+	var list []storage.Confirmation
+	err := s.each(ctx, `
+		SELECT f.finding_id, f.rule, f.kind, f.caller, f.time, f.reason, f.case_version
+		FROM cases AS c JOIN confirmations AS f ON f.case_id = c.id
+		WHERE c.site = ? AND c.uid = ?
+		ORDER BY f.case_version, f.position`, []any{site, uid}, func(row scanner) error {
+		var c storage.Confirmation
+		var at sql.NullInt64
+		err := row.Scan(&c.FindingID, &c.Rule, &c.Kind, &c.Caller, &at, &c.Reason, &c.CaseVersion)
+		c.Time = instant(at)
+		list = append(list, c)
+		return err
+	})
+	return list, err
+}
+
 // Changes gives changes with a number above after, oldest first.
 func (s *Store) Changes(ctx context.Context, site string, after int64, limit int) ([]storage.Change, error) {
 	if limit < 1 {
@@ -246,12 +264,12 @@ func (s *Store) Changes(ctx context.Context, site string, after int64, limit int
 	}
 	var list []storage.Change
 	err := s.each(ctx, `
-		SELECT number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id
+		SELECT number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id, finding_id
 		FROM changes WHERE site = ? AND number > ?
 		ORDER BY number LIMIT ?`, []any{site, after, limit}, func(row scanner) error {
 		var c storage.Change
 		var at sql.NullInt64
-		err := row.Scan(&c.Number, &c.Kind, &c.CaseUID, &c.CaseVersion, &c.Section, &c.Revision, &c.State, &c.Reason, &at, &c.QuarantineID)
+		err := row.Scan(&c.Number, &c.Kind, &c.CaseUID, &c.CaseVersion, &c.Section, &c.Revision, &c.State, &c.Reason, &at, &c.QuarantineID, &c.FindingID)
 		c.Time = instant(at)
 		list = append(list, c)
 		return err

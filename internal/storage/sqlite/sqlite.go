@@ -17,6 +17,7 @@
 //
 //	schema  released with  what changed
 //	1       first release  the record
+//	2       first release  confirmations; a change names its finding
 package sqlite
 
 import (

@@ -779,7 +779,7 @@ type SectionRevision struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Section name, e.g. plan or result/exit.
 	Section string `protobuf:"bytes,1,opt,name=section,proto3" json:"section,omitempty"`
-	// Revision.
+	// Revision; 0: it came with the question and is not on record.
 	Revision      int64 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1222,7 +1222,10 @@ type Finding struct {
 	// What to do.
 	Advice string `protobuf:"bytes,16,opt,name=advice,proto3" json:"advice,omitempty"`
 	// Section that holds the disputed values.
-	Sections      []string `protobuf:"bytes,17,rep,name=sections,proto3" json:"sections,omitempty"`
+	Sections []string `protobuf:"bytes,17,rep,name=sections,proto3" json:"sections,omitempty"`
+	// Whether a reviewer confirmed the values of this contradiction: then it
+	// disputes none. The reason stands with the case, not here.
+	Confirmed     bool `protobuf:"varint,18,opt,name=confirmed,proto3" json:"confirmed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1374,6 +1377,13 @@ func (x *Finding) GetSections() []string {
 		return x.Sections
 	}
 	return nil
+}
+
+func (x *Finding) GetConfirmed() bool {
+	if x != nil {
+		return x.Confirmed
+	}
+	return false
 }
 
 // A limit as applied.
@@ -1995,7 +2005,7 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\boccasion\x18\x03 \x01(\tR\boccasion\x12*\n" +
 	"\x04role\x18\x04 \x01(\x0e2\x16.trigone.v1.MetricRoleR\x04role\x12\x14\n" +
 	"\x05value\x18\x05 \x01(\x01R\x05value\x12\x12\n" +
-	"\x04unit\x18\x06 \x01(\tR\x04unit\"\xa7\x04\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\"\xc5\x04\n" +
 	"\aFinding\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04rule\x18\x02 \x01(\tR\x04rule\x120\n" +
@@ -2015,7 +2025,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\vfinal_state\x18\x0f \x01(\bR\n" +
 	"finalState\x12\x16\n" +
 	"\x06advice\x18\x10 \x01(\tR\x06advice\x12\x1a\n" +
-	"\bsections\x18\x11 \x03(\tR\bsections\"\xa2\x01\n" +
+	"\bsections\x18\x11 \x03(\tR\bsections\x12\x1c\n" +
+	"\tconfirmed\x18\x12 \x01(\bR\tconfirmed\"\xa2\x01\n" +
 	"\fAppliedLimit\x12\x1c\n" +
 	"\tthreshold\x18\x01 \x01(\tR\tthreshold\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +

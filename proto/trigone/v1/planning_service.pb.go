@@ -10,6 +10,7 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -22,6 +23,116 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Edge along which a resection is measured.
+type ResectionEdge int32
+
+const (
+	// Not stated.
+	ResectionEdge_RESECTION_EDGE_UNSPECIFIED ResectionEdge = 0
+	// Free edge.
+	ResectionEdge_RESECTION_EDGE_FREE_EDGE ResectionEdge = 1
+	// Base, at the annulus.
+	ResectionEdge_RESECTION_EDGE_BASE ResectionEdge = 2
+	// Both, the same width.
+	ResectionEdge_RESECTION_EDGE_BOTH ResectionEdge = 3
+)
+
+// Enum value maps for ResectionEdge.
+var (
+	ResectionEdge_name = map[int32]string{
+		0: "RESECTION_EDGE_UNSPECIFIED",
+		1: "RESECTION_EDGE_FREE_EDGE",
+		2: "RESECTION_EDGE_BASE",
+		3: "RESECTION_EDGE_BOTH",
+	}
+	ResectionEdge_value = map[string]int32{
+		"RESECTION_EDGE_UNSPECIFIED": 0,
+		"RESECTION_EDGE_FREE_EDGE":   1,
+		"RESECTION_EDGE_BASE":        2,
+		"RESECTION_EDGE_BOTH":        3,
+	}
+)
+
+func (x ResectionEdge) Enum() *ResectionEdge {
+	p := new(ResectionEdge)
+	*p = x
+	return p
+}
+
+func (x ResectionEdge) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ResectionEdge) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_planning_service_proto_enumTypes[0].Descriptor()
+}
+
+func (ResectionEdge) Type() protoreflect.EnumType {
+	return &file_trigone_v1_planning_service_proto_enumTypes[0]
+}
+
+func (x ResectionEdge) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ResectionEdge.Descriptor instead.
+func (ResectionEdge) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{0}
+}
+
+// Direction of an order.
+type SortDirection int32
+
+const (
+	// Not stated; an order needs one.
+	SortDirection_SORT_DIRECTION_UNSPECIFIED SortDirection = 0
+	// Smallest first.
+	SortDirection_SORT_DIRECTION_ASCENDING SortDirection = 1
+	// Largest first.
+	SortDirection_SORT_DIRECTION_DESCENDING SortDirection = 2
+)
+
+// Enum value maps for SortDirection.
+var (
+	SortDirection_name = map[int32]string{
+		0: "SORT_DIRECTION_UNSPECIFIED",
+		1: "SORT_DIRECTION_ASCENDING",
+		2: "SORT_DIRECTION_DESCENDING",
+	}
+	SortDirection_value = map[string]int32{
+		"SORT_DIRECTION_UNSPECIFIED": 0,
+		"SORT_DIRECTION_ASCENDING":   1,
+		"SORT_DIRECTION_DESCENDING":  2,
+	}
+)
+
+func (x SortDirection) Enum() *SortDirection {
+	p := new(SortDirection)
+	*p = x
+	return p
+}
+
+func (x SortDirection) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (SortDirection) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_planning_service_proto_enumTypes[1].Descriptor()
+}
+
+func (SortDirection) Type() protoreflect.EnumType {
+	return &file_trigone_v1_planning_service_proto_enumTypes[1]
+}
+
+func (x SortDirection) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use SortDirection.Descriptor instead.
+func (SortDirection) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{1}
+}
+
 // Request of EvaluatePlan.
 type EvaluatePlanRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -30,7 +141,21 @@ type EvaluatePlanRequest struct {
 	// Sections to evaluate; a patient identifier is not needed.
 	CaseFile *CaseFile `protobuf:"bytes,2,opt,name=case_file,json=caseFile,proto3" json:"case_file,omitempty"`
 	// A stored case whose sections lie beneath them; unset: none.
-	Case          *CaseReference `protobuf:"bytes,3,opt,name=case,proto3" json:"case,omitempty"`
+	Case *CaseReference `protobuf:"bytes,3,opt,name=case,proto3" json:"case,omitempty"`
+	// Stores inputs, answer and versions as an advice section of the stored case,
+	// which must be named then.
+	Record bool `protobuf:"varint,4,opt,name=record,proto3" json:"record,omitempty"`
+	// Id of that advice, unique in the case; unset: made by the server.
+	AdviceId string `protobuf:"bytes,5,opt,name=advice_id,json=adviceId,proto3" json:"advice_id,omitempty"`
+	// Makes a retry of a recorded question safe. At most 128 characters.
+	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// When the question is asked; unset: when it is received. The age of every
+	// input is told against it.
+	Time *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=time,proto3" json:"time,omitempty"`
+	// Stage at which it is asked.
+	Stage Stage `protobuf:"varint,8,opt,name=stage,proto3,enum=trigone.v1.Stage" json:"stage,omitempty"`
+	// Pump run in which it is asked.
+	Run           *int32 `protobuf:"varint,9,opt,name=run,proto3,oneof" json:"run,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -86,11 +211,60 @@ func (x *EvaluatePlanRequest) GetCase() *CaseReference {
 	return nil
 }
 
+func (x *EvaluatePlanRequest) GetRecord() bool {
+	if x != nil {
+		return x.Record
+	}
+	return false
+}
+
+func (x *EvaluatePlanRequest) GetAdviceId() string {
+	if x != nil {
+		return x.AdviceId
+	}
+	return ""
+}
+
+func (x *EvaluatePlanRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *EvaluatePlanRequest) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *EvaluatePlanRequest) GetStage() Stage {
+	if x != nil {
+		return x.Stage
+	}
+	return Stage_STAGE_UNSPECIFIED
+}
+
+func (x *EvaluatePlanRequest) GetRun() int32 {
+	if x != nil && x.Run != nil {
+		return *x.Run
+	}
+	return 0
+}
+
 // Response of EvaluatePlan.
 type EvaluatePlanResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Everything that can be said.
-	Evaluation    *Evaluation `protobuf:"bytes,1,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
+	Evaluation *Evaluation `protobuf:"bytes,1,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
+	// Section under which the answer was recorded, advice/{id}; empty: it was not.
+	AdviceSection string `protobuf:"bytes,2,opt,name=advice_section,json=adviceSection,proto3" json:"advice_section,omitempty"`
+	// What became of that section.
+	Receipt *SectionReceipt `protobuf:"bytes,3,opt,name=receipt,proto3" json:"receipt,omitempty"`
+	// What can still be changed, what no longer fits, and how old each input is.
+	// Only where something of an operation is known.
+	Freedom       *Freedom `protobuf:"bytes,4,opt,name=freedom,proto3" json:"freedom,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -132,22 +306,1769 @@ func (x *EvaluatePlanResponse) GetEvaluation() *Evaluation {
 	return nil
 }
 
+func (x *EvaluatePlanResponse) GetAdviceSection() string {
+	if x != nil {
+		return x.AdviceSection
+	}
+	return ""
+}
+
+func (x *EvaluatePlanResponse) GetReceipt() *SectionReceipt {
+	if x != nil {
+		return x.Receipt
+	}
+	return nil
+}
+
+func (x *EvaluatePlanResponse) GetFreedom() *Freedom {
+	if x != nil {
+		return x.Freedom
+	}
+	return nil
+}
+
+// Request of ExplorePlans.
+type ExplorePlansRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Sections to evaluate, as in EvaluatePlan; the plan among them, or on record.
+	CaseFile *CaseFile `protobuf:"bytes,2,opt,name=case_file,json=caseFile,proto3" json:"case_file,omitempty"`
+	// A stored case whose sections lie beneath them; unset: none.
+	Case *CaseReference `protobuf:"bytes,3,opt,name=case,proto3" json:"case,omitempty"`
+	// What is varied; at least one axis.
+	Axes []*ExploredAxis `protobuf:"bytes,4,rep,name=axes,proto3" json:"axes,omitempty"`
+	// Most variants that are answered; 0: 20000. A larger grid is refused.
+	MaxVariants int32 `protobuf:"varint,5,opt,name=max_variants,json=maxVariants,proto3" json:"max_variants,omitempty"`
+	// Metrics answered for each variant, by id; each must speak of a plan. Empty: a
+	// usual few.
+	Metrics []string `protobuf:"bytes,6,rep,name=metrics,proto3" json:"metrics,omitempty"`
+	// Order of the variants; unset: grid order.
+	SortBy        *VariantOrder `protobuf:"bytes,7,opt,name=sort_by,json=sortBy,proto3" json:"sort_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplorePlansRequest) Reset() {
+	*x = ExplorePlansRequest{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplorePlansRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplorePlansRequest) ProtoMessage() {}
+
+func (x *ExplorePlansRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplorePlansRequest.ProtoReflect.Descriptor instead.
+func (*ExplorePlansRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ExplorePlansRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ExplorePlansRequest) GetCaseFile() *CaseFile {
+	if x != nil {
+		return x.CaseFile
+	}
+	return nil
+}
+
+func (x *ExplorePlansRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *ExplorePlansRequest) GetAxes() []*ExploredAxis {
+	if x != nil {
+		return x.Axes
+	}
+	return nil
+}
+
+func (x *ExplorePlansRequest) GetMaxVariants() int32 {
+	if x != nil {
+		return x.MaxVariants
+	}
+	return 0
+}
+
+func (x *ExplorePlansRequest) GetMetrics() []string {
+	if x != nil {
+		return x.Metrics
+	}
+	return nil
+}
+
+func (x *ExplorePlansRequest) GetSortBy() *VariantOrder {
+	if x != nil {
+		return x.SortBy
+	}
+	return nil
+}
+
+// One thing that is varied. What an axis sets replaces what the plan says of it
+// and nothing else; a standard deviation or a context that the plan states with
+// a length stays.
+type ExploredAxis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Exactly one.
+	//
+	// Types that are valid to be assigned to Kind:
+	//
+	//	*ExploredAxis_LeafletHeight
+	//	*ExploredAxis_ResectionWidth
+	//	*ExploredAxis_SlidingAdvance
+	//	*ExploredAxis_Ring
+	//	*ExploredAxis_ArtificialChordLength
+	Kind          isExploredAxis_Kind `protobuf_oneof:"kind"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExploredAxis) Reset() {
+	*x = ExploredAxis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExploredAxis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExploredAxis) ProtoMessage() {}
+
+func (x *ExploredAxis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExploredAxis.ProtoReflect.Descriptor instead.
+func (*ExploredAxis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ExploredAxis) GetKind() isExploredAxis_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return nil
+}
+
+func (x *ExploredAxis) GetLeafletHeight() *HeightAxis {
+	if x != nil {
+		if x, ok := x.Kind.(*ExploredAxis_LeafletHeight); ok {
+			return x.LeafletHeight
+		}
+	}
+	return nil
+}
+
+func (x *ExploredAxis) GetResectionWidth() *ResectionWidthAxis {
+	if x != nil {
+		if x, ok := x.Kind.(*ExploredAxis_ResectionWidth); ok {
+			return x.ResectionWidth
+		}
+	}
+	return nil
+}
+
+func (x *ExploredAxis) GetSlidingAdvance() *SlidingAdvanceAxis {
+	if x != nil {
+		if x, ok := x.Kind.(*ExploredAxis_SlidingAdvance); ok {
+			return x.SlidingAdvance
+		}
+	}
+	return nil
+}
+
+func (x *ExploredAxis) GetRing() *RingAxis {
+	if x != nil {
+		if x, ok := x.Kind.(*ExploredAxis_Ring); ok {
+			return x.Ring
+		}
+	}
+	return nil
+}
+
+func (x *ExploredAxis) GetArtificialChordLength() *ChordLengthAxis {
+	if x != nil {
+		if x, ok := x.Kind.(*ExploredAxis_ArtificialChordLength); ok {
+			return x.ArtificialChordLength
+		}
+	}
+	return nil
+}
+
+type isExploredAxis_Kind interface {
+	isExploredAxis_Kind()
+}
+
+type ExploredAxis_LeafletHeight struct {
+	// Height of a segment after the leaflet work.
+	LeafletHeight *HeightAxis `protobuf:"bytes,1,opt,name=leaflet_height,json=leafletHeight,proto3,oneof"`
+}
+
+type ExploredAxis_ResectionWidth struct {
+	// Width of a resection.
+	ResectionWidth *ResectionWidthAxis `protobuf:"bytes,2,opt,name=resection_width,json=resectionWidth,proto3,oneof"`
+}
+
+type ExploredAxis_SlidingAdvance struct {
+	// Advance of one side of a sliding plasty.
+	SlidingAdvance *SlidingAdvanceAxis `protobuf:"bytes,3,opt,name=sliding_advance,json=slidingAdvance,proto3,oneof"`
+}
+
+type ExploredAxis_Ring struct {
+	// Ring or band.
+	Ring *RingAxis `protobuf:"bytes,4,opt,name=ring,proto3,oneof"`
+}
+
+type ExploredAxis_ArtificialChordLength struct {
+	// Length of artificial chords.
+	ArtificialChordLength *ChordLengthAxis `protobuf:"bytes,5,opt,name=artificial_chord_length,json=artificialChordLength,proto3,oneof"`
+}
+
+func (*ExploredAxis_LeafletHeight) isExploredAxis_Kind() {}
+
+func (*ExploredAxis_ResectionWidth) isExploredAxis_Kind() {}
+
+func (*ExploredAxis_SlidingAdvance) isExploredAxis_Kind() {}
+
+func (*ExploredAxis_Ring) isExploredAxis_Kind() {}
+
+func (*ExploredAxis_ArtificialChordLength) isExploredAxis_Kind() {}
+
+// Lengths from min_mm to at most max_mm in equal steps; both ends belong to it.
+type LengthGrid struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First length, mm.
+	MinMm *float64 `protobuf:"fixed64,1,opt,name=min_mm,json=minMm,proto3,oneof" json:"min_mm,omitempty"`
+	// Last length, mm.
+	MaxMm *float64 `protobuf:"fixed64,2,opt,name=max_mm,json=maxMm,proto3,oneof" json:"max_mm,omitempty"`
+	// Step, mm, above 0; not needed where both ends are equal.
+	StepMm        *float64 `protobuf:"fixed64,3,opt,name=step_mm,json=stepMm,proto3,oneof" json:"step_mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LengthGrid) Reset() {
+	*x = LengthGrid{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LengthGrid) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LengthGrid) ProtoMessage() {}
+
+func (x *LengthGrid) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LengthGrid.ProtoReflect.Descriptor instead.
+func (*LengthGrid) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *LengthGrid) GetMinMm() float64 {
+	if x != nil && x.MinMm != nil {
+		return *x.MinMm
+	}
+	return 0
+}
+
+func (x *LengthGrid) GetMaxMm() float64 {
+	if x != nil && x.MaxMm != nil {
+		return *x.MaxMm
+	}
+	return 0
+}
+
+func (x *LengthGrid) GetStepMm() float64 {
+	if x != nil && x.StepMm != nil {
+		return *x.StepMm
+	}
+	return 0
+}
+
+// Planned height of a segment.
+type HeightAxis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Segment.
+	Segment Segment `protobuf:"varint,1,opt,name=segment,proto3,enum=trigone.v1.Segment" json:"segment,omitempty"`
+	// Station; unset: where the final height of the segment is read, the seam after
+	// a resection down to the annulus or a sliding plasty, else the middle.
+	Station Station `protobuf:"varint,2,opt,name=station,proto3,enum=trigone.v1.Station" json:"station,omitempty"`
+	// Heights.
+	Range         *LengthGrid `protobuf:"bytes,3,opt,name=range,proto3" json:"range,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HeightAxis) Reset() {
+	*x = HeightAxis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HeightAxis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HeightAxis) ProtoMessage() {}
+
+func (x *HeightAxis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HeightAxis.ProtoReflect.Descriptor instead.
+func (*HeightAxis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *HeightAxis) GetSegment() Segment {
+	if x != nil {
+		return x.Segment
+	}
+	return Segment_SEGMENT_UNSPECIFIED
+}
+
+func (x *HeightAxis) GetStation() Station {
+	if x != nil {
+		return x.Station
+	}
+	return Station_STATION_UNSPECIFIED
+}
+
+func (x *HeightAxis) GetRange() *LengthGrid {
+	if x != nil {
+		return x.Range
+	}
+	return nil
+}
+
+// Width of a planned resection.
+type ResectionWidthAxis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resection, by id.
+	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Which width; unset: along the free edge, for a triangle only.
+	Edge ResectionEdge `protobuf:"varint,2,opt,name=edge,proto3,enum=trigone.v1.ResectionEdge" json:"edge,omitempty"`
+	// Widths.
+	Range         *LengthGrid `protobuf:"bytes,3,opt,name=range,proto3" json:"range,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ResectionWidthAxis) Reset() {
+	*x = ResectionWidthAxis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ResectionWidthAxis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ResectionWidthAxis) ProtoMessage() {}
+
+func (x *ResectionWidthAxis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ResectionWidthAxis.ProtoReflect.Descriptor instead.
+func (*ResectionWidthAxis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ResectionWidthAxis) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *ResectionWidthAxis) GetEdge() ResectionEdge {
+	if x != nil {
+		return x.Edge
+	}
+	return ResectionEdge_RESECTION_EDGE_UNSPECIFIED
+}
+
+func (x *ResectionWidthAxis) GetRange() *LengthGrid {
+	if x != nil {
+		return x.Range
+	}
+	return nil
+}
+
+// Advance of one side of a planned sliding plasty.
+type SlidingAdvanceAxis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sliding plasty, by id.
+	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Side.
+	Side Side `protobuf:"varint,2,opt,name=side,proto3,enum=trigone.v1.Side" json:"side,omitempty"`
+	// Advances.
+	Range         *LengthGrid `protobuf:"bytes,3,opt,name=range,proto3" json:"range,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SlidingAdvanceAxis) Reset() {
+	*x = SlidingAdvanceAxis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SlidingAdvanceAxis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SlidingAdvanceAxis) ProtoMessage() {}
+
+func (x *SlidingAdvanceAxis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SlidingAdvanceAxis.ProtoReflect.Descriptor instead.
+func (*SlidingAdvanceAxis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *SlidingAdvanceAxis) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *SlidingAdvanceAxis) GetSide() Side {
+	if x != nil {
+		return x.Side
+	}
+	return Side_SIDE_UNSPECIFIED
+}
+
+func (x *SlidingAdvanceAxis) GetRange() *LengthGrid {
+	if x != nil {
+		return x.Range
+	}
+	return nil
+}
+
+// Length of planned artificial chords.
+type ChordLengthAxis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The step, by id.
+	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Lengths.
+	Range         *LengthGrid `protobuf:"bytes,2,opt,name=range,proto3" json:"range,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChordLengthAxis) Reset() {
+	*x = ChordLengthAxis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChordLengthAxis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChordLengthAxis) ProtoMessage() {}
+
+func (x *ChordLengthAxis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChordLengthAxis.ProtoReflect.Descriptor instead.
+func (*ChordLengthAxis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ChordLengthAxis) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *ChordLengthAxis) GetRange() *LengthGrid {
+	if x != nil {
+		return x.Range
+	}
+	return nil
+}
+
+// Rings or bands in the place of a planned one. A ring is one object: what is
+// not known of the one tried is unknown, whatever the plan says of its own. Give
+// one of the two lists.
+type RingAxis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The annuloplasty, by id; unset: the only one planned.
+	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Sizes of the site's own ring table.
+	Sizes []*RingSizeChoice `protobuf:"bytes,2,rep,name=sizes,proto3" json:"sizes,omitempty"`
+	// Complete rings by their inner dimensions.
+	Dimensions    []*RingDimensions `protobuf:"bytes,3,rep,name=dimensions,proto3" json:"dimensions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RingAxis) Reset() {
+	*x = RingAxis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RingAxis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RingAxis) ProtoMessage() {}
+
+func (x *RingAxis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RingAxis.ProtoReflect.Descriptor instead.
+func (*RingAxis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *RingAxis) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *RingAxis) GetSizes() []*RingSizeChoice {
+	if x != nil {
+		return x.Sizes
+	}
+	return nil
+}
+
+func (x *RingAxis) GetDimensions() []*RingDimensions {
+	if x != nil {
+		return x.Dimensions
+	}
+	return nil
+}
+
+// One size of a family of the site's ring table, or all of them.
+type RingSizeChoice struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Key of the family.
+	FamilyKey string `protobuf:"bytes,1,opt,name=family_key,json=familyKey,proto3" json:"family_key,omitempty"`
+	// Label; unset: every label of the family, smallest first.
+	Label         *float64 `protobuf:"fixed64,2,opt,name=label,proto3,oneof" json:"label,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RingSizeChoice) Reset() {
+	*x = RingSizeChoice{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RingSizeChoice) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RingSizeChoice) ProtoMessage() {}
+
+func (x *RingSizeChoice) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RingSizeChoice.ProtoReflect.Descriptor instead.
+func (*RingSizeChoice) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *RingSizeChoice) GetFamilyKey() string {
+	if x != nil {
+		return x.FamilyKey
+	}
+	return ""
+}
+
+func (x *RingSizeChoice) GetLabel() float64 {
+	if x != nil && x.Label != nil {
+		return *x.Label
+	}
+	return 0
+}
+
+// Inner dimensions of a complete ring; what is unset is not known.
+type RingDimensions struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Inner antero-posterior diameter, mm.
+	InnerAnteroPosteriorMm *float64 `protobuf:"fixed64,1,opt,name=inner_antero_posterior_mm,json=innerAnteroPosteriorMm,proto3,oneof" json:"inner_antero_posterior_mm,omitempty"`
+	// Inner transverse diameter, mm.
+	InnerTransverseMm *float64 `protobuf:"fixed64,2,opt,name=inner_transverse_mm,json=innerTransverseMm,proto3,oneof" json:"inner_transverse_mm,omitempty"`
+	// Orifice area enclosed, cm2.
+	OrificeAreaCm2 *float64 `protobuf:"fixed64,3,opt,name=orifice_area_cm2,json=orificeAreaCm2,proto3,oneof" json:"orifice_area_cm2,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *RingDimensions) Reset() {
+	*x = RingDimensions{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RingDimensions) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RingDimensions) ProtoMessage() {}
+
+func (x *RingDimensions) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RingDimensions.ProtoReflect.Descriptor instead.
+func (*RingDimensions) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *RingDimensions) GetInnerAnteroPosteriorMm() float64 {
+	if x != nil && x.InnerAnteroPosteriorMm != nil {
+		return *x.InnerAnteroPosteriorMm
+	}
+	return 0
+}
+
+func (x *RingDimensions) GetInnerTransverseMm() float64 {
+	if x != nil && x.InnerTransverseMm != nil {
+		return *x.InnerTransverseMm
+	}
+	return 0
+}
+
+func (x *RingDimensions) GetOrificeAreaCm2() float64 {
+	if x != nil && x.OrificeAreaCm2 != nil {
+		return *x.OrificeAreaCm2
+	}
+	return 0
+}
+
+// Order of variants by a criterion that the caller names. Variants without a
+// value come last, equal ones in grid order.
+type VariantOrder struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Metric, by id; it is answered with each variant.
+	Metric string `protobuf:"bytes,1,opt,name=metric,proto3" json:"metric,omitempty"`
+	// Its place; needed where the plan has the metric at several.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// Direction.
+	Direction     SortDirection `protobuf:"varint,3,opt,name=direction,proto3,enum=trigone.v1.SortDirection" json:"direction,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VariantOrder) Reset() {
+	*x = VariantOrder{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VariantOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VariantOrder) ProtoMessage() {}
+
+func (x *VariantOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VariantOrder.ProtoReflect.Descriptor instead.
+func (*VariantOrder) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *VariantOrder) GetMetric() string {
+	if x != nil {
+		return x.Metric
+	}
+	return ""
+}
+
+func (x *VariantOrder) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *VariantOrder) GetDirection() SortDirection {
+	if x != nil {
+		return x.Direction
+	}
+	return SortDirection_SORT_DIRECTION_UNSPECIFIED
+}
+
+// Response of ExplorePlans: the basis in the first one, one variant in each that
+// follows. With sort_by, responses that tell nothing but progress come between.
+type ExplorePlansResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How far the calculation is.
+	Progress *ExplorationProgress `protobuf:"bytes,1,opt,name=progress,proto3" json:"progress,omitempty"`
+	// What the variants are made from. Decision support for qualified staff, not a
+	// medical device.
+	Basis *ExplorationBasis `protobuf:"bytes,2,opt,name=basis,proto3" json:"basis,omitempty"`
+	// One variant.
+	Variant       *PlanVariant `protobuf:"bytes,3,opt,name=variant,proto3" json:"variant,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplorePlansResponse) Reset() {
+	*x = ExplorePlansResponse{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplorePlansResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplorePlansResponse) ProtoMessage() {}
+
+func (x *ExplorePlansResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplorePlansResponse.ProtoReflect.Descriptor instead.
+func (*ExplorePlansResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ExplorePlansResponse) GetProgress() *ExplorationProgress {
+	if x != nil {
+		return x.Progress
+	}
+	return nil
+}
+
+func (x *ExplorePlansResponse) GetBasis() *ExplorationBasis {
+	if x != nil {
+		return x.Basis
+	}
+	return nil
+}
+
+func (x *ExplorePlansResponse) GetVariant() *PlanVariant {
+	if x != nil {
+		return x.Variant
+	}
+	return nil
+}
+
+// How far an exploration is.
+type ExplorationProgress struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Variants calculated.
+	Done int32 `protobuf:"varint,1,opt,name=done,proto3" json:"done,omitempty"`
+	// Variants of the grid.
+	Total         int32 `protobuf:"varint,2,opt,name=total,proto3" json:"total,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplorationProgress) Reset() {
+	*x = ExplorationProgress{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplorationProgress) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplorationProgress) ProtoMessage() {}
+
+func (x *ExplorationProgress) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplorationProgress.ProtoReflect.Descriptor instead.
+func (*ExplorationProgress) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ExplorationProgress) GetDone() int32 {
+	if x != nil {
+		return x.Done
+	}
+	return 0
+}
+
+func (x *ExplorationProgress) GetTotal() int32 {
+	if x != nil {
+		return x.Total
+	}
+	return 0
+}
+
+// What the variants are made from.
+type ExplorationBasis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Axes, in the order of the request.
+	Axes []*AxisDescription `protobuf:"bytes,1,rep,name=axes,proto3" json:"axes,omitempty"`
+	// The plan as it is. Its values are those that the axes replace.
+	Plan *PlanVariant `protobuf:"bytes,2,opt,name=plan,proto3" json:"plan,omitempty"`
+	// What the case breaks whatever the plan says; not repeated with the variants.
+	FindingsBesidePlan []*Finding `protobuf:"bytes,3,rep,name=findings_beside_plan,json=findingsBesidePlan,proto3" json:"findings_beside_plan,omitempty"`
+	// What must be known with the variants, e.g. an axis that no metric asked for
+	// reads.
+	Remarks []string `protobuf:"bytes,4,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// Section revisions read; revision 0 came with the question.
+	Sections []*SectionRevision `protobuf:"bytes,5,rep,name=sections,proto3" json:"sections,omitempty"`
+	// Version of the catalogue of metrics.
+	CatalogueVersion string `protobuf:"bytes,6,opt,name=catalogue_version,json=catalogueVersion,proto3" json:"catalogue_version,omitempty"`
+	// Version of the rule set.
+	RuleSetVersion string `protobuf:"bytes,7,opt,name=rule_set_version,json=ruleSetVersion,proto3" json:"rule_set_version,omitempty"`
+	// Hash of the clinical policy.
+	PolicyHash string `protobuf:"bytes,8,opt,name=policy_hash,json=policyHash,proto3" json:"policy_hash,omitempty"`
+	// Calibration of the prediction; empty: uncalibrated.
+	CalibrationId string `protobuf:"bytes,9,opt,name=calibration_id,json=calibrationId,proto3" json:"calibration_id,omitempty"`
+	// Version of this software.
+	SoftwareVersion string `protobuf:"bytes,10,opt,name=software_version,json=softwareVersion,proto3" json:"software_version,omitempty"`
+	// The caution that goes with every output.
+	Caution       string `protobuf:"bytes,11,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplorationBasis) Reset() {
+	*x = ExplorationBasis{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplorationBasis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplorationBasis) ProtoMessage() {}
+
+func (x *ExplorationBasis) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplorationBasis.ProtoReflect.Descriptor instead.
+func (*ExplorationBasis) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ExplorationBasis) GetAxes() []*AxisDescription {
+	if x != nil {
+		return x.Axes
+	}
+	return nil
+}
+
+func (x *ExplorationBasis) GetPlan() *PlanVariant {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+func (x *ExplorationBasis) GetFindingsBesidePlan() []*Finding {
+	if x != nil {
+		return x.FindingsBesidePlan
+	}
+	return nil
+}
+
+func (x *ExplorationBasis) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+func (x *ExplorationBasis) GetSections() []*SectionRevision {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *ExplorationBasis) GetCatalogueVersion() string {
+	if x != nil {
+		return x.CatalogueVersion
+	}
+	return ""
+}
+
+func (x *ExplorationBasis) GetRuleSetVersion() string {
+	if x != nil {
+		return x.RuleSetVersion
+	}
+	return ""
+}
+
+func (x *ExplorationBasis) GetPolicyHash() string {
+	if x != nil {
+		return x.PolicyHash
+	}
+	return ""
+}
+
+func (x *ExplorationBasis) GetCalibrationId() string {
+	if x != nil {
+		return x.CalibrationId
+	}
+	return ""
+}
+
+func (x *ExplorationBasis) GetSoftwareVersion() string {
+	if x != nil {
+		return x.SoftwareVersion
+	}
+	return ""
+}
+
+func (x *ExplorationBasis) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// An axis as it was understood.
+type AxisDescription struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Leaves it sets; none for a ring or band, which is set as a whole.
+	Leaves []string `protobuf:"bytes,1,rep,name=leaves,proto3" json:"leaves,omitempty"`
+	// Place they stand at, in the grammar of places.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// Values it takes.
+	Count         int32 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AxisDescription) Reset() {
+	*x = AxisDescription{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AxisDescription) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AxisDescription) ProtoMessage() {}
+
+func (x *AxisDescription) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AxisDescription.ProtoReflect.Descriptor instead.
+func (*AxisDescription) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *AxisDescription) GetLeaves() []string {
+	if x != nil {
+		return x.Leaves
+	}
+	return nil
+}
+
+func (x *AxisDescription) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *AxisDescription) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+// One variant of the plan.
+type PlanVariant struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its place in grid order, from 0; unset for the plan as it is.
+	Index *int32 `protobuf:"varint,1,opt,name=index,proto3,oneof" json:"index,omitempty"`
+	// Value of each axis, in their order.
+	Values []*AxisValue `protobuf:"bytes,2,rep,name=values,proto3" json:"values,omitempty"`
+	// Metrics asked for, in catalogue order; one at several places comes several
+	// times.
+	Metrics []*VariantMetric `protobuf:"bytes,3,rep,name=metrics,proto3" json:"metrics,omitempty"`
+	// Rules that the variant breaks, most severe first.
+	Findings []*VariantFinding `protobuf:"bytes,4,rep,name=findings,proto3" json:"findings,omitempty"`
+	// Rules that cannot be judged somewhere for want of an input, by name. Of a
+	// variant: those that can be judged there of the plan as it is.
+	RulesNotEvaluable []string `protobuf:"bytes,5,rep,name=rules_not_evaluable,json=rulesNotEvaluable,proto3" json:"rules_not_evaluable,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *PlanVariant) Reset() {
+	*x = PlanVariant{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanVariant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanVariant) ProtoMessage() {}
+
+func (x *PlanVariant) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanVariant.ProtoReflect.Descriptor instead.
+func (*PlanVariant) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *PlanVariant) GetIndex() int32 {
+	if x != nil && x.Index != nil {
+		return *x.Index
+	}
+	return 0
+}
+
+func (x *PlanVariant) GetValues() []*AxisValue {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *PlanVariant) GetMetrics() []*VariantMetric {
+	if x != nil {
+		return x.Metrics
+	}
+	return nil
+}
+
+func (x *PlanVariant) GetFindings() []*VariantFinding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *PlanVariant) GetRulesNotEvaluable() []string {
+	if x != nil {
+		return x.RulesNotEvaluable
+	}
+	return nil
+}
+
+// Value of one axis.
+type AxisValue struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Length, mm; unset for a ring, or where the plan states none.
+	Mm *float64 `protobuf:"fixed64,1,opt,name=mm,proto3,oneof" json:"mm,omitempty"`
+	// Ring or band.
+	Ring          *ExploredRing `protobuf:"bytes,2,opt,name=ring,proto3" json:"ring,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AxisValue) Reset() {
+	*x = AxisValue{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AxisValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AxisValue) ProtoMessage() {}
+
+func (x *AxisValue) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AxisValue.ProtoReflect.Descriptor instead.
+func (*AxisValue) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *AxisValue) GetMm() float64 {
+	if x != nil && x.Mm != nil {
+		return *x.Mm
+	}
+	return 0
+}
+
+func (x *AxisValue) GetRing() *ExploredRing {
+	if x != nil {
+		return x.Ring
+	}
+	return nil
+}
+
+// A ring or band that is tried.
+type ExploredRing struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Key of its family; empty: by dimensions.
+	FamilyKey string `protobuf:"bytes,1,opt,name=family_key,json=familyKey,proto3" json:"family_key,omitempty"`
+	// Label.
+	Label *float64 `protobuf:"fixed64,2,opt,name=label,proto3,oneof" json:"label,omitempty"`
+	// Inner antero-posterior diameter, mm.
+	InnerAnteroPosteriorMm *float64 `protobuf:"fixed64,3,opt,name=inner_antero_posterior_mm,json=innerAnteroPosteriorMm,proto3,oneof" json:"inner_antero_posterior_mm,omitempty"`
+	// Inner transverse diameter, mm.
+	InnerTransverseMm *float64 `protobuf:"fixed64,4,opt,name=inner_transverse_mm,json=innerTransverseMm,proto3,oneof" json:"inner_transverse_mm,omitempty"`
+	// Orifice area enclosed, cm2.
+	OrificeAreaCm2 *float64 `protobuf:"fixed64,5,opt,name=orifice_area_cm2,json=orificeAreaCm2,proto3,oneof" json:"orifice_area_cm2,omitempty"`
+	// Length of a band, mm.
+	BandLengthMm *float64 `protobuf:"fixed64,6,opt,name=band_length_mm,json=bandLengthMm,proto3,oneof" json:"band_length_mm,omitempty"`
+	// Complete ring or posterior band.
+	Kind          AnnuloplastyKind `protobuf:"varint,7,opt,name=kind,proto3,enum=trigone.v1.AnnuloplastyKind" json:"kind,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExploredRing) Reset() {
+	*x = ExploredRing{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExploredRing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExploredRing) ProtoMessage() {}
+
+func (x *ExploredRing) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExploredRing.ProtoReflect.Descriptor instead.
+func (*ExploredRing) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ExploredRing) GetFamilyKey() string {
+	if x != nil {
+		return x.FamilyKey
+	}
+	return ""
+}
+
+func (x *ExploredRing) GetLabel() float64 {
+	if x != nil && x.Label != nil {
+		return *x.Label
+	}
+	return 0
+}
+
+func (x *ExploredRing) GetInnerAnteroPosteriorMm() float64 {
+	if x != nil && x.InnerAnteroPosteriorMm != nil {
+		return *x.InnerAnteroPosteriorMm
+	}
+	return 0
+}
+
+func (x *ExploredRing) GetInnerTransverseMm() float64 {
+	if x != nil && x.InnerTransverseMm != nil {
+		return *x.InnerTransverseMm
+	}
+	return 0
+}
+
+func (x *ExploredRing) GetOrificeAreaCm2() float64 {
+	if x != nil && x.OrificeAreaCm2 != nil {
+		return *x.OrificeAreaCm2
+	}
+	return 0
+}
+
+func (x *ExploredRing) GetBandLengthMm() float64 {
+	if x != nil && x.BandLengthMm != nil {
+		return *x.BandLengthMm
+	}
+	return 0
+}
+
+func (x *ExploredRing) GetKind() AnnuloplastyKind {
+	if x != nil {
+		return x.Kind
+	}
+	return AnnuloplastyKind_ANNULOPLASTY_KIND_UNSPECIFIED
+}
+
+// A metric of a variant, in short; EvaluatePlan gives inputs and what is missing.
+type VariantMetric struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id in the catalogue.
+	Metric string `protobuf:"bytes,1,opt,name=metric,proto3" json:"metric,omitempty"`
+	// Place.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// Role.
+	Role MetricRole `protobuf:"varint,3,opt,name=role,proto3,enum=trigone.v1.MetricRole" json:"role,omitempty"`
+	// State.
+	State MetricState `protobuf:"varint,4,opt,name=state,proto3,enum=trigone.v1.MetricState" json:"state,omitempty"`
+	// Value, on the catalogue's grid.
+	Value *float64 `protobuf:"fixed64,5,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	// Lower end of the 95 % interval.
+	Lower *float64 `protobuf:"fixed64,6,opt,name=lower,proto3,oneof" json:"lower,omitempty"`
+	// Upper end of the 95 % interval.
+	Upper *float64 `protobuf:"fixed64,7,opt,name=upper,proto3,oneof" json:"upper,omitempty"`
+	// UCUM unit.
+	Unit string `protobuf:"bytes,8,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Why there is no value.
+	Explanation   string `protobuf:"bytes,9,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VariantMetric) Reset() {
+	*x = VariantMetric{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VariantMetric) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VariantMetric) ProtoMessage() {}
+
+func (x *VariantMetric) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VariantMetric.ProtoReflect.Descriptor instead.
+func (*VariantMetric) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *VariantMetric) GetMetric() string {
+	if x != nil {
+		return x.Metric
+	}
+	return ""
+}
+
+func (x *VariantMetric) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *VariantMetric) GetRole() MetricRole {
+	if x != nil {
+		return x.Role
+	}
+	return MetricRole_METRIC_ROLE_UNSPECIFIED
+}
+
+func (x *VariantMetric) GetState() MetricState {
+	if x != nil {
+		return x.State
+	}
+	return MetricState_METRIC_STATE_UNSPECIFIED
+}
+
+func (x *VariantMetric) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *VariantMetric) GetLower() float64 {
+	if x != nil && x.Lower != nil {
+		return *x.Lower
+	}
+	return 0
+}
+
+func (x *VariantMetric) GetUpper() float64 {
+	if x != nil && x.Upper != nil {
+		return *x.Upper
+	}
+	return 0
+}
+
+func (x *VariantMetric) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *VariantMetric) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+// A rule that a variant breaks, in short.
+type VariantFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Rule, by name.
+	Rule string `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// Severity.
+	Severity Severity `protobuf:"varint,2,opt,name=severity,proto3,enum=trigone.v1.Severity" json:"severity,omitempty"`
+	// One sentence with the values.
+	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
+	// Occasion.
+	Occasion string `protobuf:"bytes,4,opt,name=occasion,proto3" json:"occasion,omitempty"`
+	// Place.
+	Place string `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
+	// Whether the plan as it is does not break this rule there.
+	Added         bool `protobuf:"varint,6,opt,name=added,proto3" json:"added,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VariantFinding) Reset() {
+	*x = VariantFinding{}
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VariantFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VariantFinding) ProtoMessage() {}
+
+func (x *VariantFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_planning_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VariantFinding.ProtoReflect.Descriptor instead.
+func (*VariantFinding) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_planning_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *VariantFinding) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *VariantFinding) GetSeverity() Severity {
+	if x != nil {
+		return x.Severity
+	}
+	return Severity_SEVERITY_UNSPECIFIED
+}
+
+func (x *VariantFinding) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *VariantFinding) GetOccasion() string {
+	if x != nil {
+		return x.Occasion
+	}
+	return ""
+}
+
+func (x *VariantFinding) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *VariantFinding) GetAdded() bool {
+	if x != nil {
+		return x.Added
+	}
+	return false
+}
+
 var File_trigone_v1_planning_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_planning_service_proto_rawDesc = "" +
 	"\n" +
 	"!trigone/v1/planning_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1ftrigone/v1/record_service.proto\"\x99\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17trigone/v1/advice.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x15trigone/v1/step.proto\"\xa7\x03\n" +
 	"\x13EvaluatePlanRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x121\n" +
 	"\tcase_file\x18\x02 \x01(\v2\x14.trigone.v1.CaseFileR\bcaseFile\x12-\n" +
-	"\x04case\x18\x03 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\"N\n" +
+	"\x04case\x18\x03 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\x16\n" +
+	"\x06record\x18\x04 \x01(\bR\x06record\x12H\n" +
+	"\tadvice_id\x18\x05 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\badviceId\x12'\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\x12.\n" +
+	"\x04time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12'\n" +
+	"\x05stage\x18\b \x01(\x0e2\x11.trigone.v1.StageR\x05stage\x12 \n" +
+	"\x03run\x18\t \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01B\x06\n" +
+	"\x04_run\"\xda\x01\n" +
 	"\x14EvaluatePlanResponse\x126\n" +
 	"\n" +
 	"evaluation\x18\x01 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
-	"evaluation2d\n" +
+	"evaluation\x12%\n" +
+	"\x0eadvice_section\x18\x02 \x01(\tR\radviceSection\x124\n" +
+	"\areceipt\x18\x03 \x01(\v2\x1a.trigone.v1.SectionReceiptR\areceipt\x12-\n" +
+	"\afreedom\x18\x04 \x01(\v2\x13.trigone.v1.FreedomR\afreedom\"\xd8\x02\n" +
+	"\x13ExplorePlansRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x121\n" +
+	"\tcase_file\x18\x02 \x01(\v2\x14.trigone.v1.CaseFileR\bcaseFile\x12-\n" +
+	"\x04case\x18\x03 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x126\n" +
+	"\x04axes\x18\x04 \x03(\v2\x18.trigone.v1.ExploredAxisB\b\xbaH\x05\x92\x01\x02\x10\bR\x04axes\x12.\n" +
+	"\fmax_variants\x18\x05 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x00R\vmaxVariants\x12\"\n" +
+	"\ametrics\x18\x06 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10@R\ametrics\x121\n" +
+	"\asort_by\x18\a \x01(\v2\x18.trigone.v1.VariantOrderR\x06sortBy\"\xf0\x02\n" +
+	"\fExploredAxis\x12?\n" +
+	"\x0eleaflet_height\x18\x01 \x01(\v2\x16.trigone.v1.HeightAxisH\x00R\rleafletHeight\x12I\n" +
+	"\x0fresection_width\x18\x02 \x01(\v2\x1e.trigone.v1.ResectionWidthAxisH\x00R\x0eresectionWidth\x12I\n" +
+	"\x0fsliding_advance\x18\x03 \x01(\v2\x1e.trigone.v1.SlidingAdvanceAxisH\x00R\x0eslidingAdvance\x12*\n" +
+	"\x04ring\x18\x04 \x01(\v2\x14.trigone.v1.RingAxisH\x00R\x04ring\x12U\n" +
+	"\x17artificial_chord_length\x18\x05 \x01(\v2\x1b.trigone.v1.ChordLengthAxisH\x00R\x15artificialChordLengthB\x06\n" +
+	"\x04kind\"\xcf\x01\n" +
+	"\n" +
+	"LengthGrid\x123\n" +
+	"\x06min_mm\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x05minMm\x88\x01\x01\x123\n" +
+	"\x06max_mm\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x05maxMm\x88\x01\x01\x125\n" +
+	"\astep_mm\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\x06stepMm\x88\x01\x01B\t\n" +
+	"\a_min_mmB\t\n" +
+	"\a_max_mmB\n" +
+	"\n" +
+	"\b_step_mm\"\x98\x01\n" +
+	"\n" +
+	"HeightAxis\x12-\n" +
+	"\asegment\x18\x01 \x01(\x0e2\x13.trigone.v1.SegmentR\asegment\x12-\n" +
+	"\astation\x18\x02 \x01(\x0e2\x13.trigone.v1.StationR\astation\x12,\n" +
+	"\x05range\x18\x03 \x01(\v2\x16.trigone.v1.LengthGridR\x05range\"\xb4\x01\n" +
+	"\x12ResectionWidthAxis\x12A\n" +
+	"\astep_id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x06stepId\x12-\n" +
+	"\x04edge\x18\x02 \x01(\x0e2\x19.trigone.v1.ResectionEdgeR\x04edge\x12,\n" +
+	"\x05range\x18\x03 \x01(\v2\x16.trigone.v1.LengthGridR\x05range\"\xab\x01\n" +
+	"\x12SlidingAdvanceAxis\x12A\n" +
+	"\astep_id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x06stepId\x12$\n" +
+	"\x04side\x18\x02 \x01(\x0e2\x10.trigone.v1.SideR\x04side\x12,\n" +
+	"\x05range\x18\x03 \x01(\v2\x16.trigone.v1.LengthGridR\x05range\"\x82\x01\n" +
+	"\x0fChordLengthAxis\x12A\n" +
+	"\astep_id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x06stepId\x12,\n" +
+	"\x05range\x18\x02 \x01(\v2\x16.trigone.v1.LengthGridR\x05range\"\xd4\x01\n" +
+	"\bRingAxis\x12D\n" +
+	"\astep_id\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x06stepId\x12;\n" +
+	"\x05sizes\x18\x02 \x03(\v2\x1a.trigone.v1.RingSizeChoiceB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x05sizes\x12E\n" +
+	"\n" +
+	"dimensions\x18\x03 \x03(\v2\x1a.trigone.v1.RingDimensionsB\t\xbaH\x06\x92\x01\x03\x10\x90NR\n" +
+	"dimensions\"\x97\x01\n" +
+	"\x0eRingSizeChoice\x12G\n" +
+	"\n" +
+	"family_key\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\tfamilyKey\x122\n" +
+	"\x05label\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00@\x7f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x05label\x88\x01\x01B\b\n" +
+	"\x06_label\"\xca\x02\n" +
+	"\x0eRingDimensions\x12W\n" +
+	"\x19inner_antero_posterior_mm\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x16innerAnteroPosteriorMm\x88\x01\x01\x12L\n" +
+	"\x13inner_transverse_mm\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x11innerTransverseMm\x88\x01\x01\x12F\n" +
+	"\x10orifice_area_cm2\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00@\x7f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\x0eorificeAreaCm2\x88\x01\x01B\x1c\n" +
+	"\x1a_inner_antero_posterior_mmB\x16\n" +
+	"\x14_inner_transverse_mmB\x13\n" +
+	"\x11_orifice_area_cm2\"\x89\x01\n" +
+	"\fVariantOrder\x12 \n" +
+	"\x06metric\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06metric\x12\x1e\n" +
+	"\x05place\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05place\x127\n" +
+	"\tdirection\x18\x03 \x01(\x0e2\x19.trigone.v1.SortDirectionR\tdirection\"\xba\x01\n" +
+	"\x14ExplorePlansResponse\x12;\n" +
+	"\bprogress\x18\x01 \x01(\v2\x1f.trigone.v1.ExplorationProgressR\bprogress\x122\n" +
+	"\x05basis\x18\x02 \x01(\v2\x1c.trigone.v1.ExplorationBasisR\x05basis\x121\n" +
+	"\avariant\x18\x03 \x01(\v2\x17.trigone.v1.PlanVariantR\avariant\"?\n" +
+	"\x13ExplorationProgress\x12\x12\n" +
+	"\x04done\x18\x01 \x01(\x05R\x04done\x12\x14\n" +
+	"\x05total\x18\x02 \x01(\x05R\x05total\"\xee\x03\n" +
+	"\x10ExplorationBasis\x12/\n" +
+	"\x04axes\x18\x01 \x03(\v2\x1b.trigone.v1.AxisDescriptionR\x04axes\x12+\n" +
+	"\x04plan\x18\x02 \x01(\v2\x17.trigone.v1.PlanVariantR\x04plan\x12E\n" +
+	"\x14findings_beside_plan\x18\x03 \x03(\v2\x13.trigone.v1.FindingR\x12findingsBesidePlan\x12\x18\n" +
+	"\aremarks\x18\x04 \x03(\tR\aremarks\x127\n" +
+	"\bsections\x18\x05 \x03(\v2\x1b.trigone.v1.SectionRevisionR\bsections\x12+\n" +
+	"\x11catalogue_version\x18\x06 \x01(\tR\x10catalogueVersion\x12(\n" +
+	"\x10rule_set_version\x18\a \x01(\tR\x0eruleSetVersion\x12\x1f\n" +
+	"\vpolicy_hash\x18\b \x01(\tR\n" +
+	"policyHash\x12%\n" +
+	"\x0ecalibration_id\x18\t \x01(\tR\rcalibrationId\x12)\n" +
+	"\x10software_version\x18\n" +
+	" \x01(\tR\x0fsoftwareVersion\x12\x18\n" +
+	"\acaution\x18\v \x01(\tR\acaution\"U\n" +
+	"\x0fAxisDescription\x12\x16\n" +
+	"\x06leaves\x18\x01 \x03(\tR\x06leaves\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\"\xfe\x01\n" +
+	"\vPlanVariant\x12\x19\n" +
+	"\x05index\x18\x01 \x01(\x05H\x00R\x05index\x88\x01\x01\x12-\n" +
+	"\x06values\x18\x02 \x03(\v2\x15.trigone.v1.AxisValueR\x06values\x123\n" +
+	"\ametrics\x18\x03 \x03(\v2\x19.trigone.v1.VariantMetricR\ametrics\x126\n" +
+	"\bfindings\x18\x04 \x03(\v2\x1a.trigone.v1.VariantFindingR\bfindings\x12.\n" +
+	"\x13rules_not_evaluable\x18\x05 \x03(\tR\x11rulesNotEvaluableB\b\n" +
+	"\x06_index\"U\n" +
+	"\tAxisValue\x12\x13\n" +
+	"\x02mm\x18\x01 \x01(\x01H\x00R\x02mm\x88\x01\x01\x12,\n" +
+	"\x04ring\x18\x02 \x01(\v2\x18.trigone.v1.ExploredRingR\x04ringB\x05\n" +
+	"\x03_mm\"\xb1\x03\n" +
+	"\fExploredRing\x12\x1d\n" +
+	"\n" +
+	"family_key\x18\x01 \x01(\tR\tfamilyKey\x12\x19\n" +
+	"\x05label\x18\x02 \x01(\x01H\x00R\x05label\x88\x01\x01\x12>\n" +
+	"\x19inner_antero_posterior_mm\x18\x03 \x01(\x01H\x01R\x16innerAnteroPosteriorMm\x88\x01\x01\x123\n" +
+	"\x13inner_transverse_mm\x18\x04 \x01(\x01H\x02R\x11innerTransverseMm\x88\x01\x01\x12-\n" +
+	"\x10orifice_area_cm2\x18\x05 \x01(\x01H\x03R\x0eorificeAreaCm2\x88\x01\x01\x12)\n" +
+	"\x0eband_length_mm\x18\x06 \x01(\x01H\x04R\fbandLengthMm\x88\x01\x01\x120\n" +
+	"\x04kind\x18\a \x01(\x0e2\x1c.trigone.v1.AnnuloplastyKindR\x04kindB\b\n" +
+	"\x06_labelB\x1c\n" +
+	"\x1a_inner_antero_posterior_mmB\x16\n" +
+	"\x14_inner_transverse_mmB\x13\n" +
+	"\x11_orifice_area_cm2B\x11\n" +
+	"\x0f_band_length_mm\"\xbd\x02\n" +
+	"\rVariantMetric\x12\x16\n" +
+	"\x06metric\x18\x01 \x01(\tR\x06metric\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\x12*\n" +
+	"\x04role\x18\x03 \x01(\x0e2\x16.trigone.v1.MetricRoleR\x04role\x12-\n" +
+	"\x05state\x18\x04 \x01(\x0e2\x17.trigone.v1.MetricStateR\x05state\x12\x19\n" +
+	"\x05value\x18\x05 \x01(\x01H\x00R\x05value\x88\x01\x01\x12\x19\n" +
+	"\x05lower\x18\x06 \x01(\x01H\x01R\x05lower\x88\x01\x01\x12\x19\n" +
+	"\x05upper\x18\a \x01(\x01H\x02R\x05upper\x88\x01\x01\x12\x12\n" +
+	"\x04unit\x18\b \x01(\tR\x04unit\x12 \n" +
+	"\vexplanation\x18\t \x01(\tR\vexplanationB\b\n" +
+	"\x06_valueB\b\n" +
+	"\x06_lowerB\b\n" +
+	"\x06_upper\"\xb8\x01\n" +
+	"\x0eVariantFinding\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x120\n" +
+	"\bseverity\x18\x02 \x01(\x0e2\x14.trigone.v1.SeverityR\bseverity\x12\x18\n" +
+	"\amessage\x18\x03 \x01(\tR\amessage\x12\x1a\n" +
+	"\boccasion\x18\x04 \x01(\tR\boccasion\x12\x14\n" +
+	"\x05place\x18\x05 \x01(\tR\x05place\x12\x14\n" +
+	"\x05added\x18\x06 \x01(\bR\x05added*\x7f\n" +
+	"\rResectionEdge\x12\x1e\n" +
+	"\x1aRESECTION_EDGE_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18RESECTION_EDGE_FREE_EDGE\x10\x01\x12\x17\n" +
+	"\x13RESECTION_EDGE_BASE\x10\x02\x12\x17\n" +
+	"\x13RESECTION_EDGE_BOTH\x10\x03*l\n" +
+	"\rSortDirection\x12\x1e\n" +
+	"\x1aSORT_DIRECTION_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18SORT_DIRECTION_ASCENDING\x10\x01\x12\x1d\n" +
+	"\x19SORT_DIRECTION_DESCENDING\x10\x022\xb9\x01\n" +
 	"\x0fPlanningService\x12Q\n" +
-	"\fEvaluatePlan\x12\x1f.trigone.v1.EvaluatePlanRequest\x1a .trigone.v1.EvaluatePlanResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\fEvaluatePlan\x12\x1f.trigone.v1.EvaluatePlanRequest\x1a .trigone.v1.EvaluatePlanResponse\x12S\n" +
+	"\fExplorePlans\x12\x1f.trigone.v1.ExplorePlansRequest\x1a .trigone.v1.ExplorePlansResponse0\x01B$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_planning_service_proto_rawDescOnce sync.Once
@@ -161,25 +2082,102 @@ func file_trigone_v1_planning_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_planning_service_proto_rawDescData
 }
 
-var file_trigone_v1_planning_service_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_trigone_v1_planning_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_trigone_v1_planning_service_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_trigone_v1_planning_service_proto_goTypes = []any{
-	(*EvaluatePlanRequest)(nil),  // 0: trigone.v1.EvaluatePlanRequest
-	(*EvaluatePlanResponse)(nil), // 1: trigone.v1.EvaluatePlanResponse
-	(*CaseFile)(nil),             // 2: trigone.v1.CaseFile
-	(*CaseReference)(nil),        // 3: trigone.v1.CaseReference
-	(*Evaluation)(nil),           // 4: trigone.v1.Evaluation
+	(ResectionEdge)(0),            // 0: trigone.v1.ResectionEdge
+	(SortDirection)(0),            // 1: trigone.v1.SortDirection
+	(*EvaluatePlanRequest)(nil),   // 2: trigone.v1.EvaluatePlanRequest
+	(*EvaluatePlanResponse)(nil),  // 3: trigone.v1.EvaluatePlanResponse
+	(*ExplorePlansRequest)(nil),   // 4: trigone.v1.ExplorePlansRequest
+	(*ExploredAxis)(nil),          // 5: trigone.v1.ExploredAxis
+	(*LengthGrid)(nil),            // 6: trigone.v1.LengthGrid
+	(*HeightAxis)(nil),            // 7: trigone.v1.HeightAxis
+	(*ResectionWidthAxis)(nil),    // 8: trigone.v1.ResectionWidthAxis
+	(*SlidingAdvanceAxis)(nil),    // 9: trigone.v1.SlidingAdvanceAxis
+	(*ChordLengthAxis)(nil),       // 10: trigone.v1.ChordLengthAxis
+	(*RingAxis)(nil),              // 11: trigone.v1.RingAxis
+	(*RingSizeChoice)(nil),        // 12: trigone.v1.RingSizeChoice
+	(*RingDimensions)(nil),        // 13: trigone.v1.RingDimensions
+	(*VariantOrder)(nil),          // 14: trigone.v1.VariantOrder
+	(*ExplorePlansResponse)(nil),  // 15: trigone.v1.ExplorePlansResponse
+	(*ExplorationProgress)(nil),   // 16: trigone.v1.ExplorationProgress
+	(*ExplorationBasis)(nil),      // 17: trigone.v1.ExplorationBasis
+	(*AxisDescription)(nil),       // 18: trigone.v1.AxisDescription
+	(*PlanVariant)(nil),           // 19: trigone.v1.PlanVariant
+	(*AxisValue)(nil),             // 20: trigone.v1.AxisValue
+	(*ExploredRing)(nil),          // 21: trigone.v1.ExploredRing
+	(*VariantMetric)(nil),         // 22: trigone.v1.VariantMetric
+	(*VariantFinding)(nil),        // 23: trigone.v1.VariantFinding
+	(*CaseFile)(nil),              // 24: trigone.v1.CaseFile
+	(*CaseReference)(nil),         // 25: trigone.v1.CaseReference
+	(*timestamppb.Timestamp)(nil), // 26: google.protobuf.Timestamp
+	(Stage)(0),                    // 27: trigone.v1.Stage
+	(*Evaluation)(nil),            // 28: trigone.v1.Evaluation
+	(*SectionReceipt)(nil),        // 29: trigone.v1.SectionReceipt
+	(*Freedom)(nil),               // 30: trigone.v1.Freedom
+	(Segment)(0),                  // 31: trigone.v1.Segment
+	(Station)(0),                  // 32: trigone.v1.Station
+	(Side)(0),                     // 33: trigone.v1.Side
+	(*Finding)(nil),               // 34: trigone.v1.Finding
+	(*SectionRevision)(nil),       // 35: trigone.v1.SectionRevision
+	(AnnuloplastyKind)(0),         // 36: trigone.v1.AnnuloplastyKind
+	(MetricRole)(0),               // 37: trigone.v1.MetricRole
+	(MetricState)(0),              // 38: trigone.v1.MetricState
+	(Severity)(0),                 // 39: trigone.v1.Severity
 }
 var file_trigone_v1_planning_service_proto_depIdxs = []int32{
-	2, // 0: trigone.v1.EvaluatePlanRequest.case_file:type_name -> trigone.v1.CaseFile
-	3, // 1: trigone.v1.EvaluatePlanRequest.case:type_name -> trigone.v1.CaseReference
-	4, // 2: trigone.v1.EvaluatePlanResponse.evaluation:type_name -> trigone.v1.Evaluation
-	0, // 3: trigone.v1.PlanningService.EvaluatePlan:input_type -> trigone.v1.EvaluatePlanRequest
-	1, // 4: trigone.v1.PlanningService.EvaluatePlan:output_type -> trigone.v1.EvaluatePlanResponse
-	4, // [4:5] is the sub-list for method output_type
-	3, // [3:4] is the sub-list for method input_type
-	3, // [3:3] is the sub-list for extension type_name
-	3, // [3:3] is the sub-list for extension extendee
-	0, // [0:3] is the sub-list for field type_name
+	24, // 0: trigone.v1.EvaluatePlanRequest.case_file:type_name -> trigone.v1.CaseFile
+	25, // 1: trigone.v1.EvaluatePlanRequest.case:type_name -> trigone.v1.CaseReference
+	26, // 2: trigone.v1.EvaluatePlanRequest.time:type_name -> google.protobuf.Timestamp
+	27, // 3: trigone.v1.EvaluatePlanRequest.stage:type_name -> trigone.v1.Stage
+	28, // 4: trigone.v1.EvaluatePlanResponse.evaluation:type_name -> trigone.v1.Evaluation
+	29, // 5: trigone.v1.EvaluatePlanResponse.receipt:type_name -> trigone.v1.SectionReceipt
+	30, // 6: trigone.v1.EvaluatePlanResponse.freedom:type_name -> trigone.v1.Freedom
+	24, // 7: trigone.v1.ExplorePlansRequest.case_file:type_name -> trigone.v1.CaseFile
+	25, // 8: trigone.v1.ExplorePlansRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 9: trigone.v1.ExplorePlansRequest.axes:type_name -> trigone.v1.ExploredAxis
+	14, // 10: trigone.v1.ExplorePlansRequest.sort_by:type_name -> trigone.v1.VariantOrder
+	7,  // 11: trigone.v1.ExploredAxis.leaflet_height:type_name -> trigone.v1.HeightAxis
+	8,  // 12: trigone.v1.ExploredAxis.resection_width:type_name -> trigone.v1.ResectionWidthAxis
+	9,  // 13: trigone.v1.ExploredAxis.sliding_advance:type_name -> trigone.v1.SlidingAdvanceAxis
+	11, // 14: trigone.v1.ExploredAxis.ring:type_name -> trigone.v1.RingAxis
+	10, // 15: trigone.v1.ExploredAxis.artificial_chord_length:type_name -> trigone.v1.ChordLengthAxis
+	31, // 16: trigone.v1.HeightAxis.segment:type_name -> trigone.v1.Segment
+	32, // 17: trigone.v1.HeightAxis.station:type_name -> trigone.v1.Station
+	6,  // 18: trigone.v1.HeightAxis.range:type_name -> trigone.v1.LengthGrid
+	0,  // 19: trigone.v1.ResectionWidthAxis.edge:type_name -> trigone.v1.ResectionEdge
+	6,  // 20: trigone.v1.ResectionWidthAxis.range:type_name -> trigone.v1.LengthGrid
+	33, // 21: trigone.v1.SlidingAdvanceAxis.side:type_name -> trigone.v1.Side
+	6,  // 22: trigone.v1.SlidingAdvanceAxis.range:type_name -> trigone.v1.LengthGrid
+	6,  // 23: trigone.v1.ChordLengthAxis.range:type_name -> trigone.v1.LengthGrid
+	12, // 24: trigone.v1.RingAxis.sizes:type_name -> trigone.v1.RingSizeChoice
+	13, // 25: trigone.v1.RingAxis.dimensions:type_name -> trigone.v1.RingDimensions
+	1,  // 26: trigone.v1.VariantOrder.direction:type_name -> trigone.v1.SortDirection
+	16, // 27: trigone.v1.ExplorePlansResponse.progress:type_name -> trigone.v1.ExplorationProgress
+	17, // 28: trigone.v1.ExplorePlansResponse.basis:type_name -> trigone.v1.ExplorationBasis
+	19, // 29: trigone.v1.ExplorePlansResponse.variant:type_name -> trigone.v1.PlanVariant
+	18, // 30: trigone.v1.ExplorationBasis.axes:type_name -> trigone.v1.AxisDescription
+	19, // 31: trigone.v1.ExplorationBasis.plan:type_name -> trigone.v1.PlanVariant
+	34, // 32: trigone.v1.ExplorationBasis.findings_beside_plan:type_name -> trigone.v1.Finding
+	35, // 33: trigone.v1.ExplorationBasis.sections:type_name -> trigone.v1.SectionRevision
+	20, // 34: trigone.v1.PlanVariant.values:type_name -> trigone.v1.AxisValue
+	22, // 35: trigone.v1.PlanVariant.metrics:type_name -> trigone.v1.VariantMetric
+	23, // 36: trigone.v1.PlanVariant.findings:type_name -> trigone.v1.VariantFinding
+	21, // 37: trigone.v1.AxisValue.ring:type_name -> trigone.v1.ExploredRing
+	36, // 38: trigone.v1.ExploredRing.kind:type_name -> trigone.v1.AnnuloplastyKind
+	37, // 39: trigone.v1.VariantMetric.role:type_name -> trigone.v1.MetricRole
+	38, // 40: trigone.v1.VariantMetric.state:type_name -> trigone.v1.MetricState
+	39, // 41: trigone.v1.VariantFinding.severity:type_name -> trigone.v1.Severity
+	2,  // 42: trigone.v1.PlanningService.EvaluatePlan:input_type -> trigone.v1.EvaluatePlanRequest
+	4,  // 43: trigone.v1.PlanningService.ExplorePlans:input_type -> trigone.v1.ExplorePlansRequest
+	3,  // 44: trigone.v1.PlanningService.EvaluatePlan:output_type -> trigone.v1.EvaluatePlanResponse
+	15, // 45: trigone.v1.PlanningService.ExplorePlans:output_type -> trigone.v1.ExplorePlansResponse
+	44, // [44:46] is the sub-list for method output_type
+	42, // [42:44] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_planning_service_proto_init() }
@@ -187,21 +2185,40 @@ func file_trigone_v1_planning_service_proto_init() {
 	if File_trigone_v1_planning_service_proto != nil {
 		return
 	}
+	file_trigone_v1_advice_proto_init()
+	file_trigone_v1_anatomy_proto_init()
 	file_trigone_v1_case_file_proto_init()
 	file_trigone_v1_evaluation_proto_init()
 	file_trigone_v1_record_service_proto_init()
+	file_trigone_v1_step_proto_init()
+	file_trigone_v1_planning_service_proto_msgTypes[0].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[3].OneofWrappers = []any{
+		(*ExploredAxis_LeafletHeight)(nil),
+		(*ExploredAxis_ResectionWidth)(nil),
+		(*ExploredAxis_SlidingAdvance)(nil),
+		(*ExploredAxis_Ring)(nil),
+		(*ExploredAxis_ArtificialChordLength)(nil),
+	}
+	file_trigone_v1_planning_service_proto_msgTypes[4].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[10].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[11].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[17].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[18].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[19].OneofWrappers = []any{}
+	file_trigone_v1_planning_service_proto_msgTypes[20].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_planning_service_proto_rawDesc), len(file_trigone_v1_planning_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   2,
+			NumEnums:      2,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_trigone_v1_planning_service_proto_goTypes,
 		DependencyIndexes: file_trigone_v1_planning_service_proto_depIdxs,
+		EnumInfos:         file_trigone_v1_planning_service_proto_enumTypes,
 		MessageInfos:      file_trigone_v1_planning_service_proto_msgTypes,
 	}.Build()
 	File_trigone_v1_planning_service_proto = out.File

@@ -20,16 +20,25 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	PlanningService_EvaluatePlan_FullMethodName = "/trigone.v1.PlanningService/EvaluatePlan"
+	PlanningService_ExplorePlans_FullMethodName = "/trigone.v1.PlanningService/ExplorePlans"
 )
 
 // PlanningServiceClient is the client API for PlanningService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// Tries a plan. Nothing is stored.
+// Tries a plan. Nothing is stored unless an answer is to be recorded.
 type PlanningServiceClient interface {
-	// Evaluates a case file alone, or laid over a stored case.
+	// Evaluates a case file alone, or laid over a stored case. While operating it
+	// also takes what was measured so far and says what can still be changed.
 	EvaluatePlan(ctx context.Context, in *EvaluatePlanRequest, opts ...grpc.CallOption) (*EvaluatePlanResponse, error)
+	// Evaluates a plan once for every point of a grid over its own dimensions, with
+	// everything that each variant would break. The first answer is the basis, then
+	// follow the variants in grid order: the first axis changes slowest, the last
+	// fastest. No variant is called best; they come in another order only if the
+	// caller names the criterion. Nothing is stored. It ends within one variant when
+	// the call is cancelled.
+	ExplorePlans(ctx context.Context, in *ExplorePlansRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExplorePlansResponse], error)
 }
 
 type planningServiceClient struct {
@@ -50,14 +59,41 @@ func (c *planningServiceClient) EvaluatePlan(ctx context.Context, in *EvaluatePl
 	return out, nil
 }
 
+func (c *planningServiceClient) ExplorePlans(ctx context.Context, in *ExplorePlansRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExplorePlansResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &PlanningService_ServiceDesc.Streams[0], PlanningService_ExplorePlans_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ExplorePlansRequest, ExplorePlansResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type PlanningService_ExplorePlansClient = grpc.ServerStreamingClient[ExplorePlansResponse]
+
 // PlanningServiceServer is the server API for PlanningService service.
 // All implementations must embed UnimplementedPlanningServiceServer
 // for forward compatibility.
 //
-// Tries a plan. Nothing is stored.
+// Tries a plan. Nothing is stored unless an answer is to be recorded.
 type PlanningServiceServer interface {
-	// Evaluates a case file alone, or laid over a stored case.
+	// Evaluates a case file alone, or laid over a stored case. While operating it
+	// also takes what was measured so far and says what can still be changed.
 	EvaluatePlan(context.Context, *EvaluatePlanRequest) (*EvaluatePlanResponse, error)
+	// Evaluates a plan once for every point of a grid over its own dimensions, with
+	// everything that each variant would break. The first answer is the basis, then
+	// follow the variants in grid order: the first axis changes slowest, the last
+	// fastest. No variant is called best; they come in another order only if the
+	// caller names the criterion. Nothing is stored. It ends within one variant when
+	// the call is cancelled.
+	ExplorePlans(*ExplorePlansRequest, grpc.ServerStreamingServer[ExplorePlansResponse]) error
 	mustEmbedUnimplementedPlanningServiceServer()
 }
 
@@ -70,6 +106,9 @@ type UnimplementedPlanningServiceServer struct{}
 
 func (UnimplementedPlanningServiceServer) EvaluatePlan(context.Context, *EvaluatePlanRequest) (*EvaluatePlanResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method EvaluatePlan not implemented")
+}
+func (UnimplementedPlanningServiceServer) ExplorePlans(*ExplorePlansRequest, grpc.ServerStreamingServer[ExplorePlansResponse]) error {
+	return status.Error(codes.Unimplemented, "method ExplorePlans not implemented")
 }
 func (UnimplementedPlanningServiceServer) mustEmbedUnimplementedPlanningServiceServer() {}
 func (UnimplementedPlanningServiceServer) testEmbeddedByValue()                         {}
@@ -110,6 +149,17 @@ func _PlanningService_EvaluatePlan_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanningService_ExplorePlans_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ExplorePlansRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(PlanningServiceServer).ExplorePlans(m, &grpc.GenericServerStream[ExplorePlansRequest, ExplorePlansResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type PlanningService_ExplorePlansServer = grpc.ServerStreamingServer[ExplorePlansResponse]
+
 // PlanningService_ServiceDesc is the grpc.ServiceDesc for PlanningService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -122,6 +172,12 @@ var PlanningService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _PlanningService_EvaluatePlan_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ExplorePlans",
+			Handler:       _PlanningService_ExplorePlans_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "trigone/v1/planning_service.proto",
 }

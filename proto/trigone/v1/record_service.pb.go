@@ -141,6 +141,63 @@ func (SectionOutcome) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{1}
 }
 
+// State of a confirmation.
+type ConfirmationState int32
+
+const (
+	// Not stated.
+	ConfirmationState_CONFIRMATION_STATE_UNSPECIFIED ConfirmationState = 0
+	// It stands.
+	ConfirmationState_CONFIRMATION_STATE_STANDING ConfirmationState = 1
+	// It was revoked.
+	ConfirmationState_CONFIRMATION_STATE_REVOKED ConfirmationState = 2
+	// It lapsed: the contradiction it was bound to is no longer found.
+	ConfirmationState_CONFIRMATION_STATE_LAPSED ConfirmationState = 3
+)
+
+// Enum value maps for ConfirmationState.
+var (
+	ConfirmationState_name = map[int32]string{
+		0: "CONFIRMATION_STATE_UNSPECIFIED",
+		1: "CONFIRMATION_STATE_STANDING",
+		2: "CONFIRMATION_STATE_REVOKED",
+		3: "CONFIRMATION_STATE_LAPSED",
+	}
+	ConfirmationState_value = map[string]int32{
+		"CONFIRMATION_STATE_UNSPECIFIED": 0,
+		"CONFIRMATION_STATE_STANDING":    1,
+		"CONFIRMATION_STATE_REVOKED":     2,
+		"CONFIRMATION_STATE_LAPSED":      3,
+	}
+)
+
+func (x ConfirmationState) Enum() *ConfirmationState {
+	p := new(ConfirmationState)
+	*p = x
+	return p
+}
+
+func (x ConfirmationState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ConfirmationState) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_record_service_proto_enumTypes[2].Descriptor()
+}
+
+func (ConfirmationState) Type() protoreflect.EnumType {
+	return &file_trigone_v1_record_service_proto_enumTypes[2]
+}
+
+func (x ConfirmationState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ConfirmationState.Descriptor instead.
+func (ConfirmationState) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{2}
+}
+
 // State of a case.
 type CaseState int32
 
@@ -182,11 +239,11 @@ func (x CaseState) String() string {
 }
 
 func (CaseState) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_record_service_proto_enumTypes[2].Descriptor()
+	return file_trigone_v1_record_service_proto_enumTypes[3].Descriptor()
 }
 
 func (CaseState) Type() protoreflect.EnumType {
-	return &file_trigone_v1_record_service_proto_enumTypes[2]
+	return &file_trigone_v1_record_service_proto_enumTypes[3]
 }
 
 func (x CaseState) Number() protoreflect.EnumNumber {
@@ -195,7 +252,7 @@ func (x CaseState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CaseState.Descriptor instead.
 func (CaseState) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{3}
 }
 
 // What happened.
@@ -226,6 +283,12 @@ const (
 	ChangeKind_CHANGE_KIND_QUARANTINE_DISCARDED ChangeKind = 10
 	// A case was merged into another.
 	ChangeKind_CHANGE_KIND_CASE_MERGED ChangeKind = 11
+	// The values of a contradiction were confirmed.
+	ChangeKind_CHANGE_KIND_CONFIRMED ChangeKind = 12
+	// A confirmation was revoked.
+	ChangeKind_CHANGE_KIND_CONFIRMATION_REVOKED ChangeKind = 13
+	// A confirmation lapsed.
+	ChangeKind_CHANGE_KIND_CONFIRMATION_LAPSED ChangeKind = 14
 )
 
 // Enum value maps for ChangeKind.
@@ -243,6 +306,9 @@ var (
 		9:  "CHANGE_KIND_QUARANTINE_FILED",
 		10: "CHANGE_KIND_QUARANTINE_DISCARDED",
 		11: "CHANGE_KIND_CASE_MERGED",
+		12: "CHANGE_KIND_CONFIRMED",
+		13: "CHANGE_KIND_CONFIRMATION_REVOKED",
+		14: "CHANGE_KIND_CONFIRMATION_LAPSED",
 	}
 	ChangeKind_value = map[string]int32{
 		"CHANGE_KIND_UNSPECIFIED":          0,
@@ -257,6 +323,9 @@ var (
 		"CHANGE_KIND_QUARANTINE_FILED":     9,
 		"CHANGE_KIND_QUARANTINE_DISCARDED": 10,
 		"CHANGE_KIND_CASE_MERGED":          11,
+		"CHANGE_KIND_CONFIRMED":            12,
+		"CHANGE_KIND_CONFIRMATION_REVOKED": 13,
+		"CHANGE_KIND_CONFIRMATION_LAPSED":  14,
 	}
 )
 
@@ -271,11 +340,11 @@ func (x ChangeKind) String() string {
 }
 
 func (ChangeKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_record_service_proto_enumTypes[3].Descriptor()
+	return file_trigone_v1_record_service_proto_enumTypes[4].Descriptor()
 }
 
 func (ChangeKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_record_service_proto_enumTypes[3]
+	return &file_trigone_v1_record_service_proto_enumTypes[4]
 }
 
 func (x ChangeKind) Number() protoreflect.EnumNumber {
@@ -284,7 +353,7 @@ func (x ChangeKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ChangeKind.Descriptor instead.
 func (ChangeKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{4}
 }
 
 // Why something was retracted.
@@ -336,11 +405,11 @@ func (x RetractionReason) String() string {
 }
 
 func (RetractionReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_record_service_proto_enumTypes[4].Descriptor()
+	return file_trigone_v1_record_service_proto_enumTypes[5].Descriptor()
 }
 
 func (RetractionReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_record_service_proto_enumTypes[4]
+	return &file_trigone_v1_record_service_proto_enumTypes[5]
 }
 
 func (x RetractionReason) Number() protoreflect.EnumNumber {
@@ -349,7 +418,7 @@ func (x RetractionReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RetractionReason.Descriptor instead.
 func (RetractionReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{5}
 }
 
 // Kind of an amendment of identity.
@@ -394,11 +463,11 @@ func (x IdentityAmendment) String() string {
 }
 
 func (IdentityAmendment) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_record_service_proto_enumTypes[5].Descriptor()
+	return file_trigone_v1_record_service_proto_enumTypes[6].Descriptor()
 }
 
 func (IdentityAmendment) Type() protoreflect.EnumType {
-	return &file_trigone_v1_record_service_proto_enumTypes[5]
+	return &file_trigone_v1_record_service_proto_enumTypes[6]
 }
 
 func (x IdentityAmendment) Number() protoreflect.EnumNumber {
@@ -407,7 +476,62 @@ func (x IdentityAmendment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use IdentityAmendment.Descriptor instead.
 func (IdentityAmendment) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{6}
+}
+
+// How faithful an evaluation under an earlier rule set is.
+type Fidelity int32
+
+const (
+	// Not stated.
+	Fidelity_FIDELITY_UNSPECIFIED Fidelity = 0
+	// The same software makes it under the same rule set as the evaluation it is
+	// compared with.
+	Fidelity_FIDELITY_EXACT Fidelity = 1
+	// Another version of the software makes it, whose formulas may differ, or it is
+	// made under another rule set than the evaluation it is compared with.
+	Fidelity_FIDELITY_APPROXIMATE Fidelity = 2
+)
+
+// Enum value maps for Fidelity.
+var (
+	Fidelity_name = map[int32]string{
+		0: "FIDELITY_UNSPECIFIED",
+		1: "FIDELITY_EXACT",
+		2: "FIDELITY_APPROXIMATE",
+	}
+	Fidelity_value = map[string]int32{
+		"FIDELITY_UNSPECIFIED": 0,
+		"FIDELITY_EXACT":       1,
+		"FIDELITY_APPROXIMATE": 2,
+	}
+)
+
+func (x Fidelity) Enum() *Fidelity {
+	p := new(Fidelity)
+	*p = x
+	return p
+}
+
+func (x Fidelity) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Fidelity) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_record_service_proto_enumTypes[7].Descriptor()
+}
+
+func (Fidelity) Type() protoreflect.EnumType {
+	return &file_trigone_v1_record_service_proto_enumTypes[7]
+}
+
+func (x Fidelity) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Fidelity.Descriptor instead.
+func (Fidelity) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{7}
 }
 
 // Names a case: by its name, or by the hospital's number at a site.
@@ -958,7 +1082,10 @@ type Case struct {
 	// When the case was opened.
 	OpenedTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=opened_time,json=openedTime,proto3" json:"opened_time,omitempty"`
 	// When it last changed.
-	ChangedTime   *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=changed_time,json=changedTime,proto3" json:"changed_time,omitempty"`
+	ChangedTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=changed_time,json=changedTime,proto3" json:"changed_time,omitempty"`
+	// Confirmations of findings, those that ended included, in the order in which
+	// they were made.
+	Confirmations []*Confirmation `protobuf:"bytes,10,rep,name=confirmations,proto3" json:"confirmations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1056,6 +1183,131 @@ func (x *Case) GetChangedTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Case) GetConfirmations() []*Confirmation {
+	if x != nil {
+		return x.Confirmations
+	}
+	return nil
+}
+
+// A reviewer's word that the values of a contradiction are right as they stand.
+type Confirmation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The finding, by id.
+	FindingId string `protobuf:"bytes,1,opt,name=finding_id,json=findingId,proto3" json:"finding_id,omitempty"`
+	// Its rule, by name.
+	Rule string `protobuf:"bytes,2,opt,name=rule,proto3" json:"rule,omitempty"`
+	// State.
+	State ConfirmationState `protobuf:"varint,3,opt,name=state,proto3,enum=trigone.v1.ConfirmationState" json:"state,omitempty"`
+	// Who confirmed.
+	Caller string `protobuf:"bytes,4,opt,name=caller,proto3" json:"caller,omitempty"`
+	// When.
+	Time *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=time,proto3" json:"time,omitempty"`
+	// Why; free text, treated as identifying, never handed on.
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who revoked it.
+	EndedCaller string `protobuf:"bytes,7,opt,name=ended_caller,json=endedCaller,proto3" json:"ended_caller,omitempty"`
+	// When it was revoked or lapsed.
+	EndedTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=ended_time,json=endedTime,proto3" json:"ended_time,omitempty"`
+	// Why it was revoked; free text, treated as identifying, never handed on.
+	EndedReason   string `protobuf:"bytes,9,opt,name=ended_reason,json=endedReason,proto3" json:"ended_reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Confirmation) Reset() {
+	*x = Confirmation{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Confirmation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Confirmation) ProtoMessage() {}
+
+func (x *Confirmation) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Confirmation.ProtoReflect.Descriptor instead.
+func (*Confirmation) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Confirmation) GetFindingId() string {
+	if x != nil {
+		return x.FindingId
+	}
+	return ""
+}
+
+func (x *Confirmation) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *Confirmation) GetState() ConfirmationState {
+	if x != nil {
+		return x.State
+	}
+	return ConfirmationState_CONFIRMATION_STATE_UNSPECIFIED
+}
+
+func (x *Confirmation) GetCaller() string {
+	if x != nil {
+		return x.Caller
+	}
+	return ""
+}
+
+func (x *Confirmation) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *Confirmation) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Confirmation) GetEndedCaller() string {
+	if x != nil {
+		return x.EndedCaller
+	}
+	return ""
+}
+
+func (x *Confirmation) GetEndedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndedTime
+	}
+	return nil
+}
+
+func (x *Confirmation) GetEndedReason() string {
+	if x != nil {
+		return x.EndedReason
+	}
+	return ""
+}
+
 // State of one section of a case.
 type SectionStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1079,7 +1331,7 @@ type SectionStatus struct {
 
 func (x *SectionStatus) Reset() {
 	*x = SectionStatus{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[8]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1091,7 +1343,7 @@ func (x *SectionStatus) String() string {
 func (*SectionStatus) ProtoMessage() {}
 
 func (x *SectionStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[8]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1104,7 +1356,7 @@ func (x *SectionStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SectionStatus.ProtoReflect.Descriptor instead.
 func (*SectionStatus) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SectionStatus) GetSection() string {
@@ -1175,7 +1427,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[9]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1187,7 +1439,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[9]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1200,7 +1452,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListCasesRequest) GetParent() string {
@@ -1251,7 +1503,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1263,7 +1515,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1276,7 +1528,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseSummary {
@@ -1322,7 +1574,7 @@ type CaseSummary struct {
 
 func (x *CaseSummary) Reset() {
 	*x = CaseSummary{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1334,7 +1586,7 @@ func (x *CaseSummary) String() string {
 func (*CaseSummary) ProtoMessage() {}
 
 func (x *CaseSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1347,7 +1599,7 @@ func (x *CaseSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseSummary.ProtoReflect.Descriptor instead.
 func (*CaseSummary) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CaseSummary) GetName() string {
@@ -1437,7 +1689,7 @@ type ListRevisionsRequest struct {
 
 func (x *ListRevisionsRequest) Reset() {
 	*x = ListRevisionsRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1449,7 +1701,7 @@ func (x *ListRevisionsRequest) String() string {
 func (*ListRevisionsRequest) ProtoMessage() {}
 
 func (x *ListRevisionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1462,7 +1714,7 @@ func (x *ListRevisionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRevisionsRequest.ProtoReflect.Descriptor instead.
 func (*ListRevisionsRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListRevisionsRequest) GetCase() *CaseReference {
@@ -1506,7 +1758,7 @@ type ListRevisionsResponse struct {
 
 func (x *ListRevisionsResponse) Reset() {
 	*x = ListRevisionsResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1518,7 +1770,7 @@ func (x *ListRevisionsResponse) String() string {
 func (*ListRevisionsResponse) ProtoMessage() {}
 
 func (x *ListRevisionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1531,7 +1783,7 @@ func (x *ListRevisionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRevisionsResponse.ProtoReflect.Descriptor instead.
 func (*ListRevisionsResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListRevisionsResponse) GetRevisions() []*Revision {
@@ -1575,7 +1827,7 @@ type Revision struct {
 
 func (x *Revision) Reset() {
 	*x = Revision{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1587,7 +1839,7 @@ func (x *Revision) String() string {
 func (*Revision) ProtoMessage() {}
 
 func (x *Revision) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1600,7 +1852,7 @@ func (x *Revision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Revision.ProtoReflect.Descriptor instead.
 func (*Revision) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Revision) GetSection() string {
@@ -1681,7 +1933,7 @@ type ListChangesRequest struct {
 
 func (x *ListChangesRequest) Reset() {
 	*x = ListChangesRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1693,7 +1945,7 @@ func (x *ListChangesRequest) String() string {
 func (*ListChangesRequest) ProtoMessage() {}
 
 func (x *ListChangesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1706,7 +1958,7 @@ func (x *ListChangesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChangesRequest.ProtoReflect.Descriptor instead.
 func (*ListChangesRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{15}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListChangesRequest) GetParent() string {
@@ -1745,7 +1997,7 @@ type ListChangesResponse struct {
 
 func (x *ListChangesResponse) Reset() {
 	*x = ListChangesResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1757,7 +2009,7 @@ func (x *ListChangesResponse) String() string {
 func (*ListChangesResponse) ProtoMessage() {}
 
 func (x *ListChangesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1770,7 +2022,7 @@ func (x *ListChangesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChangesResponse.ProtoReflect.Descriptor instead.
 func (*ListChangesResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{16}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListChangesResponse) GetChanges() []*Change {
@@ -1816,14 +2068,16 @@ type Change struct {
 	// When.
 	Time *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=time,proto3" json:"time,omitempty"`
 	// Quarantined submit.
-	QuarantineId  string `protobuf:"bytes,10,opt,name=quarantine_id,json=quarantineId,proto3" json:"quarantine_id,omitempty"`
+	QuarantineId string `protobuf:"bytes,10,opt,name=quarantine_id,json=quarantineId,proto3" json:"quarantine_id,omitempty"`
+	// Finding that was confirmed, or whose confirmation ended, by id.
+	FindingId     string `protobuf:"bytes,11,opt,name=finding_id,json=findingId,proto3" json:"finding_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Change) Reset() {
 	*x = Change{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1835,7 +2089,7 @@ func (x *Change) String() string {
 func (*Change) ProtoMessage() {}
 
 func (x *Change) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1848,7 +2102,7 @@ func (x *Change) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Change.ProtoReflect.Descriptor instead.
 func (*Change) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{17}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Change) GetNumber() int64 {
@@ -1921,6 +2175,13 @@ func (x *Change) GetQuarantineId() string {
 	return ""
 }
 
+func (x *Change) GetFindingId() string {
+	if x != nil {
+		return x.FindingId
+	}
+	return ""
+}
+
 // Request of FileQuarantined.
 type FileQuarantinedRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1945,7 +2206,7 @@ type FileQuarantinedRequest struct {
 
 func (x *FileQuarantinedRequest) Reset() {
 	*x = FileQuarantinedRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1957,7 +2218,7 @@ func (x *FileQuarantinedRequest) String() string {
 func (*FileQuarantinedRequest) ProtoMessage() {}
 
 func (x *FileQuarantinedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1970,7 +2231,7 @@ func (x *FileQuarantinedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FileQuarantinedRequest.ProtoReflect.Descriptor instead.
 func (*FileQuarantinedRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{18}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *FileQuarantinedRequest) GetParent() string {
@@ -2057,7 +2318,7 @@ type FileQuarantinedResponse struct {
 
 func (x *FileQuarantinedResponse) Reset() {
 	*x = FileQuarantinedResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2069,7 +2330,7 @@ func (x *FileQuarantinedResponse) String() string {
 func (*FileQuarantinedResponse) ProtoMessage() {}
 
 func (x *FileQuarantinedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2082,7 +2343,7 @@ func (x *FileQuarantinedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FileQuarantinedResponse.ProtoReflect.Descriptor instead.
 func (*FileQuarantinedResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{19}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FileQuarantinedResponse) GetSubmitted() *SubmitCaseResponse {
@@ -2120,7 +2381,7 @@ type RetractSectionRequest struct {
 
 func (x *RetractSectionRequest) Reset() {
 	*x = RetractSectionRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2132,7 +2393,7 @@ func (x *RetractSectionRequest) String() string {
 func (*RetractSectionRequest) ProtoMessage() {}
 
 func (x *RetractSectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2145,7 +2406,7 @@ func (x *RetractSectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractSectionRequest.ProtoReflect.Descriptor instead.
 func (*RetractSectionRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{20}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RetractSectionRequest) GetCase() *CaseReference {
@@ -2205,7 +2466,7 @@ type RetractSectionResponse struct {
 
 func (x *RetractSectionResponse) Reset() {
 	*x = RetractSectionResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2217,7 +2478,7 @@ func (x *RetractSectionResponse) String() string {
 func (*RetractSectionResponse) ProtoMessage() {}
 
 func (x *RetractSectionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2230,7 +2491,7 @@ func (x *RetractSectionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractSectionResponse.ProtoReflect.Descriptor instead.
 func (*RetractSectionResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{21}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RetractSectionResponse) GetSection() *SectionStatus {
@@ -2273,7 +2534,7 @@ type RetractCaseRequest struct {
 
 func (x *RetractCaseRequest) Reset() {
 	*x = RetractCaseRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2285,7 +2546,7 @@ func (x *RetractCaseRequest) String() string {
 func (*RetractCaseRequest) ProtoMessage() {}
 
 func (x *RetractCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2298,7 +2559,7 @@ func (x *RetractCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractCaseRequest.ProtoReflect.Descriptor instead.
 func (*RetractCaseRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{22}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RetractCaseRequest) GetCase() *CaseReference {
@@ -2351,7 +2612,7 @@ type RetractCaseResponse struct {
 
 func (x *RetractCaseResponse) Reset() {
 	*x = RetractCaseResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2363,7 +2624,7 @@ func (x *RetractCaseResponse) String() string {
 func (*RetractCaseResponse) ProtoMessage() {}
 
 func (x *RetractCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2376,7 +2637,7 @@ func (x *RetractCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractCaseResponse.ProtoReflect.Descriptor instead.
 func (*RetractCaseResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{23}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *RetractCaseResponse) GetCaseName() string {
@@ -2423,7 +2684,7 @@ type AmendIdentityRequest struct {
 
 func (x *AmendIdentityRequest) Reset() {
 	*x = AmendIdentityRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2435,7 +2696,7 @@ func (x *AmendIdentityRequest) String() string {
 func (*AmendIdentityRequest) ProtoMessage() {}
 
 func (x *AmendIdentityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2448,7 +2709,7 @@ func (x *AmendIdentityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendIdentityRequest.ProtoReflect.Descriptor instead.
 func (*AmendIdentityRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{24}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *AmendIdentityRequest) GetCase() *CaseReference {
@@ -2513,7 +2774,7 @@ type AmendIdentityResponse struct {
 
 func (x *AmendIdentityResponse) Reset() {
 	*x = AmendIdentityResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2525,7 +2786,7 @@ func (x *AmendIdentityResponse) String() string {
 func (*AmendIdentityResponse) ProtoMessage() {}
 
 func (x *AmendIdentityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2538,7 +2799,7 @@ func (x *AmendIdentityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendIdentityResponse.ProtoReflect.Descriptor instead.
 func (*AmendIdentityResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{25}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *AmendIdentityResponse) GetCaseVersion() int64 {
@@ -2551,6 +2812,465 @@ func (x *AmendIdentityResponse) GetCaseVersion() int64 {
 func (x *AmendIdentityResponse) GetSections() []*SectionStatus {
 	if x != nil {
 		return x.Sections
+	}
+	return nil
+}
+
+// Request of ConfirmFinding.
+type ConfirmFindingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// The finding, by id: an open contradiction of the newest evaluation.
+	FindingId string `protobuf:"bytes,2,opt,name=finding_id,json=findingId,proto3" json:"finding_id,omitempty"`
+	// Why the values are right; required. Free text, treated as identifying. At most
+	// 1000 characters.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Makes a retry safe.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmFindingRequest) Reset() {
+	*x = ConfirmFindingRequest{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmFindingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmFindingRequest) ProtoMessage() {}
+
+func (x *ConfirmFindingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmFindingRequest.ProtoReflect.Descriptor instead.
+func (*ConfirmFindingRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *ConfirmFindingRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *ConfirmFindingRequest) GetFindingId() string {
+	if x != nil {
+		return x.FindingId
+	}
+	return ""
+}
+
+func (x *ConfirmFindingRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ConfirmFindingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// Response of ConfirmFinding.
+type ConfirmFindingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The confirmation. A finding that is confirmed already is answered with the
+	// one that stands.
+	Confirmation *Confirmation `protobuf:"bytes,1,opt,name=confirmation,proto3" json:"confirmation,omitempty"`
+	// Version of the case.
+	CaseVersion int64 `protobuf:"varint,2,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// State of every section.
+	Sections []*SectionStatus `protobuf:"bytes,3,rep,name=sections,proto3" json:"sections,omitempty"`
+	// The evaluation with the confirmed values.
+	Evaluation    *Evaluation `protobuf:"bytes,4,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmFindingResponse) Reset() {
+	*x = ConfirmFindingResponse{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmFindingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmFindingResponse) ProtoMessage() {}
+
+func (x *ConfirmFindingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmFindingResponse.ProtoReflect.Descriptor instead.
+func (*ConfirmFindingResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *ConfirmFindingResponse) GetConfirmation() *Confirmation {
+	if x != nil {
+		return x.Confirmation
+	}
+	return nil
+}
+
+func (x *ConfirmFindingResponse) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
+func (x *ConfirmFindingResponse) GetSections() []*SectionStatus {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *ConfirmFindingResponse) GetEvaluation() *Evaluation {
+	if x != nil {
+		return x.Evaluation
+	}
+	return nil
+}
+
+// Request of RevokeConfirmation.
+type RevokeConfirmationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// The finding, by id.
+	FindingId string `protobuf:"bytes,2,opt,name=finding_id,json=findingId,proto3" json:"finding_id,omitempty"`
+	// Why; required. Free text, treated as identifying. At most 1000 characters.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Makes a retry safe.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeConfirmationRequest) Reset() {
+	*x = RevokeConfirmationRequest{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeConfirmationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeConfirmationRequest) ProtoMessage() {}
+
+func (x *RevokeConfirmationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeConfirmationRequest.ProtoReflect.Descriptor instead.
+func (*RevokeConfirmationRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *RevokeConfirmationRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *RevokeConfirmationRequest) GetFindingId() string {
+	if x != nil {
+		return x.FindingId
+	}
+	return ""
+}
+
+func (x *RevokeConfirmationRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *RevokeConfirmationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// Response of RevokeConfirmation.
+type RevokeConfirmationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The confirmation, revoked.
+	Confirmation *Confirmation `protobuf:"bytes,1,opt,name=confirmation,proto3" json:"confirmation,omitempty"`
+	// Version of the case.
+	CaseVersion int64 `protobuf:"varint,2,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// State of every section.
+	Sections []*SectionStatus `protobuf:"bytes,3,rep,name=sections,proto3" json:"sections,omitempty"`
+	// The evaluation without the confirmation.
+	Evaluation    *Evaluation `protobuf:"bytes,4,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeConfirmationResponse) Reset() {
+	*x = RevokeConfirmationResponse{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeConfirmationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeConfirmationResponse) ProtoMessage() {}
+
+func (x *RevokeConfirmationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeConfirmationResponse.ProtoReflect.Descriptor instead.
+func (*RevokeConfirmationResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *RevokeConfirmationResponse) GetConfirmation() *Confirmation {
+	if x != nil {
+		return x.Confirmation
+	}
+	return nil
+}
+
+func (x *RevokeConfirmationResponse) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
+func (x *RevokeConfirmationResponse) GetSections() []*SectionStatus {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *RevokeConfirmationResponse) GetEvaluation() *Evaluation {
+	if x != nil {
+		return x.Evaluation
+	}
+	return nil
+}
+
+// Request of EvaluateAgain.
+type EvaluateAgainRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Version of the rule set; unset: the present one.
+	RuleSetVersion string `protobuf:"bytes,2,opt,name=rule_set_version,json=ruleSetVersion,proto3" json:"rule_set_version,omitempty"`
+	// Hash of a policy under which this site evaluated before; unset: the one in
+	// force.
+	PolicyHash string `protobuf:"bytes,3,opt,name=policy_hash,json=policyHash,proto3" json:"policy_hash,omitempty"`
+	// Number of a stored evaluation whose sections are evaluated; unset: the heads.
+	Evaluation    int64 `protobuf:"varint,4,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EvaluateAgainRequest) Reset() {
+	*x = EvaluateAgainRequest{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EvaluateAgainRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EvaluateAgainRequest) ProtoMessage() {}
+
+func (x *EvaluateAgainRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EvaluateAgainRequest.ProtoReflect.Descriptor instead.
+func (*EvaluateAgainRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *EvaluateAgainRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *EvaluateAgainRequest) GetRuleSetVersion() string {
+	if x != nil {
+		return x.RuleSetVersion
+	}
+	return ""
+}
+
+func (x *EvaluateAgainRequest) GetPolicyHash() string {
+	if x != nil {
+		return x.PolicyHash
+	}
+	return ""
+}
+
+func (x *EvaluateAgainRequest) GetEvaluation() int64 {
+	if x != nil {
+		return x.Evaluation
+	}
+	return 0
+}
+
+// Response of EvaluateAgain.
+type EvaluateAgainResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The evaluation; its number is 0, for it is not stored.
+	Evaluation *Evaluation `protobuf:"bytes,1,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
+	// Whether it says what was said then.
+	Fidelity Fidelity `protobuf:"varint,2,opt,name=fidelity,proto3,enum=trigone.v1.Fidelity" json:"fidelity,omitempty"`
+	// Why, in words.
+	Explanation string `protobuf:"bytes,3,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// The stored evaluation it is compared with, by number.
+	ComparedWith int64 `protobuf:"varint,4,opt,name=compared_with,json=comparedWith,proto3" json:"compared_with,omitempty"`
+	// Findings of this evaluation that the stored one has not.
+	Appeared []*Finding `protobuf:"bytes,5,rep,name=appeared,proto3" json:"appeared,omitempty"`
+	// Findings of the stored evaluation that this one has not.
+	Vanished      []*Finding `protobuf:"bytes,6,rep,name=vanished,proto3" json:"vanished,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EvaluateAgainResponse) Reset() {
+	*x = EvaluateAgainResponse{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EvaluateAgainResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EvaluateAgainResponse) ProtoMessage() {}
+
+func (x *EvaluateAgainResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EvaluateAgainResponse.ProtoReflect.Descriptor instead.
+func (*EvaluateAgainResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *EvaluateAgainResponse) GetEvaluation() *Evaluation {
+	if x != nil {
+		return x.Evaluation
+	}
+	return nil
+}
+
+func (x *EvaluateAgainResponse) GetFidelity() Fidelity {
+	if x != nil {
+		return x.Fidelity
+	}
+	return Fidelity_FIDELITY_UNSPECIFIED
+}
+
+func (x *EvaluateAgainResponse) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *EvaluateAgainResponse) GetComparedWith() int64 {
+	if x != nil {
+		return x.ComparedWith
+	}
+	return 0
+}
+
+func (x *EvaluateAgainResponse) GetAppeared() []*Finding {
+	if x != nil {
+		return x.Appeared
+	}
+	return nil
+}
+
+func (x *EvaluateAgainResponse) GetVanished() []*Finding {
+	if x != nil {
+		return x.Vanished
 	}
 	return nil
 }
@@ -2602,7 +3322,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x0eGetCaseRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\"7\n" +
 	"\x0fGetCaseResponse\x12$\n" +
-	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\xde\x03\n" +
+	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\x9e\x04\n" +
 	"\x04Case\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x12+\n" +
@@ -2615,7 +3335,21 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x1aformer_patient_identifiers\x18\a \x03(\v2\x16.trigone.v1.IdentifierR\x18formerPatientIdentifiers\x12;\n" +
 	"\vopened_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"openedTime\x12=\n" +
-	"\fchanged_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\vchangedTime\"\xd2\x02\n" +
+	"\fchanged_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\vchangedTime\x12>\n" +
+	"\rconfirmations\x18\n" +
+	" \x03(\v2\x18.trigone.v1.ConfirmationR\rconfirmations\"\xd7\x02\n" +
+	"\fConfirmation\x12\x1d\n" +
+	"\n" +
+	"finding_id\x18\x01 \x01(\tR\tfindingId\x12\x12\n" +
+	"\x04rule\x18\x02 \x01(\tR\x04rule\x123\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x1d.trigone.v1.ConfirmationStateR\x05state\x12\x16\n" +
+	"\x06caller\x18\x04 \x01(\tR\x06caller\x12.\n" +
+	"\x04time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x16\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\x12!\n" +
+	"\fended_caller\x18\a \x01(\tR\vendedCaller\x129\n" +
+	"\n" +
+	"ended_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tendedTime\x12!\n" +
+	"\fended_reason\x18\t \x01(\tR\vendedReason\"\xd2\x02\n" +
 	"\rSectionStatus\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2681,7 +3415,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\achanges\x18\x01 \x03(\v2\x12.trigone.v1.ChangeR\achanges\x12\x1f\n" +
 	"\vnext_cursor\x18\x02 \x01(\tR\n" +
 	"nextCursor\x12\x12\n" +
-	"\x04more\x18\x03 \x01(\bR\x04more\"\xdf\x02\n" +
+	"\x04more\x18\x03 \x01(\bR\x04more\"\xfe\x02\n" +
 	"\x06Change\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x03R\x06number\x12*\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x16.trigone.v1.ChangeKindR\x04kind\x12\x1b\n" +
@@ -2693,7 +3427,9 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x06reason\x18\b \x01(\tR\x06reason\x12.\n" +
 	"\x04time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12#\n" +
 	"\rquarantine_id\x18\n" +
-	" \x01(\tR\fquarantineId\"\x84\x02\n" +
+	" \x01(\tR\fquarantineId\x12\x1d\n" +
+	"\n" +
+	"finding_id\x18\v \x01(\tR\tfindingId\"\x84\x02\n" +
 	"\x16FileQuarantinedRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12,\n" +
 	"\rquarantine_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\fquarantineId\x12'\n" +
@@ -2745,7 +3481,52 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"request_id\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"q\n" +
 	"\x15AmendIdentityResponse\x12!\n" +
 	"\fcase_version\x18\x01 \x01(\x03R\vcaseVersion\x125\n" +
-	"\bsections\x18\x02 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections*\x82\x01\n" +
+	"\bsections\x18\x02 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections\"\xb9\x01\n" +
+	"\x15ConfirmFindingRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12&\n" +
+	"\n" +
+	"finding_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\tfindingId\x12 \n" +
+	"\x06reason\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\xe8\x01\n" +
+	"\x16ConfirmFindingResponse\x12<\n" +
+	"\fconfirmation\x18\x01 \x01(\v2\x18.trigone.v1.ConfirmationR\fconfirmation\x12!\n" +
+	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x125\n" +
+	"\bsections\x18\x03 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections\x126\n" +
+	"\n" +
+	"evaluation\x18\x04 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
+	"evaluation\"\xbd\x01\n" +
+	"\x19RevokeConfirmationRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12&\n" +
+	"\n" +
+	"finding_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\tfindingId\x12 \n" +
+	"\x06reason\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12'\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\xec\x01\n" +
+	"\x1aRevokeConfirmationResponse\x12<\n" +
+	"\fconfirmation\x18\x01 \x01(\v2\x18.trigone.v1.ConfirmationR\fconfirmation\x12!\n" +
+	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x125\n" +
+	"\bsections\x18\x03 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections\x126\n" +
+	"\n" +
+	"evaluation\x18\x04 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
+	"evaluation\"\xcc\x01\n" +
+	"\x14EvaluateAgainRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x121\n" +
+	"\x10rule_set_version\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18 R\x0eruleSetVersion\x12)\n" +
+	"\vpolicy_hash\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\n" +
+	"policyHash\x12'\n" +
+	"\n" +
+	"evaluation\x18\x04 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\n" +
+	"evaluation\"\xaa\x02\n" +
+	"\x15EvaluateAgainResponse\x126\n" +
+	"\n" +
+	"evaluation\x18\x01 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
+	"evaluation\x120\n" +
+	"\bfidelity\x18\x02 \x01(\x0e2\x14.trigone.v1.FidelityR\bfidelity\x12 \n" +
+	"\vexplanation\x18\x03 \x01(\tR\vexplanation\x12#\n" +
+	"\rcompared_with\x18\x04 \x01(\x03R\fcomparedWith\x12/\n" +
+	"\bappeared\x18\x05 \x03(\v2\x13.trigone.v1.FindingR\bappeared\x12/\n" +
+	"\bvanished\x18\x06 \x03(\v2\x13.trigone.v1.FindingR\bvanished*\x82\x01\n" +
 	"\fSectionState\x12\x1d\n" +
 	"\x19SECTION_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16SECTION_STATE_ACCEPTED\x10\x01\x12\x1a\n" +
@@ -2756,12 +3537,17 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x17SECTION_OUTCOME_CREATED\x10\x01\x12\x1c\n" +
 	"\x18SECTION_OUTCOME_REPLACED\x10\x02\x12\x1d\n" +
 	"\x19SECTION_OUTCOME_UNCHANGED\x10\x03\x12#\n" +
-	"\x1fSECTION_OUTCOME_STORED_AS_OLDER\x10\x04*o\n" +
+	"\x1fSECTION_OUTCOME_STORED_AS_OLDER\x10\x04*\x97\x01\n" +
+	"\x11ConfirmationState\x12\"\n" +
+	"\x1eCONFIRMATION_STATE_UNSPECIFIED\x10\x00\x12\x1f\n" +
+	"\x1bCONFIRMATION_STATE_STANDING\x10\x01\x12\x1e\n" +
+	"\x1aCONFIRMATION_STATE_REVOKED\x10\x02\x12\x1d\n" +
+	"\x19CONFIRMATION_STATE_LAPSED\x10\x03*o\n" +
 	"\tCaseState\x12\x1a\n" +
 	"\x16CASE_STATE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11CASE_STATE_ACTIVE\x10\x01\x12\x18\n" +
 	"\x14CASE_STATE_RETRACTED\x10\x02\x12\x15\n" +
-	"\x11CASE_STATE_MERGED\x10\x03*\xf7\x02\n" +
+	"\x11CASE_STATE_MERGED\x10\x03*\xdd\x03\n" +
 	"\n" +
 	"ChangeKind\x12\x1b\n" +
 	"\x17CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
@@ -2776,7 +3562,10 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x1cCHANGE_KIND_QUARANTINE_FILED\x10\t\x12$\n" +
 	" CHANGE_KIND_QUARANTINE_DISCARDED\x10\n" +
 	"\x12\x1b\n" +
-	"\x17CHANGE_KIND_CASE_MERGED\x10\v*\xee\x01\n" +
+	"\x17CHANGE_KIND_CASE_MERGED\x10\v\x12\x19\n" +
+	"\x15CHANGE_KIND_CONFIRMED\x10\f\x12$\n" +
+	" CHANGE_KIND_CONFIRMATION_REVOKED\x10\r\x12#\n" +
+	"\x1fCHANGE_KIND_CONFIRMATION_LAPSED\x10\x0e*\xee\x01\n" +
 	"\x10RetractionReason\x12!\n" +
 	"\x1dRETRACTION_REASON_UNSPECIFIED\x10\x00\x12&\n" +
 	"\"RETRACTION_REASON_ENTERED_IN_ERROR\x10\x01\x12#\n" +
@@ -2788,7 +3577,11 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x1eIDENTITY_AMENDMENT_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18IDENTITY_AMENDMENT_MERGE\x10\x01\x12!\n" +
 	"\x1dIDENTITY_AMENDMENT_CORRECTION\x10\x02\x12$\n" +
-	" IDENTITY_AMENDMENT_WRONG_PATIENT\x10\x032\xeb\x05\n" +
+	" IDENTITY_AMENDMENT_WRONG_PATIENT\x10\x03*R\n" +
+	"\bFidelity\x12\x18\n" +
+	"\x14FIDELITY_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eFIDELITY_EXACT\x10\x01\x12\x18\n" +
+	"\x14FIDELITY_APPROXIMATE\x10\x022\xff\a\n" +
 	"\rRecordService\x12K\n" +
 	"\n" +
 	"SubmitCase\x12\x1d.trigone.v1.SubmitCaseRequest\x1a\x1e.trigone.v1.SubmitCaseResponse\x12B\n" +
@@ -2799,7 +3592,10 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x0fFileQuarantined\x12\".trigone.v1.FileQuarantinedRequest\x1a#.trigone.v1.FileQuarantinedResponse\x12W\n" +
 	"\x0eRetractSection\x12!.trigone.v1.RetractSectionRequest\x1a\".trigone.v1.RetractSectionResponse\x12N\n" +
 	"\vRetractCase\x12\x1e.trigone.v1.RetractCaseRequest\x1a\x1f.trigone.v1.RetractCaseResponse\x12T\n" +
-	"\rAmendIdentity\x12 .trigone.v1.AmendIdentityRequest\x1a!.trigone.v1.AmendIdentityResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\rAmendIdentity\x12 .trigone.v1.AmendIdentityRequest\x1a!.trigone.v1.AmendIdentityResponse\x12W\n" +
+	"\x0eConfirmFinding\x12!.trigone.v1.ConfirmFindingRequest\x1a\".trigone.v1.ConfirmFindingResponse\x12c\n" +
+	"\x12RevokeConfirmation\x12%.trigone.v1.RevokeConfirmationRequest\x1a&.trigone.v1.RevokeConfirmationResponse\x12T\n" +
+	"\rEvaluateAgain\x12 .trigone.v1.EvaluateAgainRequest\x1a!.trigone.v1.EvaluateAgainResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_record_service_proto_rawDescOnce sync.Once
@@ -2813,120 +3609,153 @@ func file_trigone_v1_record_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_record_service_proto_rawDescData
 }
 
-var file_trigone_v1_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_trigone_v1_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_trigone_v1_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
+var file_trigone_v1_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_trigone_v1_record_service_proto_goTypes = []any{
-	(SectionState)(0),               // 0: trigone.v1.SectionState
-	(SectionOutcome)(0),             // 1: trigone.v1.SectionOutcome
-	(CaseState)(0),                  // 2: trigone.v1.CaseState
-	(ChangeKind)(0),                 // 3: trigone.v1.ChangeKind
-	(RetractionReason)(0),           // 4: trigone.v1.RetractionReason
-	(IdentityAmendment)(0),          // 5: trigone.v1.IdentityAmendment
-	(*CaseReference)(nil),           // 6: trigone.v1.CaseReference
-	(*SubmitCaseRequest)(nil),       // 7: trigone.v1.SubmitCaseRequest
-	(*SectionCondition)(nil),        // 8: trigone.v1.SectionCondition
-	(*SubmitCaseResponse)(nil),      // 9: trigone.v1.SubmitCaseResponse
-	(*SectionReceipt)(nil),          // 10: trigone.v1.SectionReceipt
-	(*GetCaseRequest)(nil),          // 11: trigone.v1.GetCaseRequest
-	(*GetCaseResponse)(nil),         // 12: trigone.v1.GetCaseResponse
-	(*Case)(nil),                    // 13: trigone.v1.Case
-	(*SectionStatus)(nil),           // 14: trigone.v1.SectionStatus
-	(*ListCasesRequest)(nil),        // 15: trigone.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),       // 16: trigone.v1.ListCasesResponse
-	(*CaseSummary)(nil),             // 17: trigone.v1.CaseSummary
-	(*ListRevisionsRequest)(nil),    // 18: trigone.v1.ListRevisionsRequest
-	(*ListRevisionsResponse)(nil),   // 19: trigone.v1.ListRevisionsResponse
-	(*Revision)(nil),                // 20: trigone.v1.Revision
-	(*ListChangesRequest)(nil),      // 21: trigone.v1.ListChangesRequest
-	(*ListChangesResponse)(nil),     // 22: trigone.v1.ListChangesResponse
-	(*Change)(nil),                  // 23: trigone.v1.Change
-	(*FileQuarantinedRequest)(nil),  // 24: trigone.v1.FileQuarantinedRequest
-	(*FileQuarantinedResponse)(nil), // 25: trigone.v1.FileQuarantinedResponse
-	(*RetractSectionRequest)(nil),   // 26: trigone.v1.RetractSectionRequest
-	(*RetractSectionResponse)(nil),  // 27: trigone.v1.RetractSectionResponse
-	(*RetractCaseRequest)(nil),      // 28: trigone.v1.RetractCaseRequest
-	(*RetractCaseResponse)(nil),     // 29: trigone.v1.RetractCaseResponse
-	(*AmendIdentityRequest)(nil),    // 30: trigone.v1.AmendIdentityRequest
-	(*AmendIdentityResponse)(nil),   // 31: trigone.v1.AmendIdentityResponse
-	(*Identifier)(nil),              // 32: trigone.v1.Identifier
-	(*CaseFile)(nil),                // 33: trigone.v1.CaseFile
-	(*timestamppb.Timestamp)(nil),   // 34: google.protobuf.Timestamp
-	(*Evaluation)(nil),              // 35: trigone.v1.Evaluation
+	(SectionState)(0),                  // 0: trigone.v1.SectionState
+	(SectionOutcome)(0),                // 1: trigone.v1.SectionOutcome
+	(ConfirmationState)(0),             // 2: trigone.v1.ConfirmationState
+	(CaseState)(0),                     // 3: trigone.v1.CaseState
+	(ChangeKind)(0),                    // 4: trigone.v1.ChangeKind
+	(RetractionReason)(0),              // 5: trigone.v1.RetractionReason
+	(IdentityAmendment)(0),             // 6: trigone.v1.IdentityAmendment
+	(Fidelity)(0),                      // 7: trigone.v1.Fidelity
+	(*CaseReference)(nil),              // 8: trigone.v1.CaseReference
+	(*SubmitCaseRequest)(nil),          // 9: trigone.v1.SubmitCaseRequest
+	(*SectionCondition)(nil),           // 10: trigone.v1.SectionCondition
+	(*SubmitCaseResponse)(nil),         // 11: trigone.v1.SubmitCaseResponse
+	(*SectionReceipt)(nil),             // 12: trigone.v1.SectionReceipt
+	(*GetCaseRequest)(nil),             // 13: trigone.v1.GetCaseRequest
+	(*GetCaseResponse)(nil),            // 14: trigone.v1.GetCaseResponse
+	(*Case)(nil),                       // 15: trigone.v1.Case
+	(*Confirmation)(nil),               // 16: trigone.v1.Confirmation
+	(*SectionStatus)(nil),              // 17: trigone.v1.SectionStatus
+	(*ListCasesRequest)(nil),           // 18: trigone.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),          // 19: trigone.v1.ListCasesResponse
+	(*CaseSummary)(nil),                // 20: trigone.v1.CaseSummary
+	(*ListRevisionsRequest)(nil),       // 21: trigone.v1.ListRevisionsRequest
+	(*ListRevisionsResponse)(nil),      // 22: trigone.v1.ListRevisionsResponse
+	(*Revision)(nil),                   // 23: trigone.v1.Revision
+	(*ListChangesRequest)(nil),         // 24: trigone.v1.ListChangesRequest
+	(*ListChangesResponse)(nil),        // 25: trigone.v1.ListChangesResponse
+	(*Change)(nil),                     // 26: trigone.v1.Change
+	(*FileQuarantinedRequest)(nil),     // 27: trigone.v1.FileQuarantinedRequest
+	(*FileQuarantinedResponse)(nil),    // 28: trigone.v1.FileQuarantinedResponse
+	(*RetractSectionRequest)(nil),      // 29: trigone.v1.RetractSectionRequest
+	(*RetractSectionResponse)(nil),     // 30: trigone.v1.RetractSectionResponse
+	(*RetractCaseRequest)(nil),         // 31: trigone.v1.RetractCaseRequest
+	(*RetractCaseResponse)(nil),        // 32: trigone.v1.RetractCaseResponse
+	(*AmendIdentityRequest)(nil),       // 33: trigone.v1.AmendIdentityRequest
+	(*AmendIdentityResponse)(nil),      // 34: trigone.v1.AmendIdentityResponse
+	(*ConfirmFindingRequest)(nil),      // 35: trigone.v1.ConfirmFindingRequest
+	(*ConfirmFindingResponse)(nil),     // 36: trigone.v1.ConfirmFindingResponse
+	(*RevokeConfirmationRequest)(nil),  // 37: trigone.v1.RevokeConfirmationRequest
+	(*RevokeConfirmationResponse)(nil), // 38: trigone.v1.RevokeConfirmationResponse
+	(*EvaluateAgainRequest)(nil),       // 39: trigone.v1.EvaluateAgainRequest
+	(*EvaluateAgainResponse)(nil),      // 40: trigone.v1.EvaluateAgainResponse
+	(*Identifier)(nil),                 // 41: trigone.v1.Identifier
+	(*CaseFile)(nil),                   // 42: trigone.v1.CaseFile
+	(*timestamppb.Timestamp)(nil),      // 43: google.protobuf.Timestamp
+	(*Evaluation)(nil),                 // 44: trigone.v1.Evaluation
+	(*Finding)(nil),                    // 45: trigone.v1.Finding
 }
 var file_trigone_v1_record_service_proto_depIdxs = []int32{
-	32, // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
-	33, // 1: trigone.v1.SubmitCaseRequest.case_file:type_name -> trigone.v1.CaseFile
-	8,  // 2: trigone.v1.SubmitCaseRequest.conditions:type_name -> trigone.v1.SectionCondition
-	34, // 3: trigone.v1.SubmitCaseRequest.source_time:type_name -> google.protobuf.Timestamp
-	34, // 4: trigone.v1.SectionCondition.source_time:type_name -> google.protobuf.Timestamp
-	10, // 5: trigone.v1.SubmitCaseResponse.sections:type_name -> trigone.v1.SectionReceipt
-	35, // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
+	41, // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
+	42, // 1: trigone.v1.SubmitCaseRequest.case_file:type_name -> trigone.v1.CaseFile
+	10, // 2: trigone.v1.SubmitCaseRequest.conditions:type_name -> trigone.v1.SectionCondition
+	43, // 3: trigone.v1.SubmitCaseRequest.source_time:type_name -> google.protobuf.Timestamp
+	43, // 4: trigone.v1.SectionCondition.source_time:type_name -> google.protobuf.Timestamp
+	12, // 5: trigone.v1.SubmitCaseResponse.sections:type_name -> trigone.v1.SectionReceipt
+	44, // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
 	0,  // 7: trigone.v1.SectionReceipt.state:type_name -> trigone.v1.SectionState
 	1,  // 8: trigone.v1.SectionReceipt.outcome:type_name -> trigone.v1.SectionOutcome
-	6,  // 9: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
-	13, // 10: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
-	2,  // 11: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
-	33, // 12: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
-	14, // 13: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
-	35, // 14: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
-	32, // 15: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
-	34, // 16: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
-	34, // 17: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
-	0,  // 18: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
-	4,  // 19: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
-	34, // 20: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
-	34, // 21: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
-	2,  // 22: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
-	17, // 23: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
-	32, // 24: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
-	2,  // 25: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
-	14, // 26: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
-	34, // 27: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	6,  // 28: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	20, // 29: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	34, // 30: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	34, // 31: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	4,  // 32: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	33, // 33: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	23, // 34: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	3,  // 35: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,  // 36: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	34, // 37: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	9,  // 38: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	6,  // 39: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	4,  // 40: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	14, // 41: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	35, // 42: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	6,  // 43: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	4,  // 44: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	2,  // 45: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	6,  // 46: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 47: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	32, // 48: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	14, // 49: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	7,  // 50: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	11, // 51: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	15, // 52: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	18, // 53: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	21, // 54: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	24, // 55: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	26, // 56: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	28, // 57: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	30, // 58: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	9,  // 59: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	12, // 60: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	16, // 61: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	19, // 62: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	22, // 63: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	25, // 64: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	27, // 65: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	29, // 66: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	31, // 67: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	59, // [59:68] is the sub-list for method output_type
-	50, // [50:59] is the sub-list for method input_type
-	50, // [50:50] is the sub-list for extension type_name
-	50, // [50:50] is the sub-list for extension extendee
-	0,  // [0:50] is the sub-list for field type_name
+	8,  // 9: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
+	15, // 10: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
+	3,  // 11: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
+	42, // 12: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
+	17, // 13: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
+	44, // 14: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
+	41, // 15: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
+	43, // 16: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
+	43, // 17: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
+	16, // 18: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
+	2,  // 19: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
+	43, // 20: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
+	43, // 21: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
+	0,  // 22: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
+	5,  // 23: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
+	43, // 24: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
+	43, // 25: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
+	3,  // 26: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
+	20, // 27: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
+	41, // 28: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
+	3,  // 29: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
+	17, // 30: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
+	43, // 31: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
+	8,  // 32: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	23, // 33: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	43, // 34: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	43, // 35: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,  // 36: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	42, // 37: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	26, // 38: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,  // 39: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,  // 40: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	43, // 41: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	11, // 42: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	8,  // 43: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 44: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	17, // 45: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	44, // 46: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 47: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 48: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,  // 49: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	8,  // 50: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	6,  // 51: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	41, // 52: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	17, // 53: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	8,  // 54: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 55: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 56: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	44, // 57: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 58: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 59: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 60: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	44, // 61: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 62: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	44, // 63: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	7,  // 64: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	45, // 65: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	45, // 66: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	9,  // 67: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	13, // 68: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	18, // 69: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	21, // 70: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	24, // 71: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	27, // 72: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	29, // 73: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	31, // 74: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	33, // 75: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	35, // 76: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	37, // 77: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	39, // 78: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	11, // 79: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	14, // 80: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	19, // 81: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	22, // 82: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	25, // 83: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	28, // 84: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	30, // 85: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	32, // 86: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	34, // 87: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	36, // 88: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	38, // 89: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	40, // 90: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	79, // [79:91] is the sub-list for method output_type
+	67, // [67:79] is the sub-list for method input_type
+	67, // [67:67] is the sub-list for extension type_name
+	67, // [67:67] is the sub-list for extension extendee
+	0,  // [0:67] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }
@@ -2941,7 +3770,7 @@ func file_trigone_v1_record_service_proto_init() {
 		(*SectionCondition_Etag)(nil),
 		(*SectionCondition_SourceTime)(nil),
 	}
-	file_trigone_v1_record_service_proto_msgTypes[18].OneofWrappers = []any{
+	file_trigone_v1_record_service_proto_msgTypes[19].OneofWrappers = []any{
 		(*FileQuarantinedRequest_IntoCase)(nil),
 		(*FileQuarantinedRequest_Discard)(nil),
 	}
@@ -2950,8 +3779,8 @@ func file_trigone_v1_record_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_record_service_proto_rawDesc), len(file_trigone_v1_record_service_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   26,
+			NumEnums:      8,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

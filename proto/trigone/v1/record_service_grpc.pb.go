@@ -19,15 +19,18 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RecordService_SubmitCase_FullMethodName      = "/trigone.v1.RecordService/SubmitCase"
-	RecordService_GetCase_FullMethodName         = "/trigone.v1.RecordService/GetCase"
-	RecordService_ListCases_FullMethodName       = "/trigone.v1.RecordService/ListCases"
-	RecordService_ListRevisions_FullMethodName   = "/trigone.v1.RecordService/ListRevisions"
-	RecordService_ListChanges_FullMethodName     = "/trigone.v1.RecordService/ListChanges"
-	RecordService_FileQuarantined_FullMethodName = "/trigone.v1.RecordService/FileQuarantined"
-	RecordService_RetractSection_FullMethodName  = "/trigone.v1.RecordService/RetractSection"
-	RecordService_RetractCase_FullMethodName     = "/trigone.v1.RecordService/RetractCase"
-	RecordService_AmendIdentity_FullMethodName   = "/trigone.v1.RecordService/AmendIdentity"
+	RecordService_SubmitCase_FullMethodName         = "/trigone.v1.RecordService/SubmitCase"
+	RecordService_GetCase_FullMethodName            = "/trigone.v1.RecordService/GetCase"
+	RecordService_ListCases_FullMethodName          = "/trigone.v1.RecordService/ListCases"
+	RecordService_ListRevisions_FullMethodName      = "/trigone.v1.RecordService/ListRevisions"
+	RecordService_ListChanges_FullMethodName        = "/trigone.v1.RecordService/ListChanges"
+	RecordService_FileQuarantined_FullMethodName    = "/trigone.v1.RecordService/FileQuarantined"
+	RecordService_RetractSection_FullMethodName     = "/trigone.v1.RecordService/RetractSection"
+	RecordService_RetractCase_FullMethodName        = "/trigone.v1.RecordService/RetractCase"
+	RecordService_AmendIdentity_FullMethodName      = "/trigone.v1.RecordService/AmendIdentity"
+	RecordService_ConfirmFinding_FullMethodName     = "/trigone.v1.RecordService/ConfirmFinding"
+	RecordService_RevokeConfirmation_FullMethodName = "/trigone.v1.RecordService/RevokeConfirmation"
+	RecordService_EvaluateAgain_FullMethodName      = "/trigone.v1.RecordService/EvaluateAgain"
 )
 
 // RecordServiceClient is the client API for RecordService service.
@@ -56,6 +59,15 @@ type RecordServiceClient interface {
 	RetractCase(ctx context.Context, in *RetractCaseRequest, opts ...grpc.CallOption) (*RetractCaseResponse, error)
 	// Merges, corrects or repairs the identity of a case.
 	AmendIdentity(ctx context.Context, in *AmendIdentityRequest, opts ...grpc.CallOption) (*AmendIdentityResponse, error)
+	// Confirms the values that an open contradiction disputes, with the reason: they
+	// are right as they stand. It binds to the finding's id and lapses by itself
+	// when a rule, an input or a value changes.
+	ConfirmFinding(ctx context.Context, in *ConfirmFindingRequest, opts ...grpc.CallOption) (*ConfirmFindingResponse, error)
+	// Takes a confirmation back, with the reason: the values are disputed again.
+	RevokeConfirmation(ctx context.Context, in *RevokeConfirmationRequest, opts ...grpc.CallOption) (*RevokeConfirmationResponse, error)
+	// Evaluates a case under an earlier rule set or policy: a report that changes no
+	// state.
+	EvaluateAgain(ctx context.Context, in *EvaluateAgainRequest, opts ...grpc.CallOption) (*EvaluateAgainResponse, error)
 }
 
 type recordServiceClient struct {
@@ -156,6 +168,36 @@ func (c *recordServiceClient) AmendIdentity(ctx context.Context, in *AmendIdenti
 	return out, nil
 }
 
+func (c *recordServiceClient) ConfirmFinding(ctx context.Context, in *ConfirmFindingRequest, opts ...grpc.CallOption) (*ConfirmFindingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ConfirmFindingResponse)
+	err := c.cc.Invoke(ctx, RecordService_ConfirmFinding_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordServiceClient) RevokeConfirmation(ctx context.Context, in *RevokeConfirmationRequest, opts ...grpc.CallOption) (*RevokeConfirmationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RevokeConfirmationResponse)
+	err := c.cc.Invoke(ctx, RecordService_RevokeConfirmation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordServiceClient) EvaluateAgain(ctx context.Context, in *EvaluateAgainRequest, opts ...grpc.CallOption) (*EvaluateAgainResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EvaluateAgainResponse)
+	err := c.cc.Invoke(ctx, RecordService_EvaluateAgain_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // RecordServiceServer is the server API for RecordService service.
 // All implementations must embed UnimplementedRecordServiceServer
 // for forward compatibility.
@@ -182,6 +224,15 @@ type RecordServiceServer interface {
 	RetractCase(context.Context, *RetractCaseRequest) (*RetractCaseResponse, error)
 	// Merges, corrects or repairs the identity of a case.
 	AmendIdentity(context.Context, *AmendIdentityRequest) (*AmendIdentityResponse, error)
+	// Confirms the values that an open contradiction disputes, with the reason: they
+	// are right as they stand. It binds to the finding's id and lapses by itself
+	// when a rule, an input or a value changes.
+	ConfirmFinding(context.Context, *ConfirmFindingRequest) (*ConfirmFindingResponse, error)
+	// Takes a confirmation back, with the reason: the values are disputed again.
+	RevokeConfirmation(context.Context, *RevokeConfirmationRequest) (*RevokeConfirmationResponse, error)
+	// Evaluates a case under an earlier rule set or policy: a report that changes no
+	// state.
+	EvaluateAgain(context.Context, *EvaluateAgainRequest) (*EvaluateAgainResponse, error)
 	mustEmbedUnimplementedRecordServiceServer()
 }
 
@@ -218,6 +269,15 @@ func (UnimplementedRecordServiceServer) RetractCase(context.Context, *RetractCas
 }
 func (UnimplementedRecordServiceServer) AmendIdentity(context.Context, *AmendIdentityRequest) (*AmendIdentityResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AmendIdentity not implemented")
+}
+func (UnimplementedRecordServiceServer) ConfirmFinding(context.Context, *ConfirmFindingRequest) (*ConfirmFindingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ConfirmFinding not implemented")
+}
+func (UnimplementedRecordServiceServer) RevokeConfirmation(context.Context, *RevokeConfirmationRequest) (*RevokeConfirmationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RevokeConfirmation not implemented")
+}
+func (UnimplementedRecordServiceServer) EvaluateAgain(context.Context, *EvaluateAgainRequest) (*EvaluateAgainResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EvaluateAgain not implemented")
 }
 func (UnimplementedRecordServiceServer) mustEmbedUnimplementedRecordServiceServer() {}
 func (UnimplementedRecordServiceServer) testEmbeddedByValue()                       {}
@@ -402,6 +462,60 @@ func _RecordService_AmendIdentity_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordService_ConfirmFinding_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ConfirmFindingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).ConfirmFinding(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_ConfirmFinding_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).ConfirmFinding(ctx, req.(*ConfirmFindingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordService_RevokeConfirmation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RevokeConfirmationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).RevokeConfirmation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_RevokeConfirmation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).RevokeConfirmation(ctx, req.(*RevokeConfirmationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordService_EvaluateAgain_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EvaluateAgainRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).EvaluateAgain(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_EvaluateAgain_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).EvaluateAgain(ctx, req.(*EvaluateAgainRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // RecordService_ServiceDesc is the grpc.ServiceDesc for RecordService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -444,6 +558,18 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AmendIdentity",
 			Handler:    _RecordService_AmendIdentity_Handler,
+		},
+		{
+			MethodName: "ConfirmFinding",
+			Handler:    _RecordService_ConfirmFinding_Handler,
+		},
+		{
+			MethodName: "RevokeConfirmation",
+			Handler:    _RecordService_RevokeConfirmation_Handler,
+		},
+		{
+			MethodName: "EvaluateAgain",
+			Handler:    _RecordService_EvaluateAgain_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -435,7 +435,9 @@ type RuleDefinition struct {
 	// Effective limits.
 	Limits []*AppliedLimit `protobuf:"bytes,7,rep,name=limits,proto3" json:"limits,omitempty"`
 	// Since which version of the rule set.
-	Since         string `protobuf:"bytes,8,opt,name=since,proto3" json:"since,omitempty"`
+	Since string `protobuf:"bytes,8,opt,name=since,proto3" json:"since,omitempty"`
+	// The first version of the rule set without it; empty: it is in force.
+	Until         string `protobuf:"bytes,9,opt,name=until,proto3" json:"until,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -522,6 +524,13 @@ func (x *RuleDefinition) GetLimits() []*AppliedLimit {
 func (x *RuleDefinition) GetSince() string {
 	if x != nil {
 		return x.Since
+	}
+	return ""
+}
+
+func (x *RuleDefinition) GetUntil() string {
+	if x != nil {
+		return x.Until
 	}
 	return ""
 }
@@ -766,7 +775,7 @@ const file_trigone_v1_reference_service_proto_rawDesc = "" +
 	"\x10ListRulesRequest\"o\n" +
 	"\x11ListRulesResponse\x120\n" +
 	"\x05rules\x18\x01 \x03(\v2\x1a.trigone.v1.RuleDefinitionR\x05rules\x12(\n" +
-	"\x10rule_set_version\x18\x02 \x01(\tR\x0eruleSetVersion\"\x94\x02\n" +
+	"\x10rule_set_version\x18\x02 \x01(\tR\x0eruleSetVersion\"\xaa\x02\n" +
 	"\x0eRuleDefinition\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1c\n" +
 	"\treference\x18\x02 \x01(\tR\treference\x12\x18\n" +
@@ -775,7 +784,8 @@ const file_trigone_v1_reference_service_proto_rawDesc = "" +
 	"\x04kind\x18\x05 \x01(\x0e2\x14.trigone.v1.RuleKindR\x04kind\x12\x16\n" +
 	"\x06source\x18\x06 \x01(\tR\x06source\x120\n" +
 	"\x06limits\x18\a \x03(\v2\x18.trigone.v1.AppliedLimitR\x06limits\x12\x14\n" +
-	"\x05since\x18\b \x01(\tR\x05since\"\x14\n" +
+	"\x05since\x18\b \x01(\tR\x05since\x12\x14\n" +
+	"\x05until\x18\t \x01(\tR\x05until\"\x14\n" +
 	"\x12ListSourcesRequest\"C\n" +
 	"\x13ListSourcesResponse\x12,\n" +
 	"\asources\x18\x01 \x03(\v2\x12.trigone.v1.SourceR\asources\"R\n" +

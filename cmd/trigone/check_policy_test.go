@@ -1,0 +1,54 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+func policyFile(t *testing.T, text string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "harbour.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+const policyHead = "site: harbour\nversion: \"2\"\nzone: UTC\n"
+
+func TestCheckPolicy(t *testing.T) {
+	plain := call(t, "check-policy", policyFile(t, policyHead)).want(t, exitOK)
+	says(t, "a policy that sets nothing", plain.stdout, "ok: site harbour, version 2, zone UTC", "changes no built-in value")
+
+	set := call(t, "check-policy", policyFile(t, policyHead+"thresholds: {mean_gradient_high: 6}\nring_table: [{family: invented, label: 28, kind: complete_ring}]\n")).want(t, exitOK)
+	says(t, "a policy that sets values", set.stdout, "ok: ", "thresholds.mean_gradient_high", "6 mmHg", "5 mmHg", "ring_table.invented", "label 28")
+
+	path := policyFile(t, "site: Harbour\nversion: \"2\"\nzone: UTC\nthresholds: {mean_gradient_high: 600, nonsense: 1}\n")
+	wrong := call(t, "check-policy", path).want(t, exitRefused)
+	says(t, "every fault with its place", wrong.stderr, path+":1:7: ", path+":4:34: ", path+":4:39: ", "mean_gradient_high is 600")
+	if wrong.stdout != "" {
+		t.Errorf("a policy with faults prints %q", wrong.stdout)
+	}
+
+	missing := call(t, "check-policy", path+".none").want(t, exitFailed)
+	says(t, "a file that is not there", missing.stderr, "read the policy", path)
+	call(t, "check-policy").want(t, exitUsage)
+	call(t, "check-policy", path, "--format", "json").want(t, exitUsage)
+}
+
+func TestPolicySchema(t *testing.T) {
+	out := call(t, "policy-schema").want(t, exitOK).stdout
+	var schema struct {
+		Schema     string `json:"$schema"`
+		Properties map[string]any
+	}
+	if err := json.Unmarshal([]byte(out), &schema); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(schema.Schema, "2020-12") || schema.Properties["ring_table"] == nil {
+		t.Errorf("schema %s with %d properties", schema.Schema, len(schema.Properties))
+	}
+}

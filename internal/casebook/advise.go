@@ -1,0 +1,201 @@
+package casebook
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/convert"
+	"trigone/internal/evaluate"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+const (
+	methodEvaluatePlan = "EvaluatePlan"
+	adviceKind         = "advice/"
+)
+
+// EvaluatePlan evaluates sections alone, or laid over a stored case. Nothing is
+// stored unless the question asks for it: then inputs, answer and versions become
+// an advice section of the stored case.
+func (b *Book) EvaluatePlan(ctx context.Context, caller string, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
+	site, err := b.site(req.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	if err := violations(checkQuestion(req)); err != nil {
+		return nil, err
+	}
+	if !req.GetRecord() {
+		f := &folder{}
+		if req.GetCase() != nil {
+			c, err := b.find(ctx, req.GetCase())
+			if err != nil {
+				return nil, err
+			}
+			if f, err = b.load(ctx, c); err != nil {
+				return nil, err
+			}
+		}
+		resp, _, err := b.answer(ctx, f, req)
+		return resp, err
+	}
+	hash, err := b.contentHash(req, func(m proto.Message) { m.(*trigonev1.EvaluatePlanRequest).RequestId = "" })
+	if err != nil {
+		return nil, err
+	}
+	return retry(func() (*trigonev1.EvaluatePlanResponse, error) { return b.advise(ctx, caller, site, hash, req) })
+}
+
+func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
+	list := convert.Check(req)
+	add := func(path, message string) { list = append(list, convert.Violation{Path: path, Message: message}) }
+	file := req.GetCaseFile()
+	if len(convert.SectionNames(file)) == 0 && req.GetCase() == nil {
+		add("case_file", "has no section; give a plan, an assessment or both, or name a stored case")
+	}
+	for _, v := range convert.CheckFile(file) {
+		v.Path = "case_file." + v.Path
+		if !slices.ContainsFunc(list, func(have convert.Violation) bool { return have.Path == v.Path }) {
+			list = append(list, v)
+		}
+	}
+	if !req.GetRecord() {
+		if req.GetAdviceId() != "" {
+			add("advice_id", "goes with record only; set record, or leave it out")
+		}
+		return list
+	}
+	if req.GetCase() == nil {
+		add("case", "is missing; an answer is recorded in a stored case, so name it")
+	}
+	if file.GetIdentity() != nil {
+		add("case_file.identity", "is not kept with an answer; submit it first, or leave it out")
+	}
+	if len(file.GetFollowUps()) > 0 {
+		add("case_file.follow_ups", "come after the operation; leave them out of a recorded question")
+	}
+	if len(file.GetAdvice()) > 0 {
+		add("case_file.advice", "is what the answer becomes; leave it out of a recorded question")
+	}
+	return list
+}
+
+// answer evaluates what was sent laid over a folder, which is left as it is.
+func (b *Book) answer(ctx context.Context, f *folder, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, *folder, error) {
+	f = f.clone()
+	now := b.now().UTC()
+	if err := lay(f, req.GetCaseFile(), now); err != nil {
+		return nil, nil, err
+	}
+	j, err := b.judge(ctx, f, now)
+	if err != nil {
+		return nil, nil, err
+	}
+	sent := convert.SectionNames(req.GetCaseFile())
+	for _, s := range j.message.GetSections() {
+		if slices.Contains(sent, s.GetSection()) {
+			s.Revision = 0 // it is no revision on record
+		}
+	}
+	resp := &trigonev1.EvaluatePlanResponse{Evaluation: j.message}
+	inTheatre := j.of.Operation != nil || req.GetRecord() || req.GetTime() != nil || req.Run != nil ||
+		req.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED
+	if inTheatre {
+		at := now
+		if req.GetTime() != nil {
+			at = req.GetTime().AsTime()
+		}
+		resp.Freedom = convert.Freedom(evaluate.FreedomOf(j.of, &j.result, b.policy.Settings, at))
+	}
+	return resp, f, nil
+}
+
+// adviceReceipt is what a repeated question is answered from: the section stands
+// on record.
+type adviceReceipt struct{ section string }
+
+func (a adviceReceipt) of(short *trigonev1.SubmitCaseResponse) proto.Message {
+	return &trigonev1.EvaluatePlanResponse{AdviceSection: a.section, Receipt: short.GetSections()[0]}
+}
+
+// advise answers a question and keeps the answer.
+func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
+	c, err := b.find(ctx, req.GetCase())
+	if err != nil {
+		return nil, err
+	}
+	f, err := b.load(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	if req.GetRequestId() != "" {
+		resp := &trigonev1.EvaluatePlanResponse{}
+		row, found, err := b.replay(ctx, caller, site, methodEvaluatePlan, req.GetRequestId(), hash, resp)
+		switch {
+		case err != nil:
+			return nil, err
+		case found && row.CaseUID != c.UID:
+			return nil, fmt.Errorf("the receipt of a recorded answer belongs to another case than the one it names")
+		case found:
+			return f.adviceAgain(resp)
+		}
+	}
+	external, patient := identifier(req.GetCaseFile().GetExternalIdentifier()), identifier(req.GetCaseFile().GetPatientIdentifier())
+	section := adviceKind + req.GetAdviceId()
+	switch {
+	case c.State != storage.CaseActive:
+		return nil, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
+	case external.Value != "" && external != c.ExternalIdentifier:
+		return nil, refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number than the case file; an answer is kept only where both agree")
+	case patient.Value != "" && !knows(c, patient):
+		return nil, refuse(FailedPrecondition, ReasonOtherPatient, "the case named is one of another patient than the case file; an answer is kept only where both agree")
+	case req.GetAdviceId() == "":
+		section = adviceKind + b.newID()
+	case f.section(section) != nil:
+		return nil, refuse(FailedPrecondition, ReasonAdviceExists, "the case has an answer of this advice_id; an id is never used again, so give a new one or leave it to the server")
+	}
+	resp, laid, err := b.answer(ctx, f, req)
+	if err != nil {
+		return nil, err
+	}
+	evaluated, err := file(laid.state, laid.heads())
+	if err != nil {
+		return nil, err
+	}
+	advice := &trigonev1.Advice{
+		Id: section[len(adviceKind):], Time: resp.GetFreedom().GetTime(), Run: req.Run, Stage: req.GetStage(),
+		Plan: evaluated.GetPlan(), MeasuredSoFar: evaluated.GetOperation(), Answer: resp.GetEvaluation(), Freedom: resp.GetFreedom(),
+		Assessments: req.GetCaseFile().GetAssessments(), Results: req.GetCaseFile().GetResults(),
+	}
+	s := submission{
+		book: b, site: site, caller: caller, caseName: b.caseName(c.UID), hash: hash, requestID: req.GetRequestId(),
+		file:   &trigonev1.CaseFile{PatientIdentifier: identifierMessage(c.Patient), Advice: []*trigonev1.Advice{advice}},
+		advice: &adviceReceipt{section},
+	}
+	stored, err := s.run(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	resp.AdviceSection, resp.Receipt = section, stored.GetSections()[0]
+	return resp, nil
+}
+
+// adviceAgain completes the answer to a repeated question from the section that
+// it was kept in.
+func (f *folder) adviceAgain(resp *trigonev1.EvaluatePlanResponse) (*trigonev1.EvaluatePlanResponse, error) {
+	r := f.revision(resp.GetAdviceSection(), resp.GetReceipt().GetRevision())
+	if r == nil {
+		return nil, fmt.Errorf("the recorded answer %s is not on record any more", resp.GetAdviceSection())
+	}
+	m, err := convert.UnmarshalSection(r.Section, r.Content)
+	if err != nil {
+		return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.Revision, r.Section, err)
+	}
+	advice := m.(*trigonev1.Advice)
+	resp.Evaluation, resp.Freedom = advice.GetAnswer(), advice.GetFreedom()
+	return resp, nil
+}

@@ -1,0 +1,416 @@
+package casebook
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/convert"
+	"trigone/internal/evaluate"
+	"trigone/internal/rules"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+const (
+	methodConfirm = "ConfirmFinding"
+	methodRevoke  = "RevokeConfirmation"
+)
+
+// Reasons of the changes of state that a reviewer's word makes.
+const (
+	byConfirmation = "confirmed by a reviewer"
+	byRevocation   = "a confirmation was revoked"
+)
+
+// confirmed gives the findings whose confirmation stands: the last entry of each
+// says so. What lapsed or was revoked stands again only after a new confirmation.
+func (f *folder) confirmed() map[string]bool {
+	stands := map[string]bool{}
+	for _, c := range f.confirmations {
+		stands[c.FindingID] = c.Kind == storage.Confirmed
+		if !stands[c.FindingID] {
+			delete(stands, c.FindingID)
+		}
+	}
+	return stands
+}
+
+// enter adds an entry on a confirmation to the folder and to the write, with its
+// change. Its free text is in no change.
+func (f *folder) enter(w *storage.Write, c storage.Confirmation) {
+	f.confirmations = append(f.confirmations, c)
+	w.Confirmations = append(w.Confirmations, c)
+	kind := map[string]trigonev1.ChangeKind{
+		storage.Confirmed:           trigonev1.ChangeKind_CHANGE_KIND_CONFIRMED,
+		storage.ConfirmationRevoked: trigonev1.ChangeKind_CHANGE_KIND_CONFIRMATION_REVOKED,
+		storage.ConfirmationLapsed:  trigonev1.ChangeKind_CHANGE_KIND_CONFIRMATION_LAPSED,
+	}[c.Kind]
+	w.Changes = append(w.Changes, storage.Change{Kind: convert.Word(kind), Reason: c.Rule, Time: c.Time, FindingID: c.FindingID})
+}
+
+// lapse ends the confirmations whose contradiction is no longer found.
+func (f *folder) lapse(findings []rules.Finding, w *storage.Write, at time.Time) {
+	stands := f.confirmed()
+	for _, c := range slices.Clone(f.confirmations) {
+		found := slices.ContainsFunc(findings, func(x rules.Finding) bool {
+			return x.ID == c.FindingID && x.Severity == rules.Contradiction
+		})
+		if stands[c.FindingID] && !found {
+			delete(stands, c.FindingID)
+			f.enter(w, storage.Confirmation{FindingID: c.FindingID, Rule: c.Rule, Kind: storage.ConfirmationLapsed, Time: at})
+		}
+	}
+}
+
+// confirmationMessages gives every confirmation of the case with how it ended.
+func (f *folder) confirmationMessages() []*trigonev1.Confirmation {
+	var list []*trigonev1.Confirmation
+	open := map[string]*trigonev1.Confirmation{}
+	for _, c := range f.confirmations {
+		if c.Kind == storage.Confirmed {
+			m := &trigonev1.Confirmation{
+				FindingId: c.FindingID, Rule: c.Rule, State: trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING,
+				Caller: c.Caller, Time: timestamp(c.Time), Reason: c.Reason,
+			}
+			open[c.FindingID] = m
+			list = append(list, m)
+			continue
+		}
+		m := open[c.FindingID]
+		if m == nil {
+			continue
+		}
+		m.State = trigonev1.ConfirmationState_CONFIRMATION_STATE_LAPSED
+		if c.Kind == storage.ConfirmationRevoked {
+			m.State = trigonev1.ConfirmationState_CONFIRMATION_STATE_REVOKED
+		}
+		m.EndedCaller, m.EndedTime, m.EndedReason = c.Caller, timestamp(c.Time), c.Reason
+		delete(open, c.FindingID)
+	}
+	return list
+}
+
+// confirmationOf gives the last confirmation of a finding, or nil.
+func (f *folder) confirmationOf(findingID string) *trigonev1.Confirmation {
+	var last *trigonev1.Confirmation
+	for _, m := range f.confirmationMessages() {
+		if m.GetFindingId() == findingID {
+			last = m
+		}
+	}
+	return last
+}
+
+func checkWord(req interface {
+	proto.Message
+	GetFindingId() string
+	GetReason() string
+}) error {
+	list := convert.Check(req)
+	if req.GetFindingId() == "" {
+		list = append(list, convert.Violation{Path: "finding_id", Message: "is missing; give the id of the finding as GetCase answers it"})
+	}
+	if strings.TrimSpace(req.GetReason()) == "" {
+		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why"})
+	}
+	return violations(list)
+}
+
+// ConfirmFinding confirms the values that an open contradiction disputes.
+func (b *Book) ConfirmFinding(ctx context.Context, caller string, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
+	if err := checkWord(req); err != nil {
+		return nil, err
+	}
+	r, err := b.review(caller, methodConfirm, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.ConfirmFindingRequest).RequestId = "" })
+	if err != nil {
+		return nil, err
+	}
+	return retry(func() (*trigonev1.ConfirmFindingResponse, error) { return b.confirmFinding(ctx, r, req) })
+}
+
+func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
+	resp := &trigonev1.ConfirmFindingResponse{}
+	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *folder, e *trigonev1.Evaluation) {
+		resp.Evaluation = e
+		fillReasons(resp.GetConfirmation(), f)
+	})
+	if answered || err != nil {
+		return resp, err
+	}
+	if f.confirmed()[req.GetFindingId()] {
+		resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.state.Version, f.statuses()
+		resp.Evaluation, err = b.evaluation(ctx, f.state)
+		return resp, err
+	}
+	w := storage.Write{Expected: f.state.Version}
+	j, err := b.judge(ctx, f, r.now)
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(j.result.Findings, func(x rules.Finding) bool {
+		return x.ID == req.GetFindingId() && x.Severity == rules.Contradiction
+	})
+	if i < 0 {
+		return nil, refuse(FailedPrecondition, ReasonNoContradiction,
+			"no open contradiction of this case has this id; GetCase gives the findings with their ids, and a caution or a note disputes nothing and needs no confirmation")
+	}
+	f.state.Version++
+	f.enter(&w, storage.Confirmation{
+		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed,
+		Caller: r.caller, Time: r.now, Reason: req.GetReason(),
+	})
+	evaluation, err := r.judged(ctx, f, &w, byConfirmation)
+	if err != nil {
+		return nil, err
+	}
+	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.state.Version, f.statuses()
+	receipt := proto.Clone(resp).(*trigonev1.ConfirmFindingResponse)
+	withoutReasons(receipt.GetConfirmation())
+	if err := r.append(ctx, f, w, receipt); err != nil {
+		return nil, err
+	}
+	resp.Evaluation = evaluation
+	return resp, nil
+}
+
+// RevokeConfirmation takes a confirmation back.
+func (b *Book) RevokeConfirmation(ctx context.Context, caller string, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
+	if err := checkWord(req); err != nil {
+		return nil, err
+	}
+	r, err := b.review(caller, methodRevoke, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.RevokeConfirmationRequest).RequestId = "" })
+	if err != nil {
+		return nil, err
+	}
+	return retry(func() (*trigonev1.RevokeConfirmationResponse, error) { return b.revokeConfirmation(ctx, r, req) })
+}
+
+func (b *Book) revokeConfirmation(ctx context.Context, r review, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
+	resp := &trigonev1.RevokeConfirmationResponse{}
+	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *folder, e *trigonev1.Evaluation) {
+		resp.Evaluation = e
+		fillReasons(resp.GetConfirmation(), f)
+	})
+	if answered || err != nil {
+		return resp, err
+	}
+	if !f.confirmed()[req.GetFindingId()] {
+		return nil, refuse(FailedPrecondition, ReasonNotConfirmed,
+			"no confirmation of a finding with this id stands in this case; GetCase lists its confirmations")
+	}
+	w := storage.Write{Expected: f.state.Version}
+	f.state.Version++
+	f.enter(&w, storage.Confirmation{
+		FindingID: req.GetFindingId(), Rule: f.confirmationOf(req.GetFindingId()).GetRule(), Kind: storage.ConfirmationRevoked,
+		Caller: r.caller, Time: r.now, Reason: req.GetReason(),
+	})
+	evaluation, err := r.judged(ctx, f, &w, byRevocation)
+	if err != nil {
+		return nil, err
+	}
+	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.state.Version, f.statuses()
+	receipt := proto.Clone(resp).(*trigonev1.RevokeConfirmationResponse)
+	withoutReasons(receipt.GetConfirmation())
+	if err := r.append(ctx, f, w, receipt); err != nil {
+		return nil, err
+	}
+	resp.Evaluation = evaluation
+	return resp, nil
+}
+
+// openFor reads the case that a reviewer's word is about, with all that is on
+// record. An earlier request of the same id is answered from its receipt, which
+// complete then completes.
+func (r review) openFor(ctx context.Context, ref *trigonev1.CaseReference, resp proto.Message, complete func(*folder, *trigonev1.Evaluation)) (f *folder, answered bool, err error) {
+	c, err := r.book.find(ctx, ref)
+	if err != nil {
+		return nil, false, err
+	}
+	if f, err = r.book.load(ctx, c); err != nil {
+		return nil, false, err
+	}
+	if r.requestID != "" {
+		row, found, err := r.book.replay(ctx, r.caller, c.Site, r.method, r.requestID, r.hash, resp)
+		if err != nil {
+			return nil, false, err
+		}
+		if found {
+			e, err := r.book.storedEvaluation(ctx, c.Site, row.CaseUID, row.Evaluation)
+			if err != nil {
+				return nil, false, err
+			}
+			complete(f, e)
+			return f, true, nil
+		}
+	}
+	if c.State != storage.CaseActive {
+		return nil, false, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
+	}
+	return f.clone(), false, nil
+}
+
+// judged evaluates the folder after a reviewer's word.
+func (r review) judged(ctx context.Context, f *folder, w *storage.Write, reason string) (*trigonev1.Evaluation, error) {
+	j, err := r.book.judge(ctx, f, r.now)
+	if err != nil {
+		return nil, err
+	}
+	if err := r.book.settle(f, j, w, r.now, reason, nil); err != nil {
+		return nil, err
+	}
+	w.Evaluation.CaseVersion = f.state.Version
+	return j.message, nil
+}
+
+// withoutReasons takes the free text out of a receipt: it stands with the
+// confirmation alone.
+func withoutReasons(m *trigonev1.Confirmation) {
+	m.Reason, m.EndedReason = "", ""
+}
+
+// fillReasons puts back what withoutReasons took.
+func fillReasons(m *trigonev1.Confirmation, f *folder) {
+	for _, have := range f.confirmationMessages() {
+		if have.GetFindingId() != m.GetFindingId() || !proto.Equal(have.GetTime(), m.GetTime()) {
+			continue
+		}
+		m.Reason = have.GetReason()
+		if m.GetEndedTime() != nil {
+			m.EndedReason = have.GetEndedReason()
+		}
+	}
+}
+
+// EvaluateAgain evaluates a case under an earlier rule set or policy. It stores
+// nothing.
+func (b *Book) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
+	if err := violations(convert.Check(req)); err != nil {
+		return nil, err
+	}
+	c, err := b.find(ctx, req.GetCase())
+	if err != nil {
+		return nil, err
+	}
+	f, err := b.load(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	ruleSet, err := knownRuleSet(req.GetRuleSetVersion())
+	if err != nil {
+		return nil, err
+	}
+	by, err := b.policyByHash(ctx, req.GetPolicyHash())
+	if err != nil {
+		return nil, err
+	}
+	base := comparedWith(f.earlier, req.GetEvaluation(), ruleSet, by.Hash)
+	if base == nil {
+		return nil, refuse(NotFound, ReasonUnknownEvaluation, "this case has no such evaluation; its newest is number %d", c.Evaluation)
+	}
+	stored := &trigonev1.Evaluation{}
+	if err := proto.Unmarshal(base.Answer, stored); err != nil {
+		return nil, fmt.Errorf("evaluation %d cannot be read: %w", base.Number, err)
+	}
+	if req.GetEvaluation() > 0 {
+		f = f.back(*base, stored)
+	}
+	j, err := b.judgeUnder(ctx, f, b.now().UTC(), under{
+		policy: by, ruleSet: ruleSet, repeats: &evaluate.Versions{Software: base.SoftwareVersion, RuleSet: base.RuleSetVersion},
+	})
+	if err != nil {
+		return nil, err
+	}
+	return &trigonev1.EvaluateAgainResponse{
+		Evaluation: j.message, Fidelity: convert.Enum[trigonev1.Fidelity](string(j.result.Replay)),
+		Explanation: fidelityText(j, *base), ComparedWith: base.Number,
+		Appeared: without(j.message.GetFindings(), stored.GetFindings()),
+		Vanished: without(stored.GetFindings(), j.message.GetFindings()),
+	}, nil
+}
+
+func knownRuleSet(version string) (string, error) {
+	if version == "" {
+		return rules.SetVersion, nil
+	}
+	if !slices.Contains(rules.SetVersions(), version) {
+		return "", refuse(NotFound, ReasonUnknownRuleSet, "this software knows no rule set of this version; it knows %s", strings.Join(rules.SetVersions(), ", "))
+	}
+	return version, nil
+}
+
+// comparedWith gives the evaluation of a number; with 0 the newest one under this
+// rule set and policy, or else the newest. Nil: there is none.
+func comparedWith(earlier []storage.Evaluation, number int64, ruleSet, policyHash string) *storage.Evaluation {
+	var newest *storage.Evaluation
+	same := false
+	for i := range earlier {
+		e := &earlier[i]
+		if number > 0 {
+			if e.Number == number {
+				return e
+			}
+			continue
+		}
+		alike := e.RuleSetVersion == ruleSet && e.PolicyHash == policyHash
+		if alike || !same {
+			newest, same = e, alike
+		}
+	}
+	return newest
+}
+
+// back gives the case as one evaluation read it, with what was on record then.
+func (f *folder) back(row storage.Evaluation, e *trigonev1.Evaluation) *folder {
+	then := f.at(e)
+	then.state.Version = row.CaseVersion
+	then.revisions = slices.DeleteFunc(slices.Clone(f.revisions), func(r storage.Revision) bool { return r.CaseVersion > row.CaseVersion })
+	then.earlier = slices.DeleteFunc(slices.Clone(f.earlier), func(x storage.Evaluation) bool { return x.Number >= row.Number })
+	then.confirmations = slices.DeleteFunc(slices.Clone(f.confirmations), func(c storage.Confirmation) bool { return c.CaseVersion > row.CaseVersion })
+	return then
+}
+
+// fidelityText says why an evaluation is exact or approximate: only the rules have
+// a history, the formulas are those of this software.
+func fidelityText(j judgement, base storage.Evaluation) string {
+	now := j.message
+	if j.result.Replay == evaluate.Exact {
+		return fmt.Sprintf("exact: evaluation %d was made by this software, %s, under rule set %s", base.Number, now.GetSoftwareVersion(), now.GetRuleSetVersion())
+	}
+	text := fmt.Sprintf("approximate: evaluation %d, with which it is compared, was made by software %s under rule set %s", base.Number, base.SoftwareVersion, base.RuleSetVersion)
+	if base.RuleSetVersion != now.GetRuleSetVersion() {
+		text += fmt.Sprintf(", and this one under rule set %s", now.GetRuleSetVersion())
+	}
+	if base.SoftwareVersion != now.GetSoftwareVersion() {
+		text += fmt.Sprintf("; formulas and messages are those of software %s", now.GetSoftwareVersion())
+	}
+	return text
+}
+
+// without gives the findings of one list that the other does not have, told apart
+// by rule and place: the fingerprint holds the version of the rule set.
+func without(list, other []*trigonev1.Finding) []*trigonev1.Finding {
+	type key struct {
+		rule, occasion, place string
+		run                   int32
+		stage                 trigonev1.Stage
+	}
+	of := func(f *trigonev1.Finding) key {
+		return key{f.GetRule(), f.GetOccasion(), f.GetPlace(), f.GetRun(), f.GetStage()}
+	}
+	have := map[key]bool{}
+	for _, f := range other {
+		have[of(f)] = true
+	}
+	var rest []*trigonev1.Finding
+	for _, f := range list {
+		if !have[of(f)] {
+			rest = append(rest, f)
+		}
+	}
+	return rest
+}

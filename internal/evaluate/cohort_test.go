@@ -1,0 +1,107 @@
+package evaluate_test
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"trigone/internal/convert"
+	"trigone/internal/evaluate"
+	"trigone/internal/rules"
+	"trigone/internal/settings"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
+)
+
+var update = flag.Bool("update", false, "write the golden files")
+
+// record gives a case file as a record whose operation came after its plan.
+func record(f *trigonev1.CaseFile) convert.Record {
+	rec := convert.Record{
+		Identity: f.GetIdentity(), Assessments: f.GetAssessments(), Plan: f.GetPlan(),
+		Operation: f.GetOperation(), Results: f.GetResults(), FollowUps: f.GetFollowUps(),
+	}
+	if f.GetPlan() != nil {
+		rec.Plans = []convert.PlanRevision{{Revision: 1, Plan: f.GetPlan()}}
+		if t := f.GetPlan().GetSignedTime(); t != nil {
+			rec.Plans[0].Received = t.AsTime()
+		}
+	}
+	if t := f.GetOperation().GetEndTime(); t != nil {
+		rec.OperationReceived = t.AsTime()
+	}
+	return rec
+}
+
+// justified are the cautions that may fire in more than a tenth of the invented
+// cases, with the reason: the cases were invented to show them.
+var justified = map[string]string{}
+
+// Over the invented cases: how often each rule fires. A caution that fires often
+// is a nuisance or a note.
+func TestFiringRates(t *testing.T) {
+	const most = 0.10
+	names := testdata.Names(testdata.Cases)
+	fired := map[string][]string{}
+	for _, name := range names {
+		file, err := testdata.Read(testdata.Cases, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := evaluate.Evaluate(evaluate.Input{Case: convert.Case(record(file)), Settings: settings.BuiltIn("example", "1", "UTC")})
+		for _, f := range e.Findings {
+			if !slices.Contains(fired[f.Rule], name) {
+				fired[f.Rule] = append(fired[f.Rule], name)
+			}
+		}
+	}
+	var page strings.Builder
+	fmt.Fprintf(&page, "How often each rule fires over the %d invented cases of testdata/cases, each once.\n\n", len(names))
+	silent := 0
+	for _, r := range rules.All() {
+		cases := fired[r.ID]
+		if len(cases) == 0 {
+			silent++
+			continue
+		}
+		share := float64(len(cases)) / float64(len(names))
+		fmt.Fprintf(&page, "%-13s %-40s %2d  %3.0f %%  %s\n", r.Severity, r.ID, len(cases), 100*share, strings.Join(cases, ", "))
+		reason, excused := justified[r.ID]
+		switch {
+		case r.Severity != rules.Caution && excused:
+			t.Errorf("%s is no caution and needs no reason", r.ID)
+		case r.Severity == rules.Caution && share > most && !excused:
+			t.Errorf("the caution %s fires in %d of %d cases (%s): make it a note, or say why it may", r.ID, len(cases), len(names), strings.Join(cases, ", "))
+		case r.Severity == rules.Caution && share <= most && excused:
+			t.Errorf("%s fires seldom and needs no reason %q any more", r.ID, reason)
+		}
+	}
+	fmt.Fprintf(&page, "\n%d rules fire, %d stay silent:\n", len(rules.All())-silent, silent)
+	for _, r := range rules.All() {
+		if len(fired[r.ID]) == 0 {
+			fmt.Fprintf(&page, "  %s\n", r.ID)
+		}
+	}
+	for id := range justified {
+		if _, ok := rules.ByID(id); !ok {
+			t.Errorf("no rule %s to excuse", id)
+		}
+	}
+	path := filepath.Join("testdata", "firing.golden")
+	if *update {
+		if err := os.WriteFile(path, []byte(page.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if page.String() != string(want) {
+		t.Errorf("the firing rates changed; look at the difference and run the test with -update. Got:\n%s", page.String())
+	}
+}

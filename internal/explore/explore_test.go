@@ -1,0 +1,365 @@
+package explore_test
+
+import (
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
+
+	"trigone/internal/convert"
+	"trigone/internal/evaluate"
+	"trigone/internal/explore"
+	"trigone/internal/metric"
+	"trigone/internal/repair"
+	"trigone/internal/rules"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
+)
+
+// Everything here is invented. What is expected of a variant is what package
+// evaluate says of the case file with the same values written into it.
+
+// tried is the site's ring table: invented rings.
+var tried = []settings.RingSize{
+	{Family: "ring-family-a", Label: 30, Kind: repair.CompleteRing, InnerAnteroPosteriorMM: units.Some(24.0), InnerTransverseMM: units.Some(31.0), OrificeAreaCM2: units.Some(6.0)},
+	{Family: "ring-family-a", Label: 32, Kind: repair.CompleteRing, InnerAnteroPosteriorMM: units.Some(25.5), InnerTransverseMM: units.Some(34.0), OrificeAreaCM2: units.Some(7.1)},
+	{Family: "ring-family-a", Label: 34, Kind: repair.CompleteRing, InnerAnteroPosteriorMM: units.Some(27.0), InnerTransverseMM: units.Some(36.0)},
+	{Family: "band-family-b", Label: 30, Kind: repair.PosteriorBand, BandLengthMM: units.Some(61.0)},
+	{Family: "band-family-b", Label: 34, Kind: repair.PosteriorBand},
+}
+
+func site() settings.Settings {
+	s := settings.BuiltIn("demo", "1", "UTC")
+	s.Rings = tried
+	return s
+}
+
+func record(f *trigonev1.CaseFile) convert.Record {
+	rec := convert.Record{
+		Identity: f.Identity, Assessments: f.Assessments, Plan: f.Plan, Operation: f.Operation, Results: f.Results, FollowUps: f.FollowUps,
+	}
+	day := time.Date(2026, 1, 5, 8, 0, 0, 0, time.UTC)
+	if f.Plan != nil {
+		rec.Plans = []convert.PlanRevision{{Revision: 1, Received: day, Plan: f.Plan}}
+	}
+	if f.Operation != nil {
+		rec.OperationReceived = day.AddDate(0, 3, 0)
+	}
+	return rec
+}
+
+func asked(f *trigonev1.CaseFile) evaluate.Input {
+	return evaluate.Input{Case: convert.Case(record(f)), Settings: site()}
+}
+
+func read(t interface{ Fatal(...any) }, name string) *trigonev1.CaseFile {
+	f, err := testdata.Read(testdata.Cases, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func span(low, high, step float64) explore.Range {
+	return explore.Range{Min: units.Some(low), Max: units.Some(high), Step: units.Some(step)}
+}
+
+func mustNew(t interface{ Fatal(...any) }, in evaluate.Input, q explore.Question) *explore.Exploration {
+	e, faults := explore.New(in, q)
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	return e
+}
+
+func all(e *explore.Exploration, workers int) []explore.Variant {
+	var list []explore.Variant
+	for _, v := range e.Variants(workers) {
+		list = append(list, v)
+	}
+	return list
+}
+
+// axesOf gives every axis that a plan allows, with values drawn.
+func axesOf(p *trigonev1.Plan, draw func(label string, low, high float64) float64) []explore.Axis {
+	length := func(label string, low, high float64) explore.Range {
+		a, b := draw(label+" from", low, high), draw(label+" to", low, high)
+		return span(min(a, b), max(a, b), max((max(a, b)-min(a, b))/2, 0.1))
+	}
+	list := []explore.Axis{
+		{Kind: explore.LeafletHeight, Segment: valve.P2, Range: length("p2", 5, 32)},
+		{Kind: explore.LeafletHeight, Segment: valve.A2, Station: valve.SegmentMid, Range: length("a2", 15, 40)},
+		{Kind: explore.LeafletHeight, Segment: valve.P1, Station: valve.SeamLateralEdge, Range: length("p1", 5, 25)},
+	}
+	for _, s := range p.GetSteps() {
+		switch s.GetTechnique().GetKind().(type) {
+		case *trigonev1.Technique_LeafletResection:
+			for _, edge := range []string{explore.FreeEdge, explore.Base, explore.BothEdge} {
+				list = append(list, explore.Axis{Kind: explore.ResectionWidth, StepID: s.GetId(), Edge: edge, Range: length("width", 0, 45)})
+			}
+		case *trigonev1.Technique_SlidingPlasty:
+			list = append(list,
+				explore.Axis{Kind: explore.SlidingAdvance, StepID: s.GetId(), Side: valve.Lateral, Range: length("lateral", 0, 20)},
+				explore.Axis{Kind: explore.SlidingAdvance, StepID: s.GetId(), Side: valve.Medial, Range: length("medial", 0, 20)})
+		case *trigonev1.Technique_ArtificialChord:
+			list = append(list, explore.Axis{Kind: explore.ChordLength, StepID: s.GetId(), Range: length("chord", 5, 30)})
+		case *trigonev1.Technique_Annuloplasty:
+			list = append(list,
+				explore.Axis{Kind: explore.Ring, StepID: s.GetId(), Sizes: []explore.Size{{Family: "ring-family-a"}, {Family: "band-family-b", Label: units.Some(30.0)}}})
+			if s.GetTechnique().GetAnnuloplasty().GetKind() == trigonev1.AnnuloplastyKind_ANNULOPLASTY_KIND_COMPLETE_RING {
+				list = append(list, explore.Axis{Kind: explore.Ring, StepID: s.GetId(), Dimensions: []explore.Dimensions{
+					{AnteroPosteriorMM: units.Some(draw("ring", 18, 36))},
+					{AnteroPosteriorMM: units.Some(26.0), TransverseMM: units.Some(draw("across", 20, 44)), OrificeCM2: units.Some(draw("orifice", 3, 12))},
+				}})
+			}
+		}
+	}
+	return list
+}
+
+// written writes the values of a variant into a copy of the case file, as its
+// author would.
+func written(t interface{ Fatal(...any) }, f *trigonev1.CaseFile, axes []explore.Axis, v explore.Variant) *trigonev1.CaseFile {
+	out := proto.CloneOf(f)
+	plan := out.GetPlan()
+	put := func(l **trigonev1.Length, mm float64) {
+		if *l == nil {
+			*l = &trigonev1.Length{}
+		}
+		(*l).Mm, (*l).AbsentReason = proto.Float64(mm), 0
+	}
+	device := func(m units.Maybe[float64]) *trigonev1.Length {
+		if mm, ok := m.Get(); ok {
+			return &trigonev1.Length{Mm: proto.Float64(mm)}
+		}
+		return nil
+	}
+	technique := func(id string) *trigonev1.Technique {
+		i := slices.IndexFunc(plan.GetSteps(), func(s *trigonev1.PlannedStep) bool { return s.GetId() == id })
+		return plan.GetSteps()[i].GetTechnique()
+	}
+	for i, a := range axes {
+		mm, _ := v.Values[i].MM.Get()
+		switch a.Kind {
+		case explore.LeafletHeight:
+			station := a.Station
+			if station == "" {
+				station = metric.PlannedStation(convert.Case(record(f)), a.Segment)
+			}
+			j := slices.IndexFunc(plan.GetPlannedHeights(), func(h *trigonev1.LeafletHeight) bool {
+				have := valve.Station(convert.Word(h.GetStation()))
+				return convert.Word(h.GetSegment()) == string(a.Segment) && (have == station || have == "" && station == valve.SegmentMid)
+			})
+			if j < 0 {
+				plan.PlannedHeights = append(plan.PlannedHeights, &trigonev1.LeafletHeight{
+					At:      &trigonev1.LeafletHeight_Segment{Segment: convert.Enum[trigonev1.Segment](string(a.Segment))},
+					Station: convert.Enum[trigonev1.Station](string(station)),
+				})
+				j = len(plan.PlannedHeights) - 1
+			}
+			put(&plan.PlannedHeights[j].LeafletHeight, mm)
+		case explore.ResectionWidth:
+			r := technique(a.StepID).GetLeafletResection()
+			if a.Edge != explore.Base {
+				put(&r.ResectionFreeEdgeWidth, mm)
+			}
+			if a.Edge == explore.Base || a.Edge == explore.BothEdge {
+				put(&r.ResectionBaseWidth, mm)
+			}
+		case explore.SlidingAdvance:
+			s := technique(a.StepID).GetSlidingPlasty()
+			side := &s.Lateral
+			if a.Side == valve.Medial {
+				side = &s.Medial
+			}
+			if *side == nil {
+				*side = &trigonev1.SlidingSide{}
+			}
+			put(&(*side).SlidingAdvance, mm)
+		case explore.ChordLength:
+			put(&technique(a.StepID).GetArtificialChord().ArtificialChordLength, mm)
+		case explore.Ring:
+			r, ring := technique(a.StepID).GetAnnuloplasty(), v.Values[i].Ring
+			if r.GetFamilyKey() != ring.Family || ring.Family == "" {
+				r.Rigidity = 0
+			}
+			r.Kind, r.FamilyKey = convert.Enum[trigonev1.AnnuloplastyKind](ring.Kind), ring.Family
+			r.PlannedLabelMin, r.PlannedLabelMax = nil, nil
+			if label, ok := ring.Label.Get(); ok {
+				r.PlannedLabelMin, r.PlannedLabelMax = proto.Float64(label), proto.Float64(label)
+			}
+			r.RingInnerAnteroPosteriorDiameter, r.RingInnerTransverseDiameter = device(ring.AnteroPosteriorMM), device(ring.TransverseMM)
+			r.RingOrificeArea, r.BandLength = nil, device(ring.BandLengthMM)
+			if cm2, ok := ring.OrificeCM2.Get(); ok {
+				r.RingOrificeArea = &trigonev1.Area{Cm2: proto.Float64(cm2)}
+			}
+		}
+	}
+	return out
+}
+
+// said is what package evaluate says of a case file, as far as a variant tells it.
+func said(in evaluate.Input, metrics []string) ([]explore.Metric, []string, map[string]bool) {
+	e := evaluate.Evaluate(in)
+	var values []explore.Metric
+	for _, v := range e.Metrics {
+		if v.Key.Occasion != valve.AtPlan || !slices.Contains(metrics, v.Key.ID) {
+			continue
+		}
+		m := explore.Metric{Key: v.Key, State: v.State}
+		if v.State == metric.HasValue {
+			m.Value, m.Lower, m.Upper = v.Value, v.Lower, v.Upper
+		}
+		values = append(values, m)
+	}
+	gaps := map[string]bool{}
+	for _, g := range e.Gaps {
+		gaps[fmt.Sprint(g.Rule, g.At)] = true
+	}
+	var findings []string
+	for _, f := range e.Findings {
+		findings = append(findings, findingText(f.Rule, f.Severity, f.Message, f.At))
+	}
+	slices.Sort(findings)
+	return values, findings, gaps
+}
+
+func findingText(rule string, s rules.Severity, message string, at metric.At) string {
+	return fmt.Sprint(rule, " ", s, " ", at, ": ", message)
+}
+
+// planMetrics are all metrics that speak of a plan.
+func planMetrics(in evaluate.Input) []string {
+	var ids []string
+	for _, v := range metric.Compute(in.Case, in.Settings) {
+		if v.Key.Occasion == valve.AtPlan && !slices.Contains(ids, v.Key.ID) {
+			ids = append(ids, v.Key.ID)
+		}
+	}
+	return ids
+}
+
+func withPlan(t interface{ Fatal(...any) }) []string {
+	return slices.DeleteFunc(testdata.Names(testdata.Cases), func(n string) bool { return read(t, n).GetPlan() == nil })
+}
+
+// A variant is what evaluating the case file one by one would say: the same
+// metrics, the same findings, and the rules that cannot be judged.
+func TestVariantsAreWhatEvaluationSays(t *testing.T) {
+	names := withPlan(t)
+	rapid.Check(t, func(t *rapid.T) {
+		f := read(t, rapid.SampledFrom(names).Draw(t, "case"))
+		if rapid.Bool().Draw(t, "before the operation") {
+			f.Operation, f.Results, f.FollowUps = nil, nil, nil
+		}
+		if rapid.Bool().Draw(t, "with a contradiction of its own") && len(f.Assessments) > 0 {
+			// A perimeter too short for its area: arithmetic.
+			s := f.Assessments[0].GetStudy()
+			if s.Annulus == nil {
+				s.Annulus = &trigonev1.Annulus{}
+			}
+			s.Annulus.AnnulusArea, s.Annulus.AnnulusPerimeter = &trigonev1.Area{Cm2: proto.Float64(14)}, &trigonev1.Length{Mm: proto.Float64(60)}
+		}
+		in := asked(f)
+		possible := axesOf(f.GetPlan(), func(label string, low, high float64) float64 {
+			return float64(rapid.IntRange(int(low*2), int(high*2)).Draw(t, label)) / 2
+		})
+		axes := rapid.SliceOfNDistinct(rapid.SampledFrom(possible), 1, min(3, len(possible)), axisKey).Draw(t, "axes")
+		q := explore.Question{Axes: axes, Metrics: planMetrics(in)}
+		e, faults := explore.New(in, q)
+		if len(faults) > 0 {
+			t.Fatal(faults)
+		}
+		base, findings, before := said(in, q.Metrics)
+		if !same(t, e, e.Plan, base, findings) {
+			t.Fatal("the plan as it is differs")
+		}
+		list := all(e, 1)
+		for range min(3, len(list)) {
+			v := list[rapid.IntRange(0, len(list)-1).Draw(t, "variant")]
+			changed := asked(written(t, f, axes, v))
+			values, findings, gaps := said(changed, q.Metrics)
+			if !same(t, e, v, values, findings) {
+				t.Fatalf("variant %d differs", v.Index)
+			}
+			var want []string
+			for _, g := range evaluate.Evaluate(changed).Gaps {
+				if !before[fmt.Sprint(g.Rule, g.At)] && !slices.Contains(want, g.Rule) {
+					want = append(want, g.Rule)
+				}
+			}
+			slices.Sort(want)
+			if !slices.Equal(want, v.NotEvaluable) {
+				t.Fatalf("variant %d: not evaluable are %v of %d gaps, told are %v", v.Index, want, len(gaps), v.NotEvaluable)
+			}
+		}
+	})
+}
+
+// axisKey tells axes apart by what they set; the edges of a resection overlap.
+func axisKey(a explore.Axis) string { return fmt.Sprint(a.Kind, a.StepID, a.Segment, a.Side) }
+
+func same(t *rapid.T, e *explore.Exploration, v explore.Variant, values []explore.Metric, findings []string) bool {
+	var got []explore.Metric
+	for _, m := range v.Metrics {
+		m.Explanation = ""
+		got = append(got, m)
+	}
+	if !reflect.DeepEqual(got, values) {
+		t.Logf("metrics\n%+v\nwant\n%+v", got, values)
+		return false
+	}
+	var told []string
+	for _, f := range v.Findings {
+		told = append(told, findingText(f.Rule, f.Severity, f.Message, f.At))
+	}
+	for _, f := range e.Beside {
+		told = append(told, findingText(f.Rule, f.Severity, f.Message, f.At))
+	}
+	slices.Sort(told)
+	if !slices.Equal(told, findings) {
+		t.Logf("findings\n%s\nwant\n%s", strings.Join(told, "\n"), strings.Join(findings, "\n"))
+		return false
+	}
+	return true
+}
+
+func BenchmarkExplore(b *testing.B) {
+	f := read(b, "triangular-complete-ring")
+	f.Operation, f.Results, f.FollowUps = nil, nil, nil
+	in := asked(f)
+	e := mustNew(b, in, explore.Question{Axes: []explore.Axis{
+		{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(10, 20, 0.5)},
+		{Kind: explore.ResectionWidth, StepID: "p-resection", Range: span(4, 14, 0.5)},
+		{Kind: explore.Ring, Sizes: []explore.Size{{Family: "ring-family-a"}}},
+	}})
+	for _, workers := range []int{1, 2} {
+		b.Run(fmt.Sprintf("variants/%d workers", workers), func(b *testing.B) {
+			for b.Loop() {
+				for range e.Variants(workers) {
+				}
+			}
+			b.ReportMetric(float64(b.N*e.Total)/b.Elapsed().Seconds(), "variants/s")
+		})
+	}
+	b.Run("bare metric.Compute", func(b *testing.B) {
+		for b.Loop() {
+			metric.Compute(in.Case, in.Settings)
+		}
+		b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "variants/s")
+	})
+	b.Run("evaluate.Evaluate", func(b *testing.B) {
+		for b.Loop() {
+			evaluate.Evaluate(in)
+		}
+		b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "variants/s")
+	})
+}

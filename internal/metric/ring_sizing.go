@@ -1,0 +1,300 @@
+package metric
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"trigone/internal/geometry"
+	"trigone/internal/haemo"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+// The ids of this file.
+const (
+	IDIndexedRingOrifice    = "indexed_ring_orifice_area"
+	IDEffectiveRingOrifice  = "ring_effective_orifice_estimate"
+	IDExpectedGradient      = "expected_mean_gradient"
+	IDDiameterReduction     = "antero_posterior_diameter_reduction"
+	IDBandLengthByTrigones  = "band_length_by_intertrigonal_distance"
+	IDLabelByLeafletArea    = "ring_label_by_anterior_leaflet_area"
+	IDLabelByAnteriorHeight = "ring_label_by_anterior_height"
+	IDLabelByTrigones       = "ring_label_by_intertrigonal_distance"
+	leafTrigones            = "intertrigonal_distance"
+	leafBandLength          = "band_length"
+	leafPosteriorAnnulus    = "posterior_annulus_length"
+	labelGrid               = 0.5
+	noRingTable             = "not computable: the site's policy holds no ring table; a label means nothing outside its family"
+)
+
+var ringInputs = []string{leafRingOrifice, leafRingAP, leafRingTransverse}
+
+var ringSizingMetrics = []Metric{
+	{
+		ID: IDIndexedRingOrifice, Name: "inner orifice area of a complete ring per body surface (square-root formula)",
+		Unit: units.MM2PerM2, Grid: 1, Formula: "ring orifice / body surface; reported, not judged",
+		Inputs: slices.Concat(ringInputs, bodySurfaceInputs), Source: settings.SourceDoi2014, Since: "2",
+		Where:   atSteps(repair.Annuloplasty),
+		Compute: func(r *Reader) float64 { return float64(haemo.IndexedArea(ringOrifice(r), bodySurface(r))) },
+	},
+	{
+		ID: IDEffectiveRingOrifice, Name: "effective orifice of the valve within a ring, estimated",
+		Unit: units.CM2, Grid: 0.01,
+		Formula: "0.37 · inner orifice of a complete ring; 0.37 · 1.07 · orifice given of a band; ± 25 %",
+		Inputs:  ringInputs, Source: settings.SourceOwnModel, Since: "2",
+		Where:   atSteps(repair.Annuloplasty),
+		Compute: func(r *Reader) float64 { return float64(effectiveOrifice(r, r.At(), stepAt(r))) },
+	},
+	{
+		ID: IDExpectedGradient, Name: "mean Doppler gradient to expect across the ring, from flow and rate",
+		Unit: units.MMHg, Grid: 0.1,
+		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: EOA 25 % larger and smaller; refused without a rate",
+		Inputs:  slices.Concat(ringInputs, []string{leafOutput, leafOutflow, leafOutflowVTI, leafRate, leafGradientRate}),
+		Source:  settings.SourceOwnModel, Since: "2",
+		Where:   whereExpectedGradient,
+		Compute: expectedGradient,
+	},
+	{
+		ID: IDDiameterReduction, Name: "shortening of the antero-posterior diameter by a complete ring",
+		Unit: units.Percent, Grid: 0.1, Signed: true,
+		Formula: "100 · (1 − inner antero-posterior diameter of the ring / native antero-posterior diameter); no published cut-off: reported, not judged",
+		Inputs:  []string{leafRingAP, leafAP}, Source: settings.SourceArithmetic, Since: "2",
+		Where: atSteps(repair.Annuloplasty),
+		Compute: func(r *Reader) float64 {
+			step := stepAt(r)
+			if !completeRing(r, step) {
+				return nan
+			}
+			native := units.Length(r.Read(r.memo.native(r.c, leafAP, r.At().Occasion == valve.AtPlan)))
+			return float64(geometry.DiameterReduction(native, ringAnteroPosterior(r, r.At(), step)))
+		},
+	},
+	{
+		ID: IDBandLengthByTrigones, Name: "length of the posterior annulus that belongs to the intertrigonal distance",
+		Unit: units.MM, Grid: 0.1, Formula: "3.33 · intertrigonal distance", Inputs: []string{leafTrigones},
+		Source: settings.SourceTrigones2007, Since: "2", Where: inStudies(leafTrigones),
+		Compute: func(r *Reader) float64 {
+			return float64(geometry.PosteriorArcOfTrigones(IntertrigonalDistance.Of(r)))
+		},
+	},
+	{
+		ID: IDLabelByLeafletArea, Name: "label of the ring's family by the area of the anterior leaflet",
+		Unit: units.One, Grid: labelGrid, Steps: true,
+		Formula: "label of the site's ring table whose range holds the native anterior leaflet area; a reading of the table, no advice",
+		Inputs:  []string{leafAnteriorArea}, Source: settings.SourceSitePolicy, Since: "2",
+		Where: whereSized(leafAnteriorArea),
+		Compute: func(r *Reader) float64 {
+			k := r.memo.native(r.c, leafAnteriorArea, r.At().Occasion == valve.AtPlan)
+			return labelBy(r, k, settings.RingSize.AnteriorLeafletAreaCM2)
+		},
+	},
+	{
+		ID: IDLabelByAnteriorHeight, Name: "label of the ring's family by the height of A2",
+		Unit: units.One, Grid: labelGrid, Steps: true,
+		Formula: "label of the site's ring table whose range holds the native height of A2; a reading of the table, no advice",
+		Inputs:  []string{leafHeight}, Source: settings.SourceSitePolicy, Since: "2",
+		Where: whereSized(leafHeight),
+		Compute: func(r *Reader) float64 {
+			k := r.memo.nativeAtPlace(r.c, leafHeight, valve.AtStation(valve.A2, valve.SegmentMid), r.At().Occasion == valve.AtPlan)
+			return labelBy(r, k, settings.RingSize.AnteriorHeightMM)
+		},
+	},
+	{
+		ID: IDLabelByTrigones, Name: "label of the ring's family by the intertrigonal distance",
+		Unit: units.One, Grid: labelGrid, Steps: true,
+		Formula: "label of the site's ring table whose range holds the native intertrigonal distance; a reading of the table, no advice",
+		Inputs:  []string{leafTrigones}, Source: settings.SourceSitePolicy, Since: "2",
+		Where: whereSized(leafTrigones),
+		Compute: func(r *Reader) float64 {
+			k := r.memo.native(r.c, leafTrigones, r.At().Occasion == valve.AtPlan)
+			return labelBy(r, k, settings.RingSize.IntertrigonalMM)
+		},
+	},
+}
+
+// effectiveOrifice estimates the effective orifice within a ring or band.
+func effectiveOrifice(r *Reader, at At, step *repair.Step) units.Area {
+	var orifice units.Area
+	given := dimensionKey(at, leafRingOrifice)
+	if step != nil && step.Ring != nil && step.Ring.Kind == repair.PosteriorBand && r.Has(given) {
+		r.Explain("a band with a given orifice: gradients of bands were a little lower than those of rings")
+		orifice = haemo.EffectiveBandOrifice(units.Area(r.Read(given)))
+	} else {
+		orifice = haemo.EffectiveRingOrifice(orificeOf(r, at, step))
+	}
+	r.Explain("from rings of about 4.9 cm2; effective orifices grow less than rings do, so that a larger ring is overstated")
+	r.ModelSD(float64(orifice.Scaled(haemo.EffectiveShareError)))
+	return orifice
+}
+
+// ringAnteroPosterior gives the inner antero-posterior diameter of a complete
+// ring: as recorded, else by its label from the site's table.
+func ringAnteroPosterior(r *Reader, at At, step *repair.Step) units.Length {
+	k := dimensionKey(at, leafRingAP)
+	if size, ok := tableSize(r, step); ok && !r.Has(k) {
+		if d, known := size.InnerAnteroPosteriorMM.Get(); known {
+			r.Explain("inner antero-posterior diameter from the site's ring table, by label")
+			return units.Length(d)
+		}
+	}
+	return units.Length(r.Read(k))
+}
+
+// whereExpectedGradient gives the planned rings where an assessment holds
+// anything of the flow, and the studies after the operation that do so with a
+// gradient.
+func whereExpectedGradient(c *repair.Case) []At {
+	var list []At
+	if len(nativeFlow(c)) > 0 {
+		for _, at := range atSteps(repair.Annuloplasty)(c) {
+			if at.Occasion == valve.AtPlan {
+				list = append(list, at)
+			}
+		}
+	}
+	if c.Operation == nil || c.Operation.Converted() {
+		return list
+	}
+	for _, at := range inStudiesWith(c, []string{leafGradient, leafGradientRate}, []string{leafOutput, leafOutflowVTI}) {
+		if c.StudyAt(at.Occasion).Kind != repair.Assessment && ringInPlace(ringMoment(c, at).steps(c)) != nil {
+			list = append(list, at)
+		}
+	}
+	return list
+}
+
+// ringMoment gives the state of the valve that a study after the operation saw.
+func ringMoment(c *repair.Case, at At) moment {
+	if at.Run > 0 {
+		return moment{run: at.Run}
+	}
+	return moment{run: max(c.Operation.LastRun(), 1)}
+}
+
+// nativeFlow gives the assessments with anything of the forward flow, newest
+// first, those that the plan rests on before others.
+func nativeFlow(c *repair.Case) []valve.Occasion {
+	var list []valve.Occasion
+	assessments := newestFirst(c)
+	if c.Plan != nil {
+		slices.SortStableFunc(assessments, func(a, b *repair.Study) int {
+			return -compareBool(restsOn(c.Plan, a), restsOn(c.Plan, b))
+		})
+	}
+	for _, s := range assessments {
+		if slices.ContainsFunc([]string{leafOutput, leafOutflowVTI}, func(leaf string) bool {
+			return recorded(c, valve.Key{ID: leaf, Occasion: s.Occasion, Role: valve.Measured})
+		}) {
+			list = append(list, s.Occasion)
+		}
+	}
+	return list
+}
+
+func expectedGradient(r *Reader) float64 {
+	at := r.At()
+	o, ringAt, step := at.Occasion, at, (*repair.Step)(nil)
+	if at.Occasion == valve.AtPlan {
+		flows := nativeFlow(r.c)
+		if len(flows) == 0 {
+			r.Miss(OutflowTractVelocityTimeIntegral.Key(valve.Nowhere, "assessment", valve.Measured))
+			return nan
+		}
+		o, step = flows[0], stepAt(r)
+		r.Explain("forward flow and rate of " + string(o) + "; what still leaks after the repair is not added")
+	} else {
+		if step = ringInPlace(ringMoment(r.c, at).steps(r.c)); step == nil {
+			r.DoesNotApply("there is no ring")
+			return nan
+		}
+		ringAt = At{Place: valve.AtStep(step.ID), Occasion: valve.AtOperation}
+		r.Explain("what still leaks is not added to the forward flow")
+	}
+	rateLeaf := leafGradientRate
+	if !r.Has(valve.Key{ID: rateLeaf, Occasion: o, Role: valve.Measured}) && r.Has(valve.Key{ID: leafRate, Occasion: o, Role: valve.Measured}) {
+		rateLeaf = leafRate
+	}
+	flow := fillingFlow(r, o, rateLeaf)
+	orifice := effectiveOrifice(r, ringAt, step)
+	gradient := func(k units.Ratio) float64 {
+		return float64(haemo.MeanDopplerGradientFromFlow(flow, orifice.Scaled(k)))
+	}
+	r.Between(gradient(1+haemo.EffectiveShareError), gradient(1-haemo.EffectiveShareError))
+	r.Explain("a range, not advice, for an effective orifice a quarter larger or smaller than estimated; the filling time is estimated from the rate")
+	return gradient(1)
+}
+
+// whereSized gives the rings where the measure that sizes them was taken.
+func whereSized(leaf string) func(*repair.Case) []At {
+	return func(c *repair.Case) []At {
+		for k := range c.Measured {
+			anterior := k.ID != leafHeight || k.Place == valve.AtStation(valve.A2, valve.SegmentMid)
+			if k.ID == leaf && k.Role == valve.Measured && anterior {
+				return atSteps(repair.Annuloplasty)(c)
+			}
+		}
+		return nil
+	}
+}
+
+// labelBy reads the site's ring table: the label of the step's family whose range
+// holds a native measure. Where several do, the one whose range lies nearest
+// around it; all are told.
+func labelBy(r *Reader, k valve.Key, property func(settings.RingSize) settings.Range) float64 {
+	step := stepAt(r)
+	measured := r.Read(k)
+	switch {
+	case len(r.s.Rings) == 0:
+		r.Refuse(noRingTable)
+		return nan
+	case step == nil || step.Ring == nil || step.Ring.FamilyKey == "":
+		r.Refuse("the ring's family is not recorded; a label means nothing outside its family")
+		return nan
+	}
+	var fitting []settings.RingSize
+	given := false
+	for _, size := range r.s.RingFamily(step.Ring.FamilyKey) {
+		span := property(size)
+		given = given || span.Given()
+		if span.Holds(measured) {
+			fitting = append(fitting, size)
+		}
+	}
+	switch {
+	case !given:
+		r.Refuse("not computable: the site's ring table gives no such range for this family")
+		return nan
+	case math.IsNaN(measured):
+		return nan
+	case len(fitting) == 0:
+		r.Refuse("no label of this family is made for this measure, by the site's ring table")
+		return nan
+	}
+	if len(fitting) > 1 {
+		labels := make([]string, len(fitting))
+		for i, size := range fitting {
+			labels[i] = units.FormatNumber(size.Label, labelGrid)
+		}
+		r.Explain("the ranges of labels " + join(labels) + " hold the measure; that of the nearest middle is given")
+	}
+	return slices.MinFunc(fitting, func(a, b settings.RingSize) int {
+		return cmp.Compare(fromMiddle(property(a), measured), fromMiddle(property(b), measured))
+	}).Label
+}
+
+// fromMiddle gives how far a value lies from the middle of a range; from the end
+// that there is, where the other is open.
+func fromMiddle(s settings.Range, v float64) float64 {
+	low, hasLow := s.Low.Get()
+	high, hasHigh := s.High.Get()
+	switch {
+	case hasLow && hasHigh:
+		return math.Abs(v - (low+high)/2)
+	case hasLow:
+		return math.Abs(v - low)
+	}
+	return math.Abs(v - high)
+}

@@ -1,0 +1,58 @@
+package policy
+
+import (
+	"fmt"
+	"strings"
+
+	"trigone/internal/metric"
+	"trigone/internal/settings"
+)
+
+// Change is one value of a site that stands in the place of a built-in one.
+type Change struct {
+	Name    string // path in the file, e.g. thresholds.mean_gradient_high
+	Site    string // the value, with its unit
+	BuiltIn string // the one it replaces
+}
+
+// Changes gives what a policy sets otherwise than the built-in table, in the
+// order of the file's sections. A value that is set to what is built in is the
+// site's own all the same, and is told.
+func (p Policy) Changes() []Change {
+	var list []Change
+	built := settings.BuiltIn("", "", "")
+	for _, name := range p.Settings.ThresholdNames() {
+		if t := p.Settings.Threshold(name); t.Owner == settings.Site {
+			list = append(list, Change{keyThresholds + "." + name, t.String(), built.Threshold(name).String()})
+		}
+	}
+	for _, name := range sortedKeys(p.Settings.Tolerances) {
+		if t := p.Settings.Tolerances[name]; t.Owner == settings.Site {
+			list = append(list, Change{keyTolerances + "." + name, toleranceText(t), toleranceText(built.Tolerances[name])})
+		}
+	}
+	for _, id := range sortedKeys(p.Settings.InputSDs) {
+		leaf, _ := metric.LeafByID(id)
+		list = append(list, Change{keyInputSDs + "." + id, quantity(p.Settings.InputSDs[id].SD, leaf.Unit), assumedText(leaf)})
+	}
+	for _, r := range p.Settings.Rings {
+		list = append(list, Change{keyRingTable + "." + r.Family, fmt.Sprintf("label %g, %s", r.Label, strings.ReplaceAll(r.Kind, "_", " ")), "none"})
+	}
+	return list
+}
+
+func toleranceText(t settings.Tolerance) string {
+	return fmt.Sprintf("absolute %g, relative %g %%, repeatability %g", t.Absolute, float64(t.Relative.Percent()), t.Repeatability)
+}
+
+func assumedText(l metric.Leaf) string {
+	switch {
+	case l.PosteriorSD > 0:
+		return fmt.Sprintf("%s, posterior %s", quantity(l.SD, l.Unit), quantity(l.PosteriorSD, l.Unit))
+	case l.SD > 0:
+		return quantity(l.SD, l.Unit)
+	case l.SDPercent > 0:
+		return fmt.Sprintf("%g %% of the value", l.SDPercent)
+	}
+	return "none assumed"
+}

@@ -1,0 +1,60 @@
+package rules
+
+import (
+	"slices"
+
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+var posteriorChordLongerThanAnterior = Rule{
+	ID: "posterior-chord-longer-than-anterior", Reference: "R22",
+	Summary:  "The longest artificial chord of P2 is not longer than the longest of A2 by more than 5 mm.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Thresholds: []string{settings.PosteriorChordLonger},
+	Advice:     "Check both lengths and the segments; chords of the posterior leaflet usually are the shorter ones.",
+	Since:      "2",
+	Where: setPlaces(func(steps []repair.Step) bool {
+		return len(chordsOf(steps, valve.A2)) > 0 && len(chordsOf(steps, valve.P2)) > 0
+	}),
+	Check: func(r *Reader) Verdict {
+		steps := firmSteps(r.Case(), r.At().Occasion)
+		longest := func(s valve.Segment) float64 {
+			length := 0.0
+			for _, step := range chordsOf(steps, s) {
+				if v := r.Read(r.Beside("artificial_chord_length", valve.AtStep(step.ID))); r.Greater(v, length) {
+					length = v
+				}
+			}
+			return length
+		}
+		anterior, posterior := longest(valve.A2), longest(valve.P2)
+		if !r.Beyond(units.Round(posterior-anterior, lengthGrid), settings.PosteriorChordLonger) {
+			return Verdict{}
+		}
+		return broken("Artificial chords of P2 are %s long, those of A2 only %s.", millimetres(posterior), millimetres(anterior))
+	},
+	Examples: []Example{
+		{Name: "14 against 23 mm", Want: Holds, Case: func() *repair.Case { return exampleChords(23, 14) }},
+		{Name: "25 against 14 mm", Want: Broken, Case: func() *repair.Case { return exampleChords(14, 25) }},
+		{Name: "5 mm longer exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleChords(15, 20) }},
+		{Name: "no length at A2", Want: NotEvaluable, Case: func() *repair.Case {
+			return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).
+				Step("o2", repair.ArtificialChord, valve.P2).Dim("artificial_chord_length", 14).Case()
+		}},
+	},
+}
+
+// chordsOf gives the artificial chords that go to one segment alone.
+func chordsOf(steps []repair.Step, segment valve.Segment) []repair.Step {
+	return slices.DeleteFunc(repair.Of(steps, repair.ArtificialChord), func(s repair.Step) bool {
+		return len(s.Places) != 1 || s.Places[0].Segment != segment
+	})
+}
+
+func exampleChords(anterior, posterior float64) *repair.Case {
+	return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).Dim("artificial_chord_length", anterior).
+		Step("o2", repair.ArtificialChord, valve.P2).Dim("artificial_chord_length", posterior).Case()
+}

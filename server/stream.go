@@ -1,0 +1,55 @@
+package server
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+)
+
+// The stream interceptors do for a call that answers many times what those of
+// interceptors.go do for one that answers once.
+
+func accessLogStream(log *zap.Logger) grpc.StreamServerInterceptor {
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+		return logged(log, info.FullMethod, func() error { return handler(srv, stream) })
+	}
+}
+
+func recoverPanicStream(log *zap.Logger) grpc.StreamServerInterceptor {
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+		return recovered(log, info.FullMethod, func() error { return handler(srv, stream) })
+	}
+}
+
+func mapErrorsStream(log *zap.Logger) grpc.StreamServerInterceptor {
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+		return mapped(log, info.FullMethod, handler(srv, stream))
+	}
+}
+
+// streamTimeout bounds a stream of ours whose client sets no deadline: the largest
+// exploration and more. Watching over health, and reflection, have no end.
+const streamTimeout = 10 * time.Minute
+
+const ownServices = "/trigone."
+
+func deadlineStream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+	if _, set := stream.Context().Deadline(); set || !strings.HasPrefix(info.FullMethod, ownServices) {
+		return handler(srv, stream)
+	}
+	ctx, cancel := context.WithTimeout(stream.Context(), streamTimeout)
+	defer cancel()
+	return handler(srv, boundedStream{stream, ctx})
+}
+
+// boundedStream is a stream with a context of its own.
+type boundedStream struct {
+	grpc.ServerStream
+	ctx context.Context
+}
+
+// Context gives that context.
+func (s boundedStream) Context() context.Context { return s.ctx }
