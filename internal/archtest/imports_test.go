@@ -32,11 +32,12 @@ var rooms = map[string][]string{
 	"internal/rules":       {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo", "internal/metric"},
 	"internal/discrepancy": {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy"},
+	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
 	"proto/trigone/v1": {},
 	"internal/convert": {
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
-		"internal/rules", "internal/discrepancy", "internal/evaluate",
+		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore",
 	},
 	"internal/policy":              {"internal/units", "internal/settings", "internal/metric"},
 	"internal/storage":             {},
@@ -47,7 +48,7 @@ var rooms = map[string][]string{
 	"fhirmap":                      {"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules",
-		"internal/discrepancy", "internal/evaluate", "internal/convert", "internal/policy", "internal/storage", "fhirmap",
+		"internal/discrepancy", "internal/evaluate", "internal/explore", "internal/convert", "internal/policy", "internal/storage", "fhirmap",
 	},
 	"server":        {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite"},
 	"internal/demo": {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "server", "testdata"},
@@ -63,13 +64,13 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/geometry", "internal/haemo", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,
 // text, numbers, order, hashes; no clock, no disk, no network, no log.
 var pureImports = []string{
-	"cmp", "crypto/sha256", "encoding/hex", "errors", "fmt", "maps", "math", "slices", "sort", "strconv", "strings", "time", "iter", "bytes",
+	"cmp", "crypto/sha256", "encoding/hex", "errors", "fmt", "maps", "math", "reflect", "slices", "sort", "strconv", "strings", "time", "iter", "bytes",
 	"unicode", "math/bits", "math/rand/v2",
 	"gonum.org/v1/gonum/stat/distuv", "gonum.org/v1/gonum/mat", "gonum.org/v1/gonum/spatial/r3",
 }

@@ -126,7 +126,7 @@ func New(in evaluate.Input, q Question) (*Exploration, []Fault) {
 	l := &laying{c: in.Case, s: in.Settings, taken: map[valve.Key]int{}}
 	e := &Exploration{in: in, axes: l.axes(q.Axes, q.Most), order: q.Order}
 	e.know()
-	here := e.judge(in.Case)
+	here := e.judge(in.Case, nil)
 	probe := here
 	if len(e.axes) > 0 {
 		e.Total = 1
@@ -134,7 +134,7 @@ func New(in evaluate.Input, q Question) (*Exploration, []Fault) {
 			e.Total *= len(a.settings)
 			e.Axes = append(e.Axes, a.described)
 		}
-		probe = e.judge(e.newBench().lay(0))
+		probe = e.judge(e.newBench().lay(0), nil)
 	}
 	e.ask(l, q, here.values, probe.values)
 	if len(l.faults) > 0 {
@@ -278,7 +278,7 @@ func (e *Exploration) remark(values []metric.Value) {
 func (e *Exploration) know() {
 	with, without := e.in.Case, e.in.Case.WithPlan(nil)
 	e.first = e.newPass(with, without, true)
-	for _, j := range append(e.judgeSome(with, e.computeSome(with, e.first), e.first, true), e.first.judged...) {
+	for _, j := range append(e.judgeSome(with, e.computeSome(with, e.first, nil), e.first, true), e.first.judged...) {
 		e.disputed = append(e.disputed, e.disputes(j)...)
 	}
 	if len(e.disputed) > 0 {
@@ -333,9 +333,9 @@ func (e *Exploration) wanted(p pass, all bool) func(rules.Rule, metric.At) bool 
 
 // computeSome gives every value of a case: those that may depend on the plan
 // anew, before those that do not.
-func (e *Exploration) computeSome(c *repair.Case, p pass) []metric.Value {
-	anew := metric.ComputeSome(c, e.in.Settings, func(id string, at metric.At) bool { return !p.known[at.Key(id)] })
-	return append(anew, p.values...)
+func (e *Exploration) computeSome(c *repair.Case, p pass, into []metric.Value) []metric.Value {
+	into = append(into[:0], metric.ComputeSome(c, e.in.Settings, func(id string, at metric.At) bool { return !p.known[at.Key(id)] })...)
+	return append(into, p.values...)
 }
 
 func (e *Exploration) judgeSome(c *repair.Case, values []metric.Value, p pass, judgesAll bool) []rules.Judgement {
@@ -361,8 +361,9 @@ type verdict struct {
 }
 
 // judge evaluates a case that differs from the one in hand by its plan only, in
-// two passes as package evaluate does.
-func (e *Exploration) judge(c *repair.Case) verdict {
+// two passes as package evaluate does. The verdict's values lie in the room given,
+// which may be nil.
+func (e *Exploration) judge(c *repair.Case, room []metric.Value) verdict {
 	var v verdict
 	take := func(lists ...[]rules.Judgement) {
 		for _, list := range lists {
@@ -376,7 +377,7 @@ func (e *Exploration) judge(c *repair.Case) verdict {
 			}
 		}
 	}
-	values := e.computeSome(c, e.first)
+	values := e.computeSome(c, e.first, room)
 	onAll := e.judgeSome(c, values, e.first, true)
 	take(onAll, e.first.judged)
 
@@ -392,7 +393,7 @@ func (e *Exploration) judge(c *repair.Case) verdict {
 	}
 	if len(disputed) > 0 {
 		clean = evaluate.Withhold(c, disputed)
-		values = e.computeSome(clean, p)
+		values = e.computeSome(clean, p, values)
 	}
 	v.values = values
 	take(e.judgeSome(clean, values, p, false), p.judged)
@@ -466,6 +467,7 @@ type bench struct {
 	// measured are the maps that hold the plan's values: the case's, and that of
 	// the plan's own revision.
 	measured []valve.Measurements
+	room     []metric.Value // of the variant before
 }
 
 func (e *Exploration) newBench() *bench {
@@ -521,7 +523,9 @@ func (b *bench) variant(index int) Variant {
 	for i, a := range b.e.axes {
 		values[i] = a.settings[b.e.choice(index, i)].value
 	}
-	return b.e.tell(index, values, b.e.judge(b.lay(index)), func(k slot) bool { return !b.e.gaps[k] })
+	said := b.e.judge(b.lay(index), b.room)
+	b.room = said.values
+	return b.e.tell(index, values, said, func(k slot) bool { return !b.e.gaps[k] })
 }
 
 // Variants gives every variant in grid order, calculated by as many workers; the

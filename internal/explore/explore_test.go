@@ -2,7 +2,9 @@ package explore_test
 
 import (
 	"fmt"
+	"math"
 	"reflect"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -127,7 +129,7 @@ func axesOf(p *trigonev1.Plan, draw func(label string, low, high float64) float6
 
 // written writes the values of a variant into a copy of the case file, as its
 // author would.
-func written(t interface{ Fatal(...any) }, f *trigonev1.CaseFile, axes []explore.Axis, v explore.Variant) *trigonev1.CaseFile {
+func written(f *trigonev1.CaseFile, axes []explore.Axis, v explore.Variant) *trigonev1.CaseFile {
 	out := proto.CloneOf(f)
 	plan := out.GetPlan()
 	put := func(l **trigonev1.Length, mm float64) {
@@ -285,7 +287,7 @@ func TestVariantsAreWhatEvaluationSays(t *testing.T) {
 		list := all(e, 1)
 		for range min(3, len(list)) {
 			v := list[rapid.IntRange(0, len(list)-1).Draw(t, "variant")]
-			changed := asked(written(t, f, axes, v))
+			changed := asked(written(f, axes, v))
 			values, findings, gaps := said(changed, q.Metrics)
 			if !same(t, e, v, values, findings) {
 				t.Fatalf("variant %d differs", v.Index)
@@ -330,6 +332,160 @@ func same(t *rapid.T, e *explore.Exploration, v explore.Variant, values []explor
 		return false
 	}
 	return true
+}
+
+// asking is a question of 3 · 4 · 3 variants.
+func asking() explore.Question {
+	return explore.Question{Axes: []explore.Axis{
+		{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(12, 16, 2)},
+		{Kind: explore.ResectionWidth, StepID: "p-resection", Range: span(4, 10, 2)},
+		{Kind: explore.Ring, Sizes: []explore.Size{{Family: "ring-family-a"}}},
+	}}
+}
+
+func TestGridOrderCountAndWorkers(t *testing.T) {
+	e := mustNew(t, asked(read(t, "triangular-complete-ring")), asking())
+	one := all(e, 1)
+	if e.Total != 36 || len(one) != 36 {
+		t.Fatalf("%d variants of %d, want 36", len(one), e.Total)
+	}
+	i := 0
+	for _, p2 := range []float64{12, 14, 16} {
+		for _, width := range []float64{4, 6, 8, 10} {
+			for _, label := range []float64{30, 32, 34} {
+				v := one[i]
+				got := []float64{v.Values[0].MM.OrElse(-1), v.Values[1].MM.OrElse(-1), v.Values[2].Ring.Label.OrElse(-1)}
+				if v.Index != i || !slices.Equal(got, []float64{p2, width, label}) {
+					t.Fatalf("variant %d has index %d and %v, want %v %v %v: the last axis changes fastest", i, v.Index, got, p2, width, label)
+				}
+				i++
+			}
+		}
+	}
+	for _, workers := range []int{2, 3, 7, 100} {
+		if !reflect.DeepEqual(one, all(e, workers)) {
+			t.Errorf("%d workers give other variants than one", workers)
+		}
+	}
+}
+
+// Whoever stops taking gets no more, and no goroutine is left behind.
+func TestStopping(t *testing.T) {
+	e := mustNew(t, asked(read(t, "triangular-complete-ring")), asking())
+	before := runtime.NumGoroutine()
+	for _, workers := range []int{1, 4} {
+		taken := 0
+		for range e.Variants(workers) {
+			if taken++; taken == 5 {
+				break
+			}
+		}
+		if taken != 5 || runtime.NumGoroutine() > before {
+			t.Errorf("%d workers: %d taken, %d goroutines more", workers, taken, runtime.NumGoroutine()-before)
+		}
+	}
+}
+
+// Only the caller's own criterion orders variants; what has no value comes last.
+func TestOrder(t *testing.T) {
+	q := asking()
+	q.Axes[2].Sizes = append(q.Axes[2].Sizes, explore.Size{Family: "band-family-b", Label: units.Some(30.0)})
+	q.Order = &explore.Order{Metric: metric.IDPredictedContact, Direction: explore.Descending}
+	e := mustNew(t, asked(read(t, "triangular-complete-ring")), q)
+	var ranks []explore.Rank
+	for _, v := range e.Variants(2) {
+		ranks = append(ranks, e.Rank(v))
+	}
+	last, none := explore.Rank{}, 0
+	for i, v := range e.Listed(e.Order(ranks), 2) {
+		r := e.Rank(v)
+		now, ok := r.Value.Get()
+		was, had := last.Value.Get()
+		switch {
+		case !ok:
+			none++
+		case none > 0:
+			t.Fatal("a variant without a value stands before one with a value")
+		case i > 0 && had && (now > was || now == was && r.Index < last.Index):
+			t.Fatalf("%v of variant %d after %v of variant %d", now, r.Index, was, last.Index)
+		}
+		last = r
+	}
+	if none != 12 {
+		t.Errorf("%d variants without a value, want the 12 with a band", none)
+	}
+}
+
+func TestFaults(t *testing.T) {
+	height := explore.Axis{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(10, 18, 1)}
+	ringOf := func(a explore.Axis) explore.Axis { a.Kind = explore.Ring; return a }
+	for _, tt := range []struct {
+		why  string
+		q    explore.Question
+		want string // a path
+		says string
+	}{
+		{"an empty grid", explore.Question{}, "axes", "at least one"},
+		{"an axis of nothing", explore.Question{Axes: []explore.Axis{{}}}, "axes[0]", "nothing to vary"},
+		{"a step that the plan does not have", explore.Question{Axes: []explore.Axis{{Kind: explore.ResectionWidth, StepID: "none", Range: span(1, 2, 1)}}},
+			"axes[0].resection_width.step_id", "no step of the plan"},
+		{"a step of another technique", explore.Question{Axes: []explore.Axis{{Kind: explore.SlidingAdvance, StepID: "p-ring", Side: valve.Lateral, Range: span(1, 2, 1)}}},
+			"axes[0].sliding_advance.step_id", "another technique"},
+		{"a step of nothing", explore.Question{Axes: []explore.Axis{{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(10, 18, 0)}}},
+			"axes[0].leaflet_height.range.step_mm", "above 0"},
+		{"ends exchanged", explore.Question{Axes: []explore.Axis{{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(18, 10, 1)}}},
+			"axes[0].leaflet_height.range.max_mm", "below min_mm"},
+		{"no number", explore.Question{Axes: []explore.Axis{{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(math.NaN(), 10, 1)}}},
+			"axes[0].leaflet_height.range.min_mm", "no length"},
+		{"one dimension twice", explore.Question{Axes: []explore.Axis{height, height}}, "axes[1]", "what axes[0] sets"},
+		{"more than is answered", explore.Question{Axes: []explore.Axis{height}, Most: 8}, "axes", "give 9 variants, more than the 8"},
+		{"more than memory holds", explore.Question{Axes: []explore.Axis{{Kind: explore.LeafletHeight, Segment: valve.P2, Range: span(0, 2500, 1e-300)}}},
+			"axes", "longer steps"},
+		{"a family that the site does not have", explore.Question{Axes: []explore.Axis{ringOf(explore.Axis{Sizes: []explore.Size{{Family: "none"}}})}},
+			"axes[0].ring.sizes[0].family_key", "no family"},
+		{"a label that the family does not have", explore.Question{Axes: []explore.Axis{ringOf(explore.Axis{Sizes: []explore.Size{{Family: "ring-family-a", Label: units.Some(33.0)}}})}},
+			"axes[0].ring.sizes[0].label", "it has 30, 32, 34"},
+		{"no ring at all", explore.Question{Axes: []explore.Axis{ringOf(explore.Axis{})}}, "axes[0].ring.sizes", "is empty"},
+		{"a ring without a dimension", explore.Question{Axes: []explore.Axis{ringOf(explore.Axis{Dimensions: []explore.Dimensions{{}}})}},
+			"axes[0].ring.dimensions[0]", "no dimension"},
+		{"no metric", explore.Question{Axes: []explore.Axis{height}, Metrics: []string{"none"}}, "metrics[0]", "no metric of the catalogue"},
+		{"a metric of an echo", explore.Question{Axes: []explore.Axis{height}, Metrics: []string{metric.IDEjectionFraction}}, "metrics[0]", "does not speak of this plan"},
+		{"an order without direction", explore.Question{Axes: []explore.Axis{height}, Order: &explore.Order{Metric: metric.IDPredictedContact}}, "sort_by.direction", "ascending or descending"},
+	} {
+		_, faults := explore.New(asked(read(t, "triangular-complete-ring")), tt.q)
+		if !slices.ContainsFunc(faults, func(f explore.Fault) bool { return f.Path == tt.want && strings.Contains(f.Message, tt.says) }) {
+			t.Errorf("%s: %v, want %q at %s", tt.why, faults, tt.says, tt.want)
+		}
+	}
+	bad := explore.Question{Axes: []explore.Axis{{}, {Kind: explore.ChordLength, StepID: "none"}}, Metrics: []string{"none"}}
+	if _, faults := explore.New(asked(read(t, "triangular-complete-ring")), bad); len(faults) < 5 {
+		t.Errorf("not all at once: %v", faults)
+	}
+	noPlan := read(t, "triangular-complete-ring")
+	noPlan.Plan = nil
+	if _, faults := explore.New(asked(noPlan), asking()); len(faults) != 1 || faults[0].Path != "case_file.plan" {
+		t.Errorf("without a plan: %v", faults)
+	}
+}
+
+// A ring is one object: the orifice of the planned ring says nothing of another.
+func TestAnotherRingTakesNothingFromThePlanned(t *testing.T) {
+	q := explore.Question{Metrics: []string{metric.IDRingToAnnulus}, Axes: []explore.Axis{
+		{Kind: explore.Ring, Dimensions: []explore.Dimensions{{AnteroPosteriorMM: units.Some(24.0)}}},
+	}}
+	e := mustNew(t, asked(read(t, "triangular-complete-ring")), q)
+	if v := all(e, 1)[0]; e.Plan.Metrics[0].State != metric.HasValue || v.Metrics[0].State != metric.NotEvaluable {
+		t.Errorf("planned %+v, tried %+v", e.Plan.Metrics[0], v.Metrics[0])
+	}
+}
+
+// An axis that nothing reads is told of.
+func TestAnAxisThatNothingReads(t *testing.T) {
+	q := explore.Question{Axes: []explore.Axis{{Kind: explore.LeafletHeight, Segment: valve.P3, Station: valve.SeamMedialEdge, Range: span(8, 10, 1)}}}
+	e := mustNew(t, asked(read(t, "triangular-complete-ring")), q)
+	if !slices.ContainsFunc(e.Remarks, func(r string) bool { return strings.Contains(r, "none of the metrics asked for reads it") }) {
+		t.Errorf("remarks %q", e.Remarks)
+	}
 }
 
 func BenchmarkExplore(b *testing.B) {
