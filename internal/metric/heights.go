@@ -19,11 +19,13 @@ type moment struct {
 
 // momentOf gives the moment of a place whose occasion is the plan, a run or the
 // operation as a whole.
-func momentOf(r *Reader) moment {
-	if r.At().Occasion == valve.AtPlan {
+func momentOf(r *Reader) moment { return momentAt(r.At()) }
+
+func momentAt(at At) moment {
+	if at.Occasion == valve.AtPlan {
 		return moment{plan: true}
 	}
-	return moment{run: r.At().Run}
+	return moment{run: at.Run}
 }
 
 func (m moment) occasion() valve.Occasion {
@@ -152,6 +154,18 @@ func finalHeight(r *Reader, seg valve.Segment, m moment, prefer valve.Method) (u
 		r.Refuse("what is taken off is at least as high as the leaflet")
 	}
 	return units.Length(height), how.base[0]
+}
+
+// slicePair gives the final heights of both segments of a slice, and of each the
+// key that it started from. The anterior one is looked for by the method of the
+// posterior one first.
+func slicePair(r *Reader, m moment, slice valve.Slice) (anterior, posterior units.Length, aKey, pKey valve.Key) {
+	front, back := slice.Segments()
+	posterior, pKey = finalHeight(r, back, m, "")
+	measured, _ := r.Measurement(pKey)
+	anterior, aKey = finalHeight(r, front, m, measured.Context.Method)
+	compare(r, true, aKey, pKey)
+	return anterior, posterior, aKey, pKey
 }
 
 func heightRecipe(c *repair.Case, seg valve.Segment, m moment, steps []repair.Step, prefer valve.Method) recipe {

@@ -34,6 +34,28 @@ func PredictedContactKey(fromPlan bool) valve.Key {
 	return k
 }
 
+// PredictedOverlapKey gives the key of the predicted overlap of A2 and P2: from
+// the plan, or from what was done.
+func PredictedOverlapKey(fromPlan bool) valve.Key {
+	k := PredictedContactKey(fromPlan)
+	k.ID = IDPredictedOverlap
+	return k
+}
+
+// CoaptationZKey gives the key of the coaptation length on leaving theatre against
+// the overlap predicted from the plan, or from what was done; ok is false if no
+// study on leaving theatre asks for it.
+func CoaptationZKey(c *repair.Case, fromPlan bool) (k valve.Key, ok bool) {
+	id, role := IDZFromExecution, valve.PredictedFromExecution
+	if fromPlan {
+		id, role = IDZFromPlan, valve.PredictedFromPlan
+	}
+	for _, at := range whereOutcome(c, role) {
+		return at.Key(id), true
+	}
+	return valve.Key{}, false
+}
+
 // CoaptationKey gives the key of the measured coaptation length of A2-P2 of a
 // study.
 func CoaptationKey(o valve.Occasion) valve.Key {

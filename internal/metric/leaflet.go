@@ -163,13 +163,9 @@ func measuredPair(r *Reader) (anterior, posterior units.Length) {
 	return units.Length(r.Read(a)), units.Length(r.Read(p))
 }
 
-// finalPair gives the final heights of A2 and P2. The anterior one is looked for
-// by the method of the posterior one first.
+// finalPair gives the final heights of A2 and P2.
 func finalPair(r *Reader, m moment) (anterior, posterior units.Length) {
-	p, pKey := finalHeight(r, valve.P2, m, "")
-	measured, _ := r.Measurement(pKey)
-	a, aKey := finalHeight(r, valve.A2, m, measured.Context.Method)
-	compare(r, true, aKey, pKey)
+	a, p, _, _ := slicePair(r, m, valve.A2P2)
 	return a, p
 }
 

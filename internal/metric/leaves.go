@@ -129,7 +129,8 @@ var leaves = []Leaf{
 		}),
 	length("coaptation_depth", "distance of the entry of coaptation below the annular plane", Model, 0, 20).
 		sd(1.5, settings.SourceMemory),
-	percent("anterior_closure_share", "share of the antero-posterior diameter in front of the closure line", Model, 40, 95),
+	percent("anterior_closure_share", "share of the antero-posterior diameter in front of the closure line", Model, 40, 95).
+		sd(5, settings.SourceOwnModel),
 	area("tenting_area", "tenting area", Full, 0, 6),
 	length("flail_gap", "gap between the flail edge and the opposite leaflet", Full, 0, 25).
 		code(dicom, "131196", "Mitral valve segment flail gap"),
@@ -156,7 +157,8 @@ var leaves = []Leaf{
 		sd(1, settings.SourceOwnModel),
 	length("ring_inner_transverse_diameter", "inner transverse diameter of the ring", Model, 20, 46).
 		sd(1, settings.SourceOwnModel),
-	area("ring_orifice_area", "orifice area enclosed by the ring", Model, 3, 13),
+	area("ring_orifice_area", "orifice area enclosed by the ring", Model, 3, 13).
+		sdPercent(3, settings.SourceOwnModel),
 	length("band_length", "length of a band along its course", Full, 40, 130),
 	length("artificial_chord_length", "length of artificial chords, papillary tip to free edge", Core, 8, 30),
 	length("closure_length", "length of a cleft that is closed", Core, 1, 30),

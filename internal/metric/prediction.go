@@ -2,6 +2,7 @@ package metric
 
 import (
 	"cmp"
+	"math"
 	"slices"
 
 	"trigone/internal/geometry"
@@ -95,7 +96,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		Source: settings.SourceOwnModel, Since: "2",
 		Where: whereSides,
 		Compute: func(r *Reader) float64 {
-			p, ok := predictionAt(r)
+			p, ok := predictionAt(r, sliceAt(r))
 			if !ok {
 				return nan
 			}
@@ -181,13 +182,13 @@ type prediction struct {
 	ring   *repair.Step
 }
 
-// predictionAt gives what is predicted at the place being answered; ok is false
-// outside the model's domain, which is looked at before any number.
-func predictionAt(r *Reader) (p prediction, ok bool) {
+// predictionAt gives what a slice is predicted from at the moment being answered;
+// ok is false outside the model's domain, which is looked at before any number.
+func predictionAt(r *Reader, slice valve.Slice) (p prediction, ok bool) {
 	r.Explain(UncalibratedLabel)
 	r.TellSDs()
 	m := momentOf(r)
-	p = prediction{slice: valve.Slice(r.At().Place), moment: m, steps: r.memo.steps(r.c, m)}
+	p = prediction{slice: slice, moment: m, steps: r.memo.steps(r.c, m)}
 	if why := r.memo.outside(r.c, m); len(why) > 0 {
 		r.DoesNotApply("outside the model's domain: " + join(why))
 		return p, false
@@ -202,6 +203,8 @@ func predictionAt(r *Reader) (p prediction, ok bool) {
 	return p, completeRing(r, p.ring)
 }
 
+func sliceAt(r *Reader) valve.Slice { return valve.Slice(r.At().Place) }
+
 // side gives the position of the slice along the ring.
 func (p prediction) side() units.Ratio {
 	if p.slice == valve.A2P2 {
@@ -210,7 +213,8 @@ func (p prediction) side() units.Ratio {
 	return geometry.SideSlice
 }
 
-// dimensions of the ring: as recorded, else from the site's table by its label.
+// tableDimension gives what a row of the site's table says of a dimension of the
+// ring that is not recorded.
 var tableDimension = map[string]func(settings.RingSize) units.Maybe[float64]{
 	leafRingAP:         func(s settings.RingSize) units.Maybe[float64] { return s.InnerAnteroPosteriorMM },
 	leafRingTransverse: func(s settings.RingSize) units.Maybe[float64] { return s.InnerTransverseMM },
@@ -289,27 +293,20 @@ func (p prediction) flagRing(r *Reader) {
 
 // heights gives the lengths of both leaflets along the slice.
 func (p prediction) heights(r *Reader) (anterior, posterior units.Length) {
-	a, pKey := units.Length(0), valve.Key{}
-	var aKey valve.Key
-	anterior, posterior, aKey, pKey = slicePair(r, p.moment, p.slice)
-	if p.side() == 0 {
-		return anterior, posterior
-	}
-	for _, leaflet := range []struct {
-		length *units.Length
-		key    valve.Key
-	}{{&anterior, aKey}, {&posterior, pKey}} {
-		if m, ok := r.Measurement(leaflet.key); ok && m.Context.Method == valve.Ruler {
-			a = *leaflet.length
-			*leaflet.length = geometry.HeightAlongSlice(a, p.obliquity(r))
-			r.Explain("heights by ruler stand at right angles to the annulus and are lengthened to the oblique slice")
-		}
-	}
-	return anterior, posterior
+	anterior, posterior, aKey, pKey := slicePair(r, p.moment, p.slice)
+	return p.along(r, anterior, aKey), p.along(r, posterior, pKey)
 }
 
-func (p prediction) obliquity(r *Reader) units.Angle {
-	return geometry.Obliquity(units.Length(p.dimension(r, leafRingAP)), units.Length(p.dimension(r, leafRingTransverse)), p.side())
+// along lengthens a height by ruler, which stands at right angles to the annulus,
+// to an oblique slice; by echo a height is taken in the slice.
+func (p prediction) along(r *Reader, height units.Length, k valve.Key) units.Length {
+	m, _ := r.Measurement(k)
+	if p.side() == 0 || m.Context.Method != valve.Ruler {
+		return height
+	}
+	r.Explain("heights by ruler stand at right angles to the annulus and are lengthened to the oblique slice")
+	ap, transverse := units.Length(p.dimension(r, leafRingAP)), units.Length(p.dimension(r, leafRingTransverse))
+	return geometry.HeightAlongSlice(height, geometry.Obliquity(ap, transverse, p.side()))
 }
 
 // found gives the key of a value of the slice: of the newest result of the run,
@@ -358,8 +355,8 @@ func (c closing) closure() (geometry.Closure, error) {
 
 // predictedSlice gives the slice to be predicted; ok is false where nothing can be
 // said of it.
-func predictedSlice(r *Reader) (c closing, p prediction, ok bool) {
-	p, ok = predictionAt(r)
+func predictedSlice(r *Reader, slice valve.Slice) (c closing, p prediction, ok bool) {
+	p, ok = predictionAt(r, slice)
 	if !ok {
 		return c, p, false
 	}
@@ -386,8 +383,8 @@ func (p prediction) held() bool { return holdsLine(p.steps, p.slice) }
 
 // closedSlice gives the closure of the slice; what cannot be closed is not a
 // number everywhere.
-func closedSlice(r *Reader) (closed geometry.Closure, c closing, p prediction, ok bool) {
-	c, p, ok = predictedSlice(r)
+func closedSlice(r *Reader, slice valve.Slice) (closed geometry.Closure, c closing, p prediction, ok bool) {
+	c, p, ok = predictedSlice(r, slice)
 	if !ok {
 		return closed, c, p, false
 	}
@@ -396,7 +393,7 @@ func closedSlice(r *Reader) (closed geometry.Closure, c closing, p prediction, o
 }
 
 func predictedContact(r *Reader) float64 {
-	closed, c, p, ok := closedSlice(r)
+	closed, c, p, ok := closedSlice(r, sliceAt(r))
 	if !ok {
 		return nan
 	}
@@ -410,7 +407,7 @@ func predictedContact(r *Reader) float64 {
 }
 
 func predictedOverlap(r *Reader) float64 {
-	closed, c, p, ok := closedSlice(r)
+	closed, c, p, ok := closedSlice(r, sliceAt(r))
 	if !ok || !p.lineKnown(r, c) {
 		return nan
 	}
@@ -450,7 +447,7 @@ func (p prediction) segments() string {
 }
 
 func predictedShare(r *Reader) float64 {
-	closed, _, p, ok := closedSlice(r)
+	closed, _, p, ok := closedSlice(r, sliceAt(r))
 	if !ok {
 		return nan
 	}
@@ -464,7 +461,7 @@ func predictedShare(r *Reader) float64 {
 }
 
 func unsupportedTip(r *Reader) float64 {
-	closed, c, p, ok := closedSlice(r)
+	closed, c, p, ok := closedSlice(r, sliceAt(r))
 	if !ok || !p.lineKnown(r, c) {
 		return nan
 	}
@@ -479,7 +476,7 @@ func unsupportedTip(r *Reader) float64 {
 // sideToMiddle gives the ratio of the mean contacts where the side's heights are
 // known, else that of the diameters.
 func sideToMiddle(r *Reader) float64 {
-	p, ok := predictionAt(r)
+	p, ok := predictionAt(r, sliceAt(r))
 	if !ok {
 		return nan
 	}
@@ -492,12 +489,7 @@ func sideToMiddle(r *Reader) float64 {
 	}
 	contacts := make([]units.Offset, 2)
 	for i, slice := range []valve.Slice{p.slice, valve.A2P2} {
-		there := *r
-		there.at.Place = valve.AtSlice(slice)
-		closed, _, _, ok := closedSlice(&there)
-		at := r.at
-		*r = there
-		r.at = at
+		closed, _, _, ok := closedSlice(r, slice)
 		if !ok {
 			return nan
 		}
@@ -508,7 +500,7 @@ func sideToMiddle(r *Reader) float64 {
 	}
 	ratio := float64(contacts[0] / contacts[1])
 	// Both contacts carry the model's error.
-	r.ModelSD(contactModelSD / float64(contacts[1]) * rootOfSquares(1, ratio))
+	r.ModelSD(contactModelSD / float64(contacts[1]) * math.Hypot(1, ratio))
 	return ratio
 }
 

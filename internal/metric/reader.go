@@ -229,6 +229,19 @@ func (r *Reader) MissingText() []string {
 	return list
 }
 
+// aside gives a reader of the same case and place whose records are kept apart.
+func (r *Reader) aside() *Reader { return &Reader{c: r.c, s: r.s, at: r.at, memo: r.memo} }
+
+// adopt takes over what another reader read and missed.
+func (r *Reader) adopt(other *Reader) {
+	for _, in := range other.used {
+		r.Read(in.Key)
+	}
+	for _, k := range other.missing {
+		r.Miss(k)
+	}
+}
+
 func (r *Reader) perturbed(k valve.Key, by float64) *Reader {
 	return &Reader{c: r.c, s: r.s, at: r.at, memo: r.memo, probe: true, moved: k, by: by}
 }

@@ -2,6 +2,7 @@ package metric
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -78,42 +79,39 @@ func TestWhereTheUncertaintyComesFrom(t *testing.T) {
 	}
 }
 
-// The flat closure model for a 26, p 16, d 25 mm (own recomputation of the first
-// order; inputs as assumed in the leaves table). With a depth of 3 mm the same
-// case has ± 5.3 (manual) and ± 4.9 mm (automated); the flat form leaves the
-// depth's share out.
+// The case a 26, p 16, d 25, depth 3 mm: own vector, σ of the inputs 1.34, with
+// the model 2.41, ± 5.3 mm (manual) and ± 4.9 mm (automated) for one observation.
+// A depth of 3 mm with 1.5 mm is just far enough from 0 for the first order.
 func TestUncertaintyOfThePrediction(t *testing.T) {
-	build := func(sdA, sdP float64) *repair.Case {
-		e := repair.NewExample().Assess("tee").Method(valve.Echo3D).
-			EditStudy(func(s *repair.Study) { s.LesionsRecorded = valve.Complete }).Height(valve.A2, 26)
-		if sdA > 0 {
-			e.SD(sdA)
-		}
-		e.Height(valve.P2, 16)
-		if sdP > 0 {
-			e.SD(sdP)
-		}
-		return e.Plan().Device("ring", repair.CompleteRing).Dim(leafRingAP, 25).Case()
-	}
 	rows := []struct {
-		name       string
-		a, p       float64
-		sd, within float64
+		name             string
+		sdA, sdP         float64
+		sd, within, firm float64
 	}{
-		{"manual", 0, 0, math.Sqrt((2.1*2.1+1.2*1.2+1)/4 + 4), 5.24},
-		{"automated", 0.8, 0.8, math.Sqrt((0.8*0.8+0.8*0.8+1)/4 + 4), 4.81},
+		{"manual, by the table", 0, 0, 2.41, 5.3, 0.005},
+		{"automated, stated", 0.8, 0.8, 2.19, 4.9, 0.02},
 	}
 	for _, row := range rows {
-		v := one(t, build(row.a, row.p), PredictedContactKey(true))
-		if v.Value != 8.5 {
-			t.Errorf("%s: %v mm, want 8.5", row.name, v.Value)
+		for _, id := range []string{IDPredictedContact, IDPredictedOverlap} {
+			v := one(t, modelCase(3, row.sdA, row.sdP).Case(), withID(PredictedContactKey(true), id))
+			if v.Value != 8.1 || strings.Contains(v.Explanation, "Monte Carlo") {
+				t.Errorf("%s, %s: %v mm, want 8.1 to first order; %s", row.name, id, v.Value, v.Explanation)
+			}
+			near(t, row.name+" standard uncertainty", v.SD, row.sd, row.firm)
+			near(t, row.name+" lower end for one observation", v.Lower, 8.1-row.within, 0.11)
+			near(t, row.name+" upper end for one observation", v.Upper, 8.1+row.within, 0.11)
 		}
-		near(t, row.name+" standard uncertainty", v.SD, row.sd, 1e-9)
-		near(t, row.name+" lower end for one observation", v.Lower, 8.5-row.within, 0.06)
-		near(t, row.name+" upper end for one observation", v.Upper, 8.5+row.within, 0.06)
 	}
+	// Without a depth the value is the flat one; drawn, the depth lessens the mean.
+	v := one(t, modelCase(0, 0, 0).Case(), PredictedContactKey(true))
+	if v.Value != 8.5 || !strings.Contains(v.Explanation, "their mean 8.4 mm") {
+		t.Errorf("flat: %v mm, %s", v.Value, v.Explanation)
+	}
+	near(t, "flat standard uncertainty", v.SD, 2.39, 0.08)
+	near(t, "flat lower end", v.Lower, 8.4-5.24, 0.3)
+	near(t, "flat upper end", v.Upper, 8.4+5.24, 0.3)
 	// s = 0.700 (own vector); the model's 2.0 mm are 8 % of 25 mm.
-	v := one(t, build(0, 0), withID(PredictedContactKey(true), IDPredictedAnteriorShare))
+	v = one(t, modelCase(0, 0, 0).Case(), withID(PredictedContactKey(true), IDPredictedAnteriorShare))
 	if v.Value != 70 {
 		t.Errorf("share %v %%, want 70", v.Value)
 	}

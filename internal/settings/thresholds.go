@@ -44,6 +44,7 @@ const (
 	EndDiastolicDiameterSmall = "end_diastolic_diameter_small"
 	AnteriorShareLow          = "anterior_closure_share_low"
 	AnteriorShareWanted       = "anterior_closure_share_wanted"
+	RingHingeOffset           = "ring_hinge_offset"
 
 	IsoperimetricLow      = "isoperimetric_quotient_low"
 	EjectionFractionApart = "ejection_fraction_apart"
@@ -129,6 +130,8 @@ var builtInThresholds = []Threshold{
 		Summary: "predicted share of the diameter in front of the closure line below which the line is said to lie near the outflow tract"},
 	{Name: AnteriorShareWanted, Unit: units.Percent, Value: 66.7, Inclusive: true, Lowest: 50, Highest: 85, Source: SourceCommonPractice,
 		Summary: "share of the diameter in front of the closure line that the planning window keeps: two thirds usual, three quarters also taught"},
+	{Name: RingHingeOffset, Unit: units.MM, Value: 0, Inclusive: true, Lowest: 0, Highest: 3, Source: SourceOwnModel,
+		Summary: "distance from the inner edge of a ring to the hinge of the leaflets, added on either side to the ring's diameter; 0 until a site has calibrated it"},
 
 	{Name: IsoperimetricLow, Unit: units.One, Value: 0.97, Inclusive: true, Lowest: 0.9, Highest: 1, Source: SourceArithmetic,
 		Summary: "P²/(4πA) below which perimeter and area contradict each other; 1 for a circle, less the rounding of both"},

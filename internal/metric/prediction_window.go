@@ -1,0 +1,199 @@
+package metric
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"trigone/internal/geometry"
+	"trigone/internal/repair"
+	"trigone/internal/settings"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
+
+// The ids of the planning window.
+const (
+	IDLowestPosterior  = "lowest_posterior_height_for_target"
+	IDHighestPosterior = "highest_posterior_height_for_target"
+	IDLargestRing      = "largest_ring_antero_posterior_diameter_for_target"
+	IDRequiredAnterior = "required_anterior_height_for_target"
+)
+
+// The window turns the model round: a contact that is off by its error needs a
+// posterior height that is off by twice as much, as does the line, which the
+// height moves by a half.
+const (
+	heightWindowModelSD   = 2 * contactModelSD
+	diameterWindowModelSD = 2 * contactModelSD
+)
+
+var windowLimits = []string{settings.AnteriorShareWanted, settings.RingHingeOffset}
+
+var windowMetrics = []Metric{
+	{
+		ID: IDLowestPosterior, Name: "lowest final height of P2 that meets the plan's coaptation target",
+		Unit: units.MM, Grid: 0.1,
+		Formula: "2·t + d − A2 without a depth; with one the height that brings both tips level at the contact t; t the lower end of the target, d the planned ring's diameter",
+		Inputs:  predictionInputs, Thresholds: windowLimits,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where:   whereTarget,
+		Compute: lowestPosterior,
+	},
+	{
+		ID: IDHighestPosterior, Name: "highest final height of P2 that keeps the closure line away from the outflow tract and within the plan's coaptation target",
+		Unit: units.MM, Grid: 0.1,
+		Formula: "A2 − (2·s − 1)·d without a depth, s the least share of the diameter wanted in front of the line, from the plan's target or else the site's; not above the height that meets the upper end of the coaptation target",
+		Inputs:  predictionInputs, Thresholds: windowLimits,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where:   whereTarget,
+		Compute: highestPosterior,
+	},
+	{
+		ID: IDLargestRing, Name: "largest inner antero-posterior diameter of a ring that meets the plan's coaptation target",
+		Unit: units.MM, Grid: 0.1,
+		Formula: "min(A2 + P2 − 2·t, (A2 − t)/s) without a depth, less what the hinges lie outside the ring; t the lower end of the target, s the least share of the diameter wanted in front of the line",
+		Inputs:  append([]string{leafDepth}, finalHeightInputs...), Thresholds: windowLimits,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where:   whereTarget,
+		Compute: largestRing,
+	},
+	{
+		ID: IDRequiredAnterior, Name: "lowest height of A2 with which any height of P2 meets the plan's coaptation target",
+		Unit: units.MM, Grid: 0.1,
+		Formula: "t + √((s·d)² + h²), t the lower end of the target, s the least share of the diameter wanted in front of the line, d the planned ring's diameter",
+		Inputs:  []string{leafRingAP, leafDepth}, Thresholds: windowLimits,
+		Source: settings.SourceOwnModel, Since: "2",
+		Where:   whereTarget,
+		Compute: requiredAnterior,
+	},
+}
+
+func whereTarget(c *repair.Case) []At {
+	if coaptationTarget(c) == nil {
+		return nil
+	}
+	return slices.DeleteFunc(predictedAt(c, valve.A2P2), func(at At) bool { return at.Role != valve.PredictedFromPlan })
+}
+
+// coaptationTarget gives the plan's target of the coaptation of the middle slice
+// with a lower end above 0; of several the last stage's.
+func coaptationTarget(c *repair.Case) *repair.Target {
+	var last *repair.Target
+	if c.Plan == nil {
+		return nil
+	}
+	for i := range c.Plan.Targets {
+		t := &c.Plan.Targets[i]
+		middle := t.Place == valve.AtSlice(valve.A2P2) || t.Place == valve.Nowhere
+		low, _ := t.Low.Get()
+		if t.Leaf == CoaptationLength.ID && middle && low > 0 && (last == nil || t.Stage.Rank() > last.Stage.Rank()) {
+			last = t
+		}
+	}
+	return last
+}
+
+// window is what the planning window is computed from, beside the heights.
+type window struct {
+	prediction
+	low   units.Length
+	high  units.Maybe[units.Length]
+	share units.Ratio
+}
+
+// windowAt gives the window's ends; ok is false outside the domain, and where
+// artificial chords hold the line.
+func windowAt(r *Reader) (w window, ok bool) {
+	if w.prediction, ok = predictionAt(r, valve.A2P2); !ok {
+		return w, false
+	}
+	if w.held() {
+		r.DoesNotApply("artificial chords on " + w.segments() + " hold the closure line; the window holds for leaflets that slide freely")
+		return w, false
+	}
+	t := coaptationTarget(r.c)
+	low, _ := t.Low.Get()
+	w.low = units.Length(low)
+	text := fmt.Sprintf("coaptation at least %g mm", low)
+	if high, bounded := t.High.Get(); bounded {
+		w.high = units.Some(units.Length(high))
+		text = fmt.Sprintf("coaptation %g to %g mm", low, high)
+	}
+	wanted := r.s.Threshold(settings.AnteriorShareWanted).Value
+	for _, t := range r.c.Plan.Targets {
+		if low, stated := t.Low.Get(); stated && t.Leaf == leafClosureLine && low > 0 && low < 100 {
+			wanted = low
+		}
+	}
+	w.share = units.Fraction(wanted).Ratio()
+	r.Explain(fmt.Sprintf("target: %s, closure line at %.1f %% of the diameter or farther from the anterior hinge", text, wanted))
+	return w, true
+}
+
+// edges gives the planning window for a lower end of coaptation; not a number where
+// the anterior leaflet does not reach the entry at all.
+func (w window) edges(anterior, diameter, depth, low units.Length) (lowest, highest units.Length) {
+	edges, err := geometry.PlanningWindow(anterior, diameter, depth, low, w.share)
+	if err != nil && (!errors.Is(err, geometry.ErrNoWindow) || edges.Lowest == 0) {
+		return units.Length(nan), units.Length(nan)
+	}
+	return edges.Lowest, edges.Highest
+}
+
+func (w window) anterior(r *Reader) units.Length {
+	h, _ := finalHeight(r, valve.A2, w.moment, "")
+	return h
+}
+
+// heightEdges gives both edges of the window of posterior heights.
+func heightEdges(r *Reader) (lowest, highest float64) {
+	w, ok := windowAt(r)
+	if !ok {
+		return nan, nan
+	}
+	a, d, h := w.anterior(r), w.diameter(r), w.depth(r)
+	low, high := w.edges(a, d, h, w.low)
+	if most, bounded := w.high.Get(); bounded {
+		if byTarget, _ := w.edges(a, d, h, most); byTarget < high {
+			high = byTarget
+			r.Explain("the upper end of the coaptation target bounds the height, not the line")
+		}
+	}
+	if low > high {
+		r.Explain("no height of P2 meets both: the lowest lies above the highest")
+	}
+	r.ModelSD(heightWindowModelSD)
+	return float64(low), float64(high)
+}
+
+func lowestPosterior(r *Reader) float64 { low, _ := heightEdges(r); return low }
+
+func highestPosterior(r *Reader) float64 { _, high := heightEdges(r); return high }
+
+func largestRing(r *Reader) float64 {
+	w, ok := windowAt(r)
+	if !ok {
+		return nan
+	}
+	a, p, _, _ := slicePair(r, w.moment, valve.A2P2)
+	d, err := geometry.LargestDiameter(a, p, w.depth(r), w.low, w.share)
+	if errors.Is(err, geometry.ErrNoWindow) {
+		r.DoesNotApply("no diameter meets the target: a leaflet is lower than the coaptation wanted")
+	}
+	if err != nil {
+		return nan
+	}
+	r.ModelSD(diameterWindowModelSD)
+	offset := units.Length(r.s.Threshold(settings.RingHingeOffset).Value)
+	return float64(d.Minus(offset.Scaled(2)))
+}
+
+func requiredAnterior(r *Reader) float64 {
+	w, ok := windowAt(r)
+	if !ok {
+		return nan
+	}
+	r.ModelSD(contactModelSD)
+	return float64(geometry.RequiredAnterior(w.diameter(r), w.depth(r), w.low, w.share))
+}
