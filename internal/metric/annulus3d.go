@@ -35,7 +35,7 @@ const (
 	IDContourPerimeter        = "annulus_contour_perimeter"
 	IDContourAnteroPosterior  = "annulus_contour_antero_posterior_diameter"
 	IDContourIntercommissural = "annulus_contour_intercommissural_diameter"
-	IDContourDiameterRatio    = "annulus_contour_antero_posterior_to_intercommissural_ratio"
+	IDContourDiameterRatio    = "annulus_contour_diameter_ratio"
 	IDContourFoldAngle        = "annulus_contour_fold_angle"
 	IDContourHeight           = "annulus_contour_height"
 	IDContourHeightRatio      = "annulus_contour_height_to_commissural_width_ratio"
