@@ -275,7 +275,6 @@ func propagate(m *Metric, r *Reader, v *Value) {
 	if r.draws.take(m, r, v, sd) {
 		return
 	}
-	v.SD = units.Some(sd)
 	reach := intervalFactor * math.Hypot(sd, r.observationSD)
 	low, high := v.Value-reach, v.Value+reach
 	if !m.Signed {
@@ -284,8 +283,16 @@ func propagate(m *Metric, r *Reader, v *Value) {
 	if m.Most > 0 {
 		high = min(high, m.Most)
 	}
-	v.Lower = units.Some(units.Round(low, m.Grid))
-	v.Upper = units.Some(units.Round(high, m.Grid))
+	low, high = units.Round(low, m.Grid), units.Round(high, m.Grid)
+	if math.IsNaN(low) || math.IsNaN(high) {
+		// One standard deviation down a divisor is next to nothing: first order
+		// carries no uncertainty there.
+		r.Explain("no interval: an input is no larger than its standard deviation")
+		v.Explanation = r.explanation
+		return
+	}
+	v.SD = units.Some(sd)
+	v.Lower, v.Upper = units.Some(low), units.Some(high)
 }
 
 var (

@@ -237,8 +237,8 @@ func placeWords(s string) string {
 	return phrase(s)
 }
 
-// Findings prints findings by severity, children under their root, with the
-// sources they cite.
+// Findings prints findings by severity, children under their root unless it is
+// the weaker of the two, with the sources they cite.
 func Findings(w io.Writer, e *trigonev1.Evaluation) {
 	bySeverity := map[trigonev1.Severity][]*trigonev1.Finding{}
 	for _, f := range e.GetFindings() {
@@ -246,9 +246,9 @@ func Findings(w io.Writer, e *trigonev1.Evaluation) {
 	}
 	heading(w, "Findings: "+Count(e).findings())
 	numbers := newCitations(e)
-	shown := map[string]bool{}
+	shown := map[string]*trigonev1.Finding{}
 	for _, f := range e.GetFindings() {
-		shown[f.GetId()] = true
+		shown[f.GetId()] = f
 	}
 	for _, s := range []trigonev1.Severity{trigonev1.Severity_SEVERITY_CONTRADICTION, trigonev1.Severity_SEVERITY_CAUTION, trigonev1.Severity_SEVERITY_NOTE} {
 		list := slices.Clone(bySeverity[s])
@@ -260,12 +260,17 @@ func Findings(w io.Writer, e *trigonev1.Evaluation) {
 		})
 		fmt.Fprintf(w, "  %s\n", sentence(Word(s)))
 		for _, f := range list {
-			if f.GetRoot() != "" && shown[f.GetRoot()] {
+			root, under := shown[f.GetRoot()]
+			under = under && f.GetRoot() != ""
+			if under && root.GetSeverity() <= f.GetSeverity() {
 				continue
 			}
 			printFinding(w, f, "    ", numbers)
+			if under { // a weaker root hides no stronger finding
+				wrapped(w, "      ", "      ", "What may have caused it: "+phrase(root.GetRule())+".")
+			}
 			for _, child := range e.GetFindings() {
-				if child.GetRoot() == f.GetId() && f.GetId() != "" {
+				if child.GetRoot() == f.GetId() && f.GetId() != "" && f.GetSeverity() <= child.GetSeverity() {
 					printFinding(w, child, "      └ ", numbers)
 				}
 			}

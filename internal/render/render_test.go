@@ -111,6 +111,24 @@ func TestEvaluationSaysWhatMatters(t *testing.T) {
 	}
 }
 
+// A slip of the unit is a note and the cause of a contradiction, which must not
+// be read among the notes only.
+func TestAWeakerRootHidesNoContradiction(t *testing.T) {
+	var w bytes.Buffer
+	Findings(&w, &trigonev1.Evaluation{Findings: []*trigonev1.Finding{
+		{Id: "c", Rule: "too-short", Severity: trigonev1.Severity_SEVERITY_CONTRADICTION, Message: "It cannot be.", Root: "n"},
+		{Id: "n", Rule: "other-unit", Severity: trigonev1.Severity_SEVERITY_NOTE, Message: "It looks like cm."},
+	}})
+	page := w.String()
+	contradiction, note := strings.Index(page, "It cannot be."), strings.Index(page, "  Note")
+	if contradiction < 0 || note < contradiction || strings.Count(page, "It cannot be.") != 1 {
+		t.Errorf("the contradiction stands once, before the notes:\n%s", page)
+	}
+	if !strings.Contains(page, "What may have caused it: other unit.") {
+		t.Errorf("it does not name its cause:\n%s", page)
+	}
+}
+
 // A finding whose root is in another severity stands under that root, and one
 // whose root is not in the list stands alone: neither is lost.
 func TestChildFindingsStandUnderTheirRoot(t *testing.T) {
