@@ -37,6 +37,7 @@ const (
 
 func TestViolations(t *testing.T) {
 	const negative = `"leafletHeight":{"mm":-3}`
+	const twiceMeasured = `{"gradient":{"meanGradient":{"mmhg":3}},"leaflets":{"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":20}}]}}`
 	tests := []struct{ why, text, path, message string }{
 		{"negative", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2",` + negative + `}]}}`, "plan.planned_heights[0].leaflet_height.mm", "is -3; the contract takes 0 to 2500; check the value and its unit"},
 		{"a negative standard deviation", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":3,"sd":-1}}]}}`, "plan.planned_heights[0].leaflet_height.sd", "is -1;"},
@@ -63,7 +64,7 @@ func TestViolations(t *testing.T) {
 		{"value and reason why there is none", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12,"absentReason":"ABSENT_REASON_NOT_RECORDED"}}]}}`, "plan.planned_heights[0].leaflet_height", "give one of them"},
 		{"0 is a value too", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":0,"absentReason":"ABSENT_REASON_NOT_RECORDED"}}]}}`, "plan.planned_heights[0].leaflet_height", "give one of them"},
 		{"assessment id twice", `{"assessments":[{"id":"a"},{"id":"a"}]}`, "assessments[1].id", "second time"},
-		{"one id for two sections with the same value: the id is the fault", `{"assessments":[{"id":"a","study":{"gradient":{"meanGradient":{"mmhg":3}}}},{"id":"a","study":{"gradient":{"meanGradient":{"mmhg":3}}}}]}`, "assessments[1].id", "second time"},
+		{"one id for two sections with the same values: the id is the fault", `{"assessments":[{"id":"a","study":` + twiceMeasured + `},{"id":"a","study":` + twiceMeasured + `}]}`, "assessments[1].id", "second time"},
 		{"result id twice", `{"results":[{"id":"a"},{"id":"a"}]}`, "results[1].id", "second time"},
 		{"follow-up id twice", `{"followUps":[{"id":"a"},{"id":"b"},{"id":"a"}]}`, "follow_ups[2].id", "second time"},
 		{"advice id twice", `{"advice":[{"id":"a"},{"id":"a"}]}`, "advice[1].id", "second time"},

@@ -1,20 +1,19 @@
 package convert
 
 import (
-	"encoding/json"
-	"math"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
-	"google.golang.org/protobuf/encoding/protojson"
-	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/metric"
 	"trigone/internal/repair"
+	"trigone/internal/units"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -175,6 +174,8 @@ func set(m protoreflect.Message, path []protoreflect.FieldDescriptor, last bool)
 	}
 }
 
+const sampleNumber = 7
+
 func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflect.Value {
 	switch fd.Kind() {
 	case protoreflect.EnumKind:
@@ -182,7 +183,7 @@ func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflec
 	case protoreflect.StringKind:
 		return protoreflect.ValueOfString("2026-01-01")
 	case protoreflect.DoubleKind:
-		return protoreflect.ValueOfFloat64(7)
+		return protoreflect.ValueOfFloat64(sampleNumber)
 	case protoreflect.Int32Kind:
 		return protoreflect.ValueOfInt32(7)
 	case protoreflect.MessageKind:
@@ -193,7 +194,7 @@ func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflec
 			q = m.NewField(fd).Message()
 		}
 		if name, ok := quantities[fd.Message().FullName()]; ok {
-			q.Set(q.Descriptor().Fields().ByName(name), protoreflect.ValueOfFloat64(7))
+			q.Set(q.Descriptor().Fields().ByName(name), protoreflect.ValueOfFloat64(sampleNumber))
 		} else {
 			q.Set(q.Descriptor().Fields().ByName("seconds"), protoreflect.ValueOfInt64(1_770_000_000))
 		}
@@ -205,9 +206,9 @@ func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflec
 // recordOnly are the facts of the contract that no formula, rule or comparison
 // reads. They are stored and returned; the reason says why that is enough.
 var recordOnly = map[string]string{
-	"assessments.note": "free text", "assessments.id": "becomes the section's name",
-	"results.decision_text": "free text", "results.id": "becomes the section's name",
-	"follow_ups.note": "free text", "follow_ups.id": "becomes the section's name",
+	"assessments.note":       "free text",
+	"results.decision_text":  "free text",
+	"follow_ups.note":        "free text",
 	"follow_ups.death_cause": "for the audit of outcomes", "follow_ups.lost": "for the audit of outcomes",
 	"follow_ups.functional_class": "for the audit of outcomes", "follow_ups.complications": "for the audit of outcomes",
 	"follow_ups.complications_recorded": "for the audit of outcomes", "follow_ups.reinterventions_recorded": "for the audit of outcomes",
@@ -249,66 +250,185 @@ var recordOnlyStep = map[string]string{
 	"artificial_chord.reference_segment": "for the record", "chord_transfer.from": "the target is judged, not the origin",
 }
 
-func listed(path string) bool {
-	within := func(list map[string]string, path string) bool {
+// listed gives the entry that lists a path as not reasoned about, or "".
+func listed(path string) string {
+	within := func(list map[string]string, prefix, path string) string {
 		for entry := range list {
 			if path == entry || strings.HasPrefix(path, entry+".") {
-				return true
+				return prefix + entry
 			}
 		}
-		return false
+		return ""
 	}
-	if within(recordOnly, path) {
-		return true
+	entry := within(recordOnly, "", path)
+	if _, rest, ok := strings.Cut(path, "study."); ok && entry == "" {
+		entry = within(recordOnlyStudy, "study.", rest)
 	}
-	if _, rest, ok := strings.Cut(path, "study."); ok && within(recordOnlyStudy, rest) {
-		return true
+	if _, rest, ok := strings.Cut(path, "technique."); ok && entry == "" {
+		entry = within(recordOnlyStep, "technique.", rest)
 	}
-	if _, rest, ok := strings.Cut(path, "technique."); ok && within(recordOnlyStep, rest) {
-		return true
-	}
-	return false
+	return entry
 }
 
 // Every field of the contract, set alone, changes the case that is reasoned
 // about, or is listed with the reason; nothing listed is converted after all.
 func TestEveryFieldIsConvertedOrListed(t *testing.T) {
+	used := map[string]bool{}
 	check := func(path string, full, empty Record) {
 		changes := !reflect.DeepEqual(Case(full), Case(empty))
-		if !changes && !listed(path) {
+		entry := listed(path)
+		used[entry] = true
+		if !changes && entry == "" {
 			t.Errorf("%s is lost: convert it, or list it with the reason", path)
 		}
-		if changes && listed(path) {
+		if changes && entry != "" {
 			t.Errorf("%s is listed as not reasoned about, but converted", path)
 		}
+		leaf := path[strings.LastIndexByte(path, '.')+1:]
+		if _, measured := metric.LeafByID(leaf); !measured {
+			return
+		}
+		for k, m := range Case(full).Measured {
+			if v, _ := m.Value.Get(); k.ID == leaf && v == sampleNumber {
+				return
+			}
+		}
+		t.Errorf("%s is no measurement", path)
 	}
 	setAlone((&trigonev1.Identity{}).ProtoReflect().Type(), "identity.", func(path string, with, without proto.Message) {
 		check(path, Record{Identity: with.(*trigonev1.Identity)}, Record{Identity: without.(*trigonev1.Identity)})
 	})
 	setAlone((&trigonev1.Assessment{}).ProtoReflect().Type(), "assessments.", func(path string, with, without proto.Message) {
-		if path == "assessments.id" {
-			return
-		}
 		check(path, Record{Assessments: []*trigonev1.Assessment{with.(*trigonev1.Assessment)}}, Record{Assessments: []*trigonev1.Assessment{without.(*trigonev1.Assessment)}})
 	})
 	setAlone((&trigonev1.Result{}).ProtoReflect().Type(), "results.", func(path string, with, without proto.Message) {
-		if path == "results.id" || strings.HasPrefix(path, "results.study.") {
-			return // a study is the same everywhere
-		}
 		check(path, Record{Results: []*trigonev1.Result{with.(*trigonev1.Result)}}, Record{Results: []*trigonev1.Result{without.(*trigonev1.Result)}})
 	})
 	setAlone((&trigonev1.FollowUp{}).ProtoReflect().Type(), "follow_ups.", func(path string, with, without proto.Message) {
-		if path == "follow_ups.id" || strings.HasPrefix(path, "follow_ups.study.") {
-			return
-		}
 		check(path, Record{FollowUps: []*trigonev1.FollowUp{with.(*trigonev1.FollowUp)}}, Record{FollowUps: []*trigonev1.FollowUp{without.(*trigonev1.FollowUp)}})
 	})
 	setAlone((&trigonev1.Plan{}).ProtoReflect().Type(), "plan.", func(path string, with, without proto.Message) {
+		if strings.HasSuffix(path, ".expected_probability") {
+			used[listed(path)] = true
+			if len(Case(Record{Plan: with.(*trigonev1.Plan)}).Measured) != 0 {
+				t.Errorf("%s became a measurement", path)
+			}
+			return
+		}
 		check(path, Record{Plan: with.(*trigonev1.Plan)}, Record{Plan: without.(*trigonev1.Plan)})
 	})
 	setAlone((&trigonev1.Operation{}).ProtoReflect().Type(), "operation.", func(path string, with, without proto.Message) {
+		if strings.HasSuffix(path, ".expected_probability") {
+			return // one message with the plan's
+		}
 		check(path, Record{Operation: with.(*trigonev1.Operation)}, Record{Operation: without.(*trigonev1.Operation)})
 	})
+	for prefix, list := range map[string]map[string]string{"": recordOnly, "study.": recordOnlyStudy, "technique.": recordOnlyStep} {
+		for entry, reason := range list {
+			if reason == "" {
+				t.Errorf("%s%s is listed without a reason", prefix, entry)
+			}
+			if !used[prefix+entry] {
+				t.Errorf("%s%s is listed and no field of the contract", prefix, entry)
+			}
+		}
+	}
+}
+
+// An advice and what it answered are kept, not reasoned about: neither is in a
+// Record at all. What is skipped inside the sections is named here.
+func TestWhatIsSkippedIsNamed(t *testing.T) {
+	want := []protoreflect.FullName{"trigone.v1.Advice", "trigone.v1.Evaluation", "trigone.v1.ExpectedRisk"}
+	if got := slices.Sorted(maps.Keys(notReasoned)); !slices.Equal(got, want) {
+		t.Errorf("%v is not reasoned about, want %v", got, want)
+	}
+	if len(CheckFile(read(t, `{"advice":[{"id":"a","measuredSoFar":{"heights":[{"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":-1}}]}]}}]}`))) != 1 {
+		t.Error("what is not reasoned about is checked all the same")
+	}
+}
+
+func TestStudiesAreInTheOrderOfTime(t *testing.T) {
+	at := func(id, time string) string {
+		if time != "" {
+			time = `"time":"2026-03-` + time + `T08:00:00Z"`
+		}
+		return `{"id":"` + id + `","study":{` + time + `}}`
+	}
+	f := read(t, `{"assessments":[`+at("z", "")+`,`+at("b", "02")+`,`+at("a", "02")+`,{"id":"none"}],"results":[`+at("exit", "03")+`],"followUps":[`+at("clinic", "01")+`]}`)
+	var got []string
+	for _, s := range Case(record(f)).Studies {
+		got = append(got, string(s.Occasion))
+	}
+	// By time, then by occasion; those without a time last.
+	want := []string{"follow_up/clinic", "assessment/a", "assessment/b", "result/exit", "assessment/none", "assessment/z"}
+	if !slices.Equal(got, want) {
+		t.Errorf("studies %v, want %v", got, want)
+	}
+}
+
+func TestPlanRevisionsKeepTheirOwnValues(t *testing.T) {
+	height := func(mm string) *trigonev1.Plan {
+		return read(t, `{"plan":{"signer":"s`+mm+`","plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":`+mm+`}}]}}`).Plan
+	}
+	first, head := height("12"), height("14")
+	received := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+	c := Case(Record{Plan: head, Plans: []PlanRevision{{Revision: 1, Received: received, Plan: first}, {Revision: 2, Plan: head}}})
+	k := valve.Key{ID: "leaflet_height", Place: "p2/segment_mid", Occasion: valve.AtPlan, Role: valve.Planned}
+	for i, want := range []float64{12, 14} {
+		if v, _ := c.Plans[i].Measured[k].Value.Get(); v != want {
+			t.Errorf("revision %d plans %v mm, want %v", i+1, v, want)
+		}
+	}
+	if v, _ := c.Measured[k].Value.Get(); v != 14 || c.Plan != c.Plans[1].Plan || c.Plans[0].Plan.Signer != "s12" || !c.Plans[0].Received.Equal(received) {
+		t.Errorf("the head plans %v mm; plans %+v", v, c.Plans)
+	}
+	// A plan whose every revision is retracted is none, whatever was measured.
+	if none := Case(Record{Plans: nil}); none.Plan != nil || len(none.Measured) != 0 {
+		t.Errorf("without a plan: %+v", none)
+	}
+}
+
+func TestOperationKeepsItsReceipt(t *testing.T) {
+	received := time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
+	c := Case(Record{Operation: &trigonev1.Operation{}, OperationReceived: received})
+	if !c.Operation.Received.Equal(received) {
+		t.Errorf("received %v", c.Operation.Received)
+	}
+	if none := Case(Record{OperationReceived: received}); none.Operation != nil {
+		t.Error("a time of receipt alone is no operation")
+	}
+}
+
+// The targets' numbers are no measurements: each aim is judged at a leaf.
+func TestTargets(t *testing.T) {
+	tests := []struct {
+		aim  string
+		want repair.Target
+	}{
+		{`"coaptationLength":{"range":{"minMm":6,"maxMm":12}}`, repair.Target{Leaf: "coaptation_length", Place: "a2_p2", Low: units.Some(6.0), High: units.Some(12.0)}},
+		{`"coaptationLength":{"slice":"SLICE_A1_P1","range":{"minMm":0}}`, repair.Target{Leaf: "coaptation_length", Place: "a1_p1", Low: units.Some(0.0)}},
+		{`"meanGradient":{"maxMmhg":4}`, repair.Target{Leaf: "mean_gradient", High: units.Some(4.0)}},
+		{`"regurgitationGradeAtMost":{"scheme":"GRADE_SCHEME_PLUS_SIGNS","value":"GRADE_VALUE_PLUS_1"}`, repair.Target{Grade: repair.Grade{Scheme: "plus_signs", Value: "plus_1"}}},
+		{`"leafletHeight":{"segment":"SEGMENT_P2","station":"STATION_SEAM","range":{"maxMm":15}}`, repair.Target{Leaf: "leaflet_height", Place: "p2/seam", High: units.Some(15.0)}},
+		{`"leafletHeight":{"segment":"SEGMENT_P2"}`, repair.Target{Leaf: "leaflet_height", Place: "p2/segment_mid"}},
+		{`"anteriorClosureShare":{"minPercent":60}`, repair.Target{Leaf: "anterior_closure_share", Place: "a2_p2", Low: units.Some(60.0)}},
+		{`"outflowTractGradient":{"maxMmhg":20}`, repair.Target{Leaf: "outflow_tract_gradient", High: units.Some(20.0)}},
+		{`"planimetryOrificeArea":{"minCm2":2}`, repair.Target{Leaf: "planimetry_orifice_area", Low: units.Some(2.0)}},
+	}
+	for _, tt := range tests {
+		c := Case(record(read(t, `{"plan":{"targets":[{"id":"t","method":"METHOD_ECHO_2D",`+tt.aim+`}]}}`)))
+		// A target is judged on leaving theatre unless it says otherwise.
+		tt.want.ID, tt.want.Stage, tt.want.Method = "t", valve.LeavingTheatre, valve.Echo2D
+		if got := c.Plan.Targets; len(got) != 1 || !reflect.DeepEqual(got[0], tt.want) {
+			t.Errorf("%s: %+v, want %+v", tt.aim, got, tt.want)
+		}
+		if _, known := metric.LeafByID(tt.want.Leaf); !known && tt.want.Leaf != "" {
+			t.Errorf("%s is no leaf", tt.want.Leaf)
+		}
+		if len(c.Measured) != 0 {
+			t.Errorf("%s became %v", tt.aim, c.Measured.Keys())
+		}
+	}
 }
 
 func TestContextIsInheritedFieldByField(t *testing.T) {
@@ -321,6 +441,34 @@ func TestContextIsInheritedFieldByField(t *testing.T) {
 	inherited := c.Measured[valve.Key{ID: "annulus_perimeter", Occasion: "assessment/a", Role: valve.Measured}]
 	if want := (valve.Context{Method: valve.Echo2D, Load: valve.Beating}); inherited.Context != want {
 		t.Errorf("inherited context %+v", inherited.Context)
+	}
+}
+
+// Heights and ink marks inherit from their set, the whole of which stands in one
+// run and stage; steps belong to the operation as a whole.
+func TestFieldSetsGiveContextRunAndStage(t *testing.T) {
+	c := Case(record(read(t, `{"operation":{
+		"heights":[{"run":2,"stage":"STAGE_AFTER_RING","context":{"method":"METHOD_RULER","load":"LOAD_ARRESTED","plane":"PLANE_EN_FACE"},
+			"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12,"sd":0.5,"context":{"load":"LOAD_SALINE","path":"MEASUREMENT_PATH_SURFACE"}}}]}],
+		"inkTests":[{"id":"ink","run":1,"stage":"STAGE_AFTER_LEAFLET_WORK","context":{"method":"METHOD_CALLIPER"},"marks":[{"segment":"SEGMENT_A2","inkDepthBeyondLine":{"absentReason":"ABSENT_REASON_NOT_POSSIBLE"}}]}],
+		"salineTests":[{"id":"saline","stage":"STAGE_AFTER_RING","salinePressure":{"mmhg":110}}],
+		"steps":[{"id":"s","run":2,"technique":{"plication":{"plicationLength":{"mm":6}}}}]}}`)))
+	want := map[valve.Key]valve.Measurement{
+		{ID: "leaflet_height", Place: "p2/segment_mid", Occasion: "operation/run2/after_ring", Role: valve.Measured}: {
+			Value: units.Some(12.0), SD: units.Some(0.5), Run: 2, Stage: valve.AfterRing, StudyID: "operation/run2/after_ring",
+			Context: valve.Context{Method: valve.Ruler, Load: valve.Saline, Path: "surface", Plane: "en_face"},
+		},
+		{ID: "ink_depth_beyond_line", Place: "test:ink/a2", Occasion: "operation/run1/after_leaflet_work", Role: valve.Measured}: {
+			Absent: valve.AbsentNotPossible, Run: 1, Stage: valve.AfterLeafletWork, StudyID: "operation/run1/after_leaflet_work",
+			Context: valve.Context{Method: valve.Calliper},
+		},
+		{ID: "saline_pressure", Place: "test:saline", Occasion: "operation/after_ring", Role: valve.Measured}: {
+			Value: units.Some(110.0), Stage: valve.AfterRing, StudyID: "operation/after_ring",
+		},
+		{ID: "plication_length", Place: "step:s", Occasion: "operation", Role: valve.Measured}: {Value: units.Some(6.0), Run: 2, StudyID: "operation"},
+	}
+	if !reflect.DeepEqual(c.Measured, valve.Measurements(want)) {
+		t.Errorf("measured %+v,\nwant %+v", c.Measured, want)
 	}
 }
 
