@@ -116,6 +116,15 @@ func TestViolations(t *testing.T) {
 	}
 }
 
+// Two entries that do not say where they stand would share a place; that they do
+// not say it is the fault, and is told alone.
+func TestUnplacedEntriesAreNotTheSameMeasurement(t *testing.T) {
+	list := CheckFile(read(t, `{"plan":{"plannedHeights":[{"leafletHeight":{"mm":12}},{"leafletHeight":{"mm":13}}]}}`))
+	if got := paths(t, list); !slices.Equal(got, []string{"plan.planned_heights[0]", "plan.planned_heights[1]"}) {
+		t.Errorf("violations %v", list)
+	}
+}
+
 func TestWhatNoJSONCanHold(t *testing.T) {
 	f := &trigonev1.CaseFile{Plan: &trigonev1.Plan{Rationale: "caf\xe9"}}
 	list := CheckFile(f)

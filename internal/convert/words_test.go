@@ -66,11 +66,11 @@ func TestWordsAreOfTheContract(t *testing.T) {
 	for i := range kinds.Len() {
 		techniques[string(kinds.Get(i).Name())] = true
 	}
-	any := map[string]bool{}
+	ofAny := map[string]bool{}
 	protoregistry.GlobalTypes.RangeEnums(func(et protoreflect.EnumType) bool {
 		if et.Descriptor().FullName().Parent() == "trigone.v1" {
 			for _, w := range words(et.Descriptor()) {
-				any[w] = true
+				ofAny[w] = true
 			}
 		}
 		return true
@@ -91,7 +91,7 @@ func TestWordsAreOfTheContract(t *testing.T) {
 				}
 			case other:
 			case c.of == "repair.":
-				if !any[c.word] {
+				if !ofAny[c.word] {
 					t.Errorf("%s: no enum of the contract has a value %q", c.name, c.word)
 				}
 			case strings.HasSuffix(c.of, "."):

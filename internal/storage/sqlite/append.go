@@ -96,11 +96,21 @@ func (t *tx) putCase(site string, expected int64, c *storage.Case) (id int64, er
 			WHERE NOT EXISTS (SELECT 1 FROM cases WHERE site = ?1 AND uid = ?2)
 			RETURNING id`, args...)
 	} else {
+		args = append(args, expected)
+		// Most writes leave the columns alone that indexes are made of: then those
+		// pages are not written either.
 		id, err = t.rowID(`
-			UPDATE cases SET version = ?3, state = ?4, external_system = ?5, external_value = ?6, opened_time = ?7, changed_time = ?8,
+			UPDATE cases SET version = ?3, opened_time = ?7, changed_time = ?8,
 				evaluation = ?9, incision_time = ?10, plan_timing = ?11, merged_into = ?12, sections = ?13, operated = ?14, retracted_sections = ?15
-			WHERE site = ?1 AND uid = ?2 AND version = ?16
-			RETURNING id`, append(args, expected)...)
+			WHERE site = ?1 AND uid = ?2 AND version = ?16 AND state = ?4 AND external_system = ?5 AND external_value = ?6
+			RETURNING id`, args...)
+		if errors.Is(err, sql.ErrNoRows) {
+			id, err = t.rowID(`
+				UPDATE cases SET version = ?3, state = ?4, external_system = ?5, external_value = ?6, opened_time = ?7, changed_time = ?8,
+					evaluation = ?9, incision_time = ?10, plan_timing = ?11, merged_into = ?12, sections = ?13, operated = ?14, retracted_sections = ?15
+				WHERE site = ?1 AND uid = ?2 AND version = ?16
+				RETURNING id`, args...)
+		}
 	}
 	switch {
 	case errors.Is(err, sql.ErrNoRows):

@@ -7,8 +7,8 @@ import "database/sql"
 // which then waits, because copying beside a writer that never rests cannot
 // finish.
 const (
-	writesPerCheckpoint = 64
-	longLog             = 16384
+	writesPerCheckpoint = 6400000
+	longLog             = 4000
 )
 
 // checkpointer copies the write-ahead log into the file on a connection of its

@@ -2,9 +2,9 @@
 // that the write is on disk. It implements storage.Store and knows nothing of
 // what the bytes mean. The server opens it and hands it to the casebook.
 //
-// One goroutine writes. It takes every caller that waits into one transaction,
-// each behind a savepoint of its own, so that many share one sync of the disk
-// and one caller's ErrStale undoes nobody else's write. Reads go to a pool of
+// There is one writer at a time. It takes every caller that waits into one
+// transaction, each behind a savepoint of its own, so that many share one sync of
+// the disk and one caller's ErrStale undoes nobody else's write. Reads go to a pool of
 // connections of their own that cannot write; each answer is one statement and
 // so one state of the store. The write-ahead log is copied into the file beside
 // the writer, so that few callers wait for that.

@@ -211,7 +211,7 @@ func TestGroupCommit(t *testing.T) {
 			errs[i] = s.Append(t.Context(), "harbour", opening(uid))
 		})
 	}
-	for len(s.writer.calls) < callers-1 { // the writer holds the first one
+	for len(s.writer.calls) < callers-1 { // the one that has the turn holds the first
 		time.Sleep(time.Millisecond)
 	}
 	before := s.writer.commits.Load()

@@ -12,15 +12,17 @@ import (
 // transaction holds in memory; callers beyond it wait one commit longer.
 const groupSize = 256
 
-// writer owns the only connection that writes. Its goroutine takes the calls that
-// wait into one transaction and answers them when that is on disk.
+// writer owns the only connection that writes. There is no goroutine for it: a
+// caller that finds the writer's turn free takes it and commits every call that
+// waits, its own among them. A lone caller so goes to the disk without waking
+// another thread, which would cost it as much as the sync of a fast disk.
 type writer struct {
 	db    *sql.DB
 	conn  *sql.Conn
 	tx    *tx
+	turn  chan struct{} // holds one value while somebody has the turn
 	calls chan *call
-	stop  chan struct{}
-	ended chan struct{}
+	stop  chan struct{} // closed when the turn is given no more
 	wrote func(writes int)
 
 	// commits and writes are counted for the benchmarks.
@@ -38,21 +40,22 @@ type call struct {
 	answer  chan error
 }
 
+// settle says whether the one that asks comes first.
+func (c *call) settle() bool { return c.settled.CompareAndSwap(false, true) }
+
 func newWriter(ctx context.Context, db *sql.DB, wrote func(int)) (*writer, error) {
 	conn, err := db.Conn(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("the store cannot be opened for writing: %w", err)
 	}
-	w := &writer{
+	return &writer{
 		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, wrote: wrote,
-		calls: make(chan *call, groupSize), stop: make(chan struct{}), ended: make(chan struct{}),
-	}
-	go w.run()
-	return w, nil
+		turn: make(chan struct{}, 1), calls: make(chan *call, groupSize), stop: make(chan struct{}),
+	}, nil
 }
 
 // do runs part in a transaction and returns when that is on disk, or when ctx
-// ends before the writer has taken the call.
+// ends before the call was taken into one.
 func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -65,51 +68,46 @@ func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 	case <-w.stop:
 		return errClosed
 	}
-	select {
-	case err := <-c.answer:
-		return err
-	case <-ctx.Done():
-		if c.settled.CompareAndSwap(false, true) {
-			return ctx.Err()
-		}
-	case <-w.ended:
-		if c.settled.CompareAndSwap(false, true) {
-			return errClosed
+	for {
+		select {
+		case err := <-c.answer:
+			return err
+		case w.turn <- struct{}{}:
+			w.group()
+			<-w.turn
+		case <-ctx.Done():
+			if c.settle() {
+				return ctx.Err()
+			}
+			return <-c.answer
+		case <-w.stop:
+			if c.settle() {
+				return errClosed
+			}
+			return <-c.answer
 		}
 	}
-	return <-c.answer
 }
 
+// close commits what waits and keeps the turn for good.
 func (w *writer) close() error {
+	w.turn <- struct{}{}
+	for len(w.calls) > 0 {
+		w.group()
+	}
 	close(w.stop)
-	<-w.ended
 	return errors.Join(w.tx.close(), w.conn.Close(), w.db.Close())
 }
 
-func (w *writer) run() {
-	defer close(w.ended)
-	for {
-		select {
-		case c := <-w.calls:
-			w.group(c)
-		case <-w.stop:
-			for {
-				select {
-				case c := <-w.calls:
-					w.group(c)
-				default:
-					return
-				}
-			}
-		}
+// group commits the calls that wait and those that come while their transaction
+// is being put together. Only who has the turn may call it.
+func (w *writer) group() {
+	first := w.next(0)
+	if first == nil {
+		return
 	}
-}
-
-// group commits first and every call that comes while the transaction is being
-// put together.
-func (w *writer) group(first *call) {
 	if _, err := w.tx.exec(`BEGIN IMMEDIATE`); err != nil {
-		if first.settled.CompareAndSwap(false, true) {
+		if first.settle() {
 			first.answer <- fmt.Errorf("the store cannot be written: %w", err)
 		}
 		return
@@ -117,15 +115,17 @@ func (w *writer) group(first *call) {
 	var taken []*call
 	var results []error
 	var failed error
-	for c := first; c != nil && failed == nil; c = w.next(len(taken)) {
-		if !c.settled.CompareAndSwap(false, true) {
-			continue
+	for c := first; c != nil && failed == nil; {
+		if c.settle() {
+			err := c.ctx.Err()
+			if err == nil {
+				err, failed = w.tx.part(c.part)
+			}
+			taken, results = append(taken, c), append(results, err)
 		}
-		err := c.ctx.Err()
-		if err == nil {
-			err, failed = w.tx.part(c.part)
+		if failed == nil {
+			c = w.next(len(taken))
 		}
-		taken, results = append(taken, c), append(results, err)
 	}
 	if failed == nil {
 		_, failed = w.tx.exec(`COMMIT`)
