@@ -115,7 +115,7 @@ func newRaw(b *testing.B) *raw {
 	if err != nil {
 		b.Fatal(err)
 	}
-	b.Cleanup(func() { conn.Close(); db.Close() })
+	b.Cleanup(func() { conn.Close(); _ = db.Close() })
 	return &raw{conn: conn, statements: map[string]*sql.Stmt{}}
 }
 
@@ -193,7 +193,7 @@ func BenchmarkAppendLone(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	defer file.Close()
+	defer func() { _ = file.Close() }()
 	random := rand.New(rand.NewPCG(1, 2))
 	var store, driver, disk []time.Duration
 	for i := 0; b.Loop(); i++ {

@@ -67,7 +67,7 @@ func other(t *testing.T, path string) *sql.Conn {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { conn.Close(); db.Close() })
+	t.Cleanup(func() { _ = conn.Close(); _ = db.Close() })
 	return conn
 }
 
@@ -242,7 +242,7 @@ func TestBusy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer s.Close()
+	defer func() { _ = s.Close() }()
 	conn := other(t, path)
 	execute(t, conn, `BEGIN IMMEDIATE`)
 	if err := s.Append(t.Context(), "harbour", opening("a")); err == nil {
@@ -265,7 +265,7 @@ func TestBusy(t *testing.T) {
 func TestTwoProcesses(t *testing.T) {
 	first, path := openNew(t)
 	second := openAt(t, path)
-	defer second.Close()
+	defer func() { _ = second.Close() }()
 	stores := []*Store{first, second}
 	var wg sync.WaitGroup
 	for i := range 40 {
@@ -305,7 +305,7 @@ func TestIdentityLiesApart(t *testing.T) {
 	for _, table := range []string{"patient_identifiers", "identity_contents", "quarantine_bodies"} {
 		execute(t, conn, `DELETE FROM `+table)
 	}
-	rows, err := conn.QueryContext(t.Context(), `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'`)
+	rows, err := conn.QueryContext(t.Context(), `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'`) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -321,7 +321,7 @@ func TestIdentityLiesApart(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, table := range tables {
-		content, err := conn.QueryContext(t.Context(), `SELECT * FROM `+table)
+		content, err := conn.QueryContext(t.Context(), `SELECT * FROM `+table) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
 		if err != nil {
 			t.Fatal(err)
 		}

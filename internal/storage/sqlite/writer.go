@@ -202,7 +202,7 @@ func (t *tx) statement(query string) (*sql.Stmt, error) {
 }
 
 func (t *tx) exec(query string, args ...any) (sql.Result, error) {
-	s, err := t.statement(query)
+	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
 	if err != nil {
 		return nil, err
 	}
@@ -210,7 +210,7 @@ func (t *tx) exec(query string, args ...any) (sql.Result, error) {
 }
 
 func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
-	s, err := t.statement(query)
+	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
 	if err != nil {
 		return nil, err
 	}
@@ -219,7 +219,7 @@ func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
 
 // rowID gives the id that a statement returns; sql.ErrNoRows if it touched none.
 func (t *tx) rowID(query string, args ...any) (id int64, err error) {
-	s, err := t.statement(query)
+	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
 	if err != nil {
 		return 0, err
 	}

@@ -175,7 +175,7 @@ func (r *record) matches(f storage.DiscrepancyFilter) bool {
 	switch {
 	case f.CaseUID != "" && r.c.UID != f.CaseUID:
 		return false
-	case incision.IsZero() && !(f.IncisionFrom.IsZero() && f.IncisionBefore.IsZero()):
+	case incision.IsZero() && (!f.IncisionFrom.IsZero() || !f.IncisionBefore.IsZero()):
 		return false
 	case !f.IncisionFrom.IsZero() && incision.Before(f.IncisionFrom):
 		return false
