@@ -40,12 +40,15 @@ func openNew(t testing.TB) (s *Store, path string) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "record.db")
 	s = openAt(t, path)
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	t.Cleanup(func() { closeStore(t, s) })
 	return s, path
+}
+
+func closeStore(t testing.TB, s *Store) {
+	t.Helper()
+	if err := s.Close(); err != nil {
+		t.Error(err)
+	}
 }
 
 func TestStore(t *testing.T) {
@@ -168,25 +171,50 @@ func TestPragmas(t *testing.T) {
 }
 
 // A caller waits no longer than its context while another process writes, and
-// finds nothing stored; those behind it are served.
+// finds nothing stored, whether it has the writer's turn or stands behind one
+// that has; those that go on waiting are served.
 func TestContextEndsWhileQueued(t *testing.T) {
-	s, path := openNew(t)
+	path := filepath.Join(t.TempDir(), "record.db")
+	s, err := Open(t.Context(), path, Options{Busy: time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer closeStore(t, s)
 	conn := other(t, path)
 	execute(t, conn, `BEGIN IMMEDIATE`)
-	ctx, cancel := context.WithCancel(t.Context())
-	impatient, patient := make(chan error, 1), make(chan error, 1)
-	go func() { impatient <- s.Append(ctx, "harbour", opening("impatient")) }()
-	go func() { patient <- s.Append(t.Context(), "harbour", opening("patient")) }()
-	cancel()
-	if err := <-impatient; !errors.Is(err, context.Canceled) {
-		t.Errorf("got %v, want %v", err, context.Canceled)
+	const callers = 6
+	var cancels []context.CancelFunc
+	var answers []chan error
+	for i := range callers {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		answer := make(chan error, 1)
+		cancels, answers = append(cancels, cancel), append(answers, answer)
+		go func() { answer <- s.Append(ctx, "harbour", opening(fmt.Sprint("case-", i))) }()
+		waitFor(func() bool { return len(s.writer.calls) == i+1 && len(s.writer.turn) == 1 })
+	}
+	for i := range callers - 1 { // the first has the turn, and hands it on
+		cancels[i]()
+		if err := <-answers[i]; !errors.Is(err, context.Canceled) {
+			t.Errorf("caller %d got %v, want %v", i, err, context.Canceled)
+		}
 	}
 	execute(t, conn, `COMMIT`)
-	if err := <-patient; err != nil {
-		t.Error(err)
+	if err := <-answers[callers-1]; err != nil {
+		t.Errorf("the patient caller: %v", err)
 	}
-	if _, err := s.Case(t.Context(), "harbour", "impatient"); !errors.Is(err, storage.ErrNotFound) {
-		t.Errorf("the write given up is there: %v", err)
+	for i := range callers {
+		_, err := s.Case(t.Context(), "harbour", fmt.Sprint("case-", i))
+		if stored, patient := err == nil, i == callers-1; stored != patient {
+			t.Errorf("caller %d: stored is %t (%v)", i, stored, err)
+		}
+	}
+}
+
+// waitFor waits until others have come to where a test needs them.
+func waitFor(there func() bool) {
+	for !there() {
+		time.Sleep(time.Millisecond)
 	}
 }
 
@@ -211,9 +239,7 @@ func TestGroupCommit(t *testing.T) {
 			errs[i] = s.Append(t.Context(), "harbour", opening(uid))
 		})
 	}
-	for len(s.writer.calls) < callers-1 { // the one that has the turn holds the first
-		time.Sleep(time.Millisecond)
-	}
+	waitFor(func() bool { return len(s.writer.calls) == callers })
 	before := s.writer.commits.Load()
 	execute(t, conn, `COMMIT`)
 	wg.Wait()
@@ -230,6 +256,71 @@ func TestGroupCommit(t *testing.T) {
 		}
 		if _, err := s.Case(t.Context(), "harbour", fmt.Sprint("case-", i)); (err == nil) != (want == nil) {
 			t.Errorf("caller %d: %v", i, err)
+		}
+	}
+}
+
+// If the transaction itself breaks, every call in it fails and is undone, and the
+// calls behind it are served by the next.
+func TestTransactionBreaks(t *testing.T) {
+	s, path := openNew(t)
+	conn := other(t, path)
+	execute(t, conn, `BEGIN IMMEDIATE`)
+	calls := []func() error{
+		func() error { return s.Append(t.Context(), "harbour", opening("before")) },
+		func() error {
+			return s.writer.do(t.Context(), func(tx *tx) error {
+				_, err := tx.exec(`ROLLBACK`) // as SQLite does when the disk is full
+				return err
+			})
+		},
+		func() error { return s.Append(t.Context(), "harbour", opening("behind")) },
+	}
+	var answers []chan error
+	for i, call := range calls {
+		answer := make(chan error, 1)
+		answers = append(answers, answer)
+		go func() { answer <- call() }()
+		waitFor(func() bool { return len(s.writer.calls) == i+1 })
+	}
+	execute(t, conn, `COMMIT`)
+	for i, broken := range []bool{true, true, false} {
+		if err := <-answers[i]; (err != nil) != broken {
+			t.Errorf("call %d got %v", i, err)
+		}
+	}
+	if _, err := s.Case(t.Context(), "harbour", "before"); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("a write of the broken transaction is there: %v", err)
+	}
+	if _, err := s.Case(t.Context(), "harbour", "behind"); err != nil {
+		t.Errorf("the write behind it is not there: %v", err)
+	}
+}
+
+// Servers that start at once on no file make one store.
+func TestOpenedAtOnce(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "record.db")
+	var wg sync.WaitGroup
+	secrets := make([]string, 6)
+	for i := range secrets {
+		wg.Go(func() {
+			s, err := Open(t.Context(), path, Options{})
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			defer closeStore(t, s)
+			secret, err := s.Secret(t.Context())
+			if err != nil {
+				t.Error(err)
+			}
+			secrets[i] = string(secret)
+		})
+	}
+	wg.Wait()
+	for _, secret := range secrets {
+		if secret != secrets[0] || secret == "" {
+			t.Error("the secrets differ")
 		}
 	}
 }

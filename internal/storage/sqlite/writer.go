@@ -5,7 +5,10 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"sync/atomic"
+	"time"
 )
 
 // groupSize is how many writes are committed together at most. It bounds what one
@@ -24,6 +27,7 @@ type writer struct {
 	calls chan *call
 	stop  chan struct{} // closed when the turn is given no more
 	wrote func(writes int)
+	busy  time.Duration
 
 	// commits and writes are counted for the benchmarks.
 	commits, writes atomic.Int64
@@ -31,7 +35,6 @@ type writer struct {
 
 // call is one caller's part of a transaction.
 type call struct {
-	ctx  context.Context
 	part func(*tx) error
 	// settled is set by whoever comes first: the writer that takes the call, or
 	// the caller that gives up. So a caller told that its time is over knows that
@@ -43,13 +46,16 @@ type call struct {
 // settle says whether the one that asks comes first.
 func (c *call) settle() bool { return c.settled.CompareAndSwap(false, true) }
 
-func newWriter(ctx context.Context, db *sql.DB, wrote func(int)) (*writer, error) {
+func newWriter(ctx context.Context, db *sql.DB, busy time.Duration, wrote func(int)) (*writer, error) {
 	conn, err := db.Conn(ctx)
+	if err == nil {
+		_, err = conn.ExecContext(ctx, `PRAGMA busy_timeout = 0`) // begin waits itself
+	}
 	if err != nil {
 		return nil, fmt.Errorf("the store cannot be opened for writing: %w", err)
 	}
 	return &writer{
-		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, wrote: wrote,
+		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, busy: busy, wrote: wrote,
 		turn: make(chan struct{}, 1), calls: make(chan *call, groupSize), stop: make(chan struct{}),
 	}, nil
 }
@@ -60,7 +66,7 @@ func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	c := &call{ctx: ctx, part: part, answer: make(chan error, 1)}
+	c := &call{part: part, answer: make(chan error, 1)}
 	select {
 	case w.calls <- c:
 	case <-ctx.Done():
@@ -73,8 +79,9 @@ func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 		case err := <-c.answer:
 			return err
 		case w.turn <- struct{}{}:
-			w.group()
-			<-w.turn
+			if err := w.lead(ctx); err != nil && c.settle() {
+				return err
+			}
 		case <-ctx.Done():
 			if c.settle() {
 				return ctx.Err()
@@ -92,39 +99,42 @@ func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 // close commits what waits and keeps the turn for good.
 func (w *writer) close() error {
 	w.turn <- struct{}{}
-	for len(w.calls) > 0 {
-		w.group()
+	var err error
+	for len(w.calls) > 0 && err == nil {
+		err = w.group(context.Background())
 	}
 	close(w.stop)
-	return errors.Join(w.tx.close(), w.conn.Close(), w.db.Close())
+	return errors.Join(err, w.tx.close(), w.conn.Close(), w.db.Close())
+}
+
+// lead uses the turn and gives it back.
+func (w *writer) lead(ctx context.Context) error {
+	defer func() { <-w.turn }()
+	return w.group(ctx)
 }
 
 // group commits the calls that wait and those that come while their transaction
-// is being put together. Only who has the turn may call it.
-func (w *writer) group() {
-	first := w.next(0)
-	if first == nil {
-		return
+// is being put together. It fails, with no call taken, if the transaction cannot
+// begin or ctx ends before it does; every call taken has its answer. Only who has
+// the turn may call it.
+func (w *writer) group(ctx context.Context) error {
+	if len(w.calls) == 0 {
+		return nil
 	}
-	if _, err := w.tx.exec(`BEGIN IMMEDIATE`); err != nil {
-		if first.settle() {
-			first.answer <- fmt.Errorf("the store cannot be written: %w", err)
-		}
-		return
+	if err := w.begin(ctx); err != nil {
+		return err
 	}
 	var taken []*call
 	var results []error
 	var failed error
-	for c := first; c != nil && failed == nil; {
-		if c.settle() {
-			err := c.ctx.Err()
-			if err == nil {
-				err, failed = w.tx.part(c.part)
-			}
-			taken, results = append(taken, c), append(results, err)
+	for failed == nil {
+		c := w.next(taken)
+		if c == nil {
+			break
 		}
-		if failed == nil {
-			c = w.next(len(taken))
+		if c.settle() {
+			err, failure := w.tx.part(c.part)
+			taken, results, failed = append(taken, c), append(results, err), failure
 		}
 	}
 	if failed == nil {
@@ -149,11 +159,32 @@ func (w *writer) group() {
 		w.writes.Add(int64(stored))
 		w.wrote(stored)
 	}
+	return nil
 }
 
-// next gives another call that waits, or nil.
-func (w *writer) next(have int) *call {
-	if have == groupSize {
+// begin waits for another process that writes, but no longer than ctx.
+func (w *writer) begin(ctx context.Context) error {
+	last := time.Now().Add(w.busy)
+	for wait := time.Millisecond; ; wait = min(2*wait, 50*time.Millisecond) {
+		_, err := w.tx.exec(`BEGIN IMMEDIATE`)
+		if err == nil {
+			return nil
+		}
+		if !isBusy(err) || time.Now().After(last) {
+			return fmt.Errorf("the store cannot be written: %w", err)
+		}
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// next gives another call that waits, or nil if there is none or the group is
+// full.
+func (w *writer) next(taken []*call) *call {
+	if len(taken) == groupSize {
 		return nil
 	}
 	select {
@@ -217,14 +248,31 @@ func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
 	return s.Query(args...)
 }
 
-// rowID gives the id that a statement returns; sql.ErrNoRows if it touched none.
-func (t *tx) rowID(query string, args ...any) (id int64, err error) {
+// rowsPerInsert is how many rows one statement inserts at most: enough for most
+// writes, and few enough to prepare one statement per number.
+const rowsPerInsert = 16
+
+// insert adds rows; values are those of all rows, one after the other. Each
+// statement costs more than each row, so rows share one.
+func (t *tx) insert(into string, columns int, values []any) error {
+	row := "(?" + strings.Repeat(", ?", columns-1) + ")"
+	for chunk := range slices.Chunk(values, rowsPerInsert*columns) {
+		query := into + " VALUES " + row + strings.Repeat(", "+row, len(chunk)/columns-1)
+		if _, err := t.exec(query, chunk...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// number gives the number that a statement returns; sql.ErrNoRows if it returns no row.
+func (t *tx) number(query string, args ...any) (n int64, err error) {
 	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
 	if err != nil {
 		return 0, err
 	}
-	err = s.QueryRow(args...).Scan(&id)
-	return id, err
+	err = s.QueryRow(args...).Scan(&n)
+	return n, err
 }
 
 // affected says whether a statement touched a row.
