@@ -224,10 +224,6 @@ func (b *Book) EvaluatePlan(ctx context.Context, req *trigonev1.EvaluatePlanRequ
 	if len(convert.SectionNames(req.GetCaseFile())) == 0 && req.GetCase() == nil {
 		list = append(list, convert.Violation{Path: "case_file", Message: "has no section; give a plan, an assessment or both, or name a stored case"})
 	}
-	for _, v := range convert.CheckFile(req.GetCaseFile()) {
-		v.Path = "case_file." + v.Path
-		list = append(list, v)
-	}
 	if err := violations(list); err != nil {
 		return nil, err
 	}
