@@ -133,13 +133,9 @@ func ringInPlace(steps []repair.Step) *repair.Step {
 	return last
 }
 
-// heldLine says whether artificial chords hold a leaflet of the middle slice, or
-// may do so because only the leaflet, or no place, is recorded.
+// heldLine says whether artificial chords hold the closure line, or may do so.
 func heldLine(steps []repair.Step) bool {
-	return slices.ContainsFunc(steps, func(s repair.Step) bool {
-		return s.Technique == repair.ArtificialChord && (len(s.Places) == 0 || s.At(valve.A2) || s.At(valve.P2) ||
-			slices.ContainsFunc(s.Places, func(l repair.Location) bool { return l.Leaflet != "" }))
-	})
+	return slices.ContainsFunc(steps, repair.Step.MayHoldLine)
 }
 
 // outsideDomain gives why the closure model says nothing of this valve.

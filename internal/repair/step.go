@@ -160,6 +160,14 @@ type Sliding struct {
 // chain of revisions.
 func (s Step) Done() bool { return s.Fate == "" || s.Fate == InPlace }
 
+// MayHoldLine says whether the step's artificial chords hold the closure line of
+// the middle slice, or may do so because only the leaflet, or no place, is
+// recorded: then mean contact and overlap differ.
+func (s Step) MayHoldLine() bool {
+	return s.Technique == ArtificialChord && (len(s.Places) == 0 || s.At(valve.A2) || s.At(valve.P2) ||
+		slices.ContainsFunc(s.Places, func(l Location) bool { return l.Leaflet != "" }))
+}
+
 // At says whether the step is done at the segment.
 func (s Step) At(seg valve.Segment) bool {
 	for _, l := range s.Places {

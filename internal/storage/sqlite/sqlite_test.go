@@ -396,48 +396,8 @@ func TestIdentityLiesApart(t *testing.T) {
 	for _, table := range []string{"patient_identifiers", "identity_contents", "quarantine_bodies"} {
 		execute(t, conn, `DELETE FROM `+table)
 	}
-	rows, err := conn.QueryContext(t.Context(), `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'`) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
-	if err != nil {
-		t.Fatal(err)
-	}
-	var tables []string
-	for rows.Next() {
-		var name string
-		if err := rows.Scan(&name); err != nil {
-			t.Fatal(err)
-		}
-		tables = append(tables, name)
-	}
-	if err := rows.Err(); err != nil {
-		t.Fatal(err)
-	}
-	for _, table := range tables {
-		content, err := conn.QueryContext(t.Context(), `SELECT * FROM `+table) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
-		if err != nil {
-			t.Fatal(err)
-		}
-		columns, err := content.Columns()
-		if err != nil {
-			t.Fatal(err)
-		}
-		for content.Next() {
-			values := make([]sql.RawBytes, len(columns))
-			into := make([]any, len(columns))
-			for i := range values {
-				into[i] = &values[i]
-			}
-			if err := content.Scan(into...); err != nil {
-				t.Fatal(err)
-			}
-			for i, v := range values {
-				if strings.Contains(string(v), "SECRET") {
-					t.Errorf("%s.%s keeps identity", table, columns[i])
-				}
-			}
-		}
-		if err := content.Err(); err != nil {
-			t.Fatal(err)
-		}
+	for _, table := range tableNames(t, conn) {
+		keepsNoSecret(t, conn, table)
 	}
 	c, err := s.Case(t.Context(), "harbour", "a")
 	if err != nil || c.Patient != (storage.Identifier{}) || len(c.FormerPatients) != 0 {
@@ -561,5 +521,64 @@ func TestKilled(t *testing.T) {
 		if err := s.Close(); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+func closeRows(t *testing.T, rows *sql.Rows) {
+	t.Helper()
+	if err := rows.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+func tableNames(t *testing.T, conn *sql.Conn) (names []string) {
+	t.Helper()
+	rows, err := conn.QueryContext(t.Context(), `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer closeRows(t, rows)
+	for rows.Next() {
+		var name string
+		if err := rows.Scan(&name); err != nil {
+			t.Fatal(err)
+		}
+		names = append(names, name)
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
+	}
+	return names
+}
+
+// keepsNoSecret looks for the test's identifiers in every column of a table.
+func keepsNoSecret(t *testing.T, conn *sql.Conn, table string) {
+	t.Helper()
+	rows, err := conn.QueryContext(t.Context(), `SELECT * FROM `+table)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer closeRows(t, rows)
+	columns, err := rows.Columns()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for rows.Next() {
+		values := make([]sql.RawBytes, len(columns))
+		into := make([]any, len(columns))
+		for i := range values {
+			into[i] = &values[i]
+		}
+		if err := rows.Scan(into...); err != nil {
+			t.Fatal(err)
+		}
+		for i, v := range values {
+			if strings.Contains(string(v), "SECRET") {
+				t.Errorf("%s.%s keeps identity", table, columns[i])
+			}
+		}
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
 	}
 }

@@ -233,7 +233,7 @@ func (t *tx) statement(query string) (*sql.Stmt, error) {
 }
 
 func (t *tx) exec(query string, args ...any) (sql.Result, error) {
-	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
+	s, err := t.statement(query) //nolint:sqlclosecheck // prepared once for the connection and closed with it
 	if err != nil {
 		return nil, err
 	}
@@ -241,7 +241,7 @@ func (t *tx) exec(query string, args ...any) (sql.Result, error) {
 }
 
 func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
-	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
+	s, err := t.statement(query) //nolint:sqlclosecheck // prepared once for the connection and closed with it
 	if err != nil {
 		return nil, err
 	}
@@ -267,7 +267,7 @@ func (t *tx) insert(into string, columns int, values []any) error {
 
 // number gives the number that a statement returns; sql.ErrNoRows if it returns no row.
 func (t *tx) number(query string, args ...any) (n int64, err error) {
-	s, err := t.statement(query) //nolint:sqlclosecheck // closed by its owner: cached for the transaction, or by the loop below
+	s, err := t.statement(query) //nolint:sqlclosecheck // prepared once for the connection and closed with it
 	if err != nil {
 		return 0, err
 	}
