@@ -15,7 +15,8 @@ import (
 )
 
 // Base is the canonical base of everything that is our own: code systems,
-// identifier systems, tags. It is a placeholder until the project owns a domain.
+// identifier systems, tags. The project owns no domain, so it lies
+// under the name that RFC 2606 reserves for examples.
 const Base = "https://example.org/fhir/trigone"
 
 // Systems that are no code systems of ours.

@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"errors"
+	"fmt"
 	"runtime/debug"
 	"time"
 
@@ -111,6 +112,10 @@ var codeOf = map[casebook.Kind]codes.Code{
 	casebook.Aborted:            codes.Aborted,
 }
 
+// mostViolations bounds what one refusal lists: details travel in a trailer, which
+// clients limit, and a longer one would reach them as no reason at all.
+const mostViolations = 40
+
 func refused(e *casebook.Error) error {
 	code, ok := codeOf[e.Kind]
 	if !ok {
@@ -119,12 +124,16 @@ func refused(e *casebook.Error) error {
 	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: e.Reason, Domain: errorDomain}}
 	if len(e.Violations) > 0 {
 		bad := &errdetails.BadRequest{}
-		for _, v := range e.Violations {
+		for _, v := range e.Violations[:min(len(e.Violations), mostViolations)] {
 			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Path, Description: v.Message})
 		}
 		details = append(details, bad)
 	}
-	st, err := status.New(code, e.Message).WithDetails(details...)
+	message := e.Message
+	if more := len(e.Violations) - mostViolations; more > 0 {
+		message += fmt.Sprintf(" (%d more are not listed; mend the first %d and submit again)", more, mostViolations)
+	}
+	st, err := status.New(code, message).WithDetails(details...)
 	if err != nil {
 		return status.Error(code, e.Message)
 	}

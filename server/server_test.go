@@ -366,3 +366,25 @@ func TestPanicIsInternalWithoutContent(t *testing.T) {
 		}
 	}
 }
+
+// A file that is wrong everywhere is still refused with reasons: the details fit
+// into what a client takes, and what is left out is counted.
+func TestManyViolationsStillReachTheClient(t *testing.T) {
+	conn, _ := start(t)
+	g := newGeneric(t, conn)
+	step := `{"id":"a b","technique":{"plication":{"plicationLength":{"mm":-1}}}}`
+	_, err := g.call("RecordService/SubmitCase", `{"caseFile":{"plan":{"steps":[`+step+strings.Repeat(","+step, 59)+`]}}}`)
+	st := status.Convert(err)
+	if st.Code() != codes.InvalidArgument || !strings.Contains(st.Message(), "more are not listed") {
+		t.Fatalf("%s: %s", st.Code(), st.Message())
+	}
+	for _, d := range st.Details() {
+		if bad, ok := d.(*errdetails.BadRequest); ok {
+			if n := len(bad.GetFieldViolations()); n != mostViolations {
+				t.Errorf("%d violations are listed, want %d", n, mostViolations)
+			}
+			return
+		}
+	}
+	t.Error("no field is named")
+}

@@ -631,3 +631,29 @@ func TestEvaluatePlanOverAStoredCase(t *testing.T) {
 	_, err = f.book.EvaluatePlan(f.ctx, caller, &trigonev1.EvaluatePlanRequest{})
 	wantRefusal(t, err, Invalid, ReasonViolations)
 }
+
+// The time of receipt decides whether a plan counts as made before the outcome
+// was known; the source system's word for it does not.
+func TestPlanTimingFollowsReceipt(t *testing.T) {
+	const operationPart = `"operation":{"incisionTime":"2026-03-02T08:00:00Z","stepsRecorded":"RECORDED_COMPLETE"}`
+	signed := time.Date(2026, 3, 1, 7, 0, 0, 0, time.UTC)
+	for _, tt := range []struct {
+		why      string
+		received time.Time
+		want     trigonev1.PlanTiming
+	}{
+		{"received the day before", signed.Add(2 * time.Hour), trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE},
+		{"received the day after", signed.Add(48 * time.Hour), trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL},
+	} {
+		t.Run(tt.why, func(t *testing.T) {
+			f := newFixture(t)
+			f.clock.set(tt.received)
+			f.mustSubmit(object(numberAndPatient, identityPart, planPart), sourceTime(signed))
+			f.clock.set(signed.Add(72 * time.Hour))
+			resp := f.mustSubmit(object(numberAndPatient, operationPart))
+			if got := resp.GetEvaluation().GetPlanInForce(); got.GetTiming() != tt.want || got.GetRevision() != 1 {
+				t.Errorf("plan in force %v, want %v", got, tt.want)
+			}
+		})
+	}
+}

@@ -81,7 +81,7 @@ func TestExplorePlansOverAStoredCase(t *testing.T) {
 		}
 	}
 	for _, s := range got[0].GetBasis().GetSections() {
-		if (s.GetRevision() == 0) != (s.GetSection() == sectionPlan) {
+		if (s.GetRevision() == 0) != (s.GetSection() == "plan") {
 			t.Errorf("section %s is told as revision %d", s.GetSection(), s.GetRevision())
 		}
 	}

@@ -14,13 +14,6 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Sections without an id.
-const (
-	sectionIdentity  = "identity"
-	sectionPlan      = "plan"
-	sectionOperation = "operation"
-)
-
 // folder is one case with everything the store has of it, on which a write is
 // prepared.
 type folder struct {
@@ -137,9 +130,9 @@ func (f *folder) record() (convert.Record, error) {
 	}
 	for _, r := range f.revisions {
 		switch {
-		case r.Section == sectionPlan && r.Retraction:
+		case r.Section == convert.SectionPlan && r.Retraction:
 			rec.Plans = nil
-		case r.Section == sectionPlan:
+		case r.Section == convert.SectionPlan:
 			m, err := convert.UnmarshalSection(r.Section, r.Content)
 			if err != nil {
 				return convert.Record{}, fmt.Errorf("revision %d of the plan cannot be read: %w", r.Revision, err)
@@ -147,9 +140,9 @@ func (f *folder) record() (convert.Record, error) {
 			rec.Plans = append(rec.Plans, convert.PlanRevision{
 				Revision: r.Revision, Received: r.ReceivedTime, Plan: m.(*trigonev1.Plan),
 			})
-		case r.Section == sectionOperation && r.Retraction:
+		case r.Section == convert.SectionOperation && r.Retraction:
 			rec.OperationReceived = time.Time{}
-		case r.Section == sectionOperation && rec.OperationReceived.IsZero():
+		case r.Section == convert.SectionOperation && rec.OperationReceived.IsZero():
 			rec.OperationReceived = r.ReceivedTime
 		}
 	}

@@ -241,7 +241,7 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, re
 		OutcomeSeen: rec.Operation != nil || len(rec.Results) > 0,
 		Answer:      answer, Metrics: packed,
 	}
-	if s := f.section(sectionPlan); s != nil && s.State != storage.SectionRetracted {
+	if s := f.section(convert.SectionPlan); s != nil && s.State != storage.SectionRetracted {
 		e.PlanRevision = s.Head
 	}
 	w.Evaluation = &e

@@ -281,8 +281,8 @@ func (b *Book) amendIdentity(ctx context.Context, r review, req *trigonev1.Amend
 		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_AMENDED), Reason: convert.Word(req.GetAmendment()), Time: r.now,
 	}}}
 	if patient != (storage.Identifier{}) && patient != c.Patient {
-		former := slices.DeleteFunc(f.state.FormerPatients, func(id storage.Identifier) bool { return id == patient })
-		f.state.FormerPatients = append(former, c.Patient)
+		f.state.FormerPatients = slices.DeleteFunc(f.state.FormerPatients, func(id storage.Identifier) bool { return id == patient })
+		f.state.FormerPatients = append(f.state.FormerPatients, c.Patient)
 		f.state.Patient = patient
 	}
 	if len(open) > 0 {

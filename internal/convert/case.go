@@ -146,7 +146,7 @@ func study(kind repair.StudyKind, section string, s *trigonev1.Study) repair.Stu
 		TricuspidGrade:     gradeOf(s.GetOtherValves().GetTricuspidRegurgitation()),
 		LesionsRecorded:    recorded(s.GetLeaflets().GetLesionsRecorded()),
 		Calcification:      Word(s.GetAnnulus().GetCalcification()),
-		Shape:              shape(s),
+		Shape:              annulusShape(s),
 		AnteriorMotion:     Word(s.GetAnteriorMotion().GetState()),
 		AnteriorMotionEnd:  Word(s.GetAnteriorMotion().GetEnd()),
 		Rhythm:             Word(s.GetHaemodynamics().GetRhythm()),

@@ -1,20 +1,19 @@
 package convert
 
 import (
-	"encoding/json"
-	"math"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
-	"google.golang.org/protobuf/encoding/protojson"
-	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/metric"
 	"trigone/internal/repair"
+	"trigone/internal/units"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -179,6 +178,8 @@ func set(m protoreflect.Message, path []protoreflect.FieldDescriptor, last bool)
 	}
 }
 
+const sampleNumber = 7
+
 func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflect.Value {
 	switch fd.Kind() {
 	case protoreflect.EnumKind:
@@ -186,7 +187,7 @@ func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflec
 	case protoreflect.StringKind:
 		return protoreflect.ValueOfString("2026-01-01")
 	case protoreflect.DoubleKind:
-		return protoreflect.ValueOfFloat64(7)
+		return protoreflect.ValueOfFloat64(sampleNumber)
 	case protoreflect.Int32Kind:
 		return protoreflect.ValueOfInt32(7)
 	case protoreflect.MessageKind:
@@ -197,7 +198,7 @@ func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflec
 			q = m.NewField(fd).Message()
 		}
 		if name, ok := quantities[fd.Message().FullName()]; ok {
-			q.Set(q.Descriptor().Fields().ByName(name), protoreflect.ValueOfFloat64(7))
+			q.Set(q.Descriptor().Fields().ByName(name), protoreflect.ValueOfFloat64(sampleNumber))
 		} else {
 			q.Set(q.Descriptor().Fields().ByName("seconds"), protoreflect.ValueOfInt64(1_770_000_000))
 		}
@@ -209,9 +210,9 @@ func sample(m protoreflect.Message, fd protoreflect.FieldDescriptor) protoreflec
 // recordOnly are the facts of the contract that no formula, rule or comparison
 // reads. They are stored and returned; the reason says why that is enough.
 var recordOnly = map[string]string{
-	"assessments.note": "free text", "assessments.id": "becomes the section's name",
-	"results.decision_text": "free text", "results.id": "becomes the section's name",
-	"follow_ups.note": "free text", "follow_ups.id": "becomes the section's name",
+	"assessments.note":       "free text",
+	"results.decision_text":  "free text",
+	"follow_ups.note":        "free text",
 	"follow_ups.death_cause": "for the audit of outcomes", "follow_ups.lost": "for the audit of outcomes",
 	"follow_ups.functional_class": "for the audit of outcomes", "follow_ups.complications": "for the audit of outcomes",
 	"follow_ups.complications_recorded": "for the audit of outcomes", "follow_ups.reinterventions_recorded": "for the audit of outcomes",
@@ -220,6 +221,7 @@ var recordOnly = map[string]string{
 	"plan.setting":                         "describes the operation; for the audit's filters", "plan.reference_segment": "a technique's note",
 	"plan.rationale": "free text", "plan.steps.rationale": "free text", "plan.steps.condition.text": "free text",
 	"operation.setting": "describes the operation; for the audit's filters", "operation.note": "free text",
+	"operation.steps.advice_ids": "says what was read while operating; the advice itself is judged by nobody",
 	"operation.runs.reason_text": "free text", "operation.steps.reason_text": "free text", "operation.conversion.reason_text": "free text",
 	"operation.conversion.prosthesis": "for the record; a replacement is not judged", "operation.conversion.prosthesis_label": "for the record; a replacement is not judged",
 	"operation.conversion.chords_kept":         "for the record; a replacement is not judged",
@@ -251,227 +253,184 @@ var recordOnlyStep = map[string]string{
 	"artificial_chord.reference_segment": "for the record", "chord_transfer.from": "the target is judged, not the origin",
 }
 
-func listed(path string) bool {
-	within := func(list map[string]string, path string) bool {
+// listed gives the entry that lists a path as not reasoned about, or "".
+func listed(path string) string {
+	within := func(list map[string]string, prefix, path string) string {
 		for entry := range list {
 			if path == entry || strings.HasPrefix(path, entry+".") {
-				return true
+				return prefix + entry
 			}
 		}
-		return false
+		return ""
 	}
-	if within(recordOnly, path) {
-		return true
+	entry := within(recordOnly, "", path)
+	if _, rest, ok := strings.Cut(path, "study."); ok && entry == "" {
+		entry = within(recordOnlyStudy, "study.", rest)
 	}
-	if _, rest, ok := strings.Cut(path, "study."); ok && within(recordOnlyStudy, rest) {
-		return true
+	if _, rest, ok := strings.Cut(path, "technique."); ok && entry == "" {
+		entry = within(recordOnlyStep, "technique.", rest)
 	}
-	if _, rest, ok := strings.Cut(path, "technique."); ok && within(recordOnlyStep, rest) {
-		return true
-	}
-	return false
+	return entry
 }
 
 // Every field of the contract, set alone, changes the case that is reasoned
 // about, or is listed with the reason; nothing listed is converted after all.
 func TestEveryFieldIsConvertedOrListed(t *testing.T) {
+	used := map[string]bool{}
 	check := func(path string, full, empty Record) {
 		changes := !reflect.DeepEqual(Case(full), Case(empty))
-		if !changes && !listed(path) {
+		entry := listed(path)
+		used[entry] = true
+		if !changes && entry == "" {
 			t.Errorf("%s is lost: convert it, or list it with the reason", path)
 		}
-		if changes && listed(path) {
+		if changes && entry != "" {
 			t.Errorf("%s is listed as not reasoned about, but converted", path)
 		}
+		leaf := path[strings.LastIndexByte(path, '.')+1:]
+		if _, measured := metric.LeafByID(leaf); !measured {
+			return
+		}
+		for k, m := range Case(full).Measured {
+			if v, _ := m.Value.Get(); k.ID == leaf && v == sampleNumber {
+				return
+			}
+		}
+		t.Errorf("%s is no measurement", path)
 	}
 	setAlone((&trigonev1.Identity{}).ProtoReflect().Type(), "identity.", func(path string, with, without proto.Message) {
 		check(path, Record{Identity: with.(*trigonev1.Identity)}, Record{Identity: without.(*trigonev1.Identity)})
 	})
 	setAlone((&trigonev1.Assessment{}).ProtoReflect().Type(), "assessments.", func(path string, with, without proto.Message) {
-		if path == "assessments.id" {
-			return
-		}
 		check(path, Record{Assessments: []*trigonev1.Assessment{with.(*trigonev1.Assessment)}}, Record{Assessments: []*trigonev1.Assessment{without.(*trigonev1.Assessment)}})
 	})
 	setAlone((&trigonev1.Result{}).ProtoReflect().Type(), "results.", func(path string, with, without proto.Message) {
-		if path == "results.id" || strings.HasPrefix(path, "results.study.") {
-			return // a study is the same everywhere
-		}
 		check(path, Record{Results: []*trigonev1.Result{with.(*trigonev1.Result)}}, Record{Results: []*trigonev1.Result{without.(*trigonev1.Result)}})
 	})
 	setAlone((&trigonev1.FollowUp{}).ProtoReflect().Type(), "follow_ups.", func(path string, with, without proto.Message) {
-		if path == "follow_ups.id" || strings.HasPrefix(path, "follow_ups.study.") {
-			return
-		}
 		check(path, Record{FollowUps: []*trigonev1.FollowUp{with.(*trigonev1.FollowUp)}}, Record{FollowUps: []*trigonev1.FollowUp{without.(*trigonev1.FollowUp)}})
 	})
 	setAlone((&trigonev1.Plan{}).ProtoReflect().Type(), "plan.", func(path string, with, without proto.Message) {
+		if strings.HasSuffix(path, ".expected_probability") {
+			used[listed(path)] = true
+			if len(Case(Record{Plan: with.(*trigonev1.Plan)}).Measured) != 0 {
+				t.Errorf("%s became a measurement", path)
+			}
+			return
+		}
 		check(path, Record{Plan: with.(*trigonev1.Plan)}, Record{Plan: without.(*trigonev1.Plan)})
 	})
 	setAlone((&trigonev1.Operation{}).ProtoReflect().Type(), "operation.", func(path string, with, without proto.Message) {
+		if strings.HasSuffix(path, ".expected_probability") {
+			return // one message with the plan's
+		}
 		check(path, Record{Operation: with.(*trigonev1.Operation)}, Record{Operation: without.(*trigonev1.Operation)})
 	})
-}
-
-// Every word that a pure room compares with is a value of the contract.
-func TestWordsAreOfTheContract(t *testing.T) {
-	check := func(e protoreflect.Enum, words ...string) {
-		t.Helper()
-		var have []string
-		values := e.Descriptor().Values()
-		for i := range values.Len() {
-			have = append(have, strings.ToLower(strings.TrimPrefix(string(values.Get(i).Name()), prefix(values))))
-		}
-		for _, w := range words {
-			if !slices.Contains(have, w) {
-				t.Errorf("%s has no value %q", e.Descriptor().Name(), w)
+	for prefix, list := range map[string]map[string]string{"": recordOnly, "study.": recordOnlyStudy, "technique.": recordOnlyStep} {
+		for entry, reason := range list {
+			if reason == "" {
+				t.Errorf("%s%s is listed without a reason", prefix, entry)
+			}
+			if !used[prefix+entry] {
+				t.Errorf("%s%s is listed and no field of the contract", prefix, entry)
 			}
 		}
 	}
-	var segments []string
-	for _, s := range valve.Segments() {
-		segments = append(segments, string(s))
+}
+
+// An advice and what it answered are kept, not reasoned about: neither is in a
+// Record at all. What is skipped inside the sections is named here.
+func TestWhatIsSkippedIsNamed(t *testing.T) {
+	want := []protoreflect.FullName{"trigone.v1.Advice", "trigone.v1.Evaluation", "trigone.v1.ExpectedRisk"}
+	if got := slices.Sorted(maps.Keys(notReasoned)); !slices.Equal(got, want) {
+		t.Errorf("%v is not reasoned about, want %v", got, want)
 	}
-	check(trigonev1.Segment(0), segments...)
-	check(trigonev1.Leaflet(0), string(valve.Anterior), string(valve.Posterior))
-	check(trigonev1.Commissure(0), string(valve.LateralCommissure), string(valve.MedialCommissure))
-	check(trigonev1.Side(0), string(valve.Lateral), string(valve.Medial))
-	check(trigonev1.Boundary(0), string(valve.A1A2), string(valve.A2A3), string(valve.P1P2), string(valve.P2P3))
-	check(trigonev1.Slice(0), string(valve.A1P1), string(valve.A2P2), string(valve.A3P3))
-	check(trigonev1.Station(0), string(valve.SegmentMid), string(valve.Seam), string(valve.SeamLateralEdge), string(valve.SeamMedialEdge))
-	check(trigonev1.Stage(0), string(valve.Native), string(valve.AfterLeafletWork), string(valve.AfterRing), string(valve.OffBypass), string(valve.LeavingTheatre))
-	check(trigonev1.Method(0), string(valve.Echo2D), string(valve.Echo3D), string(valve.Doppler), string(valve.MMode), string(valve.CT),
-		string(valve.MagneticResonance), string(valve.Ruler), string(valve.Calliper), string(valve.Sizer), string(valve.Catheter), string(valve.Visual))
-	check(trigonev1.Load(0), string(valve.Beating), string(valve.Arrested), string(valve.Saline))
-	check(trigonev1.CardiacPhase(0), string(valve.EndDiastole), string(valve.EarlySystole), string(valve.MidSystole), string(valve.EndSystole), string(valve.Diastole))
-	check(trigonev1.Recorded(0), string(valve.Complete), string(valve.Partial), string(valve.NotRecorded))
-	check(trigonev1.Answer(0), string(valve.Yes), string(valve.No))
-	check(trigonev1.AbsentReason(0), string(valve.AbsentNotPerformed), string(valve.AbsentNotPossible), string(valve.AbsentNotRecorded), string(valve.AbsentNotApplicable))
-	check(trigonev1.MetricRole(0), string(valve.Target), string(valve.Planned), string(valve.PredictedFromPlan), string(valve.PredictedFromExecution), string(valve.Measured), string(valve.Derived))
-	check(trigonev1.MetricState(0), string(metric.HasValue), string(metric.NotEvaluable), string(metric.NotApplicable), string(metric.Disputed), string(metric.Absent))
-	check(trigonev1.Tier(0), string(metric.Core), string(metric.Model), string(metric.Full))
-	check(trigonev1.PlanTiming(0), string(repair.Prospective), string(repair.LateArrival), string(repair.Retrospective), string(repair.Unsigned), string(repair.NoPlan), string(repair.NoIncisionTime))
-	check(trigonev1.AnnuloplastyKind(0), repair.CompleteRing, repair.PosteriorBand)
-	check(trigonev1.ResectionShape(0), repair.Triangular, repair.Quadrangular, repair.BaseWings)
-	check(trigonev1.StepFate(0), repair.InPlace, repair.Revised, repair.TakenDown)
-	check(trigonev1.GradeScheme(0), repair.FiveStep, repair.SplitModerate, repair.PlusSigns)
-	kinds := (&trigonev1.Technique{}).ProtoReflect().Descriptor().Oneofs().ByName("kind").Fields()
-	for _, technique := range repair.Techniques() {
-		if kinds.ByName(protoreflect.Name(technique)) == nil {
-			t.Errorf("the contract has no technique %s", technique)
+	if len(CheckFile(read(t, `{"advice":[{"id":"a","measuredSoFar":{"heights":[{"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":-1}}]}]}}]}`))) != 1 {
+		t.Error("what is not reasoned about is checked all the same")
+	}
+}
+
+func TestStudiesAreInTheOrderOfTime(t *testing.T) {
+	at := func(id, time string) string {
+		if time != "" {
+			time = `"time":"2026-03-` + time + `T08:00:00Z"`
+		}
+		return `{"id":"` + id + `","study":{` + time + `}}`
+	}
+	f := read(t, `{"assessments":[`+at("z", "")+`,`+at("b", "02")+`,`+at("a", "02")+`,{"id":"none"}],"results":[`+at("exit", "03")+`],"followUps":[`+at("clinic", "01")+`]}`)
+	var got []string
+	for _, s := range Case(record(f)).Studies {
+		got = append(got, string(s.Occasion))
+	}
+	// By time, then by occasion; those without a time last.
+	want := []string{"follow_up/clinic", "assessment/a", "assessment/b", "result/exit", "assessment/none", "assessment/z"}
+	if !slices.Equal(got, want) {
+		t.Errorf("studies %v, want %v", got, want)
+	}
+}
+
+func TestPlanRevisionsKeepTheirOwnValues(t *testing.T) {
+	height := func(mm string) *trigonev1.Plan {
+		return read(t, `{"plan":{"signer":"s`+mm+`","plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":`+mm+`}}]}}`).Plan
+	}
+	first, head := height("12"), height("14")
+	received := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+	c := Case(Record{Plan: head, Plans: []PlanRevision{{Revision: 1, Received: received, Plan: first}, {Revision: 2, Plan: head}}})
+	k := valve.Key{ID: "leaflet_height", Place: "p2/segment_mid", Occasion: valve.AtPlan, Role: valve.Planned}
+	for i, want := range []float64{12, 14} {
+		if v, _ := c.Plans[i].Measured[k].Value.Get(); v != want {
+			t.Errorf("revision %d plans %v mm, want %v", i+1, v, want)
 		}
 	}
-	if kinds.Len() != len(repair.Techniques()) {
-		t.Errorf("the contract has %d techniques, repair %d", kinds.Len(), len(repair.Techniques()))
+	if v, _ := c.Measured[k].Value.Get(); v != 14 || c.Plan != c.Plans[1].Plan || c.Plans[0].Plan.Signer != "s12" || !c.Plans[0].Received.Equal(received) {
+		t.Errorf("the head plans %v mm; plans %+v", v, c.Plans)
+	}
+	// A plan whose every revision is retracted is none, whatever was measured.
+	if none := Case(Record{Plans: nil}); none.Plan != nil || len(none.Measured) != 0 {
+		t.Errorf("without a plan: %+v", none)
 	}
 }
 
-func TestWordAndEnumAreInverse(t *testing.T) {
-	for number := range trigonev1.Method_name {
-		m := trigonev1.Method(number)
-		if back := Enum[trigonev1.Method](Word(m)); back != m {
-			t.Errorf("%s comes back as %s", m, back)
-		}
+func TestOperationKeepsItsReceipt(t *testing.T) {
+	received := time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
+	c := Case(Record{Operation: &trigonev1.Operation{}, OperationReceived: received})
+	if !c.Operation.Received.Equal(received) {
+		t.Errorf("received %v", c.Operation.Received)
 	}
-	if Enum[trigonev1.Method]("nonsense") != 0 || Word(trigonev1.Method(999)) != "" {
-		t.Error("unknown words and numbers must be the zero value")
+	if none := Case(Record{OperationReceived: received}); none.Operation != nil {
+		t.Error("a time of receipt alone is no operation")
 	}
 }
 
-func read(t *testing.T, text string) *trigonev1.CaseFile {
-	t.Helper()
-	f := &trigonev1.CaseFile{}
-	if err := protojson.Unmarshal([]byte(text), f); err != nil {
-		t.Fatalf("%v in %s", err, text)
-	}
-	return f
-}
-
-func TestViolations(t *testing.T) {
-	tests := []struct{ why, text, path string }{
-		{"negative", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":-3}}]}}`, "plan.planned_heights[0].leaflet_height.mm"},
-		{"not a number", `{"assessments":[{"id":"a","study":{"annulus":{"annulusArea":{"cm2":"NaN"}}}}]}`, "assessments[0].study.annulus.annulus_area.cm2"},
-		{"infinite", `{"assessments":[{"id":"a","study":{"annulus":{"annulusArea":{"cm2":"Infinity"}}}}]}`, "assessments[0].study.annulus.annulus_area.cm2"},
-		{"not a number in a contour", `{"assessments":[{"id":"a","study":{"annulus":{"shape":{"contourMm":[1,"NaN",3]}}}}]}`, "assessments[0].study.annulus.shape.contour_mm[1]"},
-		{"ten times the largest plausible", `{"identity":{"heightCm":3000}}`, "identity.height_cm"},
-		{"enum number nobody defined", `{"identity":{"sex":9}}`, "identity.sex"},
-		{"NUL in text", `{"plan":{"rationale":"a\u0000b"}}`, "plan.rationale"},
-		{"text too long", `{"plan":{"rationale":"` + strings.Repeat("x", 4001) + `"}}`, "plan.rationale"},
-		{"id with a slash", `{"assessments":[{"id":"a/b"}]}`, "assessments[0].id"},
-		{"no id", `{"results":[{}]}`, "results[0].id"},
-		{"value and reason why there is none", `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12,"absentReason":"ABSENT_REASON_NOT_RECORDED"}}]}}`, "plan.planned_heights[0].leaflet_height"},
-		{"section id twice", `{"results":[{"id":"a"},{"id":"a"}]}`, "results[1].id"},
-		{"step id twice", `{"operation":{"steps":[{"id":"s"},{"id":"s"}]}}`, "operation.steps[1].id"},
-		{"run number twice", `{"operation":{"runs":[{"number":1},{"number":1}]}}`, "operation.runs[1].number"},
-		{"one id for a saline and an ink test", `{"operation":{"salineTests":[{"id":"t"}],"inkTests":[{"id":"t"}]}}`, "operation.ink_tests[0].id"},
-		{"one height twice", `{"assessments":[{"id":"a","study":{"leaflets":{"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":20}},{"segment":"SEGMENT_P2","station":"STATION_SEGMENT_MID","leafletHeight":{"mm":21}}]}}}]}`, "assessments[0].study.leaflets.heights[1].leaflet_height"},
-		{"two sets of heights of one run and stage", `{"operation":{"heights":[{"run":1,"stage":"STAGE_AFTER_RING","heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12}}]},{"run":1,"stage":"STAGE_AFTER_RING","heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":13}}]}]}}`, "operation.heights[1].heights[0].leaflet_height"},
-		{"a height of nothing", `{"plan":{"plannedHeights":[{"leafletHeight":{"mm":12}}]}}`, "plan.planned_heights[0]"},
-		{"a grade of another scheme", `{"results":[{"id":"r","study":{"regurgitation":{"grade":{"scheme":"GRADE_SCHEME_PLUS_SIGNS","value":"GRADE_VALUE_MILD"}}}}]}`, "results[0].study.regurgitation.grade.value"},
-		{"a grade without scheme", `{"results":[{"id":"r","study":{"regurgitation":{"grade":{"value":"GRADE_VALUE_MILD"}}}}]}`, "results[0].study.regurgitation.grade.value"},
-		{"no day of the calendar", `{"followUps":[{"id":"f","diedOn":"2026-02-30"}]}`, "follow_ups[0].died_on"},
-		{"a date in another form", `{"followUps":[{"id":"f","echoOn":"30.01.2026"}]}`, "follow_ups[0].echo_on"},
-		{"half a point", `{"assessments":[{"id":"a","study":{"annulus":{"shape":{"contourMm":[1,2,3,4]}}}}]}`, "assessments[0].study.annulus.shape.contour_mm"},
-		{"a triangle of a point that is not there", `{"assessments":[{"id":"a","study":{"annulus":{"shape":{"leaflets":[{"pointsMm":[0,0,0],"triangles":[0,0,1]}]}}}}]}`, "assessments[0].study.annulus.shape.leaflets[0].triangles"},
-		{"a time before anyone operated", `{"operation":{"incisionTime":"0001-01-01T00:00:00Z"}}`, "operation.incision_time"},
-		{"a time far ahead", `{"operation":{"incisionTime":"9000-01-01T00:00:00Z"}}`, "operation.incision_time"},
+// The targets' numbers are no measurements: each aim is judged at a leaf.
+func TestTargets(t *testing.T) {
+	tests := []struct {
+		aim  string
+		want repair.Target
+	}{
+		{`"coaptationLength":{"range":{"minMm":6,"maxMm":12}}`, repair.Target{Leaf: "coaptation_length", Place: "a2_p2", Low: units.Some(6.0), High: units.Some(12.0)}},
+		{`"coaptationLength":{"slice":"SLICE_A1_P1","range":{"minMm":0}}`, repair.Target{Leaf: "coaptation_length", Place: "a1_p1", Low: units.Some(0.0)}},
+		{`"meanGradient":{"maxMmhg":4}`, repair.Target{Leaf: "mean_gradient", High: units.Some(4.0)}},
+		{`"regurgitationGradeAtMost":{"scheme":"GRADE_SCHEME_PLUS_SIGNS","value":"GRADE_VALUE_PLUS_1"}`, repair.Target{Grade: repair.Grade{Scheme: "plus_signs", Value: "plus_1"}}},
+		{`"leafletHeight":{"segment":"SEGMENT_P2","station":"STATION_SEAM","range":{"maxMm":15}}`, repair.Target{Leaf: "leaflet_height", Place: "p2/seam", High: units.Some(15.0)}},
+		{`"leafletHeight":{"segment":"SEGMENT_P2"}`, repair.Target{Leaf: "leaflet_height", Place: "p2/segment_mid"}},
+		{`"anteriorClosureShare":{"minPercent":60}`, repair.Target{Leaf: "anterior_closure_share", Place: "a2_p2", Low: units.Some(60.0)}},
+		{`"outflowTractGradient":{"maxMmhg":20}`, repair.Target{Leaf: "outflow_tract_gradient", High: units.Some(20.0)}},
+		{`"planimetryOrificeArea":{"minCm2":2}`, repair.Target{Leaf: "planimetry_orifice_area", Low: units.Some(2.0)}},
 	}
 	for _, tt := range tests {
-		t.Run(tt.why, func(t *testing.T) {
-			list := CheckFile(read(t, tt.text))
-			if len(list) != 1 || list[0].Path != tt.path {
-				t.Fatalf("violations %v, want one at %s", list, tt.path)
-			}
-			if len(strings.Fields(list[0].Message)) < 4 {
-				t.Errorf("the message %q says too little", list[0].Message)
-			}
-		})
-	}
-}
-
-func TestWhatIsTakenIn(t *testing.T) {
-	for why, text := range map[string]string{
-		"8 mm typed as 0.8 is stored and spoken of": `{"plan":{"plannedHeights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":0.8}}]}}`,
-		"no coaptation is a real value":             `{"results":[{"id":"r","study":{"leaflets":{"coaptation":[{"slice":"SLICE_A2_P2","coaptationLength":{"mm":0}}]}}}]}`,
-		"a fraction above 100 is spoken of":         `{"assessments":[{"id":"a","study":{"regurgitation":{"statedRegurgitantFraction":{"percent":113}}}}]}`,
-		"an area in mm2":                            `{"assessments":[{"id":"a","study":{"regurgitation":{"statedRegurgitantOrificeArea":{"cm2":40}}}}]}`,
-		"an unset grade":                            `{"results":[{"id":"r","study":{"regurgitation":{"grade":{}}}}]}`,
-		"one step id in the plan and in theatre":    `{"plan":{"steps":[{"id":"s"}]},"operation":{"steps":[{"id":"s"}]}}`,
-	} {
-		if list := CheckFile(read(t, text)); len(list) != 0 {
-			t.Errorf("%s: %v", why, list)
+		c := Case(record(read(t, `{"plan":{"targets":[{"id":"t","method":"METHOD_ECHO_2D",`+tt.aim+`}]}}`)))
+		// A target is judged on leaving theatre unless it says otherwise.
+		tt.want.ID, tt.want.Stage, tt.want.Method = "t", valve.LeavingTheatre, valve.Echo2D
+		if got := c.Plan.Targets; len(got) != 1 || !reflect.DeepEqual(got[0], tt.want) {
+			t.Errorf("%s: %+v, want %+v", tt.aim, got, tt.want)
 		}
-	}
-}
-
-func TestUnknownSectionIsRefused(t *testing.T) {
-	f := &trigonev1.CaseFile{}
-	f.ProtoReflect().SetUnknown(protowire.AppendBytes(protowire.AppendTag(nil, 77, protowire.BytesType), []byte("x")))
-	list := CheckFile(f)
-	if len(list) != 1 || list[0].Path != "field 77" {
-		t.Errorf("violations %v", list)
-	}
-}
-
-func TestNoTextIsEchoed(t *testing.T) {
-	const secret = "Zq9-secret"
-	f := read(t, `{"plan":{"rationale":"x","signer":"x"},"followUps":[{"id":"x","diedOn":"x"}],"assessments":[{"id":"x","study":{"studyId":"x","context":{"observer":"x"}}}]}`)
-	f.Plan.Rationale = secret + "\x00"
-	f.Plan.Signer = secret + " !"
-	f.FollowUps[0].Id, f.FollowUps[0].DiedOn = secret+"/", secret
-	f.Assessments[0].Study.StudyId = secret + " ?"
-	f.Assessments[0].Study.Context.Observer = secret + " ?"
-	f.PatientIdentifier = &trigonev1.Identifier{System: secret, Value: strings.Repeat(secret, 20)}
-	list := CheckSubmit(f)
-	if len(list) < 6 {
-		t.Errorf("only %d violations: %v", len(list), list)
-	}
-	text, err := json.Marshal(list)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if strings.Contains(string(text), secret) {
-		t.Errorf("text is echoed: %s", text)
+		if _, known := metric.LeafByID(tt.want.Leaf); !known && tt.want.Leaf != "" {
+			t.Errorf("%s is no leaf", tt.want.Leaf)
+		}
+		if len(c.Measured) != 0 {
+			t.Errorf("%s became %v", tt.aim, c.Measured.Keys())
+		}
 	}
 }
 
@@ -485,6 +444,34 @@ func TestContextIsInheritedFieldByField(t *testing.T) {
 	inherited := c.Measured[valve.Key{ID: "annulus_perimeter", Occasion: "assessment/a", Role: valve.Measured}]
 	if want := (valve.Context{Method: valve.Echo2D, Load: valve.Beating}); inherited.Context != want {
 		t.Errorf("inherited context %+v", inherited.Context)
+	}
+}
+
+// Heights and ink marks inherit from their set, the whole of which stands in one
+// run and stage; steps belong to the operation as a whole.
+func TestFieldSetsGiveContextRunAndStage(t *testing.T) {
+	c := Case(record(read(t, `{"operation":{
+		"heights":[{"run":2,"stage":"STAGE_AFTER_RING","context":{"method":"METHOD_RULER","load":"LOAD_ARRESTED","plane":"PLANE_EN_FACE"},
+			"heights":[{"segment":"SEGMENT_P2","leafletHeight":{"mm":12,"sd":0.5,"context":{"load":"LOAD_SALINE","path":"MEASUREMENT_PATH_SURFACE"}}}]}],
+		"inkTests":[{"id":"ink","run":1,"stage":"STAGE_AFTER_LEAFLET_WORK","context":{"method":"METHOD_CALLIPER"},"marks":[{"segment":"SEGMENT_A2","inkDepthBeyondLine":{"absentReason":"ABSENT_REASON_NOT_POSSIBLE"}}]}],
+		"salineTests":[{"id":"saline","stage":"STAGE_AFTER_RING","salinePressure":{"mmhg":110}}],
+		"steps":[{"id":"s","run":2,"technique":{"plication":{"plicationLength":{"mm":6}}}}]}}`)))
+	want := map[valve.Key]valve.Measurement{
+		{ID: "leaflet_height", Place: "p2/segment_mid", Occasion: "operation/run2/after_ring", Role: valve.Measured}: {
+			Value: units.Some(12.0), SD: units.Some(0.5), Run: 2, Stage: valve.AfterRing, StudyID: "operation/run2/after_ring",
+			Context: valve.Context{Method: valve.Ruler, Load: valve.Saline, Path: "surface", Plane: "en_face"},
+		},
+		{ID: "ink_depth_beyond_line", Place: "test:ink/a2", Occasion: "operation/run1/after_leaflet_work", Role: valve.Measured}: {
+			Absent: valve.AbsentNotPossible, Run: 1, Stage: valve.AfterLeafletWork, StudyID: "operation/run1/after_leaflet_work",
+			Context: valve.Context{Method: valve.Calliper},
+		},
+		{ID: "saline_pressure", Place: "test:saline", Occasion: "operation/after_ring", Role: valve.Measured}: {
+			Value: units.Some(110.0), Stage: valve.AfterRing, StudyID: "operation/after_ring",
+		},
+		{ID: "plication_length", Place: "step:s", Occasion: "operation", Role: valve.Measured}: {Value: units.Some(6.0), Run: 2, StudyID: "operation"},
+	}
+	if !reflect.DeepEqual(c.Measured, valve.Measurements(want)) {
+		t.Errorf("measured %+v,\nwant %+v", c.Measured, want)
 	}
 }
 
@@ -511,45 +498,4 @@ func TestPlaces(t *testing.T) {
 	if len(c.Measured) != 4 {
 		t.Errorf("%d values: %v", len(c.Measured), c.Measured.Keys())
 	}
-}
-
-// Whatever the bytes: no panic, nothing that is not finite is taken in, and every
-// place is of the grammar.
-func FuzzCheckAndConvert(f *testing.F) {
-	for _, text := range []string{
-		`{"identity":{"heightCm":170}}`, `{"plan":{"steps":[{"id":"a","technique":{"plication":{"plicationLength":{"mm":"NaN"}}}}]}}`,
-		`{"assessments":[{"id":"a","study":{"regurgitation":{"grade":{"scheme":1,"value":99}}}}]}`,
-	} {
-		file := &trigonev1.CaseFile{}
-		if err := protojson.Unmarshal([]byte(text), file); err != nil {
-			f.Fatal(err)
-		}
-		raw, err := proto.Marshal(file)
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(raw)
-	}
-	f.Fuzz(func(t *testing.T, raw []byte) {
-		file := &trigonev1.CaseFile{}
-		if proto.Unmarshal(raw, file) != nil {
-			return
-		}
-		clean := len(CheckFile(file)) == 0
-		c := Case(Record{
-			Identity: file.Identity, Assessments: file.Assessments, Plan: file.Plan, Operation: file.Operation,
-			Results: file.Results, FollowUps: file.FollowUps,
-		})
-		if !clean {
-			return
-		}
-		for k, m := range c.Measured {
-			if v, ok := m.Value.Get(); ok && (math.IsNaN(v) || math.IsInf(v, 0)) {
-				t.Errorf("%s is %v", k, v)
-			}
-			if _, err := valve.ParsePlace(string(k.Place)); err != nil {
-				t.Error(err)
-			}
-		}
-	})
 }

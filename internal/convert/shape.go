@@ -8,9 +8,9 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// shape gives the shape of annulus and leaflets of a study with the study's
+// annulusShape gives the shape of annulus and leaflets of a study with the study's
 // context, or nil. Numbers that make up no whole point or triangle are left out.
-func shape(s *trigonev1.Study) *valve.Shape {
+func annulusShape(s *trigonev1.Study) *valve.Shape {
 	sent := s.GetAnnulus().GetShape()
 	if sent == nil {
 		return nil

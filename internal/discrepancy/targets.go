@@ -327,14 +327,11 @@ func (c *comparison) prediction() {
 	c.add(e)
 }
 
-// heldLine says whether the plan holds a leaflet of the middle slice by
-// artificial chords, or may do so because only the leaflet, or no place, is
-// recorded: then mean contact and overlap differ.
+// heldLine says whether the plan holds the closure line by artificial chords, or
+// may do so, whatever is found in theatre.
 func (c *comparison) heldLine() bool {
 	return slices.ContainsFunc(c.plan.Steps, func(s repair.Step) bool {
-		return s.Technique == repair.ArtificialChord && s.Condition == "" && s.AlternativeOf == "" &&
-			(len(s.Places) == 0 || s.At(valve.A2) || s.At(valve.P2) ||
-				slices.ContainsFunc(s.Places, func(l repair.Location) bool { return l.Leaflet != "" }))
+		return s.MayHoldLine(valve.A2P2) && s.Condition == "" && s.AlternativeOf == ""
 	})
 }
 

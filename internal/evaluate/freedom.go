@@ -351,9 +351,7 @@ func (f *freedom) heldLine() bool {
 	if f.c.Operation != nil {
 		steps = append(steps, repair.InPlaceAtEnd(f.c.Operation.Steps)...)
 	}
-	return slices.ContainsFunc(steps, func(s repair.Step) bool {
-		return s.Technique == repair.ArtificialChord && (s.At(valve.A2) || s.At(valve.P2) || len(s.Places) == 0)
-	})
+	return slices.ContainsFunc(steps, func(s repair.Step) bool { return s.MayHoldLine(valve.A2P2) })
 }
 
 // begin makes a range that can be computed as far as the target and the domain

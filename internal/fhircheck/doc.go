@@ -10,7 +10,8 @@
 //
 //	cd internal/fhircheck && go test ./...
 //
-// It reads ../../fhirmap/testdata (the golden bundles) and every bundle in
-// ../../testdata/bundles if that folder is there, and decodes bundles of random
+// It reads ../../fhirmap/testdata (the golden bundles) and every bundle in the
+// folder that TRIGONE_BUNDLES names, which .ci/run fills by the demo, and decodes
+// bundles of random
 // histories. After a change of the root's go.mod run `go mod tidy` here.
 package fhircheck

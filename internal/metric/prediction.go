@@ -519,17 +519,14 @@ func ringInPlace(steps []repair.Step) *repair.Step {
 	return last
 }
 
-// heldLine says whether artificial chords hold a leaflet of the middle slice.
+// heldLine says whether artificial chords hold the closure line of the middle
+// slice, or may do so.
 func heldLine(steps []repair.Step) bool { return holdsLine(steps, valve.A2P2) }
 
-// holdsLine says whether artificial chords hold a leaflet of the slice, or may do
-// so because only the leaflet, or no place, is recorded.
+// holdsLine says whether artificial chords hold the closure line of the slice, or
+// may do so.
 func holdsLine(steps []repair.Step, slice valve.Slice) bool {
-	anterior, posterior := slice.Segments()
-	return slices.ContainsFunc(steps, func(s repair.Step) bool {
-		return s.Technique == repair.ArtificialChord && (len(s.Places) == 0 || s.At(anterior) || s.At(posterior) ||
-			slices.ContainsFunc(s.Places, func(l repair.Location) bool { return l.Leaflet != "" }))
-	})
+	return slices.ContainsFunc(steps, func(s repair.Step) bool { return s.MayHoldLine(slice) })
 }
 
 // outsideDomain gives why the closure model says nothing of this valve.

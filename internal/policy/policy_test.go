@@ -46,28 +46,31 @@ func TestBuiltIn(t *testing.T) {
 // The examples in the comments of the built-in policy are what a site copies:
 // they must be right.
 func TestCommentedExamplesAreRight(t *testing.T) {
-	text := string(builtIn)
-	for _, key := range []string{"thresholds", "tolerances", "input_sds", "ring_table"} {
-		_, after, found := strings.Cut(text, "# leaf. Example:\n")
-		if key == "thresholds" {
-			_, after, found = strings.Cut(text, "Example:\n")
-		} else if key == "input_sds" {
-			_, after, found = strings.Cut(text, "unit. Example:\n")
-		} else if key == "ring_table" {
-			_, after, found = strings.Cut(text, "family):\n")
+	found := 0
+	example := ""
+	for line := range strings.Lines(string(builtIn)) {
+		// An example stands indented in the comment above its key.
+		if text, indented := strings.CutPrefix(line, "#   "); indented {
+			example = text
+			continue
 		}
-		if !found {
-			t.Fatalf("no example of %s", key)
+		name, isKey := emptyKey(line)
+		if !isKey || example == "" {
+			continue
 		}
-		line, _, _ := strings.Cut(after, "\n")
-		if _, err := Parse("example.yaml", []byte(head+key+":\n  "+strings.Trim(line, "# ")+"\n")); err != nil {
+		found++
+		if _, err := Parse("example.yaml", []byte(head+name+":\n  "+example)); err != nil {
 			t.Error(err)
 		}
+		example = ""
+	}
+	if found != 4 {
+		t.Errorf("%d examples were found, want one for each key", found)
 	}
 }
 
 // The hash is plain SHA-256 of the text, so that anyone can check it with
-// sha256sum. The sum of abc is the example of FIPS 180-2, appendix B.1.
+// sha256sum. The sum of abc is the example of FIPS 180-2, appendix B.1 (from memory).
 func TestHashIsOfTheTextAsItStands(t *testing.T) {
 	sum := func(text string) string {
 		s := sha256.Sum256([]byte(text))
@@ -316,4 +319,10 @@ func FuzzParse(f *testing.F) {
 			t.Errorf("fault %q", err)
 		}
 	})
+}
+
+// emptyKey gives the key of a line that leaves a map or a list empty.
+func emptyKey(line string) (string, bool) {
+	key, value, found := strings.Cut(strings.TrimSpace(line), ": ")
+	return key, found && (value == "{}" || value == "[]")
 }

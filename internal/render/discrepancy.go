@@ -87,7 +87,7 @@ func discrepancyCells(d *trigonev1.Discrepancy, lead string) []any {
 	planned := valueText(d.GetPlanned(), d.PlannedValue, d.GetUnit())
 	actual := valueText(d.GetActual(), d.ActualValue, d.GetUnit())
 	if d.Difference != nil {
-		actual = strings.TrimSpace(actual + " (" + signed(d.GetDifference(), decimals(d.GetDifference()), d.GetUnit()) + ")")
+		actual = strings.TrimSpace(actual + " (" + signed(d.GetDifference(), places(d.GetMetric(), d.GetDifference()), d.GetUnit()) + ")")
 	}
 	return []any{lead + name, discrepancyPlace(d), planned, actual, judgedBy(d), remark(d)}
 }

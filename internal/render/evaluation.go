@@ -104,17 +104,19 @@ func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
 
 func predictionCells(m *trigonev1.MetricValue) (span, middle string) {
 	if m.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || m.Value == nil {
-		why := cmp.Or(m.GetExplanation(), missing(m.GetMissing()))
+		why := m.GetExplanation()
+		if len(m.GetMissing()) > 0 {
+			why = "missing " + missing(m.GetMissing())
+		}
 		return strings.TrimSuffix(Word(m.GetState())+": "+why, ": "), ""
 	}
-	places := decimals(m.GetValue())
+	n := places(m.GetMetric(), m.GetValue())
 	if m.Lower != nil && m.Upper != nil {
-		places = max(places, decimals(m.GetLower()), decimals(m.GetUpper()))
-		span = number(m.GetLower(), places) + " to " + quantity(m.GetUpper(), places, m.GetUnit())
+		span = number(m.GetLower(), n) + " to " + quantity(m.GetUpper(), n, m.GetUnit())
 	} else {
 		span = "no range: an input has no known uncertainty"
 	}
-	return span, "about " + quantity(m.GetValue(), places, m.GetUnit())
+	return span, "about " + quantity(m.GetValue(), n, m.GetUnit())
 }
 
 // printMetrics prints the computed values by occasion.
@@ -177,15 +179,15 @@ func metricRow(m *trigonev1.MetricValue) []any {
 	if m.Value == nil {
 		return []any{name, place(m.GetPlace()), "", "", "", cmp.Or(Word(m.GetAbsentReason()), m.GetExplanation())}
 	}
-	places := decimals(m.GetValue())
+	n := places(m.GetMetric(), m.GetValue())
 	spread := ""
 	if m.StandardUncertainty != nil {
-		spread = number(m.GetStandardUncertainty(), max(places, 1))
+		spread = number(m.GetStandardUncertainty(), max(n, 1))
 	}
 	if m.GetState() == trigonev1.MetricState_METRIC_STATE_DISPUTED {
 		remark = "disputed"
 	}
-	return []any{name, place(m.GetPlace()), number(m.GetValue(), places), unitText(m.GetUnit()), spread, remark}
+	return []any{name, place(m.GetPlace()), number(m.GetValue(), n), unitText(m.GetUnit()), spread, remark}
 }
 
 // occasionRank puts occasions into the order of a case.

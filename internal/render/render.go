@@ -21,6 +21,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/metric"
 	"trigone/internal/units"
 )
 
@@ -106,6 +107,17 @@ func decimals(v float64) int {
 		return len(s) - i - 1
 	}
 	return 0
+}
+
+// places gives the decimals of a metric's grid, so that a column of its values
+// lines up; of a metric this program does not know, those that the value needs.
+func places(id string, v float64) int {
+	if _, grid, ok := metric.Describe(id); ok {
+		if n, err := units.Decimals(grid); err == nil {
+			return n
+		}
+	}
+	return decimals(v)
 }
 
 func number(v float64, places int) string {

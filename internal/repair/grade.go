@@ -14,7 +14,7 @@ type gradeRow struct {
 }
 
 // gradeTable gives rank and side of every grade; grades are compared only
-// inside one scheme. The side of the plus signs: 2+ and more count as moderate
+// inside one scheme. The split scheme divides moderate in two. The side of the plus signs: 2+ and more count as moderate
 // or more (common practice, no source).
 var gradeTable = map[Grade]gradeRow{
 	{FiveStep, "none"}:                    {0, false, "none"},

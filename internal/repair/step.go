@@ -161,6 +161,15 @@ type Sliding struct {
 // chain of revisions.
 func (s Step) Done() bool { return s.Fate == "" || s.Fate == InPlace }
 
+// MayHoldLine says whether the step's artificial chords hold the closure line of
+// the slice: they stand at one of its segments, or only the leaflet, or nothing, is
+// recorded of where they stand.
+func (s Step) MayHoldLine(slice valve.Slice) bool {
+	anterior, posterior := slice.Segments()
+	return s.Technique == ArtificialChord && (len(s.Places) == 0 || s.At(anterior) || s.At(posterior) ||
+		slices.ContainsFunc(s.Places, func(l Location) bool { return l.Leaflet != "" }))
+}
+
 // At says whether the step is done at the segment.
 func (s Step) At(seg valve.Segment) bool {
 	for _, l := range s.Places {

@@ -48,9 +48,9 @@ func (t *tx) append(site string, w storage.Write) error {
 			return err
 		}
 	}
-	for i := range w.Changes {
-		if err := t.addChange(site, &w.Changes[i]); err != nil {
-			return fmt.Errorf("a change cannot be written: %w", err)
+	if len(w.Changes) > 0 {
+		if err := t.addChanges(site, w.Changes); err != nil {
+			return fmt.Errorf("changes cannot be written: %w", err)
 		}
 	}
 	return nil
@@ -92,18 +92,28 @@ func (t *tx) putCase(site string, expected int64, c *storage.Case) (id int64, er
 		c.Evaluation, nanos(c.IncisionTime), c.PlanTiming, c.MergedInto, string(sections), operated, retracted,
 	}
 	if expected == 0 {
-		id, err = t.rowID(`
+		id, err = t.number(`
 			INSERT INTO cases (site, uid, version, state, external_system, external_value, opened_time, changed_time,
 				evaluation, incision_time, plan_timing, merged_into, sections, operated, retracted_sections)
 			SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15
 			WHERE NOT EXISTS (SELECT 1 FROM cases WHERE site = ?1 AND uid = ?2)
 			RETURNING id`, args...)
 	} else {
-		id, err = t.rowID(`
-			UPDATE cases SET version = ?3, state = ?4, external_system = ?5, external_value = ?6, opened_time = ?7, changed_time = ?8,
+		args = append(args, expected)
+		// Most writes leave the columns alone that indexes are made of: then those
+		// pages are not written either.
+		id, err = t.number(`
+			UPDATE cases SET version = ?3, opened_time = ?7, changed_time = ?8,
 				evaluation = ?9, incision_time = ?10, plan_timing = ?11, merged_into = ?12, sections = ?13, operated = ?14, retracted_sections = ?15
-			WHERE site = ?1 AND uid = ?2 AND version = ?16
-			RETURNING id`, append(args, expected)...)
+			WHERE site = ?1 AND uid = ?2 AND version = ?16 AND state = ?4 AND external_system = ?5 AND external_value = ?6
+			RETURNING id`, args...)
+		if errors.Is(err, sql.ErrNoRows) {
+			id, err = t.number(`
+				UPDATE cases SET version = ?3, state = ?4, external_system = ?5, external_value = ?6, opened_time = ?7, changed_time = ?8,
+					evaluation = ?9, incision_time = ?10, plan_timing = ?11, merged_into = ?12, sections = ?13, operated = ?14, retracted_sections = ?15
+				WHERE site = ?1 AND uid = ?2 AND version = ?16
+				RETURNING id`, args...)
+		}
 	}
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
@@ -132,13 +142,11 @@ func (t *tx) putPatients(caseID int64, opens bool, c *storage.Case) error {
 			return err
 		}
 	}
+	var values []any
 	for position, p := range wanted {
-		if _, err := t.exec(`INSERT INTO patient_identifiers (case_id, position, system, value) VALUES (?, ?, ?, ?)`,
-			caseID, position, p.System, p.Value); err != nil {
-			return err
-		}
+		values = append(values, caseID, position, p.System, p.Value)
 	}
-	return nil
+	return t.insert(`INSERT INTO patient_identifiers (case_id, position, system, value)`, 4, values)
 }
 
 func (t *tx) patients(caseID int64) ([]storage.Identifier, error) {
@@ -159,6 +167,7 @@ func (t *tx) patients(caseID int64) ([]storage.Identifier, error) {
 }
 
 func (t *tx) addRevisions(caseID, version int64, revisions []storage.Revision) error {
+	var values []any
 	for position := range revisions {
 		r := &revisions[position]
 		content := bytes(r.Content)
@@ -168,27 +177,20 @@ func (t *tx) addRevisions(caseID, version int64, revisions []storage.Revision) e
 			}
 			content = nil
 		}
-		if _, err := t.exec(`
-			INSERT INTO revisions (case_id, section, revision, case_version, position, received_time, source_time, caller, retraction, retraction_reason, retraction_text, content)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			caseID, r.Section, r.Revision, version, position, nanos(r.ReceivedTime), nanos(r.SourceTime), r.Caller, r.Retraction, r.RetractionReason, r.RetractionText, content); err != nil {
-			return err
-		}
+		values = append(values, caseID, r.Section, r.Revision, version, position, nanos(r.ReceivedTime), nanos(r.SourceTime),
+			r.Caller, r.Retraction, r.RetractionReason, r.RetractionText, content)
 	}
-	return nil
+	return t.insert(`INSERT INTO revisions (case_id, section, revision, case_version, position, received_time, source_time,
+		caller, retraction, retraction_reason, retraction_text, content)`, 12, values)
 }
 
 func (t *tx) addConfirmations(caseID, version int64, entries []storage.Confirmation) error {
+	var values []any
 	for position := range entries {
 		c := &entries[position]
-		if _, err := t.exec(`
-			INSERT INTO confirmations (case_id, case_version, position, finding_id, rule, kind, caller, time, reason)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			caseID, version, position, c.FindingID, c.Rule, c.Kind, c.Caller, nanos(c.Time), c.Reason); err != nil {
-			return err
-		}
+		values = append(values, caseID, version, position, c.FindingID, c.Rule, c.Kind, c.Caller, nanos(c.Time), c.Reason)
 	}
-	return nil
+	return t.insert(`INSERT INTO confirmations (case_id, case_version, position, finding_id, rule, kind, caller, time, reason)`, 9, values)
 }
 
 func (t *tx) addEvaluation(caseID, version int64, w *storage.Write) error {
@@ -208,21 +210,19 @@ func (t *tx) addEvaluation(caseID, version int64, w *storage.Write) error {
 			return err
 		}
 	}
+	var findings, discrepancies []any
 	for position := range w.Findings {
 		f := &w.Findings[position]
-		if _, err := t.exec(`INSERT INTO findings (case_id, position, id, rule, severity, occasion, place, final) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			caseID, position, f.ID, f.Rule, f.Severity, f.Occasion, f.Place, f.Final); err != nil {
-			return err
-		}
+		findings = append(findings, caseID, position, f.ID, f.Rule, f.Severity, f.Occasion, f.Place, f.Final)
 	}
 	for i := range w.Discrepancies {
 		d := &w.Discrepancies[i]
-		if _, err := t.exec(`INSERT INTO discrepancies (case_id, position, id, class, verdict, root, message) VALUES (?, ?, ?, ?, ?, ?, ?)`,
-			caseID, d.Order, d.ID, d.Class, d.Verdict, d.Root, bytes(d.Row)); err != nil {
-			return err
-		}
+		discrepancies = append(discrepancies, caseID, d.Order, d.ID, d.Class, d.Verdict, d.Root, bytes(d.Row))
 	}
-	return nil
+	if err := t.insert(`INSERT INTO findings (case_id, position, id, rule, severity, occasion, place, final)`, 8, findings); err != nil {
+		return err
+	}
+	return t.insert(`INSERT INTO discrepancies (case_id, position, id, class, verdict, root, message)`, 7, discrepancies)
 }
 
 func (t *tx) addPolicy(site string, p *storage.Policy) error {
@@ -233,7 +233,7 @@ func (t *tx) addPolicy(site string, p *storage.Policy) error {
 
 // putQuarantined adds a quarantined submit or replaces one that is open.
 func (t *tx) putQuarantined(site string, q *storage.Quarantined) error {
-	id, err := t.rowID(`
+	id, err := t.number(`
 		INSERT INTO quarantine (site, quarantine_id, case_uid, received_time, caller, state, decision, hash)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (site, quarantine_id) DO UPDATE SET case_uid = excluded.case_uid, received_time = excluded.received_time,
@@ -259,13 +259,18 @@ func (t *tx) putQuarantined(site string, q *storage.Quarantined) error {
 	return nil
 }
 
-// addChange numbers the change in the transaction that makes it: transactions
-// that write are one after the other, so numbers rise with commits, and one that
-// was undone is given again.
-func (t *tx) addChange(site string, c *storage.Change) error {
-	_, err := t.exec(`
-		INSERT INTO changes (site, number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id, finding_id)
-		VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM changes WHERE site = ?1), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)`,
-		site, c.Kind, c.CaseUID, c.CaseVersion, c.Section, c.Revision, c.State, c.Reason, nanos(c.Time), c.QuarantineID, c.FindingID)
-	return err
+// addChanges numbers changes in the transaction that makes them: transactions that
+// write are one after the other, so numbers rise with commits, and one that was
+// undone is given again.
+func (t *tx) addChanges(site string, changes []storage.Change) error {
+	last, err := t.number(`SELECT coalesce(max(number), 0) FROM changes WHERE site = ?`, site)
+	if err != nil {
+		return err
+	}
+	var values []any
+	for i := range changes {
+		c := &changes[i]
+		values = append(values, site, last+int64(i)+1, c.Kind, c.CaseUID, c.CaseVersion, c.Section, c.Revision, c.State, c.Reason, nanos(c.Time), c.QuarantineID, c.FindingID)
+	}
+	return t.insert(`INSERT INTO changes (site, number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id, finding_id)`, 12, values)
 }

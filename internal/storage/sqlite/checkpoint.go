@@ -3,12 +3,12 @@ package sqlite
 import "database/sql"
 
 // The write-ahead log is copied into the file after this many writes, about a
-// thousand pages; a log of longLog pages (64 MiB) is copied by the writer itself,
+// thousand pages; a log of longLog pages (16 MiB) is copied by the writer itself,
 // which then waits, because copying beside a writer that never rests cannot
 // finish.
 const (
 	writesPerCheckpoint = 64
-	longLog             = 16384
+	longLog             = 4096
 )
 
 // checkpointer copies the write-ahead log into the file on a connection of its

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 
 	"trigone/internal/storage"
 )
@@ -284,13 +285,24 @@ func ofCases(site string, f storage.DiscrepancyFilter) (where conditions) {
 		where.add(`c.uid = ?`, f.CaseUID)
 	}
 	if !f.IncisionFrom.IsZero() {
-		where.add(`c.incision_time >= ?`, f.IncisionFrom.UnixNano())
+		where.add(`c.incision_time >= ?`, bound(f.IncisionFrom))
 	}
 	if !f.IncisionBefore.IsZero() {
-		where.add(`c.incision_time < ?`, f.IncisionBefore.UnixNano())
+		where.add(`c.incision_time < ?`, bound(f.IncisionBefore))
 	}
 	where.oneOf(`c.plan_timing`, f.PlanTimings)
 	return where
+}
+
+// bound gives the end of a range; every time kept lies within the bounds.
+func bound(t time.Time) int64 {
+	switch {
+	case t.Before(storage.MinTime):
+		t = storage.MinTime
+	case t.After(storage.MaxTime):
+		t = storage.MaxTime
+	}
+	return t.UnixNano()
 }
 
 // ofRows narrows the discrepancies of these cases.

@@ -2,12 +2,12 @@
 // that the write is on disk. It implements storage.Store and knows nothing of
 // what the bytes mean. The server opens it and hands it to the casebook.
 //
-// One goroutine writes. It takes every caller that waits into one transaction,
-// each behind a savepoint of its own, so that many share one sync of the disk
-// and one caller's ErrStale undoes nobody else's write. Reads go to a pool of
-// connections of their own that cannot write; each answer is one statement and
-// so one state of the store. The write-ahead log is copied into the file beside
-// the writer, so that few callers wait for that.
+// There is one writer at a time. It takes every caller that waits into one
+// transaction, each behind a savepoint of its own, so that many share one sync of
+// the disk and one caller's ErrStale undoes nobody else's write. Reads go to a
+// pool of connections of their own that cannot write; a row or a page is read by
+// one statement and so from one state of the store. The write-ahead log is copied
+// into the file beside the writer, so that few callers wait for that.
 //
 // More than one process may have the file open: nothing that decides is
 // remembered between transactions.
@@ -114,7 +114,7 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 		return nil, err
 	}
 	s.checks = newCheckpointer(checkpoints)
-	if s.writer, err = newWriter(ctx, write, s.checks.wrote); err != nil {
+	if s.writer, err = newWriter(ctx, write, o.Busy, s.checks.wrote); err != nil {
 		return nil, errors.Join(err, s.checks.close())
 	}
 	return s, nil
@@ -175,17 +175,23 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return fmt.Errorf("the store's migrations cannot be read: %w", err)
 	}
-	current, target, err := provider.GetVersions(ctx)
-	if err != nil {
-		return fmt.Errorf("the store's schema version cannot be read: %w", err)
+	for last := int64(-1); ; {
+		current, target, err := provider.GetVersions(ctx)
+		switch {
+		case err != nil:
+			return fmt.Errorf("the store's schema version cannot be read: %w", err)
+		case current > target:
+			return fmt.Errorf("%w (schema %d, this version knows %d)", storage.ErrNewerSchema, current, target)
+		case current == target:
+			return nil
+		}
+		// A failure may mean that another process did it first: then the schema
+		// has moved on since the last attempt.
+		if _, err := provider.Up(ctx); err != nil && current == last {
+			return fmt.Errorf("the store cannot be brought to schema %d: %w", target, err)
+		}
+		last = current
 	}
-	if current > target {
-		return fmt.Errorf("%w (schema %d, this version knows %d)", storage.ErrNewerSchema, current, target)
-	}
-	if _, err := provider.Up(ctx); err != nil {
-		return fmt.Errorf("the store cannot be brought to schema %d: %w", target, err)
-	}
-	return nil
 }
 
 // makeSecret makes the secret of a store that has none yet.
@@ -289,4 +295,10 @@ func (b *blob) Scan(value any) error {
 func isTaken(err error) bool {
 	var e *sqlite.Error
 	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_UNIQUE
+}
+
+// isBusy says whether another connection holds the lock.
+func isBusy(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code()&0xff == sqlite3.SQLITE_BUSY
 }

@@ -5,23 +5,29 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"sync/atomic"
+	"time"
 )
 
 // groupSize is how many writes are committed together at most. It bounds what one
 // transaction holds in memory; callers beyond it wait one commit longer.
 const groupSize = 256
 
-// writer owns the only connection that writes. Its goroutine takes the calls that
-// wait into one transaction and answers them when that is on disk.
+// writer owns the only connection that writes. There is no goroutine for it: a
+// caller that finds the writer's turn free takes it and commits every call that
+// waits, its own among them. A lone caller so goes to the disk without waking
+// another thread, which would cost it as much as the sync of a fast disk.
 type writer struct {
 	db    *sql.DB
 	conn  *sql.Conn
 	tx    *tx
+	turn  chan struct{} // holds one value while somebody has the turn
 	calls chan *call
-	stop  chan struct{}
-	ended chan struct{}
+	stop  chan struct{} // closed when the turn is given no more
 	wrote func(writes int)
+	busy  time.Duration
 
 	// commits and writes are counted for the benchmarks.
 	commits, writes atomic.Int64
@@ -29,7 +35,6 @@ type writer struct {
 
 // call is one caller's part of a transaction.
 type call struct {
-	ctx  context.Context
 	part func(*tx) error
 	// settled is set by whoever comes first: the writer that takes the call, or
 	// the caller that gives up. So a caller told that its time is over knows that
@@ -38,26 +43,30 @@ type call struct {
 	answer  chan error
 }
 
-func newWriter(ctx context.Context, db *sql.DB, wrote func(int)) (*writer, error) {
+// settle says whether the one that asks comes first.
+func (c *call) settle() bool { return c.settled.CompareAndSwap(false, true) }
+
+func newWriter(ctx context.Context, db *sql.DB, busy time.Duration, wrote func(int)) (*writer, error) {
 	conn, err := db.Conn(ctx)
+	if err == nil {
+		_, err = conn.ExecContext(ctx, `PRAGMA busy_timeout = 0`) // begin waits itself
+	}
 	if err != nil {
 		return nil, fmt.Errorf("the store cannot be opened for writing: %w", err)
 	}
-	w := &writer{
-		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, wrote: wrote,
-		calls: make(chan *call, groupSize), stop: make(chan struct{}), ended: make(chan struct{}),
-	}
-	go w.run()
-	return w, nil
+	return &writer{
+		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, busy: busy, wrote: wrote,
+		turn: make(chan struct{}, 1), calls: make(chan *call, groupSize), stop: make(chan struct{}),
+	}, nil
 }
 
 // do runs part in a transaction and returns when that is on disk, or when ctx
-// ends before the writer has taken the call.
+// ends before the call was taken into one.
 func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	c := &call{ctx: ctx, part: part, answer: make(chan error, 1)}
+	c := &call{part: part, answer: make(chan error, 1)}
 	select {
 	case w.calls <- c:
 	case <-ctx.Done():
@@ -65,67 +74,68 @@ func (w *writer) do(ctx context.Context, part func(*tx) error) error {
 	case <-w.stop:
 		return errClosed
 	}
-	select {
-	case err := <-c.answer:
-		return err
-	case <-ctx.Done():
-		if c.settled.CompareAndSwap(false, true) {
-			return ctx.Err()
-		}
-	case <-w.ended:
-		if c.settled.CompareAndSwap(false, true) {
-			return errClosed
-		}
-	}
-	return <-c.answer
-}
-
-func (w *writer) close() error {
-	close(w.stop)
-	<-w.ended
-	return errors.Join(w.tx.close(), w.conn.Close(), w.db.Close())
-}
-
-func (w *writer) run() {
-	defer close(w.ended)
 	for {
 		select {
-		case c := <-w.calls:
-			w.group(c)
-		case <-w.stop:
-			for {
-				select {
-				case c := <-w.calls:
-					w.group(c)
-				default:
-					return
-				}
+		case err := <-c.answer:
+			return err
+		case w.turn <- struct{}{}:
+			if err := w.lead(ctx); err != nil && c.settle() {
+				return err
 			}
+		case <-ctx.Done():
+			if c.settle() {
+				return ctx.Err()
+			}
+			return <-c.answer
+		case <-w.stop:
+			if c.settle() {
+				return errClosed
+			}
+			return <-c.answer
 		}
 	}
 }
 
-// group commits first and every call that comes while the transaction is being
-// put together.
-func (w *writer) group(first *call) {
-	if _, err := w.tx.exec(`BEGIN IMMEDIATE`); err != nil {
-		if first.settled.CompareAndSwap(false, true) {
-			first.answer <- fmt.Errorf("the store cannot be written: %w", err)
-		}
-		return
+// close commits what waits and keeps the turn for good.
+func (w *writer) close() error {
+	w.turn <- struct{}{}
+	var err error
+	for len(w.calls) > 0 && err == nil {
+		err = w.group(context.Background())
+	}
+	close(w.stop)
+	return errors.Join(err, w.tx.close(), w.conn.Close(), w.db.Close())
+}
+
+// lead uses the turn and gives it back.
+func (w *writer) lead(ctx context.Context) error {
+	defer func() { <-w.turn }()
+	return w.group(ctx)
+}
+
+// group commits the calls that wait and those that come while their transaction
+// is being put together. It fails, with no call taken, if the transaction cannot
+// begin or ctx ends before it does; every call taken has its answer. Only who has
+// the turn may call it.
+func (w *writer) group(ctx context.Context) error {
+	if len(w.calls) == 0 {
+		return nil
+	}
+	if err := w.begin(ctx); err != nil {
+		return err
 	}
 	var taken []*call
 	var results []error
 	var failed error
-	for c := first; c != nil && failed == nil; c = w.next(len(taken)) {
-		if !c.settled.CompareAndSwap(false, true) {
-			continue
+	for failed == nil {
+		c := w.next(taken)
+		if c == nil {
+			break
 		}
-		err := c.ctx.Err()
-		if err == nil {
-			err, failed = w.tx.part(c.part)
+		if c.settle() {
+			err, failure := w.tx.part(c.part)
+			taken, results, failed = append(taken, c), append(results, err), failure
 		}
-		taken, results = append(taken, c), append(results, err)
 	}
 	if failed == nil {
 		_, failed = w.tx.exec(`COMMIT`)
@@ -149,11 +159,32 @@ func (w *writer) group(first *call) {
 		w.writes.Add(int64(stored))
 		w.wrote(stored)
 	}
+	return nil
 }
 
-// next gives another call that waits, or nil.
-func (w *writer) next(have int) *call {
-	if have == groupSize {
+// begin waits for another process that writes, but no longer than ctx.
+func (w *writer) begin(ctx context.Context) error {
+	last := time.Now().Add(w.busy)
+	for wait := time.Millisecond; ; wait = min(2*wait, 50*time.Millisecond) {
+		_, err := w.tx.exec(`BEGIN IMMEDIATE`)
+		if err == nil {
+			return nil
+		}
+		if !isBusy(err) || time.Now().After(last) {
+			return fmt.Errorf("the store cannot be written: %w", err)
+		}
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// next gives another call that waits, or nil if there is none or the group is
+// full.
+func (w *writer) next(taken []*call) *call {
+	if len(taken) == groupSize {
 		return nil
 	}
 	select {
@@ -202,7 +233,7 @@ func (t *tx) statement(query string) (*sql.Stmt, error) {
 }
 
 func (t *tx) exec(query string, args ...any) (sql.Result, error) {
-	s, err := t.statement(query)
+	s, err := t.statement(query) //nolint:sqlclosecheck // prepared once for the connection and closed with it
 	if err != nil {
 		return nil, err
 	}
@@ -210,21 +241,38 @@ func (t *tx) exec(query string, args ...any) (sql.Result, error) {
 }
 
 func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
-	s, err := t.statement(query)
+	s, err := t.statement(query) //nolint:sqlclosecheck // prepared once for the connection and closed with it
 	if err != nil {
 		return nil, err
 	}
 	return s.Query(args...)
 }
 
-// rowID gives the id that a statement returns; sql.ErrNoRows if it touched none.
-func (t *tx) rowID(query string, args ...any) (id int64, err error) {
-	s, err := t.statement(query)
+// rowsPerInsert is how many rows one statement inserts at most: enough for most
+// writes, and few enough to prepare one statement per number.
+const rowsPerInsert = 16
+
+// insert adds rows; values are those of all rows, one after the other. Each
+// statement costs more than each row, so rows share one.
+func (t *tx) insert(into string, columns int, values []any) error {
+	row := "(?" + strings.Repeat(", ?", columns-1) + ")"
+	for chunk := range slices.Chunk(values, rowsPerInsert*columns) {
+		query := into + " VALUES " + row + strings.Repeat(", "+row, len(chunk)/columns-1)
+		if _, err := t.exec(query, chunk...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// number gives the number that a statement returns; sql.ErrNoRows if it returns no row.
+func (t *tx) number(query string, args ...any) (n int64, err error) {
+	s, err := t.statement(query) //nolint:sqlclosecheck // prepared once for the connection and closed with it
 	if err != nil {
 		return 0, err
 	}
-	err = s.QueryRow(args...).Scan(&id)
-	return id, err
+	err = s.QueryRow(args...).Scan(&n)
+	return n, err
 }
 
 // affected says whether a statement touched a row.

@@ -10,7 +10,6 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
-	durationpb "google.golang.org/protobuf/types/known/durationpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -23,120 +22,6 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
-
-// Where the present value lies.
-type FreedomPosition int32
-
-const (
-	// Not known.
-	FreedomPosition_FREEDOM_POSITION_UNSPECIFIED FreedomPosition = 0
-	// Within the range.
-	FreedomPosition_FREEDOM_POSITION_WITHIN FreedomPosition = 1
-	// Below its lower end.
-	FreedomPosition_FREEDOM_POSITION_BELOW FreedomPosition = 2
-	// Above its upper end.
-	FreedomPosition_FREEDOM_POSITION_ABOVE FreedomPosition = 3
-)
-
-// Enum value maps for FreedomPosition.
-var (
-	FreedomPosition_name = map[int32]string{
-		0: "FREEDOM_POSITION_UNSPECIFIED",
-		1: "FREEDOM_POSITION_WITHIN",
-		2: "FREEDOM_POSITION_BELOW",
-		3: "FREEDOM_POSITION_ABOVE",
-	}
-	FreedomPosition_value = map[string]int32{
-		"FREEDOM_POSITION_UNSPECIFIED": 0,
-		"FREEDOM_POSITION_WITHIN":      1,
-		"FREEDOM_POSITION_BELOW":       2,
-		"FREEDOM_POSITION_ABOVE":       3,
-	}
-)
-
-func (x FreedomPosition) Enum() *FreedomPosition {
-	p := new(FreedomPosition)
-	*p = x
-	return p
-}
-
-func (x FreedomPosition) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (FreedomPosition) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_advice_proto_enumTypes[0].Descriptor()
-}
-
-func (FreedomPosition) Type() protoreflect.EnumType {
-	return &file_trigone_v1_advice_proto_enumTypes[0]
-}
-
-func (x FreedomPosition) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use FreedomPosition.Descriptor instead.
-func (FreedomPosition) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_advice_proto_rawDescGZIP(), []int{0}
-}
-
-// Why a planned step no longer fits.
-type UnfitReason int32
-
-const (
-	// Not stated.
-	UnfitReason_UNFIT_REASON_UNSPECIFIED UnfitReason = 0
-	// Its dimension lies outside what can still be changed.
-	UnfitReason_UNFIT_REASON_OUTSIDE_RANGE UnfitReason = 1
-	// It was done otherwise: elsewhere, by another technique or dimension.
-	UnfitReason_UNFIT_REASON_DONE_OTHERWISE UnfitReason = 2
-	// A rule speaks of it.
-	UnfitReason_UNFIT_REASON_FINDING UnfitReason = 3
-)
-
-// Enum value maps for UnfitReason.
-var (
-	UnfitReason_name = map[int32]string{
-		0: "UNFIT_REASON_UNSPECIFIED",
-		1: "UNFIT_REASON_OUTSIDE_RANGE",
-		2: "UNFIT_REASON_DONE_OTHERWISE",
-		3: "UNFIT_REASON_FINDING",
-	}
-	UnfitReason_value = map[string]int32{
-		"UNFIT_REASON_UNSPECIFIED":    0,
-		"UNFIT_REASON_OUTSIDE_RANGE":  1,
-		"UNFIT_REASON_DONE_OTHERWISE": 2,
-		"UNFIT_REASON_FINDING":        3,
-	}
-)
-
-func (x UnfitReason) Enum() *UnfitReason {
-	p := new(UnfitReason)
-	*p = x
-	return p
-}
-
-func (x UnfitReason) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (UnfitReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_advice_proto_enumTypes[1].Descriptor()
-}
-
-func (UnfitReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_advice_proto_enumTypes[1]
-}
-
-func (x UnfitReason) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use UnfitReason.Descriptor instead.
-func (UnfitReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_advice_proto_rawDescGZIP(), []int{1}
-}
 
 // An answer given while operating, kept as it was given: inputs, answer and
 // versions. It is part of the record and may be cited by it.
@@ -267,399 +152,12 @@ func (x *Advice) GetResults() []*Result {
 	return nil
 }
 
-// What can still be changed at one moment of an operation, which planned step no
-// longer fits, and how old each number is that this rests on. All of it is a
-// range of an uncalibrated model, not advice.
-type Freedom struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The moment of the question; ages are told against it.
-	Time *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=time,proto3" json:"time,omitempty"`
-	// What can still be changed: the inner antero-posterior diameter of the ring,
-	// the height of the posterior leaflet, the length of each artificial chord.
-	Ranges []*FreedomRange `protobuf:"bytes,2,rep,name=ranges,proto3" json:"ranges,omitempty"`
-	// Planned steps that no longer fit what was measured or done.
-	UnfitSteps []*UnfitStep `protobuf:"bytes,3,rep,name=unfit_steps,json=unfitSteps,proto3" json:"unfit_steps,omitempty"`
-	// Age of every input, by occasion, oldest first, unknown ages last.
-	Ages []*InputAge `protobuf:"bytes,4,rep,name=ages,proto3" json:"ages,omitempty"`
-	// The caution that goes with it.
-	Explanation   string `protobuf:"bytes,5,opt,name=explanation,proto3" json:"explanation,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *Freedom) Reset() {
-	*x = Freedom{}
-	mi := &file_trigone_v1_advice_proto_msgTypes[1]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *Freedom) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*Freedom) ProtoMessage() {}
-
-func (x *Freedom) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_advice_proto_msgTypes[1]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use Freedom.ProtoReflect.Descriptor instead.
-func (*Freedom) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_advice_proto_rawDescGZIP(), []int{1}
-}
-
-func (x *Freedom) GetTime() *timestamppb.Timestamp {
-	if x != nil {
-		return x.Time
-	}
-	return nil
-}
-
-func (x *Freedom) GetRanges() []*FreedomRange {
-	if x != nil {
-		return x.Ranges
-	}
-	return nil
-}
-
-func (x *Freedom) GetUnfitSteps() []*UnfitStep {
-	if x != nil {
-		return x.UnfitSteps
-	}
-	return nil
-}
-
-func (x *Freedom) GetAges() []*InputAge {
-	if x != nil {
-		return x.Ages
-	}
-	return nil
-}
-
-func (x *Freedom) GetExplanation() string {
-	if x != nil {
-		return x.Explanation
-	}
-	return ""
-}
-
-// The range in which one dimension meets the plan's coaptation target while the
-// others stay as they are.
-type FreedomRange struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Leaf, e.g. ring_inner_antero_posterior_diameter.
-	Leaf string `protobuf:"bytes,1,opt,name=leaf,proto3" json:"leaf,omitempty"`
-	// Place: a segment's middle, or step:{id}; empty for a ring that no step names.
-	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
-	// METRIC_STATE_VALUE if there is a range, else NOT_EVALUABLE with what is
-	// missing, or NOT_APPLICABLE with the reason.
-	State MetricState `protobuf:"varint,3,opt,name=state,proto3,enum=trigone.v1.MetricState" json:"state,omitempty"`
-	// Lower end, in the unit; unset: not bounded from below.
-	Lower *float64 `protobuf:"fixed64,4,opt,name=lower,proto3,oneof" json:"lower,omitempty"`
-	// Upper end, in the unit; unset: not bounded from above.
-	Upper *float64 `protobuf:"fixed64,5,opt,name=upper,proto3,oneof" json:"upper,omitempty"`
-	// UCUM unit.
-	Unit string `protobuf:"bytes,6,opt,name=unit,proto3" json:"unit,omitempty"`
-	// What it rests on, or why there is no range.
-	Explanation string `protobuf:"bytes,7,opt,name=explanation,proto3" json:"explanation,omitempty"`
-	// Values read.
-	Inputs []*InputValue `protobuf:"bytes,8,rep,name=inputs,proto3" json:"inputs,omitempty"`
-	// What is missing, as leaf at place of occasion.
-	Missing []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
-	// The value as it is now, in the unit; unset: none is known.
-	Present *float64 `protobuf:"fixed64,10,opt,name=present,proto3,oneof" json:"present,omitempty"`
-	// Whether that value is within the range.
-	Position FreedomPosition `protobuf:"varint,11,opt,name=position,proto3,enum=trigone.v1.FreedomPosition" json:"position,omitempty"`
-	// Whether it is done already, so that it changes only by doing it again.
-	Done          bool `protobuf:"varint,12,opt,name=done,proto3" json:"done,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *FreedomRange) Reset() {
-	*x = FreedomRange{}
-	mi := &file_trigone_v1_advice_proto_msgTypes[2]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *FreedomRange) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*FreedomRange) ProtoMessage() {}
-
-func (x *FreedomRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_advice_proto_msgTypes[2]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use FreedomRange.ProtoReflect.Descriptor instead.
-func (*FreedomRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_advice_proto_rawDescGZIP(), []int{2}
-}
-
-func (x *FreedomRange) GetLeaf() string {
-	if x != nil {
-		return x.Leaf
-	}
-	return ""
-}
-
-func (x *FreedomRange) GetPlace() string {
-	if x != nil {
-		return x.Place
-	}
-	return ""
-}
-
-func (x *FreedomRange) GetState() MetricState {
-	if x != nil {
-		return x.State
-	}
-	return MetricState_METRIC_STATE_UNSPECIFIED
-}
-
-func (x *FreedomRange) GetLower() float64 {
-	if x != nil && x.Lower != nil {
-		return *x.Lower
-	}
-	return 0
-}
-
-func (x *FreedomRange) GetUpper() float64 {
-	if x != nil && x.Upper != nil {
-		return *x.Upper
-	}
-	return 0
-}
-
-func (x *FreedomRange) GetUnit() string {
-	if x != nil {
-		return x.Unit
-	}
-	return ""
-}
-
-func (x *FreedomRange) GetExplanation() string {
-	if x != nil {
-		return x.Explanation
-	}
-	return ""
-}
-
-func (x *FreedomRange) GetInputs() []*InputValue {
-	if x != nil {
-		return x.Inputs
-	}
-	return nil
-}
-
-func (x *FreedomRange) GetMissing() []string {
-	if x != nil {
-		return x.Missing
-	}
-	return nil
-}
-
-func (x *FreedomRange) GetPresent() float64 {
-	if x != nil && x.Present != nil {
-		return *x.Present
-	}
-	return 0
-}
-
-func (x *FreedomRange) GetPosition() FreedomPosition {
-	if x != nil {
-		return x.Position
-	}
-	return FreedomPosition_FREEDOM_POSITION_UNSPECIFIED
-}
-
-func (x *FreedomRange) GetDone() bool {
-	if x != nil {
-		return x.Done
-	}
-	return false
-}
-
-// A planned step that no longer fits.
-type UnfitStep struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Planned step, by id.
-	PlannedStepId string `protobuf:"bytes,1,opt,name=planned_step_id,json=plannedStepId,proto3" json:"planned_step_id,omitempty"`
-	// Why.
-	Reason UnfitReason `protobuf:"varint,2,opt,name=reason,proto3,enum=trigone.v1.UnfitReason" json:"reason,omitempty"`
-	// One sentence.
-	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
-	// The finding that says so, by id.
-	FindingId string `protobuf:"bytes,4,opt,name=finding_id,json=findingId,proto3" json:"finding_id,omitempty"`
-	// The discrepancy that says so, by id.
-	DiscrepancyId string `protobuf:"bytes,5,opt,name=discrepancy_id,json=discrepancyId,proto3" json:"discrepancy_id,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *UnfitStep) Reset() {
-	*x = UnfitStep{}
-	mi := &file_trigone_v1_advice_proto_msgTypes[3]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *UnfitStep) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*UnfitStep) ProtoMessage() {}
-
-func (x *UnfitStep) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_advice_proto_msgTypes[3]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use UnfitStep.ProtoReflect.Descriptor instead.
-func (*UnfitStep) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_advice_proto_rawDescGZIP(), []int{3}
-}
-
-func (x *UnfitStep) GetPlannedStepId() string {
-	if x != nil {
-		return x.PlannedStepId
-	}
-	return ""
-}
-
-func (x *UnfitStep) GetReason() UnfitReason {
-	if x != nil {
-		return x.Reason
-	}
-	return UnfitReason_UNFIT_REASON_UNSPECIFIED
-}
-
-func (x *UnfitStep) GetMessage() string {
-	if x != nil {
-		return x.Message
-	}
-	return ""
-}
-
-func (x *UnfitStep) GetFindingId() string {
-	if x != nil {
-		return x.FindingId
-	}
-	return ""
-}
-
-func (x *UnfitStep) GetDiscrepancyId() string {
-	if x != nil {
-		return x.DiscrepancyId
-	}
-	return ""
-}
-
-// How old the numbers of one occasion are.
-type InputAge struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Occasion, e.g. assessment/tte or operation/run1/after_ring.
-	Occasion string `protobuf:"bytes,1,opt,name=occasion,proto3" json:"occasion,omitempty"`
-	// When they were taken; unset: not recorded.
-	Time *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=time,proto3" json:"time,omitempty"`
-	// From then to the question, below zero if they are later; unset: age unknown.
-	Age *durationpb.Duration `protobuf:"bytes,3,opt,name=age,proto3" json:"age,omitempty"`
-	// In words: the age, or age unknown.
-	Explanation   string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *InputAge) Reset() {
-	*x = InputAge{}
-	mi := &file_trigone_v1_advice_proto_msgTypes[4]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *InputAge) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*InputAge) ProtoMessage() {}
-
-func (x *InputAge) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_advice_proto_msgTypes[4]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use InputAge.ProtoReflect.Descriptor instead.
-func (*InputAge) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_advice_proto_rawDescGZIP(), []int{4}
-}
-
-func (x *InputAge) GetOccasion() string {
-	if x != nil {
-		return x.Occasion
-	}
-	return ""
-}
-
-func (x *InputAge) GetTime() *timestamppb.Timestamp {
-	if x != nil {
-		return x.Time
-	}
-	return nil
-}
-
-func (x *InputAge) GetAge() *durationpb.Duration {
-	if x != nil {
-		return x.Age
-	}
-	return nil
-}
-
-func (x *InputAge) GetExplanation() string {
-	if x != nil {
-		return x.Explanation
-	}
-	return ""
-}
-
 var File_trigone_v1_advice_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_advice_proto_rawDesc = "" +
 	"\n" +
 	"\x17trigone/v1/advice.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/assessment.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x17trigone/v1/result.proto\"\x85\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/assessment.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/freedom.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x17trigone/v1/result.proto\"\x85\x04\n" +
 	"\x06Advice\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12 \n" +
@@ -672,54 +170,7 @@ const file_trigone_v1_advice_proto_rawDesc = "" +
 	"\vassessments\x18\t \x03(\v2\x16.trigone.v1.AssessmentB\b\xbaH\x05\x92\x01\x02\x10@R\vassessments\x126\n" +
 	"\aresults\x18\n" +
 	" \x03(\v2\x12.trigone.v1.ResultB\b\xbaH\x05\x92\x01\x02\x10@R\aresultsB\x06\n" +
-	"\x04_run\"\xef\x01\n" +
-	"\aFreedom\x12.\n" +
-	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x120\n" +
-	"\x06ranges\x18\x02 \x03(\v2\x18.trigone.v1.FreedomRangeR\x06ranges\x126\n" +
-	"\vunfit_steps\x18\x03 \x03(\v2\x15.trigone.v1.UnfitStepR\n" +
-	"unfitSteps\x12(\n" +
-	"\x04ages\x18\x04 \x03(\v2\x14.trigone.v1.InputAgeR\x04ages\x12 \n" +
-	"\vexplanation\x18\x05 \x01(\tR\vexplanation\"\xa9\x03\n" +
-	"\fFreedomRange\x12\x12\n" +
-	"\x04leaf\x18\x01 \x01(\tR\x04leaf\x12\x14\n" +
-	"\x05place\x18\x02 \x01(\tR\x05place\x12-\n" +
-	"\x05state\x18\x03 \x01(\x0e2\x17.trigone.v1.MetricStateR\x05state\x12\x19\n" +
-	"\x05lower\x18\x04 \x01(\x01H\x00R\x05lower\x88\x01\x01\x12\x19\n" +
-	"\x05upper\x18\x05 \x01(\x01H\x01R\x05upper\x88\x01\x01\x12\x12\n" +
-	"\x04unit\x18\x06 \x01(\tR\x04unit\x12 \n" +
-	"\vexplanation\x18\a \x01(\tR\vexplanation\x12.\n" +
-	"\x06inputs\x18\b \x03(\v2\x16.trigone.v1.InputValueR\x06inputs\x12\x18\n" +
-	"\amissing\x18\t \x03(\tR\amissing\x12\x1d\n" +
-	"\apresent\x18\n" +
-	" \x01(\x01H\x02R\apresent\x88\x01\x01\x127\n" +
-	"\bposition\x18\v \x01(\x0e2\x1b.trigone.v1.FreedomPositionR\bposition\x12\x12\n" +
-	"\x04done\x18\f \x01(\bR\x04doneB\b\n" +
-	"\x06_lowerB\b\n" +
-	"\x06_upperB\n" +
-	"\n" +
-	"\b_present\"\xc4\x01\n" +
-	"\tUnfitStep\x12&\n" +
-	"\x0fplanned_step_id\x18\x01 \x01(\tR\rplannedStepId\x12/\n" +
-	"\x06reason\x18\x02 \x01(\x0e2\x17.trigone.v1.UnfitReasonR\x06reason\x12\x18\n" +
-	"\amessage\x18\x03 \x01(\tR\amessage\x12\x1d\n" +
-	"\n" +
-	"finding_id\x18\x04 \x01(\tR\tfindingId\x12%\n" +
-	"\x0ediscrepancy_id\x18\x05 \x01(\tR\rdiscrepancyId\"\xa5\x01\n" +
-	"\bInputAge\x12\x1a\n" +
-	"\boccasion\x18\x01 \x01(\tR\boccasion\x12.\n" +
-	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12+\n" +
-	"\x03age\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x03age\x12 \n" +
-	"\vexplanation\x18\x04 \x01(\tR\vexplanation*\x88\x01\n" +
-	"\x0fFreedomPosition\x12 \n" +
-	"\x1cFREEDOM_POSITION_UNSPECIFIED\x10\x00\x12\x1b\n" +
-	"\x17FREEDOM_POSITION_WITHIN\x10\x01\x12\x1a\n" +
-	"\x16FREEDOM_POSITION_BELOW\x10\x02\x12\x1a\n" +
-	"\x16FREEDOM_POSITION_ABOVE\x10\x03*\x86\x01\n" +
-	"\vUnfitReason\x12\x1c\n" +
-	"\x18UNFIT_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
-	"\x1aUNFIT_REASON_OUTSIDE_RANGE\x10\x01\x12\x1f\n" +
-	"\x1bUNFIT_REASON_DONE_OTHERWISE\x10\x02\x12\x18\n" +
-	"\x14UNFIT_REASON_FINDING\x10\x03B$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\x04_runB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_advice_proto_rawDescOnce sync.Once
@@ -733,51 +184,32 @@ func file_trigone_v1_advice_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_advice_proto_rawDescData
 }
 
-var file_trigone_v1_advice_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_trigone_v1_advice_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_trigone_v1_advice_proto_msgTypes = make([]protoimpl.MessageInfo, 1)
 var file_trigone_v1_advice_proto_goTypes = []any{
-	(FreedomPosition)(0),          // 0: trigone.v1.FreedomPosition
-	(UnfitReason)(0),              // 1: trigone.v1.UnfitReason
-	(*Advice)(nil),                // 2: trigone.v1.Advice
-	(*Freedom)(nil),               // 3: trigone.v1.Freedom
-	(*FreedomRange)(nil),          // 4: trigone.v1.FreedomRange
-	(*UnfitStep)(nil),             // 5: trigone.v1.UnfitStep
-	(*InputAge)(nil),              // 6: trigone.v1.InputAge
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(Stage)(0),                    // 8: trigone.v1.Stage
-	(*Plan)(nil),                  // 9: trigone.v1.Plan
-	(*Operation)(nil),             // 10: trigone.v1.Operation
-	(*Evaluation)(nil),            // 11: trigone.v1.Evaluation
-	(*Assessment)(nil),            // 12: trigone.v1.Assessment
-	(*Result)(nil),                // 13: trigone.v1.Result
-	(MetricState)(0),              // 14: trigone.v1.MetricState
-	(*InputValue)(nil),            // 15: trigone.v1.InputValue
-	(*durationpb.Duration)(nil),   // 16: google.protobuf.Duration
+	(*Advice)(nil),                // 0: trigone.v1.Advice
+	(*timestamppb.Timestamp)(nil), // 1: google.protobuf.Timestamp
+	(Stage)(0),                    // 2: trigone.v1.Stage
+	(*Plan)(nil),                  // 3: trigone.v1.Plan
+	(*Operation)(nil),             // 4: trigone.v1.Operation
+	(*Evaluation)(nil),            // 5: trigone.v1.Evaluation
+	(*Freedom)(nil),               // 6: trigone.v1.Freedom
+	(*Assessment)(nil),            // 7: trigone.v1.Assessment
+	(*Result)(nil),                // 8: trigone.v1.Result
 }
 var file_trigone_v1_advice_proto_depIdxs = []int32{
-	7,  // 0: trigone.v1.Advice.time:type_name -> google.protobuf.Timestamp
-	8,  // 1: trigone.v1.Advice.stage:type_name -> trigone.v1.Stage
-	9,  // 2: trigone.v1.Advice.plan:type_name -> trigone.v1.Plan
-	10, // 3: trigone.v1.Advice.measured_so_far:type_name -> trigone.v1.Operation
-	11, // 4: trigone.v1.Advice.answer:type_name -> trigone.v1.Evaluation
-	3,  // 5: trigone.v1.Advice.freedom:type_name -> trigone.v1.Freedom
-	12, // 6: trigone.v1.Advice.assessments:type_name -> trigone.v1.Assessment
-	13, // 7: trigone.v1.Advice.results:type_name -> trigone.v1.Result
-	7,  // 8: trigone.v1.Freedom.time:type_name -> google.protobuf.Timestamp
-	4,  // 9: trigone.v1.Freedom.ranges:type_name -> trigone.v1.FreedomRange
-	5,  // 10: trigone.v1.Freedom.unfit_steps:type_name -> trigone.v1.UnfitStep
-	6,  // 11: trigone.v1.Freedom.ages:type_name -> trigone.v1.InputAge
-	14, // 12: trigone.v1.FreedomRange.state:type_name -> trigone.v1.MetricState
-	15, // 13: trigone.v1.FreedomRange.inputs:type_name -> trigone.v1.InputValue
-	0,  // 14: trigone.v1.FreedomRange.position:type_name -> trigone.v1.FreedomPosition
-	1,  // 15: trigone.v1.UnfitStep.reason:type_name -> trigone.v1.UnfitReason
-	7,  // 16: trigone.v1.InputAge.time:type_name -> google.protobuf.Timestamp
-	16, // 17: trigone.v1.InputAge.age:type_name -> google.protobuf.Duration
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	1, // 0: trigone.v1.Advice.time:type_name -> google.protobuf.Timestamp
+	2, // 1: trigone.v1.Advice.stage:type_name -> trigone.v1.Stage
+	3, // 2: trigone.v1.Advice.plan:type_name -> trigone.v1.Plan
+	4, // 3: trigone.v1.Advice.measured_so_far:type_name -> trigone.v1.Operation
+	5, // 4: trigone.v1.Advice.answer:type_name -> trigone.v1.Evaluation
+	6, // 5: trigone.v1.Advice.freedom:type_name -> trigone.v1.Freedom
+	7, // 6: trigone.v1.Advice.assessments:type_name -> trigone.v1.Assessment
+	8, // 7: trigone.v1.Advice.results:type_name -> trigone.v1.Result
+	8, // [8:8] is the sub-list for method output_type
+	8, // [8:8] is the sub-list for method input_type
+	8, // [8:8] is the sub-list for extension type_name
+	8, // [8:8] is the sub-list for extension extendee
+	0, // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_advice_proto_init() }
@@ -788,24 +220,23 @@ func file_trigone_v1_advice_proto_init() {
 	file_trigone_v1_anatomy_proto_init()
 	file_trigone_v1_assessment_proto_init()
 	file_trigone_v1_evaluation_proto_init()
+	file_trigone_v1_freedom_proto_init()
 	file_trigone_v1_operation_proto_init()
 	file_trigone_v1_plan_proto_init()
 	file_trigone_v1_result_proto_init()
 	file_trigone_v1_advice_proto_msgTypes[0].OneofWrappers = []any{}
-	file_trigone_v1_advice_proto_msgTypes[2].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_advice_proto_rawDesc), len(file_trigone_v1_advice_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   5,
+			NumEnums:      0,
+			NumMessages:   1,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_trigone_v1_advice_proto_goTypes,
 		DependencyIndexes: file_trigone_v1_advice_proto_depIdxs,
-		EnumInfos:         file_trigone_v1_advice_proto_enumTypes,
 		MessageInfos:      file_trigone_v1_advice_proto_msgTypes,
 	}.Build()
 	File_trigone_v1_advice_proto = out.File

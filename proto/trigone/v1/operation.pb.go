@@ -1238,7 +1238,9 @@ type PerformedStep struct {
 	// The planned step it answers, by id; unset: matched by the service.
 	PlannedStepId string `protobuf:"bytes,10,opt,name=planned_step_id,json=plannedStepId,proto3" json:"planned_step_id,omitempty"`
 	// Lesions it answers, by id.
-	LesionIds     []string `protobuf:"bytes,11,rep,name=lesion_ids,json=lesionIds,proto3" json:"lesion_ids,omitempty"`
+	LesionIds []string `protobuf:"bytes,11,rep,name=lesion_ids,json=lesionIds,proto3" json:"lesion_ids,omitempty"`
+	// Advices recorded while operating that it followed, by id.
+	AdviceIds     []string `protobuf:"bytes,12,rep,name=advice_ids,json=adviceIds,proto3" json:"advice_ids,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1346,6 +1348,13 @@ func (x *PerformedStep) GetPlannedStepId() string {
 func (x *PerformedStep) GetLesionIds() []string {
 	if x != nil {
 		return x.LesionIds
+	}
+	return nil
+}
+
+func (x *PerformedStep) GetAdviceIds() []string {
+	if x != nil {
+		return x.AdviceIds
 	}
 	return nil
 }
@@ -2199,7 +2208,7 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
 	"reasonTextB\x14\n" +
 	"\x12_stated_bypass_minB\x13\n" +
-	"\x11_stated_clamp_min\"\xfe\x04\n" +
+	"\x11_stated_clamp_min\"\xa7\x05\n" +
 	"\rPerformedStep\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12 \n" +
 	"\x03run\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01\x12%\n" +
@@ -2216,7 +2225,9 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x0fplanned_step_id\x18\n" +
 	" \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\rplannedStepId\x12'\n" +
 	"\n" +
-	"lesion_ids\x18\v \x03(\tB\b\xbaH\x05\x92\x01\x02\x10 R\tlesionIdsB\x06\n" +
+	"lesion_ids\x18\v \x03(\tB\b\xbaH\x05\x92\x01\x02\x10 R\tlesionIds\x12'\n" +
+	"\n" +
+	"advice_ids\x18\f \x03(\tB\b\xbaH\x05\x92\x01\x02\x10 R\tadviceIdsB\x06\n" +
 	"\x04_runB\b\n" +
 	"\x06_orderB\x14\n" +
 	"\x12_taken_down_in_run\"\xff\x01\n" +

@@ -1,0 +1,182 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"trigone/server"
+)
+
+// documents are those whose commands are run and whose paths are looked up.
+var documents = []string{"README.md", "DEVELOPERS.md"}
+
+// shown is a command of a console block with the output shown under it.
+type shown struct {
+	where   string
+	command string
+	output  []string
+}
+
+// consoleBlocks gives the commands of a document's console blocks. In the output
+// shown, a line of three dots stands for lines left out, a line that ends in three
+// dots for its beginning.
+func consoleBlocks(t *testing.T, document string) []shown {
+	t.Helper()
+	text, err := os.ReadFile(document)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list []shown
+	inside := false
+	for line := range strings.Lines(string(text)) {
+		line = strings.TrimRight(line, "\n")
+		switch {
+		case strings.HasPrefix(line, "```"):
+			inside = line == "```console"
+		case inside && strings.HasPrefix(line, "$ "):
+			command, _, _ := strings.Cut(line[2:], " # ")
+			list = append(list, shown{where: document, command: strings.TrimSpace(command)})
+		case inside && len(list) > 0:
+			last := &list[len(list)-1]
+			last.output = append(last.output, line)
+		}
+	}
+	return list
+}
+
+// words splits a command as a shell does, for single quotes only.
+func words(command string) []string {
+	var list []string
+	for i, part := range strings.Split(command, "'") {
+		if i%2 == 1 {
+			list = append(list, part)
+			continue
+		}
+		list = append(list, strings.Fields(part)...)
+	}
+	return list
+}
+
+// TestDocumentsCommandsRun runs every trigone command of the documents on the
+// demo's store and looks for the lines shown under it, in their order.
+func TestDocumentsCommandsRun(t *testing.T) {
+	t.Chdir("../..")
+	folder := filepath.Join(t.TempDir(), "demo")
+	call(t, "demo", "--out", folder).want(t, 0)
+	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := running.Stop(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}()
+	ran := 0
+	for _, document := range documents {
+		for _, s := range consoleBlocks(t, document) {
+			args := words(s.command)
+			switch {
+			case args[0] == "trigone":
+				ran++
+				args = append(args[1:], "--server", running.Addr())
+				answer := call(t, args...).want(t, 0)
+				seen(t, s, answer.stdout)
+			case args[0] == "go" && args[1] == "run" && args[2] == "./cmd/trigone":
+				ran++
+				args = slices.Clone(args[3:])
+				if i := slices.Index(args, "--out"); i >= 0 {
+					args[i+1] = filepath.Join(t.TempDir(), "out")
+				}
+				call(t, args...).want(t, 0)
+			case args[0] == "go" && args[1] == "run":
+				if _, err := os.Stat(args[2]); err != nil {
+					t.Errorf("%s: %s: %v", s.where, s.command, err)
+				}
+			case args[0] == "bash":
+				if _, err := os.Stat(args[1]); err != nil {
+					t.Errorf("%s: %s: %v", s.where, s.command, err)
+				}
+			case args[0] == "go" && args[1] == "test":
+			default:
+				t.Errorf("%s: nobody checks the command %q", s.where, s.command)
+			}
+		}
+	}
+	if ran < 8 {
+		t.Errorf("only %d commands were found; the test reads the documents wrongly", ran)
+	}
+}
+
+// seen looks for the lines shown in the output, in order.
+func seen(t *testing.T, s shown, output string) {
+	t.Helper()
+	lines := strings.Split(output, "\n")
+	for _, want := range s.output {
+		if want == "..." || want == "" {
+			continue
+		}
+		start, isStart := strings.CutSuffix(want, "...")
+		i := slices.IndexFunc(lines, func(line string) bool {
+			return strings.TrimRight(line, " ") == want || (isStart && strings.HasPrefix(line, start)) || (strings.HasSuffix(want, ",") && strings.HasPrefix(line, want))
+		})
+		if i < 0 {
+			t.Errorf("%s: %s no longer prints the line\n%s", s.where, s.command, want)
+			return
+		}
+		lines = lines[i+1:]
+	}
+}
+
+// pathLike finds what looks like a path of this repository in backticks.
+var pathLike = regexp.MustCompile("`((?:\\./)?(?:cmd|server|fhirmap|internal|proto|testdata|\\.ci)(?:/[A-Za-z0-9_.-]+)*/?)`")
+
+// TestDocumentsPathsExist looks up every path that the documents name.
+func TestDocumentsPathsExist(t *testing.T) {
+	t.Chdir("../..")
+	found := 0
+	for _, document := range documents {
+		text, err := os.ReadFile(document)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range pathLike.FindAllSubmatch(text, -1) {
+			found++
+			if _, err := os.Stat(string(m[1])); err != nil {
+				t.Errorf("%s names %s, which is not there", document, m[1])
+			}
+		}
+	}
+	if found < 20 {
+		t.Errorf("only %d paths were found", found)
+	}
+}
+
+// TestDependenciesHaveReasons holds go.mod's direct requirements against the
+// table of reasons.
+func TestDependenciesHaveReasons(t *testing.T) {
+	t.Chdir("../..")
+	mod, err := os.ReadFile("go.mod")
+	if err != nil {
+		t.Fatal(err)
+	}
+	reasons, err := os.ReadFile("DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	direct := regexp.MustCompile(`(?m)^(?:require)?\s+([a-z0-9.-]+\.[a-z]+/\S+|modernc\.org/\S+) v\S+$`)
+	found := direct.FindAllSubmatch(mod, -1)
+	if len(found) < 10 {
+		t.Errorf("only %d direct requirements were found", len(found))
+	}
+	for _, m := range found {
+		if !bytes.Contains(reasons, m[1]) {
+			t.Errorf("DEVELOPERS.md gives no reason for %s", m[1])
+		}
+	}
+}
