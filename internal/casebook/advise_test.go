@@ -1,6 +1,7 @@
 package casebook
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"sync"
@@ -248,7 +249,8 @@ func TestWhatIsNotRecorded(t *testing.T) {
 			tt.change(req, before)
 			_, err := f.book.EvaluatePlan(f.ctx, caller, req)
 			wantRefusal(t, err, tt.kind, tt.reason)
-			if e := err.(*Error); tt.path != "" && e.Violations[0].Path != tt.path {
+			var e *Error
+			if errors.As(err, &e); tt.path != "" && e.Violations[0].Path != tt.path {
 				t.Errorf("violations %v, want one at %s", e.Violations, tt.path)
 			}
 			if got := f.read(stored); got.GetCaseVersion() != 1 {

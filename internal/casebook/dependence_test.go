@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"trigone/internal/metric"
 	"trigone/internal/policy"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
@@ -78,8 +79,8 @@ func TestOneHeightMovesWhatDependsOnIt(t *testing.T) {
 					})
 				changed := m.GetValue() != is[k].GetValue()
 				// A count or a label of a table moves only with a step that is long enough.
-				inSteps := m.GetMetric() == "anterior_motion_factor_count" || m.GetMetric() == "ring_label_by_anterior_height"
-				if changed != reads && (changed || !inSteps) {
+				row, _ := metric.MetricByID(m.GetMetric())
+				if changed != reads && (changed || !row.Steps) {
 					t.Errorf("%s: reads it %v, moved %v (%v to %v)", k, reads, changed, m.GetValue(), is[k].GetValue())
 				}
 				if changed {

@@ -58,7 +58,7 @@ func full() *evaluate.Evaluation {
 			Unit: units.MMHg, Tolerance: units.Some(1.0), JudgedBy: discrepancy.ByTarget, JudgedByVersion: "3", Method: valve.Doppler,
 			Reason: "judgement", Parent: "parent", PlanRevised: true, Missing: []string{"m"},
 		}},
-		Replay: evaluate.Exact,
+		Replay:      evaluate.Exact,
 		Suggestions: []evaluate.Suggestion{{Missing: []string{"a"}, Metrics: []string{"b"}, Occasion: "plan"}},
 	}
 }

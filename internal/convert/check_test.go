@@ -353,7 +353,7 @@ func TestTheContractsRulesHaveSentences(t *testing.T) {
 	unbounded := map[protoreflect.FullName]string{
 		"trigone.v1.Plan.assessment_ids": "ids by their name", "trigone.v1.Operator.step_ids": "ids by their name",
 		"trigone.v1.PlannedStep.lesion_ids": "ids by their name", "trigone.v1.PerformedStep.lesion_ids": "ids by their name",
-		"trigone.v1.PerformedStep.advice_ids": "ids by their name",
+		"trigone.v1.PerformedStep.advice_ids":  "ids by their name",
 		"trigone.v1.Conversion.tried_step_ids": "ids by their name",
 	}
 	eachField(func(fd protoreflect.FieldDescriptor) {

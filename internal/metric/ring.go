@@ -53,7 +53,7 @@ func orificeOf(r *Reader, at At, step *repair.Step) units.Area {
 	orifice := dimensionKey(at, leafRingOrifice)
 	ap, transverse := dimensionKey(at, leafRingAP), dimensionKey(at, leafRingTransverse)
 	if !r.Has(orifice) {
-		if size, ok := tableSize(r, step); ok && !(r.Has(ap) && r.Has(transverse)) {
+		if size, ok := tableSize(r, step); ok && (!r.Has(ap) || !r.Has(transverse)) {
 			if a, known := tableOrifice(size); known {
 				r.Explain("orifice from the site's ring table, by label")
 				return a

@@ -23,8 +23,8 @@ var circumflexCloseUnchecked = Rule{
 	Check: func(r *Reader) Verdict {
 		n := r.Case().Operation.Neighbourhood
 		distance := native(r.Case(), valve.AtOperation, "circumflex_to_annulus_distance", valve.Nowhere)
-		close := r.Below(r.Read(distance), settings.CircumflexClose)
-		if !close || n.CircumflexFlowChecked == valve.Yes || n.LateralWallChecked == valve.Yes {
+		near := r.Below(r.Read(distance), settings.CircumflexClose)
+		if !near || n.CircumflexFlowChecked == valve.Yes || n.LateralWallChecked == valve.Yes {
 			return Verdict{}
 		}
 		return broken("The circumflex artery runs %s from the annulus, and neither its flow nor the lateral wall was looked at after bypass.", r.Text(distance))
