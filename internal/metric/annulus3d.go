@@ -204,7 +204,7 @@ func ofContour(id, name string, unit units.Unit, grid float64, formula string, s
 func ofLeaflet(id, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, []geometry.Surface) float64) Metric {
 	m := ofContour(id, name, unit, grid, formula, source, nil)
 	m.Where = func(c *repair.Case) []At {
-		return inShapes(c, func(*valve.Shape) []valve.Place {
+		return inShapes(c, func(s *valve.Shape) []valve.Place {
 			var places []valve.Place
 			for _, l := range s.Named() {
 				places = append(places, valve.AtLeaflet(l))
@@ -231,7 +231,7 @@ func ofLeaflet(id, name string, unit units.Unit, grid float64, formula string, s
 func ofWholeValve(id, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, []geometry.Surface) float64) Metric {
 	m := ofContour(id, name, unit, grid, formula, source, nil)
 	m.Where = func(c *repair.Case) []At {
-		return inShapes(c, func(*valve.Shape) []valve.Place {
+		return inShapes(c, func(s *valve.Shape) []valve.Place {
 			if len(s.Leaflets) == 0 {
 				return nil
 			}
