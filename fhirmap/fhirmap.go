@@ -41,6 +41,7 @@ package fhirmap
 
 import (
 	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -88,6 +89,33 @@ func Transaction(h History) ([]byte, error) {
 		return nil, err
 	}
 	return encode(h.Current.Case, resources)
+}
+
+// Resource is one encoded resource of a case.
+type Resource struct {
+	Type, ID string
+	JSON     []byte
+}
+
+// Resources gives what Transaction sends, each resource by itself, in the same
+// order and with the same errors.
+func Resources(h History) ([]Resource, error) {
+	resources, err := assemble(h)
+	if err != nil {
+		return nil, err
+	}
+	list := make([]Resource, len(resources))
+	for i, r := range resources {
+		if err := r.checkStatus(); err != nil {
+			return nil, err
+		}
+		text, err := json.Marshal(r.wrapped())
+		if err != nil {
+			return nil, fmt.Errorf("%s %s: %w", r.typ, r.id, err)
+		}
+		list[i] = Resource{r.typ, r.id, text}
+	}
+	return list, nil
 }
 
 // ResourceID names a resource.

@@ -216,6 +216,27 @@ func (b *Book) ListChanges(ctx context.Context, req *trigonev1.ListChangesReques
 	return resp, err
 }
 
+// resources gives every FHIR resource of a case that has any, encoded.
+func (b *Book) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, error) {
+	h, err := b.historyOf(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	list, err := fhirmap.Resources(h)
+	if errors.Is(err, fhirmap.ErrNothing) {
+		return nil, nil
+	}
+	return list, err
+}
+
+func (b *Book) historyOf(ctx context.Context, c storage.Case) (fhirmap.History, error) {
+	f, err := b.load(ctx, c)
+	if err != nil {
+		return fhirmap.History{}, err
+	}
+	return b.history(f)
+}
+
 // GetBundle gives a case as FHIR: a function of its whole history.
 func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
 	if err := violations(convert.Check(req)); err != nil {
@@ -225,11 +246,7 @@ func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 	if err != nil {
 		return nil, err
 	}
-	f, err := b.load(ctx, c)
-	if err != nil {
-		return nil, err
-	}
-	history, err := b.history(f)
+	history, err := b.historyOf(ctx, c)
 	if err != nil {
 		return nil, err
 	}

@@ -7,8 +7,10 @@
 package trigonev1
 
 import (
+	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -29,6 +31,17 @@ const (
 	BundleForm_BUNDLE_FORM_UNSPECIFIED BundleForm = 0
 	// Transaction of PUT requests with ids made by this service.
 	BundleForm_BUNDLE_FORM_TRANSACTION BundleForm = 1
+	// Collection: the resources without requests.
+	BundleForm_BUNDLE_FORM_COLLECTION BundleForm = 2
+	// Document: the operative note as a composition, with the resources it refers to.
+	BundleForm_BUNDLE_FORM_DOCUMENT BundleForm = 3
+	// Collection for whoever may not know the patient: keyed ids, dates moved by a
+	// keyed offset of the patient, age capped, no text, no device identifier. It needs
+	// a key of the deployment.
+	BundleForm_BUNDLE_FORM_DE_IDENTIFIED BundleForm = 4
+	// Transaction of conditional updates by identifier, for receivers that refuse ids
+	// made elsewhere.
+	BundleForm_BUNDLE_FORM_CONDITIONAL_TRANSACTION BundleForm = 5
 )
 
 // Enum value maps for BundleForm.
@@ -36,10 +49,18 @@ var (
 	BundleForm_name = map[int32]string{
 		0: "BUNDLE_FORM_UNSPECIFIED",
 		1: "BUNDLE_FORM_TRANSACTION",
+		2: "BUNDLE_FORM_COLLECTION",
+		3: "BUNDLE_FORM_DOCUMENT",
+		4: "BUNDLE_FORM_DE_IDENTIFIED",
+		5: "BUNDLE_FORM_CONDITIONAL_TRANSACTION",
 	}
 	BundleForm_value = map[string]int32{
-		"BUNDLE_FORM_UNSPECIFIED": 0,
-		"BUNDLE_FORM_TRANSACTION": 1,
+		"BUNDLE_FORM_UNSPECIFIED":             0,
+		"BUNDLE_FORM_TRANSACTION":             1,
+		"BUNDLE_FORM_COLLECTION":              2,
+		"BUNDLE_FORM_DOCUMENT":                3,
+		"BUNDLE_FORM_DE_IDENTIFIED":           4,
+		"BUNDLE_FORM_CONDITIONAL_TRANSACTION": 5,
 	}
 )
 
@@ -68,6 +89,63 @@ func (x BundleForm) Number() protoreflect.EnumNumber {
 // Deprecated: Use BundleForm.Descriptor instead.
 func (BundleForm) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{0}
+}
+
+// Format of a note.
+type NoteFormat int32
+
+const (
+	// Text.
+	NoteFormat_NOTE_FORMAT_UNSPECIFIED NoteFormat = 0
+	// Plain text, UTF-8.
+	NoteFormat_NOTE_FORMAT_TEXT NoteFormat = 1
+	// HTML without script or anything fetched.
+	NoteFormat_NOTE_FORMAT_HTML NoteFormat = 2
+	// PDF, A4.
+	NoteFormat_NOTE_FORMAT_PDF NoteFormat = 3
+)
+
+// Enum value maps for NoteFormat.
+var (
+	NoteFormat_name = map[int32]string{
+		0: "NOTE_FORMAT_UNSPECIFIED",
+		1: "NOTE_FORMAT_TEXT",
+		2: "NOTE_FORMAT_HTML",
+		3: "NOTE_FORMAT_PDF",
+	}
+	NoteFormat_value = map[string]int32{
+		"NOTE_FORMAT_UNSPECIFIED": 0,
+		"NOTE_FORMAT_TEXT":        1,
+		"NOTE_FORMAT_HTML":        2,
+		"NOTE_FORMAT_PDF":         3,
+	}
+)
+
+func (x NoteFormat) Enum() *NoteFormat {
+	p := new(NoteFormat)
+	*p = x
+	return p
+}
+
+func (x NoteFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (NoteFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_electronic_record_service_proto_enumTypes[1].Descriptor()
+}
+
+func (NoteFormat) Type() protoreflect.EnumType {
+	return &file_trigone_v1_electronic_record_service_proto_enumTypes[1]
+}
+
+func (x NoteFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use NoteFormat.Descriptor instead.
+func (NoteFormat) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{1}
 }
 
 // Request of GetBundle.
@@ -190,12 +268,537 @@ func (x *GetBundleResponse) GetHistoryNumber() int64 {
 	return 0
 }
 
+// Request of GetOperativeNote.
+type GetOperativeNoteRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Format of the note; unset: text.
+	Format        NoteFormat `protobuf:"varint,2,opt,name=format,proto3,enum=trigone.v1.NoteFormat" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetOperativeNoteRequest) Reset() {
+	*x = GetOperativeNoteRequest{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetOperativeNoteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetOperativeNoteRequest) ProtoMessage() {}
+
+func (x *GetOperativeNoteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetOperativeNoteRequest.ProtoReflect.Descriptor instead.
+func (*GetOperativeNoteRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *GetOperativeNoteRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *GetOperativeNoteRequest) GetFormat() NoteFormat {
+	if x != nil {
+		return x.Format
+	}
+	return NoteFormat_NOTE_FORMAT_UNSPECIFIED
+}
+
+// Response of GetOperativeNote.
+type GetOperativeNoteResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The note.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// Its media type.
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// History number of the case.
+	HistoryNumber int64 `protobuf:"varint,3,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetOperativeNoteResponse) Reset() {
+	*x = GetOperativeNoteResponse{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetOperativeNoteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetOperativeNoteResponse) ProtoMessage() {}
+
+func (x *GetOperativeNoteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetOperativeNoteResponse.ProtoReflect.Descriptor instead.
+func (*GetOperativeNoteResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *GetOperativeNoteResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *GetOperativeNoteResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *GetOperativeNoteResponse) GetHistoryNumber() int64 {
+	if x != nil {
+		return x.HistoryNumber
+	}
+	return 0
+}
+
+// Request of ExportResources.
+type ExportResourcesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The site, as sites/{site}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Resource types wanted, e.g. Observation; none: all that this service makes.
+	ResourceTypes []string `protobuf:"bytes,2,rep,name=resource_types,json=resourceTypes,proto3" json:"resource_types,omitempty"`
+	// Token that the last export ended with; unset: everything.
+	Since         string `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportResourcesRequest) Reset() {
+	*x = ExportResourcesRequest{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportResourcesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportResourcesRequest) ProtoMessage() {}
+
+func (x *ExportResourcesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportResourcesRequest.ProtoReflect.Descriptor instead.
+func (*ExportResourcesRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ExportResourcesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ExportResourcesRequest) GetResourceTypes() []string {
+	if x != nil {
+		return x.ResourceTypes
+	}
+	return nil
+}
+
+func (x *ExportResourcesRequest) GetSince() string {
+	if x != nil {
+		return x.Since
+	}
+	return ""
+}
+
+// Response of ExportResources.
+type ExportResourcesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One of these.
+	//
+	// Types that are valid to be assigned to Content:
+	//
+	//	*ExportResourcesResponse_Chunk
+	//	*ExportResourcesResponse_Progress
+	//	*ExportResourcesResponse_End
+	Content       isExportResourcesResponse_Content `protobuf_oneof:"content"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportResourcesResponse) Reset() {
+	*x = ExportResourcesResponse{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportResourcesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportResourcesResponse) ProtoMessage() {}
+
+func (x *ExportResourcesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportResourcesResponse.ProtoReflect.Descriptor instead.
+func (*ExportResourcesResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ExportResourcesResponse) GetContent() isExportResourcesResponse_Content {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ExportResourcesResponse) GetChunk() *ResourceChunk {
+	if x != nil {
+		if x, ok := x.Content.(*ExportResourcesResponse_Chunk); ok {
+			return x.Chunk
+		}
+	}
+	return nil
+}
+
+func (x *ExportResourcesResponse) GetProgress() *ExportProgress {
+	if x != nil {
+		if x, ok := x.Content.(*ExportResourcesResponse_Progress); ok {
+			return x.Progress
+		}
+	}
+	return nil
+}
+
+func (x *ExportResourcesResponse) GetEnd() *ExportEnd {
+	if x != nil {
+		if x, ok := x.Content.(*ExportResourcesResponse_End); ok {
+			return x.End
+		}
+	}
+	return nil
+}
+
+type isExportResourcesResponse_Content interface {
+	isExportResourcesResponse_Content()
+}
+
+type ExportResourcesResponse_Chunk struct {
+	// Resources.
+	Chunk *ResourceChunk `protobuf:"bytes,1,opt,name=chunk,proto3,oneof"`
+}
+
+type ExportResourcesResponse_Progress struct {
+	// How far it is.
+	Progress *ExportProgress `protobuf:"bytes,2,opt,name=progress,proto3,oneof"`
+}
+
+type ExportResourcesResponse_End struct {
+	// The end; nothing follows.
+	End *ExportEnd `protobuf:"bytes,3,opt,name=end,proto3,oneof"`
+}
+
+func (*ExportResourcesResponse_Chunk) isExportResourcesResponse_Content() {}
+
+func (*ExportResourcesResponse_Progress) isExportResourcesResponse_Content() {}
+
+func (*ExportResourcesResponse_End) isExportResourcesResponse_Content() {}
+
+// Resources of one type.
+type ResourceChunk struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Their type.
+	ResourceType string `protobuf:"bytes,1,opt,name=resource_type,json=resourceType,proto3" json:"resource_type,omitempty"`
+	// Whole lines of NDJSON, at most about 256 KiB.
+	Ndjson string `protobuf:"bytes,2,opt,name=ndjson,proto3" json:"ndjson,omitempty"`
+	// Number of lines.
+	Count         int32 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ResourceChunk) Reset() {
+	*x = ResourceChunk{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ResourceChunk) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ResourceChunk) ProtoMessage() {}
+
+func (x *ResourceChunk) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ResourceChunk.ProtoReflect.Descriptor instead.
+func (*ResourceChunk) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ResourceChunk) GetResourceType() string {
+	if x != nil {
+		return x.ResourceType
+	}
+	return ""
+}
+
+func (x *ResourceChunk) GetNdjson() string {
+	if x != nil {
+		return x.Ndjson
+	}
+	return ""
+}
+
+func (x *ResourceChunk) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+// How far an export is.
+type ExportProgress struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Cases done.
+	CasesDone int64 `protobuf:"varint,1,opt,name=cases_done,json=casesDone,proto3" json:"cases_done,omitempty"`
+	// Cases to do.
+	CasesTotal    int64 `protobuf:"varint,2,opt,name=cases_total,json=casesTotal,proto3" json:"cases_total,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportProgress) Reset() {
+	*x = ExportProgress{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportProgress) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportProgress) ProtoMessage() {}
+
+func (x *ExportProgress) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportProgress.ProtoReflect.Descriptor instead.
+func (*ExportProgress) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ExportProgress) GetCasesDone() int64 {
+	if x != nil {
+		return x.CasesDone
+	}
+	return 0
+}
+
+func (x *ExportProgress) GetCasesTotal() int64 {
+	if x != nil {
+		return x.CasesTotal
+	}
+	return 0
+}
+
+// The end of an export.
+type ExportEnd struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Token for the next export.
+	NextSince string `protobuf:"bytes,1,opt,name=next_since,json=nextSince,proto3" json:"next_since,omitempty"`
+	// When this export began: every change committed before is in it.
+	TransactionTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=transaction_time,json=transactionTime,proto3" json:"transaction_time,omitempty"`
+	// Number of resources by type.
+	Counts        []*ResourceCount `protobuf:"bytes,3,rep,name=counts,proto3" json:"counts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportEnd) Reset() {
+	*x = ExportEnd{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportEnd) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportEnd) ProtoMessage() {}
+
+func (x *ExportEnd) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportEnd.ProtoReflect.Descriptor instead.
+func (*ExportEnd) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ExportEnd) GetNextSince() string {
+	if x != nil {
+		return x.NextSince
+	}
+	return ""
+}
+
+func (x *ExportEnd) GetTransactionTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.TransactionTime
+	}
+	return nil
+}
+
+func (x *ExportEnd) GetCounts() []*ResourceCount {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+// Number of resources of one type.
+type ResourceCount struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The type.
+	ResourceType string `protobuf:"bytes,1,opt,name=resource_type,json=resourceType,proto3" json:"resource_type,omitempty"`
+	// How many.
+	Count         int64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ResourceCount) Reset() {
+	*x = ResourceCount{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ResourceCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ResourceCount) ProtoMessage() {}
+
+func (x *ResourceCount) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ResourceCount.ProtoReflect.Descriptor instead.
+func (*ResourceCount) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ResourceCount) GetResourceType() string {
+	if x != nil {
+		return x.ResourceType
+	}
+	return ""
+}
+
+func (x *ResourceCount) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
 var File_trigone_v1_electronic_record_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\n" +
 	"*trigone/v1/electronic_record_service.proto\x12\n" +
-	"trigone.v1\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
 	"\x10GetBundleRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12*\n" +
 	"\x04form\x18\x02 \x01(\x0e2\x16.trigone.v1.BundleFormR\x04form\"q\n" +
@@ -203,13 +806,59 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x06bundle\x18\x01 \x01(\tR\x06bundle\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
-	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber*F\n" +
+	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"x\n" +
+	"\x17GetOperativeNoteRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12.\n" +
+	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\"z\n" +
+	"\x18GetOperativeNoteResponse\x12\x18\n" +
+	"\acontent\x18\x01 \x01(\fR\acontent\x12\x1d\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
+	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\x91\x01\n" +
+	"\x16ExportResourcesRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x125\n" +
+	"\x0eresource_types\x18\x02 \x03(\tB\x0e\xbaH\v\x92\x01\b\x10 \"\x04r\x02\x18@R\rresourceTypes\x12\x1e\n" +
+	"\x05since\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x05since\"\xbc\x01\n" +
+	"\x17ExportResourcesResponse\x121\n" +
+	"\x05chunk\x18\x01 \x01(\v2\x19.trigone.v1.ResourceChunkH\x00R\x05chunk\x128\n" +
+	"\bprogress\x18\x02 \x01(\v2\x1a.trigone.v1.ExportProgressH\x00R\bprogress\x12)\n" +
+	"\x03end\x18\x03 \x01(\v2\x15.trigone.v1.ExportEndH\x00R\x03endB\t\n" +
+	"\acontent\"b\n" +
+	"\rResourceChunk\x12#\n" +
+	"\rresource_type\x18\x01 \x01(\tR\fresourceType\x12\x16\n" +
+	"\x06ndjson\x18\x02 \x01(\tR\x06ndjson\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\"P\n" +
+	"\x0eExportProgress\x12\x1d\n" +
+	"\n" +
+	"cases_done\x18\x01 \x01(\x03R\tcasesDone\x12\x1f\n" +
+	"\vcases_total\x18\x02 \x01(\x03R\n" +
+	"casesTotal\"\xa4\x01\n" +
+	"\tExportEnd\x12\x1d\n" +
+	"\n" +
+	"next_since\x18\x01 \x01(\tR\tnextSince\x12E\n" +
+	"\x10transaction_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x0ftransactionTime\x121\n" +
+	"\x06counts\x18\x03 \x03(\v2\x19.trigone.v1.ResourceCountR\x06counts\"J\n" +
+	"\rResourceCount\x12#\n" +
+	"\rresource_type\x18\x01 \x01(\tR\fresourceType\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count*\xc4\x01\n" +
 	"\n" +
 	"BundleForm\x12\x1b\n" +
 	"\x17BUNDLE_FORM_UNSPECIFIED\x10\x00\x12\x1b\n" +
-	"\x17BUNDLE_FORM_TRANSACTION\x10\x012c\n" +
+	"\x17BUNDLE_FORM_TRANSACTION\x10\x01\x12\x1a\n" +
+	"\x16BUNDLE_FORM_COLLECTION\x10\x02\x12\x18\n" +
+	"\x14BUNDLE_FORM_DOCUMENT\x10\x03\x12\x1d\n" +
+	"\x19BUNDLE_FORM_DE_IDENTIFIED\x10\x04\x12'\n" +
+	"#BUNDLE_FORM_CONDITIONAL_TRANSACTION\x10\x05*j\n" +
+	"\n" +
+	"NoteFormat\x12\x1b\n" +
+	"\x17NOTE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10NOTE_FORMAT_TEXT\x10\x01\x12\x14\n" +
+	"\x10NOTE_FORMAT_HTML\x10\x02\x12\x13\n" +
+	"\x0fNOTE_FORMAT_PDF\x10\x032\xa0\x02\n" +
 	"\x17ElectronicRecordService\x12H\n" +
-	"\tGetBundle\x12\x1c.trigone.v1.GetBundleRequest\x1a\x1d.trigone.v1.GetBundleResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\tGetBundle\x12\x1c.trigone.v1.GetBundleRequest\x1a\x1d.trigone.v1.GetBundleResponse\x12]\n" +
+	"\x10GetOperativeNote\x12#.trigone.v1.GetOperativeNoteRequest\x1a$.trigone.v1.GetOperativeNoteResponse\x12\\\n" +
+	"\x0fExportResources\x12\".trigone.v1.ExportResourcesRequest\x1a#.trigone.v1.ExportResourcesResponse0\x01B$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_electronic_record_service_proto_rawDescOnce sync.Once
@@ -223,24 +872,45 @@ func file_trigone_v1_electronic_record_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_electronic_record_service_proto_rawDescData
 }
 
-var file_trigone_v1_electronic_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_trigone_v1_electronic_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_trigone_v1_electronic_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_trigone_v1_electronic_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_trigone_v1_electronic_record_service_proto_goTypes = []any{
-	(BundleForm)(0),           // 0: trigone.v1.BundleForm
-	(*GetBundleRequest)(nil),  // 1: trigone.v1.GetBundleRequest
-	(*GetBundleResponse)(nil), // 2: trigone.v1.GetBundleResponse
-	(*CaseReference)(nil),     // 3: trigone.v1.CaseReference
+	(BundleForm)(0),                  // 0: trigone.v1.BundleForm
+	(NoteFormat)(0),                  // 1: trigone.v1.NoteFormat
+	(*GetBundleRequest)(nil),         // 2: trigone.v1.GetBundleRequest
+	(*GetBundleResponse)(nil),        // 3: trigone.v1.GetBundleResponse
+	(*GetOperativeNoteRequest)(nil),  // 4: trigone.v1.GetOperativeNoteRequest
+	(*GetOperativeNoteResponse)(nil), // 5: trigone.v1.GetOperativeNoteResponse
+	(*ExportResourcesRequest)(nil),   // 6: trigone.v1.ExportResourcesRequest
+	(*ExportResourcesResponse)(nil),  // 7: trigone.v1.ExportResourcesResponse
+	(*ResourceChunk)(nil),            // 8: trigone.v1.ResourceChunk
+	(*ExportProgress)(nil),           // 9: trigone.v1.ExportProgress
+	(*ExportEnd)(nil),                // 10: trigone.v1.ExportEnd
+	(*ResourceCount)(nil),            // 11: trigone.v1.ResourceCount
+	(*CaseReference)(nil),            // 12: trigone.v1.CaseReference
+	(*timestamppb.Timestamp)(nil),    // 13: google.protobuf.Timestamp
 }
 var file_trigone_v1_electronic_record_service_proto_depIdxs = []int32{
-	3, // 0: trigone.v1.GetBundleRequest.case:type_name -> trigone.v1.CaseReference
-	0, // 1: trigone.v1.GetBundleRequest.form:type_name -> trigone.v1.BundleForm
-	1, // 2: trigone.v1.ElectronicRecordService.GetBundle:input_type -> trigone.v1.GetBundleRequest
-	2, // 3: trigone.v1.ElectronicRecordService.GetBundle:output_type -> trigone.v1.GetBundleResponse
-	3, // [3:4] is the sub-list for method output_type
-	2, // [2:3] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	12, // 0: trigone.v1.GetBundleRequest.case:type_name -> trigone.v1.CaseReference
+	0,  // 1: trigone.v1.GetBundleRequest.form:type_name -> trigone.v1.BundleForm
+	12, // 2: trigone.v1.GetOperativeNoteRequest.case:type_name -> trigone.v1.CaseReference
+	1,  // 3: trigone.v1.GetOperativeNoteRequest.format:type_name -> trigone.v1.NoteFormat
+	8,  // 4: trigone.v1.ExportResourcesResponse.chunk:type_name -> trigone.v1.ResourceChunk
+	9,  // 5: trigone.v1.ExportResourcesResponse.progress:type_name -> trigone.v1.ExportProgress
+	10, // 6: trigone.v1.ExportResourcesResponse.end:type_name -> trigone.v1.ExportEnd
+	13, // 7: trigone.v1.ExportEnd.transaction_time:type_name -> google.protobuf.Timestamp
+	11, // 8: trigone.v1.ExportEnd.counts:type_name -> trigone.v1.ResourceCount
+	2,  // 9: trigone.v1.ElectronicRecordService.GetBundle:input_type -> trigone.v1.GetBundleRequest
+	4,  // 10: trigone.v1.ElectronicRecordService.GetOperativeNote:input_type -> trigone.v1.GetOperativeNoteRequest
+	6,  // 11: trigone.v1.ElectronicRecordService.ExportResources:input_type -> trigone.v1.ExportResourcesRequest
+	3,  // 12: trigone.v1.ElectronicRecordService.GetBundle:output_type -> trigone.v1.GetBundleResponse
+	5,  // 13: trigone.v1.ElectronicRecordService.GetOperativeNote:output_type -> trigone.v1.GetOperativeNoteResponse
+	7,  // 14: trigone.v1.ElectronicRecordService.ExportResources:output_type -> trigone.v1.ExportResourcesResponse
+	12, // [12:15] is the sub-list for method output_type
+	9,  // [9:12] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_electronic_record_service_proto_init() }
@@ -249,13 +919,18 @@ func file_trigone_v1_electronic_record_service_proto_init() {
 		return
 	}
 	file_trigone_v1_record_service_proto_init()
+	file_trigone_v1_electronic_record_service_proto_msgTypes[5].OneofWrappers = []any{
+		(*ExportResourcesResponse_Chunk)(nil),
+		(*ExportResourcesResponse_Progress)(nil),
+		(*ExportResourcesResponse_End)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_electronic_record_service_proto_rawDesc), len(file_trigone_v1_electronic_record_service_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   2,
+			NumEnums:      2,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

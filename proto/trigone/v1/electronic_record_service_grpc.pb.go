@@ -19,17 +19,27 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ElectronicRecordService_GetBundle_FullMethodName = "/trigone.v1.ElectronicRecordService/GetBundle"
+	ElectronicRecordService_GetBundle_FullMethodName        = "/trigone.v1.ElectronicRecordService/GetBundle"
+	ElectronicRecordService_GetOperativeNote_FullMethodName = "/trigone.v1.ElectronicRecordService/GetOperativeNote"
+	ElectronicRecordService_ExportResources_FullMethodName  = "/trigone.v1.ElectronicRecordService/ExportResources"
 )
 
 // ElectronicRecordServiceClient is the client API for ElectronicRecordService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// The record as FHIR R4.
+// The record as FHIR R4 and as an operative note.
 type ElectronicRecordServiceClient interface {
 	// Returns one case as a bundle: a function of its whole history.
 	GetBundle(ctx context.Context, in *GetBundleRequest, opts ...grpc.CallOption) (*GetBundleResponse, error)
+	// Returns the operative note of one case, a draft for signature. The same history
+	// gives the same note; what is missing says so.
+	GetOperativeNote(ctx context.Context, in *GetOperativeNoteRequest, opts ...grpc.CallOption) (*GetOperativeNoteResponse, error)
+	// Streams the resources of every case of a site that changed, as chunks of whole
+	// NDJSON lines, with progress between them and the token of the next export at
+	// the end. A case that is committed while it runs is in this export or in the
+	// next one, never in none.
+	ExportResources(ctx context.Context, in *ExportResourcesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportResourcesResponse], error)
 }
 
 type electronicRecordServiceClient struct {
@@ -50,14 +60,51 @@ func (c *electronicRecordServiceClient) GetBundle(ctx context.Context, in *GetBu
 	return out, nil
 }
 
+func (c *electronicRecordServiceClient) GetOperativeNote(ctx context.Context, in *GetOperativeNoteRequest, opts ...grpc.CallOption) (*GetOperativeNoteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetOperativeNoteResponse)
+	err := c.cc.Invoke(ctx, ElectronicRecordService_GetOperativeNote_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *electronicRecordServiceClient) ExportResources(ctx context.Context, in *ExportResourcesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportResourcesResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &ElectronicRecordService_ServiceDesc.Streams[0], ElectronicRecordService_ExportResources_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ExportResourcesRequest, ExportResourcesResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ElectronicRecordService_ExportResourcesClient = grpc.ServerStreamingClient[ExportResourcesResponse]
+
 // ElectronicRecordServiceServer is the server API for ElectronicRecordService service.
 // All implementations must embed UnimplementedElectronicRecordServiceServer
 // for forward compatibility.
 //
-// The record as FHIR R4.
+// The record as FHIR R4 and as an operative note.
 type ElectronicRecordServiceServer interface {
 	// Returns one case as a bundle: a function of its whole history.
 	GetBundle(context.Context, *GetBundleRequest) (*GetBundleResponse, error)
+	// Returns the operative note of one case, a draft for signature. The same history
+	// gives the same note; what is missing says so.
+	GetOperativeNote(context.Context, *GetOperativeNoteRequest) (*GetOperativeNoteResponse, error)
+	// Streams the resources of every case of a site that changed, as chunks of whole
+	// NDJSON lines, with progress between them and the token of the next export at
+	// the end. A case that is committed while it runs is in this export or in the
+	// next one, never in none.
+	ExportResources(*ExportResourcesRequest, grpc.ServerStreamingServer[ExportResourcesResponse]) error
 	mustEmbedUnimplementedElectronicRecordServiceServer()
 }
 
@@ -70,6 +117,12 @@ type UnimplementedElectronicRecordServiceServer struct{}
 
 func (UnimplementedElectronicRecordServiceServer) GetBundle(context.Context, *GetBundleRequest) (*GetBundleResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetBundle not implemented")
+}
+func (UnimplementedElectronicRecordServiceServer) GetOperativeNote(context.Context, *GetOperativeNoteRequest) (*GetOperativeNoteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetOperativeNote not implemented")
+}
+func (UnimplementedElectronicRecordServiceServer) ExportResources(*ExportResourcesRequest, grpc.ServerStreamingServer[ExportResourcesResponse]) error {
+	return status.Error(codes.Unimplemented, "method ExportResources not implemented")
 }
 func (UnimplementedElectronicRecordServiceServer) mustEmbedUnimplementedElectronicRecordServiceServer() {
 }
@@ -111,6 +164,35 @@ func _ElectronicRecordService_GetBundle_Handler(srv interface{}, ctx context.Con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ElectronicRecordService_GetOperativeNote_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetOperativeNoteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ElectronicRecordServiceServer).GetOperativeNote(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ElectronicRecordService_GetOperativeNote_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ElectronicRecordServiceServer).GetOperativeNote(ctx, req.(*GetOperativeNoteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ElectronicRecordService_ExportResources_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ExportResourcesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(ElectronicRecordServiceServer).ExportResources(m, &grpc.GenericServerStream[ExportResourcesRequest, ExportResourcesResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ElectronicRecordService_ExportResourcesServer = grpc.ServerStreamingServer[ExportResourcesResponse]
+
 // ElectronicRecordService_ServiceDesc is the grpc.ServiceDesc for ElectronicRecordService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -122,7 +204,17 @@ var ElectronicRecordService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "GetBundle",
 			Handler:    _ElectronicRecordService_GetBundle_Handler,
 		},
+		{
+			MethodName: "GetOperativeNote",
+			Handler:    _ElectronicRecordService_GetOperativeNote_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ExportResources",
+			Handler:       _ElectronicRecordService_ExportResources_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "trigone/v1/electronic_record_service.proto",
 }
