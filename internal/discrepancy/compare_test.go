@@ -508,6 +508,14 @@ func TestStepParameters(t *testing.T) {
 		{"a measured width that nobody planned is no difference", func(f *fixture) { f.done("s1", "resection_height", 9) }, nil},
 		{"D05 a count has no tolerance", func(f *fixture) { f.step("s2").Chords.PairCount = n(3) },
 			[]string{"step_parameter|p2|s2|pair_count present"}},
+		{"D05 strands follow from the pairs, two for each", func(f *fixture) {
+			f.plan.Steps[1].Chords = &repair.Chords{PairCount: n(4), StrandCount: n(8)}
+			f.step("s2").Chords = &repair.Chords{PairCount: n(3), StrandCount: n(6)}
+		}, []string{"step_parameter|p2|s2|pair_count present", "step_parameter|p2|s2|strand_count present under step_parameter|p2|s2|pair_count"}},
+		{"D05 strands that do not follow from the pairs are a difference of their own", func(f *fixture) {
+			f.plan.Steps[1].Chords = &repair.Chords{PairCount: n(4), StrandCount: n(8)}
+			f.step("s2").Chords = &repair.Chords{PairCount: n(3), StrandCount: n(3)}
+		}, []string{"step_parameter|p2|s2|pair_count present", "step_parameter|p2|s2|strand_count present"}},
 		{"D05 a planned count that was not recorded", func(f *fixture) { f.step("s2").Chords = nil },
 			[]string{"step_parameter|p2|s2|pair_count not_evaluable"}},
 		{"D05 another shape of the resection, told once", func(f *fixture) {
