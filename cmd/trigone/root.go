@@ -99,6 +99,7 @@ Exit codes
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(),
 	)
@@ -136,9 +137,10 @@ func (a *app) settings() (policy.Policy, error) {
 
 // services are the clients on one connection.
 type services struct {
-	record trigonev1.RecordServiceClient
-	fhir   trigonev1.ElectronicRecordServiceClient
-	audit  trigonev1.AuditServiceClient
+	planning trigonev1.PlanningServiceClient
+	record   trigonev1.RecordServiceClient
+	fhir     trigonev1.ElectronicRecordServiceClient
+	audit    trigonev1.AuditServiceClient
 }
 
 // call runs a function with clients on the server and a deadline.
@@ -152,9 +154,10 @@ func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error)
 	ctx, cancel := context.WithTimeout(cmd.Context(), callTimeout)
 	defer cancel()
 	return do(ctx, services{
-		record: trigonev1.NewRecordServiceClient(conn),
-		fhir:   trigonev1.NewElectronicRecordServiceClient(conn),
-		audit:  trigonev1.NewAuditServiceClient(conn),
+		planning: trigonev1.NewPlanningServiceClient(conn),
+		record:   trigonev1.NewRecordServiceClient(conn),
+		fhir:     trigonev1.NewElectronicRecordServiceClient(conn),
+		audit:    trigonev1.NewAuditServiceClient(conn),
 	})
 }
 

@@ -266,6 +266,9 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	if f.GetConfirmed() {
 		where = append(where, "confirmed by a reviewer")
 	}
+	if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION {
+		where = append(where, "finding "+f.GetId()) // by which it is confirmed
+	}
 	body := strings.Repeat(" ", len([]rune(lead))+2)
 	wrapped(w, lead, body, phrase(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
 	wrapped(w, body, body, f.GetMessage())
