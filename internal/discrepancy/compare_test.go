@@ -1225,3 +1225,24 @@ func TestSegmentDistance(t *testing.T) {
 		}
 	}
 }
+
+// A label without its family says on which side the family is missing.
+func TestLabelSaysWhoseFamilyIsMissing(t *testing.T) {
+	const ofPlan, ofOperation = "family_key at step:p3 of plan", "family_key at step:s3 of operation"
+	for _, r := range []struct {
+		why           string
+		planned, done string
+		want          []string
+	}{
+		{"of the ring implanted", "family-a", "", []string{ofOperation}},
+		{"of the ring planned", "", "family-a", []string{ofPlan}},
+		{"of both", "", "", []string{ofPlan, ofOperation}},
+	} {
+		f := newFixture()
+		f.plannedStep("p3").Ring.FamilyKey, f.step("s3").Ring.FamilyKey = r.planned, r.done
+		list := f.compare()
+		if len(list) != 1 || list[0].Class != RingSize || !slices.Equal(list[0].Missing, r.want) {
+			t.Errorf("%s: %+v, want %v missing", r.why, list, r.want)
+		}
+	}
+}
