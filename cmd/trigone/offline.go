@@ -116,15 +116,19 @@ func (a *app) metricsCommand() *cobra.Command {
 		Use:   "metrics",
 		Short: "List the catalogue of metrics",
 		Example: `  trigone metrics
-  trigone metrics --leaves --format json`,
+  trigone metrics --leaves --format json
+  trigone metrics --format html > metrics.html`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := a.formats(formatTable, formatJSON); err != nil {
+			if err := a.formats(formatTable, formatJSON, formatHTML); err != nil {
 				return err
 			}
 			catalogue := convert.MetricDefinitions(leaves)
-			if a.format == formatJSON {
+			switch a.format {
+			case formatJSON:
 				return printJSON(cmd.OutOrStdout(), catalogue)
+			case formatHTML:
+				return render.MetricsPage(cmd.OutOrStdout(), catalogue, convert.Sources().GetSources())
 			}
 			render.Metrics(cmd.OutOrStdout(), catalogue.GetMetrics())
 			fmt.Fprintf(cmd.OutOrStdout(), "\nCatalogue version %s.\n", catalogue.GetCatalogueVersion())
@@ -140,10 +144,11 @@ func (a *app) rulesCommand() *cobra.Command {
 		Use:   "rules",
 		Short: "List the rules with their effective limits",
 		Example: `  trigone rules
-  trigone rules --policy harbour.yaml`,
+  trigone rules --policy harbour.yaml
+  trigone rules --format html > rules.html`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := a.formats(formatTable, formatJSON); err != nil {
+			if err := a.formats(formatTable, formatJSON, formatHTML); err != nil {
 				return err
 			}
 			clinical, err := a.settings()
@@ -151,8 +156,11 @@ func (a *app) rulesCommand() *cobra.Command {
 				return err
 			}
 			list := convert.RuleDefinitions(clinical.Settings)
-			if a.format == formatJSON {
+			switch a.format {
+			case formatJSON:
 				return printJSON(cmd.OutOrStdout(), list)
+			case formatHTML:
+				return render.RulesPage(cmd.OutOrStdout(), list, convert.Sources().GetSources())
 			}
 			render.Rules(cmd.OutOrStdout(), list.GetRules())
 			fmt.Fprintf(cmd.OutOrStdout(), "\nRule set version %s. Limits are those of the policy in force.\n", list.GetRuleSetVersion())

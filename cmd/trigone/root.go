@@ -36,6 +36,7 @@ const (
 	formatTable = "table"
 	formatJSON  = "json"
 	formatCSV   = "csv"
+	formatHTML  = "html"
 )
 
 // app holds the flags every command shares.
@@ -94,7 +95,7 @@ Exit codes
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies also csv")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies also csv, for rules and metrics also html")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(

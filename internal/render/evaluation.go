@@ -277,11 +277,7 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	}
 	var limits []string
 	for _, l := range f.GetLimits() {
-		owner := ""
-		if l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE {
-			owner = ", set by the site"
-		}
-		limits = append(limits, fmt.Sprintf("%s (%s%s)", quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()), phrase(l.GetThreshold()), owner))
+		limits = append(limits, limitText(l))
 	}
 	tail := ""
 	if len(limits) > 0 {
