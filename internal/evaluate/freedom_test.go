@@ -214,6 +214,7 @@ func TestFreedomOfChords(t *testing.T) {
 		{"echo off bypass is later than ink", base().Edit(ink(1, valve.AfterRing, 8)).Result("off", 1, valve.OffBypass).Coaptation(5), "14", "19", Above, ""},
 		{"a test before any leaflet work says nothing of the chord", base().Edit(ink(1, valve.Native, 8)), "open", "open", "", "after the chord was set"},
 		{"a test of an earlier run neither", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", "after the chord was set"},
+		{"a test of the same later run does", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(2, valve.AfterRing, 8)), "17", "22", Within, ""},
 		{"no length, no range", planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", leafChord + " at step:s-chord"},
 		{"a chord that is planned only has none yet", planned().Plan().Step("p-chord", repair.ArtificialChord, valve.P2).Dim(leafChord, 20), "open", "open", "", "after the chord is set"},
 	}
