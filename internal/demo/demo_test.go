@@ -23,8 +23,8 @@ import (
 	"trigone/testdata"
 )
 
-func start(ctx context.Context, store string, now func() time.Time) (Server, error) {
-	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, Now: now})
+func start(ctx context.Context, store, policy string, now func() time.Time) (Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: policy, Now: now})
 	if err != nil {
 		return Server{}, err
 	}
@@ -40,7 +40,7 @@ func TestEveryCaseFileIsTakenIn(t *testing.T) {
 }
 
 // Every file of testdata is played, every step of the script sends something,
-// and a case goes through in the order of time.
+// and each case goes through in the order of time.
 func TestScriptIsWhole(t *testing.T) {
 	left := map[string]bool{}
 	for _, folder := range folders {
@@ -48,8 +48,8 @@ func TestScriptIsWhole(t *testing.T) {
 			left[folder+"/"+name] = true
 		}
 	}
-	var last time.Time
 	for _, s := range script {
+		var last time.Time
 		whole, err := testdata.Read(testdata.Cases, s.name)
 		if err != nil {
 			t.Fatal(err)

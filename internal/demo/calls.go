@@ -1,0 +1,131 @@
+package demo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/render"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// ask asks after the leaflet work and before the ring what can still be changed,
+// and has the answer recorded; the ring of the case file cites it.
+func (p *player) ask(ctx context.Context, ref *trigonev1.CaseReference, whole *trigonev1.CaseFile, at time.Time) (string, error) {
+	done := whole.GetOperation()
+	soFar := &trigonev1.Operation{
+		IncisionTime: done.GetIncisionTime(), FirstLeafletCutTime: done.GetFirstLeafletCutTime(), Setting: done.GetSetting(),
+		Heights: done.GetHeights(), MarginChords: done.GetMarginChords(), MarginChordsRecorded: done.GetMarginChordsRecorded(),
+	}
+	id := ""
+	for _, s := range done.GetSteps() {
+		if cited := s.GetAdviceIds(); len(cited) > 0 {
+			id = cited[0]
+			continue
+		}
+		soFar.Steps = append(soFar.Steps, s)
+	}
+	run := int32(1)
+	got, err := p.planning.EvaluatePlan(ctx, &trigonev1.EvaluatePlanRequest{
+		Case: ref, CaseFile: &trigonev1.CaseFile{Operation: proto.CloneOf(soFar)}, Record: true, AdviceId: id,
+		RequestId: "demo-advice-" + id, Time: timestamppb.New(at), Run: &run, Stage: trigonev1.Stage_STAGE_AFTER_LEAFLET_WORK,
+	})
+	if err != nil {
+		return "", err
+	}
+	parts := []string{"overlap to expect with the planned ring " + fact{metric: "predicted_overlap", place: "a2_p2", occasion: "operation"}.told(got.GetEvaluation())}
+	if strings.HasSuffix(parts[0], " ") {
+		parts = nil
+	}
+	for _, r := range got.GetFreedom().GetRanges() {
+		if r.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE && !r.GetDone() {
+			text := strings.ReplaceAll(r.GetLeaf(), "_", " ") + " may be " + render.Range(r.Lower, r.Upper, r.GetUnit())
+			if r.Present != nil {
+				text += ", now " + render.Range(r.Present, r.Present, r.GetUnit())
+			}
+			parts = append(parts, text)
+		}
+	}
+	for _, u := range got.GetFreedom().GetUnfitSteps() {
+		parts = append(parts, u.GetMessage())
+	}
+	return got.GetAdviceSection() + "; " + strings.Join(parts, "; "), nil
+}
+
+// confirm confirms the contradiction of the case that is still open.
+func (p *player) confirm(ctx context.Context, ref *trigonev1.CaseReference, s step) (string, error) {
+	got, err := p.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: ref})
+	if err != nil {
+		return "", err
+	}
+	for _, f := range got.GetCase().GetEvaluation().GetFindings() {
+		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION || f.GetConfirmed() {
+			continue
+		}
+		_, err := p.record.ConfirmFinding(ctx, &trigonev1.ConfirmFindingRequest{Case: ref, FindingId: f.GetId(), Reason: s.reason})
+		return f.GetMessage(), err
+	}
+	return "", errors.New("there is no open contradiction to confirm")
+}
+
+// again evaluates the case under the first rule set and under the present one.
+func (p *player) again(ctx context.Context, ref *trigonev1.CaseReference) (string, error) {
+	var parts []string
+	for _, version := range []string{"1", ""} {
+		got, err := p.record.EvaluateAgain(ctx, &trigonev1.EvaluateAgainRequest{Case: ref, RuleSetVersion: version})
+		if err != nil {
+			return "", err
+		}
+		parts = append(parts, fmt.Sprintf("under rule set %s %s (%d findings appear, %d vanish)",
+			got.GetEvaluation().GetRuleSetVersion(), render.Word(got.GetFidelity()), len(got.GetAppeared()), len(got.GetVanished())))
+	}
+	return strings.Join(parts, ", "), nil
+}
+
+// explore varies the planned ring over the site's table and the height of P2.
+func (p *player) explore(ctx context.Context, ref *trigonev1.CaseReference) (string, error) {
+	got, err := p.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: ref})
+	if err != nil {
+		return "", err
+	}
+	steps := got.GetCase().GetCaseFile().GetPlan().GetSteps()
+	i := slices.IndexFunc(steps, func(s *trigonev1.PlannedStep) bool { return s.GetTechnique().GetAnnuloplasty() != nil })
+	if i < 0 {
+		return "", errors.New("no ring is planned")
+	}
+	low, high, by := 12.0, 19.0, 0.5
+	stream, err := p.planning.ExplorePlans(ctx, &trigonev1.ExplorePlansRequest{Case: ref, Axes: []*trigonev1.ExploredAxis{
+		{Kind: &trigonev1.ExploredAxis_Ring{Ring: &trigonev1.RingAxis{
+			Sizes: []*trigonev1.RingSizeChoice{{FamilyKey: steps[i].GetTechnique().GetAnnuloplasty().GetFamilyKey()}},
+		}}},
+		{Kind: &trigonev1.ExploredAxis_LeafletHeight{LeafletHeight: &trigonev1.HeightAxis{
+			Segment: trigonev1.Segment_SEGMENT_P2, Range: &trigonev1.LengthGrid{MinMm: &low, MaxMm: &high, StepMm: &by},
+		}}},
+	}})
+	if err != nil {
+		return "", err
+	}
+	variants, quiet := 0, 0
+	for {
+		part, err := stream.Recv()
+		if errors.Is(err, io.EOF) {
+			return fmt.Sprintf("%d variants, %d of them break no rule, none is called best", variants, quiet), nil
+		}
+		if err != nil {
+			return "", err
+		}
+		if v := part.GetVariant(); v != nil {
+			variants++
+			if len(v.GetFindings()) == 0 {
+				quiet++
+			}
+		}
+	}
+}
