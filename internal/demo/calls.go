@@ -40,23 +40,47 @@ func (p *player) ask(ctx context.Context, ref *trigonev1.CaseReference, whole *t
 	if err != nil {
 		return "", err
 	}
-	parts := []string{"overlap to expect with the planned ring " + fact{metric: "predicted_overlap", place: "a2_p2", occasion: "operation"}.told(got.GetEvaluation())}
-	if strings.HasSuffix(parts[0], " ") {
-		parts = nil
-	}
+	parts := []string{got.GetAdviceSection()}
 	for _, r := range got.GetFreedom().GetRanges() {
 		if r.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE && !r.GetDone() {
 			text := strings.ReplaceAll(r.GetLeaf(), "_", " ") + " may be " + render.Range(r.Lower, r.Upper, r.GetUnit())
 			if r.Present != nil {
-				text += ", now " + render.Range(r.Present, r.Present, r.GetUnit())
+				text += ", planned is " + render.Range(r.Present, r.Present, r.GetUnit())
 			}
 			parts = append(parts, text)
 		}
 	}
-	for _, u := range got.GetFreedom().GetUnfitSteps() {
-		parts = append(parts, u.GetMessage())
+	overlap, err := p.overlaps(ctx, ref, whole)
+	return strings.Join(append(parts, overlap), "; "), err
+}
+
+// overlaps gives the overlap predicted for the plan as it was signed, for its ring
+// with the heights that were measured, and for the ring that was chosen then.
+// These questions are not recorded.
+func (p *player) overlaps(ctx context.Context, ref *trigonev1.CaseReference, whole *trigonev1.CaseFile) (string, error) {
+	measured := proto.CloneOf(whole.GetPlan())
+	measured.PlannedHeights = whole.GetOperation().GetHeights()[0].GetHeights()
+	chosen := proto.CloneOf(measured)
+	for _, done := range whole.GetOperation().GetSteps() {
+		for _, planned := range chosen.GetSteps() {
+			if planned.GetId() == done.GetPlannedStepId() && done.GetTechnique().GetAnnuloplasty() != nil {
+				planned.Technique = done.GetTechnique()
+			}
+		}
 	}
-	return got.GetAdviceSection() + "; " + strings.Join(parts, "; "), nil
+	var parts []string
+	for _, try := range []struct {
+		words string
+		plan  *trigonev1.Plan
+	}{{"as planned", whole.GetPlan()}, {"with the height measured", measured}, {"with the smaller ring", chosen}} {
+		got, err := p.planning.EvaluatePlan(ctx, &trigonev1.EvaluatePlanRequest{Case: ref, CaseFile: &trigonev1.CaseFile{Plan: try.plan}})
+		if err != nil {
+			return "", err
+		}
+		f := fact{words: try.words, metric: "predicted_overlap", place: "a2_p2", occasion: "plan"}
+		parts = append(parts, f.words+" "+f.measured(got.GetEvaluation()))
+	}
+	return "overlap " + strings.Join(parts, ", "), nil
 }
 
 // confirm confirms the contradiction of the case that is still open.
@@ -100,7 +124,7 @@ func (p *player) explore(ctx context.Context, ref *trigonev1.CaseReference) (str
 	if i < 0 {
 		return "", errors.New("no ring is planned")
 	}
-	low, high, by := 12.0, 19.0, 0.5
+	low, high, by := 12.0, 22.0, 0.5
 	stream, err := p.planning.ExplorePlans(ctx, &trigonev1.ExplorePlansRequest{Case: ref, Axes: []*trigonev1.ExploredAxis{
 		{Kind: &trigonev1.ExploredAxis_Ring{Ring: &trigonev1.RingAxis{
 			Sizes: []*trigonev1.RingSizeChoice{{FamilyKey: steps[i].GetTechnique().GetAnnuloplasty().GetFamilyKey()}},
@@ -112,17 +136,22 @@ func (p *player) explore(ctx context.Context, ref *trigonev1.CaseReference) (str
 	if err != nil {
 		return "", err
 	}
-	variants, quiet := 0, 0
+	variants, calm, quiet := 0, 0, 0
 	for {
 		part, err := stream.Recv()
 		if errors.Is(err, io.EOF) {
-			return fmt.Sprintf("%d variants, %d of them break no rule, none is called best", variants, quiet), nil
+			return fmt.Sprintf("%d variants, %d without a caution, %d that break no rule; none is called best", variants, calm, quiet), nil
 		}
 		if err != nil {
 			return "", err
 		}
 		if v := part.GetVariant(); v != nil {
 			variants++
+			if !slices.ContainsFunc(v.GetFindings(), func(f *trigonev1.VariantFinding) bool {
+				return f.GetSeverity() != trigonev1.Severity_SEVERITY_NOTE
+			}) {
+				calm++
+			}
 			if len(v.GetFindings()) == 0 {
 				quiet++
 			}

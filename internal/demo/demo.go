@@ -324,8 +324,13 @@ func (p *player) line(done played) {
 		p.under(s)
 	}
 	for _, r := range shows[done.story.name] {
-		if text := r.told(evaluation); text != "" {
+		if text := r.told(done.stored); text != "" {
 			p.under(text)
+		}
+	}
+	for _, s := range done.stored.GetCaseFile().GetOperation().GetSteps() {
+		for _, id := range s.GetAdviceIds() {
+			p.under("step " + s.GetId() + " cites advice/" + id)
 		}
 	}
 	for _, c := range done.stored.GetConfirmations() {

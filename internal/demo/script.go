@@ -176,7 +176,7 @@ var script = []story{
 	{"restricted-leaflets", "rheumatic, restricted: nothing is predicted", usual},
 	{"ring-by-table", "ring of the site's own table, plan explored", []step{
 		clinic, signed,
-		{at: whenSigned, do: explore, says: "every ring of the table with P2 of 12 to 19 mm"},
+		{at: whenSigned, do: explore, says: "every ring of the table, P2 of 12 to 22 mm"},
 		theatre, discharge,
 	}},
 	{"anterior-motion", "many factors; systolic anterior motion, treated", usual},
@@ -199,7 +199,7 @@ var script = []story{
 	{"recurrence", "severe again after a year, repaired again", []step{
 		clinic, signed, theatre, followUp("discharge"), followUp("one-year"), followUp("re-repair"),
 	}},
-	{"outside-range", "contact outside the range predicted", usual},
+	{"outside-range", "contact short of the target and of the prediction", usual},
 	{"gaps-in-record", "no incision time; a step of no plan", []step{
 		{at: signedAndThen(-hour), take: clinic.take}, signed,
 		{at: signedAndThen(24 * hour), take: theatre.take}, {at: signedAndThen(11 * 24 * hour), take: discharge.take},

@@ -1,7 +1,6 @@
 package demo
 
 import (
-	"cmp"
 	"slices"
 	"strings"
 
@@ -9,16 +8,20 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// fact is one thing that the evaluation of a case says: a metric, the message of
-// a finding, or that of a discrepancy.
+// fact is one thing that is said of a case: a metric, the message of a finding,
+// that of a discrepancy, or how it went on.
 type fact struct {
-	words     string // before it
-	metric    string
-	place     string // empty: the first place that has it
-	occasion  string // empty: the first occasion
+	words    string // before it
+	metric   string
+	place    string // empty: the first place that has it
+	occasion string // empty: the first occasion
+	beside   string // another metric at the same place and occasion
+	// clauses takes the first clauses of the metric's explanation in place of its
+	// value, the last ones if below 0.
+	clauses   int
 	rule      string
 	class     string
-	explained bool // with the metric's explanation in place of its value
+	followUps bool
 }
 
 // remark is what is told under a case, in one line where it fits.
@@ -45,7 +48,7 @@ var shows = map[string][]remark{
 	"late-systolic": {
 		{"", []fact{{rule: "regurgitation-bands-apart"}}},
 		{"", []fact{{rule: "single-frame-in-partial-systole"}}},
-		{"stage of the 2020 guideline", []fact{{metric: "primary_regurgitation_stage", explained: true}}},
+		{"stage of the 2020 guideline", []fact{{metric: "primary_regurgitation_stage", clauses: -2}}},
 	},
 	"base-gap-open": {
 		{"the plan", []fact{{rule: "base-gap-not-closed"}}},
@@ -53,7 +56,7 @@ var shows = map[string][]remark{
 	},
 	"sliding-unequal": {
 		{"what was done", []fact{
-			{words: "base gap left open by 5 and 9 mm of advance and 2 mm of plication", metric: "posterior_base_gap_left", occasion: "operation"},
+			{words: "base gap of 16 mm, 5 and 9 mm of advance, 2 mm of plication, left open", metric: "posterior_base_gap_left", occasion: "operation"},
 		}},
 	},
 	"two-triangles": {
@@ -73,7 +76,7 @@ var shows = map[string][]remark{
 			{words: "z of the execution", metric: "coaptation_z_from_execution"},
 			{words: "factors of systolic anterior motion", metric: "anterior_motion_factor_count", occasion: "plan"},
 		}},
-		{"after one year", []fact{{words: "coaptation length", metric: "coaptation_length", place: "a2_p2", occasion: "follow_up/one-year"}}},
+		{"", []fact{{followUps: true}}},
 	},
 	"chords-hold-line": {
 		{"chords hold the line", []fact{
@@ -103,7 +106,7 @@ var shows = map[string][]remark{
 		}},
 	},
 	"anterior-motion": {
-		{"factors of systolic anterior motion", []fact{{metric: "anterior_motion_factor_count", occasion: "plan", explained: true}}},
+		{"factors of systolic anterior motion", []fact{{metric: "anterior_motion_factor_count", occasion: "plan", clauses: 1}}},
 		{"off bypass", []fact{
 			{words: "outflow tract", metric: "outflow_tract_gradient", occasion: "result/off-1"},
 			{words: "on leaving theatre, after volume, vasopressor and beta blocker", metric: "outflow_tract_gradient", occasion: "result/exit"},
@@ -111,22 +114,22 @@ var shows = map[string][]remark{
 	},
 	"saddle-annulus": {
 		{"entered, and from the contour", []fact{
-			{words: "height", metric: "annulus_height"}, {words: "and", metric: "annulus_contour_height"},
-			{words: "area", metric: "annulus_area"}, {words: "and", metric: "annulus_contour_projected_area"},
-			{words: "perimeter", metric: "annulus_perimeter"}, {words: "and", metric: "annulus_contour_perimeter"},
+			{words: "height", metric: "annulus_height", beside: "annulus_contour_height"},
+			{words: "area", metric: "annulus_area", beside: "annulus_contour_projected_area"},
+			{words: "perimeter", metric: "annulus_perimeter", beside: "annulus_contour_perimeter"},
 		}},
 		{"from the leaflets' meshes", []fact{
 			{words: "surface of both", metric: "total_leaflet_surface_area"},
-			{words: "P billows", metric: "billow_height_above_spanning_surface", place: "posterior"},
+			{words: "the posterior one billows", metric: "billow_height_above_spanning_surface", place: "posterior"},
 			{words: "fold angle of the annulus", metric: "annulus_contour_fold_angle"},
 		}},
 	},
 	"recurrence": {
-		{"without recurrence at discharge, at one year", []fact{
-			{rule: "coaptation-short"},
-		}},
+		{"", []fact{{followUps: true}}},
+		{"", []fact{{rule: "coaptation-short"}}},
 	},
 	"outside-range": {
+		{"", []fact{{class: "target_missed"}}},
 		{"", []fact{{class: "outside_prediction_interval"}}},
 		{"", []fact{{words: "z of the execution", metric: "coaptation_z_from_execution"}}},
 	},
@@ -136,17 +139,14 @@ var shows = map[string][]remark{
 	},
 }
 
-// told gives what an evaluation says of the fact; empty: nothing.
-func (f fact) told(e *trigonev1.Evaluation) string {
-	text := ""
+// told gives what is said of the fact; empty: nothing.
+func (f fact) told(c *trigonev1.Case) string {
+	e, text := c.GetEvaluation(), ""
 	switch {
+	case f.followUps:
+		text = course(c.GetCaseFile().GetFollowUps())
 	case f.metric != "":
-		if m := f.value(e); m != nil {
-			text = render.Value(m)
-			if f.explained {
-				text = cmp.Or(m.GetExplanation(), text)
-			}
-		}
+		text = f.measured(e)
 	case f.rule != "":
 		if i := slices.IndexFunc(e.GetFindings(), func(x *trigonev1.Finding) bool { return x.GetRule() == f.rule }); i >= 0 {
 			text = e.GetFindings()[i].GetMessage()
@@ -162,20 +162,60 @@ func (f fact) told(e *trigonev1.Evaluation) string {
 	return f.words + " " + text
 }
 
-func (f fact) value(e *trigonev1.Evaluation) *trigonev1.MetricValue {
+func (f fact) measured(e *trigonev1.Evaluation) string {
+	m := f.value(e, f.metric)
+	switch {
+	case m == nil:
+		return ""
+	case f.clauses != 0:
+		clauses := strings.Split(m.GetExplanation(), "; ")
+		if n := min(f.clauses, len(clauses)); n > 0 {
+			clauses = clauses[:n]
+		} else {
+			clauses = clauses[max(len(clauses)+n, 0):]
+		}
+		return strings.Join(clauses, "; ")
+	}
+	text := render.Value(m)
+	if other := f.value(e, f.beside); other != nil {
+		text += " and " + render.Value(other)
+	}
+	return text
+}
+
+func (f fact) value(e *trigonev1.Evaluation, metric string) *trigonev1.MetricValue {
 	for _, m := range e.GetMetrics() {
-		if m.GetMetric() == f.metric && (f.place == "" || f.place == m.GetPlace()) && (f.occasion == "" || f.occasion == m.GetOccasion()) {
+		if m.GetMetric() == metric && (f.place == "" || f.place == m.GetPlace()) && (f.occasion == "" || f.occasion == m.GetOccasion()) {
 			return m
 		}
 	}
 	return nil
 }
 
-// told gives the remark in one sentence; empty: the evaluation says nothing of it.
-func (r remark) told(e *trigonev1.Evaluation) string {
+// course tells what the follow-ups found.
+func course(list []*trigonev1.FollowUp) string {
+	var parts []string
+	for _, f := range list {
+		text := f.GetStatusKnownOn() + " " + render.Word(f.GetVitalStatus())
+		if r := f.GetStudy().GetRegurgitation(); r != nil {
+			text += ", regurgitation " + render.Word(r.GetGrade().GetValue())
+			for _, m := range r.GetMechanisms() {
+				text += " from the " + render.Word(m)
+			}
+		}
+		for _, r := range f.GetReinterventions() {
+			text += ", " + render.Word(r.GetKind()) + " on " + r.GetOn()
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// told gives the remark in one sentence; empty: nothing is said of it.
+func (r remark) told(c *trigonev1.Case) string {
 	var parts []string
 	for _, f := range r.facts {
-		if text := f.told(e); text != "" {
+		if text := f.told(c); text != "" {
 			parts = append(parts, text)
 		}
 	}

@@ -15,7 +15,7 @@ import (
 	"trigone/testdata"
 )
 
-var update = flag.Bool("update", false, "rewrite the case files of testdata in their canonical form")
+var update = flag.Bool("update", false, "rewrite the case files of testdata in their canonical form, and the golden files")
 
 var folders = []string{testdata.Cases, testdata.Submits}
 
@@ -105,9 +105,12 @@ func TestReadmeNamesEveryFile(t *testing.T) {
 // The sliding plasty closes the gap of the resection before the ring is in:
 // advance lateral + advance medial + plication = base width. Common practice, no
 // source; see also the arithmetic of the planned steps.
+//
+// One plan was invented to leave 4 mm open.
 func TestSlidingClosesTheGap(t *testing.T) {
+	left := map[string]float64{"base-gap-open planned": 4}
 	closed := 0
-	every(t, func(t *testing.T, _, _ string, file *trigonev1.CaseFile) {
+	every(t, func(t *testing.T, _, name string, file *trigonev1.CaseFile) {
 		var planned, performed []*trigonev1.Technique
 		for _, s := range file.GetPlan().GetSteps() {
 			planned = append(planned, s.GetTechnique())
@@ -126,12 +129,12 @@ func TestSlidingClosesTheGap(t *testing.T) {
 				continue
 			}
 			closed++
-			if gap != taken {
-				t.Errorf("%s: the base gap is %g mm, advances and plication close %g mm", side, gap, taken)
+			if open := left[name+" "+side]; gap-taken != open {
+				t.Errorf("%s: the base gap is %g mm, advances and plication close %g mm, want %g mm left open", side, gap, taken, open)
 			}
 		}
 	})
-	if closed == 0 {
+	if closed <= len(left) {
 		t.Error("no case has a gap at the base; the check checks nothing")
 	}
 }

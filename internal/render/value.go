@@ -6,14 +6,15 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Value gives a metric in one phrase: of a prediction its range first, of
-// anything else the value with its band; where there is none, why.
+// Value gives a metric in one phrase: its range first where it is a prediction or
+// has no single uncertainty, else the value with its band; where there is none,
+// why.
 func Value(m *trigonev1.MetricValue) string {
 	span, middle := predictionCells(m)
 	switch {
 	case m.Value == nil:
 		return span
-	case m.Lower != nil && m.Upper != nil:
+	case m.Lower != nil && m.Upper != nil && (predicted(m) || m.StandardUncertainty == nil):
 		return span + " (" + middle + ")"
 	}
 	text := quantity(m.GetValue(), places(m.GetMetric(), m.GetValue()), m.GetUnit())
@@ -23,11 +24,14 @@ func Value(m *trigonev1.MetricValue) string {
 	return text
 }
 
-// Range gives a range of which either end may be open.
+// Range gives a range of which either end may be open, one value where both ends
+// are equal.
 func Range(lower, upper *float64, unit string) string {
 	switch {
 	case lower == nil && upper == nil:
 		return "any"
+	case lower != nil && upper != nil && *lower == *upper:
+		return quantity(*lower, decimals(*lower), unit)
 	case lower == nil:
 		return "up to " + quantity(*upper, decimals(*upper), unit)
 	case upper == nil:
