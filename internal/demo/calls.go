@@ -113,26 +113,24 @@ func (p *player) again(ctx context.Context, ref *trigonev1.CaseReference) (strin
 	return strings.Join(parts, ", "), nil
 }
 
-// explore varies the planned ring over the site's table and the height of P2.
-func (p *player) explore(ctx context.Context, ref *trigonev1.CaseReference) (string, error) {
+// revoke takes back the confirmation that stands.
+func (p *player) revoke(ctx context.Context, ref *trigonev1.CaseReference, s step) error {
 	got, err := p.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: ref})
 	if err != nil {
-		return "", err
+		return err
 	}
-	steps := got.GetCase().GetCaseFile().GetPlan().GetSteps()
-	i := slices.IndexFunc(steps, func(s *trigonev1.PlannedStep) bool { return s.GetTechnique().GetAnnuloplasty() != nil })
-	if i < 0 {
-		return "", errors.New("no ring is planned")
+	for _, c := range got.GetCase().GetConfirmations() {
+		if c.GetState() == trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING {
+			_, err := p.record.RevokeConfirmation(ctx, &trigonev1.RevokeConfirmationRequest{Case: ref, FindingId: c.GetFindingId(), Reason: s.reason})
+			return err
+		}
 	}
-	low, high, by := 12.0, 22.0, 0.5
-	stream, err := p.planning.ExplorePlans(ctx, &trigonev1.ExplorePlansRequest{Case: ref, Axes: []*trigonev1.ExploredAxis{
-		{Kind: &trigonev1.ExploredAxis_Ring{Ring: &trigonev1.RingAxis{
-			Sizes: []*trigonev1.RingSizeChoice{{FamilyKey: steps[i].GetTechnique().GetAnnuloplasty().GetFamilyKey()}},
-		}}},
-		{Kind: &trigonev1.ExploredAxis_LeafletHeight{LeafletHeight: &trigonev1.HeightAxis{
-			Segment: trigonev1.Segment_SEGMENT_P2, Range: &trigonev1.LengthGrid{MinMm: &low, MaxMm: &high, StepMm: &by},
-		}}},
-	}})
+	return errors.New("there is no confirmation to take back")
+}
+
+// explore varies the plan on record and counts what the variants break.
+func (p *player) explore(ctx context.Context, ref *trigonev1.CaseReference, s step) (string, error) {
+	stream, err := p.planning.ExplorePlans(ctx, &trigonev1.ExplorePlansRequest{Case: ref, Axes: s.axes})
 	if err != nil {
 		return "", err
 	}

@@ -275,10 +275,12 @@ func (p *player) step(ctx context.Context, e event) error {
 		said, err = p.ask(ctx, ref, c.whole, e.at)
 	case confirm:
 		said, err = p.confirm(ctx, ref, step)
+	case revoke:
+		err = p.revoke(ctx, ref, step)
 	case evaluateAgain:
 		said, err = p.again(ctx, ref)
 	case explore:
-		said, err = p.explore(ctx, ref)
+		said, err = p.explore(ctx, ref, step)
 	}
 	if step.says != "" {
 		if said != "" {

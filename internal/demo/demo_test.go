@@ -45,7 +45,8 @@ func TestEveryCaseFileIsTakenIn(t *testing.T) {
 }
 
 // Every file of testdata is played, every step of the script sends something,
-// and each case goes through in the order of time.
+// each case goes through in the order of time, and nothing is sent before it was
+// measured.
 func TestScriptIsWhole(t *testing.T) {
 	left := map[string]bool{}
 	for _, folder := range folders {
@@ -77,6 +78,11 @@ func TestScriptIsWhole(t *testing.T) {
 			if len(convert.SectionNames(content)) == 0 {
 				t.Errorf("%s, step %d sends nothing", s.name, i+1)
 			}
+			for _, study := range studies(content) {
+				if taken := study.GetTime(); taken != nil && taken.AsTime().After(at) {
+					t.Errorf("%s, step %d sends at %s what is measured at %s only", s.name, i+1, at, taken.AsTime())
+				}
+			}
 			if step.file != "" {
 				delete(left, testdata.Submits+"/"+step.file)
 				continue
@@ -92,6 +98,20 @@ func TestScriptIsWhole(t *testing.T) {
 	for name := range left {
 		t.Errorf("%s is never played", name)
 	}
+}
+
+func studies(file *trigonev1.CaseFile) []*trigonev1.Study {
+	var list []*trigonev1.Study
+	for _, a := range file.GetAssessments() {
+		list = append(list, a.GetStudy())
+	}
+	for _, r := range file.GetResults() {
+		list = append(list, r.GetStudy())
+	}
+	for _, f := range file.GetFollowUps() {
+		list = append(list, f.GetStudy())
+	}
+	return list
 }
 
 // replace lays sections over others, as a submit does.
@@ -124,7 +144,7 @@ func TestDemo(t *testing.T) {
 		t.Errorf("the first line says neither that it starts nor that all is invented: %s", first)
 	}
 	for _, want := range []string{"not a medical device", "range of an uncalibrated model, not advice", "Sources", "Ring size", "quarantined", "some values disputed", "retracted",
-		"under rule set 1 approximate", "under rule set 2 exact", "105 variants", "advice/after-leaflet-work", "no stage is told",
+		"under rule set 1 approximate", "under rule set 2 exact", "105 variants", "49 variants, 33 without a caution", "advice/after-leaflet-work", "no stage is told",
 		"outside the model's domain: restricted leaflet motion"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)
@@ -404,7 +424,7 @@ func checkConfirmations(t *testing.T, cases []played) {
 		for _, x := range c.stored.GetConfirmations() {
 			states = append(states, render.Word(x.GetState()))
 		}
-		if want := []string{"standing", "lapsed"}; !slices.Equal(states, want) {
+		if want := []string{"revoked", "standing", "lapsed"}; !slices.Equal(states, want) {
 			t.Errorf("confirmations %v, want %v", states, want)
 		}
 		for _, s := range c.stored.GetSections() {

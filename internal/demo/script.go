@@ -28,6 +28,8 @@ type step struct {
 	section string
 	// reason of a reviewer's decision.
 	reason string
+	// axes over which the plan on record is varied.
+	axes []*trigonev1.ExploredAxis
 	// says is printed under the case; empty: nothing.
 	says string
 }
@@ -44,6 +46,8 @@ const (
 	askInTheatre
 	// confirm confirms the open contradiction of the case.
 	confirm
+	// revoke takes the confirmation that stands back.
+	revoke
 	// evaluateAgain evaluates under the first rule set and under the present one.
 	evaluateAgain
 	// explore varies the plan on record.
@@ -167,7 +171,13 @@ var script = []story{
 
 	{"graded-many-ways", "regurgitation graded by every parameter there is", usual},
 	{"late-systolic", "late-systolic regurgitation, parameters disagree", usual},
-	{"base-gap-open", "a plan whose parts leave the base open", usual},
+	{"base-gap-open", "a plan whose parts leave the base open", []step{
+		clinic, signed,
+		{at: whenSigned, do: explore, says: "advances of 4 to 10 mm on either side", axes: []*trigonev1.ExploredAxis{
+			advance(trigonev1.Side_SIDE_LATERAL, 4, 10), advance(trigonev1.Side_SIDE_MEDIAL, 4, 10),
+		}},
+		theatre, discharge,
+	}},
 	{"two-triangles", "two triangular resections of unlike width", usual},
 	{"three-slices", "three slices predicted; no recurrence at a year", []step{
 		clinic, signed, theatre, followUp("discharge"), followUp("one-year"),
@@ -176,7 +186,12 @@ var script = []story{
 	{"restricted-leaflets", "rheumatic, restricted: nothing is predicted", usual},
 	{"ring-by-table", "ring of the site's own table, plan explored", []step{
 		clinic, signed,
-		{at: whenSigned, do: explore, says: "every ring of the table, P2 of 12 to 22 mm"},
+		{at: whenSigned, do: explore, says: "every ring of the table, P2 of 12 to 22 mm", axes: []*trigonev1.ExploredAxis{
+			{Kind: &trigonev1.ExploredAxis_Ring{Ring: &trigonev1.RingAxis{Sizes: []*trigonev1.RingSizeChoice{{FamilyKey: "harbour-oval"}}}}},
+			{Kind: &trigonev1.ExploredAxis_LeafletHeight{LeafletHeight: &trigonev1.HeightAxis{
+				Segment: trigonev1.Segment_SEGMENT_P2, Range: lengths(12, 22, 0.5),
+			}}},
+		}},
 		theatre, discharge,
 	}},
 	{"anterior-motion", "many factors; systolic anterior motion, treated", usual},
@@ -187,10 +202,12 @@ var script = []story{
 		{at: inTheatre, do: askInTheatre, says: "asked after the leaflet work, answer recorded"},
 		theatre, discharge,
 	}},
-	{"measured-twice", "contradictions confirmed; one lapses", []step{
+	{"measured-twice", "contradictions confirmed, revoked, lapsed", []step{
 		clinic, signed, theatre,
 		{at: nextDay, do: confirm, reason: "Read again on the stored loops: mean of five beats in atrial fibrillation, the volumes are of one.",
 			says: "the ejection fraction contradicts the volumes; the reviewer confirms both"},
+		{at: nextDay, do: revoke, reason: "The loops that were read are of the day before.", says: "and takes it back: the loops were of the day before"},
+		{at: twoDaysLater, do: confirm, reason: "Read again on the loops of that day.", says: "the right loops are read"},
 		{at: atDischarge, file: "measured-twice-discharge", says: "the same at discharge"},
 		{at: atDischarge, do: confirm, reason: "As before.", says: "the reviewer confirms again"},
 		{at: atDischarge, take: []string{"follow_up"}, says: "the ward corrects its value: that confirmation lapses"},
@@ -204,6 +221,17 @@ var script = []story{
 		{at: signedAndThen(-hour), take: clinic.take}, signed,
 		{at: signedAndThen(24 * hour), take: theatre.take}, {at: signedAndThen(11 * 24 * hour), take: discharge.take},
 	}},
+}
+
+// advance varies one side of the sliding plasty of a plan, in steps of 1 mm.
+func advance(side trigonev1.Side, low, high float64) *trigonev1.ExploredAxis {
+	return &trigonev1.ExploredAxis{Kind: &trigonev1.ExploredAxis_SlidingAdvance{SlidingAdvance: &trigonev1.SlidingAdvanceAxis{
+		StepId: "p-sliding", Side: side, Range: lengths(low, high, 1),
+	}}}
+}
+
+func lengths(low, high, by float64) *trigonev1.LengthGrid {
+	return &trigonev1.LengthGrid{MinMm: &low, MaxMm: &high, StepMm: &by}
 }
 
 // chapters stand before these cases.

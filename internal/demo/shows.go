@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 
@@ -139,6 +140,10 @@ var shows = map[string][]remark{
 	},
 }
 
+// inBrackets is what a clause adds of limits and sources, which the evaluation
+// prints in full.
+var inBrackets = regexp.MustCompile(` \([^)]*\)`)
+
 // told gives what is said of the fact; empty: nothing.
 func (f fact) told(c *trigonev1.Case) string {
 	e, text := c.GetEvaluation(), ""
@@ -174,7 +179,7 @@ func (f fact) measured(e *trigonev1.Evaluation) string {
 		} else {
 			clauses = clauses[max(len(clauses)+n, 0):]
 		}
-		return strings.Join(clauses, "; ")
+		return inBrackets.ReplaceAllString(strings.Join(clauses, "; "), "")
 	}
 	text := render.Value(m)
 	if other := f.value(e, f.beside); other != nil {

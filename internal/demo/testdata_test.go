@@ -3,6 +3,7 @@ package demo
 import (
 	"bytes"
 	"flag"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -136,5 +137,31 @@ func TestSlidingClosesTheGap(t *testing.T) {
 	})
 	if closed <= len(left) {
 		t.Error("no case has a gap at the base; the check checks nothing")
+	}
+}
+
+// The contour of saddle-annulus is the curve that testdata's page gives, rounded to
+// 0.1 mm, so that what is derived from it can be checked against the formula.
+func TestSaddleIsTheCurveThatIsTold(t *testing.T) {
+	file, err := testdata.Read(testdata.Cases, "saddle-annulus")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range file.GetAssessments() {
+		points := a.GetStudy().GetAnnulus().GetShape().GetContourMm()
+		if a.GetId() != "toe-clinic" {
+			continue
+		}
+		if len(points) != 3*48 {
+			t.Fatalf("%d numbers, want 48 points", len(points))
+		}
+		for i := range 48 {
+			turn := 2 * math.Pi * float64(i) / 48
+			for axis, want := range []float64{21 * math.Cos(turn), 17.5 * math.Sin(turn), -4 * math.Cos(2*turn)} {
+				if got := points[3*i+axis]; math.Abs(got-want) > 0.05+1e-9 {
+					t.Errorf("point %d, axis %d: %g, want %g", i, axis, got, want)
+				}
+			}
+		}
 	}
 }
