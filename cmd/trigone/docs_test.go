@@ -68,7 +68,7 @@ func TestDocumentsCommandsRun(t *testing.T) {
 	t.Chdir("../..")
 	folder := filepath.Join(t.TempDir(), "demo")
 	call(t, "demo", "--out", folder).want(t, 0)
-	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db")})
+	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db"), PolicyPath: filepath.Join(folder, "policy.yaml")})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -29,6 +29,7 @@ findings and all discrepancies, and writes
   DIR/cases/*.json        the case files as read back
   DIR/bundles/*.json      the cases as FHIR bundles
   DIR/discrepancies.csv   every discrepancy
+  DIR/policy.yaml         the invented hospital's clinical policy, unless --policy gives one
   DIR/demo.db             the store
 
 Everything in it is invented data.`,
@@ -43,7 +44,7 @@ Everything in it is invented data.`,
 				return err
 			}
 			return demo.Run(cmd.Context(), demo.Options{
-				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Start: a.startServer,
+				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Policy: a.policy, Start: a.startServer,
 			})
 		},
 	}
@@ -53,8 +54,8 @@ Everything in it is invented data.`,
 }
 
 // startServer starts a server for the demo.
-func (a *app) startServer(ctx context.Context, store string, now func() time.Time) (demo.Server, error) {
-	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: a.policy, Now: now})
+func (a *app) startServer(ctx context.Context, store, policy string, now func() time.Time) (demo.Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: policy, Now: now})
 	if err != nil {
 		return demo.Server{}, err
 	}
