@@ -10,10 +10,10 @@ import (
 // has no single uncertainty, else the value with its band; where there is none,
 // why.
 func Value(m *trigonev1.MetricValue) string {
-	span, middle := predictionCells(m)
+	span, middle, why := predictionCells(m)
 	switch {
 	case m.Value == nil:
-		return span
+		return why
 	case m.Lower != nil && m.Upper != nil && (predicted(m) || m.StandardUncertainty == nil):
 		return span + " (" + middle + ")"
 	}
