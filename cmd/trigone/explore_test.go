@@ -59,6 +59,7 @@ func TestExplorePages(t *testing.T) {
 		{"default-axes", []string{caseFile("triangular-complete-ring")}},
 		{"three-axes", []string{caseFile("sliding-unequal"), "--axis", "p2=14:22:4", "--axis", "ring=26:28", "--axis", "p-sliding/lateral=6:8:2"}},
 		{"site-ring-table", []string{caseFile("triangular-complete-ring"), "--policy", sitePolicy(t), "--axis", "p2=16.5", "--axis", "ring=ring-family-a,band-family-b/30"}},
+		{"empty-planning-window", []string{caseFile("ring-exchanged"), "--axis", "p2=14:15"}},
 		{"chords-and-posterior-band", []string{caseFile("wrong-patient"), "--axis", "p-chords=14:16"}},
 	}
 	for _, tt := range tests {
@@ -84,6 +85,12 @@ func TestExplorePages(t *testing.T) {
 			}
 		})
 	}
+}
+
+// That no height meets the plan's targets must not get lost on the way.
+func TestExploreSaysThatTheWindowIsEmpty(t *testing.T) {
+	page := call(t, "explore", caseFile("ring-exchanged"), "--axis", "p2=14").want(t, exitOK).stdout
+	says(t, "page", strings.Join(strings.Fields(page), " "), "No height of P2 meets both: the lowest lies above the highest.")
 }
 
 // A line of the file is what evaluate says of the case file with the variant's

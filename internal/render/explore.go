@@ -130,6 +130,9 @@ func (x *Exploration) Print(w io.Writer) {
 		label = "range of a calibrated model, not advice"
 	}
 	heading(w, fmt.Sprintf("%s: predicted mean contact of A2-P2 in mm (%s)", sentence(count(len(x.variants), "variant", "variants")), label))
+	if !x.predicts() {
+		fmt.Fprintln(w, "  No contact is predicted for any variant, see below for why; the marks stand alone.")
+	}
 	if x.order.Metric != "" {
 		x.printOrder(w)
 	} else {
@@ -138,6 +141,11 @@ func (x *Exploration) Print(w io.Writer) {
 	x.printLegend(w)
 	x.printRules(w)
 	x.printOpen(w)
+}
+
+// predicts says whether any variant has a range.
+func (x *Exploration) predicts() bool {
+	return slices.ContainsFunc(x.variants, func(v variant) bool { return contactOf(v.metrics).why == "" })
 }
 
 // number numbers the broken rules, the most severe first, then those that most
@@ -200,9 +208,14 @@ func (x *Exploration) versions() string {
 // windowIDs are the metrics of the planning window, in the catalogue's order.
 var windowIDs = []string{metric.IDLowestPosterior, metric.IDHighestPosterior, metric.IDLargestRing, metric.IDRequiredAnterior}
 
+// windowRemarks are what the catalogue says of a window, beside how it was
+// computed, by how it begins.
+var windowRemarks = []string{"no height of P2 meets both", "the upper end of the coaptation target"}
+
 func (x *Exploration) printWindow(w io.Writer) {
 	g := newGrid("    ")
 	target, why := "", ""
+	var remarks []string
 	for _, m := range x.evaluation.GetMetrics() {
 		if !slices.Contains(windowIDs, m.GetMetric()) || m.GetOccasion() != string(valve.AtPlan) {
 			continue
@@ -217,12 +230,18 @@ func (x *Exploration) printWindow(w io.Writer) {
 			if strings.HasPrefix(part, "target: ") {
 				target = part
 			}
+			if slices.ContainsFunc(windowRemarks, func(r string) bool { return strings.HasPrefix(part, r) }) && !slices.Contains(remarks, part) {
+				remarks = append(remarks, part)
+			}
 		}
 	}
 	switch {
 	case g.writer.Length() > 0:
 		wrapped(w, "  ", "  ", strings.TrimSuffix("Planning window of the plan as it is, everything else unchanged; "+target, "; ")+":")
 		g.print(w)
+		for _, r := range remarks {
+			wrapped(w, "    ", "      ", sentence(r)+".")
+		}
 	case why != "":
 		wrapped(w, "  ", "  ", "No planning window: "+why+".")
 	default:
@@ -478,11 +497,10 @@ func (x *Exploration) cells() (cells map[int]string, marks int) {
 	list := make([]contact, len(x.variants))
 	open := len(x.openEverywhere())
 	var low, high int
-	some := false
+	some := x.predicts()
 	for i, v := range x.variants {
 		list[i] = contactOf(v.metrics)
 		marks, low, high = max(marks, len(v.mark(open))), max(low, len(list[i].low)), max(high, len(list[i].high))
-		some = some || list[i].why == ""
 	}
 	cells = make(map[int]string, len(list))
 	for i, v := range x.variants {
@@ -503,6 +521,9 @@ func (x *Exploration) printTables(w io.Writer) {
 	cells, marks := x.cells()
 	rows := scales[0]
 	columns := scale{values: []string{"95 % range"}, now: []bool{false}}
+	if !x.predicts() {
+		columns.values[0] = ""
+	}
 	wrapped(w, "  Down:   ", "          ", rows.title+".")
 	if len(scales) > 1 {
 		columns = scales[1]
@@ -680,15 +701,15 @@ func (x *Exploration) printLegend(w io.Writer) {
 		}
 		gaps = gaps || strings.HasPrefix(c.low, "-")
 	}
-	clear := "clear: breaks no rule that can be judged"
+	none := "clear: breaks no rule that can be judged"
 	if n := len(everywhere); n > 0 {
-		clear += fmt.Sprintf("; %s cannot be judged of any variant, see the end", count(n, "rule", "rules"))
+		none += fmt.Sprintf("; %s cannot be judged of any variant, see the end", count(n, "rule", "rules"))
 	}
 	fmt.Fprintln(w)
 	g := newGrid("  ")
 	g.most(2, width-8)
 	for _, l := range [][2]string{
-		{markClear, clear},
+		{markClear, none},
 		{markNote, "note is the worst that a broken rule says: local or expert view, or a limit from memory"},
 		{markCaution, "caution is the worst: a limit from a source that was read, or plain safety"},
 		{markContradiction, "contradiction: arithmetic, geometry, time or definition forbid it; the values that it disputes are left out of the prediction"},
@@ -708,7 +729,8 @@ func (x *Exploration) printLegend(w io.Writer) {
 	if gaps {
 		fmt.Fprintln(w, "  A contact below 0 is a gap.")
 	}
-	wrapped(w, "  ", "  ", "Each range is for one observation in one patient. No variant is called best: more contact comes with a taller posterior "+
+	wrapped(w, "  ", "  ", "The marks are the rules'; the range stands beside them, to be read against the plan's own target. "+
+		"Each range is for one observation in one patient. No variant is called best: more contact comes with a taller posterior "+
 		"leaflet or a smaller ring, and both have harms of their own.")
 }
 
