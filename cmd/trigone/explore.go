@@ -68,7 +68,8 @@ else 2 mm to both sides of its diameter.
 
 It works without a server and stores nothing. With --server, or --case, the
 server calculates, under its own policy. Interrupted, it stops within one variant,
-says how far it came, and prints and writes nothing.`,
+says how far it came, and prints and writes nothing. What variants break is shown
+and changes no exit code.`,
 		Example: `  trigone explore testdata/cases/triangular-complete-ring.json
   trigone explore testdata/cases/triangular-complete-ring.json --axis p2=14:20:1 --axis ring=24:27:0.5
   trigone explore case.json --axis p-resection=6:12:1 --axis p2=14:18:1 --csv variants.csv
@@ -232,17 +233,16 @@ func remoteExplorer(ctx context.Context, s services, r *trigonev1.ExplorePlansRe
 
 // gather takes every answer. Progress is told on a terminal only.
 func gather(ctx context.Context, stderr io.Writer, x *render.Exploration, e explorer, r *trigonev1.ExplorePlansRequest) error {
-	told := func(int, int) {}
+	told, stop := func(int, int) {}, func(error) {}
 	if isTerminal(stderr) {
-		var stop func()
 		told, stop = progressBar(stderr)
-		defer stop()
 	}
 	err := e.explore(ctx, r, func(answer *trigonev1.ExplorePlansResponse) error {
 		x.Take(answer)
 		told(x.Progress())
 		return nil
 	})
+	stop(err)
 	if err == nil {
 		return nil
 	}
@@ -265,26 +265,33 @@ func isTerminal(w io.Writer) bool {
 	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
-// progressBar tells progress until stop, after which it has left the line.
-func progressBar(w io.Writer) (told func(done, total int), stop func()) {
+// progressBar tells progress on one line until stop, after which it writes no more.
+func progressBar(w io.Writer) (told func(done, total int), stop func(error)) {
 	bar := progress.NewWriter()
 	bar.SetOutputWriter(w)
 	bar.SetAutoStop(true)
 	bar.SetStyle(progress.StyleBlocks)
 	bar.SetUpdateFrequency(100 * time.Millisecond)
-	tracker := &progress.Tracker{Message: "variants", RemoveOnCompletion: true}
+	tracker := &progress.Tracker{Message: "variants"}
 	bar.AppendTracker(tracker)
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
 		bar.Render()
 	}()
+	all := 0
 	told = func(done, total int) {
+		all = total
 		tracker.UpdateTotal(int64(total))
 		tracker.SetValue(int64(min(done, total-1))) // stop says when it is done
 	}
-	return told, func() {
-		tracker.MarkAsDone()
+	return told, func(err error) {
+		if err != nil {
+			tracker.MarkAsErrored()
+		} else {
+			tracker.SetValue(int64(all))
+			tracker.MarkAsDone()
+		}
 		<-ended
 	}
 }

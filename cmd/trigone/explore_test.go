@@ -332,11 +332,17 @@ func TestExploreProgressEnds(t *testing.T) {
 	if err := plain.Close(); err != nil {
 		t.Fatal(err)
 	}
-	told, stop := progressBar(&line)
-	for i := range 5 {
-		told(i, 4)
+	for _, err := range []error{nil, context.Canceled} {
+		line.Reset()
+		told, stop := progressBar(&line)
+		for i := range 5 {
+			told(i, 4)
+		}
+		stop(err) // it would wait for ever
+		if !strings.Contains(line.String(), "variants") {
+			t.Errorf("%v: nothing is told: %q", err, line.String())
+		}
 	}
-	stop()
 }
 
 func TestAroundHoldsTheMiddle(t *testing.T) {

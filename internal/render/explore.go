@@ -407,31 +407,35 @@ func ringScale(a *trigonev1.AxisDescription, list []*trigonev1.AxisValue, now *t
 	default:
 		s.title += ", inner antero-posterior diameter, mm"
 	}
-	float := func(v *float64) string {
+	n := 0
+	for _, v := range list {
+		n = max(n, decimals(v.GetRing().GetInnerAnteroPosteriorMm()))
+	}
+	exact := func(v *float64, n int) string {
 		if v == nil {
 			return "unknown"
 		}
-		return number(*v, decimals(*v))
+		return number(*v, max(n, decimals(*v)))
 	}
 	for _, v := range list {
 		r := v.GetRing()
 		same := func(a, b *float64) bool { return a != nil && b != nil && *a == *b }
 		if r.GetFamilyKey() == "" {
-			head := float(r.InnerAnteroPosteriorMm)
+			head := exact(r.InnerAnteroPosteriorMm, n)
 			if across {
-				head += " x " + float(r.InnerTransverseMm)
+				head += " x " + exact(r.InnerTransverseMm, 0)
 			}
 			s.values = append(s.values, head)
 			s.now = append(s.now, same(r.InnerAnteroPosteriorMm, now.InnerAnteroPosteriorMm) &&
 				(r.InnerTransverseMm == nil || same(r.InnerTransverseMm, now.InnerTransverseMm)))
 			continue
 		}
-		head := float(r.Label)
+		head := exact(r.Label, 0)
 		if len(families) > 1 {
 			head = r.GetFamilyKey() + " " + head
 		}
 		if r.InnerAnteroPosteriorMm != nil {
-			head += " (" + float(r.InnerAnteroPosteriorMm) + ")"
+			head += " (" + exact(r.InnerAnteroPosteriorMm, n) + ")"
 		}
 		s.values = append(s.values, head)
 		s.now = append(s.now, r.GetFamilyKey() == now.GetFamilyKey() && same(r.Label, now.Label))
