@@ -87,7 +87,7 @@ and changes no exit code.`,
 	flags := c.Flags()
 	flags.StringArrayVar(&f.axes, "axis", nil, "WHAT=VALUES, a dimension to vary; may be repeated, the first gives the rows")
 	flags.StringVar(&f.sort, "sort", "", "METRIC[@PLACE][:desc], list the variants in the order of a metric (default: by axis)")
-	flags.StringVar(&f.csv, "csv", "", "also write one line for each variant to this file, or - for standard output instead of the tables")
+	flags.StringVar(&f.csv, "csv", "", "also write a line for each variant to this file; -: to standard output, instead of tables")
 	flags.StringVar(&f.caseArg, "case", "", "lay FILE over this case on record: a name, or SYSTEM|VALUE")
 	flags.IntVar(&f.most, "max-variants", 0, "refuse a larger grid (default: 20000; at most 100000)")
 	return c

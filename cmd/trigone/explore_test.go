@@ -57,6 +57,7 @@ func TestExplorePages(t *testing.T) {
 		args []string
 	}{
 		{"default-axes", []string{caseFile("triangular-complete-ring")}},
+		{"default-axes-of-the-site", []string{caseFile("triangular-complete-ring"), "--policy", sitePolicy(t)}},
 		{"three-axes", []string{caseFile("sliding-unequal"), "--axis", "p2=14:22:4", "--axis", "ring=26:28", "--axis", "p-sliding/lateral=6:8:2"}},
 		{"site-ring-table", []string{caseFile("triangular-complete-ring"), "--policy", sitePolicy(t), "--axis", "p2=16.5", "--axis", "ring=ring-family-a,band-family-b/30"}},
 		{"empty-planning-window", []string{caseFile("ring-exchanged"), "--axis", "p2=14:15"}},
