@@ -18,6 +18,11 @@ import (
 //go:embed cases/*.json submits/*.json
 var files embed.FS
 
+// DemoPolicy is the clinical policy of the invented hospital of the demo.
+//
+//go:embed policies/harbour-demo.yaml
+var DemoPolicy []byte
+
 // Folders of case files, below testdata.
 const (
 	Cases   = "cases"

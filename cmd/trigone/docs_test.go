@@ -68,7 +68,7 @@ func TestDocumentsCommandsRun(t *testing.T) {
 	t.Chdir("../..")
 	folder := filepath.Join(t.TempDir(), "demo")
 	call(t, "demo", "--out", folder).want(t, 0)
-	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db")})
+	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db"), PolicyPath: filepath.Join(folder, "policy.yaml")})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,7 +84,10 @@ func TestDocumentsCommandsRun(t *testing.T) {
 			switch {
 			case args[0] == "trigone":
 				ran++
-				args = append(args[1:], "--server", running.Addr())
+				args = args[1:]
+				if args[0] != "explore" || slices.Contains(args, "--case") { // else the address would take it to the server
+					args = append(args, "--server", running.Addr())
+				}
 				answer := call(t, args...).want(t, 0)
 				seen(t, s, answer.stdout)
 			case args[0] == "go" && args[1] == "run" && args[2] == "./cmd/trigone":

@@ -1,5 +1,6 @@
 // Command trigone is the client: it submits, reads and lists what a server
-// keeps, evaluates a case file without one, and plays the demo.
+// keeps, evaluates a case file and explores its plan without one, and plays the
+// demo.
 package main
 
 import (

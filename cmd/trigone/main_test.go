@@ -116,7 +116,7 @@ func TestWrongUse(t *testing.T) {
 		{"a file is needed", []string{"evaluate"}, "needs FILE"},
 		{"one file only", []string{"submit", "a.json", "b.json"}, "needs FILE, and nothing else"},
 		{"no arguments are taken", []string{"metrics", "all"}, "takes no arguments"},
-		{"a form nobody prints", []string{"rules", "--format", "xml"}, "use table or json"},
+		{"a form nobody prints", []string{"rules", "--format", "xml"}, "use table or json or html"},
 		{"csv only for discrepancies", []string{"get", "sites/s/cases/u", "--format", "csv"}, "use table or json"},
 		{"a case needs its system", []string{"get", "MV-2026-001"}, "SYSTEM|VALUE"},
 		{"a case number may not be empty", []string{"bundle", "urn:example:x|"}, "SYSTEM|VALUE"},
@@ -154,7 +154,7 @@ func TestHelp(t *testing.T) {
 		says(t, "help", top.stdout, c.Short)
 		says(t, c.Name()+" --help", call(t, c.Name(), "--help").want(t, exitOK).stdout, "Usage:\n  trigone "+c.Use, "Examples:", "--server")
 	}
-	for _, want := range []string{"demo", "evaluate", "submit", "get", "bundle", "discrepancies", "changes", "metrics", "rules", "check-policy", "policy-schema"} {
+	for _, want := range []string{"demo", "evaluate", "explore", "submit", "get", "bundle", "discrepancies", "changes", "metrics", "rules", "check-policy", "policy-schema"} {
 		if !names[want] {
 			t.Errorf("there is no command %s", want)
 		}

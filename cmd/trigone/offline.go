@@ -29,6 +29,7 @@ findings and all discrepancies, and writes
   DIR/cases/*.json        the case files as read back
   DIR/bundles/*.json      the cases as FHIR bundles
   DIR/discrepancies.csv   every discrepancy
+  DIR/policy.yaml         the invented hospital's clinical policy, unless --policy gives one
   DIR/demo.db             the store
 
 Everything in it is invented data.`,
@@ -43,7 +44,7 @@ Everything in it is invented data.`,
 				return err
 			}
 			return demo.Run(cmd.Context(), demo.Options{
-				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Start: a.startServer,
+				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Policy: a.policy, Start: a.startServer,
 			})
 		},
 	}
@@ -53,8 +54,8 @@ Everything in it is invented data.`,
 }
 
 // startServer starts a server for the demo.
-func (a *app) startServer(ctx context.Context, store string, now func() time.Time) (demo.Server, error) {
-	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: a.policy, Now: now})
+func (a *app) startServer(ctx context.Context, store, policy string, now func() time.Time) (demo.Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: policy, Now: now})
 	if err != nil {
 		return demo.Server{}, err
 	}
@@ -116,15 +117,19 @@ func (a *app) metricsCommand() *cobra.Command {
 		Use:   "metrics",
 		Short: "List the catalogue of metrics",
 		Example: `  trigone metrics
-  trigone metrics --leaves --format json`,
+  trigone metrics --leaves --format json
+  trigone metrics --format html > metrics.html`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := a.formats(formatTable, formatJSON); err != nil {
+			if err := a.formats(formatTable, formatJSON, formatHTML); err != nil {
 				return err
 			}
 			catalogue := convert.MetricDefinitions(leaves)
-			if a.format == formatJSON {
+			switch a.format {
+			case formatJSON:
 				return printJSON(cmd.OutOrStdout(), catalogue)
+			case formatHTML:
+				return render.MetricsPage(cmd.OutOrStdout(), catalogue, convert.Sources().GetSources())
 			}
 			render.Metrics(cmd.OutOrStdout(), catalogue.GetMetrics())
 			fmt.Fprintf(cmd.OutOrStdout(), "\nCatalogue version %s.\n", catalogue.GetCatalogueVersion())
@@ -140,10 +145,11 @@ func (a *app) rulesCommand() *cobra.Command {
 		Use:   "rules",
 		Short: "List the rules with their effective limits",
 		Example: `  trigone rules
-  trigone rules --policy harbour.yaml`,
+  trigone rules --policy harbour.yaml
+  trigone rules --format html > rules.html`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := a.formats(formatTable, formatJSON); err != nil {
+			if err := a.formats(formatTable, formatJSON, formatHTML); err != nil {
 				return err
 			}
 			clinical, err := a.settings()
@@ -151,8 +157,11 @@ func (a *app) rulesCommand() *cobra.Command {
 				return err
 			}
 			list := convert.RuleDefinitions(clinical.Settings)
-			if a.format == formatJSON {
+			switch a.format {
+			case formatJSON:
 				return printJSON(cmd.OutOrStdout(), list)
+			case formatHTML:
+				return render.RulesPage(cmd.OutOrStdout(), list, convert.Sources().GetSources())
 			}
 			render.Rules(cmd.OutOrStdout(), list.GetRules())
 			fmt.Fprintf(cmd.OutOrStdout(), "\nRule set version %s. Limits are those of the policy in force.\n", list.GetRuleSetVersion())

@@ -36,6 +36,7 @@ const (
 	formatTable = "table"
 	formatJSON  = "json"
 	formatCSV   = "csv"
+	formatHTML  = "html"
 )
 
 // app holds the flags every command shares.
@@ -68,7 +69,8 @@ local protocols and licensed practice come first.
 
 FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
-demo, evaluate, metrics, rules, check-policy and policy-schema need no server.
+demo, evaluate, explore, metrics, rules, check-policy and policy-schema need no
+server.
 
 Exit codes
   0  done
@@ -78,6 +80,7 @@ Exit codes
   4  evaluate found a contradiction`,
 		Example: `  trigone demo --out /tmp/trigone-demo
   trigone evaluate case.json
+  trigone explore case.json --axis p2=14:20:1 --axis ring=24:28:1
   trigone submit case.json --source-time 2026-03-02T15:10:00Z
   trigone get 'urn:example:harbour-hospital:case|MV-2026-001'
   trigone discrepancies --roots --format csv`,
@@ -94,11 +97,12 @@ Exit codes
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies also csv")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies and explore also csv, for rules and metrics also html")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(),
 	)
@@ -136,25 +140,38 @@ func (a *app) settings() (policy.Policy, error) {
 
 // services are the clients on one connection.
 type services struct {
-	record trigonev1.RecordServiceClient
-	fhir   trigonev1.ElectronicRecordServiceClient
-	audit  trigonev1.AuditServiceClient
+	planning  trigonev1.PlanningServiceClient
+	record    trigonev1.RecordServiceClient
+	fhir      trigonev1.ElectronicRecordServiceClient
+	audit     trigonev1.AuditServiceClient
+	reference trigonev1.ReferenceServiceClient
 }
 
 // call runs a function with clients on the server and a deadline.
-func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error) (err error) {
+func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error) error {
+	return a.callWithin(cmd, callTimeout, do)
+}
+
+// callWithin is call with another deadline; 0: that of the server.
+func (a *app) callWithin(cmd *cobra.Command, timeout time.Duration, do func(context.Context, services) error) (err error) {
 	conn, err := grpc.NewClient(a.server, grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))
 	if err != nil {
 		return usagef("--server is no address: %w", err)
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	ctx, cancel := context.WithTimeout(cmd.Context(), callTimeout)
-	defer cancel()
+	ctx := cmd.Context()
+	if timeout > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, timeout)
+		defer cancel()
+	}
 	return do(ctx, services{
-		record: trigonev1.NewRecordServiceClient(conn),
-		fhir:   trigonev1.NewElectronicRecordServiceClient(conn),
-		audit:  trigonev1.NewAuditServiceClient(conn),
+		planning:  trigonev1.NewPlanningServiceClient(conn),
+		record:    trigonev1.NewRecordServiceClient(conn),
+		fhir:      trigonev1.NewElectronicRecordServiceClient(conn),
+		audit:     trigonev1.NewAuditServiceClient(conn),
+		reference: trigonev1.NewReferenceServiceClient(conn),
 	})
 }
 

@@ -31,6 +31,10 @@ import (
 // StoreName is the file of the store in the folder.
 const StoreName = "demo.db"
 
+// PolicyName is the file of the policy in the folder, where the demo brings its
+// own.
+const PolicyName = "policy.yaml"
+
 // maxMessageBytes bounds one answer; a bundle of a long history is large.
 const maxMessageBytes = 64 << 20
 
@@ -51,9 +55,14 @@ type Options struct {
 	Force bool
 	// Out takes the progress and what is shown.
 	Out io.Writer
-	// Start starts a server on a new store; now gives the time of the story, for
-	// a server that can be told the time.
-	Start func(ctx context.Context, store string, now func() time.Time) (Server, error)
+	// Policy is the site's clinical policy; empty: the demo's own, which it writes
+	// to the folder.
+	Policy string
+	// Start starts a server on a new store under a policy; now gives the time of
+	// the story, for a server that can be told the time.
+	Start func(ctx context.Context, store, policy string, now func() time.Time) (Server, error)
+	// played is told what was played, for tests.
+	played func([]played)
 }
 
 // ErrStoreExists says that the folder holds the store of an earlier demo.
@@ -66,9 +75,16 @@ func Run(ctx context.Context, o Options) (err error) {
 	if err != nil {
 		return err
 	}
+	policy := o.Policy
+	if policy == "" {
+		policy = filepath.Join(o.Dir, PolicyName)
+		if err := os.WriteFile(policy, testdata.DemoPolicy, 0o640); err != nil {
+			return err
+		}
+	}
 	clock := &clock{}
 	clock.set(time.Date(2026, 1, 1, 8, 0, 0, 0, time.UTC))
-	server, err := o.Start(ctx, store, clock.now)
+	server, err := o.Start(ctx, store, policy, clock.now)
 	if err != nil {
 		return fmt.Errorf("start the server: %w", err)
 	}
@@ -77,7 +93,7 @@ func Run(ctx context.Context, o Options) (err error) {
 		defer cancel()
 		err = errors.Join(err, server.Stop(ctx))
 	}()
-	fmt.Fprintf(o.Out, "serving gRPC on %s, store %s\n\n", server.Addr, store)
+	fmt.Fprintf(o.Out, "serving gRPC on %s, store %s, policy %s\n", server.Addr, store, policy)
 	conn, err := grpc.NewClient(server.Addr, grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))
 	if err != nil {
@@ -89,7 +105,11 @@ func Run(ctx context.Context, o Options) (err error) {
 		record: trigonev1.NewRecordServiceClient(conn), planning: trigonev1.NewPlanningServiceClient(conn),
 		fhir: trigonev1.NewElectronicRecordServiceClient(conn), audit: trigonev1.NewAuditServiceClient(conn),
 	}
-	return p.run(ctx)
+	cases, err := p.run(ctx)
+	if err == nil && o.played != nil {
+		o.played(cases)
+	}
+	return err
 }
 
 // prepare makes the folder and clears the store of an earlier demo, if that was
@@ -135,105 +155,145 @@ type player struct {
 	audit    trigonev1.AuditServiceClient
 }
 
-// played is a case after its story.
+// played is a case and how far its story has come.
 type played struct {
 	story   story
+	whole   *trigonev1.CaseFile
 	name    string // sites/{site}/cases/{uid}
 	number  string // the hospital's
 	stored  *trigonev1.Case
 	submits int // calls that sent sections
+	said    []string
+	answer  *trigonev1.SubmitCaseResponse
+	// passing are the rules that a submit broke on the way, whatever became of it.
+	passing []string
 }
 
-func (p *player) run(ctx context.Context) error {
-	fmt.Fprintf(p.out, columns, "Case", "What happens", "Sent", "Contradictions", "Cautions", "Notes", "Differences")
-	var cases []played
+// event is one step of one story.
+type event struct {
+	at   time.Time
+	of   *played
+	step int
+}
+
+// calendar gives every step of every story in the order of time: a hospital works
+// on several cases at once.
+func calendar() ([]*played, []event, error) {
+	var cases []*played
+	var events []event
 	for _, s := range script {
-		done, err := p.play(ctx, s)
+		whole, err := testdata.Read(testdata.Cases, s.name)
 		if err != nil {
-			return fmt.Errorf("case %s: %w", s.name, err)
+			return nil, nil, err
 		}
-		cases = append(cases, done)
+		c := &played{story: s, whole: whole, number: whole.GetExternalIdentifier().GetValue()}
+		cases = append(cases, c)
+		for i, step := range s.steps {
+			events = append(events, event{step.at(whole), c, i})
+		}
+	}
+	slices.SortStableFunc(events, func(a, b event) int { return a.at.Compare(b.at) })
+	return cases, events, nil
+}
+
+func (p *player) run(ctx context.Context) ([]played, error) {
+	list, events, err := calendar()
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range events {
+		p.clock.set(e.at)
+		if err := p.step(ctx, e); err != nil {
+			return nil, fmt.Errorf("case %s, step %d: %w", e.of.story.name, e.step+1, err)
+		}
+	}
+	var cases []played
+	for _, c := range list {
+		got, err := p.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: c.name}})
+		if err != nil {
+			return nil, fmt.Errorf("read %s back: %w", c.number, err)
+		}
+		c.stored = got.GetCase()
+		p.line(*c)
+		cases = append(cases, *c)
 	}
 	written, err := p.write(ctx, cases)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if err := p.show(ctx, cases); err != nil {
-		return err
+		return nil, err
 	}
-	list, counts, err := p.discrepancies(ctx)
+	found, counts, err := p.discrepancies(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	fmt.Fprintf(p.out, "\nDISCREPANCIES OF ALL CASES\n\n")
-	render.Discrepancies(p.out, list, counts)
+	render.Discrepancies(p.out, found, counts)
 	var table bytes.Buffer
-	if err := render.DiscrepanciesCSV(&table, list); err != nil {
-		return err
+	if err := render.DiscrepanciesCSV(&table, found); err != nil {
+		return nil, err
 	}
 	if err := p.save("discrepancies.csv", table.Bytes()); err != nil {
-		return err
+		return nil, err
 	}
 	fmt.Fprintf(p.out, "\nWritten to %s: %d case files in cases, %d FHIR bundles in bundles, discrepancies.csv (%d lines), %s\n",
-		p.dir, written.cases, written.bundles, len(list), StoreName)
+		p.dir, written.cases, written.bundles, len(found), StoreName)
 	fmt.Fprintln(p.out, "Invented data. Decision support for qualified staff, not a medical device.")
-	return nil
+	return cases, nil
 }
 
-// play sends one story and prints a line for it.
-func (p *player) play(ctx context.Context, s story) (played, error) {
-	whole, err := testdata.Read(testdata.Cases, s.name)
-	if err != nil {
-		return played{}, err
-	}
-	done := played{story: s, number: whole.GetExternalIdentifier().GetValue()}
-	var answer *trigonev1.SubmitCaseResponse
-	var said []string
-	for i, step := range s.steps {
-		at := step.at(whole)
-		p.clock.set(at)
-		switch step.do {
-		case send:
-			answer, err = p.send(ctx, s.name, i, step, at)
-			done.submits++
-			if answer.GetCaseName() != "" {
-				done.name = answer.GetCaseName()
-			}
-		case discardQuarantined:
-			_, err = p.record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{
-				QuarantineId: answer.GetQuarantineId(), Reason: step.reason,
-				Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
-			})
-		case retractSection:
-			err = p.retract(ctx, done.name, step)
-		case retractCase:
-			_, err = p.record.RetractCase(ctx, &trigonev1.RetractCaseRequest{
-				Case: &trigonev1.CaseReference{Name: done.name}, CaseVersion: answer.GetCaseVersion(),
-				Reason: trigonev1.RetractionReason_RETRACTION_REASON_DUPLICATE, ReasonText: step.reason,
-			})
+// step makes one call and keeps what is to be said of it.
+func (p *player) step(ctx context.Context, e event) error {
+	c, step := e.of, e.of.story.steps[e.step]
+	ref := &trigonev1.CaseReference{Name: c.name}
+	said, err := "", error(nil)
+	switch step.do {
+	case send:
+		c.answer, err = p.send(ctx, c.story.name, e.step, step, e.at)
+		c.submits++
+		if name := c.answer.GetCaseName(); name != "" {
+			c.name = name
 		}
-		if err != nil {
-			return played{}, fmt.Errorf("step %d: %w", i+1, err)
+		for _, f := range c.answer.GetEvaluation().GetFindings() {
+			c.passing = append(c.passing, f.GetRule())
 		}
-		if step.says != "" {
-			said = append(said, step.says+outcome(answer, step))
+		said = outcome(c.answer)
+	case discardQuarantined:
+		_, err = p.record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{
+			QuarantineId: c.answer.GetQuarantineId(), Reason: step.reason,
+			Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
+		})
+	case retractSection:
+		err = p.retract(ctx, c.name, step)
+	case retractCase:
+		_, err = p.record.RetractCase(ctx, &trigonev1.RetractCaseRequest{
+			Case: ref, CaseVersion: c.answer.GetCaseVersion(),
+			Reason: trigonev1.RetractionReason_RETRACTION_REASON_DUPLICATE, ReasonText: step.reason,
+		})
+	case askInTheatre:
+		said, err = p.ask(ctx, ref, c.whole, e.at)
+	case confirm:
+		said, err = p.confirm(ctx, ref, step)
+	case revoke:
+		err = p.revoke(ctx, ref, step)
+	case evaluateAgain:
+		said, err = p.again(ctx, ref)
+	case explore:
+		said, err = p.explore(ctx, ref, step)
+	}
+	if step.says != "" {
+		if said != "" {
+			said = ": " + said
 		}
+		c.said = append(c.said, step.says+said)
 	}
-	got, err := p.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: done.name}})
-	if err != nil {
-		return played{}, fmt.Errorf("read it back: %w", err)
-	}
-	done.stored = got.GetCase()
-	p.line(done, said)
-	return done, nil
+	return err
 }
 
-func outcome(answer *trigonev1.SubmitCaseResponse, s step) string {
-	if s.do != send {
-		return ""
-	}
+func outcome(answer *trigonev1.SubmitCaseResponse) string {
 	if answer.GetQuarantineId() != "" {
-		return ": quarantined"
+		return "quarantined"
 	}
 	disputed := 0
 	for _, r := range answer.GetSections() {
@@ -242,7 +302,7 @@ func outcome(answer *trigonev1.SubmitCaseResponse, s step) string {
 		}
 	}
 	if disputed > 0 {
-		return ": stored, some values disputed"
+		return "stored, some values disputed"
 	}
 	return ""
 }
@@ -250,16 +310,38 @@ func outcome(answer *trigonev1.SubmitCaseResponse, s step) string {
 // columns of the progress: number, title, calls, counts.
 const columns = "%-11s  %-52s  %5v  %14v  %8v  %5v  %11v\n"
 
-func (p *player) line(done played, said []string) {
+func (p *player) line(done played) {
+	if chapter := chapters[done.story.name]; chapter != "" {
+		fmt.Fprintf(p.out, "\n%s\n\n", strings.ToUpper(chapter))
+		fmt.Fprintf(p.out, columns, "Case", "What happens", "Sent", "Contradictions", "Cautions", "Notes", "Differences")
+	}
+	evaluation := done.stored.GetEvaluation()
 	if done.stored.GetState() == trigonev1.CaseState_CASE_STATE_RETRACTED {
 		fmt.Fprintln(p.out, strings.TrimRight(fmt.Sprintf(columns, done.number, done.story.title, done.submits, "retracted", "", "", ""), " \n"))
 	} else {
-		n := render.Count(done.stored.GetEvaluation())
+		n := render.Count(evaluation)
 		fmt.Fprintf(p.out, columns, done.number, done.story.title, done.submits, n.Contradictions, n.Cautions, n.Notes, n.Differences)
 	}
-	for _, s := range said {
-		fmt.Fprintf(p.out, "%-11s  - %s\n", "", s)
+	for _, s := range done.said {
+		p.under(s)
 	}
+	for _, r := range shows[done.story.name] {
+		if text := r.told(done.stored); text != "" {
+			p.under(text)
+		}
+	}
+	for _, s := range done.stored.GetCaseFile().GetOperation().GetSteps() {
+		for _, id := range s.GetAdviceIds() {
+			p.under("step " + s.GetId() + " cites advice/" + id)
+		}
+	}
+	for _, c := range done.stored.GetConfirmations() {
+		p.under("confirmation of " + c.GetRule() + ": " + render.Word(c.GetState()))
+	}
+}
+
+func (p *player) under(text string) {
+	render.Paragraph(p.out, strings.Repeat(" ", 13)+"- ", strings.Repeat(" ", 15), text)
 }
 
 func (p *player) send(ctx context.Context, name string, number int, s step, at time.Time) (*trigonev1.SubmitCaseResponse, error) {

@@ -2,12 +2,15 @@ package demo
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -17,14 +20,16 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"trigone/internal/convert"
+	"trigone/internal/discrepancy"
 	"trigone/internal/render"
+	"trigone/internal/rules"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 	"trigone/testdata"
 )
 
-func start(ctx context.Context, store string, now func() time.Time) (Server, error) {
-	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, Now: now})
+func start(ctx context.Context, store, policy string, now func() time.Time) (Server, error) {
+	running, err := server.Start(ctx, server.Options{Listen: "127.0.0.1:0", StorePath: store, PolicyPath: policy, Now: now})
 	if err != nil {
 		return Server{}, err
 	}
@@ -40,7 +45,8 @@ func TestEveryCaseFileIsTakenIn(t *testing.T) {
 }
 
 // Every file of testdata is played, every step of the script sends something,
-// and a case goes through in the order of time.
+// each case goes through in the order of time, and nothing is sent before it was
+// measured.
 func TestScriptIsWhole(t *testing.T) {
 	left := map[string]bool{}
 	for _, folder := range folders {
@@ -48,8 +54,8 @@ func TestScriptIsWhole(t *testing.T) {
 			left[folder+"/"+name] = true
 		}
 	}
-	var last time.Time
 	for _, s := range script {
+		var last time.Time
 		whole, err := testdata.Read(testdata.Cases, s.name)
 		if err != nil {
 			t.Fatal(err)
@@ -72,6 +78,11 @@ func TestScriptIsWhole(t *testing.T) {
 			if len(convert.SectionNames(content)) == 0 {
 				t.Errorf("%s, step %d sends nothing", s.name, i+1)
 			}
+			for _, study := range studies(content) {
+				if taken := study.GetTime(); taken != nil && taken.AsTime().After(at) {
+					t.Errorf("%s, step %d sends at %s what is measured at %s only", s.name, i+1, at, taken.AsTime())
+				}
+			}
 			if step.file != "" {
 				delete(left, testdata.Submits+"/"+step.file)
 				continue
@@ -87,6 +98,20 @@ func TestScriptIsWhole(t *testing.T) {
 	for name := range left {
 		t.Errorf("%s is never played", name)
 	}
+}
+
+func studies(file *trigonev1.CaseFile) []*trigonev1.Study {
+	var list []*trigonev1.Study
+	for _, a := range file.GetAssessments() {
+		list = append(list, a.GetStudy())
+	}
+	for _, r := range file.GetResults() {
+		list = append(list, r.GetStudy())
+	}
+	for _, f := range file.GetFollowUps() {
+		list = append(list, f.GetStudy())
+	}
+	return list
 }
 
 // replace lays sections over others, as a submit does.
@@ -108,7 +133,8 @@ func TestDemo(t *testing.T) {
 	}
 	dir := filepath.Join(t.TempDir(), "out")
 	var out bytes.Buffer
-	options := Options{Dir: dir, Out: &out, Start: start}
+	var cases []played
+	options := Options{Dir: dir, Out: &out, Start: start, played: func(list []played) { cases = list }}
 	if err := Run(t.Context(), options); err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
 	}
@@ -117,7 +143,9 @@ func TestDemo(t *testing.T) {
 	if first, _, _ := strings.Cut(page, "\n"); !strings.HasPrefix(first, "starting") || !strings.Contains(first, "invented data") {
 		t.Errorf("the first line says neither that it starts nor that all is invented: %s", first)
 	}
-	for _, want := range []string{"not a medical device", "range of an uncalibrated model, not advice", "Sources", "Ring size", "quarantined", "some values disputed", "retracted"} {
+	for _, want := range []string{"not a medical device", "range of an uncalibrated model, not advice", "Sources", "Ring size", "quarantined", "some values disputed", "retracted",
+		"under rule set 1 approximate", "under rule set 2 exact", "105 variants", "49 variants, 33 without a caution", "advice/after-leaflet-work", "no stage is told",
+		"outside the model's domain: restricted leaflet motion"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -131,6 +159,10 @@ func TestDemo(t *testing.T) {
 	checkCases(t, dir)
 	checkBundles(t, dir)
 	checkDiscrepancies(t, dir)
+	checkFiring(t, cases)
+	checkShows(t, cases)
+	checkAdvice(t, cases)
+	checkConfirmations(t, cases)
 	checkStore(t, options)
 }
 
@@ -150,8 +182,8 @@ func checkCases(t *testing.T, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(files) < 16 {
-		t.Errorf("%d case files, want at least 16", len(files))
+	if want := len(script) - 1; len(files) != want || want < 26 {
+		t.Errorf("%d case files, want at least 26: one for every case but the retracted one", len(files))
 	}
 	for _, path := range files {
 		raw, err := os.ReadFile(path)
@@ -163,6 +195,8 @@ func checkCases(t *testing.T, dir string) {
 			t.Fatalf("%s: %v", path, err)
 		}
 		want := byNumber[got.GetExternalIdentifier().GetValue()]
+		// What was answered in theatre is the server's own section.
+		got.Advice = nil
 		if len(convert.SectionNames(got)) != len(convert.SectionNames(want)) {
 			t.Errorf("%s holds %v, want %v", path, convert.SectionNames(got), convert.SectionNames(want))
 		}
@@ -221,20 +255,182 @@ func checkDiscrepancies(t *testing.T, dir string) {
 	}
 	found := map[string]bool{}
 	for _, r := range rows[1:] {
-		found[r[at["case_number"]]+" "+r[at["class"]]] = true
+		found[r[at["case_number"]]+" "+r[at["class"]]+" "+r[at["verdict"]]] = true
 	}
-	for _, want := range []struct{ number, class string }{
-		{"MV-2026-002", "further_pump_run"},
-		{"MV-2026-003", "conversion"},
-		{"MV-2026-008", "ring_size"},
-		{"MV-2026-008", "target_missed"},
-		{"MV-2026-010", "no_plan_in_force"},
-		{"MV-2026-018", "step_substituted"},
-		{"MV-2026-018", "step_added"},
-		{"MV-2026-018", "ring_kind"},
-	} {
-		if !found[want.number+" "+want.class] {
-			t.Errorf("%s of %s is not in the file", want.class, want.number)
+	for _, class := range discrepancy.Classes() {
+		numbers := shownBy[class]
+		if len(numbers) == 0 {
+			t.Errorf("no case is said to show %s, %s", class.Reference(), class)
+		}
+		verdict := discrepancy.Present
+		if class == discrepancy.NotEvaluable {
+			verdict = discrepancy.NotJudged
+		}
+		for _, number := range numbers {
+			if !found[number+" "+string(class)+" "+string(verdict)] {
+				t.Errorf("%s %s, %s, of %s is not in the file", verdict, class.Reference(), class, number)
+			}
+		}
+	}
+	if len(shownBy) != len(discrepancy.Classes()) {
+		t.Errorf("%d classes are said to be shown, there are %d", len(shownBy), len(discrepancy.Classes()))
+	}
+	if !found["MV-2026-018 target_missed indeterminate"] {
+		t.Error("no case shows a difference within the error of measurement")
+	}
+}
+
+// shownBy says which cases were invented to show a class of discrepancy.
+var shownBy = map[discrepancy.Class][]string{
+	discrepancy.StepOmitted:           {"MV-2026-003", "MV-2026-018"},
+	discrepancy.StepAdded:             {"MV-2026-018", "MV-2026-023"},
+	discrepancy.StepRelocated:         {"MV-2026-018"},
+	discrepancy.StepSubstituted:       {"MV-2026-018"},
+	discrepancy.StepParameter:         {"MV-2026-006", "MV-2026-007"},
+	discrepancy.RingSize:              {"MV-2026-008", "MV-2026-031"},
+	discrepancy.RingKind:              {"MV-2026-018"},
+	discrepancy.TargetMissed:          {"MV-2026-034"},
+	discrepancy.OutsideInterval:       {"MV-2026-034"},
+	discrepancy.OutsideSiteTolerance:  {"MV-2026-002"},
+	discrepancy.ResidualRegurgitation: {"MV-2026-002", "MV-2026-009"},
+	discrepancy.NewFinding:            {"MV-2026-002"},
+	discrepancy.FurtherPumpRun:        {"MV-2026-002", "MV-2026-003", "MV-2026-009"},
+	discrepancy.Conversion:            {"MV-2026-003"},
+	discrepancy.NoPlanInForce:         {"MV-2026-010", "MV-2026-011"},
+	discrepancy.NotEvaluable:          {"MV-2026-035"},
+	discrepancy.RecordConflict:        {"MV-2026-035"},
+}
+
+// Which rules speak of which case, at the end or on the way to it, and which
+// never do; every severity is shown by a case.
+func checkFiring(t *testing.T, cases []played) {
+	t.Helper()
+	fired := map[string]bool{}
+	severities := map[rules.Severity]bool{}
+	var page strings.Builder
+	fmt.Fprintf(&page, "Rules that speak of the %d cases of the demo, under its own policy. In brackets: on the way only.\n\n", len(cases))
+	for _, c := range cases {
+		end := map[string]bool{}
+		for _, f := range c.stored.GetEvaluation().GetFindings() {
+			end[f.GetRule()] = true
+		}
+		var list []string
+		for _, r := range rules.All() {
+			switch {
+			case end[r.ID]:
+				list = append(list, r.ID)
+			case slices.Contains(c.passing, r.ID):
+				list = append(list, "("+r.ID+")")
+			default:
+				continue
+			}
+			fired[r.ID], severities[r.Severity] = true, true
+		}
+		fmt.Fprintf(&page, "%s %s: %s\n", c.number, c.story.name, cmp.Or(strings.Join(list, ", "), "none"))
+	}
+	var silent []string
+	for _, r := range rules.All() {
+		if !fired[r.ID] {
+			silent = append(silent, r.ID)
+		}
+	}
+	fmt.Fprintf(&page, "\n%d rules speak, %d never do:\n  %s\n", len(fired), len(silent), strings.Join(silent, "\n  "))
+	for _, s := range []rules.Severity{rules.Contradiction, rules.Caution, rules.Note} {
+		if !severities[s] {
+			t.Errorf("no case shows a %s", s)
+		}
+	}
+	golden(t, "firing.golden", page.String())
+}
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := errors.Join(os.MkdirAll("testdata", 0o750), os.WriteFile(path, []byte(got), 0o640)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("%s changed; look at the difference and run the test with -update. Got:\n%s", name, got)
+	}
+}
+
+// Whatever a case is said to show is said of it, and every chapter begins with a
+// case.
+func checkShows(t *testing.T, cases []played) {
+	t.Helper()
+	byName := map[string]*trigonev1.Case{}
+	for _, c := range cases {
+		byName[c.story.name] = c.stored
+	}
+	for name, list := range shows {
+		for _, r := range list {
+			for _, f := range r.facts {
+				if f.told(byName[name]) == "" {
+					t.Errorf("%s: nothing is said of %+v", name, f)
+				}
+			}
+		}
+	}
+	for name := range chapters {
+		if byName[name] == nil {
+			t.Errorf("a chapter begins with %s, which is no case", name)
+		}
+	}
+}
+
+// The answer given in theatre is on record and cited, and it says that the planned
+// ring no longer fits. By hand: A2 26, P2 12.5, target 6 to 11 mm: ring
+// 26 + 12.5 − 22 = 16.5 to 26 + 12.5 − 12 = 26.5, below the 27 planned.
+func checkAdvice(t *testing.T, cases []played) {
+	t.Helper()
+	for _, c := range cases {
+		if c.story.name != "advice-in-theatre" {
+			continue
+		}
+		file := c.stored.GetCaseFile()
+		if len(file.GetAdvice()) != 1 {
+			t.Fatalf("%d advices are on record, want 1", len(file.GetAdvice()))
+		}
+		freedom := file.GetAdvice()[0].GetFreedom()
+		if !slices.ContainsFunc(freedom.GetRanges(), func(r *trigonev1.FreedomRange) bool {
+			return r.GetLeaf() == "ring_inner_antero_posterior_diameter" && r.GetLower() == 16.5 && r.GetUpper() == 26.5
+		}) {
+			t.Errorf("the ring's range is not 16.5 to 26.5 mm: %v", freedom.GetRanges())
+		}
+		if !slices.ContainsFunc(freedom.GetUnfitSteps(), func(u *trigonev1.UnfitStep) bool { return u.GetPlannedStepId() == "p-ring" }) {
+			t.Error("the planned ring is not said to fit no longer")
+		}
+		if !slices.ContainsFunc(file.GetOperation().GetSteps(), func(s *trigonev1.PerformedStep) bool {
+			return slices.Contains(s.GetAdviceIds(), file.GetAdvice()[0].GetId())
+		}) {
+			t.Error("no step cites the advice")
+		}
+	}
+}
+
+func checkConfirmations(t *testing.T, cases []played) {
+	t.Helper()
+	for _, c := range cases {
+		if c.story.name != "measured-twice" {
+			continue
+		}
+		var states []string
+		for _, x := range c.stored.GetConfirmations() {
+			states = append(states, render.Word(x.GetState()))
+		}
+		if want := []string{"revoked", "standing", "lapsed"}; !slices.Equal(states, want) {
+			t.Errorf("confirmations %v, want %v", states, want)
+		}
+		for _, s := range c.stored.GetSections() {
+			if s.GetState() == trigonev1.SectionState_SECTION_STATE_DISPUTED {
+				t.Errorf("section %s is disputed, though what contradicts was confirmed or corrected", s.GetSection())
+			}
 		}
 	}
 }

@@ -28,6 +28,8 @@ type step struct {
 	section string
 	// reason of a reviewer's decision.
 	reason string
+	// axes over which the plan on record is varied.
+	axes []*trigonev1.ExploredAxis
 	// says is printed under the case; empty: nothing.
 	says string
 }
@@ -39,6 +41,17 @@ const (
 	discardQuarantined
 	retractSection
 	retractCase
+	// askInTheatre asks what can still be changed with what has been measured so
+	// far, and has the answer recorded.
+	askInTheatre
+	// confirm confirms the open contradiction of the case.
+	confirm
+	// revoke takes the confirmation that stands back.
+	revoke
+	// evaluateAgain evaluates under the first rule set and under the present one.
+	evaluateAgain
+	// explore varies the plan on record.
+	explore
 )
 
 // moment gives the time of a call from the times in the case file, so that the
@@ -69,6 +82,33 @@ func nextDay(c *trigonev1.CaseFile) time.Time { return incision(c).Add(26 * hour
 func twoDaysLater(c *trigonev1.CaseFile) time.Time { return incision(c).Add(50 * hour) }
 
 func atDischarge(c *trigonev1.CaseFile) time.Time { return incision(c).Add(11 * 24 * hour) }
+
+// inTheatre is eight minutes after the heights were measured.
+func inTheatre(c *trigonev1.CaseFile) time.Time {
+	return c.GetOperation().GetHeights()[0].GetTime().AsTime().Add(8 * time.Minute)
+}
+
+// onRecord gives the afternoon of the day on which the status of a follow-up was
+// known.
+func onRecord(id string) moment {
+	return func(c *trigonev1.CaseFile) time.Time {
+		for _, f := range c.GetFollowUps() {
+			if day, err := time.Parse(time.DateOnly, f.GetStatusKnownOn()); err == nil && f.GetId() == id {
+				return day.Add(16 * hour)
+			}
+		}
+		return time.Time{}
+	}
+}
+
+// signedAndThen counts from the plan's signature, for a case whose incision time
+// was not recorded.
+func signedAndThen(d time.Duration) moment {
+	return func(c *trigonev1.CaseFile) time.Time { return c.GetPlan().GetSignedTime().AsTime().Add(d) }
+}
+
+// followUp sends one follow-up when its status is known.
+func followUp(id string) step { return step{at: onRecord(id), take: []string{"follow_up/" + id}} }
 
 var (
 	clinic    = step{at: inClinic, take: []string{"identity", "assessment/tte", "assessment/toe-clinic", "assessment/echo"}}
@@ -128,6 +168,78 @@ var script = []story{
 		{at: whenSigned, do: retractCase, reason: "Stands under MV-2026-006 already.", says: "the reviewer retracts the case"},
 	}},
 	{"calcified-unit-slip", "calcified annulus; heights typed in centimetres", usual},
+
+	{"graded-many-ways", "regurgitation graded by every parameter there is", usual},
+	{"late-systolic", "late-systolic regurgitation, parameters disagree", usual},
+	{"base-gap-open", "a plan whose parts leave the base open", []step{
+		clinic, signed,
+		{at: whenSigned, do: explore, says: "advances of 4 to 10 mm on either side", axes: []*trigonev1.ExploredAxis{
+			advance(trigonev1.Side_SIDE_LATERAL, 4, 10), advance(trigonev1.Side_SIDE_MEDIAL, 4, 10),
+		}},
+		theatre, discharge,
+	}},
+	{"two-triangles", "two triangular resections of unlike width", usual},
+	{"three-slices", "three slices predicted; no recurrence at a year", []step{
+		clinic, signed, theatre, followUp("discharge"), followUp("one-year"),
+	}},
+	{"chords-hold-line", "artificial chords on both leaflets hold the line", usual},
+	{"restricted-leaflets", "rheumatic, restricted: nothing is predicted", usual},
+	{"ring-by-table", "ring of the site's own table, plan explored", []step{
+		clinic, signed,
+		{at: whenSigned, do: explore, says: "every ring of the table, P2 of 12 to 22 mm", axes: []*trigonev1.ExploredAxis{
+			{Kind: &trigonev1.ExploredAxis_Ring{Ring: &trigonev1.RingAxis{Sizes: []*trigonev1.RingSizeChoice{{FamilyKey: "harbour-oval"}}}}},
+			{Kind: &trigonev1.ExploredAxis_LeafletHeight{LeafletHeight: &trigonev1.HeightAxis{
+				Segment: trigonev1.Segment_SEGMENT_P2, Range: lengths(12, 22, 0.5),
+			}}},
+		}},
+		theatre, discharge,
+	}},
+	{"anterior-motion", "many factors; systolic anterior motion, treated", usual},
+	{"saddle-annulus", "annulus and leaflets traced in three dimensions", usual},
+
+	{"advice-in-theatre", "asked while operating; the ring follows the advice", []step{
+		clinic, signed,
+		{at: inTheatre, do: askInTheatre, says: "asked after the leaflet work, answer recorded"},
+		theatre, discharge,
+	}},
+	{"measured-twice", "contradictions confirmed, revoked, lapsed", []step{
+		clinic, signed, theatre,
+		{at: nextDay, do: confirm, reason: "Read again on the stored loops: mean of five beats in atrial fibrillation, the volumes are of one.",
+			says: "the ejection fraction contradicts the volumes; the reviewer confirms both"},
+		{at: nextDay, do: revoke, reason: "The loops that were read are of the day before.", says: "and takes it back: the loops were of the day before"},
+		{at: twoDaysLater, do: confirm, reason: "Read again on the loops of that day.", says: "the right loops are read"},
+		{at: atDischarge, file: "measured-twice-discharge", says: "the same at discharge"},
+		{at: atDischarge, do: confirm, reason: "As before.", says: "the reviewer confirms again"},
+		{at: atDischarge, take: []string{"follow_up"}, says: "the ward corrects its value: that confirmation lapses"},
+		{at: atDischarge, do: evaluateAgain, says: "evaluated again"},
+	}},
+	{"recurrence", "severe again after a year, repaired again", []step{
+		clinic, signed, theatre, followUp("discharge"), followUp("one-year"), followUp("re-repair"),
+	}},
+	{"outside-range", "contact short of the target and of the prediction", usual},
+	{"gaps-in-record", "no incision time; a step of no plan", []step{
+		{at: signedAndThen(-hour), take: clinic.take}, signed,
+		{at: signedAndThen(24 * hour), take: theatre.take}, {at: signedAndThen(11 * 24 * hour), take: discharge.take},
+	}},
+}
+
+// advance varies one side of the sliding plasty of a plan, in steps of 1 mm.
+func advance(side trigonev1.Side, low, high float64) *trigonev1.ExploredAxis {
+	return &trigonev1.ExploredAxis{Kind: &trigonev1.ExploredAxis_SlidingAdvance{SlidingAdvance: &trigonev1.SlidingAdvanceAxis{
+		StepId: "p-sliding", Side: side, Range: lengths(low, high, 1),
+	}}}
+}
+
+func lengths(low, high, by float64) *trigonev1.LengthGrid {
+	return &trigonev1.LengthGrid{MinMm: &low, MaxMm: &high, StepMm: &by}
+}
+
+// chapters stand before these cases.
+var chapters = map[string]string{
+	"chord-rupture-sliding": "Repairs, planned and done",
+	"no-plan":               "What comes late, wrong or not at all",
+	"graded-many-ways":      "What the numbers say",
+	"advice-in-theatre":     "In theatre and after",
 }
 
 // The cases printed at length: one plan, and the findings on two outcomes.

@@ -508,6 +508,14 @@ func TestStepParameters(t *testing.T) {
 		{"a measured width that nobody planned is no difference", func(f *fixture) { f.done("s1", "resection_height", 9) }, nil},
 		{"D05 a count has no tolerance", func(f *fixture) { f.step("s2").Chords.PairCount = n(3) },
 			[]string{"step_parameter|p2|s2|pair_count present"}},
+		{"D05 strands follow from the pairs, two for each", func(f *fixture) {
+			f.plan.Steps[1].Chords = &repair.Chords{PairCount: n(4), StrandCount: n(8)}
+			f.step("s2").Chords = &repair.Chords{PairCount: n(3), StrandCount: n(6)}
+		}, []string{"step_parameter|p2|s2|pair_count present", "step_parameter|p2|s2|strand_count present under step_parameter|p2|s2|pair_count"}},
+		{"D05 strands that do not follow from the pairs are a difference of their own", func(f *fixture) {
+			f.plan.Steps[1].Chords = &repair.Chords{PairCount: n(4), StrandCount: n(8)}
+			f.step("s2").Chords = &repair.Chords{PairCount: n(3), StrandCount: n(3)}
+		}, []string{"step_parameter|p2|s2|pair_count present", "step_parameter|p2|s2|strand_count present"}},
 		{"D05 a planned count that was not recorded", func(f *fixture) { f.step("s2").Chords = nil },
 			[]string{"step_parameter|p2|s2|pair_count not_evaluable"}},
 		{"D05 another shape of the resection, told once", func(f *fixture) {
@@ -1214,6 +1222,27 @@ func TestSegmentDistance(t *testing.T) {
 		}
 		if segmentDistance(r.a, r.b) != segmentDistance(r.b, r.a) {
 			t.Errorf("%s: a distance has no direction", r.why)
+		}
+	}
+}
+
+// A label without its family says on which side the family is missing.
+func TestLabelSaysWhoseFamilyIsMissing(t *testing.T) {
+	const ofPlan, ofOperation = "family_key at step:p3 of plan", "family_key at step:s3 of operation"
+	for _, r := range []struct {
+		why           string
+		planned, done string
+		want          []string
+	}{
+		{"of the ring implanted", "family-a", "", []string{ofOperation}},
+		{"of the ring planned", "", "family-a", []string{ofPlan}},
+		{"of both", "", "", []string{ofPlan, ofOperation}},
+	} {
+		f := newFixture()
+		f.plannedStep("p3").Ring.FamilyKey, f.step("s3").Ring.FamilyKey = r.planned, r.done
+		list := f.compare()
+		if len(list) != 1 || list[0].Class != RingSize || !slices.Equal(list[0].Missing, r.want) {
+			t.Errorf("%s: %+v, want %v missing", r.why, list, r.want)
 		}
 	}
 }

@@ -87,6 +87,9 @@ func (c *comparison) cause(e *entry) string {
 		if ring := c.otherRing(e); ring != "" {
 			return ring
 		}
+		if pairs := c.otherPairs(e); pairs != "" {
+			return pairs
+		}
 		return c.doneInFurtherRun(e.Run)
 	case StepAdded, StepRelocated, StepSubstituted, RingSize, RingKind:
 		return c.doneInFurtherRun(e.Run)
@@ -102,6 +105,23 @@ func (c *comparison) otherRing(e *entry) string {
 	}
 	i := slices.IndexFunc(c.list, func(o entry) bool {
 		return o.Class == RingSize && o.Verdict == Present && o.PlannedStepID == e.PlannedStepID
+	})
+	if i < 0 {
+		return ""
+	}
+	return c.list[i].ID
+}
+
+// otherPairs gives the difference in chord pairs that a difference in strands
+// follows from: as many strands for each pair as planned.
+func (c *comparison) otherPairs(e *entry) string {
+	if e.Metric != strandCount {
+		return ""
+	}
+	i := slices.IndexFunc(c.list, func(o entry) bool {
+		return o.Class == StepParameter && o.Metric == pairCount && o.Verdict == Present && o.PlannedStepID == e.PlannedStepID &&
+			o.PerformedStepID == e.PerformedStepID &&
+			e.ActualValue.OrElse(0)*o.PlannedValue.OrElse(0) == e.PlannedValue.OrElse(0)*o.ActualValue.OrElse(0)
 	})
 	if i < 0 {
 		return ""

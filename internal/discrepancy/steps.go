@@ -333,11 +333,17 @@ type count struct {
 	value units.Maybe[int]
 }
 
+// The counts of artificial chords.
+const (
+	pairCount   = "pair_count"
+	strandCount = "strand_count"
+)
+
 // counts gives the counted parameters of a step.
 func counts(s *repair.Step) []count {
 	var list []count
 	if s.Chords != nil {
-		list = append(list, count{"pair_count", "", s.Chords.PairCount}, count{"strand_count", "", s.Chords.StrandCount})
+		list = append(list, count{pairCount, "", s.Chords.PairCount}, count{strandCount, "", s.Chords.StrandCount})
 	}
 	if s.Technique == repair.ChordTransfer {
 		list = append(list, count{"chord_count", "", s.ChordCount})

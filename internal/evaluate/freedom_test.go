@@ -86,6 +86,8 @@ func TestFreedomRanges(t *testing.T) {
 	}{
 		{"nothing done: the planned height of 16 sets the ring; a + p − 12 = 30, (26 − 16)/0.334 = 29.94", planned(), leafRing, "20", "29.9", metric.HasValue, Within, false, "heights as planned", ""},
 		{"nothing done: the planned ring of 26 sets the height; 26 − 0.334·26 = 17.3", planned(), leafHeight, "12", "17.3", metric.HasValue, Within, false, "ring as planned", ""},
+		{"a conditional ring is not counted on", planned().EditStep(func(s *repair.Step) { s.Condition = "if_saline_test_leaks" }), leafRing, "20", "29.9", metric.HasValue, "", false, "heights as planned", ""},
+		{"an alternative ring is not counted on", planned().EditStep(func(s *repair.Step) { s.AlternativeOf = "p-other" }), leafRing, "20", "29.9", metric.HasValue, "", false, "heights as planned", ""},
 		{"both done: the ring can be exchanged", done(16, 26), leafRing, "20", "29.9", metric.HasValue, Within, true, "uncalibrated", ""},
 		{"a ring of 31 is above: too little coaptation", done(16, 31), leafRing, "20", "29.9", metric.HasValue, Above, true, "", ""},
 		{"a ring of 19 is below: more coaptation than the target allows", done(16, 19), leafRing, "20", "29.9", metric.HasValue, Below, true, "", ""},
@@ -212,6 +214,7 @@ func TestFreedomOfChords(t *testing.T) {
 		{"echo off bypass is later than ink", base().Edit(ink(1, valve.AfterRing, 8)).Result("off", 1, valve.OffBypass).Coaptation(5), "14", "19", Above, ""},
 		{"a test before any leaflet work says nothing of the chord", base().Edit(ink(1, valve.Native, 8)), "open", "open", "", "after the chord was set"},
 		{"a test of an earlier run neither", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", "after the chord was set"},
+		{"a test of the same later run does", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(2, valve.AfterRing, 8)), "17", "22", Within, ""},
 		{"no length, no range", planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", leafChord + " at step:s-chord"},
 		{"a chord that is planned only has none yet", planned().Plan().Step("p-chord", repair.ArtificialChord, valve.P2).Dim(leafChord, 20), "open", "open", "", "after the chord is set"},
 	}
@@ -349,6 +352,27 @@ func TestFreedomOfNothing(t *testing.T) {
 		}
 		if len(f.Unfit) != 0 {
 			t.Errorf("%s: %+v", why, f.Unfit)
+		}
+	}
+}
+
+// Whether the height of the middle slice still changes decides which height counts:
+// the one planned or the one there is.
+func TestWhatWorksOnTheHeight(t *testing.T) {
+	for _, r := range []struct {
+		why  string
+		step repair.Step
+		want bool
+	}{
+		{"a sliding plasty lowers the leaflet wherever it stands", repair.Step{Technique: repair.SlidingPlasty}, true},
+		{"a height reduction at P2", repair.Step{Technique: repair.HeightReduction, Places: []repair.Location{{Segment: valve.P2}}}, true},
+		{"a resection at A2", repair.Step{Technique: repair.LeafletResection, Places: []repair.Location{{Segment: valve.A2}}}, true},
+		{"a resection whose place is not recorded may be there", repair.Step{Technique: repair.LeafletResection}, true},
+		{"a resection at P1 is not in the middle", repair.Step{Technique: repair.LeafletResection, Places: []repair.Location{{Segment: valve.P1}}}, false},
+		{"chords move no height", repair.Step{Technique: repair.ArtificialChord, Places: []repair.Location{{Segment: valve.P2}}}, false},
+	} {
+		if got := worksOnHeight(r.step); got != r.want {
+			t.Errorf("%s: %v", r.why, got)
 		}
 	}
 }

@@ -72,7 +72,7 @@ var predictionMetrics = slices.Concat([]Metric{
 	overlapMetric,
 	{
 		ID: IDPredictedAnteriorShare, Name: "predicted share of the antero-posterior diameter in front of the closure line",
-		Unit: units.Percent, Grid: 0.1,
+		Unit: units.Percent, Grid: 0.1, Most: 100,
 		Formula: "100 · (d² − δ² + 2·δ·(a − c)) / (2·d²) with δ = a − p and c the contact, which is 100 · (½ + δ/(2·d)) without a depth; both leaflets sliding freely",
 		Inputs:  sliceInputs, Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "1",

@@ -117,8 +117,12 @@ func (d *draws) take(m *Metric, r *Reader, v *Value, sd float64) (done bool) {
 	if !ok {
 		return false
 	}
+	upper := drawn.Upper
+	if m.Most > 0 {
+		upper = min(upper, m.Most)
+	}
 	v.SD = units.Some(drawn.SD)
-	v.Lower, v.Upper = units.Some(units.Round(drawn.Lower, m.Grid)), units.Some(units.Round(drawn.Upper, m.Grid))
+	v.Lower, v.Upper = units.Some(units.Round(drawn.Lower, m.Grid)), units.Some(units.Round(upper, m.Grid))
 	r.Explain("interval by Monte Carlo, " + itoa(drawCount) + " draws, seed " + strconv.FormatUint(seed, 16) +
 		", their mean " + units.Format(drawn.Mean, m.Unit, m.Grid))
 	v.Explanation = r.explanation

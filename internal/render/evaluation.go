@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"trigone/internal/metric"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -75,50 +76,6 @@ func predicted(m *trigonev1.MetricValue) bool {
 		m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION
 }
 
-func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
-	label := "range of an uncalibrated model, not advice"
-	if e.GetCalibrationId() != "" {
-		label = "range of a calibrated model, not advice"
-	}
-	heading(w, "Prediction ("+label+")")
-	g := newGrid("  ", "Quantity", "Place", "From", "95 % range", "Middle")
-	g.most(1, 44)
-	g.most(4, 40)
-	for _, m := range e.GetMetrics() {
-		if !predicted(m) {
-			continue
-		}
-		from := "plan"
-		if m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION {
-			from = "what was done"
-		}
-		span, middle := predictionCells(m)
-		g.row(sentence(phrase(m.GetMetric())), place(m.GetPlace()), from, span, middle)
-	}
-	if g.writer.Length() == 0 {
-		fmt.Fprintln(w, "  none: neither plan nor operation gives what the model needs")
-		return
-	}
-	g.print(w)
-}
-
-func predictionCells(m *trigonev1.MetricValue) (span, middle string) {
-	if m.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || m.Value == nil {
-		why := m.GetExplanation()
-		if len(m.GetMissing()) > 0 {
-			why = "missing " + missing(m.GetMissing())
-		}
-		return strings.TrimSuffix(Word(m.GetState())+": "+why, ": "), ""
-	}
-	n := places(m.GetMetric(), m.GetValue())
-	if m.Lower != nil && m.Upper != nil {
-		span = number(m.GetLower(), n) + " to " + quantity(m.GetUpper(), n, m.GetUnit())
-	} else {
-		span = "no range: an input has no known uncertainty"
-	}
-	return span, "about " + quantity(m.GetValue(), n, m.GetUnit())
-}
-
 // printMetrics prints the computed values by occasion.
 func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	heading(w, "Metrics")
@@ -126,7 +83,7 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	byOccasion := map[string][]*trigonev1.MetricValue{}
 	leaves, blank := 0, 0
 	for _, m := range e.GetMetrics() {
-		isLeaf := m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_MEASURED || m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PLANNED
+		_, isLeaf := metric.LeafByID(m.GetMetric())
 		switch {
 		case predicted(m):
 			continue
@@ -148,7 +105,7 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	g.most(1, 54)
 	g.right(3)
 	g.right(5)
-	g.most(6, 24)
+	g.most(6, 20)
 	for _, o := range occasions {
 		g.row(occasion(o), "", "", "", "", "")
 		for _, m := range byOccasion[o] {
@@ -171,6 +128,7 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	if len(rest) > 0 {
 		fmt.Fprintf(w, "  Not listed: %s.\n", strings.Join(rest, ", "))
 	}
+	printInWords(w, e)
 }
 
 func metricRow(m *trigonev1.MetricValue) []any {
@@ -180,14 +138,17 @@ func metricRow(m *trigonev1.MetricValue) []any {
 		return []any{name, place(m.GetPlace()), "", "", "", cmp.Or(Word(m.GetAbsentReason()), m.GetExplanation())}
 	}
 	n := places(m.GetMetric(), m.GetValue())
-	spread := ""
-	if m.StandardUncertainty != nil {
+	value, spread := number(m.GetValue(), n), ""
+	switch {
+	case m.StandardUncertainty != nil:
 		spread = number(m.GetStandardUncertainty(), max(n, 1))
+	case m.Lower != nil && m.Upper != nil:
+		value = number(m.GetLower(), n) + " to " + number(m.GetUpper(), n)
 	}
 	if m.GetState() == trigonev1.MetricState_METRIC_STATE_DISPUTED {
 		remark = "disputed"
 	}
-	return []any{name, place(m.GetPlace()), number(m.GetValue(), n), unitText(m.GetUnit()), spread, remark}
+	return []any{name, place(m.GetPlace()), value, unitText(m.GetUnit()), spread, remark}
 }
 
 // occasionRank puts occasions into the order of a case.
@@ -305,6 +266,9 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	if f.GetConfirmed() {
 		where = append(where, "confirmed by a reviewer")
 	}
+	if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION {
+		where = append(where, "finding "+f.GetId()) // by which it is confirmed
+	}
 	body := strings.Repeat(" ", len([]rune(lead))+2)
 	wrapped(w, lead, body, phrase(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
 	wrapped(w, body, body, f.GetMessage())
@@ -313,11 +277,7 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	}
 	var limits []string
 	for _, l := range f.GetLimits() {
-		owner := ""
-		if l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE {
-			owner = ", set by the site"
-		}
-		limits = append(limits, fmt.Sprintf("%s (%s%s)", quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()), phrase(l.GetThreshold()), owner))
+		limits = append(limits, limitText(l))
 	}
 	tail := ""
 	if len(limits) > 0 {
@@ -384,17 +344,43 @@ func printGaps(w io.Writer, e *trigonev1.Evaluation) {
 	heading(w, "Not evaluable")
 	fmt.Fprintf(w, "  %s, %s, %s: an input is missing, which is neither a pass nor a zero.\n",
 		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(comparisons, "comparison", "comparisons"))
-	for i, s := range e.GetSuggestions() {
+	suggestions := sameSuggestions(e.GetSuggestions())
+	for i, s := range suggestions {
 		if i == suggestionsShown {
-			fmt.Fprintf(w, "  %s more.\n", count(len(e.GetSuggestions())-i, "suggestion", "suggestions"))
+			fmt.Fprintf(w, "  %s more.\n", count(len(suggestions)-i, "suggestion", "suggestions"))
 			break
 		}
-		at := ""
-		if s.GetOccasion() != "" {
-			at = " (" + occasion(s.GetOccasion()) + ")"
-		}
-		wrapped(w, "  - ", "    ", fmt.Sprintf("With %s%s you would also get %s.", listed(s.GetMissing(), s.GetOccasion()), at, missing(s.GetMetrics())))
+		wrapped(w, "  - ", "    ", s)
 	}
+}
+
+// sameSuggestions puts suggestions into words; what would be given by the same
+// numbers of several occasions is said once.
+func sameSuggestions(list []*trigonev1.Suggestion) []string {
+	var order []string
+	occasions := map[string][]string{}
+	for _, s := range list {
+		text := "With " + listed(s.GetMissing(), s.GetOccasion()) + "%s you would also get " + missing(s.GetMetrics()) + "."
+		if _, seen := occasions[text]; !seen {
+			order = append(order, text)
+		}
+		occasions[text] = append(occasions[text], occasionIfAny(s.GetOccasion())...)
+	}
+	for i, text := range order {
+		at := ""
+		if named := occasions[text]; len(named) > 0 {
+			at = " (" + enumerated(named) + ")"
+		}
+		order[i] = strings.Replace(text, "%s", at, 1)
+	}
+	return order
+}
+
+func occasionIfAny(o string) []string {
+	if o == "" {
+		return nil
+	}
+	return []string{occasion(o)}
 }
 
 // missing lists what is missing, in words.
@@ -407,6 +393,11 @@ func listed(names []string, known string) string {
 	for i, n := range names {
 		words[i] = missingText(n, known)
 	}
+	return enumerated(words)
+}
+
+// enumerated joins words as a sentence does.
+func enumerated(words []string) string {
 	switch len(words) {
 	case 0:
 		return ""

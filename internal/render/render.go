@@ -1,7 +1,8 @@
-// Package render prints what the service answers: evaluations, discrepancies,
-// cases, changes and the tables of metrics and rules, as aligned text of at most
-// 120 columns, and any message as JSON in one canonical form. It decides nothing
-// and computes nothing; the command line and the demo call it.
+// Package render prints what the service answers: evaluations, explorations of a
+// plan, discrepancies, cases, changes and the tables of metrics and rules, as
+// aligned text of at most 120 columns, and any message as JSON in one canonical
+// form. It decides nothing and computes nothing; the command line and the demo
+// call it.
 package render
 
 import (

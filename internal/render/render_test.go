@@ -42,6 +42,12 @@ func golden(t *testing.T, name string, got []byte) {
 			t.Errorf("line %d ends in a blank: %q", i+1, line)
 		}
 	}
+	same(t, name, got)
+}
+
+// same compares with a golden file.
+func same(t *testing.T, name string, got []byte) {
+	t.Helper()
 	path := filepath.Join("testdata", name)
 	if *update {
 		if err := os.WriteFile(path, got, 0o640); err != nil {

@@ -81,6 +81,7 @@ var table = []Rule{
 	regurgitantVolumeAboveStrokeVolume,
 	regurgitantVolumeAgainstStrokeVolume,
 	regurgitationBandsApart,
+	regurgitationReturned,
 	regurgitationRoseByDischarge,
 	replacedWithoutAttempt,
 	resectionHigherThanLeaflet,

@@ -1,0 +1,187 @@
+package render
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"trigone/internal/metric"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// fromBoth stands where plan and operation give the same.
+const fromBoth = "plan and what was done"
+
+// forecast is one quantity predicted: its range, or why there is none.
+type forecast struct {
+	quantity, place, from string
+	span, middle          string // of a range
+	why                   string // empty if there is a range
+}
+
+// printPrediction prints the ranges in a table, under it what they rest on, and
+// once for each reason what has no range.
+func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
+	label := "range of an uncalibrated model, not advice"
+	if e.GetCalibrationId() != "" {
+		label = "range of a calibrated model, not advice"
+	}
+	heading(w, "Prediction ("+label+")")
+	list := forecasts(e)
+	if len(list) == 0 {
+		fmt.Fprintln(w, "  none: neither plan nor operation gives what the model needs")
+		return
+	}
+	g := newGrid("  ", "Quantity", "Place", "From", "95 % range", "Middle")
+	g.most(1, 44)
+	g.most(4, 40)
+	for _, f := range list {
+		if f.why == "" {
+			g.row(f.quantity, f.place, f.from, f.span, f.middle)
+		}
+	}
+	g.print(w)
+	printBasis(w, e)
+	printNoRange(w, list)
+}
+
+// printNoRange says once for each reason what has no range.
+func printNoRange(w io.Writer, list []forecast) {
+	var reasons []string
+	byReason := map[string][]forecast{}
+	for _, f := range list {
+		if f.why == "" {
+			continue
+		}
+		if _, seen := byReason[f.why]; !seen {
+			reasons = append(reasons, f.why)
+		}
+		byReason[f.why] = append(byReason[f.why], f)
+	}
+	for _, why := range reasons {
+		concerned := byReason[why]
+		from := concerned[0].from
+		everything := !slices.ContainsFunc(list, func(f forecast) bool { return f.why != why && (f.from == from || f.from == fromBoth) })
+		if everything && !slices.ContainsFunc(concerned, func(f forecast) bool { return f.from != from }) {
+			wrapped(w, "  ", "    ", "Nothing is predicted from "+from+". "+sentence(why)+".")
+			continue
+		}
+		wrapped(w, "  ", "    ", sentence(why)+". This concerns "+enumerated(quantities(concerned))+".")
+	}
+}
+
+// quantities names what is concerned, the places of a quantity behind it.
+func quantities(list []forecast) []string {
+	var order []string
+	places := map[string][]string{}
+	for _, f := range list {
+		named := strings.ToLower(f.quantity[:1]) + f.quantity[1:]
+		if f.from != fromBoth {
+			named += " from " + f.from
+		}
+		if _, seen := places[named]; !seen {
+			order = append(order, named)
+		}
+		places[named] = append(places[named], f.place)
+	}
+	for i, named := range order {
+		if at := strings.Join(places[named], ", "); at != "" {
+			order[i] += " (" + at + ")"
+		}
+	}
+	return order
+}
+
+// forecasts gives what is predicted, plan and operation in one where they agree.
+func forecasts(e *trigonev1.Evaluation) []forecast {
+	var list []forecast
+	for _, m := range e.GetMetrics() {
+		if !predicted(m) {
+			continue
+		}
+		f := forecast{quantity: sentence(phrase(m.GetMetric())), place: place(m.GetPlace()), from: "plan"}
+		if m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION {
+			f.from = "what was done"
+		}
+		f.span, f.middle, f.why = predictionCells(m)
+		same := slices.IndexFunc(list, func(other forecast) bool {
+			other.from = f.from
+			return other == f
+		})
+		if same >= 0 {
+			list[same].from = fromBoth
+			continue
+		}
+		list = append(list, f)
+	}
+	return list
+}
+
+func predictionCells(m *trigonev1.MetricValue) (span, middle, why string) {
+	if m.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || m.Value == nil {
+		why = readable(m.GetExplanation())
+		if len(m.GetMissing()) > 0 {
+			why = "missing " + missing(m.GetMissing())
+		}
+		return "", "", strings.TrimSuffix(Word(m.GetState())+": "+why, ": ")
+	}
+	n := places(m.GetMetric(), m.GetValue())
+	if m.Lower != nil && m.Upper != nil {
+		span = number(m.GetLower(), n) + " to " + quantity(m.GetUpper(), n, m.GetUnit())
+	} else {
+		span = "no range: an input has no known uncertainty"
+	}
+	return span, "about " + quantity(m.GetValue(), n, m.GetUnit()), ""
+}
+
+// printBasis says what the predicted contact rests on: which heights, and which of
+// their standard deviations are assumed.
+func printBasis(w io.Writer, e *trigonev1.Evaluation) {
+	for _, m := range e.GetMetrics() {
+		if m.GetMetric() != metric.IDPredictedContact || m.Value == nil || m.GetExplanation() == "" {
+			continue
+		}
+		from := "The plan's prediction"
+		if m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION {
+			from = "That from what was done"
+		}
+		if p := place(m.GetPlace()); p != "" {
+			from += " for " + p
+		}
+		wrapped(w, "  ", "    ", from+" rests on: "+readable(m.GetExplanation())+".")
+	}
+}
+
+// inWords are the metrics whose value says little without its list: which factors
+// are present, which parameters were graded how, which rings a table gives.
+var inWords = []string{
+	metric.IDBandSpread, metric.IDFactorCount, metric.IDLabelByLeafletArea, metric.IDLabelByAnteriorHeight, metric.IDLabelByTrigones,
+}
+
+func printInWords(w io.Writer, e *trigonev1.Evaluation) {
+	for _, id := range inWords {
+		var order []string
+		occasions := map[string][]string{}
+		for _, m := range e.GetMetrics() {
+			if m.GetMetric() != id || m.Value == nil || m.GetExplanation() == "" {
+				continue
+			}
+			text := readable(m.GetExplanation())
+			if _, seen := occasions[text]; !seen {
+				order = append(order, text)
+			}
+			occasions[text] = append(occasions[text], occasion(m.GetOccasion()))
+		}
+		row, _ := metric.MetricByID(id)
+		for _, text := range order {
+			wrapped(w, "  ", "    ", sentence(row.Name)+" ("+strings.Join(occasions[text], "; ")+"). "+sentence(text)+".")
+		}
+	}
+}
+
+// readable puts the ids of an explanation into words; that a prediction is a range
+// stands above all of them.
+func readable(explanation string) string {
+	return strings.ReplaceAll(strings.TrimPrefix(explanation, metric.UncalibratedLabel+"; "), "_", " ")
+}
