@@ -68,7 +68,8 @@ local protocols and licensed practice come first.
 
 FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
-demo, evaluate, metrics, rules, check-policy and policy-schema need no server.
+demo, evaluate, metrics, rules, check-policy and policy-schema need no server,
+nor does note of a FILE.
 
 Exit codes
   0  done
@@ -94,11 +95,11 @@ Exit codes
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies also csv")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies also csv, for note text, html or pdf")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(),
 	)
