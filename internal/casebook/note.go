@@ -6,6 +6,9 @@ import (
 	"fmt"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
+	"trigone/fhirmap"
 	"trigone/internal/convert"
 	"trigone/internal/note"
 	"trigone/internal/policy"
@@ -37,7 +40,7 @@ func (b *Book) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperative
 	if err != nil {
 		return nil, err
 	}
-	return &trigonev1.GetOperativeNoteResponse{Content: content, MediaType: media, HistoryNumber: c.Version}, nil
+	return &trigonev1.GetOperativeNoteResponse{Content: content, MediaType: media, HistoryNumber: n.History}, nil
 }
 
 // note builds the note of a case on record.
@@ -50,10 +53,37 @@ func (b *Book) note(ctx context.Context, c storage.Case) (note.Note, error) {
 	if err != nil {
 		return note.Note{}, err
 	}
-	if out.Evaluation, err = b.evaluation(ctx, c); err != nil {
-		return note.Note{}, err
+	if n := len(f.earlier); n > 0 {
+		out.Evaluation = &trigonev1.Evaluation{}
+		if err := proto.Unmarshal(f.earlier[n-1].Answer, out.Evaluation); err != nil {
+			return note.Note{}, fmt.Errorf("evaluation %d cannot be read: %w", f.earlier[n-1].Number, err)
+		}
 	}
 	return buildNote(b.policy, f, out)
+}
+
+// document gives a case as a FHIR document: the note with the resources it speaks of.
+func (b *Book) document(ctx context.Context, c storage.Case) (*trigonev1.GetBundleResponse, error) {
+	f, err := b.load(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	history, err := b.history(f)
+	if err != nil {
+		return nil, err
+	}
+	n, err := buildNote(b.policy, f, history.Current.Case)
+	if err != nil {
+		return nil, err
+	}
+	bundle, err := fhirmap.Document(history, n)
+	switch {
+	case errors.Is(err, fhirmap.ErrNothing):
+		return nil, refuse(FailedPrecondition, ReasonNothingAccepted, "no section of this case is accepted, so there is nothing to hand over")
+	case err != nil:
+		return nil, fmt.Errorf("document: %w", err)
+	}
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: f.state.Version}, nil
 }
 
 func buildNote(p policy.Policy, f *folder, c *trigonev1.Case) (note.Note, error) {
