@@ -212,17 +212,41 @@ func (s *sheet) beginning(list []Block) float64 {
 	case b.Subheading != "":
 		return lineHeight(subheadingSize) + 2 + s.beginning(list[1:])
 	case b.Table != nil:
-		widths := s.widths(b.Table)
-		need := s.rowHeight(b.Table.Header, widths, "B") + 1
-		if b.Table.Caption != "" {
-			need += h + 1
-		}
-		if len(b.Table.Rows) > 0 {
-			need += s.rowHeight(b.Table.Rows[0], widths, "")
-		}
-		return need
+		return s.tableBeginning(b.Table)
+	case b.List != nil && len(b.List.Items) > 0:
+		return s.textBeginning(6, b.List.Items[0].Text)
+	case b.List != nil:
+		return h
+	default:
+		return s.textBeginning(0, b.Paragraph)
 	}
-	return 2 * h
+}
+
+// textBeginning is what a paragraph needs on the page on which it begins.
+func (s *sheet) textBeginning(indent float64, text string) float64 {
+	n := len(s.lines("", bodySize, contentWidth-indent, text))
+	if n > keptLines {
+		n = 2
+	}
+	return float64(n) * lineHeight(bodySize)
+}
+
+// tableBeginning is what a table needs on the page on which it begins: all of a
+// small one, else caption, header and a row.
+func (s *sheet) tableBeginning(t *Table) float64 {
+	widths := s.widths(t)
+	need := s.rowHeight(t.Header, widths, "B") + 0.8
+	if t.Caption != "" {
+		need += lineHeight(tableSize) + 0.4
+	}
+	whole := need
+	for _, cells := range t.Rows {
+		whole += s.rowHeight(cells, widths, "")
+	}
+	if whole <= keptHeight || len(t.Rows) == 0 {
+		return whole
+	}
+	return need + s.rowHeight(t.Rows[0], widths, "")
 }
 
 func (s *sheet) block(b Block, rest []Block) {
@@ -280,14 +304,7 @@ func (s *sheet) rowHeight(cells []string, widths []float64, style string) float6
 func (s *sheet) table(t *Table) {
 	widths := s.widths(t)
 	s.y += 0.8
-	whole := s.rowHeight(t.Header, widths, "B") + lineHeight(tableSize) + 1
-	for _, cells := range t.Rows {
-		whole += s.rowHeight(cells, widths, "")
-	}
-	if whole <= keptHeight {
-		s.room(whole)
-	}
-	s.room(s.beginning([]Block{{Table: t}}))
+	s.room(s.tableBeginning(t))
 	if t.Caption != "" {
 		s.text("I", tableSize, 0, t.Caption)
 		s.y += 0.4

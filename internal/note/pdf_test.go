@@ -5,6 +5,7 @@ import (
 	"compress/zlib"
 	"fmt"
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -23,17 +24,16 @@ func pdf(t *testing.T, n note.Note) []byte {
 	return out
 }
 
+var streamPattern = regexp.MustCompile(`(?s)stream\n(.*?)\nendstream`)
+
 // pagesOf reads a document back: the strings of every page in the order in which
 // they are drawn. ISO 32000-1, 7.3.4.2 (literal strings) and 9.4.3 (Tj); the font
 // is addressed by two bytes for each sign.
 func pagesOf(t *testing.T, document []byte) [][]string {
 	t.Helper()
 	var pages [][]string
-	for _, part := range bytes.Split(document, []byte("stream\n"))[1:] {
-		raw, _, ended := bytes.Cut(part, []byte("\nendstream"))
-		if !ended {
-			continue
-		}
+	for _, m := range streamPattern.FindAllSubmatch(document, -1) {
+		raw := m[1]
 		r, err := zlib.NewReader(bytes.NewReader(raw))
 		if err != nil {
 			continue // no compressed stream
