@@ -23,7 +23,8 @@ func (b *builder) planInForce() []Block {
 	}
 	which := "The plan in force is"
 	if !b.effective {
-		which = "No plan is in force (" + cmp.Or(clean(b.ev.GetPlanInForce().GetExplanation()), "not evaluable") + "). The last plan on record is"
+		why := strings.TrimSuffix(clean(b.ev.GetPlanInForce().GetExplanation()), "; none is in force")
+		which = "No plan is in force: " + cmp.Or(why, "not evaluable") + ". The last plan on record is"
 	}
 	if b.revision > 0 {
 		which += fmt.Sprintf(" revision %d", b.revision)
@@ -32,7 +33,7 @@ func (b *builder) planInForce() []Block {
 	}
 	signed := "not signed"
 	if s := clean(b.plan.GetSigner()); s != "" {
-		signed = "signed by " + s + ", " + cmp.Or(b.minute(b.plan.GetSignedTime()), "at a time that is not recorded")
+		signed = "signed by " + s + " " + cmp.Or(with("on", b.minute(b.plan.GetSignedTime())), "at a time that is not recorded")
 	}
 	text := which + ", " + signed
 	if c := say(b.plan.GetContext()); c != "" {
@@ -71,6 +72,15 @@ func (b *builder) planInForce() []Block {
 		blocks = append(blocks, paragraph("Its steps are not recorded."))
 	} else {
 		blocks = append(blocks, paragraph("Planned steps"+partial(b.plan.GetStepsRecorded())+":"), Block{List: &List{Numbered: true, Items: items}})
+	}
+	var heights []string
+	for _, h := range b.plan.GetPlannedHeights() {
+		if v := b.quantity(h, "leaflet_height", heightPlace(h), valve.AtPlan); v != "" {
+			heights = append(heights, capital(placeName(heightPlace(h)))+" "+v)
+		}
+	}
+	if len(heights) > 0 {
+		blocks = append(blocks, paragraph(sentence("Leaflet heights aimed at after the leaflet work: "+strings.Join(heights, "; "))))
 	}
 	var aims []string
 	for _, t := range b.plan.GetTargets() {
@@ -479,6 +489,9 @@ func (b *builder) rings() []Block {
 		if strings.Join(row[1:], "") == "" {
 			continue // nobody looks for what no ring has
 		}
+		for i := range row {
+			row[i] = cmp.Or(row[i], "–")
+		}
 		t.Rows = append(t.Rows, row)
 	}
 	t.Header[0] = "Property"
@@ -669,6 +682,9 @@ func (b *builder) result() []Block {
 		if q := b.quote(r.GetDecisionText()); q != "" {
 			quotes = append(quotes, Item{Text: sentence("Decision after " + clean(r.GetId()) + ": " + q)})
 		}
+		if m := b.anteriorMotion(r); m != "" {
+			quotes = append(quotes, Item{Text: m})
+		}
 	}
 	if len(t.Rows) > 0 {
 		blocks = append(blocks, Block{Table: t})
@@ -680,6 +696,34 @@ func (b *builder) result() []Block {
 		blocks = append(blocks, paragraph(n))
 	}
 	return blocks
+}
+
+// anteriorMotion says what was measured and done while systolic anterior motion was
+// seen; nothing where it was not.
+func (b *builder) anteriorMotion(r *trigonev1.Result) string {
+	m := r.GetStudy().GetAnteriorMotion()
+	switch m.GetState() {
+	case trigonev1.AnteriorMotionState_ANTERIOR_MOTION_STATE_UNSPECIFIED, trigonev1.AnteriorMotionState_ANTERIOR_MOTION_STATE_NONE:
+		return ""
+	}
+	parts := []string{
+		joined(" ", "gradient of the outflow tract", or(b.quantity(m, "outflow_tract_gradient", valve.Nowhere, resultOccasion(r)))),
+	}
+	if v := b.quantity(m, "outflow_tract_gradient_provoked", valve.Nowhere, resultOccasion(r)); v != "" {
+		parts = append(parts, "provoked "+v)
+	}
+	if g := gradeName(m.GetRegurgitationWithMotion()); g != "" {
+		parts = append(parts, "regurgitation with it "+g)
+	}
+	for _, done := range m.GetManoeuvres() {
+		if what := say(done.GetKind()); what != "" {
+			parts = append(parts, joined(" ", what, bracketed(say(done.GetResult()))))
+		}
+	}
+	if end := say(m.GetEnd()); end != "" {
+		parts = append(parts, end)
+	}
+	return sentence("Systolic anterior motion in " + clean(r.GetId()) + ": " + strings.Join(parts, ", "))
 }
 
 func pumpRun(n int32) string {

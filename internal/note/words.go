@@ -138,6 +138,9 @@ var spoken = map[string]string{
 	"ANTERIOR_MOTION_END_RESOLVED":                      "it resolved",
 	"ANTERIOR_MOTION_END_RETURNED_TO_BYPASS":            "bypass was gone on again",
 
+	"MANOEUVRE_KIND_VOLUME": "volume given", "MANOEUVRE_KIND_VASOPRESSOR": "vasopressor given", "MANOEUVRE_KIND_BETA_BLOCKER": "beta blocker given",
+	"MANOEUVRE_KIND_RATE_OR_PACING": "rate or pacing changed",
+
 	"RESULT_DECISION_ACCEPTED_FOR_RISK": "accepted, a further run judged too dangerous", "RESULT_DECISION_MEDICAL_FIRST": "medical treatment first",
 	"RESULT_DECISION_FURTHER_RUN": "back on bypass",
 
