@@ -44,7 +44,7 @@ var rooms = map[string][]string{
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},
 	"fhirmap/fhirtest":             {"proto/trigone/v1", "fhirmap", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/rules", "internal/settings"},
-	"internal/note":                {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/units", "internal/valve"},
+	"internal/note":                {"proto/trigone/v1", "internal/metric", "internal/units", "internal/valve"},
 	"internal/render":              {"proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {

@@ -12,7 +12,6 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/units"
 	"trigone/internal/valve"
@@ -109,7 +108,7 @@ func newBuilder(in Input) *builder {
 			continue
 		}
 		for _, d := range f.GetDisputes() {
-			k := valve.Key{ID: d.GetLeaf(), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(convert.Word(d.GetRole()))}
+			k := valve.Key{ID: d.GetLeaf(), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(word(d.GetRole()))}
 			if f.GetConfirmed() {
 				b.confirmed[k] = true
 			} else if b.disputed[k] == "" {
@@ -494,7 +493,7 @@ func (b *builder) severity() *Table {
 // value writes a value of the evaluation.
 func (b *builder) value(v *trigonev1.MetricValue) string {
 	return format(v.GetMetric(), v.GetValue()) + b.marks(valve.Key{
-		ID: v.GetMetric(), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Role(convert.Word(v.GetRole())),
+		ID: v.GetMetric(), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Role(word(v.GetRole())),
 	})
 }
 
@@ -653,9 +652,9 @@ func (b *builder) segments(study *trigonev1.Study, o valve.Occasion) *Table {
 
 func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
 	if c := h.GetCommissure(); c != trigonev1.Commissure_COMMISSURE_UNSPECIFIED {
-		return valve.AtCommissure(valve.Commissure(convert.Word(c)))
+		return valve.AtCommissure(valve.Commissure(word(c)))
 	}
-	return valve.AtStation(valve.Segment(convert.Word(h.GetSegment())), valve.Station(convert.Word(h.GetStation())))
+	return valve.AtStation(valve.Segment(word(h.GetSegment())), valve.Station(word(h.GetStation())))
 }
 
 // filled drops the columns in which nothing is recorded, and says 'not recorded'

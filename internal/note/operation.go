@@ -9,7 +9,6 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"trigone/internal/convert"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -120,7 +119,7 @@ func aim(t *trigonev1.Target) string {
 		return "regurgitation at most " + or(gradeName(a.RegurgitationGradeAtMost))
 	case *trigonev1.Target_LeafletHeight:
 		r := a.LeafletHeight.GetRange()
-		place := placeName(valve.AtStation(valve.Segment(convert.Word(a.LeafletHeight.GetSegment())), valve.Station(convert.Word(a.LeafletHeight.GetStation()))))
+		place := placeName(valve.AtStation(valve.Segment(word(a.LeafletHeight.GetSegment())), valve.Station(word(a.LeafletHeight.GetStation()))))
 		return "leaflet height " + at(place) + " " + span("leaflet_height", r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
 	case *trigonev1.Target_AnteriorClosureShare:
 		r := a.AnteriorClosureShare
@@ -396,7 +395,7 @@ func (b *builder) fieldHeights(run int32) []Block {
 		if set.GetRun() != run {
 			continue
 		}
-		o := valve.InRun(int(set.GetRun()), valve.Stage(convert.Word(set.GetStage())))
+		o := valve.InRun(int(set.GetRun()), valve.Stage(word(set.GetStage())))
 		var list []string
 		for _, h := range set.GetHeights() {
 			list = append(list, capital(placeName(heightPlace(h)))+" "+or(b.quantity(h, "leaflet_height", heightPlace(h), o)))
@@ -523,9 +522,9 @@ func (b *builder) tests() []Block {
 			continue
 		}
 		table := &Table{Caption: "Ink test" + when(t.GetRun(), t.GetStage()), Header: []string{"Segment", "Annulus to line", "Line to free edge"}}
-		o := valve.InRun(int(t.GetRun()), valve.Stage(convert.Word(t.GetStage())))
+		o := valve.InRun(int(t.GetRun()), valve.Stage(word(t.GetStage())))
 		for _, m := range t.GetMarks() {
-			place := valve.AtTestSegment(t.GetId(), valve.Segment(convert.Word(m.GetSegment())))
+			place := valve.AtTestSegment(t.GetId(), valve.Segment(word(m.GetSegment())))
 			table.Rows = append(table.Rows, []string{
 				or(segmentName(m.GetSegment())), or(b.quantity(m, "ink_annulus_to_line", place, o)), or(b.quantity(m, "ink_depth_beyond_line", place, o)),
 			})
@@ -565,7 +564,7 @@ func (b *builder) saline(t *trigonev1.SalineTest) string {
 	if t.GetPerformed() == trigonev1.Answer_ANSWER_NO {
 		return sentence(text + ": not done " + notDone(t.GetNotDoneReason()))
 	}
-	o := valve.InRun(int(t.GetRun()), valve.Stage(convert.Word(t.GetStage())))
+	o := valve.InRun(int(t.GetRun()), valve.Stage(word(t.GetStage())))
 	leak := cmp.Or(say(t.GetLeak()), "leak not recorded")
 	parts := []string{joined(" ", leak, at(locationNames(t.GetLeakLocations())))}
 	switch t.GetClosureLineSymmetric() {

@@ -8,7 +8,6 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	"trigone/internal/convert"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -62,7 +61,7 @@ func with(preposition, place string) string {
 	return preposition + " " + place
 }
 
-func sliceName(s trigonev1.Slice) string { return placeName(valve.Place(convert.Word(s))) }
+func sliceName(s trigonev1.Slice) string { return placeName(valve.Place(word(s))) }
 
 func ringKind(r *trigonev1.Annuloplasty) string {
 	kind := cmp.Or(say(r.GetKind()), "ring or band, kind not recorded")

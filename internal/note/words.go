@@ -9,7 +9,6 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"trigone/internal/convert"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -174,6 +173,20 @@ var spoken = map[string]string{
 	"PLAN_TIMING_LATE_ARRIVAL": "signed before incision, received after it",
 }
 
+// word gives the word of an enum value, as everywhere: its name in lower case
+// without the enum's prefix; the zero value and an unknown number have none. It is
+// not convert's, whose checks of requests would come with it into whoever only
+// maps a note.
+func word(e protoreflect.Enum) string {
+	values := e.Descriptor().Values()
+	v := values.ByNumber(e.Number())
+	if v == nil || v.Number() == 0 {
+		return ""
+	}
+	prefix := strings.TrimSuffix(string(values.ByNumber(0).Name()), "UNSPECIFIED")
+	return strings.ToLower(strings.TrimPrefix(string(v.Name()), prefix))
+}
+
 // say gives an enum value in words; the zero value is empty.
 func say(e protoreflect.Enum) string {
 	if v := e.Descriptor().Values().ByNumber(e.Number()); v != nil {
@@ -181,7 +194,7 @@ func say(e protoreflect.Enum) string {
 			return s
 		}
 	}
-	return spaced(convert.Word(e))
+	return spaced(word(e))
 }
 
 // or gives what the note says where a reader would expect a value.
@@ -303,7 +316,7 @@ func placeName(p valve.Place) string {
 	return name
 }
 
-func segmentName(s trigonev1.Segment) string { return strings.ToUpper(convert.Word(s)) }
+func segmentName(s trigonev1.Segment) string { return strings.ToUpper(word(s)) }
 
 func segmentNames(list []trigonev1.Segment) string {
 	var names []string
@@ -316,7 +329,7 @@ func segmentNames(list []trigonev1.Segment) string {
 }
 
 func commissureName(c trigonev1.Commissure) string {
-	if w := convert.Word(c); w != "" {
+	if w := word(c); w != "" {
 		return "the " + w + " commissure"
 	}
 	return ""
@@ -327,13 +340,13 @@ func locationName(l *trigonev1.Location) string {
 	case *trigonev1.Location_Segment:
 		return segmentName(x.Segment)
 	case *trigonev1.Location_Boundary:
-		if w := convert.Word(x.Boundary); w != "" {
+		if w := word(x.Boundary); w != "" {
 			return placeName(valve.Place(w))
 		}
 	case *trigonev1.Location_Commissure:
 		return commissureName(x.Commissure)
 	case *trigonev1.Location_Leaflet:
-		if w := convert.Word(x.Leaflet); w != "" {
+		if w := word(x.Leaflet); w != "" {
 			return "the " + w + " leaflet"
 		}
 	}
