@@ -91,13 +91,27 @@ type builder struct {
 	zone      *time.Location
 	disputed  map[valve.Key]string // rule, by the value it disputes
 	confirmed map[valve.Key]bool
+	sections  map[place]mark // of contradictions that name no measured value
 	quoted    map[string]bool
+}
+
+// place is a section of the record with the pump run that a contradiction speaks of.
+type place struct {
+	section string
+	run     int32
+}
+
+// mark holds the rules that dispute what stands at a place, and whether others were
+// confirmed.
+type mark struct {
+	disputed  []string
+	confirmed bool
 }
 
 func newBuilder(in Input) *builder {
 	b := &builder{
 		in: in, file: in.Case.GetCaseFile(), ev: in.Case.GetEvaluation(), zone: in.Zone,
-		disputed: map[valve.Key]string{}, confirmed: map[valve.Key]bool{}, quoted: map[string]bool{},
+		disputed: map[valve.Key]string{}, confirmed: map[valve.Key]bool{}, sections: map[place]mark{}, quoted: map[string]bool{},
 	}
 	if b.zone == nil {
 		b.zone = time.UTC
@@ -106,6 +120,18 @@ func newBuilder(in Input) *builder {
 	for _, f := range b.ev.GetFindings() {
 		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION {
 			continue
+		}
+		if len(f.GetDisputes()) == 0 {
+			for _, s := range f.GetSections() {
+				at := place{s, f.GetRun()}
+				m := b.sections[at]
+				if f.GetConfirmed() {
+					m.confirmed = true
+				} else {
+					m.disputed = append(m.disputed, spaced(f.GetRule()))
+				}
+				b.sections[at] = m
+			}
 		}
 		for _, d := range f.GetDisputes() {
 			k := valve.Key{ID: d.GetLeaf(), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(word(d.GetRole()))}
@@ -152,6 +178,29 @@ func (b *builder) marks(k valve.Key) string {
 		return " [confirmed by a reviewer]"
 	}
 	return ""
+}
+
+// sectionMarks says what is known against or for what a section says of a run: an
+// order of times, or facts that exclude each other.
+func (b *builder) sectionMarks(section string, run int32) string {
+	m := b.sections[place{section, run}]
+	switch {
+	case len(m.disputed) > 0:
+		return " [disputed: " + strings.Join(m.disputed, "; ") + "]"
+	case m.confirmed:
+		return " [confirmed by a reviewer]"
+	}
+	return ""
+}
+
+// allMarks joins the marks of a section that has one place in the note, whatever
+// run they speak of.
+func (b *builder) allMarks(section string) string {
+	text := b.sectionMarks(section, 0)
+	for run := range int32(16) {
+		text += b.sectionMarks(section, run+1)
+	}
+	return text
 }
 
 // format writes a number on the catalogue's grid, with its unit.
@@ -332,7 +381,7 @@ func (b *builder) team() string {
 		if role == "" {
 			role = "role not recorded"
 		}
-		list = append(list, clean(o.GetPseudonym())+" ("+role+")")
+		list = append(list, cmp.Or(clean(o.GetPseudonym()), "pseudonym not recorded")+" ("+role+")")
 	}
 	return strings.Join(list, ", ")
 }
@@ -509,7 +558,7 @@ func (b *builder) findings() []Block {
 		}
 		heights = heights || len(a.GetStudy().GetLeaflets().GetHeights()) > 0
 		annulus = annulus || a.GetStudy().GetAnnulus() != nil
-		blocks = append(blocks, Block{Subheading: capital(b.examination(a))})
+		blocks = append(blocks, Block{Subheading: capital(b.examination(a)) + b.allMarks(string(assessmentOccasion(a)))})
 		blocks = append(blocks, own...)
 	}
 	var missing []string

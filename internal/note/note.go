@@ -22,7 +22,9 @@
 //
 // A measured value that an open contradiction names is shown and marked
 // '[disputed: rule]'; one whose contradiction a reviewer confirmed is marked
-// '[confirmed by a reviewer]'. A prediction is a range or nothing.
+// '[confirmed by a reviewer]'. Where a contradiction names no measured value (an
+// order of times, facts that exclude each other) the mark stands behind what the
+// section says of that run. A prediction is a range or nothing.
 package note
 
 import (

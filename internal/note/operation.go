@@ -41,7 +41,7 @@ func (b *builder) planInForce() []Block {
 	if b.effective {
 		text += "; it was " + say(b.ev.GetPlanInForce().GetTiming())
 	}
-	sentences := []string{sentence(text)}
+	sentences := []string{sentence(text + b.allMarks(string(valve.AtPlan)))}
 	if n := len(b.in.Plans); n > 1 {
 		sentences = append(sentences, fmt.Sprintf("The record holds %d revisions of the plan.", n))
 	}
@@ -312,7 +312,7 @@ func (b *builder) course() []string {
 		way += "; no cardiac surgery before"
 	}
 	return []string{sentence(way), sentence(fmt.Sprintf("Incision %s; first leaflet cut %s; end %s",
-		or(b.minute(b.op.GetIncisionTime())), or(b.minute(b.op.GetFirstLeafletCutTime())), or(b.minute(b.op.GetEndTime()))))}
+		or(b.minute(b.op.GetIncisionTime())), or(b.minute(b.op.GetFirstLeafletCutTime())), or(b.minute(b.op.GetEndTime()))) + b.sectionMarks(string(valve.AtOperation), 0))}
 }
 
 func (b *builder) stepsOf(run int32) []Item {
@@ -606,8 +606,8 @@ func (b *builder) runs() []Block {
 			fmt.Sprint(r.GetNumber()),
 			b.minutes(r.GetBypassStart(), r.GetBypassEnd(), r.StatedBypassMin), b.minutes(r.GetClampStart(), r.GetClampEnd(), r.StatedClampMin), or(reason),
 		})
-		if q := b.quote(r.GetReasonText()); q != "" {
-			quotes = append(quotes, Item{Text: fmt.Sprintf("Pump run %d: %s", r.GetNumber(), q)})
+		if said := joined(" ", b.quote(r.GetReasonText()), strings.TrimSpace(b.sectionMarks(string(valve.AtOperation), r.GetNumber()))); said != "" {
+			quotes = append(quotes, Item{Text: sentence(fmt.Sprintf("Pump run %d: %s", r.GetNumber(), said))})
 		}
 	}
 	blocks := []Block{{Table: t}}
@@ -676,7 +676,7 @@ func (b *builder) result() []Block {
 		e := b.echo(r.GetStudy(), resultOccasion(r))
 		name := joined(", ", capital(or(say(r.GetStage()))), pumpRun(r.GetRun()))
 		t.Rows = append(t.Rows, []string{
-			name + " (" + clean(r.GetId()) + ")", e.grade, e.gradient, e.rate, e.coaptation, e.motion, or(say(r.GetDecision())),
+			name + " (" + clean(r.GetId()) + ")" + b.allMarks(string(resultOccasion(r))), e.grade, e.gradient, e.rate, e.coaptation, e.motion, or(say(r.GetDecision())),
 		})
 		if q := b.quote(r.GetDecisionText()); q != "" {
 			quotes = append(quotes, Item{Text: sentence("Decision after " + clean(r.GetId()) + ": " + q)})
@@ -904,7 +904,7 @@ func (b *builder) followUp(u *trigonev1.FollowUp) Item {
 	if f := say(u.GetFunctionalClass()); f != "" {
 		status += ", functional class " + f
 	}
-	item := Item{Text: sentence(cmp.Or(capital(say(u.GetKind())), "Follow-up") + " (" + clean(u.GetId()) + "): " + status)}
+	item := Item{Text: sentence(cmp.Or(capital(say(u.GetKind())), "Follow-up") + " (" + clean(u.GetId()) + "): " + status + b.allMarks("follow_up/"+u.GetId()))}
 	switch {
 	case u.GetStudy() != nil:
 		on := cmp.Or(day(u.GetEchoOn()), b.local(u.GetStudy().GetTime(), dayLayout))
