@@ -152,19 +152,33 @@ func (b *builder) findPlan() {
 	case trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE, trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL:
 		b.effective = true
 	}
+	head := b.headRevision()
 	if b.effective {
+		b.revision = b.ev.GetPlanInForce().GetRevision()
 		for _, p := range b.in.Plans {
-			if p.Number == b.ev.GetPlanInForce().GetRevision() {
-				b.plan, b.revision = p.Plan, p.Number
-				return
+			if p.Number == b.revision {
+				b.plan = p.Plan
 			}
 		}
-		b.effective = false
+		if b.plan == nil && (head == 0 || head == b.revision) {
+			b.plan = b.file.GetPlan()
+		}
+		return
 	}
-	b.plan = b.file.GetPlan()
+	b.plan, b.revision = b.file.GetPlan(), head
 	if n := len(b.in.Plans); n > 0 {
 		b.plan, b.revision = b.in.Plans[n-1].Plan, b.in.Plans[n-1].Number
 	}
+}
+
+// headRevision is the number of the plan's head; 0: not known.
+func (b *builder) headRevision() int64 {
+	for _, s := range b.in.Case.GetSections() {
+		if s.GetSection() == string(valve.AtPlan) {
+			return s.GetRevision()
+		}
+	}
+	return 0
 }
 
 // Values.

@@ -29,7 +29,12 @@ tr { break-inside: avoid; }
 .table { overflow-x: auto; }
 footer { margin-top: 2.25rem; border-top: 1px solid #6d7d88; padding-top: .6rem; font-size: .85rem; color: #3d4a54; }
 @page { size: A4; margin: 18mm 16mm; }
-@media print { body { font-size: 10.5pt; margin: 0; padding: 0; max-width: none; } a { color: inherit; text-decoration: none; } }
+@media print {
+  html, body { font-size: 9.5pt; }
+  body { line-height: 1.4; margin: 0; padding: 0; max-width: none; }
+  th, td { padding-top: .15rem; padding-bottom: .15rem; }
+  .table, header, footer { break-inside: avoid; }
+}
 `
 
 // contentPolicy forbids everything but this style sheet.

@@ -431,4 +431,27 @@ func TestPlanInForceIsNotTheHead(t *testing.T) {
 		strings.Contains(text, "written after the operation") {
 		t.Errorf("the note does not speak of the plan in force:\n%s", text)
 	}
+
+	// Without its revisions the head is not taken for the plan in force.
+	c.Sections = []*trigonev1.SectionStatus{{Section: "plan", Revision: 2, State: trigonev1.SectionState_SECTION_STATE_ACCEPTED}}
+	if n, err = note.Build(note.Input{Case: c}); err != nil {
+		t.Fatal(err)
+	}
+	text = joinedLines(string(note.Text(n)))
+	if !strings.Contains(text, "The plan in force is revision 1, which is not at hand.") || strings.Contains(text, "written after the operation") {
+		t.Errorf("the head is taken for the plan in force:\n%s", text)
+	}
+}
+
+// In May London is an hour ahead of UTC (IANA time zone database, Europe/London).
+func TestTimesAreOfTheSitesZone(t *testing.T) {
+	file := read(t, testdata.Cases, "ring-exchanged")
+	incision := file.GetOperation().GetIncisionTime().AsTime()
+	if incision.Format(time.RFC3339) != "2026-05-05T08:25:00Z" {
+		t.Fatalf("the case begins at %s", incision)
+	}
+	text := joinedLines(string(note.Text(build(t, file))))
+	if !strings.Contains(text, "Incision 5 May 2026, 09:25;") || !strings.Contains(text, "Times are those of the zone Europe/London.") {
+		t.Errorf("the incision is not told in the site's zone:\n%s", text)
+	}
 }

@@ -17,6 +17,9 @@ import (
 // Plan.
 
 func (b *builder) planInForce() []Block {
+	if b.plan == nil && b.effective {
+		return []Block{paragraph(fmt.Sprintf("The plan in force is revision %d, which is not at hand.", b.revision))}
+	}
 	if b.plan == nil {
 		return []Block{paragraph(sentence("No plan is in force: " + cmp.Or(clean(b.ev.GetPlanInForce().GetExplanation()), "no plan was received")))}
 	}

@@ -164,7 +164,7 @@ func (s *sheet) height(paragraphs []string) float64 {
 
 func (s *sheet) heading(n Note) {
 	s.text("B", nameSize, 0, n.Title)
-	s.y += 1
+	s.y++
 	s.text("B", bodySize, 0, n.Status)
 	s.y += 2.5
 	const names = 36.0
@@ -262,7 +262,7 @@ func (s *sheet) block(b Block, rest []Block) {
 			s.room(lineHeight(bodySize) + s.beginning(rest))
 		}
 		s.text("", bodySize, 0, b.Paragraph)
-		s.y += 1
+		s.y++
 	case b.List != nil:
 		for i, item := range b.List.Items {
 			mark := "•"

@@ -105,7 +105,7 @@ func textTable(w *strings.Builder, t *Table) {
 	}
 	var columns []table.ColumnConfig
 	for i, width := range columnWidths(t, textWidth-2-2*len(t.Header), text.StringWidth) {
-		columns = append(columns, table.ColumnConfig{Number: i + 1, WidthMax: int(width), WidthMaxEnforcer: text.WrapSoft})
+		columns = append(columns, table.ColumnConfig{Number: i + 1, WidthMax: width, WidthMaxEnforcer: text.WrapSoft})
 	}
 	g.SetColumnConfigs(columns)
 	for line := range strings.Lines(g.Render()) {
