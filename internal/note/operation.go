@@ -340,6 +340,9 @@ func (b *builder) stepsOf(run int32) []Item {
 		if m := b.margins(s.GetId()); m != "" {
 			item.Sub = append(item.Sub, m)
 		}
+		if a := b.advice(s.GetAdviceIds()); a != "" {
+			item.Sub = append(item.Sub, a)
+		}
 		items = append(items, item)
 	}
 	return items
@@ -373,6 +376,24 @@ func (b *builder) fate(s *trigonev1.PerformedStep) string {
 		return joined(" ", sentence("Reason: "+reason), words)
 	}
 	return joined(" ", sentence(text+": "+reason), words)
+}
+
+// advice names the advice on record that a step followed.
+func (b *builder) advice(ids []string) string {
+	var list []string
+	for _, id := range ids {
+		given := ""
+		for _, a := range b.file.GetAdvice() {
+			if a.GetId() == id {
+				given = b.minute(a.GetTime())
+			}
+		}
+		list = append(list, joined(" ", clean(id), bracketed(given)))
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return sentence("Followed advice given by this software while operating: " + and(list))
 }
 
 // margins says the supporting chords kept beside a resection.

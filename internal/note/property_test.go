@@ -164,3 +164,19 @@ func TestRetractedSectionsAreNamed(t *testing.T) {
 		t.Errorf("a retracted section is not named:\n%s", text)
 	}
 }
+
+// Advice that a step followed leaves its trace in the note.
+func TestAdviceIsNamed(t *testing.T) {
+	c := evaluated(t, read(t, testdata.Cases, "triangular-complete-ring"))
+	op := c.GetCaseFile().GetOperation()
+	op.Steps[0].AdviceIds = []string{"advice-7"}
+	c.CaseFile.Advice = []*trigonev1.Advice{{Id: "advice-7", Time: op.GetFirstLeafletCutTime()}}
+	n, err := note.Build(note.Input{Case: c})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := "while operating: advice-7 (" + op.GetFirstLeafletCutTime().AsTime().Format("2 January 2006, 15:04") + ")."
+	if text := joinedLines(string(note.Text(n))); !strings.Contains(text, want) {
+		t.Errorf("the note does not say %q:\n%s", want, text)
+	}
+}
