@@ -174,7 +174,7 @@ func (b *builder) changes() []Block {
 	}
 	var gap string
 	if gaps > 0 {
-		gap = sentence(count(gaps, "comparison", "comparisons") + " could not be made because a value is not recorded")
+		gap = sentence(count(gaps, "comparison", "comparisons") + " could not be made because a value is not recorded or is disputed")
 	}
 	switch {
 	case b.op == nil:
