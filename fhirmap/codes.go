@@ -340,6 +340,7 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 		{URL: mitigationSystem, Concepts: []Concept{
 			{confirmedByReviewer, "A reviewer confirmed the values as they stand"},
 		}},
+		{URL: documentSystem, Concepts: documentConcepts},
 		{URL: ruleSystem, Open: true},
 	}
 })

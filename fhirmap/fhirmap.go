@@ -3,7 +3,8 @@
 // only room that knows the FHIR structs; casebook calls it. A measured or computed
 // number in a resource comes only from a metric value of an evaluation, never
 // from the record itself; what the record gives are times, steps, grades and
-// labels. Free text of the record is never sent.
+// labels. Free text of the record is never sent in a resource; the narrative of a
+// Document quotes it, as the operative note does.
 //
 // # What a bundle holds
 //

@@ -522,6 +522,9 @@ func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
 
 // Panels.
 
+// panelKey begins the key of a panel; the occasion follows.
+const panelKey = "panel|"
+
 // panels makes one Observation for every occasion that has any: its members, and
 // stage and pump run where they are known.
 func (p *producer) panels() {
@@ -545,7 +548,7 @@ func (p *producer) panels() {
 			o.Component = append(o.Component, fhir.ObservationComponent{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run})
 		}
 		p.place(o, &group{occasion: in})
-		p.addObservation("panel|"+string(in.name), o, nil)
+		p.addObservation(panelKey+string(in.name), o, nil)
 	}
 }
 

@@ -87,6 +87,10 @@ func (s electronicRecordService) GetBundle(ctx context.Context, req *trigonev1.G
 	return s.book.GetBundle(ctx, req)
 }
 
+func (s electronicRecordService) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
+	return s.book.GetOperativeNote(ctx, req)
+}
+
 type auditService struct {
 	trigonev1.UnimplementedAuditServiceServer
 	book *casebook.Book

@@ -70,7 +70,7 @@ local protocols and licensed practice come first.
 FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
 demo, evaluate, explore, metrics, rules, check-policy and policy-schema need no
-server.
+server, nor does note of a FILE.
 
 Exit codes
   0  done
@@ -97,11 +97,11 @@ Exit codes
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json, for discrepancies and explore also csv, for rules and metrics also html")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for discrepancies and explore also csv, for rules and metrics also html, for note text, html or pdf")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(),
 		a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(),

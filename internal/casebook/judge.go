@@ -73,21 +73,26 @@ func (b *Book) judgeUnder(ctx context.Context, f *folder, at time.Time, by under
 
 // EvaluateFile evaluates a case file alone, in process and without a store.
 func EvaluateFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*trigonev1.Evaluation, error) {
+	_, e, err := judgeFile(p, in, software)
+	return e, err
+}
+
+func judgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*folder, *trigonev1.Evaluation, error) {
 	if err := violations(convert.CheckFile(in)); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	f := &folder{}
 	now := time.Time{}
 	if err := lay(f, in, now); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	b := &Book{policy: p, software: software}
 	j, err := b.judge(context.Background(), f, now)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	j.message.Time = nil
-	return j.message, nil
+	return f, j.message, nil
 }
 
 // lay puts every section of a case file on the folder as a new head.

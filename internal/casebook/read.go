@@ -246,6 +246,9 @@ func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 	if err != nil {
 		return nil, err
 	}
+	if req.GetForm() == trigonev1.BundleForm_BUNDLE_FORM_DOCUMENT {
+		return b.document(ctx, c)
+	}
 	history, err := b.historyOf(ctx, c)
 	if err != nil {
 		return nil, err

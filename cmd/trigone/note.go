@@ -1,0 +1,101 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"trigone/internal/casebook"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/server"
+)
+
+// Formats of a note.
+const (
+	formatText = "text"
+	formatPDF  = "pdf"
+)
+
+var noteFormats = map[string]trigonev1.NoteFormat{
+	formatTable: trigonev1.NoteFormat_NOTE_FORMAT_TEXT, // the default of the flag
+	formatText:  trigonev1.NoteFormat_NOTE_FORMAT_TEXT,
+	formatHTML:  trigonev1.NoteFormat_NOTE_FORMAT_HTML,
+	formatPDF:   trigonev1.NoteFormat_NOTE_FORMAT_PDF,
+}
+
+func (a *app) noteCommand() *cobra.Command {
+	var out string
+	c := &cobra.Command{
+		Use:   "note CASE|FILE",
+		Short: "Write the operative note of a case, a draft for signature",
+		Long: `note writes the operative note of a case on record, or of a case file without a
+server. It says what the record says, in sentences: nothing is invented, what is
+missing is called 'not recorded', and a value that an open contradiction names is
+marked. It is a draft: whoever operated checks and signs it.`,
+		Example: `  trigone note 'urn:example:harbour-hospital:case|MV-2026-009'
+  trigone note 'urn:example:harbour-hospital:case|MV-2026-009' --format pdf --out note.pdf
+  trigone note case.json --format html --out note.html`,
+		Args: exactly("CASE or FILE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := a.formats(formatText, formatHTML, formatPDF, formatTable); err != nil {
+				return usagef("--format %s is not possible here; use text, html or pdf", a.format)
+			}
+			if a.format == formatPDF && out == "" {
+				return usagef("a PDF needs --out FILE, the file to write to")
+			}
+			content, err := a.note(cmd, args[0])
+			if err != nil {
+				return err
+			}
+			if out == "" {
+				_, err = cmd.OutOrStdout().Write(content)
+				return err
+			}
+			if err := os.WriteFile(out, content, 0o600); err != nil {
+				return fmt.Errorf("write the note: %w", err)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&out, "out", "", "file to write to (default: standard output; a PDF needs one)")
+	return c
+}
+
+// note gives the note of CASE, or of FILE without a server.
+func (a *app) note(cmd *cobra.Command, arg string) ([]byte, error) {
+	format := noteFormats[a.format]
+	if isCase(arg) {
+		reference, err := caseReference(arg)
+		if err != nil {
+			return nil, err
+		}
+		var content []byte
+		err = a.call(cmd, func(ctx context.Context, s services) error {
+			answer, err := s.fhir.GetOperativeNote(ctx, &trigonev1.GetOperativeNoteRequest{Case: reference, Format: format})
+			content = answer.GetContent()
+			return err
+		})
+		return content, err
+	}
+	clinical, err := a.settings()
+	if err != nil {
+		return nil, err
+	}
+	file, err := readCaseFile(cmd, arg)
+	if err != nil {
+		return nil, err
+	}
+	n, err := casebook.NoteOfFile(clinical, file, server.Version())
+	if err != nil {
+		return nil, err
+	}
+	return casebook.WriteNote(n, format)
+}
+
+// isCase tells CASE from FILE: a case is a name or has its system before a bar.
+func isCase(arg string) bool {
+	return strings.HasPrefix(arg, "sites/") || strings.Contains(arg, "|")
+}

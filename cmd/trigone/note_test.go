@@ -1,0 +1,76 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"trigone/testdata"
+)
+
+// A note comes from a file without a server and from a server, and says the same
+// but for what only the record knows.
+func TestNote(t *testing.T) {
+	path := file(t, read(t, testdata.Cases, "smaller-ring"))
+	alone := call(t, "note", path).want(t, exitOK)
+	says(t, "note of a file", alone.stdout, "Operative note: mitral valve repair", "Draft for signature", "label 28, planned 32 to 34", "not on record", "not a medical device")
+	narrow(t, "note", alone.stdout)
+	if same := call(t, "note", path, "--format", "text").want(t, exitOK); same.stdout != alone.stdout {
+		t.Error("text is not the default")
+	}
+
+	at := []string{"--server", start(t)}
+	with := func(args ...string) []string { return append(args, at...) }
+	says(t, "stderr", call(t, with("note", number)...).want(t, exitRefused).stderr, "NOT_FOUND")
+	call(t, with("submit", path)...).want(t, exitOK)
+	stored := call(t, with("note", number)...).want(t, exitOK)
+	says(t, "note of a case", stored.stdout, "label 28, planned 32 to 34", "history number 1", "sites/")
+	body := func(s string) string {
+		_, s, _ = strings.Cut(s, "Changes in theatre")
+		s, _, _ = strings.Cut(s, "Written by")
+		return s
+	}
+	if body(stored.stdout) != body(alone.stdout) {
+		t.Error("the note of the file and that of the record differ in what was done")
+	}
+
+	folder := t.TempDir()
+	for format, begins := range map[string]string{"html": "<!DOCTYPE html>", "pdf": "%PDF-", "text": "Operative note"} {
+		out := filepath.Join(folder, "note."+format)
+		for _, of := range []string{path, number} {
+			if got := call(t, with("note", of, "--format", format, "--out", out)...).want(t, exitOK); got.stdout != "" {
+				t.Errorf("%s: something is printed beside the file: %s", format, got.stdout)
+			}
+			content, err := os.ReadFile(out)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !bytes.HasPrefix(content, []byte(begins)) {
+				t.Errorf("%s begins with %.20q", format, content)
+			}
+		}
+	}
+}
+
+func TestNoteWrongUse(t *testing.T) {
+	path := file(t, read(t, testdata.Cases, "core-only"))
+	for _, tt := range []struct {
+		why, says string
+		args      []string
+		code      int
+	}{
+		{"a PDF is nothing for a terminal", "--out FILE", []string{"note", path, "--format", "pdf"}, exitUsage},
+		{"a form nobody writes", "use text, html or pdf", []string{"note", path, "--format", "json"}, exitUsage},
+		{"nothing to write about", "CASE or FILE", []string{"note"}, exitUsage},
+		{"no such file", "read the case file", []string{"note", filepath.Join(t.TempDir(), "none.json")}, exitFailed},
+		{"no case file", "no case file in protobuf JSON", []string{"note", write(t, []byte("{"))}, exitRefused},
+		{"a folder that is not there", "write the note", []string{"note", path, "--out", filepath.Join(t.TempDir(), "none", "x.txt")}, exitFailed},
+	} {
+		got := call(t, tt.args...).want(t, tt.code)
+		if !strings.Contains(got.stderr, tt.says) {
+			t.Errorf("%s: stderr does not say %q: %s", tt.why, tt.says, got.stderr)
+		}
+	}
+}

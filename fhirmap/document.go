@@ -1,0 +1,191 @@
+package fhirmap
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/note"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// documentSystem holds the kinds of documents. No public code of an operative note
+// was verified.
+const documentSystem = Base + "/CodeSystem/document"
+
+const operativeNote = "operative-note"
+
+var documentConcepts = []Concept{{operativeNote, "Operative note of a mitral valve repair, draft"}}
+
+const typeComposition = "Composition"
+
+// The wire form of a document: no entry has a request.
+type (
+	document struct {
+		ResourceType string          `json:"resourceType"`
+		Meta         *fhir.Meta      `json:"meta,omitempty"`
+		Identifier   fhir.Identifier `json:"identifier"`
+		Type         fhir.BundleType `json:"type"`
+		Timestamp    *string         `json:"timestamp"`
+		Entry        []documentEntry `json:"entry"`
+	}
+	documentEntry struct {
+		FullURL  string `json:"fullUrl"`
+		Resource any    `json:"resource"`
+	}
+	composition struct {
+		ResourceType string `json:"resourceType"`
+		*fhir.OtherComposition
+	}
+)
+
+// Document gives the case as a document bundle, in JSON: the operative note as a
+// Composition of status preliminary, with the narrative of every section, and
+// behind it the resources of the present state, each referred to from the section
+// that speaks of it. What earlier states produced and this one does not is no part
+// of a document: it says what is, and a transaction corrects what a receiver has.
+//
+// Errors: ErrNothing; note.ErrRetracted for a retracted or merged case; a fault as
+// Transaction finds it.
+func Document(h History, n note.Note) ([]byte, error) {
+	switch h.Current.Case.GetState() {
+	case trigonev1.CaseState_CASE_STATE_RETRACTED, trigonev1.CaseState_CASE_STATE_MERGED:
+		return nil, note.ErrRetracted
+	}
+	resources, err := produce(h)
+	if err != nil {
+		return nil, err
+	}
+	author := resourceID(h.UID, typeDevice, softwareKey)
+	if !slices.ContainsFunc(resources, func(r resource) bool { return r.id == author }) {
+		return nil, ErrNothing
+	}
+	c, err := compose(h, n, resources, author)
+	if err != nil {
+		return nil, err
+	}
+	version := strconv.FormatInt(h.Current.Case.GetCaseVersion(), 10)
+	d := document{
+		ResourceType: "Bundle", Meta: tagOf(h.Current.Case), Type: fhir.BundleTypeDocument,
+		// Each history number has a document of its own.
+		Identifier: fhir.Identifier{System: text(IdentifierSystem), Value: text(h.UID + "/document/" + version)},
+		Timestamp:  text(c.Date),
+		Entry:      []documentEntry{{urn(*c.Id), composition{typeComposition, (*fhir.OtherComposition)(c)}}},
+	}
+	for _, r := range resources {
+		if err := r.checkStatus(); err != nil {
+			return nil, err
+		}
+		d.Entry = append(d.Entry, documentEntry{urn(r.id), r.wrapped()})
+	}
+	return json.Marshal(d)
+}
+
+// compose makes the Composition.
+func compose(h History, n note.Note, resources []resource, author string) (*fhir.Composition, error) {
+	const key = "note"
+	language := note.Language
+	c := &fhir.Composition{
+		Id: text(resourceID(h.UID, typeComposition, key)), Meta: tagOf(h.Current.Case), Language: &language,
+		Identifier: &fhir.Identifier{System: text(IdentifierSystem), Value: text(h.UID + "/" + key)},
+		Status:     fhir.CompositionStatusPreliminary, Type: *local(documentSystem, operativeNote),
+		Subject: subjectOf(h), Date: n.Created.UTC().Format(layout), Title: n.Title,
+		Author: []fhir.Reference{{Reference: text(urn(author))}},
+	}
+	whole := []note.Block{{Paragraph: n.Status}}
+	if rows := n.Subject; len(rows) > 0 {
+		t := &note.Table{Header: []string{"Of", "Value"}}
+		for _, f := range rows {
+			t.Rows = append(t.Rows, []string{f.Name, f.Value})
+		}
+		whole = append(whole, note.Block{Table: t})
+	}
+	for _, f := range n.Footer {
+		whole = append(whole, note.Block{Paragraph: f})
+	}
+	var err error
+	if c.Text, err = narrative(whole); err != nil {
+		return nil, err
+	}
+	entries := sectionEntries(h.UID, n, resources)
+	for i, s := range n.Sections {
+		section := fhir.CompositionSection{Title: text(s.Heading), Entry: entries[i]}
+		if section.Text, err = narrative(s.Blocks); err != nil {
+			return nil, err
+		}
+		c.Section = append(c.Section, section)
+	}
+	return c, nil
+}
+
+func narrative(blocks []note.Block) (*fhir.Narrative, error) {
+	div, err := note.Narrative(blocks)
+	if err != nil {
+		return nil, fmt.Errorf("narrative of the note: %w", err)
+	}
+	return &fhir.Narrative{Status: fhir.NarrativeStatusGenerated, Div: div}, nil
+}
+
+// sectionEntries refers to every resource from a section, a panel instead of its
+// members; the software is the author.
+func sectionEntries(uid string, n note.Note, resources []resource) [][]fhir.Reference {
+	entries := make([][]fhir.Reference, len(n.Sections))
+	for _, r := range resources {
+		key := sectionOf(uid, r)
+		if key == "" {
+			continue
+		}
+		i := slices.IndexFunc(n.Sections, func(s note.Section) bool { return s.Key == key })
+		if i < 0 {
+			i = len(n.Sections) - 1
+		}
+		if i >= 0 {
+			entries[i] = append(entries[i], fhir.Reference{Reference: text(urn(r.id))})
+		}
+	}
+	return entries
+}
+
+// sectionOf gives the section that speaks of a resource; none for what a panel
+// names and for the software.
+func sectionOf(uid string, r resource) string {
+	switch {
+	case r.procedure != nil:
+		return note.KeySteps
+	case r.issue != nil:
+		return note.KeyContradictions
+	case r.device != nil:
+		if r.id == resourceID(uid, typeDevice, softwareKey) {
+			return ""
+		}
+		return note.KeyRing
+	}
+	for _, id := range r.observation.Identifier {
+		if id.Value == nil {
+			continue
+		}
+		name, isPanel := strings.CutPrefix(*id.Value, uid+"/"+panelKey)
+		if !isPanel {
+			continue
+		}
+		switch kindOf(valve.Occasion(name).Section()) {
+		case kindIdentity:
+			return note.KeyIndication
+		case kindPlan:
+			return note.KeyPrediction
+		case kindOperation:
+			return note.KeyTests
+		case kindResult:
+			return note.KeyResult
+		case kindFollowUp:
+			return note.KeyFollowUp
+		}
+		return note.KeyFindings
+	}
+	return ""
+}

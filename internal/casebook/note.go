@@ -1,0 +1,136 @@
+package casebook
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"trigone/fhirmap"
+	"trigone/internal/convert"
+	"trigone/internal/note"
+	"trigone/internal/policy"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Media types of a note.
+const (
+	mediaText = "text/plain; charset=utf-8"
+	mediaHTML = "text/html; charset=utf-8"
+	mediaPDF  = "application/pdf"
+)
+
+// GetOperativeNote gives the operative note of a case, a draft for signature.
+func (b *Book) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
+	if err := violations(convert.Check(req)); err != nil {
+		return nil, err
+	}
+	c, err := b.find(ctx, req.GetCase())
+	if err != nil {
+		return nil, err
+	}
+	n, err := b.note(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	content, media, err := writeNote(n, req.GetFormat())
+	if err != nil {
+		return nil, err
+	}
+	return &trigonev1.GetOperativeNoteResponse{Content: content, MediaType: media, HistoryNumber: n.History}, nil
+}
+
+// note builds the note of a case on record.
+func (b *Book) note(ctx context.Context, c storage.Case) (note.Note, error) {
+	f, err := b.load(ctx, c)
+	if err != nil {
+		return note.Note{}, err
+	}
+	out, err := b.present(f)
+	if err != nil {
+		return note.Note{}, err
+	}
+	if n := len(f.earlier); n > 0 {
+		out.Evaluation = &trigonev1.Evaluation{}
+		if err := proto.Unmarshal(f.earlier[n-1].Answer, out.Evaluation); err != nil {
+			return note.Note{}, fmt.Errorf("evaluation %d cannot be read: %w", f.earlier[n-1].Number, err)
+		}
+	}
+	return buildNote(b.policy, f, out)
+}
+
+// document gives a case as a FHIR document: the note with the resources it speaks of.
+func (b *Book) document(ctx context.Context, c storage.Case) (*trigonev1.GetBundleResponse, error) {
+	f, err := b.load(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	history, err := b.history(f)
+	if err != nil {
+		return nil, err
+	}
+	n, err := buildNote(b.policy, f, history.Current.Case)
+	if err != nil {
+		return nil, err
+	}
+	bundle, err := fhirmap.Document(history, n)
+	switch {
+	case errors.Is(err, fhirmap.ErrNothing):
+		return nil, refuse(FailedPrecondition, ReasonNothingAccepted, "no section of this case is accepted, so there is nothing to hand over")
+	case err != nil:
+		return nil, fmt.Errorf("document: %w", err)
+	}
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: f.state.Version}, nil
+}
+
+func buildNote(p policy.Policy, f *folder, c *trigonev1.Case) (note.Note, error) {
+	zone, err := time.LoadLocation(p.Settings.Zone)
+	if err != nil {
+		return note.Note{}, fmt.Errorf("zone of the policy: %w", err)
+	}
+	rec, err := f.record()
+	if err != nil {
+		return note.Note{}, err
+	}
+	in := note.Input{Site: p.Settings.Site, Zone: zone, Case: c}
+	for _, r := range rec.Plans {
+		in.Plans = append(in.Plans, note.PlanRevision{Number: r.Revision, Plan: r.Plan})
+	}
+	n, err := note.Build(in)
+	if errors.Is(err, note.ErrRetracted) {
+		return n, refuse(FailedPrecondition, ReasonClosedCase, "the case is retracted or merged, so that there is no operative note of it; its revisions are on record")
+	}
+	return n, err
+}
+
+// NoteOfFile builds the note of a case file alone, in process and without a store.
+func NoteOfFile(p policy.Policy, in *trigonev1.CaseFile, software string) (note.Note, error) {
+	f, e, err := judgeFile(p, in, software)
+	if err != nil {
+		return note.Note{}, err
+	}
+	return buildNote(p, f, &trigonev1.Case{
+		State: trigonev1.CaseState_CASE_STATE_ACTIVE, CaseFile: in, Evaluation: e,
+	})
+}
+
+// WriteNote writes a note in a format; unset: text.
+func WriteNote(n note.Note, format trigonev1.NoteFormat) ([]byte, error) {
+	content, _, err := writeNote(n, format)
+	return content, err
+}
+
+func writeNote(n note.Note, format trigonev1.NoteFormat) (content []byte, media string, err error) {
+	switch format {
+	case trigonev1.NoteFormat_NOTE_FORMAT_HTML:
+		content, err = note.HTML(n)
+		return content, mediaHTML, err
+	case trigonev1.NoteFormat_NOTE_FORMAT_PDF:
+		content, err = note.PDF(n)
+		return content, mediaPDF, err
+	}
+	return note.Text(n), mediaText, nil
+}

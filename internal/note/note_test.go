@@ -1,0 +1,457 @@
+package note_test
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"flag"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"trigone/internal/casebook"
+	"trigone/internal/note"
+	"trigone/internal/policy"
+	"trigone/internal/units"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+func read(t *testing.T, folder, name string) *trigonev1.CaseFile {
+	t.Helper()
+	file, err := testdata.Read(folder, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// disputed is a case whose exit echo has a peak gradient below the mean one.
+func disputed(t *testing.T) *trigonev1.CaseFile {
+	t.Helper()
+	file := read(t, testdata.Cases, "disputed-corrected")
+	file.Results = read(t, testdata.Submits, "disputed-gradient-first").GetResults()
+	return file
+}
+
+func builtIn(t *testing.T) policy.Policy {
+	t.Helper()
+	p, err := policy.BuiltIn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// evaluated gives a case as the service has it, not stored.
+func evaluated(t *testing.T, file *trigonev1.CaseFile) *trigonev1.Case {
+	t.Helper()
+	e, err := casebook.EvaluateFile(builtIn(t), file, "1.0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &trigonev1.Case{State: trigonev1.CaseState_CASE_STATE_ACTIVE, CaseFile: file, Evaluation: e}
+}
+
+func build(t *testing.T, file *trigonev1.CaseFile) note.Note {
+	t.Helper()
+	n, err := casebook.NoteOfFile(builtIn(t), file, "1.0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+func html(t *testing.T, n note.Note) string {
+	t.Helper()
+	out, err := note.HTML(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(out)
+}
+
+// The goldens were read as a surgeon would read them; what each is for stands in
+// the case's row of testdata/README.md.
+func TestGoldens(t *testing.T) {
+	cases := map[string]*trigonev1.CaseFile{"disputed": disputed(t), "identity-only": identityOnly(t)}
+	for _, name := range []string{
+		"triangular-complete-ring", "missing-measurements", "ring-exchanged", "commissural-conversion", "billowing-second-run",
+		"several-differences", "plan-signed-late", "chord-rupture-sliding",
+	} {
+		cases[name] = read(t, testdata.Cases, name)
+	}
+	for name, file := range cases {
+		n := build(t, file)
+		for ending, got := range map[string]string{".txt": string(note.Text(n)), ".html": html(t, n)} {
+			path := filepath.Join("testdata", name+ending)
+			if *update {
+				if err := os.WriteFile(path, []byte(got), 0o600); err != nil {
+					t.Fatal(err)
+				}
+				continue
+			}
+			want, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("%s differs from the golden file; read the difference and run with -update", path)
+			}
+		}
+	}
+}
+
+func identityOnly(t *testing.T) *trigonev1.CaseFile {
+	t.Helper()
+	whole := read(t, testdata.Cases, "core-only")
+	return &trigonev1.CaseFile{
+		ExternalIdentifier: whole.GetExternalIdentifier(), PatientIdentifier: whole.GetPatientIdentifier(), Identity: &trigonev1.Identity{},
+	}
+}
+
+func TestEmptyCaseSaysSo(t *testing.T) {
+	text := string(note.Text(build(t, identityOnly(t))))
+	for _, want := range []string{
+		"sex not recorded", "Date of operation  not recorded", "What indicated the operation is not recorded.",
+		"The grade of mitral regurgitation before the operation is not recorded.", "No plan is in force", "The operation is not recorded.",
+		"Follow-up is not recorded.", "The record holds no open contradiction.", "not a medical device",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the note of an empty case does not say %q:\n%s", want, text)
+		}
+	}
+	if found := quantityPattern.FindString(joinedLines(text)); found != "" {
+		t.Errorf("the note of an empty case has the number %s", found)
+	}
+}
+
+func TestNoNoteOfARetractedOrUnevaluatedCase(t *testing.T) {
+	c := evaluated(t, read(t, testdata.Cases, "core-only"))
+	c.State = trigonev1.CaseState_CASE_STATE_RETRACTED
+	if _, err := note.Build(note.Input{Case: c}); !errors.Is(err, note.ErrRetracted) {
+		t.Errorf("a retracted case: %v", err)
+	}
+	c.State = trigonev1.CaseState_CASE_STATE_MERGED
+	if _, err := note.Build(note.Input{Case: c}); !errors.Is(err, note.ErrRetracted) {
+		t.Errorf("a merged case: %v", err)
+	}
+	c.State, c.Evaluation = trigonev1.CaseState_CASE_STATE_ACTIVE, nil
+	if _, err := note.Build(note.Input{Case: c}); !errors.Is(err, note.ErrNoEvaluation) {
+		t.Errorf("a case without an evaluation: %v", err)
+	}
+}
+
+func TestDisputedAndConfirmedValuesAreMarked(t *testing.T) {
+	c := evaluated(t, disputed(t))
+	words := func() string {
+		n, err := note.Build(note.Input{Site: "harbour", Case: c})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return joinedLines(string(note.Text(n)))
+	}
+	mean := units.Format(c.GetCaseFile().GetResults()[0].GetStudy().GetGradient().GetMeanGradient().GetMmhg(), units.MMHg, 0.1)
+	open := words()
+	if !strings.Contains(open, "mean gradient "+mean+" [disputed: peak gradient below mean]") || !strings.Contains(open, "Open: the values named are disputed") {
+		t.Errorf("the disputed gradient is not marked:\n%s", open)
+	}
+	for _, f := range c.GetEvaluation().GetFindings() {
+		if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION {
+			f.Confirmed = true
+			c.Confirmations = append(c.Confirmations, &trigonev1.Confirmation{
+				FindingId: f.GetId(), State: trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING, Reason: "a secret of the reviewer",
+				Time: c.GetCaseFile().GetOperation().GetEndTime(),
+			})
+		}
+	}
+	confirmed := words()
+	if strings.Contains(confirmed, "[disputed") || !strings.Contains(confirmed, "mean gradient "+mean+" [confirmed by a reviewer]") ||
+		!strings.Contains(confirmed, "Confirmed by a reviewer on ") || !strings.Contains(confirmed, "The record holds no open contradiction.") {
+		t.Errorf("the confirmed gradient is not marked as such:\n%s", confirmed)
+	}
+	if strings.Contains(confirmed, "a secret of the reviewer") {
+		t.Error("the reviewer's words are never handed on")
+	}
+}
+
+// quantityPattern finds a number with one of the units that a surgeon acts on.
+var quantityPattern = regexp.MustCompile(`(\d+(?:\.\d+)?) (mmHg|mm|cm²)(?:[^²/\w]|$)`)
+
+func joinedLines(s string) string { return strings.Join(strings.Fields(s), " ") }
+
+// quantitiesOf collects every number of a message by its unit.
+func quantitiesOf(m protoreflect.Message, into map[string][]float64) {
+	unit := ""
+	if d := m.Descriptor().Fields().ByName("unit"); d != nil && d.Kind() == protoreflect.StringKind {
+		for _, u := range units.Units() {
+			if u.UCUM() == m.Get(d).String() {
+				unit = u.Text()
+			}
+		}
+	}
+	m.Range(func(d protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		switch {
+		case d.Kind() == protoreflect.DoubleKind && !d.IsList():
+			u := unit
+			name := string(d.Name())
+			switch {
+			case u != "":
+			case strings.HasSuffix(name, "mmhg"):
+				u = "mmHg"
+			case strings.HasSuffix(name, "mm"):
+				u = "mm"
+			case strings.HasSuffix(name, "cm2"):
+				u = "cm²"
+			}
+			into[u] = append(into[u], v.Float())
+		case d.Message() != nil && d.IsList():
+			for i := range v.List().Len() {
+				quantitiesOf(v.List().Get(i).Message(), into)
+			}
+		case d.Message() != nil && !d.IsMap():
+			quantitiesOf(v.Message(), into)
+		}
+		return true
+	})
+}
+
+// invented gives the numbers of a text that no value of the case rounds to.
+func invented(text string, known map[string][]float64) (list []string, n int) {
+	for _, m := range quantityPattern.FindAllStringSubmatch(joinedLines(text), -1) {
+		n++
+		shown, err := strconv.ParseFloat(m[1], 64)
+		if err != nil {
+			return []string{m[0]}, n
+		}
+		_, fraction, _ := strings.Cut(m[1], ".")
+		half := 0.5*math.Pow10(-len(fraction)) + 1e-9
+		if !slices.ContainsFunc(known[m[2]], func(v float64) bool { return math.Abs(math.Abs(v)-shown) <= half }) {
+			list = append(list, m[0])
+		}
+	}
+	return list, n
+}
+
+// Every length, pressure and area in a note is a value of the record or of its
+// evaluation, under the same unit.
+func TestNumbersAreOfTheRecord(t *testing.T) {
+	total := 0
+	for _, name := range append(testdata.Names(testdata.Cases), "disputed") {
+		file := disputed(t)
+		if name != "disputed" {
+			file = read(t, testdata.Cases, name)
+		}
+		c := evaluated(t, file)
+		known := map[string][]float64{}
+		quantitiesOf(c.ProtoReflect(), known)
+		text := string(note.Text(build(t, file)))
+		wrong, n := invented(text, known)
+		for _, w := range wrong {
+			t.Errorf("%s: %s is no value of the case", name, w)
+		}
+		total += n
+	}
+	if total < 800 {
+		t.Errorf("only %d numbers were looked at; the pattern misses them", total)
+	}
+	if wrong, _ := invented("coaptation length 7.3 mm", map[string][]float64{"mm": {7.2, 7.36}, "mmHg": {7.3}}); len(wrong) != 1 {
+		t.Error("an invented number is not caught")
+	}
+}
+
+// A value that is withdrawn is no longer in the note.
+func TestWithdrawnValueIsGone(t *testing.T) {
+	file := read(t, testdata.Cases, "triangular-complete-ring")
+	resection := file.GetOperation().GetSteps()[0].GetTechnique().GetLeafletResection()
+	if resection == nil {
+		t.Fatal("the first step is no resection")
+	}
+	resection.ResectionFreeEdgeWidth = nil
+	text := joinedLines(string(note.Text(build(t, file))))
+	_, steps, _ := strings.Cut(text, "Operation and steps")
+	if !strings.Contains(steps, "width at the free edge not recorded") {
+		t.Errorf("the note does not say that the width is missing:\n%s", steps)
+	}
+}
+
+func TestSameCaseSameBytes(t *testing.T) {
+	for _, name := range []string{"billowing-second-run", "missing-measurements"} {
+		a, b := build(t, read(t, testdata.Cases, name)), build(t, read(t, testdata.Cases, name))
+		if !bytes.Equal(note.Text(a), note.Text(b)) || html(t, a) != html(t, b) {
+			t.Errorf("%s: two notes of one case differ", name)
+		}
+		first := pdf(t, a)
+		for range 3 {
+			if !bytes.Equal(first, pdf(t, b)) {
+				t.Fatalf("%s: two PDFs of one case differ", name)
+			}
+		}
+		if !bytes.Contains(first, []byte("/CreationDate (D:"+a.Created.UTC().Format("20060102150405"))) {
+			t.Errorf("%s: the PDF was not made at the time of the record, %s", name, a.Created.Format(time.RFC3339))
+		}
+	}
+}
+
+const hostile = `<script>alert("x")</script><img src=x onerror=alert(1)> & </div> javascript:` + "\x01\u202e\x00 Łukasz ≥ 5 🫀\nsecond line"
+
+// withHostileText puts a text into every free text of a case.
+func withHostileText(file *trigonev1.CaseFile) {
+	file.Plan.Rationale = hostile
+	file.Plan.Steps[0].Rationale = hostile + "1"
+	file.Assessments[0].Note = hostile + "2"
+	file.Operation.Note = hostile + "3"
+	file.Operation.Steps[0].ReasonText = hostile + "4"
+	file.Operation.Runs[0].ReasonText = hostile + "5"
+	file.Results[0].DecisionText = hostile + "6"
+	file.FollowUps[0].Note = hostile + "7"
+}
+
+var tagPattern = regexp.MustCompile(`<\s*/?\s*([a-zA-Z!][a-zA-Z0-9]*)`)
+
+func TestFreeTextIsEscaped(t *testing.T) {
+	c := evaluated(t, read(t, testdata.Cases, "billowing-second-run"))
+	withHostileText(c.GetCaseFile())
+	n, err := note.Build(note.Input{Site: "harbour", Case: c})
+	if err != nil {
+		t.Fatal(err)
+	}
+	known := []string{
+		"!DOCTYPE", "html", "head", "meta", "title", "style", "body", "header", "main", "footer", "section", "h1", "h2", "h3", "p", "ul", "ol", "li",
+		"table", "caption", "thead", "tbody", "tr", "th", "td", "div",
+	}
+	page := html(t, n)
+	for _, m := range tagPattern.FindAllStringSubmatch(page, -1) {
+		if !slices.Contains(known, m[1]) {
+			t.Errorf("the page has an element %s", m[1])
+		}
+	}
+	for i := range 7 {
+		if want := "second line" + strconv.Itoa(i+1); !strings.Contains(page, want) {
+			t.Errorf("the free text that ends in %q is not in the note", want)
+		}
+	}
+	if !strings.Contains(page, "&lt;script&gt;") || strings.ContainsAny(page, "\x00\x01\u202e") {
+		t.Error("a free text is not escaped, or a control character is left")
+	}
+	if !strings.Contains(page, `http-equiv="Content-Security-Policy" content="default-src &#39;none&#39;; style-src &#39;sha256-`) {
+		t.Error("the page does not forbid what it does not need")
+	}
+	for _, fetched := range []string{"http://", "https://", "url(", "src="} {
+		if i := strings.Index(strings.ReplaceAll(page, "src=x onerror", ""), fetched); i >= 0 {
+			t.Errorf("the page may fetch something: %s", page[max(0, i-40):i+40])
+		}
+	}
+	for _, s := range n.Sections {
+		div, err := note.Narrative(s.Blocks)
+		if err != nil {
+			t.Fatal(err)
+		}
+		wellFormed(t, s.Key, div)
+	}
+	text := string(note.Text(n))
+	if !strings.Contains(joinedLines(text), `“<script>alert("x")</script>`) {
+		t.Error("the text form does not quote the free text as it is")
+	}
+	// A PDF of them is made, and says what the font has no sign for.
+	strings := stringsOf(t, pdf(t, n))
+	if !slices.ContainsFunc(strings, func(s string) bool { return bytes.Contains([]byte(s), []byte("Łukasz")) }) ||
+		!slices.ContainsFunc(strings, func(s string) bool { return bytes.Contains([]byte(s), []byte("[U+1FAC0]")) }) {
+		t.Error("the PDF loses signs of a free text")
+	}
+}
+
+// wellFormed parses XHTML as XML, without HTML's leniency.
+func wellFormed(t *testing.T, where, div string) {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(div))
+	d.Strict = true
+	for {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			t.Fatalf("%s: %v in\n%s", where, err, div)
+		}
+	}
+}
+
+// Headings, tables and language are what a screen reader needs.
+func TestPageIsAccessible(t *testing.T) {
+	page := html(t, build(t, read(t, testdata.Cases, "ring-exchanged")))
+	if strings.Count(page, "<h1>") != 1 || !strings.Contains(page, `<html lang="en">`) || !strings.Contains(page, "<main>") {
+		t.Error("the page has no single heading, language or main part")
+	}
+	for _, table := range strings.Split(page, "<table>")[1:] {
+		head, _, _ := strings.Cut(table, "</table>")
+		if !strings.Contains(head, `<th scope="col">`) || !strings.Contains(head, `<th scope="row">`) {
+			t.Errorf("a table has no headers:\n%s", head)
+		}
+		if strings.Contains(head, `<th scope="col"></th>`) {
+			t.Errorf("a column has no name:\n%s", head)
+		}
+	}
+}
+
+func TestTextIsNarrow(t *testing.T) {
+	for _, name := range testdata.Names(testdata.Cases) {
+		for line := range strings.Lines(string(note.Text(build(t, read(t, testdata.Cases, name))))) {
+			if n := len([]rune(strings.TrimRight(line, "\n"))); n > 96 {
+				t.Errorf("%s: a line of %d columns: %s", name, n, line)
+			}
+		}
+	}
+}
+
+// A plan signed in time judges although a later revision is the head: the note
+// speaks of the one in force.
+func TestPlanInForceIsNotTheHead(t *testing.T) {
+	c := evaluated(t, read(t, testdata.Cases, "triangular-complete-ring"))
+	inForce := c.GetCaseFile().GetPlan()
+	head := proto.CloneOf(inForce)
+	head.Rationale = "written after the operation"
+	c.CaseFile.Plan = head
+	n, err := note.Build(note.Input{Case: c, Plans: []note.PlanRevision{{Number: 1, Plan: inForce}, {Number: 2, Plan: head}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := joinedLines(string(note.Text(n)))
+	if !strings.Contains(text, "The plan in force is revision 1") || !strings.Contains(text, "The record holds 2 revisions of the plan.") ||
+		strings.Contains(text, "written after the operation") {
+		t.Errorf("the note does not speak of the plan in force:\n%s", text)
+	}
+
+	// Without its revisions the head is not taken for the plan in force.
+	c.Sections = []*trigonev1.SectionStatus{{Section: "plan", Revision: 2, State: trigonev1.SectionState_SECTION_STATE_ACCEPTED}}
+	if n, err = note.Build(note.Input{Case: c}); err != nil {
+		t.Fatal(err)
+	}
+	text = joinedLines(string(note.Text(n)))
+	if !strings.Contains(text, "The plan in force is revision 1, which is not at hand.") || strings.Contains(text, "written after the operation") {
+		t.Errorf("the head is taken for the plan in force:\n%s", text)
+	}
+}
+
+// In May London is an hour ahead of UTC (IANA time zone database, Europe/London).
+func TestTimesAreOfTheSitesZone(t *testing.T) {
+	file := read(t, testdata.Cases, "ring-exchanged")
+	incision := file.GetOperation().GetIncisionTime().AsTime()
+	if incision.Format(time.RFC3339) != "2026-05-05T08:25:00Z" {
+		t.Fatalf("the case begins at %s", incision)
+	}
+	text := joinedLines(string(note.Text(build(t, file))))
+	if !strings.Contains(text, "Incision 5 May 2026, 09:25;") || !strings.Contains(text, "Times are those of the zone Europe/London.") {
+		t.Errorf("the incision is not told in the site's zone:\n%s", text)
+	}
+}

@@ -1,0 +1,411 @@
+package note
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"sync"
+
+	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font/gofont/gobold"
+	"golang.org/x/image/font/gofont/goitalic"
+	"golang.org/x/image/font/gofont/goregular"
+	"golang.org/x/image/font/sfnt"
+)
+
+// Measures of the page, in millimetres; font sizes are in points.
+const (
+	pageWidth, pageHeight                                      = 210.0, 297.0
+	marginLeft, marginRight, marginTop, marginBottom           = 20.0, 18.0, 22.0, 19.0
+	bodySize, smallSize, subheadingSize, headingSize, nameSize = 9.5, 8.0, 10.0, 12.0, 16.0
+	contentWidth                                               = pageWidth - marginLeft - marginRight
+	cellPadding                                                = 1.2
+	rowSpace                                                   = 1.1
+)
+
+// lineHeight is the height of a line of a font size.
+func lineHeight(size float64) float64 { return size * 0.47 }
+
+// PDF gives a note as a document of A4 pages. The same note gives the same bytes.
+func PDF(n Note) ([]byte, error) {
+	// The number of pages is known when the note has been laid out once.
+	_, pages, err := layOut(n, 0)
+	if err != nil {
+		return nil, err
+	}
+	out, _, err := layOut(n, pages)
+	return out, err
+}
+
+// sheet lays a note out.
+type sheet struct {
+	*fpdf.Fpdf
+	y float64
+}
+
+func layOut(n Note, pages int) ([]byte, int, error) {
+	pdf := fpdf.New("P", "mm", "A4", "")
+	pdf.SetCreationDate(n.Created.UTC())
+	pdf.SetModificationDate(n.Created.UTC())
+	pdf.SetCatalogSort(true)
+	pdf.SetTitle(n.Running, true)
+	pdf.SetSubject(n.Status, true)
+	pdf.SetCreator("trigone", true)
+	pdf.SetProducer("trigone", true)
+	pdf.SetLang(Language)
+	pdf.AddUTF8FontFromBytes("note", "", goregular.TTF)
+	pdf.AddUTF8FontFromBytes("note", "B", gobold.TTF)
+	pdf.AddUTF8FontFromBytes("note", "I", goitalic.TTF)
+	pdf.SetMargins(marginLeft, marginTop, marginRight)
+	pdf.SetAutoPageBreak(false, 0)
+	pdf.SetCellMargin(0)
+	s := &sheet{Fpdf: pdf}
+	pdf.SetHeaderFunc(func() {
+		pdf.SetFont("note", "", smallSize)
+		pdf.SetTextColor(90, 100, 108)
+		pdf.SetXY(marginLeft, 11)
+		pdf.CellFormat(contentWidth, 4, fitted(pdf, shown(n.Running), contentWidth-28), "", 0, "L", false, 0, "")
+		pdf.SetXY(marginLeft, 11)
+		pdf.CellFormat(contentWidth, 4, "Draft for signature", "", 0, "R", false, 0, "")
+		pdf.SetDrawColor(200, 208, 214)
+		pdf.Line(marginLeft, 16.5, pageWidth-marginRight, 16.5)
+	})
+	pdf.SetFooterFunc(func() {
+		pdf.SetFont("note", "", smallSize)
+		pdf.SetTextColor(90, 100, 108)
+		pdf.SetXY(marginLeft, pageHeight-14)
+		pdf.CellFormat(contentWidth, 4, fmt.Sprintf("page %d of %d", pdf.PageNo(), pages), "", 0, "R", false, 0, "")
+	})
+	s.page()
+	s.heading(n)
+	for _, section := range n.Sections {
+		s.section(section)
+	}
+	s.y += 4
+	s.room(s.height(n.Footer) + 3)
+	pdf.SetDrawColor(109, 125, 136)
+	pdf.Line(marginLeft, s.y, pageWidth-marginRight, s.y)
+	s.y += 2
+	for _, f := range n.Footer {
+		s.text("", smallSize, 0, f)
+	}
+	var out bytes.Buffer
+	if err := pdf.Output(&out); err != nil {
+		return nil, 0, fmt.Errorf("the note cannot be written as PDF: %w", err)
+	}
+	return out.Bytes(), pdf.PageCount(), nil
+}
+
+func (s *sheet) page() {
+	s.AddPage()
+	s.y = marginTop
+}
+
+const lowest = pageHeight - marginBottom
+
+// room begins a new page where a height does not fit on this one any more.
+func (s *sheet) room(height float64) {
+	if s.y+height > lowest {
+		s.page()
+	}
+}
+
+func (s *sheet) ink() { s.SetTextColor(27, 31, 36) }
+
+func (s *sheet) lines(style string, size, width float64, text string) []string {
+	s.SetFont("note", style, size)
+	return broken(s.Fpdf, shown(text), width)
+}
+
+// text writes a paragraph, indented; of a paragraph that does not fit on the page
+// no single line stands alone.
+func (s *sheet) text(style string, size, indent float64, text string) {
+	s.hanging(style, size, indent, "", text)
+}
+
+// hanging writes a paragraph with a mark before its first line.
+func (s *sheet) hanging(style string, size, indent float64, mark, text string) {
+	h := lineHeight(size)
+	lines := s.lines(style, size, contentWidth-indent, text)
+	if len(lines) <= keptLines {
+		s.room(float64(len(lines)) * h)
+	}
+	for i, line := range lines {
+		left := len(lines) - i
+		switch {
+		case i == 0 && len(lines) > 1, left == 2:
+			s.room(2 * h)
+		default:
+			s.room(h)
+		}
+		s.SetFont("note", style, size)
+		s.ink()
+		if i == 0 && mark != "" {
+			s.SetXY(marginLeft+indent-s.GetStringWidth(mark)-1.6, s.y)
+			s.CellFormat(s.GetStringWidth(mark), h, mark, "", 0, "L", false, 0, "")
+		}
+		s.SetXY(marginLeft+indent, s.y)
+		s.CellFormat(contentWidth-indent, h, line, "", 0, "L", false, 0, "")
+		s.y += h
+	}
+}
+
+// keptLines is the longest paragraph, in lines, that is never broken over pages.
+const keptLines = 4
+
+// height is that of some paragraphs in small print.
+func (s *sheet) height(paragraphs []string) float64 {
+	n := 0
+	for _, p := range paragraphs {
+		n += len(s.lines("", smallSize, contentWidth, p))
+	}
+	return float64(n) * lineHeight(smallSize)
+}
+
+func (s *sheet) heading(n Note) {
+	s.text("B", nameSize, 0, n.Title)
+	s.y++
+	s.text("B", bodySize, 0, n.Status)
+	s.y += 2.5
+	const names = 36.0
+	h := lineHeight(bodySize)
+	for _, f := range n.Subject {
+		values := s.lines("", bodySize, contentWidth-names, f.Value)
+		s.room(float64(len(values)) * h)
+		s.SetTextColor(90, 100, 108)
+		s.SetXY(marginLeft, s.y)
+		s.CellFormat(names, h, shown(f.Name), "", 0, "L", false, 0, "")
+		s.ink()
+		for _, v := range values {
+			s.SetXY(marginLeft+names, s.y)
+			s.CellFormat(contentWidth-names, h, v, "", 0, "L", false, 0, "")
+			s.y += h
+		}
+	}
+}
+
+func (s *sheet) section(section Section) {
+	h := lineHeight(headingSize)
+	s.y += 4.5
+	// A heading is never the last on its page: what follows has room for its beginning.
+	s.room(h + 2.5 + s.beginning(section.Blocks))
+	s.SetTextColor(36, 80, 107)
+	s.SetFont("note", "B", headingSize)
+	s.SetXY(marginLeft, s.y)
+	s.CellFormat(contentWidth, h, shown(section.Heading), "", 0, "L", false, 0, "")
+	s.y += h + 0.4
+	s.SetDrawColor(201, 211, 218)
+	s.Line(marginLeft, s.y, pageWidth-marginRight, s.y)
+	s.y += 1.4
+	for i, b := range section.Blocks {
+		s.block(b, section.Blocks[i+1:])
+	}
+}
+
+// beginning is the height that the first of some blocks needs at least.
+func (s *sheet) beginning(list []Block) float64 {
+	if len(list) == 0 {
+		return 0
+	}
+	h := lineHeight(bodySize)
+	switch b := list[0]; {
+	case b.Subheading != "":
+		return lineHeight(subheadingSize) + 2 + s.beginning(list[1:])
+	case b.Table != nil:
+		return s.tableBeginning(b.Table)
+	case b.List != nil && len(b.List.Items) > 0:
+		return s.textBeginning(6, b.List.Items[0].Text)
+	case b.List != nil:
+		return h
+	default:
+		return s.textBeginning(0, b.Paragraph)
+	}
+}
+
+// textBeginning is what a paragraph needs on the page on which it begins.
+func (s *sheet) textBeginning(indent float64, text string) float64 {
+	n := len(s.lines("", bodySize, contentWidth-indent, text))
+	if n > keptLines {
+		n = 2
+	}
+	return float64(n) * lineHeight(bodySize)
+}
+
+// tableBeginning is what a table needs on the page on which it begins: all of a
+// small one, else caption, header and a row.
+func (s *sheet) tableBeginning(t *Table) float64 {
+	widths := s.widths(t)
+	need := s.rowHeight(t.Header, widths, "B") + 0.8
+	if t.Caption != "" {
+		need += lineHeight(tableSize) + 0.4
+	}
+	whole := need
+	for _, cells := range t.Rows {
+		whole += s.rowHeight(cells, widths, "")
+	}
+	if whole <= keptHeight || len(t.Rows) == 0 {
+		return whole
+	}
+	return need + s.rowHeight(t.Rows[0], widths, "")
+}
+
+func (s *sheet) block(b Block, rest []Block) {
+	switch {
+	case b.Subheading != "":
+		h := lineHeight(subheadingSize)
+		s.y += 1.6
+		s.room(h + 1 + s.beginning(rest))
+		s.text("B", subheadingSize, 0, b.Subheading)
+		s.y += 0.4
+	case b.Paragraph != "":
+		if strings.HasSuffix(b.Paragraph, ":") {
+			s.room(lineHeight(bodySize) + s.beginning(rest))
+		}
+		s.text("", bodySize, 0, b.Paragraph)
+		s.y++
+	case b.List != nil:
+		for i, item := range b.List.Items {
+			mark := "•"
+			if b.List.Numbered {
+				mark = fmt.Sprintf("%d.", i+1)
+			}
+			s.hanging("", bodySize, 6, mark, item.Text)
+			for _, sub := range item.Sub {
+				s.hanging("", bodySize, 11, "–", sub)
+			}
+			s.y += 0.6
+		}
+		s.y += 0.6
+	case b.Table != nil:
+		s.table(b.Table)
+	}
+}
+
+const (
+	tableSize = 9.0
+	// keptHeight is the height of a table that is never broken over pages.
+	keptHeight = 70.0
+)
+
+func (s *sheet) widths(t *Table) []float64 {
+	s.SetFont("note", "B", tableSize)
+	return columnWidths(t, contentWidth, func(text string) float64 { return s.GetStringWidth(shown(text)) + 2*cellPadding + 0.5 })
+}
+
+func (s *sheet) rowHeight(cells []string, widths []float64, style string) float64 {
+	most := 1
+	for i, c := range cells {
+		most = max(most, len(s.lines(style, tableSize, widths[i]-2*cellPadding, c)))
+	}
+	return float64(most)*lineHeight(tableSize) + rowSpace
+}
+
+// table writes a table whose rows stay whole; its header stands on every page.
+func (s *sheet) table(t *Table) {
+	widths := s.widths(t)
+	s.y += 0.8
+	s.room(s.tableBeginning(t))
+	if t.Caption != "" {
+		s.text("I", tableSize, 0, t.Caption)
+		s.y += 0.4
+	}
+	header := func() {
+		s.row(t.Header, widths, "B", 109, 125, 136)
+	}
+	header()
+	for _, cells := range t.Rows {
+		if s.y+s.rowHeight(cells, widths, "") > lowest {
+			s.page()
+			header()
+		}
+		s.row(cells, widths, "", 221, 227, 231)
+	}
+	s.y += 2
+}
+
+func (s *sheet) row(cells []string, widths []float64, style string, red, green, blue int) {
+	height := s.rowHeight(cells, widths, style)
+	x := marginLeft
+	s.ink()
+	for i, c := range cells {
+		y := s.y + rowSpace/2
+		for _, line := range s.lines(style, tableSize, widths[i]-2*cellPadding, c) {
+			s.SetXY(x, y)
+			s.CellFormat(widths[i]-cellPadding, lineHeight(tableSize), line, "", 0, "L", false, 0, "")
+			y += lineHeight(tableSize)
+		}
+		x += widths[i]
+	}
+	s.y += height
+	s.SetDrawColor(red, green, blue)
+	s.Line(marginLeft, s.y, x, s.y)
+}
+
+// broken breaks a text into lines of a width; a word that is wider is cut.
+func broken(pdf *fpdf.Fpdf, text string, width float64) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Split(text, " ") {
+		next := word
+		if line != "" {
+			next = line + " " + word
+		}
+		if pdf.GetStringWidth(next) <= width {
+			line = next
+			continue
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+		line = word
+		for pdf.GetStringWidth(line) > width {
+			head := fitting(pdf, line, width)
+			lines = append(lines, head)
+			line = line[len(head):]
+		}
+	}
+	return append(lines, line)
+}
+
+// fitting gives the longest beginning of a text that fits, of one character at
+// least.
+func fitting(pdf *fpdf.Fpdf, text string, width float64) string {
+	end := 0
+	for i, r := range text {
+		next := i + len(string(r))
+		if end > 0 && pdf.GetStringWidth(text[:next]) > width {
+			break
+		}
+		end = next
+	}
+	return text[:end]
+}
+
+// fitted cuts a text that is too wide, and says so by three dots.
+func fitted(pdf *fpdf.Fpdf, text string, width float64) string {
+	if pdf.GetStringWidth(text) <= width {
+		return text
+	}
+	return fitting(pdf, text, width-pdf.GetStringWidth("...")) + "..."
+}
+
+var glyphs = sync.OnceValues(func() (*sfnt.Font, error) { return sfnt.Parse(goregular.TTF) })
+
+// shown replaces what the font has no sign for by the number of the character, so
+// that nothing is dropped in silence.
+func shown(text string) string {
+	font, err := glyphs()
+	if err != nil {
+		return text
+	}
+	var buffer sfnt.Buffer
+	var out strings.Builder
+	for _, r := range text {
+		if i, err := font.GlyphIndex(&buffer, r); err != nil || i == 0 {
+			fmt.Fprintf(&out, "[U+%04X]", r)
+			continue
+		}
+		out.WriteRune(r)
+	}
+	return out.String()
+}

@@ -1,0 +1,63 @@
+package note
+
+import (
+	"testing"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	"trigone/internal/metric"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// The words and short names are of values that the contract and the catalogue have.
+func TestWordsAreOfTheContract(t *testing.T) {
+	known := map[string]bool{}
+	protoregistry.GlobalFiles.RangeFilesByPackage("trigone.v1", func(f protoreflect.FileDescriptor) bool {
+		for i := range f.Enums().Len() {
+			values := f.Enums().Get(i).Values()
+			for j := range values.Len() {
+				known[string(values.Get(j).Name())] = true
+			}
+		}
+		return true
+	})
+	for name := range spoken {
+		if !known[name] {
+			t.Errorf("%s is no enum value of the contract", name)
+		}
+	}
+	for id := range shortNames {
+		if _, ok := metric.LeafByID(id); !ok {
+			t.Errorf("%s is no leaf", id)
+		}
+	}
+	for _, id := range append(append([]string{}, severityValues...), predictionShown...) {
+		if _, _, ok := metric.Describe(id); !ok {
+			t.Errorf("%s is neither leaf nor metric", id)
+		}
+	}
+	if got := say(trigonev1.Stage_STAGE_UNSPECIFIED); got != "" {
+		t.Errorf("what is not recorded is spoken of as %q", got)
+	}
+}
+
+func TestShare(t *testing.T) {
+	for _, tt := range []struct {
+		why         string
+		needs, want []int
+		width       int
+	}{
+		{"enough for all", []int{3, 5}, []int{3, 5}, 20},
+		{"the wide one gives", []int{3, 50}, []int{3, 17}, 20},
+		{"two wide ones give alike", []int{2, 50, 60}, []int{2, 9, 9}, 20},
+	} {
+		got := share(tt.needs, tt.width)
+		for i := range got {
+			if got[i] != tt.want[i] {
+				t.Errorf("%s: %v, want %v", tt.why, got, tt.want)
+				break
+			}
+		}
+	}
+}
