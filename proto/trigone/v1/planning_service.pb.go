@@ -1905,7 +1905,7 @@ var File_trigone_v1_planning_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_planning_service_proto_rawDesc = "" +
 	"\n" +
 	"!trigone/v1/planning_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17trigone/v1/advice.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/freedom.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x15trigone/v1/step.proto\"\xa7\x03\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/freedom.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x15trigone/v1/step.proto\"\xa7\x03\n" +
 	"\x13EvaluatePlanRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x121\n" +
 	"\tcase_file\x18\x02 \x01(\v2\x14.trigone.v1.CaseFileR\bcaseFile\x12-\n" +
@@ -2185,7 +2185,6 @@ func file_trigone_v1_planning_service_proto_init() {
 	if File_trigone_v1_planning_service_proto != nil {
 		return
 	}
-	file_trigone_v1_advice_proto_init()
 	file_trigone_v1_anatomy_proto_init()
 	file_trigone_v1_case_file_proto_init()
 	file_trigone_v1_evaluation_proto_init()
