@@ -228,9 +228,12 @@ func quantitiesOf(m protoreflect.Message, into map[string][]float64) {
 	})
 }
 
+// quotation is free text of the record, which the note quotes as it stands.
+var quotation = regexp.MustCompile(`“[^”]*”`)
+
 // invented gives the numbers of a text that no value of the case rounds to.
 func invented(text string, known map[string][]float64) (list []string, n int) {
-	for _, m := range quantityPattern.FindAllStringSubmatch(joinedLines(text), -1) {
+	for _, m := range quantityPattern.FindAllStringSubmatch(quotation.ReplaceAllString(joinedLines(text), ""), -1) {
 		n++
 		shown, err := strconv.ParseFloat(m[1], 64)
 		if err != nil {
