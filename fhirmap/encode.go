@@ -40,9 +40,9 @@ type (
 		Entry        []entry         `json:"entry,omitempty"`
 	}
 	entry struct {
-		FullURL  string                  `json:"fullUrl"`
-		Resource any                     `json:"resource"`
-		Request  fhir.BundleEntryRequest `json:"request"`
+		FullURL  string                   `json:"fullUrl"`
+		Resource any                      `json:"resource"`
+		Request  *fhir.BundleEntryRequest `json:"request,omitempty"`
 	}
 	observation struct {
 		ResourceType string `json:"resourceType"`
@@ -122,7 +122,7 @@ func envelope(c *trigonev1.Case, resources []resource) (bundle, error) {
 		}
 		b.Entry = append(b.Entry, entry{
 			FullURL: urn(r.id), Resource: r.wrapped(),
-			Request: fhir.BundleEntryRequest{Method: fhir.HTTPVerbPUT, Url: r.typ + "/" + r.id},
+			Request: &fhir.BundleEntryRequest{Method: fhir.HTTPVerbPUT, Url: r.typ + "/" + r.id},
 		})
 	}
 	return b, nil

@@ -31,7 +31,7 @@ func naive(b bundle, resources []resource) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		whole.Entry = append(whole.Entry, fhir.BundleEntry{FullUrl: &b.Entry[i].FullURL, Resource: raw, Request: &b.Entry[i].Request})
+		whole.Entry = append(whole.Entry, fhir.BundleEntry{FullUrl: &b.Entry[i].FullURL, Resource: raw, Request: b.Entry[i].Request})
 	}
 	return json.Marshal(whole)
 }
