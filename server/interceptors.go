@@ -110,6 +110,7 @@ var codeOf = map[casebook.Kind]codes.Code{
 	casebook.AlreadyExists:      codes.AlreadyExists,
 	casebook.FailedPrecondition: codes.FailedPrecondition,
 	casebook.Aborted:            codes.Aborted,
+	casebook.Unimplemented:      codes.Unimplemented,
 }
 
 // mostViolations bounds what one refusal lists: details travel in a trailer, which
