@@ -78,6 +78,7 @@ func TestDocumentsCommandsRun(t *testing.T) {
 		}
 	}()
 	ran := 0
+	exports := t.TempDir() // one folder for all commands: one may go on where another ended
 	for _, document := range documents {
 		for _, s := range consoleBlocks(t, document) {
 			args := words(s.command)
@@ -85,6 +86,9 @@ func TestDocumentsCommandsRun(t *testing.T) {
 			case args[0] == "trigone":
 				ran++
 				args = append(args[1:], "--server", running.Addr())
+				if i := slices.Index(args, "--out"); i >= 0 {
+					args[i+1] = filepath.Join(exports, filepath.Base(args[i+1]))
+				}
 				answer := call(t, args...).want(t, 0)
 				seen(t, s, answer.stdout)
 			case args[0] == "go" && args[1] == "run" && args[2] == "./cmd/trigone":

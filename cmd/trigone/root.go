@@ -98,7 +98,7 @@ Exit codes
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.exportCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(),
 	)
@@ -142,20 +142,31 @@ type services struct {
 }
 
 // call runs a function with clients on the server and a deadline.
-func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error) (err error) {
+func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error) error {
+	return a.connect(func(conn *grpc.ClientConn) error {
+		ctx, cancel := context.WithTimeout(cmd.Context(), callTimeout)
+		defer cancel()
+		return do(ctx, servicesOn(conn))
+	})
+}
+
+// connect runs a function with a connection to the server.
+func (a *app) connect(do func(*grpc.ClientConn) error) (err error) {
 	conn, err := grpc.NewClient(a.server, grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))
 	if err != nil {
 		return usagef("--server is no address: %w", err)
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	ctx, cancel := context.WithTimeout(cmd.Context(), callTimeout)
-	defer cancel()
-	return do(ctx, services{
+	return do(conn)
+}
+
+func servicesOn(conn *grpc.ClientConn) services {
+	return services{
 		record: trigonev1.NewRecordServiceClient(conn),
 		fhir:   trigonev1.NewElectronicRecordServiceClient(conn),
 		audit:  trigonev1.NewAuditServiceClient(conn),
-	})
+	}
 }
 
 // readCaseFile reads FILE.
