@@ -190,7 +190,8 @@ func (c *checker) resource(path string, r object) {
 		subject = "patient"
 	}
 	// A rule that the table no longer holds is not named in a de-identified bundle.
-	if _, has := r[what].(object); !has && !(c.deIdentified && typ == "DetectedIssue") {
+	mayLack := c.deIdentified && typ == "DetectedIssue"
+	if _, has := r[what].(object); !has && !mayLack {
 		c.fault(path, "no %s", what)
 	}
 	if s, has := r[subject].(object); has {

@@ -138,7 +138,7 @@ func (e *export) from(mark string) error {
 	if mark == "" || mark == "0:" {
 		return nil
 	}
-	number, print, ok := strings.Cut(mark, ":")
+	number, hash, ok := strings.Cut(mark, ":")
 	n, err := strconv.ParseInt(number, 10, 64)
 	if !ok || err != nil {
 		return fmt.Errorf("position of a token: %q", mark)
@@ -147,7 +147,7 @@ func (e *export) from(mark string) error {
 	if err != nil {
 		return err
 	}
-	if len(rows) == 0 || rows[0].Number != n || e.print(rows[0]) != print {
+	if len(rows) == 0 || rows[0].Number != n || e.print(rows[0]) != hash {
 		return refuse(FailedPrecondition, ReasonOtherRecord,
 			"the record does not hold the change that this token names: it was set back to an older copy since; export everything, without since")
 	}

@@ -351,22 +351,10 @@ func TestExportIsCancelled(t *testing.T) {
 // Whatever is submitted while exports run, one after the other: their union is the
 // record once the writers have ended and one more export has run.
 func TestExportsBesideWritersMissNothing(t *testing.T) {
-	builtIn, err := policy.BuiltIn()
-	if err != nil {
-		t.Fatal(err)
-	}
-	folder := t.TempDir()
 	for round := range 12 {
 		random := rand.New(rand.NewPCG(uint64(round), 1))
 		ctx := t.Context()
-		store, err := sqlite.Open(ctx, filepath.Join(folder, fmt.Sprint(round, ".db")), sqlite.Options{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		b, err := New(ctx, Config{Store: store, Policy: builtIn, Software: "test"})
-		if err != nil {
-			t.Fatal(err)
-		}
+		b, store := openBook(t)
 		writers, cases := 1+random.IntN(3), 1+random.IntN(4)
 		var ages [][]int32
 		for range writers {
@@ -436,10 +424,30 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 		if err := sameResources(union, want); err != nil {
 			t.Fatalf("round %d: %v", round, err)
 		}
-		if err := store.Close(); err != nil {
-			t.Fatal(err)
-		}
 	}
+}
+
+// openBook gives a book on a store of its own, for tests and benchmarks.
+func openBook(t testing.TB) (*Book, storage.Store) {
+	t.Helper()
+	builtIn, err := policy.BuiltIn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "book.db"), sqlite.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := store.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	b, err := New(t.Context(), Config{Store: store, Policy: builtIn, Software: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b, store
 }
 
 // Whoever follows the changes must meet every version of a case: an export is such
@@ -551,4 +559,30 @@ func TestBundleFormsAreAnsweredOrRefused(t *testing.T) {
 	if err != nil || strings.Contains(resp.GetBundle(), "P-SECRET-1") || !strings.Contains(resp.GetBundle(), fhirmap.PseudonymSystem) {
 		t.Errorf("%v", err)
 	}
+}
+
+// BenchmarkExport prints the cases and the megabytes of an export a second, on one
+// caller without a network.
+func BenchmarkExport(b *testing.B) {
+	const cases = 50
+	book, _ := openBook(b)
+	for n := range cases {
+		if _, err := book.SubmitCase(b.Context(), caller, &trigonev1.SubmitCaseRequest{CaseFile: numbered(b, "triangular-complete-ring", n)}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var bytes int64
+	b.ReportAllocs()
+	for b.Loop() {
+		bytes = 0
+		err := book.ExportResources(b.Context(), &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+			bytes += int64(len(r.GetChunk().GetNdjson()))
+			return nil
+		})
+		if err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.SetBytes(bytes)
+	b.ReportMetric(float64(cases*b.N)/b.Elapsed().Seconds(), "cases/s")
 }
