@@ -97,7 +97,7 @@ func withoutID(wrapped any) (any, *fhir.Identifier) {
 
 // searchToken writes an identifier as the value of a search parameter, where
 // commas, bars, dollars and backslashes of the value itself are escaped: HL7 FHIR
-// R4, 3.1.1.2.1, from memory.
+// R4, search, from memory.
 func searchToken(id *fhir.Identifier) string {
 	escape := strings.NewReplacer(`\`, `\\`, `|`, `\|`, `,`, `\,`, `$`, `\$`).Replace
 	return escape(orEmpty(id.System)) + "|" + escape(orEmpty(id.Value))

@@ -227,3 +227,33 @@ func TestKeyFileIsChecked(t *testing.T) {
 		t.Errorf("no file: %v", err)
 	}
 }
+
+// fakeStream is a stream with a context and nothing else.
+type fakeStream struct {
+	grpc.ServerStream
+	ctx context.Context
+}
+
+func (s fakeStream) Context() context.Context { return s.ctx }
+
+func TestExportMayTakeLonger(t *testing.T) {
+	left := func(method string) time.Duration {
+		var d time.Duration
+		err := deadlineStream(nil, fakeStream{ctx: t.Context()}, &grpc.StreamServerInfo{FullMethod: method}, func(_ any, s grpc.ServerStream) error {
+			at, set := s.Context().Deadline()
+			if !set {
+				t.Errorf("%s has no end", method)
+			}
+			d = time.Until(at)
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	export, explore := left(trigonev1.ElectronicRecordService_ExportResources_FullMethodName), left(trigonev1.PlanningService_ExplorePlans_FullMethodName)
+	if explore > streamTimeout || export <= streamTimeout || export > exportTimeout {
+		t.Errorf("an export may take %v, an exploration %v", export, explore)
+	}
+}

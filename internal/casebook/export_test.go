@@ -182,6 +182,14 @@ func TestExportHoldsWhatTheBundlesHold(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	changed := numbered(t, "core-only", 0)
+	changed.Identity.AgeYears = proto.Int32(77)
+	if _, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{
+		CaseFile:   changed,
+		Conditions: []*trigonev1.SectionCondition{{Section: "identity", Expected: &trigonev1.SectionCondition_Etag{Etag: "1"}}},
+	}); err != nil {
+		t.Fatal(err)
+	}
 	all := f.export("")
 	if err := sameResources(all.lines, f.bundled()); err != nil {
 		t.Error(err)
