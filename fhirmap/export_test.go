@@ -31,13 +31,13 @@ func naive(b bundle, resources []resource) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		whole.Entry = append(whole.Entry, fhir.BundleEntry{FullUrl: &b.Entry[i].FullURL, Resource: raw, Request: &b.Entry[i].Request})
+		whole.Entry = append(whole.Entry, fhir.BundleEntry{FullUrl: &b.Entry[i].FullURL, Resource: raw, Request: b.Entry[i].Request})
 	}
 	return json.Marshal(whole)
 }
 
-// SameTreeAsNaive compares the encoding in one pass with the library's own, for the
-// tests outside this package.
+// SameTreeAsNaive compares the encoding in one pass, whole and resource by
+// resource, with the library's own, for the tests outside this package.
 func SameTreeAsNaive(h History) (same bool, err error) {
 	resources, err := assemble(h)
 	if err != nil {
@@ -55,8 +55,31 @@ func SameTreeAsNaive(h History) (same bool, err error) {
 	if err != nil {
 		return false, err
 	}
+	if same, err := sameTree(want, got); err != nil || !same {
+		return same, err
+	}
+	alone, err := Resources(h)
+	if err != nil {
+		return false, err
+	}
+	var whole fhir.Bundle
+	if err := json.Unmarshal(want, &whole); err != nil {
+		return false, err
+	}
+	if len(alone) != len(whole.Entry) {
+		return false, nil
+	}
+	for i, r := range alone {
+		if same, err := sameTree(whole.Entry[i].Resource, r.JSON); err != nil || !same {
+			return same, err
+		}
+	}
+	return true, nil
+}
+
+func sameTree(a, b []byte) (bool, error) {
 	trees := [2]any{}
-	for i, text := range [][]byte{want, got} {
+	for i, text := range [][]byte{a, b} {
 		d := json.NewDecoder(bytes.NewReader(text))
 		d.UseNumber()
 		if err := d.Decode(&trees[i]); err != nil {

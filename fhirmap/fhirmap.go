@@ -42,11 +42,11 @@ package fhirmap
 
 import (
 	"cmp"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 
+	"github.com/goccy/go-json"
 	"github.com/google/uuid"
 
 	trigonev1 "trigone/proto/trigone/v1"

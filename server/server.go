@@ -33,6 +33,9 @@ type Options struct {
 	StorePath string
 	// PolicyPath is the site's clinical policy; empty: the built-in one.
 	PolicyPath string
+	// DeIdentificationKeyFile holds the key of de-identified bundles; empty: none
+	// are made.
+	DeIdentificationKeyFile string
 	// Log takes the log; nil: none.
 	Log *zap.Logger
 	// Now gives the time of receipt; nil: the system clock.
@@ -71,11 +74,15 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, err
 	}
+	deIdentifier, err := readDeIdentifier(o.DeIdentificationKeyFile)
+	if err != nil {
+		return nil, err
+	}
 	store, err := sqlite.Open(ctx, o.StorePath, sqlite.Options{})
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, DeIdentifier: deIdentifier})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}

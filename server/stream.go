@@ -7,6 +7,8 @@ import (
 
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
+
+	trigonev1 "trigone/proto/trigone/v1"
 )
 
 // The stream interceptors do for a call that answers many times what those of
@@ -34,13 +36,21 @@ func mapErrorsStream(log *zap.Logger) grpc.StreamServerInterceptor {
 // exploration and more. Watching over health, and reflection, have no end.
 const streamTimeout = 10 * time.Minute
 
+// exportTimeout bounds an export whose client sets no deadline: it walks through
+// the whole record.
+const exportTimeout = 24 * time.Hour
+
 const ownServices = "/trigone."
 
 func deadlineStream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	if _, set := stream.Context().Deadline(); set || !strings.HasPrefix(info.FullMethod, ownServices) {
 		return handler(srv, stream)
 	}
-	ctx, cancel := context.WithTimeout(stream.Context(), streamTimeout)
+	timeout := streamTimeout
+	if info.FullMethod == trigonev1.ElectronicRecordService_ExportResources_FullMethodName {
+		timeout = exportTimeout
+	}
+	ctx, cancel := context.WithTimeout(stream.Context(), timeout)
 	defer cancel()
 	return handler(srv, boundedStream{stream, ctx})
 }

@@ -78,6 +78,7 @@ func TestDocumentsCommandsRun(t *testing.T) {
 		}
 	}()
 	ran := 0
+	exports := t.TempDir() // one folder for all commands: one may go on where another ended
 	for _, document := range documents {
 		for _, s := range consoleBlocks(t, document) {
 			args := words(s.command)
@@ -87,6 +88,9 @@ func TestDocumentsCommandsRun(t *testing.T) {
 				args = args[1:]
 				if args[0] != "explore" || slices.Contains(args, "--case") { // else the address would take it to the server
 					args = append(args, "--server", running.Addr())
+				}
+				if i := slices.Index(args, "--out"); i >= 0 {
+					args[i+1] = filepath.Join(exports, filepath.Base(args[i+1]))
 				}
 				answer := call(t, args...).want(t, 0)
 				seen(t, s, answer.stdout)

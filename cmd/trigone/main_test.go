@@ -154,7 +154,10 @@ func TestHelp(t *testing.T) {
 		says(t, "help", top.stdout, c.Short)
 		says(t, c.Name()+" --help", call(t, c.Name(), "--help").want(t, exitOK).stdout, "Usage:\n  trigone "+c.Use, "Examples:", "--server")
 	}
-	for _, want := range []string{"demo", "evaluate", "explore", "submit", "get", "bundle", "discrepancies", "changes", "metrics", "rules", "check-policy", "policy-schema"} {
+	for _, want := range []string{
+		"demo", "evaluate", "explore", "submit", "get", "bundle", "export", "note", "advise", "confirm", "revoke", "again",
+		"discrepancies", "changes", "metrics", "rules", "check-policy", "policy-schema",
+	} {
 		if !names[want] {
 			t.Errorf("there is no command %s", want)
 		}

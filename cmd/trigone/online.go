@@ -113,10 +113,21 @@ func (a *app) getCommand() *cobra.Command {
 }
 
 func (a *app) bundleCommand() *cobra.Command {
-	return &cobra.Command{
+	var form string
+	c := &cobra.Command{
 		Use:   "bundle CASE",
-		Short: "Print a case as a FHIR R4 transaction bundle",
+		Short: "Print a case as a FHIR R4 bundle",
+		Long: `bundle prints a case as a FHIR R4 bundle.
+
+Forms
+  transaction              PUT requests with ids made by the service
+  conditional-transaction  updates by identifier, for receivers that refuse such ids
+  collection               the resources alone, with literal references
+  de-identified            a collection with keyed ids, dates moved, no text and no
+                           identifier; the server needs a key for it
+  document                 the operative note with the resources it refers to`,
 		Example: `  trigone bundle 'urn:example:harbour-hospital:case|MV-2026-001' > bundle.json
+  trigone bundle 'urn:example:harbour-hospital:case|MV-2026-001' --form collection
   trigone bundle sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed`,
 		Args: exactly("CASE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -128,8 +139,12 @@ func (a *app) bundleCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			number, err := enumValue("--form", form, trigonev1.BundleForm(0).Descriptor(), "BUNDLE_FORM_")
+			if err != nil {
+				return err
+			}
 			return a.call(cmd, func(ctx context.Context, s services) error {
-				answer, err := s.fhir.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: reference})
+				answer, err := s.fhir.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: reference, Form: trigonev1.BundleForm(number)})
 				if err != nil {
 					return err
 				}
@@ -142,6 +157,8 @@ func (a *app) bundleCommand() *cobra.Command {
 			})
 		},
 	}
+	c.Flags().StringVar(&form, "form", "transaction", "form of the bundle")
+	return c
 }
 
 func (a *app) discrepanciesCommand() *cobra.Command {

@@ -102,7 +102,7 @@ Exit codes
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(),
-		a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
+		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(),
 	)

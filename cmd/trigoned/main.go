@@ -86,6 +86,7 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	c.Flags().StringVar(&o.Listen, "listen", "127.0.0.1:7430", "loopback address to serve on; others are refused until callers have identities")
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
 	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
+	c.Flags().StringVar(&o.DeIdentificationKeyFile, "deidentification-key-file", "", "file of at least 32 random bytes, readable by its owner only; without it no de-identified bundles are made")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return fmt.Errorf("%w: %w; see trigoned --help", errUsage, err)

@@ -48,6 +48,7 @@ func TestWrongUse(t *testing.T) {
 		{"a word too many", []string{"serve"}, exitUsage, "flags only"},
 		{"unknown level", []string{"--log-level", "loud", "--store", store}, exitUsage, "debug"},
 		{"a policy that is not there", []string{"--listen", "127.0.0.1:0", "--store", store, "--policy", store + ".yaml"}, exitFailed, "policy"},
+		{"a key that is not there", []string{"--listen", "127.0.0.1:0", "--store", store, "--deidentification-key-file", store + ".key"}, exitFailed, "chmod 600"},
 		{"a folder that is not there", []string{"--listen", "127.0.0.1:0", "--store", filepath.Join(store, "none", "s.db")}, exitFailed, "store"},
 	}
 	for _, tt := range tests {

@@ -49,8 +49,18 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		want  string
 	}{
 		{"a total on a transaction", func(b object) { b["total"] = 3 }, "bdl-1"},
-		{"not a transaction", func(b object) { b["type"] = "batch" }, "not transaction"},
+		{"not a transaction", func(b object) { b["type"] = "batch" }, "neither transaction nor collection"},
 		{"an entry without request", func(b object) { delete(entry(b, 0), "request") }, "bdl-3"},
+		{"a request in a collection", func(b object) { b["type"] = "collection" }, "bdl-3"},
+		{"a collection under urn:uuid", func(b object) {
+			b["type"] = "collection"
+			for i := range b["entry"].(array) {
+				delete(entry(b, i), "request")
+			}
+		}, "does not agree with type and id"},
+		{"a conditional update with an id", func(b object) {
+			entry(b, 0)["request"].(object)["url"] = "Device?identifier=x"
+		}, "a conditional update has no id"},
 		{"a response", func(b object) { entry(b, 0)["response"] = object{"status": "200"} }, "bdl-4"},
 		{"one fullUrl twice", func(b object) { entry(b, 1)["fullUrl"] = entry(b, 0)["fullUrl"] }, "bdl-7"},
 		{"a version specific fullUrl", func(b object) { entry(b, 0)["fullUrl"] = "https://x/Device/1/_history/2" }, "bdl-8"},
@@ -120,7 +130,7 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		{"another history number", func(b object) {
 			resource(b, "Device", nil)["meta"].(object)["tag"].(array)[0].(object)["code"] = "9"
 		}, "history number"},
-		{"no identifier", func(b object) { delete(resource(b, "Observation", nil), "identifier") }, "no identifier"},
+		{"no identifier", func(b object) { delete(resource(b, "Observation", nil), "identifier") }, "0 identifiers"},
 		{"no code", func(b object) { delete(resource(b, "Observation", nil), "code") }, "no code"},
 		{"a status out of a forgotten enum", func(b object) { resource(b, "Observation", nil)["status"] = "registered" }, "status registered"},
 		{"an unknown enum number", func(b object) { resource(b, "Procedure", nil)["status"] = "<unknown>" }, "status <unknown>"},

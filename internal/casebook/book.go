@@ -17,6 +17,7 @@ import (
 	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
 
+	"trigone/fhirmap"
 	"trigone/internal/convert"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
@@ -33,6 +34,8 @@ type Config struct {
 	Now func() time.Time
 	// NewID gives a random id; nil: a version 4 UUID.
 	NewID func() string
+	// DeIdentifier makes de-identified bundles; nil: none are made.
+	DeIdentifier *fhirmap.DeIdentifier
 }
 
 // Book is the casebook of one site. It is safe for concurrent use.
@@ -43,6 +46,8 @@ type Book struct {
 	now      func() time.Time
 	newID    func() string
 	secret   []byte
+
+	deIdentifier *fhirmap.DeIdentifier
 }
 
 // New gives a book on an open store.
@@ -51,7 +56,7 @@ func New(ctx context.Context, c Config) (*Book, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the store's secret: %w", err)
 	}
-	b := &Book{store: c.Store, policy: c.Policy, software: c.Software, now: c.Now, newID: c.NewID, secret: secret}
+	b := &Book{store: c.Store, policy: c.Policy, software: c.Software, now: c.Now, newID: c.NewID, secret: secret, deIdentifier: c.DeIdentifier}
 	if b.now == nil {
 		b.now = time.Now
 	}
@@ -99,6 +104,8 @@ const (
 	ReasonPolicyUnreadable  = "POLICY_UNREADABLE"
 	ReasonAdviceExists      = "ADVICE_EXISTS"
 	ReasonOtherPatient      = "OTHER_PATIENT"
+	ReasonNoKey             = "DE_IDENTIFICATION_KEY_NEEDED"
+	ReasonOtherRecord       = "OTHER_RECORD"
 )
 
 // Error is a refusal: nothing was stored. Message never holds text or

@@ -253,12 +253,12 @@ func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 	if err != nil {
 		return nil, err
 	}
-	bundle, err := fhirmap.Transaction(history)
+	bundle, err := b.bundle(req.GetForm(), history)
 	switch {
 	case errors.Is(err, fhirmap.ErrNothing):
 		return nil, refuse(FailedPrecondition, ReasonNothingAccepted, "no section of this case was ever accepted, so there is nothing to hand over")
 	case err != nil:
-		return nil, fmt.Errorf("bundle: %w", err)
+		return nil, fmt.Errorf("bundle: %w", err) // a refusal stays one
 	}
 	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: c.Version}, nil
 }

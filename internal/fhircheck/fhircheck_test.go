@@ -106,6 +106,38 @@ func TestRandomBundlesDecode(t *testing.T) {
 	t.Logf("%d bundles, %d resources", bundles, resources)
 }
 
+// The other forms are decoded too, each on random histories.
+func TestRandomFormsDecode(t *testing.T) {
+	u := decoder(t)
+	d, err := fhirmap.NewDeIdentifier(bytes.Repeat([]byte{1}, fhirmap.MinKeyBytes))
+	if err != nil {
+		t.Fatal(err)
+	}
+	forms := map[string]func(fhirmap.History) ([]byte, error){
+		"collection": fhirmap.Collection, "conditional transaction": fhirmap.ConditionalTransaction, "de-identified": d.Collection,
+	}
+	for name, form := range forms {
+		t.Run(name, func(t *testing.T) {
+			resources := 0
+			rapid.Check(t, func(t *rapid.T) {
+				b, err := form(fhirtest.Draw(t))
+				if err != nil {
+					t.Fatal(err)
+				}
+				n, err := decode(u, b)
+				if err != nil {
+					t.Fatal(err)
+				}
+				resources += n
+			})
+			if resources == 0 {
+				t.Error("no resource was decoded")
+			}
+			t.Logf("%d resources", resources)
+		})
+	}
+}
+
 // The decoder must refuse what it is there for, or its silence says nothing.
 func TestDecoderRefuses(t *testing.T) {
 	u := decoder(t)

@@ -8,10 +8,13 @@ require (
 	trigone v0.0.0
 )
 
+require gonum.org/v1/gonum v0.17.0 // indirect
+
 require (
 	bitbucket.org/creachadair/stringset v0.0.9 // indirect
 	buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go v1.36.12-20260825204119-511051f7f437.1 // indirect
 	codeberg.org/go-pdf/fpdf v0.12.0 // indirect
+	github.com/goccy/go-json v0.12.0
 	github.com/golang/protobuf v1.5.4 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/jedib0t/go-pretty/v6 v6.8.3 // indirect

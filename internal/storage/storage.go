@@ -244,7 +244,9 @@ type Write struct {
 	Quarantined *Quarantined
 	// Confirmations are added.
 	Confirmations []Confirmation
-	Changes       []Change
+	// Changes are added. A write of a case has at least one of its version: an
+	// export finds the case by it.
+	Changes []Change
 }
 
 // CaseFilter selects cases of a site.

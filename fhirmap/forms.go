@@ -1,0 +1,112 @@
+package fhirmap
+
+import (
+	"net/url"
+	"reflect"
+	"strings"
+
+	"github.com/goccy/go-json"
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// ResourceTypes gives the types that the mapping makes, in alphabetical order.
+func ResourceTypes() []string {
+	return []string{typeIssue, typeDevice, typeObservation, typeProcedure}
+}
+
+// Collection gives what Transaction sends as a collection: no requests, literal
+// references, each resource under a URL that agrees with its type and id. The
+// errors are those of Transaction.
+func Collection(h History) ([]byte, error) {
+	resources, err := assemble(h)
+	if err != nil {
+		return nil, err
+	}
+	b, err := envelope(h.Current.Case, resources)
+	if err != nil {
+		return nil, err
+	}
+	b.Type = fhir.BundleTypeCollection
+	types := make(map[string]string, len(resources))
+	for i, r := range resources {
+		types[r.id] = r.typ
+		b.Entry[i].FullURL, b.Entry[i].Request = resourceBase+r.typ+"/"+r.id, nil
+	}
+	text, err := json.Marshal(b)
+	if err != nil {
+		return nil, err
+	}
+	return Literal(text, types), nil
+}
+
+// ConditionalTransaction gives what Transaction sends for a receiver that refuses
+// ids made elsewhere: every resource without its id, in a conditional update by
+// its identifier, so that the receiver makes an id the first time and finds the
+// resource again by our identifier. A conditional create would not do: it never
+// updates what is there, and amendments would be lost. References are the entries'
+// urn:uuid, which the receiver resolves to ids of its own.
+//
+// A resource whose type has no identifier cannot be found again and is left out;
+// nothing refers to one. The errors are those of Transaction.
+func ConditionalTransaction(h History) ([]byte, error) {
+	resources, err := assemble(h)
+	if err != nil {
+		return nil, err
+	}
+	b, err := envelope(h.Current.Case, resources)
+	if err != nil {
+		return nil, err
+	}
+	kept := b.Entry[:0]
+	for i, r := range resources {
+		e := b.Entry[i]
+		wrapped, id := withoutID(e.Resource)
+		if id == nil {
+			continue
+		}
+		e.Resource, e.Request.Url = wrapped, r.typ+"?identifier="+url.QueryEscape(searchToken(id))
+		kept = append(kept, e)
+	}
+	b.Entry = kept
+	return json.Marshal(b)
+}
+
+// withoutID gives a wrapped resource without its id, and its identifier; nil if
+// its type has none. Every type of the library names both fields alike.
+func withoutID(wrapped any) (any, *fhir.Identifier) {
+	outer := reflect.New(reflect.TypeOf(wrapped)).Elem()
+	outer.Set(reflect.ValueOf(wrapped))
+	inner := reflect.New(outer.Field(1).Type().Elem())
+	inner.Elem().Set(outer.Field(1).Elem())
+	inner.Elem().FieldByName("Id").SetZero()
+	outer.Field(1).Set(inner)
+	field := inner.Elem().FieldByName("Identifier")
+	if !field.IsValid() {
+		return outer.Interface(), nil
+	}
+	switch ids := field.Interface().(type) {
+	case []fhir.Identifier:
+		if len(ids) > 0 {
+			return outer.Interface(), &ids[0]
+		}
+	case *fhir.Identifier:
+		return outer.Interface(), ids
+	}
+	return outer.Interface(), nil
+}
+
+// searchToken writes an identifier as the value of a search parameter, where
+// commas, bars, dollars and backslashes of the value itself are escaped: HL7 FHIR
+// R4, search, from memory.
+func searchToken(id *fhir.Identifier) string {
+	escape := strings.NewReplacer(`\`, `\\`, `|`, `\|`, `,`, `\,`, `$`, `\$`).Replace
+	return escape(orEmpty(id.System)) + "|" + escape(orEmpty(id.Value))
+}
+
+// orEmpty is the way back from text.
+func orEmpty(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}
