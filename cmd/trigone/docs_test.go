@@ -85,6 +85,9 @@ func TestDocumentsCommandsRun(t *testing.T) {
 			case args[0] == "trigone":
 				ran++
 				args = append(args[1:], "--server", running.Addr())
+				if i := slices.Index(args, "--out"); i >= 0 {
+					args[i+1] = filepath.Join(t.TempDir(), "out")
+				}
 				answer := call(t, args...).want(t, 0)
 				seen(t, s, answer.stdout)
 			case args[0] == "go" && args[1] == "run" && args[2] == "./cmd/trigone":

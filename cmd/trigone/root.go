@@ -68,7 +68,8 @@ local protocols and licensed practice come first.
 
 FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
-demo, evaluate, metrics, rules, check-policy and policy-schema need no server.
+demo, evaluate, metrics, rules, check-policy, policy-schema and terminology need
+no server.
 
 Exit codes
   0  done
@@ -100,7 +101,7 @@ Exit codes
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
-		a.checkPolicyCommand(), a.policySchemaCommand(),
+		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
 	return root
 }

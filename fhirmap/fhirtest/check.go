@@ -26,8 +26,9 @@ import (
 // codes or in one of our code systems; and that every resource carries identifier,
 // status, subject and history number.
 //
+// Codes of a site, if given, may stand in the bundle too, each before a code of ours.
 // It complements a strict decoder, which knows elements, types and bindings.
-func Check(bundle []byte) []string {
+func Check(bundle []byte, site ...fhirmap.SiteCode) []string {
 	decoder := json.NewDecoder(bytes.NewReader(bundle))
 	decoder.UseNumber()
 	var tree any
@@ -38,7 +39,7 @@ func Check(bundle []byte) []string {
 	if !ok || root["resourceType"] != "Bundle" {
 		return []string{"not a Bundle"}
 	}
-	c := &checker{types: map[string]string{}}
+	c := &checker{types: map[string]string{}, site: site}
 	c.bundle(root)
 	c.walk("Bundle", "", root)
 	return c.faults
@@ -53,6 +54,7 @@ type checker struct {
 	faults  []string
 	types   map[string]string // fullUrl -> resource type
 	history any
+	site    []fhirmap.SiteCode
 }
 
 func (c *checker) fault(path, format string, args ...any) {
@@ -422,6 +424,9 @@ func (c *checker) coding(path string, o object) {
 			}
 			return
 		}
+	}
+	if slices.ContainsFunc(c.site, func(s fhirmap.SiteCode) bool { return s.System == system && s.Code == code }) {
+		return
 	}
 	c.fault(path, "%s|%s is in no table", system, code)
 }
