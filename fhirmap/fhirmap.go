@@ -72,8 +72,8 @@ type History struct {
 	Current Snapshot
 	// Earlier are the states before, oldest first.
 	Earlier []Snapshot
-	// Codes are the public codes of the site; see SiteCodeFaults for what they must
-	// be.
+	// Codes are the public codes of the site by the policy in force; see
+	// SiteCodeFaults for what they must be. They change no id and no history number.
 	Codes []SiteCode
 }
 
