@@ -35,6 +35,13 @@ func profileOf(r object) string {
 			return "operation"
 		}
 		return "operation-step"
+	case "Device":
+		if withdrawn || key == "software" {
+			return "device"
+		}
+		return "implant"
+	case "DetectedIssue":
+		return "contradiction"
 	}
 	return ""
 }
@@ -68,6 +75,19 @@ var expressions = map[string]func(r object) bool{
 		return true
 	},
 	"tri-val-3": func(r object) bool { return hasRole(r, "measured") || r["device"] != nil },
+	"tri-dev-1": func(r object) bool {
+		return slices.Contains([]any{"active", "inactive", "entered-in-error"}, r["status"])
+	},
+	"tri-dev-2": func(r object) bool {
+		for _, p := range walkPath(r, []string{"property"}) {
+			if len(walkPath(p, []string{"valueQuantity"}))+len(walkPath(p, []string{"valueCode"})) != 1 {
+				return false
+			}
+		}
+		return true
+	},
+	"tri-iss-1": func(r object) bool { return r["status"] == "final" || r["status"] == "entered-in-error" },
+	"tri-iss-2": func(r object) bool { return r["status"] != "final" || r["detail"] != nil },
 	"tri-pro-1": func(r object) bool {
 		return slices.Contains([]any{"completed", "stopped", "in-progress", "not-done", "entered-in-error"}, r["status"])
 	},
@@ -220,7 +240,7 @@ func (all terms) node(e object, node any, types map[string]string) []string {
 	return faults
 }
 
-// judge checks every Observation and Procedure of a bundle; it counts by profile.
+// judge checks every resource of a bundle that has a profile; it counts by profile.
 func (all terms) judge(found map[string]object, count map[string]int) []string {
 	types := map[string]string{}
 	for _, r := range found {
@@ -229,13 +249,13 @@ func (all terms) judge(found map[string]object, count map[string]int) []string {
 	var faults []string
 	for _, url := range slices.Sorted(maps.Keys(found)) {
 		r := found[url]
-		switch r["resourceType"] {
-		case "Observation", "Procedure":
-			id := profileOf(r)
-			count[id]++
-			for _, fault := range all.conform(id, r, types) {
-				faults = append(faults, identifier(r)+": "+fault)
-			}
+		id := profileOf(r)
+		if id == "" {
+			continue
+		}
+		count[id]++
+		for _, fault := range all.conform(id, r, types) {
+			faults = append(faults, identifier(r)+": "+fault)
 		}
 	}
 	return faults
@@ -287,6 +307,8 @@ func TestProfilesCanBeBroken(t *testing.T) {
 		prediction = "value|predicted_mean_contact|plan|predicted-from-plan"
 		grade      = "grade|regurgitation_grade|assessment/tee"
 		panel      = "panel|result/exit"
+		// The one resource that is taken from another example.
+		contradiction = "finding/1f1f1f1f1f1f1f1f"
 	)
 	foreign := object{"coding": array{object{"system": "http://example.org/other", "code": "x"}}}
 	for _, tt := range []struct {
@@ -323,9 +345,25 @@ func TestProfilesCanBeBroken(t *testing.T) {
 		{"not done and timed", "planned-step/p-cleft", func(r object) { r["performedPeriod"] = object{} }, "tri-stp-2"},
 		{"a reason of others", "step/s-ring-1", func(r object) { r["statusReason"] = foreign }, "Procedure.statusReason is of no code of"},
 		{"an action of others", "step/s-ring-1", func(r object) { r["focalDevice"].(array)[0].(object)["action"] = foreign }, "Procedure.focalDevice.action is of no code of"},
+		{"a ring with a lot number", "ring/s-ring-2", func(r object) { r["lotNumber"] = "1" }, "Device.lotNumber stands 1 times"},
+		{"a ring with a carrier", "ring/s-ring-2", func(r object) { r["udiCarrier"] = array{object{}} }, "Device.udiCarrier stands 1 times"},
+		{"a ring in nobody", "ring/s-ring-2", func(r object) { delete(r, "patient") }, "Device.patient stands 0 times"},
+		{"a device of another kind", "software", func(r object) { r["type"] = foreign }, "Device.type is of no code of"},
+		{"a version of something else", "software", func(r object) { r["version"].(array)[0].(object)["type"] = foreign }, "Device.version.type is of no code of"},
+		{"a device without a status", "ring/s-ring-2", func(r object) { delete(r, "status") }, "Device.status stands 0 times"},
+		{"a device of unknown status", "ring/s-ring-2", func(r object) { r["status"] = "unknown" }, "tri-dev-1"},
+		{"a property with two values", "ring/s-ring-2", func(r object) { r["property"].(array)[0].(object)["valueCode"] = array{foreign} }, "tri-dev-2"},
+		{"a rule of others", contradiction, func(r object) { r["code"] = foreign }, "DetectedIssue.code is of no code of"},
+		{"a preliminary issue", contradiction, func(r object) { r["status"] = "preliminary" }, "tri-iss-1"},
+		{"an issue without words", contradiction, func(r object) { delete(r, "detail") }, "tri-iss-2"},
+		{"an issue of the software", contradiction, func(r object) { r["implicated"].(array)[0].(object)["reference"] = at(r, "author", "reference") }, "DetectedIssue.implicated points to a Device"},
 	} {
 		t.Run(tt.why, func(t *testing.T) {
-			found := resources(t, transaction(t, fhirtest.Complete()))
+			history := fhirtest.Complete()
+			if tt.key == contradiction {
+				history = fhirtest.Disputed()
+			}
+			found := resources(t, transaction(t, history))
 			for _, r := range found {
 				if _, key, _ := strings.Cut(identifier(r), "/"); key == tt.key {
 					tt.change(r)

@@ -50,22 +50,26 @@ const (
 	profileProcedure   = "procedure"
 	profileOperation   = "operation"
 	profileStep        = "operation-step"
+	profileDevice      = "device"
+	profileImplant     = "implant"
+	profileIssue       = "contradiction"
 )
 
 const r4Definitions = "http://hl7.org/fhir/StructureDefinition/"
 
-// Elements that every resource of a case has, withdrawn ones too. The patient is
-// named by an identifier alone.
-var (
-	identifiedBy = element{path: "identifier", says: "Stable identifier, the same in every bundle.", min: 1}
-	subjectIs    = []element{
-		{path: "subject", says: "The patient, by identifier only.", min: 1},
-		{path: "subject.reference", says: "No literal reference: the bundle holds no Patient.", max: "0"},
-		{path: "subject.type", says: "Always a patient.", min: 1, uri: "Patient"},
-		{path: "subject.identifier", says: "Patient identifier, or the case where none is known.", min: 1},
-		{path: "subject.display", says: "No name.", max: "0"},
+// identifiedBy is what every resource of a case has, withdrawn ones too.
+var identifiedBy = element{path: "identifier", says: "Stable identifier, the same in every bundle.", min: 1}
+
+// patientIs says that the patient is named by an identifier alone.
+func patientIs(name string, min int) []element {
+	return []element{
+		{path: name, says: "The patient, by identifier only.", min: min},
+		{path: name + ".reference", says: "No literal reference: the bundle holds no Patient.", max: "0"},
+		{path: name + ".type", says: "Always a patient.", min: 1, uri: "Patient"},
+		{path: name + ".identifier", says: "Patient identifier, or the case where none is known.", min: 1},
+		{path: name + ".display", says: "No name.", max: "0"},
 	}
-)
+}
 
 func profiles() []profile {
 	final := element{path: "status", says: "What was withdrawn conforms to the profile of all Observations only.", code: fhir.ObservationStatusFinal.Code()}
@@ -84,7 +88,7 @@ func profiles() []profile {
 				{path: "partOf", says: "Step or operation.", types: []string{"Reference"}, targets: []string{typeProcedure}},
 				{path: "category", says: "Category, and where the value comes from.", set: setCategory},
 				{path: "code", says: "Quantity, grade or occasion.", set: setCode},
-			}, subjectIs, []element{
+			}, patientIs("subject", 1), []element{
 				{path: "effective[x]", says: "When it was; unknown where the record does not say. A period for what was measured in the operation without a clock time.", types: []string{"dateTime", "Period"}},
 				{path: "value[x]", says: "A measured or computed number, a predicted range or a grade.", types: []string{"Quantity", "Range", "CodeableConcept"}},
 				{path: "dataAbsentReason", says: "Why there is no value; error: a contradiction disputes it.", set: setAbsent},
@@ -154,7 +158,7 @@ func profiles() []profile {
 				{path: "partOf", says: "The operation.", types: []string{"Reference"}, targets: []string{typeProcedure}},
 				{path: "statusReason", says: "Why it was stopped, revised or not done.", set: setStatusReason},
 				{path: "code", says: "Operation or step.", min: 1, set: setStep},
-			}, subjectIs, []element{
+			}, patientIs("subject", 1), []element{
 				{path: "performed[x]", says: "From incision to the end, as far as they are known.", types: []string{"Period"}},
 				{path: "bodySite", says: "Structure and places.", set: setBodySite},
 				{path: "focalDevice.action", says: "Implanted.", min: 1, set: setDeviceAction},
@@ -185,6 +189,49 @@ func profiles() []profile {
 				{path: "partOf", says: "The operation.", min: 1, max: "1"},
 				surgical,
 			},
+		},
+		{
+			id: profileDevice, of: typeDevice, title: "Software, ring, band or prosthesis",
+			summary: "What every Device is, withdrawn ones too. Nothing that names one piece of a device is sent: it would identify the patient.",
+			rules: []invariant{
+				{"tri-dev-1", "It is active, inactive or entered in error.", "status in ('active' | 'inactive' | 'entered-in-error')"},
+				{"tri-dev-2", "A property has one value.", "property.all(valueQuantity.count() + valueCode.count() = 1)"},
+			},
+			elements: slices.Concat([]element{
+				identifiedBy,
+				{path: "udiCarrier", says: "Never.", max: "0"},
+				{path: "status", says: "Inactive once it was taken out again.", min: 1},
+				{path: "distinctIdentifier", says: "Never.", max: "0"},
+				{path: "lotNumber", says: "Never.", max: "0"},
+				{path: "serialNumber", says: "Never.", max: "0"},
+				{path: "type", says: "Kind of the device.", min: 1, set: setDevice},
+				{path: "version.type", says: "Of what it is the version.", min: 1, set: setProperty},
+				{path: "property.type", says: "Label, family or kind.", set: setProperty},
+			}, patientIs("patient", 0)),
+		},
+		{
+			id: profileImplant, of: typeDevice, base: profileDevice, title: "Ring, band or prosthesis",
+			summary: "What was implanted in the patient, also if it was taken out again in the same operation.",
+			elements: []element{
+				{path: "version", says: "Never.", max: "0"},
+				{path: "patient", says: "In whom.", min: 1},
+			},
+		},
+		{
+			id: profileIssue, of: typeIssue, title: "Contradiction between recorded values",
+			summary: "Values of the record that cannot all be true; the Observations it implicates have no value, unless a reviewer confirmed them.",
+			rules: []invariant{
+				{"tri-iss-1", "It is final or entered in error.", "status = 'final' or status = 'entered-in-error'"},
+				{"tri-iss-2", "What is final says what is contradicted, in words.", "status = 'final' implies detail.exists()"},
+			},
+			elements: slices.Concat([]element{
+				identifiedBy,
+				{path: "code", says: "The rule that it breaks.", min: 1, set: setRule},
+			}, patientIs("patient", 1), []element{
+				{path: "author", says: "The software.", types: []string{"Reference"}, targets: []string{typeDevice}},
+				{path: "implicated", says: "Values of the contradiction; the operation for clock times and steps.", types: []string{"Reference"}, targets: []string{typeObservation, typeProcedure}},
+				{path: "mitigation.action", says: "What was done about it.", set: setMitigation},
+			}),
 		},
 	}
 }

@@ -34,6 +34,10 @@ const (
 	setStep         = "step"
 	setStatusReason = "status-reason"
 	setDeviceAction = "device-action"
+	setDevice       = "device"
+	setProperty     = "device-property"
+	setRule         = "rule"
+	setMitigation   = "mitigation"
 )
 
 // valueSets gives all of them. Which public codes stand beside ours is what the
@@ -55,6 +59,10 @@ func valueSets() []valueSet {
 		{id: setStep, title: "Step of a repair", systems: []string{stepSystem}},
 		{id: setStatusReason, title: "Reason of a step's status", systems: []string{reasonSystem}},
 		{id: setDeviceAction, title: "What was done with a device", beside: ofSystem(actionSystem)},
+		{id: setDevice, title: "Kind of a device", systems: []string{deviceSystem}},
+		{id: setProperty, title: "Property of a device, or of what it is the version", systems: []string{propertySystem}},
+		{id: setRule, title: "Rule of a contradiction", systems: []string{ruleSystem}},
+		{id: setMitigation, title: "What was done about a contradiction", systems: []string{mitigationSystem}},
 	}
 }
 

@@ -88,8 +88,8 @@ func TestTerminologyIsInOrder(t *testing.T) {
 			if o["resourceType"] != r.Type || o["id"] != r.ID || o["url"] != fhirmap.Base+"/"+r.Type+"/"+r.ID || o["url"] != r.Canonical() {
 				t.Errorf("%s %s holds %v %v %v", r.Type, r.ID, o["resourceType"], o["id"], o["url"])
 			}
-			if o["status"] != "active" || o["version"] == nil {
-				t.Errorf("%s %s has status %v, version %v", r.Type, r.ID, o["status"], o["version"])
+			if o["status"] != "active" || o["version"] == nil || o["description"] == nil || (o["title"] == nil && r.Type != fhirmap.TypeSearchParameter) {
+				t.Errorf("%s %s has status %v, version %v, title %v", r.Type, r.ID, o["status"], o["version"], o["title"])
 			}
 			name, _ := o["name"].(string)
 			if !computableName.MatchString(name) || names[name] {

@@ -20,8 +20,8 @@ func (a *app) terminologyCommand() *cobra.Command {
 		Short: "Write what the codes of the FHIR output mean",
 		Long: `terminology writes, one file for each resource, what a receiver needs to read the
 FHIR output: the CodeSystems with every code of our own, the ValueSets, the
-ConceptMap to public codes, the profiles of Observation and Procedure, and the
-search parameter for places; index.json lists them. With --policy the public codes
+ConceptMap to public codes, the profiles of what is in a bundle, and the search
+parameter for places; index.json lists them. With --policy the public codes
 of the site are in the ConceptMap and in the ValueSets.`,
 		Example: `  trigone terminology --out /tmp/trigone-terminology
   trigone terminology --out /tmp/trigone-terminology --policy harbour.yaml`,
