@@ -61,9 +61,9 @@ const r4Definitions = "http://hl7.org/fhir/StructureDefinition/"
 var identifiedBy = element{path: "identifier", says: "Stable identifier, the same in every bundle.", min: 1}
 
 // patientIs says that the patient is named by an identifier alone.
-func patientIs(name string, min int) []element {
+func patientIs(name string, least int) []element {
 	return []element{
-		{path: name, says: "The patient, by identifier only.", min: min},
+		{path: name, says: "The patient, by identifier only.", min: least},
 		{path: name + ".reference", says: "No literal reference: the bundle holds no Patient.", max: "0"},
 		{path: name + ".type", says: "Always a patient.", min: 1, uri: "Patient"},
 		{path: name + ".identifier", says: "Patient identifier, or the case where none is known.", min: 1},

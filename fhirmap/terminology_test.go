@@ -47,11 +47,12 @@ type terms struct {
 	resources map[string]object // by type/id
 	concepts  map[string]object // by system|code
 	sets      map[string]object // by URL
+	expanded  map[string]map[string]bool
 }
 
 func read(t testing.TB, list []fhirmap.Resource) terms {
 	t.Helper()
-	all := terms{map[string]object{}, map[string]object{}, map[string]object{}}
+	all := terms{map[string]object{}, map[string]object{}, map[string]object{}, map[string]map[string]bool{}}
 	for _, r := range list {
 		o := decode(t, r.JSON)
 		all.resources[r.Type+"/"+r.ID] = o
@@ -236,7 +237,11 @@ func TestValueSetsResolve(t *testing.T) {
 
 // expand gives the codes of a value set as system|code.
 func (all terms) expand(url string) map[string]bool {
+	if codes, done := all.expanded[url]; done {
+		return codes
+	}
 	codes := map[string]bool{}
+	all.expanded[url] = codes
 	includes, _ := at(all.sets[url], "compose", "include").(array)
 	for _, x := range includes {
 		include := x.(object)
