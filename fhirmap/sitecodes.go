@@ -161,7 +161,7 @@ func codeFault(c SiteCode) string {
 	case c.System == snomed && (!snomedForm.MatchString(c.Code) || !dihedralTen(c.Code)):
 		return "is no SNOMED CT code: its check digit is wrong; look it up once more"
 	case c.System == loinc && c.Equivalence == metric.Equivalent && slices.Contains(vitalSigns, c.Code):
-		return "obliges to the vital signs profile of FHIR R4, with a time and a category that are not always there; give it as wider"
+		return "obliges to the vital signs profile of FHIR R4, with a time and a category that are not always there; leave it out"
 	}
 	return ""
 }
