@@ -73,6 +73,9 @@ type History struct {
 	Current Snapshot
 	// Earlier are the states before, oldest first.
 	Earlier []Snapshot
+	// Codes are the public codes of the site by the policy in force; see
+	// SiteCodeFaults for what they must be. They change no id and no history number.
+	Codes []SiteCode
 }
 
 // Transaction gives the case as a transaction bundle of PUT requests, in JSON:
@@ -169,7 +172,7 @@ func assemble(h History) ([]resource, error) {
 	slices.SortFunc(gone, func(a, b resource) int {
 		return cmp.Or(cmp.Compare(a.typ, b.typ), cmp.Compare(a.id, b.id))
 	})
-	return append(current, gone...), nil
+	return withSiteCodes(append(current, gone...), h.Codes), nil
 }
 
 // accepted says whether the state has a section that is not retracted.

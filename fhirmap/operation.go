@@ -250,7 +250,7 @@ func (p *producer) omissionReason(d *trigonev1.Discrepancy) string {
 
 // replacement makes the completed child and the prosthesis of a conversion.
 func (p *producer) replacement(c *trigonev1.Conversion, parent fhir.Reference) {
-	d := p.implant(prosthesisKey, both(snomed, valveProsthesis, deviceSystem, prosthesisDevice), true)
+	d := p.implant(prosthesisKey, prosthesisConcept(), true)
 	if c.ProsthesisLabel != nil {
 		d.Property = append(d.Property, label(c.GetProsthesisLabel()))
 	}

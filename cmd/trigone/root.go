@@ -69,8 +69,8 @@ local protocols and licensed practice come first.
 
 FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
-demo, evaluate, explore, metrics, rules, check-policy and policy-schema need no
-server, nor does note of a FILE.
+demo, evaluate, explore, metrics, rules, check-policy, policy-schema and
+terminology need no server, nor does note of a FILE.
 
 Exit codes
   0  done
@@ -104,7 +104,7 @@ Exit codes
 		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(),
 		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
-		a.checkPolicyCommand(), a.policySchemaCommand(),
+		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
 	return root
 }

@@ -27,14 +27,15 @@ import (
 // codes or in one of our code systems; and that every resource carries identifier,
 // status, subject and history number.
 //
+// Codes of a site, if given, may stand in the bundle too, each before a code of ours.
 // It complements a strict decoder, which knows elements, types and bindings.
-func Check(bundle []byte) []string { return check(bundle, false) }
+func Check(bundle []byte, site ...fhirmap.SiteCode) []string { return check(bundle, false, site) }
 
 // CheckDeIdentified is Check for a de-identified collection, whose resources have
 // no identifier.
-func CheckDeIdentified(bundle []byte) []string { return check(bundle, true) }
+func CheckDeIdentified(bundle []byte) []string { return check(bundle, true, nil) }
 
-func check(bundle []byte, deIdentified bool) []string {
+func check(bundle []byte, deIdentified bool, site []fhirmap.SiteCode) []string {
 	decoder := json.NewDecoder(bytes.NewReader(bundle))
 	decoder.UseNumber()
 	var tree any
@@ -45,7 +46,7 @@ func check(bundle []byte, deIdentified bool) []string {
 	if !ok || root["resourceType"] != "Bundle" {
 		return []string{"not a Bundle"}
 	}
-	c := &checker{types: map[string]string{}, deIdentified: deIdentified}
+	c := &checker{types: map[string]string{}, deIdentified: deIdentified, site: site}
 	c.bundle(root)
 	c.walk("Bundle", "", root)
 	return c.faults
@@ -62,6 +63,7 @@ type checker struct {
 	history any
 	// deIdentified resources have no identifier.
 	deIdentified bool
+	site         []fhirmap.SiteCode
 }
 
 func (c *checker) fault(path, format string, args ...any) {
@@ -461,6 +463,9 @@ func (c *checker) coding(path string, o object) {
 			}
 			return
 		}
+	}
+	if slices.ContainsFunc(c.site, func(s fhirmap.SiteCode) bool { return s.System == system && s.Code == code }) {
+		return
 	}
 	c.fault(path, "%s|%s is in no table", system, code)
 }

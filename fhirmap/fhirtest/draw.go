@@ -172,7 +172,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "findings") {
 		f := &trigonev1.Finding{
-			Id: ids.Draw(t, "finding"), Rule: "invented-rule", Severity: drawEnum[trigonev1.Severity](t, "severity"),
+			Id: ids.Draw(t, "finding"), Rule: "perimeter-too-short-for-area", Severity: drawEnum[trigonev1.Severity](t, "severity"),
 			Message: "invented: <a> & \"b\" ≥ 1 mm", Occasion: rapid.SampledFrom(occasions).Draw(t, "of"),
 		}
 		for _, v := range ev.Metrics {

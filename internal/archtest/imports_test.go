@@ -39,7 +39,7 @@ var rooms = map[string][]string{
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
 		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore",
 	},
-	"internal/policy":              {"internal/units", "internal/settings", "internal/metric"},
+	"internal/policy":              {"internal/units", "internal/settings", "internal/metric", "fhirmap"},
 	"internal/storage":             {},
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},
@@ -55,7 +55,7 @@ var rooms = map[string][]string{
 	"internal/demo": {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "server", "testdata"},
 	"cmd/trigoned":  {"server"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/render", "internal/units", "server",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/render", "internal/units", "server",
 	},
 	"internal/archtest":       {},
 	"internal/tools/generate": {},

@@ -173,7 +173,7 @@ func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation, by 
 	if err != nil {
 		return nil, err
 	}
-	p, err := policy.Parse("policy "+row.Hash, []byte(row.Text))
+	p, err := policy.ParseStored("policy "+row.Hash, []byte(row.Text))
 	if err != nil {
 		return nil, fmt.Errorf("the policy in force when the operation came cannot be read any more: %w", err)
 	}

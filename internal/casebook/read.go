@@ -266,7 +266,7 @@ func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 // history gives the states of a case: one for each evaluation, and the present
 // one where the case was amended or retracted since the newest.
 func (b *Book) history(f *folder) (fhirmap.History, error) {
-	h := fhirmap.History{Site: f.state.Site, UID: f.state.UID}
+	h := fhirmap.History{Site: f.state.Site, UID: f.state.UID, Codes: b.policy.Codes}
 	var states []fhirmap.Snapshot
 	add := func(then *folder, e *trigonev1.Evaluation) error {
 		c, err := b.present(then)
@@ -459,7 +459,7 @@ func (b *Book) policyByHash(ctx context.Context, hash string) (policy.Policy, er
 	if err != nil {
 		return policy.Policy{}, err
 	}
-	p, err := policy.Parse("policy "+row.Hash, []byte(row.Text))
+	p, err := policy.ParseStored("policy "+row.Hash, []byte(row.Text))
 	if err != nil {
 		return p, refuse(FailedPrecondition, ReasonPolicyUnreadable,
 			"this software cannot read that policy any more, because a name or a limit in it is gone; the evaluations made under it are on record")

@@ -13,5 +13,6 @@
 // It reads ../../fhirmap/testdata (the golden bundles) and every bundle in the
 // folder that TRIGONE_BUNDLES names, which .ci/run fills by the demo, and decodes
 // bundles of random
-// histories. After a change of the root's go.mod run `go mod tidy` here.
+// histories; and every resource that fhirmap.Terminology makes, with those in the
+// folder that TRIGONE_RESOURCES names. After a change of the root's go.mod run `go mod tidy` here.
 package fhircheck

@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	github.com/google/fhir/go v0.7.4
+	google.golang.org/protobuf v1.36.12
 	pgregory.net/rapid v1.3.0
 	trigone v0.0.0
 )
@@ -31,9 +32,9 @@ require (
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/text v0.44.0 // indirect
 	gonum.org/v1/gonum v0.17.0 // indirect
+	google.golang.org/genproto/googleapis/api v0.0.0-20261019180522-ce908d29299b // indirect
 	google.golang.org/genproto/googleapis/rpc v0.0.0-20261110000943-09e21b237f2c // indirect
 	google.golang.org/grpc v1.85.0 // indirect
-	google.golang.org/protobuf v1.36.12 // indirect
 )
 
 replace trigone => ../..

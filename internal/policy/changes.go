@@ -38,6 +38,9 @@ func (p Policy) Changes() []Change {
 	for _, r := range p.Settings.Rings {
 		list = append(list, Change{keyRingTable + "." + r.Family, fmt.Sprintf("label %g, %s", r.Label, strings.ReplaceAll(r.Kind, "_", " ")), "none"})
 	}
+	for _, c := range p.Codes {
+		list = append(list, Change{keyCodes + "." + c.LocalSystem + "." + c.LocalCode, codeText(c), "none"})
+	}
 	return list
 }
 

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"trigone/fhirmap"
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 	"trigone/internal/units"
@@ -22,8 +23,11 @@ import (
 // Policy is one clinical policy.
 type Policy struct {
 	Settings settings.Settings
-	Text     string
-	Hash     string // SHA-256 of the text, hexadecimal
+	// Codes are the public codes that the site is licensed for; nothing is judged by
+	// them.
+	Codes []fhirmap.SiteCode
+	Text  string
+	Hash  string // SHA-256 of the text, hexadecimal
 }
 
 //go:embed builtin.yaml
@@ -51,6 +55,7 @@ const (
 	keyTolerances = "tolerances"
 	keyInputSDs   = "input_sds"
 	keyRingTable  = "ring_table"
+	keyCodes      = "codes"
 
 	keyAbsolute        = "absolute"
 	keyRelativePercent = "relative_percent"
@@ -63,23 +68,33 @@ var siteID = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
 // tells all faults at once, a sentence for each, with line and column; only a
 // text that is no YAML at all is told by its first fault alone.
 func Parse(name string, text []byte) (Policy, error) {
-	r := &reading{name: name}
+	return parse(&reading{name: name}, text)
+}
+
+// ParseStored reads a policy that was in force once, for judging by it again. Its
+// codes are left out: a code of the site that is built in by now would else make
+// all of it unreadable, and nothing is judged by codes.
+func ParseStored(name string, text []byte) (Policy, error) {
+	return parse(&reading{name: name, stored: true}, text)
+}
+
+func parse(r *reading, text []byte) (Policy, error) {
 	root, ok := r.root(text)
 	if !ok {
 		return Policy{}, r.err()
 	}
-	s := r.policy(root)
+	s, codes := r.policy(root)
 	if err := r.err(); err != nil {
 		return Policy{}, err
 	}
 	sum := sha256.Sum256(text)
 	s.PolicyHash = hex.EncodeToString(sum[:])
-	return Policy{Settings: s, Text: string(text), Hash: s.PolicyHash}, nil
+	return Policy{Settings: s, Codes: codes, Text: string(text), Hash: s.PolicyHash}, nil
 }
 
-// policy reads the document. The settings are of use only if there was no fault.
-func (r *reading) policy(root field) settings.Settings {
-	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable)
+// policy reads the document. What it gives is of use only if there was no fault.
+func (r *reading) policy(root field) (settings.Settings, []fhirmap.SiteCode) {
+	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -91,7 +106,7 @@ func (r *reading) policy(root field) settings.Settings {
 		r.inputSD(&s, f)
 	}
 	r.ringTable(&s, top[keyRingTable])
-	return s
+	return s, r.codes(top[keyCodes])
 }
 
 func (r *reading) site(top map[string]field) string {

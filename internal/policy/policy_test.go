@@ -64,7 +64,7 @@ func TestCommentedExamplesAreRight(t *testing.T) {
 		}
 		example = ""
 	}
-	if found != 4 {
+	if found != 5 {
 		t.Errorf("%d examples were found, want one for each key", found)
 	}
 }

@@ -21,6 +21,7 @@ import (
 // reading gathers the faults of one file.
 type reading struct {
 	name   string
+	stored bool // a policy that was in force once
 	faults []fault
 }
 

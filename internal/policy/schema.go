@@ -49,6 +49,7 @@ func Schema() ([]byte, error) {
 		keyTolerances: entries(tolerances),
 		keyInputSDs:   entries(deviations),
 		keyRingTable:  object{"type": []string{"array", "null"}, "items": ringSchema(), "description": "labelled sizes of the site's rings and bands"},
+		keyCodes:      object{"type": []string{"array", "null"}, "items": codeSchema(), "description": "public codes that the site is licensed for, beside those of the program"},
 	})
 	schema["type"] = "object"
 	schema["required"] = []string{keySite, keyVersion, keyZone}

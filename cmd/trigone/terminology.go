@@ -1,0 +1,177 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/spf13/cobra"
+
+	"trigone/fhirmap"
+)
+
+func (a *app) terminologyCommand() *cobra.Command {
+	var out string
+	c := &cobra.Command{
+		Use:   "terminology --out DIR",
+		Short: "Write what the codes of the FHIR output mean",
+		Long: `terminology writes, one file for each resource, what a receiver needs to read the
+FHIR output: the CodeSystems with every code of our own, the ValueSets, the
+ConceptMap to public codes, the profiles of what is in a bundle, and the search
+parameter for places; index.json lists them. With --policy the public codes
+of the site are in the ConceptMap and in the ValueSets.`,
+		Example: `  trigone terminology --out /tmp/trigone-terminology
+  trigone terminology --out /tmp/trigone-terminology --policy harbour.yaml`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable); err != nil {
+				return err
+			}
+			if out == "" {
+				return usagef("terminology needs --out DIR, the folder to write to")
+			}
+			p, err := a.settings()
+			if err != nil {
+				return err
+			}
+			list, err := fhirmap.Terminology(p.Codes)
+			if err != nil {
+				return err
+			}
+			written, err := writeTerminology(out, list)
+			if err != nil {
+				return err
+			}
+			t := table.NewWriter()
+			t.SetOutputMirror(cmd.OutOrStdout())
+			t.SetStyle(table.StyleLight)
+			t.AppendHeader(table.Row{"Type", "Files", "Codes"})
+			for _, row := range written {
+				t.AppendRow(table.Row{row.typ, row.files, row.codes})
+			}
+			t.Render()
+			fmt.Fprintf(cmd.OutOrStdout(), "%d codes have a public one, %d more a narrower or a wider one; the others have none that was verified.\n",
+				written.matched("equivalent"), written.matched("narrower", "wider"))
+			fmt.Fprintf(cmd.OutOrStdout(), "%d resources are in %s, listed in %s.\n", len(list), out, filepath.Join(out, indexName))
+			return nil
+		},
+	}
+	c.Flags().StringVar(&out, "out", "", "folder to write to; it is made if it is not there")
+	return c
+}
+
+const indexName = "index.json"
+
+// indexEntry is one resource in the list of files.
+type indexEntry struct {
+	Filename     string `json:"filename"`
+	ResourceType string `json:"resourceType"`
+	ID           string `json:"id"`
+	URL          string `json:"url"`
+	Version      string `json:"version"`
+}
+
+// writtenKind is what was written of one type, in the order of the list.
+type writtenKind struct {
+	typ          string
+	files, codes int
+	// equivalences counts the codes of ours by the best that a ConceptMap knows.
+	equivalences map[string]int
+}
+
+type writtenKinds []writtenKind
+
+func (w writtenKinds) matched(words ...string) int {
+	n := 0
+	for _, k := range w {
+		for _, word := range words {
+			n += k.equivalences[word]
+		}
+	}
+	return n
+}
+
+// writeTerminology writes every resource and the index.
+func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, error) {
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return nil, fmt.Errorf("make the folder: %w", err)
+	}
+	var kinds writtenKinds
+	var index []indexEntry
+	for _, r := range list {
+		var read terminologyCounts
+		if err := json.Unmarshal(r.JSON, &read); err != nil {
+			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
+		}
+		var text bytes.Buffer
+		if err := json.Indent(&text, r.JSON, "", "  "); err != nil {
+			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
+		}
+		text.WriteByte('\n')
+		name := r.Type + "-" + r.ID + ".json"
+		if err := os.WriteFile(filepath.Join(folder, name), text.Bytes(), 0o644); err != nil {
+			return nil, fmt.Errorf("write a resource: %w", err)
+		}
+		index = append(index, indexEntry{name, r.Type, r.ID, r.Canonical(), read.Version})
+		if len(kinds) == 0 || kinds[len(kinds)-1].typ != r.Type {
+			kinds = append(kinds, writtenKind{typ: r.Type, equivalences: map[string]int{}})
+		}
+		kinds[len(kinds)-1].add(read)
+	}
+	text, err := json.MarshalIndent(index, "", "  ")
+	if err != nil {
+		return nil, err
+	}
+	if err := os.WriteFile(filepath.Join(folder, indexName), append(text, '\n'), 0o644); err != nil {
+		return nil, fmt.Errorf("write the index: %w", err)
+	}
+	return kinds, nil
+}
+
+// terminologyCounts is what is counted of a resource, whatever its type.
+type terminologyCounts struct {
+	Version string
+	Concept []struct{ Code string }
+	Compose struct {
+		Include []struct {
+			System  string
+			Concept []struct{ Code string }
+		}
+	}
+	Group []struct {
+		Source  string
+		Element []struct {
+			Code   string
+			Target []struct{ Code, Equivalence string }
+		}
+	}
+}
+
+// add counts the codes that a resource names: concepts of a CodeSystem, those that
+// a ValueSet lists one by one, codes of ours in a ConceptMap.
+func (k *writtenKind) add(c terminologyCounts) {
+	k.files++
+	k.codes += len(c.Concept)
+	for _, i := range c.Compose.Include {
+		k.codes += len(i.Concept)
+	}
+	best := map[string]string{}
+	rank := map[string]int{"unmatched": 1, "wider": 2, "narrower": 3, "equivalent": 4}
+	for _, g := range c.Group {
+		for _, e := range g.Element {
+			own := g.Source + "|" + e.Code
+			for _, t := range e.Target {
+				if rank[t.Equivalence] > rank[best[own]] {
+					best[own] = t.Equivalence
+				}
+			}
+		}
+	}
+	k.codes += len(best)
+	for _, word := range best {
+		k.equivalences[word]++
+	}
+}

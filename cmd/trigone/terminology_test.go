@@ -1,0 +1,99 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"trigone/fhirmap"
+)
+
+// index reads the list of files and finds every one of them, and no other.
+func index(t *testing.T, folder string) []indexEntry {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(folder, indexName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list []indexEntry
+	if err := json.Unmarshal(text, &list); err != nil {
+		t.Fatal(err)
+	}
+	names := []string{indexName}
+	for _, e := range list {
+		names = append(names, e.Filename)
+		text, err := os.ReadFile(filepath.Join(folder, e.Filename))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var r struct{ ResourceType, ID, URL, Version string }
+		if err := json.Unmarshal(text, &r); err != nil {
+			t.Fatal(err)
+		}
+		if r.ResourceType != e.ResourceType || r.ID != e.ID || r.URL != e.URL || r.Version != e.Version || e.URL != fhirmap.Base+"/"+e.ResourceType+"/"+e.ID || e.Version == "" {
+			t.Errorf("%s holds %+v, the index says %+v", e.Filename, r, e)
+		}
+	}
+	files, err := os.ReadDir(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files {
+		if !slices.Contains(names, f.Name()) {
+			t.Errorf("%s is not in the index", f.Name())
+		}
+	}
+	return list
+}
+
+func TestTerminology(t *testing.T) {
+	plain := filepath.Join(t.TempDir(), "plain")
+	out := call(t, "terminology", "--out", plain).want(t, exitOK).stdout
+	says(t, "the table", out, "CodeSystem", "ConceptMap", "SearchParameter", "StructureDefinition", "ValueSet", "have none that was verified", indexName)
+	list := index(t, plain)
+	if want, err := fhirmap.Terminology(nil); err != nil || len(list) != len(want) {
+		t.Errorf("%d files, want %d, %v", len(list), len(want), err)
+	}
+
+	// An invented code of an invented system, and one that the built-in policy shows.
+	site := filepath.Join(t.TempDir(), "site")
+	path := policyFile(t, policyHead+`codes:
+  - {local_system: step, local_code: patch, system: "urn:oid:2.16.840.1.113883.3.9999", code: R-1, display: Patch, equivalence: equivalent, verified: invented}
+  - {local_system: place, local_code: medial-commissure, system: "http://snomed.info/sct", code: "19198003", display: Mitral valve commissure, equivalence: wider, verified: invented}
+`)
+	says(t, "a policy with codes", call(t, "check-policy", path).want(t, exitOK).stdout, "codes.step.patch", "codes.place.medial-commissure")
+	with := call(t, "terminology", "--out", site, "--policy", path).want(t, exitOK).stdout
+	if with == strings.ReplaceAll(out, plain, site) {
+		t.Error("the table does not show the codes of the site")
+	}
+	index(t, site)
+	for _, tt := range []struct{ file, has string }{
+		{"ConceptMap-public-codes.json", "\"code\": \"R-1\""},
+		{"ConceptMap-public-codes.json", "\"code\": \"19198003\""},
+		{"ValueSet-step.json", "\"code\": \"R-1\""},
+	} {
+		text, err := os.ReadFile(filepath.Join(site, tt.file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(string(text), tt.has) {
+			t.Errorf("%s does not hold %s", tt.file, tt.has)
+		}
+		if text, err := os.ReadFile(filepath.Join(plain, tt.file)); err != nil || strings.Contains(string(text), tt.has) {
+			t.Errorf("%s holds %s without the policy, %v", tt.file, tt.has, err)
+		}
+	}
+}
+
+func TestTerminologyRefuses(t *testing.T) {
+	call(t, "terminology").want(t, exitUsage)
+	call(t, "terminology", "--out", t.TempDir(), "more").want(t, exitUsage)
+	call(t, "terminology", "--out", t.TempDir(), "--format", "json").want(t, exitUsage)
+	path := policyFile(t, policyHead+"codes: [{local_system: step}]\n")
+	says(t, "a policy with a fault", call(t, "terminology", "--out", t.TempDir(), "--policy", path).want(t, exitFailed).stderr, "codes[0] has no local_code")
+	file := policyFile(t, policyHead)
+	says(t, "a file where a folder is needed", call(t, "terminology", "--out", file).want(t, exitFailed).stderr, "make the folder")
+}

@@ -1,0 +1,313 @@
+package fhirmap
+
+import (
+	"fmt"
+	"net/url"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/metric"
+)
+
+// SiteCode says how a public code that a site is licensed for stands to a code of
+// ours. One that means the same is sent before ours; every one is told by the
+// ConceptMap.
+type SiteCode struct {
+	// LocalSystem is the id of one of our code systems, e.g. step.
+	LocalSystem string
+	LocalCode   string
+	// System, Code and Display are the public code.
+	System, Code, Display string
+	Equivalence           metric.Equivalence
+	// Verified says where and by whom the code was looked up.
+	Verified string
+}
+
+// SiteCodeField is a field of a SiteCode that has a fault.
+type SiteCodeField string
+
+// The fields that can have one.
+const (
+	FieldLocalSystem SiteCodeField = "local_system"
+	FieldLocalCode   SiteCodeField = "local_code"
+	FieldSystem      SiteCodeField = "system"
+	FieldCode        SiteCodeField = "code"
+	FieldDisplay     SiteCodeField = "display"
+	FieldEquivalence SiteCodeField = "equivalence"
+	FieldVerified    SiteCodeField = "verified"
+)
+
+// SiteCodeFault is what is wrong with one code of a list: the rest of a sentence
+// that begins with the field's name.
+type SiteCodeFault struct {
+	Index int
+	Field SiteCodeField
+	Text  string
+}
+
+// Equivalences are the words a site may use; a code that is unmatched is one that
+// nobody gives.
+func Equivalences() []metric.Equivalence {
+	return []metric.Equivalence{metric.Equivalent, metric.Wider, metric.Narrower}
+}
+
+// Patterns of a public code's system and code (HL7 FHIR R4 4.0.1, types uri and
+// code), and how long a text may be.
+const (
+	SystemPattern   = `^(https?://|urn:(oid|uuid):)\S+$`
+	CodePattern     = `^\S+( \S+)*$`
+	MostTextLetters = 200
+)
+
+var (
+	systemForm = regexp.MustCompile(SystemPattern)
+	codeForm   = regexp.MustCompile(CodePattern)
+	loincForm  = regexp.MustCompile(`^[0-9]{1,7}-[0-9]$`)
+	snomedForm = regexp.MustCompile(`^[1-9][0-9]{5,17}$`)
+)
+
+// SiteCodeFaults gives everything that is wrong with a list, in its order; nil if
+// nothing is.
+func SiteCodeFaults(list []SiteCode) []SiteCodeFault {
+	var faults []SiteCodeFault
+	equivalentOf, equivalentIn := builtInEquivalents()
+	given := map[[2]systemCode]bool{}
+	for i, c := range list {
+		before := len(faults)
+		fault := func(f SiteCodeField, format string, args ...any) {
+			faults = append(faults, SiteCodeFault{i, f, fmt.Sprintf(format, args...)})
+		}
+		own, known := ownSystem(c.LocalSystem)
+		local := systemCode{own, c.LocalCode}
+		switch {
+		case !known:
+			fault(FieldLocalSystem, "is no code system of ours; give one of %s", strings.Join(SystemIDs(), ", "))
+		case !IsLocal(c.LocalSystem, c.LocalCode):
+			fault(FieldLocalCode, "is no code of %s; the command trigone terminology writes all of them", c.LocalSystem)
+		}
+		if !slices.Contains(Equivalences(), c.Equivalence) {
+			fault(FieldEquivalence, "is none of %s, %s and %s: what the public code is beside ours", metric.Equivalent, metric.Wider, metric.Narrower)
+		}
+		for _, f := range []struct {
+			field SiteCodeField
+			text  string
+			why   string
+		}{
+			{FieldDisplay, c.Display, "give the display of the public code"},
+			{FieldVerified, c.Verified, "say in which release and by whom the code was looked up"},
+		} {
+			if strings.TrimSpace(f.text) == "" || len([]rune(f.text)) > MostTextLetters {
+				fault(f.field, "is empty or longer than %d letters; %s", MostTextLetters, f.why)
+			}
+		}
+		switch _, err := url.Parse(c.System); {
+		case err != nil || !systemForm.MatchString(c.System):
+			fault(FieldSystem, "is no address of a code system; give e.g. %s", snomed)
+		case c.System == Base || strings.HasPrefix(c.System, Base+"/"):
+			fault(FieldSystem, "is a system of ours; give a public one")
+		default:
+			if text := codeFault(c); text != "" {
+				fault(FieldCode, "%s", text)
+			}
+		}
+		if len(faults) > before {
+			continue
+		}
+		public := systemCode{c.System, c.Code}
+		if given[[2]systemCode{local, public}] {
+			fault(FieldCode, "stands twice for %s; give it once", c.LocalCode)
+			continue
+		}
+		given[[2]systemCode{local, public}] = true
+		if builtIn, has := builtInTarget(local, public); has {
+			fault(FieldCode, "is built in for %s as %s; leave it out", c.LocalCode, builtIn)
+			continue
+		}
+		if c.Equivalence != metric.Equivalent {
+			continue
+		}
+		if code, has := equivalentIn[[2]string{c.System, local.system + "|" + local.code}]; has {
+			fault(FieldCode, "would stand beside %s, which already means the same as %s in that system; leave it out", code, c.LocalCode)
+			continue
+		}
+		if other, has := equivalentOf[public]; has && other != local {
+			fault(FieldCode, "already means the same as %s, which is another code of ours; give it as wider or narrower", other.code)
+			continue
+		}
+		equivalentOf[public] = local
+		equivalentIn[[2]string{c.System, local.system + "|" + local.code}] = c.Code
+	}
+	return faults
+}
+
+// vitalSigns are the LOINC codes that oblige whoever uses one to the vital signs
+// profile. Source: HL7 FHIR R4 4.0.1, value set observation-vitalsignresult.
+var vitalSigns = []string{
+	"85353-1", "9279-1", heartRateCode, "2708-6", "8310-5", "8302-2", "9843-4", "29463-7", "39156-5", "85354-9", "8480-6", "8462-4", "8478-0",
+}
+
+// codeFault judges a public code by itself. LOINC and SNOMED CT codes end with a
+// check digit, which finds what was typed wrongly.
+func codeFault(c SiteCode) string {
+	switch {
+	case !codeForm.MatchString(c.Code) || len(c.Code) > MostTextLetters:
+		return "is no code: it has no spaces at its ends, none twice, and is not empty"
+	case c.System == loinc && (!loincForm.MatchString(c.Code) || !modulusTen(strings.Replace(c.Code, "-", "", 1))):
+		return "is no LOINC code: its check digit is wrong; look it up once more"
+	case c.System == snomed && (!snomedForm.MatchString(c.Code) || !dihedralTen(c.Code)):
+		return "is no SNOMED CT code: its check digit is wrong; look it up once more"
+	case c.System == loinc && c.Equivalence == metric.Equivalent && slices.Contains(vitalSigns, c.Code):
+		return "obliges to the vital signs profile of FHIR R4, with a time and a category that are not always there; leave it out"
+	}
+	return ""
+}
+
+// modulusTen checks the last digit as LOINC makes it: every second digit from the
+// right doubled (LOINC Users' Guide, check digit by modulus 10; from memory).
+func modulusTen(digits string) bool {
+	sum := 0
+	for i := range len(digits) {
+		d := int(digits[len(digits)-1-i] - '0')
+		if i%2 == 1 {
+			d *= 2
+			if d > 9 {
+				d -= 9
+			}
+		}
+		sum += d
+	}
+	return sum%10 == 0
+}
+
+// dihedralTen checks the last digit as SNOMED CT makes it: by the multiplication
+// of the dihedral group of order ten, with a permutation for each position (SNOMED
+// CT release file specification, check digit computation; from memory).
+func dihedralTen(digits string) bool {
+	times := func(a, b int) int {
+		switch {
+		case a < 5 && b < 5:
+			return (a + b) % 5
+		case a < 5:
+			return 5 + (a+b-5)%5
+		case b < 5:
+			return 5 + (a-5-b+5)%5
+		}
+		return (a - b + 5) % 5
+	}
+	step := [10]int{1, 5, 7, 6, 2, 8, 3, 0, 9, 4}
+	check := 0
+	for i := range len(digits) {
+		d := int(digits[len(digits)-1-i] - '0')
+		for range i % 8 {
+			d = step[d]
+		}
+		check = times(check, d)
+	}
+	return check == 0
+}
+
+// SystemIDs gives the ids of our code systems, in order.
+func SystemIDs() []string {
+	var ids []string
+	for _, s := range CodeSystems() {
+		ids = append(ids, lastPart(s.URL))
+	}
+	slices.Sort(ids)
+	return ids
+}
+
+func lastPart(address string) string { return address[strings.LastIndexByte(address, '/')+1:] }
+
+// ownSystem gives the URL of one of our code systems by its id.
+func ownSystem(id string) (address string, ok bool) {
+	for _, s := range CodeSystems() {
+		if lastPart(s.URL) == id {
+			return s.URL, true
+		}
+	}
+	return "", false
+}
+
+// IsLocal says whether a code system of ours, given by its id, has a code.
+func IsLocal(systemID, code string) bool {
+	for _, s := range CodeSystems() {
+		if lastPart(s.URL) == systemID {
+			return slices.ContainsFunc(published(s), func(c concept) bool { return c.code == code })
+		}
+	}
+	return false
+}
+
+// withSiteCodes puts the public codes of a site before every code of ours that
+// means the same, wherever a resource has one. It is the one place where they
+// enter a bundle.
+func withSiteCodes(resources []resource, codes []SiteCode) []resource {
+	equivalents := map[systemCode][]fhir.Coding{}
+	for _, c := range codes {
+		if own, ok := ownSystem(c.LocalSystem); ok && c.Equivalence == metric.Equivalent {
+			key := systemCode{own, c.LocalCode}
+			equivalents[key] = append(equivalents[key], fhir.Coding{System: text(c.System), Code: text(c.Code), Display: text(c.Display)})
+		}
+	}
+	if len(equivalents) == 0 {
+		return resources
+	}
+	for _, r := range resources {
+		addCodings(reflect.ValueOf(r.wrapped()), equivalents)
+	}
+	return resources
+}
+
+var conceptType = reflect.TypeFor[fhir.CodeableConcept]()
+
+// addCodings walks a resource and completes its concepts. One that two resources
+// share is completed once.
+func addCodings(v reflect.Value, equivalents map[systemCode][]fhir.Coding) {
+	switch v.Kind() {
+	case reflect.Pointer:
+		if !v.IsNil() {
+			addCodings(v.Elem(), equivalents)
+		}
+	case reflect.Slice:
+		if kind := v.Type().Elem().Kind(); kind != reflect.Struct && kind != reflect.Pointer {
+			return
+		}
+		for i := range v.Len() {
+			addCodings(v.Index(i), equivalents)
+		}
+	case reflect.Struct:
+		if v.Type() == conceptType && v.CanAddr() {
+			complete(v.Addr().Interface().(*fhir.CodeableConcept), equivalents)
+			return
+		}
+		for i := range v.NumField() {
+			addCodings(v.Field(i), equivalents)
+		}
+	}
+}
+
+// complete makes a new list: two resources may share the old one.
+func complete(c *fhir.CodeableConcept, equivalents map[systemCode][]fhir.Coding) {
+	var list []fhir.Coding
+	for _, own := range c.Coding {
+		if own.System != nil && own.Code != nil {
+			for _, public := range equivalents[systemCode{*own.System, *own.Code}] {
+				if !holds(c.Coding, public) {
+					list = append(list, public)
+				}
+			}
+		}
+		list = append(list, own)
+	}
+	c.Coding = list
+}
+
+func holds(list []fhir.Coding, c fhir.Coding) bool {
+	return slices.ContainsFunc(list, func(x fhir.Coding) bool { return same(x.System, c.System) && same(x.Code, c.Code) })
+}
+
+func same(a, b *string) bool { return a != nil && b != nil && *a == *b }

@@ -1,0 +1,301 @@
+package fhirmap
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+)
+
+// profile says what every resource of one kind in a bundle is, beyond what R4
+// asks. It promises only what holds always; no resource names its profile, so that
+// nobody need know them to read a bundle.
+type profile struct {
+	id, title, summary string
+	// of is the type; base is another profile of ours, empty: the type itself.
+	of, base string
+	rules    []invariant
+	elements []element
+}
+
+// invariant is a rule between elements, in FHIRPath.
+type invariant struct{ key, says, expression string }
+
+// element is one constraint of a differential.
+type element struct {
+	path string // below the type
+	says string
+	// min is the least number, if above what the base asks; max the most, if below.
+	min int
+	max string
+	// types are those that may stand there; targets, of a Reference, what it may
+	// point to.
+	types   []string
+	targets []string
+	// set is the id of the value set that it is bound to.
+	set string
+	// fixed is a code that it has.
+	code string
+	uri  string
+	// concept is one it holds.
+	concept *fhir.CodeableConcept
+}
+
+// The profiles.
+const (
+	profileObservation = "observation"
+	profileValue       = "metric-value"
+	profileGrade       = "graded-regurgitation"
+	profilePanel       = "panel"
+	profileProcedure   = "procedure"
+	profileOperation   = "operation"
+	profileStep        = "operation-step"
+	profileDevice      = "device"
+	profileImplant     = "implant"
+	profileIssue       = "contradiction"
+)
+
+const r4Definitions = "http://hl7.org/fhir/StructureDefinition/"
+
+// identifiedBy is what every resource of a case has, withdrawn ones too.
+var identifiedBy = element{path: "identifier", says: "Stable identifier, the same in every bundle.", min: 1}
+
+// patientIs says that the patient is named by an identifier alone.
+func patientIs(name string, least int) []element {
+	return []element{
+		{path: name, says: "The patient, by identifier only.", min: least},
+		{path: name + ".reference", says: "No literal reference: the bundle holds no Patient.", max: "0"},
+		{path: name + ".type", says: "Always a patient.", min: 1, uri: "Patient"},
+		{path: name + ".identifier", says: "Patient identifier, or the case where none is known.", min: 1},
+		{path: name + ".display", says: "No name.", max: "0"},
+	}
+}
+
+func profiles() []profile {
+	final := element{path: "status", says: "What was withdrawn conforms to the profile of all Observations only.", code: fhir.ObservationStatusFinal.Code()}
+	surgical := element{path: "category", says: "Surgical procedure.", min: 1, concept: standard(snomed, surgicalProcedure)}
+	return []profile{
+		{
+			id: profileObservation, of: typeObservation, title: "Observation about a mitral valve repair",
+			summary: "What every Observation is: final, or withdrawn as entered in error; a code of ours, with a public one before it where one means the same.",
+			rules: []invariant{
+				{"tri-obs-1", "It is final or entered in error.", "status = 'final' or status = 'entered-in-error'"},
+				{"tri-obs-2", "What is final has a value, a reason why there is none, components or members.", "status = 'final' implies (value.exists() or dataAbsentReason.exists() or component.exists() or hasMember.exists())"},
+				{"tri-obs-3", "Every component has a value or a reason why there is none.", "component.all(value.exists() or dataAbsentReason.exists())"},
+			},
+			elements: slices.Concat([]element{
+				identifiedBy,
+				{path: "partOf", says: "Step or operation.", types: []string{"Reference"}, targets: []string{typeProcedure}},
+				{path: "category", says: "Category, and where the value comes from.", set: setCategory},
+				{path: "code", says: "Quantity, grade or occasion.", set: setCode},
+			}, patientIs("subject", 1), []element{
+				{path: "effective[x]", says: "When it was; unknown where the record does not say. A period for what was measured in the operation without a clock time.", types: []string{"dateTime", "Period"}},
+				{path: "value[x]", says: "A measured or computed number, a predicted range or a grade.", types: []string{"Quantity", "Range", "CodeableConcept"}},
+				{path: "dataAbsentReason", says: "Why there is no value; error: a contradiction disputes it.", set: setAbsent},
+				{path: "bodySite", says: "Where the lesion is.", set: setBodySite},
+				{path: "method", says: "Method of measurement, where it is stated.", set: setMethod},
+				{path: "device", says: "The software that computed it.", types: []string{"Reference"}, targets: []string{typeDevice}},
+				{path: "hasMember", says: "Observations of the occasion.", types: []string{"Reference"}, targets: []string{typeObservation}},
+				{path: "derivedFrom", says: "Observations whose values were read.", types: []string{"Reference"}, targets: []string{typeObservation}},
+				{path: "component.code", says: "Place of the value; stage or pump run in a panel.", set: setComponent},
+				{path: "component.value[x]", says: "As the value; a stage or the number of a run in a panel.", types: []string{"Quantity", "Range", "CodeableConcept", "integer"}},
+				{path: "component.dataAbsentReason", says: "Why there is no value at this place.", set: setAbsent},
+			}),
+		},
+		{
+			id: profileValue, of: typeObservation, base: profileObservation, title: "Value of a quantity",
+			summary: "One quantity at one occasion, in one role, by one method: a value, or a component for each place.",
+			rules: []invariant{
+				{"tri-val-1", "It has a value, a reason why there is none, or components.", "value.exists() or dataAbsentReason.exists() or component.exists()"},
+				{"tri-val-2", "A prediction is a range, never a number.", "category.coding.where(code.startsWith('predicted')).exists() implies (value | component.value).all($this is Range)"},
+				{"tri-val-3", "What was not measured names the software.", "category.coding.where(code = 'measured').exists() or device.exists()"},
+			},
+			elements: []element{
+				final,
+				{path: "category", says: "Category and role.", min: 2},
+				{path: "code", says: "The quantity.", set: setMetric},
+				{path: "value[x]", says: "Number or range, in the one unit of the quantity.", types: []string{"Quantity", "Range"}},
+				{path: "hasMember", says: "It is no panel.", max: "0"},
+				{path: "component.code", says: "Place of the value.", set: setPlace},
+				{path: "component.value[x]", says: "As the value.", types: []string{"Quantity", "Range"}},
+			},
+		},
+		{
+			id: profileGrade, of: typeObservation, base: profileObservation, title: "Grade of regurgitation",
+			summary: "A grade by the examiner's word, with its rank in a named scheme where the scheme is known.",
+			elements: []element{
+				final,
+				{path: "category", says: "Category and role.", min: 2},
+				{path: "code", says: "Regurgitation of which valve, and when.", set: setMetric},
+				{path: "value[x]", says: "The grade; one that is not recorded is not sent.", min: 1, types: []string{"CodeableConcept"}, set: setGrade},
+				{path: "dataAbsentReason", says: "Never.", max: "0"},
+				{path: "hasMember", says: "It is no panel.", max: "0"},
+				{path: "component", says: "Never.", max: "0"},
+			},
+		},
+		{
+			id: profilePanel, of: typeObservation, base: profileObservation, title: "Panel of one occasion",
+			summary: "The Observations of one occasion together, with stage and pump run where they are known.",
+			elements: []element{
+				final,
+				{path: "category", says: "Category of the occasion.", min: 1},
+				{path: "code", says: "What the occasion is.", set: setPanel},
+				{path: "value[x]", says: "Never.", max: "0"},
+				{path: "dataAbsentReason", says: "Never.", max: "0"},
+				{path: "hasMember", says: "At least one.", min: 1},
+				{path: "component.code", says: "Stage or pump run.", set: setPanel},
+				{path: "component.value[x]", says: "Stage, or the number of the run.", min: 1, types: []string{"CodeableConcept", "integer"}},
+			},
+		},
+		{
+			id: profileProcedure, of: typeProcedure, title: "Operation on the mitral valve, or a step of it",
+			summary: "What every Procedure is, withdrawn ones too.",
+			rules: []invariant{
+				{"tri-pro-1", "Its status is one of five.", "status in ('completed' | 'stopped' | 'in-progress' | 'not-done' | 'entered-in-error')"},
+			},
+			elements: slices.Concat([]element{
+				identifiedBy,
+				{path: "partOf", says: "The operation.", types: []string{"Reference"}, targets: []string{typeProcedure}},
+				{path: "statusReason", says: "Why it was stopped, revised or not done.", set: setStatusReason},
+				{path: "code", says: "Operation or step.", min: 1, set: setStep},
+			}, patientIs("subject", 1), []element{
+				{path: "performed[x]", says: "From incision to the end, as far as they are known.", types: []string{"Period"}},
+				{path: "bodySite", says: "Structure and places.", set: setBodySite},
+				{path: "focalDevice.action", says: "Implanted.", min: 1, set: setDeviceAction},
+				{path: "focalDevice.manipulated", says: "Ring, band or prosthesis.", types: []string{"Reference"}, targets: []string{typeDevice}},
+			}),
+		},
+		{
+			id: profileOperation, of: typeProcedure, base: profileProcedure, title: "Operation",
+			summary: "The parent of all steps: stopped where the repair was converted.",
+			rules: []invariant{
+				{"tri-opr-1", "It is completed, stopped or in progress; stopped says why.", "status in ('completed' | 'in-progress') or (status = 'stopped' and statusReason.exists())"},
+			},
+			elements: []element{
+				{path: "partOf", says: "It is part of nothing.", max: "0"},
+				surgical,
+				{path: "code", says: "Repair of the mitral valve.", concept: local(stepSystem, repairStep)},
+				{path: "bodySite", says: "Mitral valve.", min: 1, concept: standard(snomed, mitralValve)},
+			},
+		},
+		{
+			id: profileStep, of: typeProcedure, base: profileProcedure, title: "Step of an operation",
+			summary: "A step done, taken down again, or planned and left out; or the replacement.",
+			rules: []invariant{
+				{"tri-stp-1", "It is completed, stopped or not done; the last two say why.", "status = 'completed' or (status in ('stopped' | 'not-done') and statusReason.exists())"},
+				{"tri-stp-2", "What was not done has no time and no device.", "status = 'not-done' implies (performed.empty() and focalDevice.empty())"},
+			},
+			elements: []element{
+				{path: "partOf", says: "The operation.", min: 1, max: "1"},
+				surgical,
+			},
+		},
+		{
+			id: profileDevice, of: typeDevice, title: "Software, ring, band or prosthesis",
+			summary: "What every Device is, withdrawn ones too. Nothing that names one piece of a device is sent: it would identify the patient.",
+			rules: []invariant{
+				{"tri-dev-1", "It is active, inactive or entered in error.", "status in ('active' | 'inactive' | 'entered-in-error')"},
+				{"tri-dev-2", "A property has one value.", "property.all(valueQuantity.count() + valueCode.count() = 1)"},
+			},
+			elements: slices.Concat([]element{
+				identifiedBy,
+				{path: "udiCarrier", says: "Never.", max: "0"},
+				{path: "status", says: "Inactive once it was taken out again.", min: 1},
+				{path: "distinctIdentifier", says: "Never.", max: "0"},
+				{path: "lotNumber", says: "Never.", max: "0"},
+				{path: "serialNumber", says: "Never.", max: "0"},
+				{path: "type", says: "Kind of the device.", min: 1, set: setDevice},
+				{path: "version.type", says: "Of what it is the version.", min: 1, set: setProperty},
+				{path: "property.type", says: "Label, family or kind.", set: setProperty},
+			}, patientIs("patient", 0)),
+		},
+		{
+			id: profileImplant, of: typeDevice, base: profileDevice, title: "Ring, band or prosthesis",
+			summary: "What was implanted in the patient, also if it was taken out again in the same operation.",
+			elements: []element{
+				{path: "version", says: "Never.", max: "0"},
+				{path: "patient", says: "In whom.", min: 1},
+			},
+		},
+		{
+			id: profileIssue, of: typeIssue, title: "Contradiction between recorded values",
+			summary: "Values of the record that cannot all be true; the Observations it implicates have no value, unless a reviewer confirmed them.",
+			rules: []invariant{
+				{"tri-iss-1", "It is final or entered in error.", "status = 'final' or status = 'entered-in-error'"},
+				{"tri-iss-2", "What is final says what is contradicted, in words.", "status = 'final' implies detail.exists()"},
+			},
+			elements: slices.Concat([]element{
+				identifiedBy,
+				{path: "code", says: "The rule that it breaks.", min: 1, set: setRule},
+			}, patientIs("patient", 1), []element{
+				{path: "author", says: "The software.", types: []string{"Reference"}, targets: []string{typeDevice}},
+				{path: "implicated", says: "Values of the contradiction; the operation for clock times and steps.", types: []string{"Reference"}, targets: []string{typeObservation, typeProcedure}},
+				{path: "mitigation.action", says: "What was done about it.", set: setMitigation},
+			}),
+		},
+	}
+}
+
+func (p profile) definition() fhir.StructureDefinition {
+	base := r4Definitions + p.of
+	if p.base != "" {
+		base = canonical(TypeStructureDefinition, p.base)
+	}
+	d := fhir.StructureDefinition{
+		Id: text(p.id), Url: canonical(TypeStructureDefinition, p.id), Version: text("1"), Name: computable(p.id) + "Profile", Title: text(p.title),
+		Status: fhir.PublicationStatusActive, Publisher: text(publisher), Description: text(p.summary),
+		FhirVersion: pointer(fhir.FHIRVersion4_0_1), Kind: fhir.StructureDefinitionKindResource,
+		Type: p.of, BaseDefinition: &base, Derivation: pointer(fhir.TypeDerivationRuleConstraint),
+		Differential: &fhir.StructureDefinitionDifferential{},
+	}
+	add := func(e fhir.ElementDefinition) { d.Differential.Element = append(d.Differential.Element, e) }
+	if len(p.rules) > 0 {
+		root := fhir.ElementDefinition{Id: text(p.of), Path: p.of}
+		for _, r := range p.rules {
+			root.Constraint = append(root.Constraint, fhir.ElementDefinitionConstraint{
+				Key: r.key, Severity: fhir.ConstraintSeverityError, Human: r.says, Expression: text(r.expression), Source: text(d.Url),
+			})
+		}
+		add(root)
+	}
+	for _, e := range p.elements {
+		add(e.definition(p.of))
+	}
+	return d
+}
+
+func (e element) definition(of string) fhir.ElementDefinition {
+	path := of + "." + e.path
+	d := fhir.ElementDefinition{
+		Id: text(path), Path: path, Short: text(strings.TrimSuffix(e.says, ".")), Max: text(e.max),
+		PatternCode: text(e.code), PatternUri: text(e.uri), PatternCodeableConcept: withoutDisplays(e.concept),
+	}
+	if e.min > 0 {
+		d.Min = pointer(e.min)
+	}
+	for _, typ := range e.types {
+		t := fhir.ElementDefinitionType{Code: typ}
+		for _, target := range e.targets {
+			t.TargetProfile = append(t.TargetProfile, r4Definitions+target)
+		}
+		d.Type = append(d.Type, t)
+	}
+	if e.set != "" {
+		d.Binding = &fhir.ElementDefinitionBinding{
+			Strength: fhir.BindingStrengthRequired, ValueSet: text(canonical(TypeValueSet, e.set)),
+		}
+	}
+	return d
+}
+
+// withoutDisplays leaves what a pattern compares: a display is for people.
+func withoutDisplays(c *fhir.CodeableConcept) *fhir.CodeableConcept {
+	if c == nil {
+		return nil
+	}
+	bare := &fhir.CodeableConcept{}
+	for _, coding := range c.Coding {
+		bare.Coding = append(bare.Coding, fhir.Coding{System: coding.System, Code: coding.Code})
+	}
+	return bare
+}

@@ -1,0 +1,51 @@
+package casebook
+
+import (
+	"strings"
+	"testing"
+
+	"trigone/internal/policy"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// The codes of a site's policy stand in its bundles. A bundle speaks with the codes
+// of the policy in force, whichever was when the case came; what is stored stays as
+// it is, and a policy that is in force no more is still read for judging.
+func TestBundleHasTheCodesOfThePolicyInForce(t *testing.T) {
+	f := newFixture(t)
+	f.mustSubmit(object(numberAndPatient, identityPart, resultPart))
+	bundle := func(b *Book) string {
+		t.Helper()
+		resp, err := b.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp.GetBundle()
+	}
+	before := bundle(f.book)
+	licensed, err := policy.Parse("licensed.yaml", []byte(`site: harbour
+version: "2"
+zone: Europe/London
+codes:
+  - {local_system: metric, local_code: peak-gradient, system: "urn:oid:2.16.840.1.113883.3.9999", code: G-2, display: Peak (invented), equivalence: equivalent, verified: invented}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	with, err := New(f.ctx, Config{Store: f.store, Policy: licensed, Software: "test", Now: f.clock.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(before, "G-2") || !strings.Contains(bundle(with), `"code":"G-2","display":"Peak (invented)"},{"system":"https://example.org/fhir/trigone/CodeSystem/metric","code":"peak-gradient"`) {
+		t.Errorf("before %v, with the policy\n%s", strings.Contains(before, "G-2"), bundle(with))
+	}
+	under := fixture{T: t, ctx: f.ctx, book: with, store: f.store, clock: f.clock}
+	under.mustSubmit(object(numberAndPatient, strings.Replace(resultPart, `"mmhg":7`, `"mmhg":8`, 1)), expect("result/exit", "1"))
+	if now := bundle(f.book); strings.Contains(now, "G-2") {
+		t.Error("the code of a policy that is in force no more is sent")
+	}
+	again, err := f.book.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: licensed.Hash})
+	if err != nil || again.GetEvaluation().GetPolicyHash() != licensed.Hash {
+		t.Errorf("evaluated by the hash %s, %v", again.GetEvaluation().GetPolicyHash(), err)
+	}
+}
