@@ -34,6 +34,7 @@ export const own = {
   'narrative-fetches': 'a narrative that runs or fetches something',
   'code-system-count': 'a code system whose count is not its number of concepts',
   'concept-map-source': 'a concept map from a code that its code system does not have',
+  'value-set-code': 'a value set of a code that its code system does not have',
   'duplicate-id': 'a type and id twice in one export or terminology',
   medplum: 'what the second validator of structure and invariants says',
 };
@@ -178,11 +179,10 @@ export class Checker {
         else this.#value(v, child, root && name === 'id', at, run, env, many && `_${name}` in node);
       }
     }
-    for (const { element: child } of new Set(element.children.values())) {
+    for (const child of new Set([...element.children.values()].map((c) => c.element))) {
       const names = new Set(counts.get(child));
       if (child.min > 0 && names.size === 0) this.#fault(run, `${path}.${child.path.split('.').pop()}`, 'too-few', 'is required and missing');
       if (names.size > 1) this.#fault(run, path, 'too-many', `${[...names].join(' and ')} are forms of one element`);
-      counts.delete(child); // of a choice once
     }
   }
 
@@ -398,6 +398,15 @@ export class Checker {
     if (resource.resourceType === 'CodeSystem' && resource.count !== undefined && resource.content === 'complete') {
       const n = conceptsOf(resource).size;
       if (n !== resource.count) this.#fault(run, `${path}.count`, 'code-system-count', `is ${resource.count}, there are ${n} concepts`);
+    }
+    if (resource.resourceType === 'ValueSet' && this.#codeSystems) {
+      for (const [i, part] of (resource.compose?.include ?? []).entries()) {
+        const system = this.#codeSystems.get(part.system);
+        if (ourSystems.test(part.system) && !system) this.#fault(run, `${path}.compose.include[${i}]`, 'value-set-code', `no code system is ${part.system}`);
+        for (const [j, c] of (part.concept ?? []).entries()) {
+          if (system && !system.has(c.code)) this.#fault(run, `${path}.compose.include[${i}].concept[${j}]`, 'value-set-code', `${part.system} has no ${c.code}`);
+        }
+      }
     }
     if (resource.resourceType === 'ConceptMap' && this.#codeSystems) {
       for (const [i, group] of (resource.group ?? []).entries()) {

@@ -8,10 +8,13 @@ const canonical = 'http://hl7.org/fhir/StructureDefinition/';
 const fhirType = 'http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type';
 const regexExtension = 'http://hl7.org/fhir/StructureDefinition/regex';
 
+// JavaScript's patterns know no escape of these; eld-16 and eld-19 have them.
+const readable = (expression) => expression.replace(/\\\\(?=[:@])/g, '').replace(/\\\\\\'/g, "\\'");
+
 const invariantsOf = (element) =>
   (element.constraint ?? [])
     .filter((c) => c.severity === 'error' && c.expression)
-    .map((c) => ({ key: c.key, expression: c.expression, human: c.human }));
+    .map((c) => ({ key: c.key, expression: readable(c.expression), human: c.human }));
 
 // The type of an element; ids and urls are System.String with the FHIR type aside.
 function typeOf(type) {

@@ -19,7 +19,13 @@ function files(folder, ending, recursive) {
 // Each document: file, line (of NDJSON), text.
 export const bundlesIn = (folder) => files(folder, '.json', false).map((file) => ({ file, text: readFileSync(file, 'utf8') }));
 
-export const terminologyIn = (folder) => files(folder, '.json', true).map((file) => ({ file, text: readFileSync(file, 'utf8') }));
+// The folder's list of what is in it is no resource.
+const index = 'index.json';
+
+export const terminologyIn = (folder) =>
+  files(folder, '.json', true)
+    .filter((file) => path.basename(file) !== index)
+    .map((file) => ({ file, text: readFileSync(file, 'utf8') }));
 
 export const exportIn = (folder) =>
   files(folder, '.ndjson', true).flatMap((file) => {
