@@ -48,6 +48,9 @@ class Specimen {
   measured() {
     return this.resource('Observation', (r) => r.valueQuantity);
   }
+  heartRate() {
+    return this.resource('Observation', (r) => r.valueQuantity && r.code.coding.some((c) => c.code === '8867-4'));
+  }
   panel() {
     return this.resource('Observation', (r) => r.component?.[0].valueQuantity);
   }
@@ -120,6 +123,9 @@ const ofTheBundle = [
   }],
   ['full-url-id', 'a fullUrl that is not the id', (b) => (b.measured(), (b.entry.fullUrl = stranger))],
   ['full-url-id', 'a request for another id', (b) => (b.measured(), (b.entry.request.url = 'Observation/other'))],
+  ['vital-sign', 'a heart rate that says not when', (b) => delete b.heartRate().effectiveDateTime],
+  ['vital-sign', 'a heart rate in another category', (b) => (b.heartRate().category = [{ coding: [{ system: 'http://terminology.hl7.org/CodeSystem/observation-category', code: 'imaging' }] }])],
+  ['vital-sign', 'a heart rate in another unit', (b) => (b.heartRate().valueQuantity.code = '/s')],
   ['narrative-fetches', 'a picture from elsewhere', (b) => (b.measured().text = narrative('<img src="https://example.org/p.png" alt="p"/>'))],
 
   ['bdl-1', 'a total of a transaction', (b) => (b.bundle.total = 3)],
@@ -297,7 +303,7 @@ const ofDocuments = [
 
 const saw = (faults, check, at) =>
   assert.ok(
-    faults.some((f) => f.check === check && (check === 'medplum' || f.path.startsWith(at))),
+    faults.some((f) => f.check === check && (['medplum', 'vital-sign'].includes(check) || f.path.startsWith(at))),
     `${check} at ${at} was not seen; seen: ${faults.map((f) => `${f.check} ${f.path} ${f.message}`).join('; ') || 'nothing'}`,
   );
 

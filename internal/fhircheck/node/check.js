@@ -68,7 +68,7 @@ const { evaluated } = checker;
 const total = Object.values(evaluated.resources).reduce((a, b) => a + b, 0);
 say(`read: ${goldens.length} golden bundles, ${cases.length} bundles of cases, ${exported.length} lines of an export in ${typeOfFile.size} files, ${terminology.length} files of terminology`);
 say(`resources: ${total} (${Object.entries(evaluated.resources).sort((a, b) => b[1] - a[1]).map(([type, n]) => `${type} ${n}`).join(', ')})`);
-say(`elements: ${evaluated.elements}; codes against required value sets: ${evaluated.bindings}; references followed: ${evaluated.references}`);
+say(`elements: ${evaluated.elements}; codes against required value sets: ${evaluated.bindings}; references followed: ${evaluated.references}; vital signs: ${evaluated.vitalSigns}`);
 say(`invariants: ${evaluated.keys.size} of the ${definitions.invariantCount} of R4 have an element here, judged ${evaluated.invariants} times`);
 say(`units: ${[...evaluated.units].sort().join(' ')}`);
 say(`codes of our own looked up: ${evaluated.ownCodes}`);

@@ -36,6 +36,7 @@ export const own = {
   'concept-map-source': 'a concept map from a code that its code system does not have',
   'value-set-code': 'a value set of a code that its code system does not have',
   'duplicate-id': 'a type and id twice in one export or terminology',
+  'vital-sign': 'an Observation with the code of a vital sign that is not as R4 wants every one of them to be',
   medplum: 'what the second validator of structure and invariants says',
 };
 
@@ -52,6 +53,7 @@ const units = ucum.UcumLhcUtils.getInstance();
 export class Checker {
   #definitions;
   #codeSystems;
+  #vitalSigns = vitalSigns();
   #compiled = new Map();
   #verdicts = new Map();
   #units = new Map();
@@ -64,7 +66,7 @@ export class Checker {
     this.#codeSystems = codeSystems;
     indexStructureDefinitionBundle(readJson('fhir/r4/profiles-types.json'));
     indexStructureDefinitionBundle(readJson('fhir/r4/profiles-resources.json'));
-    this.evaluated = { resources: {}, invariants: 0, keys: new Set(), elements: 0, references: 0, units: new Set(), ownCodes: 0, bindings: 0 };
+    this.evaluated = { resources: {}, invariants: 0, keys: new Set(), elements: 0, references: 0, units: new Set(), ownCodes: 0, bindings: 0, vitalSigns: 0 };
   }
 
   // The faults of one resource. known: set of "Type/id" outside of it to which a
@@ -124,15 +126,29 @@ export class Checker {
   }
 
   #secondOpinion(resource, path, run) {
+    this.#validator(resource, undefined, 'medplum', path, run);
+    if (resource?.resourceType !== 'Observation') return;
+    for (const coding of [resource.code?.coding ?? []].flat()) {
+      const sign = coding?.system === 'http://loinc.org' ? this.#vitalSigns.get(coding.code) : undefined;
+      if (!sign) continue;
+      this.evaluated.vitalSigns++;
+      this.#validator(resource, { profile: sign.profile }, 'vital-sign', path, run);
+      // The validator does not look into the slice of the value.
+      const unit = resource.valueQuantity?.code;
+      if (unit && sign.unit && unit !== sign.unit) this.#fault(run, `${path}.valueQuantity.code`, 'vital-sign', `${unit} is not ${sign.unit}`, nameOf(resource));
+    }
+  }
+
+  #validator(resource, options, check, path, run) {
     let issues = [];
     try {
-      issues = validateResource(resource);
+      issues = validateResource(resource, options);
     } catch (e) {
       issues = e.outcome?.issue ?? [{ severity: 'error', details: { text: e.message } }];
     }
     for (const issue of issues) {
       if (issue.severity !== 'error' && issue.severity !== 'fatal') continue;
-      this.#fault(run, issue.expression?.[0] ?? path, 'medplum', issue.details?.text ?? issue.code, nameOf(resource));
+      this.#fault(run, issue.expression?.[0] ?? path, check, issue.details?.text ?? issue.code, nameOf(resource));
     }
   }
 
@@ -435,6 +451,18 @@ export function conceptsOf(codeSystem) {
 }
 
 export const nameOf = (resource) => (resource?.id ? `${resource.resourceType}/${resource.id}` : `${resource?.resourceType}`);
+
+// R4's profiles of vital signs by the LOINC code that obliges to them.
+function vitalSigns() {
+  const profiles = new Map();
+  for (const { resource: profile } of readJson('fhir/r4/profiles-others.json').entry) {
+    if (profile.baseDefinition !== 'http://hl7.org/fhir/StructureDefinition/vitalsigns') continue;
+    const fixed = (path) => profile.snapshot.element.find((e) => e.path === path && e.fixedCode)?.fixedCode;
+    const code = fixed('Observation.code.coding.code');
+    if (code) profiles.set(code, { profile, unit: fixed('Observation.value[x].code') });
+  }
+  return profiles;
+}
 
 const upper = (word) => word[0].toUpperCase() + word.slice(1);
 
