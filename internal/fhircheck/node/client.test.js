@@ -161,11 +161,13 @@ async function face() {
     return published.get(definition);
   };
 
-  // system|code of whatever a token may be.
+  // system|code of whatever a token may be, as a search says it: what divides
+  // parts of a parameter is escaped inside of one.
+  const escaped = (text) => text.replace(/[\\|,$]/g, '\\$&');
   const tokens = (v) => {
-    if (typeof v !== 'object') return [`${v}`];
+    if (typeof v !== 'object') return [escaped(`${v}`)];
     if (v.coding) return v.coding.flatMap(tokens);
-    return [`${v.system ?? ''}|${v.code ?? v.value}`];
+    return [`${escaped(v.system ?? '')}|${escaped(v.code ?? v.value)}`];
   };
   const literals = (v) => (v.reference ? [v.reference.replace(`${base}/`, '')] : []);
   const logical = (v) => (v.identifier ? tokens(v.identifier) : []);
@@ -218,7 +220,7 @@ async function face() {
           const of = (r) => valuesOf(parameter, r).filter((q) => `${q.system}|${q.code}` === unit && !q.comparator);
           const numbers = [...new Set(has.flatMap(of).map((q) => q.value))].sort((a, b) => a - b);
           const i = numbers.length >> 1;
-          const cut = i > 0 ? (numbers[i - 1] + numbers[i]) / 2 : numbers[0] - 1;
+          const cut = Number((i > 0 ? (numbers[i - 1] + numbers[i]) / 2 : numbers[0] - 1).toPrecision(9));
           const found = resources(await pages(await search(type, { [name]: `gt${cut}|${unit}`, _count: 1000 })));
           const must = has.filter((r) => of(r).some((q) => q.value > cut));
           // One with a comparator may be beyond the cut or not.
