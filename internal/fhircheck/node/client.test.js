@@ -26,6 +26,18 @@ if (!base) {
   await face();
 }
 
+// The server may have been started a moment ago: nobody listens yet.
+async function started(client) {
+  for (let tries = 50; ; tries--) {
+    try {
+      return await client.capabilityStatement();
+    } catch (e) {
+      if (e.response || tries === 0) throw e;
+      await new Promise((done) => setTimeout(done, 200));
+    }
+  }
+}
+
 async function face() {
   const client = new Client({ baseUrl: base });
   const media = (r) => Client.httpFor(r).response.headers.get('content-type');
@@ -35,7 +47,7 @@ async function face() {
   const checker = new Checker(definitions);
   const published = new Map(readJson('fhir/r4/search-parameters.json').entry.map(({ resource: p }) => [p.url, p]));
 
-  const statement = await client.capabilityStatement();
+  const statement = await started(client);
   const types = statement.rest[0].resource;
   const can = (type, code) => type.interaction?.some((i) => i.code === code);
   const searched = types.filter((t) => can(t, 'search-type'));
