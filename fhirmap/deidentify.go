@@ -326,7 +326,7 @@ func takeVersion(s *scrub, value any) (any, bool) {
 	return map[string]any{"type": kind, "value": text}, true
 }
 
-var versionLike = regexp.MustCompile(`^[0-9A-Za-z.+_-]{1,64}$`)
+var versionLike = regexp.MustCompile(`^v?[0-9][0-9A-Za-z.+_-]{0,62}$`)
 
 func hasCoding(kind any, code string) bool {
 	list, _ := kind.(map[string]any)["coding"].([]any)

@@ -151,9 +151,10 @@ func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta) resou
 	gone := resource{typ: r.typ, id: r.id}
 	switch {
 	case r.observation != nil:
+		// The vital signs profile wants a category, a time and a value here too.
 		o := r.observation
 		gone.observation = &fhir.Observation{
-			Id: o.Id, Meta: meta, Identifier: o.Identifier, Code: o.Code, Subject: subject,
+			Id: o.Id, Meta: meta, Identifier: o.Identifier, Code: notVital(o.Code), Subject: subject,
 			Status: fhir.ObservationStatusEnteredInError,
 		}
 	case r.procedure != nil:

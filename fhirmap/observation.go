@@ -172,7 +172,7 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 		if effective(o) {
 			category = "vital-signs"
 		} else {
-			o.Code.Coding = slices.DeleteFunc(o.Code.Coding, func(c fhir.Coding) bool { return *c.System == loinc })
+			o.Code = notVital(o.Code)
 		}
 	}
 	o.Category = []fhir.CodeableConcept{*standard(categorySystem, category), *local(roleSystem, roleCode(g.role))}
@@ -184,8 +184,14 @@ func effective(o *fhir.Observation) bool {
 	return o.EffectiveDateTime != nil || o.EffectivePeriod != nil
 }
 
-func isHeartRate(c fhir.CodeableConcept) bool {
-	return slices.ContainsFunc(c.Coding, func(c fhir.Coding) bool { return *c.System == loinc && *c.Code == heartRateCode })
+func isHeartRate(c fhir.CodeableConcept) bool { return slices.ContainsFunc(c.Coding, obliges) }
+
+func obliges(c fhir.Coding) bool { return *c.System == loinc && *c.Code == heartRateCode }
+
+// notVital leaves out the code that obliges to the vital signs profile.
+func notVital(c fhir.CodeableConcept) fhir.CodeableConcept {
+	c.Coding = slices.DeleteFunc(slices.Clone(c.Coding), obliges)
+	return c
 }
 
 // place says when and of what the values are: part of the step or the operation,
