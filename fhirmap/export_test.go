@@ -27,6 +27,17 @@ func naive(b bundle, resources []resource) ([]byte, error) {
 			raw, err = json.Marshal(*r.device)
 		case r.issue != nil:
 			raw, err = json.Marshal(*r.issue)
+		case r.request != nil:
+			raw, err = json.Marshal(*r.request)
+		case r.ringRequest != nil:
+			// The library's own type writes codeReference as an empty object.
+			raw, err = json.Marshal(*r.ringRequest)
+		case r.goal != nil:
+			raw, err = json.Marshal(*r.goal)
+		case r.report != nil:
+			raw, err = json.Marshal(*r.report)
+		case r.provenance != nil:
+			raw, err = json.Marshal(*r.provenance)
 		}
 		if err != nil {
 			return nil, err

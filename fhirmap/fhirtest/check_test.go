@@ -130,7 +130,7 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		{"not done for no reason", func(b object) {
 			delete(resource(b, "Procedure", func(r object) bool { return r["status"] == "not-done" }), "statusReason")
 		}, "without a reason"},
-		{"a type that the mapping does not make", func(b object) { entry(b, 0)["resource"].(object)["resourceType"] = "Goal" }, "makes no"},
+		{"a type that the mapping does not make", func(b object) { entry(b, 0)["resource"].(object)["resourceType"] = "CarePlan" }, "makes no"},
 	}
 	good, err := fhirmap.Transaction(fhirtest.Complete())
 	if err != nil {
