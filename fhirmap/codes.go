@@ -332,13 +332,24 @@ const (
 	deviationRole   = "plan-versus-outcome"
 )
 
-// bandWords are the words that the catalogue has for where a value lies.
-var bandWords = []string{
-	"mild", "mild to moderate", "moderate to severe", "severe", "not graded",
-	"stage A, at risk", "stage B, progressive", "stage C1, severe without symptoms, ventricle compensated",
-	"stage C2, severe without symptoms, ventricle decompensated", "stage D, severe with symptoms", "not staged",
-	"as predicted", "outside expected", "discrepancy",
-}
+// gradedBands are the bands of regurgitation, mildest first.
+var gradedBands = []string{"mild", "mild to moderate", "moderate to severe", "severe"}
+
+// bandWords are the words that the catalogue has for where a value lies: bands, two
+// bands between which a value does not tell, stages, and how an outcome lies to its
+// prediction.
+var bandWords = func() []string {
+	words := slices.Clone(gradedBands)
+	for i, low := range gradedBands {
+		for _, high := range gradedBands[i+1:] {
+			words = append(words, low+" or "+high)
+		}
+	}
+	return append(words, "not graded",
+		"stage A, at risk", "stage B, progressive", "stage C1, severe without symptoms, ventricle compensated",
+		"stage C2, severe without symptoms, ventricle decompensated", "stage D, severe with symptoms", "not staged",
+		"as predicted", "outside expected", "discrepancy")
+}()
 
 // bandCode makes a code of a word for where a value lies.
 func bandCode(word string) string {
@@ -398,9 +409,11 @@ func enumCode(d protoreflect.EnumDescriptor, number protoreflect.EnumNumber) str
 func prefixedConcepts(enums ...protoreflect.EnumDescriptor) []Concept {
 	var list []Concept
 	for _, d := range enums {
+		prefix := strings.TrimSuffix(string(d.Values().ByNumber(0).Name()), "UNSPECIFIED")
 		for i := range d.Values().Len() {
-			if code := enumCode(d, d.Values().Get(i).Number()); code != "" {
-				list = append(list, Concept{code, spaced(code)})
+			v := d.Values().Get(i)
+			if code := enumCode(d, v.Number()); code != "" {
+				list = append(list, Concept{code, spaced(strings.TrimSuffix(code, "-"+hyphened(enumWord(string(v.Name()), prefix)))) + ": " + spaced(enumWord(string(v.Name()), prefix))})
 			}
 		}
 	}

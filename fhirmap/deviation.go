@@ -104,7 +104,7 @@ func (p *producer) differences(o *fhir.Observation, d *trigonev1.Discrepancy) er
 // step performed, the value found, the place and the time.
 func (p *producer) deviationPlace(o *fhir.Observation, d *trigonev1.Discrepancy, seen map[inputKey]string) {
 	o.BasedOn = p.basedOnStep(d.GetPlannedStepId())
-	if o.BasedOn == nil {
+	if o.BasedOn == nil && d.GetClass() != classAdded && d.GetJudgedBy() != trigonev1.JudgedBy_JUDGED_BY_UNSPECIFIED {
 		o.BasedOn = p.basedOn(planKey)
 	}
 	for _, key := range []string{stepKey(d.GetPerformedStepId()), parentKey} {

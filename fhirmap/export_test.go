@@ -129,3 +129,23 @@ func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 		}
 	}
 }
+
+// LimitSide is a row of the table of limits that bound one leaf, for the tests
+// outside this package.
+type LimitSide struct {
+	Threshold, Leaf string
+	Words           []string // one of which its summary must have
+}
+
+// LimitSides gives that table.
+func LimitSides() []LimitSide {
+	var list []LimitSide
+	for threshold, s := range limitSides {
+		words := []string{"below which"}
+		if s.above {
+			words = []string{"above which", "from which"}
+		}
+		list = append(list, LimitSide{threshold, s.leaf, words})
+	}
+	return list
+}

@@ -46,7 +46,7 @@ func (p *producer) narratives() {
 			parts := []string{x.Status.Display()}
 			for _, v := range x.Parameter {
 				if value := join("", numberText(v.ValueQuantity), rangeText(v.ValueRange)); value != "" {
-					parts = append(parts, spoken(v.Code)+" "+value)
+					parts = append(parts, brief(v.Code)+" "+value)
 				}
 			}
 			x.Text = narrative(join(": ", "Planned, "+spoken(x.CodeCodeableConcept), join(", ", parts...)))
@@ -72,6 +72,12 @@ func narrative(sentence string) *fhir.Narrative {
 		Status: fhir.NarrativeStatusGenerated,
 		Div:    `<div xmlns="http://www.w3.org/1999/xhtml">` + html.EscapeString(sentence) + `</div>`,
 	}
+}
+
+// brief gives a display up to where it explains itself.
+func brief(c *fhir.CodeableConcept) string {
+	head, _, _ := strings.Cut(spoken(c), ";")
+	return head
 }
 
 // join joins what is not empty.

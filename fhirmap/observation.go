@@ -159,6 +159,7 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 			Interpretation: verdict, ReferenceRange: ranges,
 		})
 	}
+	o.Component = append(o.Component, g.ownRun()...)
 	if g.method != 0 {
 		o.Method = local(methodSystem, methodCode(g.method))
 	}
@@ -190,6 +191,16 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 	}
 	p.addObservation(key.text(), o, g.occasion)
 	return nil
+}
+
+// ownRun states the pump run of a step's values, which its panel, being of all
+// steps, does not.
+func (g *group) ownRun() []fhir.ObservationComponent {
+	run := int(g.values[0].GetRun())
+	if run == 0 || g.occasion.run > 0 || slices.ContainsFunc(g.values, func(v *trigonev1.MetricValue) bool { return int(v.GetRun()) != run }) {
+		return nil
+	}
+	return []fhir.ObservationComponent{{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run}}
 }
 
 func effective(o *fhir.Observation) bool {

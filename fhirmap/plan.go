@@ -263,11 +263,13 @@ func condition(s *trigonev1.PlannedStep) *fhir.CodeableConcept {
 }
 
 // plannedValues gives the planned values of a revision: those of the evaluation
-// made while it was the head.
+// made while it was the head. What is only computed from the plan is no aim and is
+// left out.
 func plannedValues(r planRevision) []*trigonev1.MetricValue {
 	var list []*trigonev1.MetricValue
 	for _, v := range r.ev.GetMetrics() {
-		if v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PLANNED || v.GetOccasion() != string(valve.AtPlan) || notSentLeaf(v.GetMetric()) {
+		if v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PLANNED || v.GetOccasion() != string(valve.AtPlan) ||
+			rows()[v.GetMetric()].formula || notSentLeaf(v.GetMetric()) {
 			continue
 		}
 		switch v.GetState() {
