@@ -111,6 +111,10 @@ func Median(n int, f func()) time.Duration {
 // both must be refused.
 func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 	outside := fhir.FHIRDeviceStatusUnknown
+	draft := resource{typ: typeGoal, goal: &fhir.Goal{}, unsigned: true}
+	if _, err := encode(nil, []resource{draft}); err != nil {
+		t.Errorf("a proposed Goal of a plan that nobody signed is meant: %v", err)
+	}
 	tests := []struct {
 		name string // why this row
 		r    resource
@@ -121,6 +125,14 @@ func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 		{"a Device without a status", resource{typ: typeDevice, device: &fhir.Device{}}},
 		{"a Device of unknown status", resource{typ: typeDevice, device: &fhir.Device{Status: &outside}}},
 		{"a forgotten status of an issue", resource{typ: typeIssue, issue: &fhir.DetectedIssue{}}},
+		{"a forgotten status of a request reads draft", resource{typ: typeRequest, request: &fhir.ServiceRequest{Intent: fhir.RequestIntentPlan}}},
+		{"a forgotten intent of a request reads proposal", resource{typ: typeRequest, request: &fhir.ServiceRequest{Status: fhir.RequestStatusActive}}},
+		{"the same of a ring", resource{typ: typeRingRequest, ringRequest: &deviceRequest{Intent: fhir.RequestIntentPlan}}},
+		{"and its intent", resource{typ: typeRingRequest, ringRequest: &deviceRequest{Status: fhir.RequestStatusActive}}},
+		{"a forgotten status of a Goal reads proposed", resource{typ: typeGoal, goal: &fhir.Goal{}}},
+		{"a Goal on hold", resource{typ: typeGoal, goal: &fhir.Goal{LifecycleStatus: fhir.GoalLifecycleStatusOnHold}, unsigned: true}},
+		{"a forgotten status of a report reads registered", resource{typ: typeReport, report: &fhir.DiagnosticReport{}}},
+		{"a forgotten role of an entity reads derivation", resource{typ: typeProvenance, provenance: &fhir.Provenance{Entity: []fhir.ProvenanceEntity{{}}}}},
 		{"no content", resource{typ: typeIssue}},
 	}
 	for _, tt := range tests {
