@@ -16,9 +16,6 @@ import (
 // blame. The planned number is not repeated, since a plan is no observation: the
 // request and its goal have it. What could not be compared sends nothing.
 func (p *producer) deviations(seen map[inputKey]string) error {
-	if p.file.GetOperation() == nil && len(p.file.GetResults()) == 0 {
-		return nil
-	}
 	for _, d := range p.ev.GetDiscrepancies() {
 		verdict := ""
 		switch d.GetVerdict() {
@@ -38,7 +35,7 @@ func (p *producer) deviations(seen map[inputKey]string) error {
 			Category:             []fhir.CodeableConcept{*standard(categorySystem, "procedure"), *local(roleSystem, deviationRole)},
 			ValueCodeableConcept: local(verdictSystem, verdict),
 		}
-		if software, ok := p.reference(typeDevice, softwareKey); ok {
+		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			o.Device = &software
 		}
 		if d.GetMethod() != 0 {

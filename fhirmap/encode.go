@@ -270,7 +270,12 @@ func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta) resou
 		gone.device = &fhir.Device{Id: d.Id, Meta: meta, Identifier: d.Identifier, Type: d.Type, Status: &status}
 		if d.Patient != nil {
 			gone.device.Patient = subject
+			break
 		}
+		// Software that is no longer in use was none in error.
+		kept, status := *d, fhir.FHIRDeviceStatusInactive
+		kept.Meta, kept.Status = meta, &status
+		gone.device = &kept
 	case r.issue != nil:
 		i := r.issue
 		gone.issue = &fhir.DetectedIssue{

@@ -64,10 +64,11 @@
 // history and names every id that any state of the case produced; the newest one
 // therefore leaves a receiver where it ends whatever came before, and the tag
 // with the history number lets a receiver drop what arrives late. What an earlier
-// state produced and this one does not is entered in error, with two exceptions:
+// state produced and this one does not is entered in error, with three exceptions:
 // requests and goals of an earlier revision of the plan stay, revoked, as long as
-// the plan is not retracted; and a Provenance has no status and is only ever added,
-// for that a revision was received stays true.
+// the plan is not retracted; a Provenance has no status and is only ever added, for
+// that a revision was received stays true; and the Device of a software version that
+// computed something then becomes inactive.
 package fhirmap
 
 import (

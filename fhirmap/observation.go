@@ -164,7 +164,7 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 		o.Method = local(methodSystem, methodCode(g.method))
 	}
 	if g.role != trigonev1.MetricRole_METRIC_ROLE_MEASURED {
-		if software, ok := p.reference(typeDevice, softwareKey); ok {
+		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			o.Device = &software
 		}
 		o.DerivedFrom = p.derivedFrom(g, seen)
@@ -596,11 +596,11 @@ func (p *producer) issues(seen map[inputKey]string) {
 			Status: fhir.ObservationStatusFinal, Severity: &severity,
 			Code: local(ruleSystem, f.GetRule()), Detail: text(f.GetMessage()),
 		}
-		if software, ok := p.reference(typeDevice, softwareKey); ok {
+		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			i.Author = &software
 		}
 		if f.GetConfirmed() {
-			i.Mitigation = []fhir.DetectedIssueMitigation{{Action: *local(mitigationSystem, confirmedByReviewer)}}
+			i.Mitigation = []fhir.DetectedIssueMitigation{{Action: *local(mitigationSystem, confirmedByReviewer), Date: p.confirmedAt(f.GetId())}}
 		}
 		disputed := f.GetDisputes()
 		if len(disputed) == 0 {
@@ -615,4 +615,15 @@ func (p *producer) issues(seen map[inputKey]string) {
 		}
 		p.add(resource{typ: typeIssue, id: id, issue: i})
 	}
+}
+
+// confirmedAt says when the values of a contradiction were confirmed; nil where the
+// state does not tell.
+func (p *producer) confirmedAt(finding string) *string {
+	for _, c := range p.c.GetConfirmations() {
+		if c.GetFindingId() == finding && c.GetState() == trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING {
+			return instant(c.GetTime())
+		}
+	}
+	return nil
 }

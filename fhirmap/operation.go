@@ -12,11 +12,16 @@ import (
 
 // Keys of resources within a case.
 const (
-	softwareKey    = "software"
 	parentKey      = "operation"
 	replacementKey = "operation/replacement"
 	prosthesisKey  = "operation/prosthesis"
 )
+
+// softwareKey names the software with its versions: what was computed by an earlier
+// one stays its work.
+func softwareKey(ev *trigonev1.Evaluation) string {
+	return strings.Join([]string{"software", ev.GetSoftwareVersion(), ev.GetCatalogueVersion(), ev.GetRuleSetVersion(), ev.GetCalibrationId()}, "/")
+}
 
 func stepKey(id string) string    { return "step/" + id }
 func omittedKey(id string) string { return "planned-step/" + id }
@@ -31,7 +36,7 @@ func (p *producer) software() {
 	}
 	status := fhir.FHIRDeviceStatusActive
 	d := &fhir.Device{
-		Meta: p.meta, Identifier: p.identifiers(softwareKey), Status: &status,
+		Meta: p.meta, Identifier: p.identifiers(softwareKey(p.ev)), Status: &status,
 		Type: local(deviceSystem, softwareDevice),
 	}
 	for _, v := range []struct{ kind, value string }{
@@ -44,7 +49,7 @@ func (p *producer) software() {
 			d.Version = append(d.Version, fhir.DeviceVersion{Type: local(propertySystem, v.kind), Value: v.value})
 		}
 	}
-	p.addDevice(softwareKey, d)
+	p.addDevice(softwareKey(p.ev), d)
 }
 
 func (p *producer) addDevice(key string, d *fhir.Device) fhir.Reference {

@@ -65,8 +65,8 @@ func targetKey(revision int64, id string) string      { return planKey(revision)
 func dimensionsKey(revision int64, id string) string  { return planKey(revision) + "/dimensions/" + id }
 func plannedKey(revision int64, id string) string     { return planKey(revision) + "/values/" + id }
 
-// planned is a goal whose outcome is looked for once the outcomes are made.
-type planned struct {
+// awaited is a goal whose outcome is looked for once the outcomes are made.
+type awaited struct {
 	revision planRevision
 	goal     *fhir.Goal
 	target   *trigonev1.Target // nil: of planned values
@@ -475,7 +475,7 @@ func (p *producer) target(r planRevision, t *trigonev1.Target, status fhir.Reque
 	narrowed(&target, x.place, stageOf(t), t.GetMethod())
 	goal := &fhir.Goal{Description: *local(kindSystem, kindTarget), Target: []fhir.GoalTarget{target}}
 	p.addGoal(r, targetKey(r.number, t.GetId()), goal, status, planKey(r.number))
-	p.requests = append(p.requests, planned{revision: r, goal: goal, target: t})
+	p.goals = append(p.goals, awaited{revision: r, goal: goal, target: t})
 }
 
 func (p *producer) addGoal(r planRevision, key string, goal *fhir.Goal, status fhir.RequestStatus, addresses string) {
@@ -527,7 +527,7 @@ func (p *producer) plannedGoals(r planRevision, plan fhir.RequestStatus, steps m
 			goal.Target = append(goal.Target, target)
 		}
 		p.addGoal(r, key, goal, status, addresses)
-		p.requests = append(p.requests, planned{revision: r, goal: goal, step: step, values: group})
+		p.goals = append(p.goals, awaited{revision: r, goal: goal, step: step, values: group})
 	}
 	return nil
 }
@@ -536,7 +536,7 @@ func (p *producer) plannedGoals(r planRevision, plan fhir.RequestStatus, steps m
 // them, and that they were missed where a comparison says so. Where none says
 // anything the goal says nothing either.
 func (p *producer) answerGoals(seen map[inputKey]string) {
-	for _, g := range p.requests {
+	for _, g := range p.goals {
 		if !p.governs(g.revision) {
 			continue
 		}
@@ -611,7 +611,7 @@ func (p *producer) lastRun() int32 {
 
 // plannedOutcome finds the values that answer planned ones: of the step that
 // answers the planned step, or where a comparison names them.
-func (p *producer) plannedOutcome(g planned, seen map[inputKey]string) (ids []string, missed bool) {
+func (p *producer) plannedOutcome(g awaited, seen map[inputKey]string) (ids []string, missed bool) {
 	add := func(metricID, place, occasion string) {
 		id, ok := seen[inputKey{metricID, place, occasion, trigonev1.MetricRole_METRIC_ROLE_MEASURED}]
 		if ok && !slices.Contains(ids, id) {

@@ -21,7 +21,7 @@ type producer struct {
 	inForce   bool            // whether a plan is in force
 	plan      *trigonev1.Plan // that plan; nil: none, or not in the history
 	plans     []planRevision  // of the history, oldest first
-	requests  []planned       // requests and goals that are completed when what answers them is there
+	goals     []awaited       // whose outcome is looked for once it is made
 	from      source          // of what is being made
 	subject   *fhir.Reference
 	meta      *fhir.Meta

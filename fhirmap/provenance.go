@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"slices"
 	"strconv"
-	"strings"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -43,7 +42,7 @@ func receivedOf(s *trigonev1.SectionStatus, c *trigonev1.Case) *timestamppb.Time
 // which versions the computed ones were computed. A Provenance is only ever added:
 // that a revision was received stays true.
 func (p *producer) provenance(h History) {
-	software, ok := p.reference(typeDevice, softwareKey)
+	software, ok := p.reference(typeDevice, softwareKey(p.ev))
 	if !ok {
 		return
 	}
@@ -90,17 +89,12 @@ func (p *producer) recordedOf(of source) *timestamppb.Timestamp {
 	return p.c.GetChangedTime()
 }
 
-// versionsOf names what computed the values of an evaluation.
-func versionsOf(ev *trigonev1.Evaluation) string {
-	return strings.Join([]string{ev.GetCatalogueVersion(), ev.GetRuleSetVersion(), ev.GetSoftwareVersion()}, "/")
-}
-
 // computedBy speaks of what was computed under the present versions: an update
 // where another state was computed under others.
 func (p *producer) computedBy(h History, software fhir.Reference, targets []fhir.Reference) {
 	activity := "CREATE"
 	if slices.ContainsFunc(h.Earlier, func(s Snapshot) bool {
-		return s.Case.GetEvaluation() != nil && versionsOf(s.Case.GetEvaluation()) != versionsOf(p.ev)
+		return s.Case.GetEvaluation() != nil && softwareKey(s.Case.GetEvaluation()) != softwareKey(p.ev)
 	}) {
 		activity = "UPDATE"
 	}
@@ -114,7 +108,7 @@ func (p *producer) computedBy(h History, software fhir.Reference, targets []fhir
 	if !usable(when) {
 		when = p.c.GetChangedTime()
 	}
-	p.addProvenance("computed/"+versionsOf(p.ev), when, activity, software, targets, read)
+	p.addProvenance("computed/"+softwareKey(p.ev), when, activity, software, targets, read)
 }
 
 func (p *producer) addProvenance(key string, recorded *timestamppb.Timestamp, activity string, software fhir.Reference, targets []fhir.Reference, read []source) {

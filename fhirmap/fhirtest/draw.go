@@ -210,6 +210,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 		}
 	}
 	s := snapshot(n, file, ev, map[string]int64{"plan": rapid.Int64Range(1, 2).Draw(t, "head")})
+	ev.CatalogueVersion = rapid.SampledFrom([]string{"1", "1", "2"}).Draw(t, "catalogue")
 	for _, status := range s.Case.Sections {
 		if rapid.IntRange(0, 9).Draw(t, "retracted") == 0 && status.GetSection() != "identity" {
 			status.State = trigonev1.SectionState_SECTION_STATE_RETRACTED
