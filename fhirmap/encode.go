@@ -172,7 +172,7 @@ func (r resource) checkStatus() error {
 		return fmt.Errorf("%s has lifecycle status %d, which the mapping does not use", r.typ, r.goal.LifecycleStatus)
 	case r.report != nil:
 		switch r.report.Status {
-		case fhir.DiagnosticReportStatusFinal, fhir.DiagnosticReportStatusEnteredInError:
+		case fhir.DiagnosticReportStatusFinal, fhir.DiagnosticReportStatusAmended, fhir.DiagnosticReportStatusEnteredInError:
 			return nil
 		}
 		return fmt.Errorf("%s has status %d, which the mapping does not use", r.typ, r.report.Status)
@@ -205,7 +205,7 @@ func (r resource) checkRequest(s fhir.RequestStatus, intent fhir.RequestIntent) 
 
 func checkObservationStatus(typ string, s fhir.ObservationStatus) error {
 	switch s {
-	case fhir.ObservationStatusFinal, fhir.ObservationStatusEnteredInError:
+	case fhir.ObservationStatusFinal, fhir.ObservationStatusAmended, fhir.ObservationStatusEnteredInError:
 		return nil
 	}
 	return fmt.Errorf("%s has status %d, which the mapping does not use", typ, s)

@@ -52,6 +52,11 @@
 // in-progress otherwise. Where the recorded end lies before the incision neither
 // time is sent.
 //
+// # Amendment
+//
+// An Observation or a DiagnosticReport that an earlier state sent with another value,
+// reason or time is amended; otherwise it is final.
+//
 // # Narrative
 //
 // Every resource but a Provenance has a generated sentence made of displays of codes
@@ -180,8 +185,9 @@ func assemble(h History) ([]resource, error) {
 		return nil, err
 	}
 	living := map[string]bool{}
+	present := map[string]resource{}
 	for _, r := range current {
-		living[r.id] = true
+		living[r.id], present[r.id] = true, r
 	}
 	var gone []resource
 	subject, tag := subjectOf(h), tagOf(h.Current.Case)
@@ -191,6 +197,9 @@ func assemble(h History) ([]resource, error) {
 			return nil, fmt.Errorf("version %d of the case: %w", h.Earlier[i].Case.GetCaseVersion(), err)
 		}
 		for _, r := range earlier {
+			if now, same := present[r.id]; same {
+				now.amend(r)
+			}
 			if !living[r.id] {
 				living[r.id] = true
 				gone = append(gone, r.enteredInError(subject, tag))

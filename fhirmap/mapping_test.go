@@ -600,3 +600,50 @@ func plannedFault(t *testing.T, bundle []byte, v *trigonev1.MetricValue) string 
 	}
 	return "no Goal and no DeviceRequest has it"
 }
+
+// What was sent before with another value, reason, time or place is amended and stays
+// so; what only gained inputs, members or a caution is not (HL7 FHIR R4 4.0.1,
+// ObservationStatus).
+func TestAmendment(t *testing.T) {
+	const key = "value|mean_gradient|result/exit|measured|doppler"
+	gradient := func(c *trigonev1.Case) *trigonev1.MetricValue {
+		for _, v := range c.GetEvaluation().GetMetrics() {
+			if v.GetMetric() == "mean_gradient" && v.GetOccasion() == "result/exit" {
+				return v
+			}
+		}
+		t.Fatal("the case has no gradient")
+		return nil
+	}
+	tests := []struct {
+		why    string
+		change func(c *trigonev1.Case)
+		want   string
+	}{
+		{"nothing changed", func(*trigonev1.Case) {}, "final"},
+		{"another number", func(c *trigonev1.Case) { gradient(c).Value = proto.Float64(7) }, "amended"},
+		{"disputed now", func(c *trigonev1.Case) { gradient(c).State = trigonev1.MetricState_METRIC_STATE_DISPUTED }, "amended"},
+		{"another time", func(c *trigonev1.Case) { c.CaseFile.Results[1].Study.Time.Seconds++ }, "amended"},
+		{"the same number on the grid", func(c *trigonev1.Case) { gradient(c).Value = proto.Float64(6.5000001) }, "final"},
+		{"the caution is gone", func(c *trigonev1.Case) { c.Evaluation.Findings = nil }, "final"},
+		{"the uncertainty is another", func(c *trigonev1.Case) { gradient(c).StandardUncertainty = proto.Float64(2) }, "final"},
+	}
+	for _, tt := range tests {
+		first, second, third := fhirtest.PlannedStates()[2], fhirtest.PlannedStates()[2], fhirtest.PlannedStates()[2]
+		second.Case.CaseVersion, third.Case.CaseVersion = 4, 5
+		tt.change(second.Case)
+		tt.change(third.Case)
+		h := fhirmap.History{Site: "s", UID: "u", Current: third, Earlier: []fhirmap.Snapshot{first, second}}
+		if got := byKey(t, transaction(t, h), key)["status"]; got != tt.want {
+			t.Errorf("%s: status %v, want %s", tt.why, got, tt.want)
+		}
+	}
+	states := fhirtest.PlannedStates()
+	states[3].Case.CaseFile.Results[1].Study.Regurgitation.Grade.Value = trigonev1.GradeValue_GRADE_VALUE_MILD
+	bundle := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[3], Earlier: states[:3]})
+	for key, want := range map[string]string{"report|result/exit": "amended", "grade|regurgitation_grade|result/exit": "amended", "report|result/off": "final", "panel|result/exit": "final"} {
+		if got := byKey(t, bundle, key)["status"]; got != want {
+			t.Errorf("%s has status %v, want %s", key, got, want)
+		}
+	}
+}

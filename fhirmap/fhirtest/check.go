@@ -123,14 +123,14 @@ func historyOf(resource object) any {
 
 // statuses that the mapping uses, by type.
 var statuses = map[string][]any{
-	"Observation":   {"final", "entered-in-error"},
+	"Observation":   {"final", "amended", "entered-in-error"},
 	"Procedure":     {"completed", "stopped", "in-progress", "not-done", "entered-in-error"},
 	"Device":        {"active", "inactive", "entered-in-error"},
 	"DetectedIssue": {"final", "entered-in-error"},
 
 	"ServiceRequest":   {"draft", "active", "completed", "revoked", "unknown", "entered-in-error"},
 	"DeviceRequest":    {"draft", "active", "completed", "revoked", "unknown", "entered-in-error"},
-	"DiagnosticReport": {"final", "entered-in-error"},
+	"DiagnosticReport": {"final", "amended", "entered-in-error"},
 	// Of a Goal it is the lifecycle status.
 	"Goal": {"proposed", "accepted", "active", "completed", "cancelled", "entered-in-error"},
 	// A Provenance has none: it is only ever added.
