@@ -14,8 +14,10 @@ import (
 // deviations makes an Observation of every difference between the plan in force
 // and the outcome. It is no DetectedIssue: a difference is no error and carries no
 // blame. The planned number is not repeated, since a plan is no observation: the
-// request and its goal have it. What could not be compared sends nothing.
+// request and its goal have it. What could not be compared sends nothing. A root has
+// what stands under it as members, so that it is counted once.
 func (p *producer) deviations(seen map[inputKey]string) error {
+	made := map[string]*fhir.Observation{}
 	for _, d := range p.ev.GetDiscrepancies() {
 		verdict := ""
 		switch d.GetVerdict() {
@@ -46,6 +48,13 @@ func (p *producer) deviations(seen map[inputKey]string) error {
 		}
 		p.deviationPlace(o, d, seen)
 		p.addObservation(key, o, nil)
+		made[d.GetId()] = o
+	}
+	for _, d := range p.ev.GetDiscrepancies() {
+		root, child := made[d.GetParent()], made[d.GetId()]
+		if root != nil && child != nil && root != child {
+			root.HasMember = append(root.HasMember, fhir.Reference{Reference: text(urn(*child.Id))})
+		}
 	}
 	return nil
 }
@@ -82,10 +91,12 @@ func (p *producer) differences(o *fhir.Observation, d *trigonev1.Discrepancy) er
 			ValueCodeableConcept: local(kindSystem, kindJudgedBy+"-"+hyphened(enumWord(by.String(), "JUDGED_BY_"))),
 		})
 	}
-	if reason := hyphened(enumWord(d.GetReason(), deviationPrefix)); reason != "" {
-		if _, ok := localIndex()[systemCode{reasonSystem, reason}]; ok {
-			add(kindReason, fhir.ObservationComponent{ValueCodeableConcept: local(reasonSystem, reason)})
-		}
+	reason := hyphened(enumWord(d.GetReason(), deviationPrefix))
+	if reason == "" && d.GetPlanRevised() {
+		reason = reasonPlanRevised
+	}
+	if _, ok := localIndex()[systemCode{reasonSystem, reason}]; ok {
+		add(kindReason, fhir.ObservationComponent{ValueCodeableConcept: local(reasonSystem, reason)})
 	}
 	if d.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED {
 		add(kindStage, fhir.ObservationComponent{ValueCodeableConcept: local(stageSystem, hyphened(enumWord(d.GetStage().String(), "STAGE_")))})

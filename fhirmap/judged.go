@@ -159,7 +159,7 @@ func (p *producer) targetRanges(v *trigonev1.MetricValue, g *group) []fhir.Obser
 	for _, t := range p.plan.GetTargets() {
 		x := aimOf(t)
 		if x.leaf != v.GetMetric() || string(x.place) != v.GetPlace() || stageOf(t) != v.GetStage() ||
-			(t.GetMethod() != 0 && v.GetMethod() != 0 && t.GetMethod() != v.GetMethod()) || x.low == nil && x.high == nil {
+			(t.GetMethod() != 0 && v.GetMethod() != 0 && t.GetMethod() != v.GetMethod()) || span(x.leaf, x.low, x.high) == nil {
 			continue
 		}
 		ranges = append(ranges, fhir.ObservationReferenceRange{

@@ -28,6 +28,11 @@ func TestPlanAndWhatAnswersIt(t *testing.T) {
 	states := fhirtest.PlannedStates()
 	at1 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[0]})
 	at2 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[1], Earlier: states[:1]})
+	planContradicts := fhirtest.PlannedStates()[0]
+	planContradicts.Case.Evaluation.Findings = []*trigonev1.Finding{{
+		Id: "4d4d4d4d4d4d4d4d", Rule: "invented-rule", Severity: trigonev1.Severity_SEVERITY_CONTRADICTION, Message: "invented", Occasion: "plan",
+	}}
+	contradicted := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: planContradicts})
 	at3 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[2], Earlier: states[:2]})
 	at4 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[3], Earlier: states[:3]})
 	const (
@@ -86,6 +91,7 @@ func TestPlanAndWhatAnswersIt(t *testing.T) {
 		{"it is present", at3, "discrepancy|target_missed|t-gradient|mean_gradient|leaving_theatre", []any{"valueCodeableConcept", "coding", 0, "code"}, "present"},
 		{"by this much", at3, "discrepancy|target_missed|t-gradient|mean_gradient|leaving_theatre", []any{"component", 0, "valueQuantity", "value"}, json.Number("2.0")},
 		{"a tolerance has no binary dust", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", []any{"component", 1, "valueQuantity", "value"}, json.Number("1.1")},
+		{"it differs because the plan was revised", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", []any{"component", 3, "valueCodeableConcept", "coding", 0, "code"}, "plan-revised"},
 		{"labels differ by a pure number", at3, "discrepancy|ring_size|p-ring|s-ring-2", []any{"component", 0, "valueQuantity", "code"}, "1"},
 		{"a caution says high", at3, exit, []any{"interpretation", 0, "coding", 0, "code"}, "H"},
 		{"above this limit", at3, exit, []any{"referenceRange", 0, "high", "value"}, json.Number("5")},
@@ -144,6 +150,8 @@ func TestPlanAndWhatAnswersIt(t *testing.T) {
 		{"a difference names the request", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", "basedOn", []string{"plan/2/step/p-resection"}},
 		{"the step", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", "partOf", []string{"step/s-resection"}},
 		{"and the value", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", "derivedFrom", []string{width}},
+		{"a root has what stands under it", at3, "discrepancy|step_added|s-sliding", "hasMember", []string{"discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width"}},
+		{"a contradiction of the plan names it", contradicted, "finding/4d4d4d4d4d4d4d4d", "implicated", []string{"plan/1"}},
 		{"a step added was not asked for", at3, "discrepancy|step_added|s-sliding", "basedOn", nil},
 		{"a report has the panel as its result", at3, "report|result/exit", "result", []string{"panel|result/exit"}},
 	}
@@ -404,6 +412,26 @@ func TestEveryKindOfAimIsAGoal(t *testing.T) {
 		if at(low, "value") != json.Number("1") || at(high, "value") != json.Number("2") || at(low, "code") != unit.UCUM() {
 			t.Errorf("%s aims at %v to %v, want 1 to 2 %s", f.Name(), low, high, unit.UCUM())
 		}
+	}
+}
+
+// An aim that no value can meet has no range: FHIR forbids one that is upside down
+// (rng-2), and a range without its lower end would say something else.
+func TestAimUpsideDownHasNoRange(t *testing.T) {
+	s := fhirtest.PlannedStates()[1]
+	plan := s.Case.CaseFile.Plan
+	plan.Targets[1].GetCoaptationLength().Range.MinMm = proto.Float64(12)
+	ring := plan.Steps[1].GetTechnique().GetAnnuloplasty()
+	ring.PlannedLabelMin = proto.Float64(36)
+	bundle := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: s})
+	if got := at(byKey(t, bundle, "plan/2/target/t-contact"), "target", 0, "detailRange"); got != nil {
+		t.Errorf("12 to 11 mm is sent as %v", got)
+	}
+	if got := at(byKey(t, bundle, "plan/2/ring/p-ring"), "parameter", 0, "valueRange"); got != nil {
+		t.Errorf("36 to 34 is sent as %v", got)
+	}
+	if faults := fhirtest.Check(bundle); faults != nil {
+		t.Error(faults)
 	}
 }
 

@@ -613,6 +613,11 @@ func (p *producer) issues(seen map[inputKey]string) {
 		if parent, ok := p.reference(typeProcedure, parentKey); ok && ofOperation {
 			i.Implicated = append(i.Implicated, parent)
 		}
+		if n := len(p.plans); n > 0 && (f.GetOccasion() == string(valve.AtPlan) || slices.Contains(f.GetSections(), string(valve.AtPlan))) {
+			if plan, ok := p.reference(typeRequest, planKey(p.plans[n-1].number)); ok {
+				i.Implicated = append(i.Implicated, plan)
+			}
+		}
 		p.add(resource{typ: typeIssue, id: id, issue: i})
 	}
 }

@@ -312,7 +312,7 @@ func (p *producer) plannedRing(r planRevision, before *planRevision, step string
 			q.PriorRequest = []fhir.Reference{prior}
 		}
 	}
-	if ring.PlannedLabelMin != nil || ring.PlannedLabelMax != nil {
+	if (ring.PlannedLabelMin != nil || ring.PlannedLabelMax != nil) && !upsideDown(ring.PlannedLabelMin, ring.PlannedLabelMax) {
 		sizes := &fhir.Range{}
 		if ring.PlannedLabelMin != nil {
 			sizes.Low = labelQuantity(ring.GetPlannedLabelMin())
@@ -454,13 +454,16 @@ func bound(leaf string, x *float64) *fhir.Quantity {
 	return &fhir.Quantity{Value: &number, Unit: text(unitTexts()[unit]), System: text(ucum), Code: text(unit)}
 }
 
-// span gives a range, nil where both ends are open.
+// span gives a range, nil where both ends are open and where the lower lies above
+// the upper: no value can meet such an aim, and no Range of FHIR can say it.
 func span(leaf string, low, high *float64) *fhir.Range {
-	if low == nil && high == nil {
+	if low == nil && high == nil || upsideDown(low, high) {
 		return nil
 	}
 	return &fhir.Range{Low: bound(leaf, low), High: bound(leaf, high)}
 }
+
+func upsideDown(low, high *float64) bool { return low != nil && high != nil && *low > *high }
 
 // target makes the goal of an aim of the plan.
 func (p *producer) target(r planRevision, t *trigonev1.Target, status fhir.RequestStatus) {
@@ -474,11 +477,11 @@ func (p *producer) target(r planRevision, t *trigonev1.Target, status fhir.Reque
 	}
 	narrowed(&target, x.place, stageOf(t), t.GetMethod())
 	goal := &fhir.Goal{Description: *local(kindSystem, kindTarget), Target: []fhir.GoalTarget{target}}
-	p.addGoal(r, targetKey(r.number, t.GetId()), goal, status, planKey(r.number))
+	p.addGoal(targetKey(r.number, t.GetId()), goal, status, planKey(r.number))
 	p.goals = append(p.goals, awaited{revision: r, goal: goal, target: t})
 }
 
-func (p *producer) addGoal(r planRevision, key string, goal *fhir.Goal, status fhir.RequestStatus, addresses string) {
+func (p *producer) addGoal(key string, goal *fhir.Goal, status fhir.RequestStatus, addresses string) {
 	id := resourceID(p.uid, typeGoal, key)
 	goal.Id, goal.Meta, goal.Identifier, goal.Subject = text(id), p.meta, p.identifiers(key), *p.subject
 	goal.LifecycleStatus = lifecycle(status)
@@ -526,7 +529,7 @@ func (p *producer) plannedGoals(r planRevision, plan fhir.RequestStatus, steps m
 			narrowed(&target, rest, trigonev1.Stage_STAGE_UNSPECIFIED, w.GetMethod())
 			goal.Target = append(goal.Target, target)
 		}
-		p.addGoal(r, key, goal, status, addresses)
+		p.addGoal(key, goal, status, addresses)
 		p.goals = append(p.goals, awaited{revision: r, goal: goal, step: step, values: group})
 	}
 	return nil
@@ -680,7 +683,7 @@ func (p *producer) answers(s *trigonev1.PerformedStep) string {
 	}
 	only := ""
 	for _, x := range p.plan.GetSteps() {
-		if stepCode(x.GetTechnique()) != stepCode(s.GetTechnique()) {
+		if code := stepCode(x.GetTechnique()); code == unknownStep || code != stepCode(s.GetTechnique()) {
 			continue
 		}
 		if only != "" {

@@ -395,7 +395,7 @@ var targets = map[string][]string{
 	"outcomeReference": {"Observation"},
 	"who":              {"Device"},
 	"target":           {"Device", "Procedure", "Observation", "DetectedIssue", "ServiceRequest", "DeviceRequest", "Goal", "DiagnosticReport"},
-	"implicated":       {"Observation", "Procedure"},
+	"implicated":       {"Observation", "Procedure", "ServiceRequest"},
 }
 
 // walk judges what may stand anywhere.

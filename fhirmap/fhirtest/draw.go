@@ -74,6 +74,8 @@ func drawTechnique(t *rapid.T) *trigonev1.Technique {
 		ring := &trigonev1.Annuloplasty{Kind: drawEnum[trigonev1.AnnuloplastyKind](t, "ring")}
 		if maybe(t, "label") {
 			ring.ImplantedLabel = proto.Float64(float64(rapid.IntRange(0, 5000).Draw(t, "tenths")) / 10)
+			ring.PlannedLabelMin = proto.Float64(float64(rapid.IntRange(26, 34).Draw(t, "planned label")))
+			ring.PlannedLabelMax = proto.Float64(30)
 			ring.FamilyKey = "family-" + rapid.SampledFrom([]string{"a", "b"}).Draw(t, "family")
 		}
 		x.Kind = &trigonev1.Technique_Annuloplasty{Annuloplasty: ring}
@@ -175,7 +177,8 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 	for range rapid.IntRange(0, 3).Draw(t, "findings") {
 		f := &trigonev1.Finding{
 			Id: ids.Draw(t, "finding"), Rule: "invented-rule", Severity: drawEnum[trigonev1.Severity](t, "severity"),
-			Message: "invented: <a> & \"b\" ≥ 1 mm", Occasion: rapid.SampledFrom(occasions).Draw(t, "of"),
+			Sections: []string{rapid.SampledFrom(occasions).Draw(t, "held by")},
+			Message:  "invented: <a> & \"b\" ≥ 1 mm", Occasion: rapid.SampledFrom(occasions).Draw(t, "of"),
 		}
 		for _, v := range ev.Metrics {
 			if maybe(t, "disputes") {
@@ -242,9 +245,6 @@ func drawPlan(t *rapid.T) (*trigonev1.Plan, []string) {
 	for _, id := range rapid.SliceOfNDistinct(ids, 0, 3, rapid.ID[string]).Draw(t, "aims") {
 		x := &trigonev1.Target{Id: id, Stage: drawEnum[trigonev1.Stage](t, "judged at"), Method: drawEnum[trigonev1.Method](t, "judged by")}
 		low, high := end("low"), end("high")
-		if low != nil && high != nil && *low > *high {
-			low, high = high, low
-		}
 		switch rapid.IntRange(0, 4).Draw(t, "aim") {
 		case 0:
 			x.Aim = &trigonev1.Target_CoaptationLength{CoaptationLength: &trigonev1.CoaptationTarget{

@@ -152,7 +152,7 @@ func plannedState(n int64) fhirmap.Snapshot {
 		},
 		{
 			Id: "step_parameter|p-resection|s-resection|resection_free_edge_width", Class: "step_parameter", Metric: "resection_free_edge_width",
-			PlannedStepId: "p-resection", PerformedStepId: "s-resection", Place: "step:s-resection", Occasion: "operation", Unit: "mm",
+			PlannedStepId: "p-resection", PerformedStepId: "s-resection", Parent: "step_added|s-sliding", PlanRevised: true, Place: "step:s-resection", Occasion: "operation", Unit: "mm",
 			Verdict:      trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT,
 			PlannedValue: proto.Float64(11), ActualValue: proto.Float64(14), Difference: proto.Float64(3), Tolerance: proto.Float64(1.1000000000000001),
 			JudgedBy: trigonev1.JudgedBy_JUDGED_BY_SITE_TOLERANCE, Method: trigonev1.Method_METHOD_RULER,
