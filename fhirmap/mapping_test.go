@@ -209,7 +209,7 @@ func TestStatusOfThePlan(t *testing.T) {
 		}, "draft", "proposed"},
 		{"given up for a replacement", 2, func(c *trigonev1.Case) {
 			c.CaseFile.Operation.Conversion = &trigonev1.Conversion{Converted: trigonev1.Answer_ANSWER_YES}
-		}, "completed", "completed"},
+		}, "revoked", "cancelled"},
 	}
 	for _, r := range rows {
 		s := fhirtest.PlannedStates()[r.state]
@@ -330,6 +330,29 @@ func TestProvenance(t *testing.T) {
 			t.Errorf("%s has status %v, want %s", key, got, status)
 		}
 	}
+}
+
+// In one state every resource but the software stands in exactly one Provenance.
+func TestEveryResourceHasOneProvenance(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b, err := fhirmap.Transaction(fhirmap.History{Site: "s", UID: "u", Current: fhirtest.DrawStates(t)[0]})
+		if err != nil {
+			t.Fatal(err)
+		}
+		named := map[string]int{}
+		for _, r := range resourcesOf(b) {
+			if r["resourceType"] == "Provenance" {
+				for _, x := range asArray(r["target"]) {
+					named[at(x, "reference").(string)]++
+				}
+			}
+		}
+		for url, r := range resourcesOf(b) {
+			if n := named["urn:uuid:"+r["id"].(string)]; r["resourceType"] != "Provenance" && !ofSoftware(r) && n != 1 {
+				t.Fatalf("%s stands in %d Provenances", url, n)
+			}
+		}
+	})
 }
 
 // A Provenance once sent stays in every later bundle.

@@ -95,14 +95,16 @@ func (p *producer) governs(r planRevision) bool {
 	return p.inForce && r.number == p.ev.GetPlanInForce().GetRevision()
 }
 
-// planStatus: the plan in force is completed with the operation; a later revision
-// revokes an earlier one; one that did not govern the operation is revoked as well,
-// and where that cannot be told its status is unknown. What nobody signed is a
-// draft.
+// planStatus: the plan in force is completed with the operation, revoked where the
+// repair was given up for a replacement; a later revision revokes an earlier one; one
+// that did not govern the operation is revoked as well, and where that cannot be told
+// its status is unknown. What nobody signed is a draft.
 func (p *producer) planStatus(r planRevision, newest bool) fhir.RequestStatus {
 	op := p.file.GetOperation()
 	switch {
-	case p.governs(r) && op != nil && (p.over(op) || converted(op)):
+	case p.governs(r) && converted(op):
+		return fhir.RequestStatusRevoked
+	case p.governs(r) && op != nil && p.over(op):
 		return fhir.RequestStatusCompleted
 	case p.governs(r):
 		return fhir.RequestStatusActive
@@ -118,10 +120,11 @@ func (p *producer) planStatus(r planRevision, newest bool) fhir.RequestStatus {
 	return fhir.RequestStatusUnknown
 }
 
-// stepStatus: of a plan that is completed, a step that was left out is revoked, one
-// that was answered completed, and of any other nothing is known.
-func (p *producer) stepStatus(plan fhir.RequestStatus, id string) fhir.RequestStatus {
-	if plan != fhir.RequestStatusCompleted {
+// stepStatus: of the plan in force after the operation, a step that was left out is
+// revoked, one that was answered completed; any other went with a repair that was
+// given up, or nothing is known of it.
+func (p *producer) stepStatus(r planRevision, plan fhir.RequestStatus, id string) fhir.RequestStatus {
+	if !p.governs(r) || plan == fhir.RequestStatusActive {
 		return plan
 	}
 	for _, d := range p.ev.GetDiscrepancies() {
@@ -136,6 +139,9 @@ func (p *producer) stepStatus(plan fhir.RequestStatus, id string) fhir.RequestSt
 		if p.answers(s) == id {
 			return fhir.RequestStatusCompleted
 		}
+	}
+	if plan == fhir.RequestStatusRevoked {
+		return plan
 	}
 	return fhir.RequestStatusUnknown
 }
@@ -180,7 +186,7 @@ func (p *producer) revision(r planRevision, before *planRevision, newest bool) e
 		if _, twice := statuses[id]; twice {
 			continue
 		}
-		statuses[id] = p.stepStatus(status, id)
+		statuses[id] = p.stepStatus(r, status, id)
 		child := p.addRequest(r, plannedStepKey(r.number, id), &fhir.ServiceRequest{
 			Status: statuses[id], Code: local(stepSystem, stepCode(s.GetTechnique())), BodySite: bodySites(s.GetTechnique()),
 			BasedOn: []fhir.Reference{parent}, OrderDetail: details(s), AsNeededCodeableConcept: condition(s),
