@@ -228,6 +228,33 @@ func TestStatusOfThePlan(t *testing.T) {
 	}
 }
 
+// What was done otherwise is not what was asked for: another technique in its place,
+// a ring of another kind; the step done still names the one it answers.
+func TestWhatWasDoneOtherwiseIsRevoked(t *testing.T) {
+	s := fhirtest.PlannedStates()[2]
+	s.Case.Evaluation.Discrepancies = []*trigonev1.Discrepancy{
+		{
+			Id: "step_substituted|p-resection|s-sliding", Class: "step_substituted", PlannedStepId: "p-resection", PerformedStepId: "s-sliding",
+			Verdict: trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT,
+		},
+		{
+			Id: "ring_kind|p-ring|s-ring-2|ring_kind", Class: "ring_kind", Metric: "ring_kind", PlannedStepId: "p-ring", PerformedStepId: "s-ring-2",
+			Verdict: trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT,
+		},
+	}
+	s.Case.CaseFile.Operation.Steps = s.Case.CaseFile.Operation.Steps[1:]
+	bundle := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: s})
+	for key, want := range map[string]string{"plan/2": "completed", "plan/2/step/p-resection": "revoked", "plan/2/step/p-ring": "completed", "plan/2/ring/p-ring": "revoked"} {
+		if got := byKey(t, bundle, key)["status"]; got != want {
+			t.Errorf("%s has status %v, want %s", key, got, want)
+		}
+	}
+	want := "urn:uuid:" + byKey(t, bundle, "plan/2/step/p-resection")["id"].(string)
+	if got := at(byKey(t, bundle, "step/s-sliding"), "basedOn", 0, "reference"); got != want {
+		t.Errorf("the step done instead is based on %v", got)
+	}
+}
+
 // A plan that was retracted was never asked for; one that begins anew afterwards
 // replaces nothing.
 func TestRetractedPlanIsEnteredInError(t *testing.T) {

@@ -120,16 +120,16 @@ func (p *producer) planStatus(r planRevision, newest bool) fhir.RequestStatus {
 	return fhir.RequestStatusUnknown
 }
 
-// stepStatus: of the plan in force after the operation, a step that was left out is
-// revoked, one that was answered completed; any other went with a repair that was
-// given up, or nothing is known of it.
+// stepStatus: of the plan in force after the operation, a step that was left out or
+// done by another technique is revoked, one that was answered completed; any other
+// went with a repair that was given up, or nothing is known of it.
 func (p *producer) stepStatus(r planRevision, plan fhir.RequestStatus, id string) fhir.RequestStatus {
 	if !p.governs(r) || plan == fhir.RequestStatusActive {
 		return plan
 	}
 	for _, d := range p.ev.GetDiscrepancies() {
-		if d.GetClass() == classOmitted && d.GetPlannedStepId() == id {
-			if d.GetVerdict() == trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT {
+		if (d.GetClass() == classOmitted || d.GetClass() == classSubstituted) && d.GetPlannedStepId() == id {
+			if d.GetVerdict() == present {
 				return fhir.RequestStatusRevoked
 			}
 			return fhir.RequestStatusUnknown
@@ -144,6 +144,16 @@ func (p *producer) stepStatus(r planRevision, plan fhir.RequestStatus, id string
 		return plan
 	}
 	return fhir.RequestStatusUnknown
+}
+
+// ringStatus is that of its step, unless a ring of another kind was implanted.
+func (p *producer) ringStatus(r planRevision, step fhir.RequestStatus, id string) fhir.RequestStatus {
+	if p.governs(r) && step == fhir.RequestStatusCompleted && slices.ContainsFunc(p.ev.GetDiscrepancies(), func(d *trigonev1.Discrepancy) bool {
+		return d.GetClass() == classRingKind && d.GetMetric() == classRingKind && d.GetVerdict() == present && d.GetPlannedStepId() == id
+	}) {
+		return fhir.RequestStatusRevoked
+	}
+	return step
 }
 
 // lifecycle of a goal is that of the request it belongs to; a plan of which it is
@@ -192,7 +202,7 @@ func (p *producer) revision(r planRevision, before *planRevision, newest bool) e
 			BasedOn: []fhir.Reference{parent}, OrderDetail: details(s), AsNeededCodeableConcept: condition(s),
 		})
 		if ring := s.GetTechnique().GetAnnuloplasty(); ring != nil {
-			if err := p.plannedRing(r, before, id, ring, child, statuses[id], byStep[id]); err != nil {
+			if err := p.plannedRing(r, before, id, ring, child, p.ringStatus(r, statuses[id], id), byStep[id]); err != nil {
 				return err
 			}
 			byStep[id] = slices.DeleteFunc(byStep[id], ofRing)
@@ -568,7 +578,9 @@ func (p *producer) answerGoals(seen map[inputKey]string) {
 const (
 	present = trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT
 
-	classTarget = "target_missed"
+	classTarget      = "target_missed"
+	classSubstituted = "step_substituted"
+	classRingKind    = "ring_kind"
 )
 
 // targetOutcome finds the newest value of the last run at the target's stage.
