@@ -48,6 +48,14 @@ const (
 	ruleSystem     = Base + "/CodeSystem/rule"
 	// mitigationSystem says what was done about a contradiction.
 	mitigationSystem = Base + "/CodeSystem/mitigation"
+	// bandSystem holds the catalogue's words for where a value lies.
+	bandSystem = Base + "/CodeSystem/band"
+	// discrepancySystem holds the classes of differences between plan and outcome.
+	discrepancySystem = Base + "/CodeSystem/discrepancy"
+	verdictSystem     = Base + "/CodeSystem/verdict"
+	// detailSystem says how a planned step is to be done, and on what condition.
+	detailSystem     = Base + "/CodeSystem/step-detail"
+	indicationSystem = Base + "/CodeSystem/indication"
 )
 
 // Public systems.
@@ -59,6 +67,12 @@ const (
 	categorySystem = "http://terminology.hl7.org/CodeSystem/observation-category"
 	absentSystem   = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 	actionSystem   = "http://hl7.org/fhir/device-action"
+
+	interpretationSystem = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
+	operationSystem      = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
+	participantSystem    = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
+	achievementSystem    = "http://terminology.hl7.org/CodeSystem/goal-achievement"
+	serviceSystem        = "http://terminology.hl7.org/CodeSystem/v2-0074"
 )
 
 // ringFamilySystem is the system of a site's ring family keys: labels compare
@@ -158,6 +172,14 @@ var standardCodes = []Code{
 	{absentSystem, "unknown", "Unknown", inR4},
 	{absentSystem, "error", "Error", inR4},
 	{actionSystem, "implanted", "Implanted", inR4},
+	{actionSystem, "explanted", "Explanted", inR4},
+	{interpretationSystem, "H", "High", inR4},
+	{interpretationSystem, "L", "Low", inR4},
+	{operationSystem, "CREATE", "create", inR4},
+	{operationSystem, "UPDATE", "revise", inR4},
+	{participantSystem, "assembler", "Assembler", inR4},
+	{achievementSystem, "not-achieved", "Not Achieved", inR4},
+	{serviceSystem, "CUS", "Cardiac Ultrasound", inR4},
 }
 
 // SNOMED CT concepts that the mapping names. There is none for surgical mitral
@@ -293,6 +315,146 @@ const (
 	kindFollowUp   = "follow-up"
 )
 
+// Kinds of what is no panel.
+const (
+	kindEchoReport  = "echo-report"
+	kindTarget      = "plan-target"
+	kindDimensions  = "planned-dimensions"
+	kindPlanned     = "planned-values"
+	kindDifference  = "difference"
+	kindTolerance   = "tolerance"
+	kindReason      = "reason"
+	kindJudgedBy    = "judged-by"
+	rangeOfTarget   = "range-of-target"
+	rangeOfRule     = "range-of-rule"
+	gradeAtMost     = "regurgitation_grade_at_most"
+	alternativeStep = "alternative-of-another-step"
+	deviationRole   = "plan-versus-outcome"
+)
+
+// gradedBands are the bands of regurgitation, mildest first.
+var gradedBands = []string{"mild", "mild to moderate", "moderate to severe", "severe"}
+
+// bandWords are the words that the catalogue has for where a value lies: bands, two
+// bands between which a value does not tell, stages, and how an outcome lies to its
+// prediction.
+var bandWords = func() []string {
+	words := slices.Clone(gradedBands)
+	for i, low := range gradedBands {
+		for _, high := range gradedBands[i+1:] {
+			words = append(words, low+" or "+high)
+		}
+	}
+	return append(words, "not graded",
+		"stage A, at risk", "stage B, progressive", "stage C1, severe without symptoms, ventricle compensated",
+		"stage C2, severe without symptoms, ventricle decompensated", "stage D, severe with symptoms", "not staged",
+		"as predicted", "outside expected", "discrepancy")
+}()
+
+// bandCode makes a code of a word for where a value lies.
+func bandCode(word string) string {
+	return strings.ToLower(strings.ReplaceAll(strings.ReplaceAll(word, ",", ""), " ", "-"))
+}
+
+func bandConcepts() []Concept {
+	list := make([]Concept, len(bandWords))
+	for i, w := range bandWords {
+		list[i] = Concept{bandCode(w), w}
+	}
+	return list
+}
+
+// discrepancyConcepts names the classes; a difference is no error.
+func discrepancyConcepts() []Concept {
+	return []Concept{
+		{"step-omitted", "Planned step not in place at the end"},
+		{"step-added", "Step performed that was not planned"},
+		{"step-relocated", "Step performed at another place than planned"},
+		{"step-substituted", "Another technique than planned, for the same end"},
+		{"step-parameter", "Dimension or count of a step other than planned"},
+		{"ring-size", "Ring of another label than planned"},
+		{"ring-kind", "Ring of another kind than planned"},
+		{"target-missed", "Result outside an aim of the plan"},
+		{"outside-prediction-interval", "Result outside the interval predicted from the plan"},
+		{"outside-site-tolerance", "Result beyond the site's tolerance of the planned value"},
+		{"residual-regurgitation", "Regurgitation left after the repair"},
+		{"new-finding", "Finding after the repair that was not there before"},
+		{"further-pump-run", "Bypass gone on again for the mitral valve"},
+		{"conversion", "Repair given up for a replacement"},
+		{"no-plan-in-force", "No plan in force at incision"},
+		{"not-evaluable", "Comparison that could not be made"},
+		{"record-conflict", "Two sections of the record disagree"},
+	}
+}
+
+// detailEnums are the words of a technique and of a planned step that a request
+// carries; a code is the enum's name with the word.
+var detailEnums = []protoreflect.EnumDescriptor{
+	trigonev1.ResectionShape(0).Descriptor(), trigonev1.Rigidity(0).Descriptor(), trigonev1.SizingBasis(0).Descriptor(),
+	trigonev1.ArtificialChordForm(0).Descriptor(), trigonev1.ChordLengthBasis(0).Descriptor(), trigonev1.ChordInsertion(0).Descriptor(),
+	trigonev1.PapillaryMuscle(0).Descriptor(), trigonev1.PapillaryHead(0).Descriptor(), trigonev1.HeightReductionForm(0).Descriptor(),
+	trigonev1.StepConditionKind(0).Descriptor(), trigonev1.ExpectedEffect(0).Descriptor(),
+}
+
+// enumCode gives the code of an enum's value below its enum's name, e.g.
+// resection-shape-triangular; empty for the zero.
+func enumCode(d protoreflect.EnumDescriptor, number protoreflect.EnumNumber) string {
+	v := d.Values().ByNumber(number)
+	if v == nil || number == 0 {
+		return ""
+	}
+	return hyphened(strings.ToLower(string(v.Name())))
+}
+
+func prefixedConcepts(enums ...protoreflect.EnumDescriptor) []Concept {
+	var list []Concept
+	for _, d := range enums {
+		prefix := strings.TrimSuffix(string(d.Values().ByNumber(0).Name()), "UNSPECIFIED")
+		for i := range d.Values().Len() {
+			v := d.Values().Get(i)
+			if code := enumCode(d, v.Number()); code != "" {
+				list = append(list, Concept{code, spaced(strings.TrimSuffix(code, "-"+hyphened(enumWord(string(v.Name()), prefix)))) + ": " + spaced(enumWord(string(v.Name()), prefix))})
+			}
+		}
+	}
+	return list
+}
+
+// Extensions of HL7 that the mapping uses: HL7 FHIR R4 4.0.1, extension
+// definitions.
+const (
+	uncertaintyExtension = "http://hl7.org/fhir/StructureDefinition/iso21090-uncertainty"
+	absentExtension      = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+)
+
+// Our extensions.
+const (
+	intervalExtension = Base + "/StructureDefinition/interval-95"
+	placeExtension    = Base + "/StructureDefinition/target-place"
+	stageExtension    = Base + "/StructureDefinition/target-stage"
+	methodExtension   = Base + "/StructureDefinition/target-method"
+)
+
+// Extension is an extension that a bundle may carry.
+type Extension struct {
+	URL     string
+	Context string // element on which it stands
+	Type    string // of its value
+	Display string
+}
+
+// Extensions gives every extension that a bundle may carry, ours and HL7's.
+func Extensions() []Extension {
+	return []Extension{
+		{uncertaintyExtension, "Quantity", "decimal", "Standard uncertainty in the unit of the quantity"},
+		{absentExtension, "Quantity", "code", "Why a planned number is not there"},
+		{intervalExtension, "Quantity", "Range", "95 % interval of a computed value"},
+		{placeExtension, "Goal.target", "CodeableConcept", "Place of the valve at which the aim holds"},
+		{stageExtension, "Goal.target", "CodeableConcept", "Stage of the operation at which the aim is judged"},
+		{methodExtension, "Goal.target", "CodeableConcept", "Method by which the aim is judged"},
+	}
+}
+
 // CodeSystems gives our code systems with all concepts that a bundle may carry.
 var CodeSystems = sync.OnceValue(func() []CodeSystem {
 	return []CodeSystem{
@@ -325,6 +487,7 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{"derived", "Computed from measured values"},
 			{"predicted-from-plan", "Predicted from the plan; a range of a model, not a measurement"},
 			{"predicted-from-execution", "Predicted from what was done; a range of a model, not a measurement"},
+			{deviationRole, "Difference between the plan in force and the outcome; not an error"},
 		}},
 		{URL: kindSystem, Concepts: []Concept{
 			{kindIdentity, "Body measures of the patient"},
@@ -335,12 +498,34 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{kindFollowUp, "Follow-up after leaving theatre"},
 			{kindPumpRun, "Number of the pump run"},
 			{kindStage, "Stage of the operation"},
+			{kindEchoReport, "Echo of the mitral valve"},
+			{kindTarget, "Aim of the plan for the result"},
+			{kindDimensions, "Planned dimensions of a step"},
+			{kindPlanned, "Planned values of the valve"},
+			{kindDifference, "Outcome less plan"},
+			{kindTolerance, "Difference that is tolerated"},
+			{kindReason, "Reason recorded for a difference"},
+			{kindJudgedBy, "What the outcome was judged by"},
+			{kindJudgedBy + "-plan", "Judged by the plan's own steps and values"},
+			{kindJudgedBy + "-target", "Judged by an aim of the plan"},
+			{kindJudgedBy + "-prediction-interval", "Judged by the interval predicted from the plan"},
+			{kindJudgedBy + "-site-tolerance", "Judged by the tolerance of the site"},
+			{rangeOfTarget, "Aim of the plan in force"},
+			{rangeOfRule, "Limit of a rule that was broken"},
 		}},
 		{URL: reasonSystem, Concepts: reasonConcepts()},
 		{URL: mitigationSystem, Concepts: []Concept{
 			{confirmedByReviewer, "A reviewer confirmed the values as they stand"},
 		}},
 		{URL: documentSystem, Concepts: documentConcepts},
+		{URL: bandSystem, Concepts: bandConcepts()},
+		{URL: discrepancySystem, Concepts: discrepancyConcepts()},
+		{URL: verdictSystem, Concepts: []Concept{
+			{"present", "There is a difference"},
+			{"indeterminate", "The difference is below what the measurement can tell"},
+		}},
+		{URL: detailSystem, Concepts: append(prefixedConcepts(detailEnums...), Concept{alternativeStep, "Alternative of another planned step: one of them is done"})},
+		{URL: indicationSystem, Concepts: prefixedConcepts(trigonev1.Aetiology(0).Descriptor(), trigonev1.IndicationTrigger(0).Descriptor())},
 		{URL: ruleSystem, Open: true},
 	}
 })
@@ -369,6 +554,7 @@ func metricConcepts() []Concept {
 			add(m.ID, "Predicted: "+m.Name, trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN)
 		}
 	}
+	add(gradeAtMost, "Mitral regurgitation, grade not to be exceeded", trigonev1.MetricRole_METRIC_ROLE_TARGET)
 	for _, g := range gradeNames {
 		add(g.Code, g.Display, trigonev1.MetricRole_METRIC_ROLE_MEASURED)
 	}

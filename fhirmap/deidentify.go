@@ -275,9 +275,38 @@ var digitsLike = regexp.MustCompile(`^[0-9]{1,19}$`)
 // yearsCode is the UCUM code of years, in which nothing but an age is stated.
 const yearsCode = "a"
 
-// takeQuantity takes a quantity whose unit is in the table of units, with the table's
-// text; an age is capped.
-func takeQuantity(_ *scrub, value any) (any, bool) {
+// takeExtension takes an extension of the table that holds a number or a code.
+func takeExtension(s *scrub, value any) (any, bool) {
+	o, _ := value.(map[string]any)
+	url, _ := o["url"].(string)
+	if !slices.ContainsFunc(Extensions(), func(x Extension) bool { return x.URL == url }) {
+		return nil, false
+	}
+	for name, take := range map[string]treatment{"valueDecimal": takeNumber, "valueRange": takePlainRange, "valueCodeableConcept": takeConcept} {
+		if v, has := o[name]; has {
+			clean, ok := take(s, v)
+			return map[string]any{"url": url, name: clean}, ok
+		}
+	}
+	return nil, false
+}
+
+// takeQuantity takes a quantity with what is known of its uncertainty.
+func takeQuantity(s *scrub, value any) (any, bool) {
+	out, ok := takePlainQuantity(s, value)
+	if !ok {
+		return nil, false
+	}
+	o, _ := value.(map[string]any)
+	if list, ok := takeMany(takeExtension)(s, o["extension"]); ok {
+		out.(map[string]any)["extension"] = list
+	}
+	return out, true
+}
+
+// takePlainQuantity takes a quantity whose unit is in the table of units, with the
+// table's text; an age is capped.
+func takePlainQuantity(_ *scrub, value any) (any, bool) {
 	o, _ := value.(map[string]any)
 	n, ok := o["value"].(json.Number)
 	code, _ := o["code"].(string)
@@ -295,6 +324,8 @@ func takeQuantity(_ *scrub, value any) (any, bool) {
 	}
 	return out, ok && known
 }
+
+var takePlainRange = takeElements(map[string]treatment{"low": takePlainQuantity, "high": takePlainQuantity}, "low|high")
 
 var takeRange = takeElements(map[string]treatment{"low": takeQuantity, "high": takeQuantity}, "low|high")
 
@@ -343,10 +374,10 @@ var taken = map[string]treatment{
 		"effectiveDateTime": takeDate, "effectivePeriod": takePeriod,
 		"valueQuantity": takeQuantity, "valueRange": takeRange, "valueCodeableConcept": takeConcept, "valueInteger": takeNumber, "valueBoolean": takeBoolean,
 		"dataAbsentReason": takeConcept, "bodySite": takeConcept, "method": takeConcept, "interpretation": takeMany(takeConcept),
-		"referenceRange": takeMany(takeElements(map[string]treatment{"low": takeQuantity, "high": takeQuantity, "type": takeConcept}, "low|high")),
+		"referenceRange": takeMany(takeReferenceRange),
 		"component": takeMany(takeElements(map[string]treatment{
 			"code": takeConcept, "valueQuantity": takeQuantity, "valueRange": takeRange, "valueCodeableConcept": takeConcept, "valueInteger": takeNumber,
-			"valueBoolean": takeBoolean, "dataAbsentReason": takeConcept,
+			"valueBoolean": takeBoolean, "dataAbsentReason": takeConcept, "interpretation": takeMany(takeConcept), "referenceRange": takeMany(takeReferenceRange),
 		}, "code", "valueQuantity|valueRange|valueCodeableConcept|valueInteger|valueBoolean|dataAbsentReason")),
 	}, "status", "code", "subject")),
 	typeProcedure: takeElements(map[string]treatment{
@@ -366,31 +397,39 @@ var taken = map[string]treatment{
 		"identifiedDateTime": takeDate, "identifiedPeriod": takePeriod, "author": takeReference, "implicated": takeMany(takeReference),
 		"mitigation": takeMany(takeElements(map[string]treatment{"action": takeConcept, "date": takeDate}, "action")),
 	}, "status", "patient"),
-	"ServiceRequest": takeElements(map[string]treatment{
+	typeReport: takeElements(map[string]treatment{
+		"meta": takeMeta, "status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
+		"effectiveDateTime": takeDate, "effectivePeriod": takePeriod, "result": takeMany(takeReference), "conclusionCode": takeMany(takeConcept),
+	}, "status", "code", "subject"),
+	typeRequest: takeElements(map[string]treatment{
 		"meta": takeMeta, "status": takeWord, "intent": takeWord, "priority": takeWord, "category": takeMany(takeConcept), "code": takeConcept,
 		"subject": takeSubject, "basedOn": takeMany(takeReference), "replaces": takeMany(takeReference), "occurrenceDateTime": takeDate,
 		"occurrencePeriod": takePeriod, "authoredOn": takeDate, "reasonCode": takeMany(takeConcept), "bodySite": takeMany(takeConcept), "doNotPerform": takeBoolean,
+		"orderDetail": takeMany(takeConcept), "supportingInfo": takeMany(takeReference),
 	}, "status", "intent", "subject"),
-	"DeviceRequest": takeElements(map[string]treatment{
+	typeRingRequest: takeElements(map[string]treatment{
 		"meta": takeMeta, "status": takeWord, "intent": takeWord, "codeCodeableConcept": takeConcept, "subject": takeSubject,
-		"basedOn": takeMany(takeReference), "authoredOn": takeDate, "occurrenceDateTime": takeDate,
+		"basedOn": takeMany(takeReference), "priorRequest": takeMany(takeReference), "authoredOn": takeDate, "occurrenceDateTime": takeDate,
 		"parameter": takeMany(takeElements(map[string]treatment{
 			"code": takeConcept, "valueQuantity": takeQuantity, "valueRange": takeRange, "valueCodeableConcept": takeConcept, "valueBoolean": takeBoolean,
 		}, "code", "valueQuantity|valueRange|valueCodeableConcept|valueBoolean")),
 	}, "intent", "codeCodeableConcept", "subject"),
-	"Goal": takeElements(map[string]treatment{
-		"meta": takeMeta, "lifecycleStatus": takeWord, "category": takeMany(takeConcept), "description": takeConcept, "subject": takeSubject,
+	typeGoal: takeElements(map[string]treatment{
+		"meta": takeMeta, "lifecycleStatus": takeWord, "achievementStatus": takeConcept, "category": takeMany(takeConcept), "description": takeConcept, "subject": takeSubject,
 		"startDate": takeDate, "statusDate": takeDate, "addresses": takeMany(takeReference), "outcomeReference": takeMany(takeReference),
 		"target": takeMany(takeElements(map[string]treatment{
 			"measure": takeConcept, "detailQuantity": takeQuantity, "detailRange": takeRange, "detailCodeableConcept": takeConcept, "dueDate": takeDate,
+			"extension": takeMany(takeExtension),
 		}, "measure|dueDate")),
 	}, "lifecycleStatus", "description", "subject"),
-	"Provenance": takeElements(map[string]treatment{
+	typeProvenance: takeElements(map[string]treatment{
 		"meta": takeMeta, "target": takeMany(takeReference), "recorded": takeDate, "occurredDateTime": takeDate, "occurredPeriod": takePeriod, "activity": takeConcept,
 		"agent":  takeMany(takeElements(map[string]treatment{"type": takeConcept, "who": takeReference}, "who")),
 		"entity": takeMany(takeElements(map[string]treatment{"role": takeWord, "what": takeReference}, "role", "what")),
 	}, "target", "recorded", "agent"),
 }
+
+var takeReferenceRange = takeElements(map[string]treatment{"low": takeQuantity, "high": takeQuantity, "type": takeConcept}, "low|high")
 
 // takeObservation drops an Observation that says nothing any more.
 func takeObservation(take treatment) treatment {

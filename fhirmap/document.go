@@ -61,7 +61,8 @@ func Document(h History, n note.Note) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	author := resourceID(h.UID, typeDevice, softwareKey)
+	author := resourceID(h.UID, typeDevice, softwareKey(h.Current.Case.GetEvaluation()))
+	resources = slices.DeleteFunc(resources, func(r resource) bool { return ofHistory(r, author) })
 	if !slices.ContainsFunc(resources, func(r resource) bool { return r.id == author }) {
 		return nil, ErrNothing
 	}
@@ -109,13 +110,13 @@ func compose(h History, n note.Note, resources []resource, author string) (*fhir
 		whole = append(whole, note.Block{Paragraph: f})
 	}
 	var err error
-	if c.Text, err = narrative(whole); err != nil {
+	if c.Text, err = noteNarrative(whole); err != nil {
 		return nil, err
 	}
-	entries := sectionEntries(h.UID, n, resources)
+	entries := sectionEntries(h.UID, author, n, resources)
 	for i, s := range n.Sections {
 		section := fhir.CompositionSection{Title: text(s.Heading), Entry: entries[i]}
-		if section.Text, err = narrative(s.Blocks); err != nil {
+		if section.Text, err = noteNarrative(s.Blocks); err != nil {
 			return nil, err
 		}
 		c.Section = append(c.Section, section)
@@ -123,7 +124,7 @@ func compose(h History, n note.Note, resources []resource, author string) (*fhir
 	return c, nil
 }
 
-func narrative(blocks []note.Block) (*fhir.Narrative, error) {
+func noteNarrative(blocks []note.Block) (*fhir.Narrative, error) {
 	div, err := note.Narrative(blocks)
 	if err != nil {
 		return nil, fmt.Errorf("narrative of the note: %w", err)
@@ -133,10 +134,10 @@ func narrative(blocks []note.Block) (*fhir.Narrative, error) {
 
 // sectionEntries refers to every resource from a section, a panel instead of its
 // members; the software is the author.
-func sectionEntries(uid string, n note.Note, resources []resource) [][]fhir.Reference {
+func sectionEntries(uid, author string, n note.Note, resources []resource) [][]fhir.Reference {
 	entries := make([][]fhir.Reference, len(n.Sections))
 	for _, r := range resources {
-		key := sectionOf(uid, r)
+		key := sectionOf(uid, author, r)
 		if key == "" {
 			continue
 		}
@@ -151,26 +152,49 @@ func sectionEntries(uid string, n note.Note, resources []resource) [][]fhir.Refe
 	return entries
 }
 
+// ofHistory says whether a resource tells how the record came about: provenance, and
+// software of the past. A document says what is.
+func ofHistory(r resource, author string) bool {
+	return r.provenance != nil || r.device != nil && isSoftware(r.device) && r.id != author
+}
+
+func isSoftware(d *fhir.Device) bool {
+	return d.Type != nil && slices.ContainsFunc(d.Type.Coding, func(c fhir.Coding) bool { return c.Code != nil && *c.Code == softwareDevice })
+}
+
 // sectionOf gives the section that speaks of a resource; none for what a panel
 // names and for the software.
-func sectionOf(uid string, r resource) string {
+func sectionOf(uid, author string, r resource) string {
 	switch {
+	case r.id == author:
+		return ""
 	case r.procedure != nil:
 		return note.KeySteps
 	case r.issue != nil:
 		return note.KeyContradictions
 	case r.device != nil:
-		if r.id == resourceID(uid, typeDevice, softwareKey) {
-			return ""
-		}
 		return note.KeyRing
+	case r.request != nil, r.ringRequest != nil, r.goal != nil:
+		return note.KeyPlan
+	case r.report != nil:
+		return sectionOfOccasion(uid, reportPrefix, r.report.Identifier)
 	}
-	for _, id := range r.observation.Identifier {
+	if slices.ContainsFunc(r.observation.Identifier, func(id fhir.Identifier) bool {
+		return id.Value != nil && strings.HasPrefix(*id.Value, uid+"/"+differencePrefix)
+	}) {
+		return note.KeyChanges
+	}
+	return sectionOfOccasion(uid, panelPrefix, r.observation.Identifier)
+}
+
+// sectionOfOccasion gives the section of what is named by a prefix and an occasion.
+func sectionOfOccasion(uid, prefix string, identifiers []fhir.Identifier) string {
+	for _, id := range identifiers {
 		if id.Value == nil {
 			continue
 		}
-		name, isPanel := strings.CutPrefix(*id.Value, uid+"/"+panelKey)
-		if !isPanel {
+		name, named := strings.CutPrefix(*id.Value, uid+"/"+prefix)
+		if !named {
 			continue
 		}
 		switch kindOf(valve.Occasion(name).Section()) {

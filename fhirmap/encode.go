@@ -16,6 +16,11 @@ const (
 	typeProcedure   = "Procedure"
 	typeDevice      = "Device"
 	typeIssue       = "DetectedIssue"
+	typeRequest     = "ServiceRequest"
+	typeRingRequest = "DeviceRequest"
+	typeGoal        = "Goal"
+	typeReport      = "DiagnosticReport"
+	typeProvenance  = "Provenance"
 )
 
 // resource is one resource of a bundle; exactly one of the pointers is set.
@@ -25,6 +30,15 @@ type resource struct {
 	procedure   *fhir.Procedure
 	device      *fhir.Device
 	issue       *fhir.DetectedIssue
+	request     *fhir.ServiceRequest
+	ringRequest *deviceRequest
+	goal        *fhir.Goal
+	report      *fhir.DiagnosticReport
+	provenance  *fhir.Provenance
+	// from is the section revision that the content was taken from.
+	from source
+	// unsigned says that a draft, the zero of its enum, is meant.
+	unsigned bool
 }
 
 // The wrappers embed the library's types without their MarshalJSON, which would
@@ -60,7 +74,42 @@ type (
 		ResourceType string `json:"resourceType"`
 		*fhir.OtherDetectedIssue
 	}
+	request struct {
+		ResourceType string `json:"resourceType"`
+		*fhir.OtherServiceRequest
+	}
+	goal struct {
+		ResourceType string `json:"resourceType"`
+		*fhir.OtherGoal
+	}
+	report struct {
+		ResourceType string `json:"resourceType"`
+		*fhir.OtherDiagnosticReport
+	}
+	provenance struct {
+		ResourceType string `json:"resourceType"`
+		*fhir.OtherProvenance
+	}
 )
+
+// deviceRequest is a DeviceRequest: the library's own type always writes both
+// forms of code, one of them as an empty object, which is no FHIR.
+type deviceRequest struct {
+	ResourceType        string                        `json:"resourceType"`
+	ID                  *string                       `json:"id,omitempty"`
+	Meta                *fhir.Meta                    `json:"meta,omitempty"`
+	Text                *fhir.Narrative               `json:"text,omitempty"`
+	Identifier          []fhir.Identifier             `json:"identifier,omitempty"`
+	BasedOn             []fhir.Reference              `json:"basedOn,omitempty"`
+	PriorRequest        []fhir.Reference              `json:"priorRequest,omitempty"`
+	GroupIdentifier     *fhir.Identifier              `json:"groupIdentifier,omitempty"`
+	Status              fhir.RequestStatus            `json:"status"`
+	Intent              fhir.RequestIntent            `json:"intent"`
+	CodeCodeableConcept *fhir.CodeableConcept         `json:"codeCodeableConcept,omitempty"`
+	Parameter           []fhir.DeviceRequestParameter `json:"parameter,omitempty"`
+	Subject             fhir.Reference                `json:"subject"`
+	AuthoredOn          *string                       `json:"authoredOn,omitempty"`
+}
 
 func (r resource) wrapped() any {
 	switch {
@@ -70,6 +119,16 @@ func (r resource) wrapped() any {
 		return procedure{typeProcedure, (*fhir.OtherProcedure)(r.procedure)}
 	case r.device != nil:
 		return device{typeDevice, (*fhir.OtherDevice)(r.device)}
+	case r.request != nil:
+		return request{typeRequest, (*fhir.OtherServiceRequest)(r.request)}
+	case r.ringRequest != nil:
+		return r.ringRequest
+	case r.goal != nil:
+		return goal{typeGoal, (*fhir.OtherGoal)(r.goal)}
+	case r.report != nil:
+		return report{typeReport, (*fhir.OtherDiagnosticReport)(r.report)}
+	case r.provenance != nil:
+		return provenance{typeProvenance, (*fhir.OtherProvenance)(r.provenance)}
 	}
 	return issue{typeIssue, (*fhir.OtherDetectedIssue)(r.issue)}
 }
@@ -97,13 +156,57 @@ func (r resource) checkStatus() error {
 		return fmt.Errorf("%s has a status that the mapping does not use", r.typ)
 	case r.issue != nil:
 		return checkObservationStatus(r.typ, r.issue.Status)
+	case r.request != nil:
+		return r.checkRequest(r.request.Status, r.request.Intent)
+	case r.ringRequest != nil:
+		return r.checkRequest(r.ringRequest.Status, r.ringRequest.Intent)
+	case r.goal != nil:
+		switch r.goal.LifecycleStatus {
+		case fhir.GoalLifecycleStatusProposed:
+			if r.unsigned {
+				return nil
+			}
+		case fhir.GoalLifecycleStatusAccepted, fhir.GoalLifecycleStatusActive, fhir.GoalLifecycleStatusCompleted,
+			fhir.GoalLifecycleStatusCancelled, fhir.GoalLifecycleStatusEnteredInError:
+			return nil
+		}
+		return fmt.Errorf("%s has lifecycle status %d, which the mapping does not use", r.typ, r.goal.LifecycleStatus)
+	case r.report != nil:
+		switch r.report.Status {
+		case fhir.DiagnosticReportStatusFinal, fhir.DiagnosticReportStatusAmended, fhir.DiagnosticReportStatusEnteredInError:
+			return nil
+		}
+		return fmt.Errorf("%s has status %d, which the mapping does not use", r.typ, r.report.Status)
+	case r.provenance != nil:
+		for _, e := range r.provenance.Entity {
+			if e.Role != fhir.ProvenanceEntityRoleSource {
+				return fmt.Errorf("%s has an entity of role %d, which the mapping does not use", r.typ, e.Role)
+			}
+		}
+		return nil
 	}
 	return fmt.Errorf("%s without content", r.typ)
 }
 
+// checkRequest refuses what is no plan, and a draft that is not meant.
+func (r resource) checkRequest(s fhir.RequestStatus, intent fhir.RequestIntent) error {
+	if intent != fhir.RequestIntentPlan {
+		return fmt.Errorf("%s has intent %d, which the mapping does not use", r.typ, intent)
+	}
+	switch s {
+	case fhir.RequestStatusDraft:
+		if r.unsigned {
+			return nil
+		}
+	case fhir.RequestStatusActive, fhir.RequestStatusCompleted, fhir.RequestStatusRevoked, fhir.RequestStatusUnknown, fhir.RequestStatusEnteredInError:
+		return nil
+	}
+	return fmt.Errorf("%s has status %d, which the mapping does not use", r.typ, s)
+}
+
 func checkObservationStatus(typ string, s fhir.ObservationStatus) error {
 	switch s {
-	case fhir.ObservationStatusFinal, fhir.ObservationStatusEnteredInError:
+	case fhir.ObservationStatusFinal, fhir.ObservationStatusAmended, fhir.ObservationStatusEnteredInError:
 		return nil
 	}
 	return fmt.Errorf("%s has status %d, which the mapping does not use", typ, s)
@@ -169,13 +272,48 @@ func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta) resou
 		gone.device = &fhir.Device{Id: d.Id, Meta: meta, Identifier: d.Identifier, Type: d.Type, Status: &status}
 		if d.Patient != nil {
 			gone.device.Patient = subject
+			break
 		}
+		// Software that is no longer in use was none in error.
+		kept, status := *d, fhir.FHIRDeviceStatusInactive
+		kept.Meta, kept.Status = meta, &status
+		gone.device = &kept
 	case r.issue != nil:
 		i := r.issue
 		gone.issue = &fhir.DetectedIssue{
 			Id: i.Id, Meta: meta, Identifier: i.Identifier, Code: i.Code, Patient: subject,
 			Status: fhir.ObservationStatusEnteredInError,
 		}
+	case r.request != nil:
+		q := r.request
+		gone.request = &fhir.ServiceRequest{
+			Id: q.Id, Meta: meta, Identifier: q.Identifier, Code: q.Code, Subject: *subject,
+			Intent: fhir.RequestIntentPlan, Status: fhir.RequestStatusEnteredInError,
+		}
+	case r.ringRequest != nil:
+		q := r.ringRequest
+		gone.ringRequest = &deviceRequest{
+			ResourceType: typeRingRequest, ID: q.ID, Meta: meta, Identifier: q.Identifier, CodeCodeableConcept: q.CodeCodeableConcept,
+			Subject: *subject, Intent: fhir.RequestIntentPlan, Status: fhir.RequestStatusEnteredInError,
+		}
+	case r.goal != nil:
+		g := r.goal
+		gone.goal = &fhir.Goal{
+			Id: g.Id, Meta: meta, Identifier: g.Identifier, Description: g.Description, Subject: *subject,
+			LifecycleStatus: fhir.GoalLifecycleStatusEnteredInError,
+		}
+	case r.report != nil:
+		d := r.report
+		gone.report = &fhir.DiagnosticReport{
+			Id: d.Id, Meta: meta, Identifier: d.Identifier, Code: d.Code, Subject: subject,
+			Status: fhir.DiagnosticReportStatusEnteredInError,
+		}
+	case r.provenance != nil:
+		// That a revision was received stays true whatever became of it; what it
+		// names is in the bundle under the same ids.
+		kept := *r.provenance
+		kept.Meta = meta
+		gone.provenance = &kept
 	}
 	return gone
 }

@@ -27,6 +27,17 @@ func naive(b bundle, resources []resource) ([]byte, error) {
 			raw, err = json.Marshal(*r.device)
 		case r.issue != nil:
 			raw, err = json.Marshal(*r.issue)
+		case r.request != nil:
+			raw, err = json.Marshal(*r.request)
+		case r.ringRequest != nil:
+			// The library's own type writes codeReference as an empty object.
+			raw, err = json.Marshal(*r.ringRequest)
+		case r.goal != nil:
+			raw, err = json.Marshal(*r.goal)
+		case r.report != nil:
+			raw, err = json.Marshal(*r.report)
+		case r.provenance != nil:
+			raw, err = json.Marshal(*r.provenance)
 		}
 		if err != nil {
 			return nil, err
@@ -123,6 +134,10 @@ func Median(n int, f func()) time.Duration {
 // both must be refused.
 func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 	outside := fhir.FHIRDeviceStatusUnknown
+	draft := resource{typ: typeGoal, goal: &fhir.Goal{}, unsigned: true}
+	if _, err := encode(nil, []resource{draft}); err != nil {
+		t.Errorf("a proposed Goal of a plan that nobody signed is meant: %v", err)
+	}
 	tests := []struct {
 		name string // why this row
 		r    resource
@@ -133,6 +148,14 @@ func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 		{"a Device without a status", resource{typ: typeDevice, device: &fhir.Device{}}},
 		{"a Device of unknown status", resource{typ: typeDevice, device: &fhir.Device{Status: &outside}}},
 		{"a forgotten status of an issue", resource{typ: typeIssue, issue: &fhir.DetectedIssue{}}},
+		{"a forgotten status of a request reads draft", resource{typ: typeRequest, request: &fhir.ServiceRequest{Intent: fhir.RequestIntentPlan}}},
+		{"a forgotten intent of a request reads proposal", resource{typ: typeRequest, request: &fhir.ServiceRequest{Status: fhir.RequestStatusActive}}},
+		{"the same of a ring", resource{typ: typeRingRequest, ringRequest: &deviceRequest{Intent: fhir.RequestIntentPlan}}},
+		{"and its intent", resource{typ: typeRingRequest, ringRequest: &deviceRequest{Status: fhir.RequestStatusActive}}},
+		{"a forgotten status of a Goal reads proposed", resource{typ: typeGoal, goal: &fhir.Goal{}}},
+		{"a Goal on hold", resource{typ: typeGoal, goal: &fhir.Goal{LifecycleStatus: fhir.GoalLifecycleStatusOnHold}, unsigned: true}},
+		{"a forgotten status of a report reads registered", resource{typ: typeReport, report: &fhir.DiagnosticReport{}}},
+		{"a forgotten role of an entity reads derivation", resource{typ: typeProvenance, provenance: &fhir.Provenance{Entity: []fhir.ProvenanceEntity{{}}}}},
 		{"no content", resource{typ: typeIssue}},
 	}
 	for _, tt := range tests {
@@ -140,4 +163,24 @@ func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 			t.Errorf("%s: %v", tt.name, err)
 		}
 	}
+}
+
+// LimitSide is a row of the table of limits that bound one leaf, for the tests
+// outside this package.
+type LimitSide struct {
+	Threshold, Leaf string
+	Words           []string // one of which its summary must have
+}
+
+// LimitSides gives that table.
+func LimitSides() []LimitSide {
+	var list []LimitSide
+	for threshold, s := range limitSides {
+		words := []string{"below which"}
+		if s.above {
+			words = []string{"above which", "from which"}
+		}
+		list = append(list, LimitSide{threshold, s.leaf, words})
+	}
+	return list
 }

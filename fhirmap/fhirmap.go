@@ -1,27 +1,49 @@
-// Package fhirmap turns a case's history into FHIR R4 resources: Procedures,
-// Devices, Observations and DetectedIssues in one transaction bundle. It is the
-// only room that knows the FHIR structs; casebook calls it. A measured or computed
-// number in a resource comes only from a metric value of an evaluation, never
-// from the record itself; what the record gives are times, steps, grades and
-// labels. Free text of the record is never sent in a resource; the narrative of a
-// Document quotes it, as the operative note does.
+// Package fhirmap turns a case's history into FHIR R4 resources in one transaction
+// bundle: what was planned, what was done, what was found, and by what software it
+// was said. It is the only room that knows the FHIR structs; casebook calls it. A
+// measured or computed number in a resource comes only from a metric value, a
+// difference or a limit of an evaluation, never from the record itself; what the
+// record gives are times, steps, grades, labels and the ends of the plan's aims.
+// Free text of the record is never sent in a resource; the narrative of a Document
+// quotes it, as the operative note does.
 //
 // # What a bundle holds
 //
+// Every revision of the plan is a ServiceRequest of intent plan, with a child by
+// basedOn for every planned step and a common requisition, a DeviceRequest for a
+// planned ring, and Goals: one for every aim, for the dimensions of every planned
+// step, and for every metric planned for the valve. A revision replaces the one
+// before it, which is revoked; the one in force at incision is completed with the
+// operation, which is based on it. A plan is never an Observation or a Procedure.
+//
 // An operation is a parent Procedure with a child by partOf for every step
 // performed, for every planned step left out (not-done) and for a replacement. A
-// ring is a Device. Every metric value becomes an Observation per metric,
-// occasion, role and method, with one component per place; values of one step,
-// test or lesion are an Observation of their own. The Observations of one
-// occasion are the members of a panel, which states stage and pump run. An open
-// contradiction is a DetectedIssue. NotSent lists what stays out, with reasons.
+// step that answers a planned one is based on it; one without basedOn was not
+// planned, or it cannot be told which planned step it answers. A ring is a Device;
+// one taken down again is inactive, implanted and explanted.
+//
+// Every metric value becomes an Observation per metric, occasion, role and method,
+// with one component per place; values of one step, test or lesion are an
+// Observation of their own. The Observations of one occasion are the members of a
+// panel, which states stage and pump run; an echo's panel is the result of a
+// DiagnosticReport that concludes with the grade. A value carries its band, high or
+// low where a caution says so, that caution's limit and the aim of the plan in
+// force as reference ranges, and its standard uncertainty and interval as
+// extensions.
+//
+// An open or confirmed contradiction is a DetectedIssue. A difference between the
+// plan in force and the outcome is an Observation, because it is no error. A
+// Provenance says of every section revision which resources were made from it, and
+// of what was computed under which versions. NotSent lists what stays out, with
+// reasons.
 //
 // # Absence
 //
 // A measured leaf that is recorded as absent, or disputed by an open
 // contradiction, is an Observation with a dataAbsentReason and no value. A
 // computed value exists or does not: not evaluable and not applicable send
-// nothing. A prediction is a range or nothing.
+// nothing. A prediction is a range or nothing. A planned number that is disputed or
+// recorded as absent is an empty Quantity that says why.
 //
 // # Status of the operation
 //
@@ -31,13 +53,28 @@
 // in-progress otherwise. Where the recorded end lies before the incision neither
 // time is sent.
 //
+// # Amendment
+//
+// An Observation or a DiagnosticReport that an earlier state sent with another value,
+// reason or time is amended; otherwise it is final.
+//
+// # Narrative
+//
+// Every resource but a Provenance has a generated sentence made of displays of codes
+// and of numbers, so that neither text of the record nor an identifier gets in.
+//
 // # Ids and order of arrival
 //
 // Every id is a UUID of version 5 from the case's uid and the resource's key, so
 // that a repeated bundle changes nothing. A bundle is a function of the whole
 // history and names every id that any state of the case produced; the newest one
 // therefore leaves a receiver where it ends whatever came before, and the tag
-// with the history number lets a receiver drop what arrives late.
+// with the history number lets a receiver drop what arrives late. What an earlier
+// state produced and this one does not is entered in error, with three exceptions:
+// requests and goals of an earlier revision of the plan stay, revoked, as long as
+// the plan is not retracted; a Provenance has no status and is only ever added, for
+// that a revision was received stays true; and the Device of a software version that
+// computed something then becomes inactive.
 package fhirmap
 
 import (
@@ -152,8 +189,9 @@ func assemble(h History) ([]resource, error) {
 		return nil, err
 	}
 	living := map[string]bool{}
+	present := map[string]resource{}
 	for _, r := range current {
-		living[r.id] = true
+		living[r.id], present[r.id] = true, r
 	}
 	var gone []resource
 	subject, tag := subjectOf(h), tagOf(h.Current.Case)
@@ -163,6 +201,9 @@ func assemble(h History) ([]resource, error) {
 			return nil, fmt.Errorf("version %d of the case: %w", h.Earlier[i].Case.GetCaseVersion(), err)
 		}
 		for _, r := range earlier {
+			if now, same := present[r.id]; same {
+				now.amend(r)
+			}
 			if !living[r.id] {
 				living[r.id] = true
 				gone = append(gone, r.enteredInError(subject, tag))

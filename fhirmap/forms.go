@@ -11,7 +11,7 @@ import (
 
 // ResourceTypes gives the types that the mapping makes, in alphabetical order.
 func ResourceTypes() []string {
-	return []string{typeIssue, typeDevice, typeObservation, typeProcedure}
+	return []string{typeIssue, typeDevice, typeRingRequest, typeReport, typeGoal, typeObservation, typeProcedure, typeProvenance, typeRequest}
 }
 
 // Collection gives what Transaction sends as a collection: no requests, literal
@@ -72,8 +72,13 @@ func ConditionalTransaction(h History) ([]byte, error) {
 }
 
 // withoutID gives a wrapped resource without its id, and its identifier; nil if
-// its type has none. Every type of the library names both fields alike.
+// its type has none. Every type of the library names both fields alike, and ours is told apart.
 func withoutID(wrapped any) (any, *fhir.Identifier) {
+	if own, is := wrapped.(*deviceRequest); is {
+		bare := *own
+		bare.ID = nil
+		return &bare, &own.Identifier[0]
+	}
 	outer := reflect.New(reflect.TypeOf(wrapped)).Elem()
 	outer.Set(reflect.ValueOf(wrapped))
 	inner := reflect.New(outer.Field(1).Type().Elem())

@@ -134,7 +134,9 @@ func TestConditionalTransaction(t *testing.T) {
 		for _, fault := range fhirtest.Check(text) {
 			t.Error(fault)
 		}
-		want := entriesOf(tree(t, mustForm(t, fhirmap.Transaction, h)))
+		want := slices.DeleteFunc(entriesOf(tree(t, mustForm(t, fhirmap.Transaction, h))), func(e object) bool {
+			return e["resource"].(object)["resourceType"] == "Provenance" // it has no identifier
+		})
 		got := entriesOf(tree(t, text))
 		if len(got) != len(want) {
 			t.Fatalf("%d entries of %d", len(got), len(want))
@@ -287,11 +289,13 @@ func TestDeIdentifiedBundleNamesNobody(t *testing.T) {
 				dates[at.UTC().Format(time.RFC3339Nano)] = true
 			}
 		})
-		// A shorter one is part of some word: it must be no whole string. A bare
-		// number as an id is no secret: versions are such numbers too.
+		// A shorter one is part of some word: it must be no whole string, as an id such
+		// as t-height must be no word, though leaflet-height ends so. A bare number as
+		// an id is no secret: versions are such numbers too.
 		const short = 6
 		for s := range secret {
-			if len(s) >= short && !dateLike.MatchString(s) && bytes.Contains(text, []byte(s)) {
+			if len(s) >= short && !dateLike.MatchString(s) && bytes.Contains(text, []byte(s)) &&
+				regexp.MustCompile(`(^|[^A-Za-z])`+regexp.QuoteMeta(s)+`([^A-Za-z]|$)`).Match(text) {
 				t.Errorf("%q is in the bundle", s)
 			}
 		}
@@ -405,7 +409,9 @@ func spoil(node any) {
 				c.(object)["display"], c.(object)["userSelected"], c.(object)["version"] = "SECRET", true, "SECRET"
 			}
 		}
-		x["text"], x["note"], x["extension"] = "SECRET", array{object{"text": "SECRET"}}, array{object{"valueString": "SECRET"}}
+		x["text"], x["note"] = "SECRET", array{object{"text": "SECRET"}}
+		known, _ := x["extension"].(array)
+		x["extension"] = append(known, object{"url": "urn:secret", "valueString": "SECRET"})
 		x["udiCarrier"], x["serialNumber"], x["lotNumber"] = array{object{"deviceIdentifier": "SECRET"}}, "SECRET", "SECRET"
 		x["performer"], x["_status"], x["contained"] = array{object{"display": "SECRET"}}, object{"id": "SECRET"}, array{object{"id": "SECRET"}}
 	case array:

@@ -14,17 +14,20 @@ type Omission struct {
 // omissions lists them: sections first, then fields, then what concerns an
 // evaluation.
 var omissions = []Omission{
-	{"plan", "", "a plan is a request and no event: it will be sent as ServiceRequest, DeviceRequest and Goal, never as Observation or Procedure"},
 	{"advice", "", "an answer given while operating is a trace of the record, not a measurement of the patient"},
 	{"", "expected_probability", "an expectation of the site's own model, carried and not reasoned about"},
 	{"", "shape", "coordinates of annulus and leaflets belong in an imaging object, not in an Observation"},
 }
 
 // NotSent lists what no bundle holds, with the reason. Beside it: free text of the
-// record (identifying), operators and observers, counts that no metric reads,
-// words other than grades, steps and devices, standard uncertainties and bands of
-// values, computed values that are not evaluable or not applicable, predictions
-// without an interval, and findings below a contradiction.
+// record (identifying); signers, operators and observers; counts that no metric
+// reads; of a plan its setting, the operator's choice of reference segment and which
+// step is the alternative of which (that it is one is sent); words other than
+// grades, steps, devices, indications and details of planned steps; computed values
+// that are not evaluable or not applicable, and what is only computed from a plan;
+// predictions without an interval; findings below a contradiction, except that a
+// caution marks the value that it judges; differences that could not be judged; and
+// that a section was retracted, beside the entered-in-error of what came from it.
 func NotSent() []Omission { return slices.Clone(omissions) }
 
 func notSentLeaf(id string) bool {

@@ -1,7 +1,9 @@
 package fhirmap
 
 import (
+	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -12,7 +14,6 @@ import (
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"trigone/internal/metric"
-	"trigone/internal/repair"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -86,11 +87,11 @@ func instance(place string) (of string, rest valve.Place) {
 }
 
 // observations makes the Observations of the values and grades, the panels and
-// the issues.
-func (p *producer) observations() error {
+// the issues, and says which Observation holds a value.
+func (p *producer) observations() (seen map[inputKey]string, err error) {
 	var order []groupKey
 	groups := map[groupKey]*group{}
-	seen := map[inputKey]string{} // value -> id of its Observation
+	seen = map[inputKey]string{}
 	type exact struct {
 		inputKey
 		method trigonev1.Method
@@ -104,7 +105,7 @@ func (p *producer) observations() error {
 		key := groupKey{v.GetMetric(), v.GetOccasion(), of, v.GetRole(), v.GetMethod()}
 		input := inputKey{v.GetMetric(), v.GetPlace(), v.GetOccasion(), v.GetRole()}
 		if once[exact{input, v.GetMethod()}] {
-			return fmt.Errorf("%s stands twice in the evaluation; evaluate the case again", where(v))
+			return nil, fmt.Errorf("%s stands twice in the evaluation; evaluate the case again", where(v))
 		}
 		once[exact{input, v.GetMethod()}] = true
 		if _, other := seen[input]; !other {
@@ -121,13 +122,14 @@ func (p *producer) observations() error {
 	}
 	for _, key := range order {
 		if err := p.observation(key, groups[key], seen); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	p.grades()
 	p.panels()
+	p.from = source{}
 	p.issues(seen)
-	return nil
+	return seen, nil
 }
 
 func where(v *trigonev1.MetricValue) string {
@@ -142,20 +144,27 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 		if err != nil {
 			return err
 		}
+		if err := uncertain(v, value.quantity); err != nil {
+			return err
+		}
+		verdict, ranges := p.judged(v, g)
 		if g.places[i] == valve.Nowhere {
 			o.ValueQuantity, o.ValueRange, o.DataAbsentReason = value.quantity, value.interval, value.absent
+			o.Interpretation, o.ReferenceRange = verdict, ranges
 			continue
 		}
 		o.Component = append(o.Component, fhir.ObservationComponent{
 			Code:          *placeConcept(g.places[i]),
 			ValueQuantity: value.quantity, ValueRange: value.interval, DataAbsentReason: value.absent,
+			Interpretation: verdict, ReferenceRange: ranges,
 		})
 	}
+	o.Component = append(o.Component, g.ownRun()...)
 	if g.method != 0 {
 		o.Method = local(methodSystem, methodCode(g.method))
 	}
 	if g.role != trigonev1.MetricRole_METRIC_ROLE_MEASURED {
-		if software, ok := p.reference(typeDevice, softwareKey); ok {
+		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			o.Device = &software
 		}
 		o.DerivedFrom = p.derivedFrom(g, seen)
@@ -176,8 +185,22 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 		}
 	}
 	o.Category = []fhir.CodeableConcept{*standard(categorySystem, category), *local(roleSystem, roleCode(g.role))}
+	p.from = source{}
+	if g.role == trigonev1.MetricRole_METRIC_ROLE_MEASURED {
+		p.from = p.sourceOf(g.occasion.name.Section())
+	}
 	p.addObservation(key.text(), o, g.occasion)
 	return nil
+}
+
+// ownRun states the pump run of a step's values, which its panel, being of all
+// steps, does not.
+func (g *group) ownRun() []fhir.ObservationComponent {
+	run := int(g.values[0].GetRun())
+	if run == 0 || g.occasion.run > 0 || slices.ContainsFunc(g.values, func(v *trigonev1.MetricValue) bool { return int(v.GetRun()) != run }) {
+		return nil
+	}
+	return []fhir.ObservationComponent{{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run}}
 }
 
 func effective(o *fhir.Observation) bool {
@@ -377,24 +400,29 @@ func absentConcept(r trigonev1.AbsentReason) *fhir.CodeableConcept {
 // catalogue may have dropped a metric since the evaluation was stored: such a
 // value lies on a grid already and is written as it is.
 func quantity(v *trigonev1.MetricValue, x float64) (*fhir.Quantity, error) {
-	row := rows()[v.GetMetric()]
-	unit := v.GetUnit()
-	if unit == "" {
-		unit = row.unit
+	q, err := quantityOf(v.GetMetric(), v.GetUnit(), x)
+	if err != nil {
+		return nil, fmt.Errorf("%s %w", where(v), err)
 	}
+	return q, nil
+}
+
+func quantityOf(metricID, unit string, x float64) (*fhir.Quantity, error) {
+	row := rows()[metricID]
+	unit = cmp.Or(unit, row.unit)
 	name, ok := unitTexts()[unit]
 	if !ok {
-		return nil, fmt.Errorf("%s has the unit %q, which the table of units does not hold; evaluate the case again", where(v), unit)
+		return nil, fmt.Errorf("has the unit %q, which the table of units does not hold; evaluate the case again", unit)
 	}
 	var number json.Number
 	switch {
 	case math.IsNaN(x) || math.IsInf(x, 0):
-		return nil, fmt.Errorf("%s is not a finite number; evaluate the case again", where(v))
+		return nil, errors.New("is not a finite number; evaluate the case again")
 	case row.grid == 0:
 		number = json.Number(strconv.FormatFloat(x, 'f', -1, 64))
 	default:
 		if _, err := units.ToGrid(x, row.grid); err != nil {
-			return nil, fmt.Errorf("%s: %w", where(v), err)
+			return nil, fmt.Errorf("has no place on its grid: %w", err)
 		}
 		number = json.Number(units.FormatNumber(x, row.grid))
 	}
@@ -496,16 +524,8 @@ func (p *producer) grades() {
 }
 
 func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
-	word := enumWord(g.GetValue().String(), valuePrefix)
-	var concept fhir.CodeableConcept
-	if code, ok := gradeCodes[word]; ok {
-		concept = *standard(snomed, code)
-	}
-	graded := repair.Grade{Scheme: enumWord(g.GetScheme().String(), schemePrefix), Value: word}
-	if code, ok := gradeCode(graded); ok {
-		concept.Coding = append(concept.Coding, localCoding(gradeSystem, code))
-	}
-	if len(concept.Coding) == 0 {
+	concept := gradeConcept(g)
+	if concept == nil {
 		return
 	}
 	in := p.occasionOf(&trigonev1.MetricValue{Occasion: string(name)})
@@ -515,7 +535,10 @@ func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
 		Category: []fhir.CodeableConcept{
 			*standard(categorySystem, "imaging"), *local(roleSystem, roleCode(trigonev1.MetricRole_METRIC_ROLE_MEASURED)),
 		},
-		ValueCodeableConcept: &concept,
+		ValueCodeableConcept: concept,
+	}
+	if ranges := p.gradeRange(id, in); ranges != nil {
+		o.ReferenceRange = ranges
 	}
 	p.place(o, &group{occasion: in, role: trigonev1.MetricRole_METRIC_ROLE_MEASURED})
 	if id == leakGrade {
@@ -523,13 +546,11 @@ func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
 			o.PartOf = []fhir.Reference{step}
 		}
 	}
-	p.addObservation("grade|"+id+"|"+string(name), o, in)
+	p.from = p.sourceOf(name.Section())
+	p.addObservation(gradeKey(id, name), o, in)
 }
 
 // Panels.
-
-// panelKey begins the key of a panel; the occasion follows.
-const panelKey = "panel|"
 
 // panels makes one Observation for every occasion that has any: its members, and
 // stage and pump run where they are known.
@@ -554,9 +575,15 @@ func (p *producer) panels() {
 			o.Component = append(o.Component, fhir.ObservationComponent{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run})
 		}
 		p.place(o, &group{occasion: in})
-		p.addObservation(panelKey+string(in.name), o, nil)
+		p.from = p.sourceOf(in.name.Section())
+		p.addObservation(panelKey(in.name), o, nil)
 	}
 }
+
+func panelKey(name valve.Occasion) string { return panelPrefix + string(name) }
+
+// panelPrefix begins the key of a panel; the occasion follows.
+const panelPrefix = "panel|"
 
 // Issues.
 
@@ -578,11 +605,11 @@ func (p *producer) issues(seen map[inputKey]string) {
 			Status: fhir.ObservationStatusFinal, Severity: &severity,
 			Code: local(ruleSystem, f.GetRule()), Detail: text(f.GetMessage()),
 		}
-		if software, ok := p.reference(typeDevice, softwareKey); ok {
+		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			i.Author = &software
 		}
 		if f.GetConfirmed() {
-			i.Mitigation = []fhir.DetectedIssueMitigation{{Action: *local(mitigationSystem, confirmedByReviewer)}}
+			i.Mitigation = []fhir.DetectedIssueMitigation{{Action: *local(mitigationSystem, confirmedByReviewer), Date: p.confirmedAt(f.GetId())}}
 		}
 		disputed := f.GetDisputes()
 		if len(disputed) == 0 {
@@ -595,6 +622,22 @@ func (p *producer) issues(seen map[inputKey]string) {
 		if parent, ok := p.reference(typeProcedure, parentKey); ok && ofOperation {
 			i.Implicated = append(i.Implicated, parent)
 		}
+		if n := len(p.plans); n > 0 && (f.GetOccasion() == string(valve.AtPlan) || slices.Contains(f.GetSections(), string(valve.AtPlan))) {
+			if plan, ok := p.reference(typeRequest, planKey(p.plans[n-1].number)); ok {
+				i.Implicated = append(i.Implicated, plan)
+			}
+		}
 		p.add(resource{typ: typeIssue, id: id, issue: i})
 	}
+}
+
+// confirmedAt says when the values of a contradiction were confirmed; nil where the
+// state does not tell.
+func (p *producer) confirmedAt(finding string) *string {
+	for _, c := range p.c.GetConfirmations() {
+		if c.GetFindingId() == finding && c.GetState() == trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING {
+			return instant(c.GetTime())
+		}
+	}
+	return nil
 }

@@ -1,25 +1,27 @@
 package fhirmap
 
 import (
-	"encoding/json"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
-	"trigone/internal/units"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
 // Keys of resources within a case.
 const (
-	softwareKey    = "software"
 	parentKey      = "operation"
 	replacementKey = "operation/replacement"
 	prosthesisKey  = "operation/prosthesis"
 )
+
+// softwareKey names the software with its versions: what was computed by an earlier
+// one stays its work.
+func softwareKey(ev *trigonev1.Evaluation) string {
+	return strings.Join([]string{"software", ev.GetSoftwareVersion(), ev.GetCatalogueVersion(), ev.GetRuleSetVersion(), ev.GetCalibrationId()}, "/")
+}
 
 func stepKey(id string) string    { return "step/" + id }
 func omittedKey(id string) string { return "planned-step/" + id }
@@ -34,7 +36,7 @@ func (p *producer) software() {
 	}
 	status := fhir.FHIRDeviceStatusActive
 	d := &fhir.Device{
-		Meta: p.meta, Identifier: p.identifiers(softwareKey), Status: &status,
+		Meta: p.meta, Identifier: p.identifiers(softwareKey(p.ev)), Status: &status,
 		Type: local(deviceSystem, softwareDevice),
 	}
 	for _, v := range []struct{ kind, value string }{
@@ -47,7 +49,7 @@ func (p *producer) software() {
 			d.Version = append(d.Version, fhir.DeviceVersion{Type: local(propertySystem, v.kind), Value: v.value})
 		}
 	}
-	p.addDevice(softwareKey, d)
+	p.addDevice(softwareKey(p.ev), d)
 }
 
 func (p *producer) addDevice(key string, d *fhir.Device) fhir.Reference {
@@ -70,6 +72,8 @@ func (p *producer) operation() {
 	if op == nil {
 		return
 	}
+	p.from = p.sourceOf(string(valve.AtOperation))
+	defer func() { p.from = source{} }()
 	parent := p.parent(op)
 	for _, s := range op.GetSteps() {
 		p.performed(s, parent)
@@ -99,7 +103,26 @@ func (p *producer) parent(op *trigonev1.Operation) fhir.Reference {
 	default:
 		proc.Status = fhir.EventStatusInProgress
 	}
+	proc.BasedOn = p.basedOn(planKey)
 	return p.addProcedure(parentKey, proc)
+}
+
+// basedOn refers to a request of the plan in force, if the bundle has it.
+func (p *producer) basedOn(key func(revision int64) string) []fhir.Reference {
+	if !p.inForce {
+		return nil
+	}
+	if request, ok := p.reference(typeRequest, key(p.ev.GetPlanInForce().GetRevision())); ok {
+		return []fhir.Reference{request}
+	}
+	return nil
+}
+
+func (p *producer) basedOnStep(id string) []fhir.Reference {
+	if id == "" {
+		return nil
+	}
+	return p.basedOn(func(revision int64) string { return plannedStepKey(revision, id) })
 }
 
 // over says whether the operation has ended: its end is recorded, or something
@@ -133,22 +156,24 @@ func (p *producer) performed(s *trigonev1.PerformedStep, parent fhir.Reference) 
 		PartOf: []fhir.Reference{parent},
 		Code:   local(stepSystem, stepCode(s.GetTechnique())), BodySite: bodySites(s.GetTechnique()),
 		PerformedPeriod: operationClock(p.file.GetOperation()).period(),
+		BasedOn:         p.basedOnStep(p.answers(s)),
 	}
-	inPlace := true
 	reason := func(what string) *fhir.CodeableConcept {
 		return local(reasonSystem, qualified(what, int32(s.GetReason()), s.GetReason().String(), deviationPrefix))
 	}
 	switch s.GetFate() {
 	case trigonev1.StepFate_STEP_FATE_TAKEN_DOWN:
-		inPlace = false
 		proc.Status = fhir.EventStatusStopped
 		proc.StatusReason = reason(reasonTakenDown)
 	case trigonev1.StepFate_STEP_FATE_REVISED:
-		inPlace = false
 		proc.StatusReason = reason(reasonRevised)
 	}
 	if ring := s.GetTechnique().GetAnnuloplasty(); ring != nil {
-		proc.FocalDevice = implanted(p.ring(s.GetId(), ring, inPlace))
+		device := p.ring(s.GetId(), ring, proc.StatusReason)
+		proc.FocalDevice = implanted(device)
+		if s.GetFate() == trigonev1.StepFate_STEP_FATE_TAKEN_DOWN {
+			proc.FocalDevice = append(proc.FocalDevice, fhir.ProcedureFocalDevice{Action: standard(actionSystem, "explanted"), Manipulated: device})
+		}
 	}
 	p.addProcedure(stepKey(s.GetId()), proc)
 }
@@ -157,22 +182,19 @@ func implanted(device fhir.Reference) []fhir.ProcedureFocalDevice {
 	return []fhir.ProcedureFocalDevice{{Action: standard(actionSystem, "implanted"), Manipulated: device}}
 }
 
-// ring makes the Device of a ring or band: active while it is in place.
-func (p *producer) ring(stepID string, ring *trigonev1.Annuloplasty, inPlace bool) fhir.Reference {
-	kind := ringDevice
-	if ring.GetKind() != trigonev1.AnnuloplastyKind_ANNULOPLASTY_KIND_UNSPECIFIED {
-		kind = hyphened(enumWord(ring.GetKind().String(), "ANNULOPLASTY_KIND_"))
+// ring makes the Device of a ring or band: active while it is in place, inactive
+// for a reason if it is not.
+func (p *producer) ring(stepID string, ring *trigonev1.Annuloplasty, gone *fhir.CodeableConcept) fhir.Reference {
+	d := p.implant(ringKey(stepID), local(deviceSystem, ringCode(ring)), gone == nil)
+	if gone != nil {
+		d.StatusReason = []fhir.CodeableConcept{*gone}
 	}
-	d := p.implant(ringKey(stepID), local(deviceSystem, kind), inPlace)
 	if ring.ImplantedLabel != nil {
 		d.Property = append(d.Property, label(ring.GetImplantedLabel()))
 	}
-	if family := ring.GetFamilyKey(); family != "" {
+	if ring.GetFamilyKey() != "" {
 		d.Property = append(d.Property, fhir.DeviceProperty{
-			Type: *local(propertySystem, familyProperty),
-			ValueCode: []fhir.CodeableConcept{{Coding: []fhir.Coding{{
-				System: text(ringFamilySystem(p.site)), Code: text(family),
-			}}}},
+			Type: *local(propertySystem, familyProperty), ValueCode: []fhir.CodeableConcept{*p.family(ring)},
 		})
 	}
 	return p.addDevice(ringKey(stepID), d)
@@ -186,16 +208,8 @@ func (p *producer) implant(key string, kind *fhir.CodeableConcept, inPlace bool)
 	return &fhir.Device{Meta: p.meta, Identifier: p.identifiers(key), Status: &status, Type: kind, Patient: p.subject}
 }
 
-// label writes a labelled size as it was sent: it is a name that is a number, and
-// has no unit and no grid.
 func label(size float64) fhir.DeviceProperty {
-	number := json.Number(strconv.FormatFloat(size, 'f', -1, 64))
-	return fhir.DeviceProperty{
-		Type: *local(propertySystem, labelProperty),
-		ValueQuantity: []fhir.Quantity{{
-			Value: &number, Unit: text("label"), System: text(ucum), Code: text(units.One.UCUM()),
-		}},
-	}
+	return fhir.DeviceProperty{Type: *local(propertySystem, labelProperty), ValueQuantity: []fhir.Quantity{*labelQuantity(size)}}
 }
 
 // omitted makes a not-done child for every step of the plan in force that was
@@ -218,8 +232,8 @@ func (p *producer) omitted(parent fhir.Reference) {
 		}
 		p.addProcedure(omittedKey(id), &fhir.Procedure{
 			Status: fhir.EventStatusNotDone, StatusReason: local(reasonSystem, p.omissionReason(d)),
-			PartOf: []fhir.Reference{parent},
-			Code:   local(stepSystem, stepCode(technique)), BodySite: bodySites(technique),
+			PartOf: []fhir.Reference{parent}, BasedOn: p.basedOnStep(id),
+			Code: local(stepSystem, stepCode(technique)), BodySite: bodySites(technique),
 		})
 	}
 }
@@ -227,6 +241,7 @@ func (p *producer) omitted(parent fhir.Reference) {
 // Classes of discrepancies that the mapping reads.
 const (
 	classOmitted    = "step_omitted"
+	classAdded      = "step_added"
 	classConversion = "conversion"
 )
 

@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"slices"
 	"strings"
 	"time"
 
@@ -21,6 +20,9 @@ type producer struct {
 	ev        *trigonev1.Evaluation
 	inForce   bool            // whether a plan is in force
 	plan      *trigonev1.Plan // that plan; nil: none, or not in the history
+	plans     []planRevision  // of the history, oldest first
+	goals     []awaited       // whose outcome is looked for once it is made
+	from      source          // of what is being made
 	subject   *fhir.Reference
 	meta      *fhir.Meta
 	retracted map[string]bool // sections
@@ -73,17 +75,29 @@ func produce(h History) ([]resource, error) {
 		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(),
 		subject: subjectOf(h), meta: tagOf(c), retracted: map[string]bool{}, known: map[string]bool{},
 	}
-	p.inForce, p.plan = planInForce(h)
+	p.plans = plansOf(h)
+	p.inForce, p.plan = planInForce(h, p.plans)
 	for _, s := range c.GetSections() {
 		p.retracted[s.GetSection()] = s.GetState() == trigonev1.SectionState_SECTION_STATE_RETRACTED
 	}
 	p.file = p.withoutRetracted(c.GetCaseFile())
 	p.findOccasions()
 	p.software()
-	p.operation()
-	if err := p.observations(); err != nil {
+	if err := p.requested(); err != nil {
 		return nil, err
 	}
+	p.operation()
+	seen, err := p.observations()
+	if err != nil {
+		return nil, err
+	}
+	p.reports()
+	if err := p.deviations(seen); err != nil {
+		return nil, err
+	}
+	p.answerGoals(seen)
+	p.provenance(h)
+	p.narratives()
 	return p.out, nil
 }
 
@@ -123,25 +137,20 @@ const (
 	followUpName   = "follow_up/"
 )
 
-// planInForce says whether a plan is in force, and finds it: in this snapshot if
-// its head is that revision, else in the newest earlier one of which it was. Which
-// resources a state produces must not depend on the states before it: where the
-// plan is not found, its steps are still named, without their technique.
-func planInForce(h History) (inForce bool, plan *trigonev1.Plan) {
+// planInForce says whether a plan is in force, and finds it among the revisions
+// of the history. Which resources a state produces must not depend on the states
+// before it: where the plan is not found, its steps are still named, without their
+// technique.
+func planInForce(h History, plans []planRevision) (inForce bool, plan *trigonev1.Plan) {
 	in := h.Current.Case.GetEvaluation().GetPlanInForce()
 	switch in.GetTiming() {
 	case trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE, trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL:
 	default:
 		return false, nil
 	}
-	snapshots := append(slices.Clone(h.Earlier), h.Current)
-	for i := len(snapshots) - 1; i >= 0; i-- {
-		for _, s := range snapshots[i].Case.GetSections() {
-			if s.GetSection() == string(valve.AtPlan) && s.GetRevision() == in.GetRevision() && s.GetState() != trigonev1.SectionState_SECTION_STATE_RETRACTED {
-				if plan := snapshots[i].Case.GetCaseFile().GetPlan(); plan != nil {
-					return true, plan
-				}
-			}
+	for _, r := range plans {
+		if r.number == in.GetRevision() {
+			return true, r.plan
 		}
 	}
 	// The head is not that revision, but most steps keep their ids.
@@ -316,6 +325,7 @@ func isQuantity(d protoreflect.MessageDescriptor) bool {
 
 // add puts a resource into the bundle and gives a reference to it.
 func (p *producer) add(r resource) fhir.Reference {
+	r.from = p.from
 	p.out = append(p.out, r)
 	p.known[r.id] = true
 	return fhir.Reference{Reference: text(urn(r.id))}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
@@ -30,8 +31,8 @@ func (r Resource) Canonical() string { return canonical(r.Type, r.ID) }
 
 // Terminology gives the resources that say what our output means, made from the
 // tables the output itself is made from: a CodeSystem for each of our systems, a
-// ValueSet for each bound element, the ConceptMap to public codes, the profiles and
-// the search parameter for places. The codes of a site are told by the ConceptMap
+// ValueSet for each bound element, the ConceptMap to public codes, the profiles, our
+// extensions and the search parameter for places. The codes of a site are told by the ConceptMap
 // and the ValueSets. The order is that of type, then id, and never changes
 // otherwise.
 //
@@ -69,6 +70,15 @@ func Terminology(site []SiteCode) ([]Resource, error) {
 	for _, p := range profiles() {
 		d := p.definition()
 		if err := add(TypeStructureDefinition, p.id, structureDefinitionJSON{TypeStructureDefinition, (*fhir.OtherStructureDefinition)(&d)}); err != nil {
+			return nil, err
+		}
+	}
+	for _, x := range Extensions() {
+		if !strings.HasPrefix(x.URL, Base) {
+			continue // HL7's own
+		}
+		d := extensionDefinition(x)
+		if err := add(TypeStructureDefinition, lastPart(x.URL), structureDefinitionJSON{TypeStructureDefinition, (*fhir.OtherStructureDefinition)(&d)}); err != nil {
 			return nil, err
 		}
 	}

@@ -40,20 +40,25 @@ var publishedConcepts = sync.OnceValue(func() map[string][]concept {
 // systemTitles say what the codes of a system are for; the last part of its URL is
 // its id.
 var systemTitles = map[string]string{
-	metricSystem:     "Quantities of a mitral valve repair, measured, computed and predicted",
-	placeSystem:      "Places in the mitral valve",
-	stepSystem:       "Steps of a mitral valve repair",
-	deviceSystem:     "Devices of a mitral valve repair",
-	propertySystem:   "Properties and versions of devices",
-	gradeSystem:      "Grades of regurgitation by named schemes",
-	stageSystem:      "Stages of the operation",
-	methodSystem:     "Methods of measurement",
-	roleSystem:       "Where a value comes from",
-	kindSystem:       "Occasions of a panel and what it says of itself",
-	reasonSystem:     "Reasons of a step's status",
-	ruleSystem:       "Rules whose finding is a detected issue",
-	mitigationSystem: "What was done about a contradiction",
-	documentSystem:   "Kinds of a document",
+	metricSystem:      "Quantities of a mitral valve repair, measured, computed and predicted",
+	placeSystem:       "Places in the mitral valve",
+	stepSystem:        "Steps of a mitral valve repair",
+	deviceSystem:      "Devices of a mitral valve repair",
+	propertySystem:    "Properties and versions of devices",
+	gradeSystem:       "Grades of regurgitation by named schemes",
+	stageSystem:       "Stages of the operation",
+	methodSystem:      "Methods of measurement",
+	roleSystem:        "Where a value comes from",
+	kindSystem:        "Occasions of a panel and what it says of itself",
+	reasonSystem:      "Reasons of a step's status",
+	ruleSystem:        "Rules whose finding is a detected issue",
+	mitigationSystem:  "What was done about a contradiction",
+	documentSystem:    "Kinds of a document",
+	bandSystem:        "Bands of graded values",
+	discrepancySystem: "Classes of a difference between plan and outcome",
+	verdictSystem:     "Verdicts on a difference",
+	detailSystem:      "Details of a planned step",
+	indicationSystem:  "Indications of a repair",
 }
 
 func codeSystemResource(s CodeSystem) codeSystemJSON {
@@ -153,6 +158,7 @@ var metricDefinitions = sync.OnceValue(func() map[string]string {
 	for _, g := range gradeNames {
 		all[metricCode(g.Code, trigonev1.MetricRole_METRIC_ROLE_MEASURED)] = "A word of a named scheme; grades are ordered only inside one scheme."
 	}
+	all[hyphened(gradeAtMost)] = "Aim of a plan: the grade that is not to be exceeded."
 	return all
 })
 

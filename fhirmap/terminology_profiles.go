@@ -47,6 +47,7 @@ const (
 	profileValue       = "metric-value"
 	profileGrade       = "graded-regurgitation"
 	profilePanel       = "panel"
+	profileDifference  = "plan-versus-outcome"
 	profileProcedure   = "procedure"
 	profileOperation   = "operation"
 	profileStep        = "operation-step"
@@ -72,22 +73,24 @@ func patientIs(name string, least int) []element {
 }
 
 func profiles() []profile {
-	final := element{path: "status", says: "What was withdrawn conforms to the profile of all Observations only.", code: fhir.ObservationStatusFinal.Code()}
+	// What was withdrawn conforms to the profile of all Observations only.
+	stands := invariant{"tri-std-1", "It is final, or amended where an earlier state said otherwise.", "status = 'final' or status = 'amended'"}
 	surgical := element{path: "category", says: "Surgical procedure.", min: 1, concept: standard(snomed, surgicalProcedure)}
 	return []profile{
 		{
 			id: profileObservation, of: typeObservation, title: "Observation about a mitral valve repair",
-			summary: "What every Observation is: final, or withdrawn as entered in error; a code of ours, with a public one before it where one means the same.",
+			summary: "What every Observation is: final, amended, or withdrawn as entered in error; a code of ours, with a public one before it where one means the same.",
 			rules: []invariant{
-				{"tri-obs-1", "It is final or entered in error.", "status = 'final' or status = 'entered-in-error'"},
-				{"tri-obs-2", "What is final has a value, a reason why there is none, components or members.", "status = 'final' implies (value.exists() or dataAbsentReason.exists() or component.exists() or hasMember.exists())"},
+				{"tri-obs-1", "It is final, amended or entered in error.", "status in ('final' | 'amended' | 'entered-in-error')"},
+				{"tri-obs-2", "What stands has a value, a reason why there is none, components or members.", "status in ('final' | 'amended') implies (value.exists() or dataAbsentReason.exists() or component.exists() or hasMember.exists())"},
 				{"tri-obs-3", "Every component has a value or a reason why there is none.", "component.all(value.exists() or dataAbsentReason.exists())"},
 			},
 			elements: slices.Concat([]element{
 				identifiedBy,
 				{path: "partOf", says: "Step or operation.", types: []string{"Reference"}, targets: []string{typeProcedure}},
 				{path: "category", says: "Category, and where the value comes from.", set: setCategory},
-				{path: "code", says: "Quantity, grade or occasion.", set: setCode},
+				{path: "basedOn", says: "What was planned.", types: []string{"Reference"}, targets: []string{typeRequest, typeRingRequest}},
+				{path: "code", says: "Quantity, grade, occasion or difference.", set: setCode},
 			}, patientIs("subject", 1), []element{
 				{path: "effective[x]", says: "When it was; unknown where the record does not say. A period for what was measured in the operation without a clock time.", types: []string{"dateTime", "Period"}},
 				{path: "value[x]", says: "A measured or computed number, a predicted range or a grade.", types: []string{"Quantity", "Range", "CodeableConcept"}},
@@ -97,7 +100,8 @@ func profiles() []profile {
 				{path: "device", says: "The software that computed it.", types: []string{"Reference"}, targets: []string{typeDevice}},
 				{path: "hasMember", says: "Observations of the occasion.", types: []string{"Reference"}, targets: []string{typeObservation}},
 				{path: "derivedFrom", says: "Observations whose values were read.", types: []string{"Reference"}, targets: []string{typeObservation}},
-				{path: "component.code", says: "Place of the value; stage or pump run in a panel.", set: setComponent},
+				{path: "interpretation", says: "Band of a graded value; high or low where a caution says so.", set: setInterpretation},
+				{path: "component.code", says: "Place of the value; stage or pump run in a panel; what a difference lies between.", set: setComponent},
 				{path: "component.value[x]", says: "As the value; a stage or the number of a run in a panel.", types: []string{"Quantity", "Range", "CodeableConcept", "integer"}},
 				{path: "component.dataAbsentReason", says: "Why there is no value at this place.", set: setAbsent},
 			}),
@@ -106,25 +110,25 @@ func profiles() []profile {
 			id: profileValue, of: typeObservation, base: profileObservation, title: "Value of a quantity",
 			summary: "One quantity at one occasion, in one role, by one method: a value, or a component for each place.",
 			rules: []invariant{
+				stands,
 				{"tri-val-1", "It has a value, a reason why there is none, or components.", "value.exists() or dataAbsentReason.exists() or component.exists()"},
-				{"tri-val-2", "A prediction is a range, never a number.", "category.coding.where(code.startsWith('predicted')).exists() implies (value | component.value).all($this is Range)"},
+				{"tri-val-2", "A prediction is a range, never a number.", "category.coding.where(code.startsWith('predicted')).exists() implies (value | component.value).all($this is Range or $this is integer)"},
 				{"tri-val-3", "What was not measured names the software.", "category.coding.where(code = 'measured').exists() or device.exists()"},
 			},
 			elements: []element{
-				final,
 				{path: "category", says: "Category and role.", min: 2},
 				{path: "code", says: "The quantity.", set: setMetric},
 				{path: "value[x]", says: "Number or range, in the one unit of the quantity.", types: []string{"Quantity", "Range"}},
 				{path: "hasMember", says: "It is no panel.", max: "0"},
-				{path: "component.code", says: "Place of the value.", set: setPlace},
-				{path: "component.value[x]", says: "As the value.", types: []string{"Quantity", "Range"}},
+				{path: "component.code", says: "Place of the value; pump run of one without a place."},
+				{path: "component.value[x]", says: "As the value, or the number of the run.", types: []string{"Quantity", "Range", "integer"}},
 			},
 		},
 		{
 			id: profileGrade, of: typeObservation, base: profileObservation, title: "Grade of regurgitation",
 			summary: "A grade by the examiner's word, with its rank in a named scheme where the scheme is known.",
+			rules:   []invariant{stands},
 			elements: []element{
-				final,
 				{path: "category", says: "Category and role.", min: 2},
 				{path: "code", says: "Regurgitation of which valve, and when.", set: setMetric},
 				{path: "value[x]", says: "The grade; one that is not recorded is not sent.", min: 1, types: []string{"CodeableConcept"}, set: setGrade},
@@ -136,8 +140,8 @@ func profiles() []profile {
 		{
 			id: profilePanel, of: typeObservation, base: profileObservation, title: "Panel of one occasion",
 			summary: "The Observations of one occasion together, with stage and pump run where they are known.",
+			rules:   []invariant{stands},
 			elements: []element{
-				final,
 				{path: "category", says: "Category of the occasion.", min: 1},
 				{path: "code", says: "What the occasion is.", set: setPanel},
 				{path: "value[x]", says: "Never.", max: "0"},
@@ -145,6 +149,19 @@ func profiles() []profile {
 				{path: "hasMember", says: "At least one.", min: 1},
 				{path: "component.code", says: "Stage or pump run.", set: setPanel},
 				{path: "component.value[x]", says: "Stage, or the number of the run.", min: 1, types: []string{"CodeableConcept", "integer"}},
+			},
+		},
+		{
+			id: profileDifference, of: typeObservation, base: profileObservation, title: "Difference between plan and outcome",
+			summary: "A difference, which is no error: what it concerns, by what it was judged, and the reason recorded.",
+			rules:   []invariant{stands},
+			elements: []element{
+				{path: "category", says: "Category and role.", min: 2},
+				{path: "code", says: "Class of the difference.", set: setDifference},
+				{path: "value[x]", says: "Present, or below what the measurement can tell.", min: 1, types: []string{"CodeableConcept"}, set: setVerdict},
+				{path: "dataAbsentReason", says: "Never.", max: "0"},
+				{path: "hasMember", says: "Differences that follow from this one.", types: []string{"Reference"}, targets: []string{typeObservation}},
+				{path: "component.code", says: "Outcome less plan, tolerance, by what it was judged, reason, stage or pump run.", set: setPanel},
 			},
 		},
 		{
@@ -161,7 +178,7 @@ func profiles() []profile {
 			}, patientIs("subject", 1), []element{
 				{path: "performed[x]", says: "From incision to the end, as far as they are known.", types: []string{"Period"}},
 				{path: "bodySite", says: "Structure and places.", set: setBodySite},
-				{path: "focalDevice.action", says: "Implanted.", min: 1, set: setDeviceAction},
+				{path: "focalDevice.action", says: "Implanted or explanted.", min: 1, set: setDeviceAction},
 				{path: "focalDevice.manipulated", says: "Ring, band or prosthesis.", types: []string{"Reference"}, targets: []string{typeDevice}},
 			}),
 		},
@@ -229,7 +246,7 @@ func profiles() []profile {
 				{path: "code", says: "The rule that it breaks.", min: 1, set: setRule},
 			}, patientIs("patient", 1), []element{
 				{path: "author", says: "The software.", types: []string{"Reference"}, targets: []string{typeDevice}},
-				{path: "implicated", says: "Values of the contradiction; the operation for clock times and steps.", types: []string{"Reference"}, targets: []string{typeObservation, typeProcedure}},
+				{path: "implicated", says: "Values of the contradiction; the operation for clock times and steps, the plan for what was planned.", types: []string{"Reference"}, targets: []string{typeObservation, typeProcedure, typeRequest, typeRingRequest, typeGoal}},
 				{path: "mitigation.action", says: "What was done about it.", set: setMitigation},
 			}),
 		},
@@ -298,4 +315,26 @@ func withoutDisplays(c *fhir.CodeableConcept) *fhir.CodeableConcept {
 		bare.Coding = append(bare.Coding, fhir.Coding{System: coding.System, Code: coding.Code})
 	}
 	return bare
+}
+
+// extensionDefinition gives the definition of an extension of ours.
+func extensionDefinition(x Extension) fhir.StructureDefinition {
+	const of = "Extension"
+	id := lastPart(x.URL)
+	base := r4Definitions + of
+	d := fhir.StructureDefinition{
+		Id: text(id), Url: x.URL, Version: text("1"), Name: computable(id) + "Extension", Title: text(x.Display),
+		Status: fhir.PublicationStatusActive, Publisher: text(publisher), Description: text(x.Display + "."),
+		FhirVersion: pointer(fhir.FHIRVersion4_0_1), Kind: fhir.StructureDefinitionKindComplexType,
+		Context: []fhir.StructureDefinitionContext{{Type: fhir.ExtensionContextTypeElement, Expression: x.Context}},
+		Type:    of, BaseDefinition: &base, Derivation: pointer(fhir.TypeDerivationRuleConstraint),
+		Differential: &fhir.StructureDefinitionDifferential{},
+	}
+	d.Differential.Element = []fhir.ElementDefinition{
+		{Id: text(of), Path: of, Short: text(x.Display), Min: pointer(0), Max: text("1")},
+		{Id: text(of + ".extension"), Path: of + ".extension", Max: text("0")},
+		{Id: text(of + ".url"), Path: of + ".url", FixedUri: text(x.URL)},
+		{Id: text(of + ".value[x]"), Path: of + ".value[x]", Min: pointer(1), Type: []fhir.ElementDefinitionType{{Code: x.Type}}},
+	}
+	return d
 }

@@ -20,24 +20,27 @@ type valueSet struct {
 
 // Ids of the value sets that profiles bind to.
 const (
-	setMetric       = "metric"
-	setPanel        = "record-kind"
-	setCode         = "observation-code"
-	setCategory     = "observation-category"
-	setMethod       = "method"
-	setPlace        = "place"
-	setComponent    = "component-code"
-	setBodySite     = "body-site"
-	setGrade        = "grade"
-	setStage        = "stage"
-	setAbsent       = "data-absent-reason"
-	setStep         = "step"
-	setStatusReason = "status-reason"
-	setDeviceAction = "device-action"
-	setDevice       = "device"
-	setProperty     = "device-property"
-	setRule         = "rule"
-	setMitigation   = "mitigation"
+	setMetric         = "metric"
+	setPanel          = "record-kind"
+	setCode           = "observation-code"
+	setCategory       = "observation-category"
+	setMethod         = "method"
+	setPlace          = "place"
+	setComponent      = "component-code"
+	setBodySite       = "body-site"
+	setGrade          = "grade"
+	setStage          = "stage"
+	setAbsent         = "data-absent-reason"
+	setStep           = "step"
+	setStatusReason   = "status-reason"
+	setDeviceAction   = "device-action"
+	setDevice         = "device"
+	setProperty       = "device-property"
+	setRule           = "rule"
+	setDifference     = "plan-versus-outcome"
+	setVerdict        = "verdict"
+	setInterpretation = "interpretation"
+	setMitigation     = "mitigation"
 )
 
 // valueSets gives all of them. Which public codes stand beside ours is what the
@@ -47,7 +50,10 @@ func valueSets() []valueSet {
 	return []valueSet{
 		{id: setMetric, title: "Code of a quantity or a grade", systems: []string{metricSystem}},
 		{id: setPanel, title: "Code of a panel, and of what it says of itself", systems: []string{kindSystem}},
-		{id: setCode, title: "Code of an Observation", sets: []string{setMetric, setPanel}},
+		{id: setCode, title: "Code of an Observation", sets: []string{setMetric, setPanel, setDifference}},
+		{id: setDifference, title: "Class of a difference between plan and outcome", systems: []string{discrepancySystem}},
+		{id: setVerdict, title: "Verdict on a difference", systems: []string{verdictSystem}},
+		{id: setInterpretation, title: "Interpretation of a value", systems: []string{bandSystem}, beside: ofSystem(interpretationSystem)},
 		{id: setCategory, title: "Category of an Observation, and where its value comes from", systems: []string{roleSystem}, beside: ofSystem(categorySystem)},
 		{id: setMethod, title: "Method of measurement", systems: []string{methodSystem}},
 		{id: setPlace, title: "Place in the mitral valve", systems: []string{placeSystem}},

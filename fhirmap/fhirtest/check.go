@@ -6,6 +6,7 @@ package fhirtest
 import (
 	"bytes"
 	"encoding/json"
+	"encoding/xml"
 	"fmt"
 	"maps"
 	"math/big"
@@ -161,10 +162,27 @@ func historyOf(resource object) any {
 
 // statuses that the mapping uses, by type.
 var statuses = map[string][]any{
-	"Observation":   {"final", "entered-in-error"},
+	"Observation":   {"final", "amended", "entered-in-error"},
 	"Procedure":     {"completed", "stopped", "in-progress", "not-done", "entered-in-error"},
 	"Device":        {"active", "inactive", "entered-in-error"},
 	"DetectedIssue": {"final", "entered-in-error"},
+
+	"ServiceRequest":   {"draft", "active", "completed", "revoked", "unknown", "entered-in-error"},
+	"DeviceRequest":    {"draft", "active", "completed", "revoked", "unknown", "entered-in-error"},
+	"DiagnosticReport": {"final", "amended", "entered-in-error"},
+	// Of a Goal it is the lifecycle status.
+	"Goal": {"proposed", "accepted", "active", "completed", "cancelled", "entered-in-error"},
+	// A Provenance has none: it is only ever added.
+	"Provenance": {nil},
+}
+
+// Status gives a resource's status under whatever name its type has for it, nil for
+// a type without one.
+func Status(resource map[string]any) any {
+	if resource["resourceType"] == "Goal" {
+		return resource["lifecycleStatus"]
+	}
+	return resource["status"]
 }
 
 func (c *checker) resource(path string, r object) {
@@ -175,17 +193,28 @@ func (c *checker) resource(path string, r object) {
 		return
 	}
 	path += "(" + typ + ")"
-	if !slices.Contains(allowed, r["status"]) {
-		c.fault(path, "status %v", r["status"])
+	if !slices.Contains(allowed, Status(r)) {
+		c.fault(path, "status %v", Status(r))
 	}
 	if h := historyOf(r); h == nil || h != c.history {
 		c.fault(path, "history number %v, the bundle's is %v", h, c.history)
+	}
+	if !c.deIdentified {
+		c.narrative(path, r)
+	}
+	if typ == "Provenance" {
+		c.provenance(path, r)
+		return
 	}
 	if ids, _ := r["identifier"].(array); (len(ids) == 0) != c.deIdentified {
 		c.fault(path, "%d identifiers", len(ids))
 	}
 	subject, what := "subject", "code"
 	switch typ {
+	case "DeviceRequest":
+		what = "codeCodeableConcept"
+	case "Goal":
+		what = "description"
 	case "Device":
 		subject, what = "patient", "type"
 	case "DetectedIssue":
@@ -211,6 +240,79 @@ func (c *checker) resource(path string, r object) {
 		c.observation(path, r)
 	case "Procedure":
 		c.procedure(path, r)
+	case "ServiceRequest", "DeviceRequest":
+		if r["intent"] != "plan" {
+			c.fault(path, "intent %v", r["intent"])
+		}
+		if r["orderDetail"] != nil && r["code"] == nil {
+			c.fault(path, "prr-1: details of no code")
+		}
+	case "Goal":
+		c.goal(path, r)
+	}
+}
+
+// narrative holds one generated sentence in a div; what vanished says nothing.
+func (c *checker) narrative(path string, r object) {
+	text, has := r["text"].(object)
+	if !has {
+		if status := Status(r); status != nil && status != "entered-in-error" {
+			c.fault(path, "no narrative")
+		}
+		return
+	}
+	div, _ := text["div"].(string)
+	var parsed struct {
+		XMLName xml.Name `xml:"http://www.w3.org/1999/xhtml div"`
+		Text    string   `xml:",chardata"`
+		Inner   string   `xml:",innerxml"`
+	}
+	if err := xml.Unmarshal([]byte(div), &parsed); err != nil {
+		c.fault(path, "the narrative is no XHTML: %v", err)
+		return
+	}
+	if text["status"] != "generated" || strings.TrimSpace(parsed.Text) == "" || strings.Contains(parsed.Inner, "<") {
+		c.fault(path, "the narrative is not one generated sentence")
+	}
+}
+
+func (c *checker) provenance(path string, r object) {
+	if list, _ := r["target"].(array); len(list) == 0 {
+		c.fault(path, "a Provenance of nothing")
+	}
+	if list, _ := r["agent"].(array); len(list) == 0 {
+		c.fault(path, "a Provenance by nobody")
+	}
+	if _, ok := instant(r["recorded"]); !ok {
+		c.fault(path, "recorded %v is no instant", r["recorded"])
+	}
+	entities, _ := r["entity"].(array)
+	for _, e := range entities {
+		if entity, _ := e.(object); entity["role"] != "source" {
+			c.fault(path, "an entity of role %v", entity["role"])
+		}
+	}
+}
+
+func (c *checker) goal(path string, r object) {
+	targets, _ := r["target"].(array)
+	if len(targets) == 0 && r["lifecycleStatus"] != "entered-in-error" {
+		c.fault(path, "a goal without a target")
+	}
+	for i, x := range targets {
+		target, _ := x.(object)
+		details := 0
+		for key := range target {
+			if strings.HasPrefix(key, "detail") {
+				details++
+			}
+		}
+		if details > 1 {
+			c.fault(path, "target %d has %d details", i, details)
+		}
+		if details > 0 && target["measure"] == nil {
+			c.fault(path, "gol-1: a detail without a measure")
+		}
 	}
 }
 
@@ -319,14 +421,24 @@ func overlap(a, b any) bool {
 
 // targets says which types a reference may point to, by the element's name.
 var targets = map[string][]string{
-	"partOf":      {"Procedure"},
-	"derivedFrom": {"Observation"},
-	"hasMember":   {"Observation"},
-	"device":      {"Device"},
-	"author":      {"Device"},
-	"manipulated": {"Device"},
-	"focus":       {"Device", "Procedure", "Observation"},
-	"implicated":  {"Observation", "Procedure"},
+	"partOf":           {"Procedure"},
+	"derivedFrom":      {"Observation"},
+	"hasMember":        {"Observation"},
+	"device":           {"Device"},
+	"author":           {"Device"},
+	"manipulated":      {"Device"},
+	"focus":            {"Device", "Procedure", "Observation"},
+	"basedOn":          {"ServiceRequest"},
+	"replaces":         {"ServiceRequest"},
+	"addresses":        {"ServiceRequest"},
+	"priorRequest":     {"DeviceRequest"},
+	"supportingInfo":   {"DiagnosticReport"},
+	"report":           {"DiagnosticReport"},
+	"result":           {"Observation"},
+	"outcomeReference": {"Observation"},
+	"who":              {"Device"},
+	"target":           {"Device", "Procedure", "Observation", "DetectedIssue", "ServiceRequest", "DeviceRequest", "Goal", "DiagnosticReport"},
+	"implicated":       {"Observation", "Procedure", "ServiceRequest"},
 }
 
 // walk judges what may stand anywhere.
@@ -363,16 +475,42 @@ func (c *checker) object(path, name string, o object) {
 	switch {
 	case strings.HasSuffix(name, "Period"):
 		c.period(path, o)
-	case name == "valueRange":
+	case name == "extension":
+		c.extension(path, o)
+	case name == "valueRange" || name == "detailRange" || name == "referenceRange":
 		if low, high := number(o["low"]), number(o["high"]); low != nil && high != nil && low.Cmp(high) > 0 {
 			c.fault(path, "rng-2: low above high")
 		}
 	case name == "coding" || name == "tag":
 		c.coding(path, o)
 	}
-	if name == "valueQuantity" || name == "low" || name == "high" {
+	if name == "valueQuantity" || name == "detailQuantity" || name == "low" || name == "high" {
 		c.quantity(path, o)
 	}
+}
+
+// extension must be one that the mapping declares, with one value of its type.
+func (c *checker) extension(path string, o object) {
+	for _, e := range fhirmap.Extensions() {
+		if e.URL != o["url"] {
+			continue
+		}
+		want := "value" + strings.ToUpper(e.Type[:1]) + e.Type[1:]
+		if v := values(o); !slices.Equal(v, []string{want}) {
+			c.fault(path, "the extension has %v, want %s", v, want)
+		}
+		return
+	}
+	c.fault(path, "extension %v is in no table", o["url"])
+}
+
+// withoutNumber says whether a quantity says why it has no number.
+func withoutNumber(o object) bool {
+	extensions, _ := o["extension"].(array)
+	return len(o) == 1 && slices.ContainsFunc(extensions, func(x any) bool {
+		e, _ := x.(object)
+		return e["valueCode"] != nil
+	})
 }
 
 func (c *checker) reference(path, name, ref string) {
@@ -417,6 +555,9 @@ func number(quantity any) *big.Rat {
 const ucum = "http://unitsofmeasure.org"
 
 func (c *checker) quantity(path string, o object) {
+	if withoutNumber(o) {
+		return
+	}
 	if _, ok := o["value"].(json.Number); !ok {
 		c.fault(path, "the value is no number")
 	}

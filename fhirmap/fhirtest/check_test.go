@@ -43,11 +43,12 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 	coding := func(b object) object {
 		return resource(b, "Observation", has("valueQuantity"))["code"].(object)["coding"].(array)[0].(object)
 	}
-	tests := []struct {
+	type row struct {
 		name  string
 		spoil func(b object)
 		want  string
-	}{
+	}
+	tests := []row{
 		{"a total on a transaction", func(b object) { b["total"] = 3 }, "bdl-1"},
 		{"not a transaction", func(b object) { b["type"] = "batch" }, "neither transaction nor collection"},
 		{"an entry without request", func(b object) { delete(entry(b, 0), "request") }, "bdl-3"},
@@ -140,16 +141,54 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		{"not done for no reason", func(b object) {
 			delete(resource(b, "Procedure", func(r object) bool { return r["status"] == "not-done" }), "statusReason")
 		}, "without a reason"},
-		{"a type that the mapping does not make", func(b object) { entry(b, 0)["resource"].(object)["resourceType"] = "Goal" }, "makes no"},
+		{"a type that the mapping does not make", func(b object) { entry(b, 0)["resource"].(object)["resourceType"] = "CarePlan" }, "makes no"},
 	}
-	good, err := fhirmap.Transaction(fhirtest.Complete())
-	if err != nil {
-		t.Fatal(err)
+	ofPlan := []row{
+		{"no narrative", func(b object) { delete(resource(b, "Observation", nil), "text") }, "no narrative"},
+		{"a narrative that is no XHTML", func(b object) {
+			resource(b, "Goal", nil)["text"].(object)["div"] = `<div xmlns="http://www.w3.org/1999/xhtml">a < b</div>`
+		}, "no XHTML"},
+		{"a narrative in no namespace", func(b object) { resource(b, "Goal", nil)["text"].(object)["div"] = `<div>x</div>` }, "no XHTML"},
+		{"markup in a narrative", func(b object) {
+			resource(b, "Goal", nil)["text"].(object)["div"] = `<div xmlns="http://www.w3.org/1999/xhtml">a<script>x</script></div>`
+		}, "not one generated sentence"},
+		{"an order", func(b object) { resource(b, "ServiceRequest", nil)["intent"] = "order" }, "intent order"},
+		{"a forgotten intent", func(b object) { delete(resource(b, "DeviceRequest", nil), "intent") }, "intent <nil>"},
+		{"details of no code", func(b object) { delete(resource(b, "ServiceRequest", has("orderDetail")), "code") }, "prr-1"},
+		{"a lifecycle status that the mapping does not use", func(b object) { resource(b, "Goal", nil)["lifecycleStatus"] = "on-hold" }, "status on-hold"},
+		{"a detail without a measure", func(b object) { delete(resource(b, "Goal", nil)["target"].(array)[0].(object), "measure") }, "gol-1"},
+		{"two details", func(b object) {
+			target := resource(b, "Goal", key("/dimensions/"))["target"].(array)[0].(object)
+			target["detailInteger"] = 1
+		}, "2 details"},
+		{"a goal without a target", func(b object) { delete(resource(b, "Goal", nil), "target") }, "without a target"},
+		{"a goal that is answered by a step", func(b object) {
+			resource(b, "Goal", nil)["outcomeReference"] = resource(b, "Procedure", has("partOf"))["partOf"]
+		}, "outcomeReference refers to a Procedure"},
+		{"a planned number in an unknown unit", func(b object) {
+			resource(b, "Goal", key("/dimensions/"))["target"].(array)[0].(object)["detailQuantity"].(object)["code"] = "cm3"
+		}, "not in the table of units"},
+		{"an extension that is in no table", func(b object) {
+			resource(b, "Goal", nil)["extension"] = array{object{"url": "https://x", "valueCode": "y"}}
+		}, "in no table"},
+		{"an extension with a value of another type", func(b object) {
+			resource(b, "Goal", nil)["extension"] = array{object{"url": "http://hl7.org/fhir/StructureDefinition/iso21090-uncertainty", "valueString": "y"}}
+		}, "want valueDecimal"},
+		{"a Provenance of nothing", func(b object) { delete(resource(b, "Provenance", nil), "target") }, "of nothing"},
+		{"a Provenance by nobody", func(b object) { delete(resource(b, "Provenance", nil), "agent") }, "by nobody"},
+		{"a Provenance of no time", func(b object) { resource(b, "Provenance", nil)["recorded"] = "2026-03-03" }, "no instant"},
+		{"a source that reads derivation out of a forgotten enum", func(b object) {
+			resource(b, "Provenance", has("entity"))["entity"].(array)[0].(object)["role"] = "derivation"
+		}, "role derivation"},
 	}
-	if faults := fhirtest.Check(good); faults != nil {
-		t.Fatalf("the good bundle is refused: %v", faults)
-	}
-	for _, tt := range tests {
+	spoiled := func(h fhirmap.History, tt row) {
+		good, err := fhirmap.Transaction(h)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if faults := fhirtest.Check(good); faults != nil {
+			t.Fatalf("the good bundle is refused: %v", faults)
+		}
 		d := json.NewDecoder(bytes.NewReader(good))
 		d.UseNumber()
 		var b object
@@ -164,6 +203,12 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		if faults := strings.Join(fhirtest.Check(broken), "\n"); !strings.Contains(faults, tt.want) {
 			t.Errorf("%s is not caught; want %q in %q", tt.name, tt.want, faults)
 		}
+	}
+	for _, tt := range tests {
+		spoiled(fhirtest.Complete(), tt)
+	}
+	for _, tt := range ofPlan {
+		spoiled(fhirtest.Planned(), tt)
 	}
 	for _, text := range []string{"", "{", "[]", `{"resourceType":"Observation"}`} {
 		if fhirtest.Check([]byte(text)) == nil {

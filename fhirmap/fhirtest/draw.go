@@ -74,6 +74,8 @@ func drawTechnique(t *rapid.T) *trigonev1.Technique {
 		ring := &trigonev1.Annuloplasty{Kind: drawEnum[trigonev1.AnnuloplastyKind](t, "ring")}
 		if maybe(t, "label") {
 			ring.ImplantedLabel = proto.Float64(float64(rapid.IntRange(0, 5000).Draw(t, "tenths")) / 10)
+			ring.PlannedLabelMin = proto.Float64(float64(rapid.IntRange(26, 34).Draw(t, "planned label")))
+			ring.PlannedLabelMax = proto.Float64(30)
 			ring.FamilyKey = "family-" + rapid.SampledFrom([]string{"a", "b"}).Draw(t, "family")
 		}
 		x.Kind = &trigonev1.Technique_Annuloplasty{Annuloplasty: ring}
@@ -126,11 +128,12 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 	file := &trigonev1.CaseFile{PatientIdentifier: patient(), Identity: &trigonev1.Identity{}}
 	occasions := []string{"identity"}
 	for _, id := range rapid.SliceOfNDistinct(ids, 0, 2, rapid.ID[string]).Draw(t, "assessments") {
-		file.Assessments = append(file.Assessments, &trigonev1.Assessment{Id: id, Study: drawStudy(t), Note: Leak})
+		file.Assessments = append(file.Assessments, &trigonev1.Assessment{Id: id, Kind: drawEnum[trigonev1.AssessmentKind](t, "kind"), Study: drawStudy(t), Note: Leak})
 		occasions = append(occasions, "assessment/"+id)
 	}
+	var planned []string
 	if maybe(t, "plan") {
-		file.Plan = &trigonev1.Plan{SignedTime: drawTime(t), Rationale: Leak, Steps: []*trigonev1.PlannedStep{{Id: ids.Draw(t, "planned"), Technique: drawTechnique(t)}}}
+		file.Plan, planned = drawPlan(t)
 		occasions = append(occasions, "plan")
 	}
 	var steps []string
@@ -144,6 +147,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 			op.Steps = append(op.Steps, &trigonev1.PerformedStep{
 				Id: id, Technique: drawTechnique(t), Fate: drawEnum[trigonev1.StepFate](t, "fate"),
 				Reason: drawEnum[trigonev1.DeviationReason](t, "reason"), ReasonText: Leak,
+				PlannedStepId: rapid.SampledFrom([]string{"", "", "a", "b.1"}).Draw(t, "link"),
 			})
 		}
 		if maybe(t, "conversion") {
@@ -168,38 +172,99 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 			trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE, trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL,
 			trigonev1.PlanTiming_PLAN_TIMING_UNSIGNED, trigonev1.PlanTiming_PLAN_TIMING_NO_PLAN,
 		}).Draw(t, "timing")},
-		Metrics: drawValues(t, occasions, steps),
+		Metrics: drawValues(t, occasions, append(steps, planned...)),
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "findings") {
 		f := &trigonev1.Finding{
 			Id: ids.Draw(t, "finding"), Rule: "perimeter-too-short-for-area", Severity: drawEnum[trigonev1.Severity](t, "severity"),
-			Message: "invented: <a> & \"b\" ≥ 1 mm", Occasion: rapid.SampledFrom(occasions).Draw(t, "of"),
+			Sections: []string{rapid.SampledFrom(occasions).Draw(t, "held by")},
+			Message:  "invented: <a> & \"b\" ≥ 1 mm", Occasion: rapid.SampledFrom(occasions).Draw(t, "of"),
 		}
 		for _, v := range ev.Metrics {
 			if maybe(t, "disputes") {
 				f.Disputes = append(f.Disputes, inputOf(v))
 			}
+			f.Inputs = append(f.Inputs, inputOf(v))
+		}
+		for range rapid.IntRange(0, 2).Draw(t, "limits") {
+			f.Limits = append(f.Limits, &trigonev1.AppliedLimit{
+				Threshold: rapid.SampledFrom([]string{"mean_gradient_high", "coaptation_short", "leaflet_length_margin"}).Draw(t, "limit"),
+				Value:     float64(rapid.IntRange(0, 40).Draw(t, "halves")) / 2, Inclusive: maybe(t, "inclusive"),
+			})
 		}
 		ev.Findings = append(ev.Findings, f)
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "discrepancies") {
 		ev.Discrepancies = append(ev.Discrepancies, &trigonev1.Discrepancy{
-			Id: fmt.Sprint("d", len(ev.Discrepancies)), Class: rapid.SampledFrom([]string{"step_omitted", "conversion", "step_added"}).Draw(t, "class"),
+			Id: fmt.Sprint("d", len(ev.Discrepancies)), Class: rapid.SampledFrom([]string{"step_omitted", "conversion", "step_added", "target_missed", "ring_size", "unheard_of"}).Draw(t, "class"),
 			Verdict: rapid.SampledFrom([]trigonev1.DiscrepancyVerdict{
 				trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT, trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_NOT_EVALUABLE,
 			}).Draw(t, "verdict"),
-			PlannedStepId: ids.Draw(t, "omitted"),
-			Reason:        rapid.SampledFrom([]string{"", "anatomy", "DEVIATION_REASON_SUPPLY", "something else"}).Draw(t, "reason"),
-			Parent:        rapid.SampledFrom([]string{"", "d0", "d1"}).Draw(t, "parent"), PlanRevised: maybe(t, "revised"),
+			PlannedStepId: ids.Draw(t, "omitted"), PerformedStepId: rapid.SampledFrom([]string{"", "a", "b.1"}).Draw(t, "performed"),
+			Occasion: rapid.SampledFrom(occasions).Draw(t, "found at"), JudgedBy: drawEnum[trigonev1.JudgedBy](t, "judged by"),
+			Stage: drawEnum[trigonev1.Stage](t, "stage of difference"), Method: drawEnum[trigonev1.Method](t, "method of difference"),
+			Reason: rapid.SampledFrom([]string{"", "anatomy", "DEVIATION_REASON_SUPPLY", "something else"}).Draw(t, "reason"),
+			Parent: rapid.SampledFrom([]string{"", "d0", "d1"}).Draw(t, "parent"), PlanRevised: maybe(t, "revised"),
 		})
+		if d := ev.Discrepancies[len(ev.Discrepancies)-1]; len(ev.Metrics) > 0 && maybe(t, "numbers") {
+			v := rapid.SampledFrom(ev.Metrics).Draw(t, "compared")
+			d.Metric, d.Place, d.Occasion, d.Unit = v.GetMetric(), v.GetPlace(), v.GetOccasion(), v.GetUnit()
+			d.Difference, d.Tolerance = proto.Float64(1.5), proto.Float64(0.30000000000000004)
+		}
 	}
 	s := snapshot(n, file, ev, map[string]int64{"plan": rapid.Int64Range(1, 2).Draw(t, "head")})
+	ev.CatalogueVersion = rapid.SampledFrom([]string{"1", "1", "2"}).Draw(t, "catalogue")
 	for _, status := range s.Case.Sections {
 		if rapid.IntRange(0, 9).Draw(t, "retracted") == 0 && status.GetSection() != "identity" {
 			status.State = trigonev1.SectionState_SECTION_STATE_RETRACTED
 		}
 	}
 	return s
+}
+
+// drawPlan gives a plan of up to two steps and up to three aims, and its steps' ids.
+func drawPlan(t *rapid.T) (*trigonev1.Plan, []string) {
+	plan := &trigonev1.Plan{
+		SignedTime: drawTime(t), Rationale: Leak, Indication: &trigonev1.Indication{Aetiology: drawEnum[trigonev1.Aetiology](t, "aetiology")},
+		AssessmentIds: []string{ids.Draw(t, "rests on")},
+	}
+	steps := rapid.SliceOfNDistinct(ids, 0, 2, rapid.ID[string]).Draw(t, "planned")
+	for _, id := range steps {
+		plan.Steps = append(plan.Steps, &trigonev1.PlannedStep{
+			Id: id, Technique: drawTechnique(t), Rationale: Leak, AlternativeOf: rapid.SampledFrom([]string{"", "a"}).Draw(t, "instead"),
+			Condition:      &trigonev1.StepCondition{Kind: drawEnum[trigonev1.StepConditionKind](t, "condition"), Text: Leak},
+			ExpectedEffect: drawEnum[trigonev1.ExpectedEffect](t, "effect"),
+		})
+	}
+	end := func(name string) *float64 {
+		if !maybe(t, name) {
+			return nil
+		}
+		return proto.Float64(float64(rapid.IntRange(0, 60).Draw(t, "quarters")) / 4)
+	}
+	for _, id := range rapid.SliceOfNDistinct(ids, 0, 3, rapid.ID[string]).Draw(t, "aims") {
+		x := &trigonev1.Target{Id: id, Stage: drawEnum[trigonev1.Stage](t, "judged at"), Method: drawEnum[trigonev1.Method](t, "judged by")}
+		low, high := end("low"), end("high")
+		switch rapid.IntRange(0, 4).Draw(t, "aim") {
+		case 0:
+			x.Aim = &trigonev1.Target_CoaptationLength{CoaptationLength: &trigonev1.CoaptationTarget{
+				Slice: drawEnum[trigonev1.Slice](t, "slice"), Range: &trigonev1.LengthRange{MinMm: low, MaxMm: high},
+			}}
+		case 1:
+			x.Aim = &trigonev1.Target_MeanGradient{MeanGradient: &trigonev1.PressureRange{MinMmhg: low, MaxMmhg: high}}
+		case 2:
+			x.Aim = &trigonev1.Target_RegurgitationGradeAtMost{RegurgitationGradeAtMost: &trigonev1.Grade{
+				Scheme: drawEnum[trigonev1.GradeScheme](t, "scheme"), Value: drawEnum[trigonev1.GradeValue](t, "grade"),
+			}}
+		case 3:
+			x.Aim = &trigonev1.Target_LeafletHeight{LeafletHeight: &trigonev1.HeightTarget{
+				Segment: drawEnum[trigonev1.Segment](t, "segment"), Station: drawEnum[trigonev1.Station](t, "station"),
+				Range: &trigonev1.LengthRange{MinMm: low, MaxMm: high},
+			}}
+		}
+		plan.Targets = append(plan.Targets, x)
+	}
+	return plan, steps
 }
 
 // drawValues gives values of leaves and metrics under distinct keys.
@@ -222,6 +287,9 @@ func drawValues(t *rapid.T, occasions, steps []string) []*trigonev1.MetricValue 
 			l := rapid.SampledFrom(leaves).Draw(t, "leaf id")
 			v.Metric, v.Unit, grid = l.ID, l.Unit.UCUM(), l.Grid
 			v.Role = rapid.SampledFrom([]trigonev1.MetricRole{measured, planned}).Draw(t, "leaf role")
+			if v.Role == planned {
+				v.Occasion = "plan"
+			}
 		} else {
 			m := rapid.SampledFrom(metrics).Draw(t, "metric id")
 			v.Metric, v.Unit, grid = m.ID, m.Unit.UCUM(), m.Grid
@@ -232,7 +300,9 @@ func drawValues(t *rapid.T, occasions, steps []string) []*trigonev1.MetricValue 
 			v.Value = proto.Float64(x)
 			if maybe(t, "interval") {
 				v.Lower, v.Upper = proto.Float64(x-3*grid), proto.Float64(x+7*grid)
+				v.StandardUncertainty = proto.Float64(2.5 * grid)
 			}
+			v.Band = rapid.SampledFrom([]string{"", "severe", "of another catalogue"}).Draw(t, "band")
 		}
 		if slices.ContainsFunc(values, func(o *trigonev1.MetricValue) bool {
 			return o.Metric == v.Metric && o.Place == v.Place && o.Occasion == v.Occasion && o.Role == v.Role

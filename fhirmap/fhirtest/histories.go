@@ -27,6 +27,7 @@ func Examples() []Example {
 		{"retracted", Retracted()},
 		{"core", CoreOnly()},
 		{"revised", Revised()},
+		{"planned", Planned()},
 	}
 }
 

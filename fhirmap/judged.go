@@ -1,0 +1,210 @@
+package fhirmap
+
+import (
+	"encoding/json"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/settings"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// uncertain adds standard uncertainty and 95 % interval to a number: R4 has no
+// elements for them, HL7 an extension for the first, and the second is ours. The
+// range of a prediction is its value.
+func uncertain(v *trigonev1.MetricValue, q *fhir.Quantity) error {
+	if q == nil {
+		return nil
+	}
+	if sd := v.GetStandardUncertainty(); sd > 0 && !math.IsInf(sd, 0) {
+		number := threeFigures(sd)
+		q.Extension = append(q.Extension, fhir.Extension{Url: uncertaintyExtension, ValueDecimal: &number})
+	}
+	if v.Lower == nil || v.Upper == nil {
+		return nil
+	}
+	low, err := quantity(v, v.GetLower())
+	if err != nil {
+		return err
+	}
+	high, err := quantity(v, v.GetUpper())
+	if err != nil {
+		return err
+	}
+	q.Extension = append(q.Extension, fhir.Extension{Url: intervalExtension, ValueRange: &fhir.Range{Low: low, High: high}})
+	return nil
+}
+
+// threeFigures writes a number that is on no grid, without an exponent.
+func threeFigures(x float64) json.Number {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 3, 64), 64)
+	if err != nil {
+		rounded = x
+	}
+	return json.Number(strconv.FormatFloat(rounded, 'f', -1, 64))
+}
+
+// side is the side on which a limit bounds a leaf.
+type side struct {
+	leaf  string
+	above bool // what exceeds the limit is beyond it
+}
+
+// limitSides names the limits that bound one leaf by themselves. Other limits are
+// margins, ratios and counts, for which a range of a value would say nothing.
+var limitSides = map[string]side{
+	settings.CoaptationShort:        {"coaptation_length", false},
+	settings.CoaptationLong:         {"coaptation_length", true},
+	settings.GradientHigh:           {"mean_gradient", true},
+	settings.GradientNotAccepted:    {"mean_gradient", true},
+	settings.PeakNotAccepted:        {"peak_gradient", true},
+	settings.GradientRateHigh:       {"gradient_heart_rate", true},
+	settings.OrificeAreaSmall:       {"planimetry_orifice_area", false},
+	settings.OutflowGradientHigh:    {"outflow_tract_gradient", true},
+	settings.OutflowGradientActedOn: {"outflow_tract_gradient", true},
+	settings.PosteriorShareHigh:     {"posterior_orifice_share", true},
+	settings.InkDepthShort:          {"ink_depth_beyond_line", false},
+	settings.AnteriorInkDepthLong:   {"ink_depth_beyond_line", true},
+	settings.CircumflexClose:        {"circumflex_to_annulus_distance", false},
+	settings.SystolicPressureLow:    {"systolic_arterial_pressure", false},
+}
+
+// judged says where a value lies: its band, high or low by a caution, the range of
+// that caution's limit, and the aim of the plan in force at the stage. A note says
+// nothing here: its limit may be one from memory.
+func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.CodeableConcept, ranges []fhir.ObservationReferenceRange) {
+	if v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || predicted(v.GetRole()) {
+		return nil, nil
+	}
+	if v.GetBand() != "" && slices.Contains(bandWords, v.GetBand()) {
+		verdict = append(verdict, *local(bandSystem, bandCode(v.GetBand())))
+	}
+	if v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_MEASURED {
+		return verdict, nil
+	}
+	for _, f := range p.ev.GetFindings() {
+		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CAUTION || !slices.ContainsFunc(f.GetInputs(), func(in *trigonev1.InputValue) bool {
+			return in.GetLeaf() == v.GetMetric() && in.GetPlace() == v.GetPlace() && in.GetOccasion() == v.GetOccasion() && in.GetRole() == v.GetRole()
+		}) {
+			continue
+		}
+		for _, l := range f.GetLimits() {
+			s, ok := limitSides[l.GetThreshold()]
+			if !ok || s.leaf != v.GetMetric() || !beyond(v.GetValue(), l, s.above) {
+				continue
+			}
+			code := "L"
+			if s.above {
+				code = "H"
+			}
+			concept := standard(interpretationSystem, code)
+			if !slices.ContainsFunc(verdict, func(c fhir.CodeableConcept) bool { return *c.Coding[0].Code == code }) {
+				verdict = append(verdict, *concept)
+			}
+			ranges = append(ranges, p.ruleRange(f, l, s))
+		}
+	}
+	return verdict, append(ranges, p.targetRanges(v, g)...)
+}
+
+// beyond says whether a value lies beyond a limit: a finding may carry a limit that
+// this value keeps.
+func beyond(x float64, l *trigonev1.AppliedLimit, above bool) bool {
+	if x == l.GetValue() {
+		return !l.GetInclusive()
+	}
+	return (x > l.GetValue()) == above
+}
+
+// ruleRange gives the limit of a caution with its rule, its owner and its source.
+func (p *producer) ruleRange(f *trigonev1.Finding, l *trigonev1.AppliedLimit, s side) fhir.ObservationReferenceRange {
+	value := l.GetValue()
+	r := fhir.ObservationReferenceRange{Type: local(kindSystem, rangeOfRule)}
+	if s.above {
+		r.High = bound(s.leaf, &value)
+	} else {
+		r.Low = bound(s.leaf, &value)
+	}
+	words := []string{"Rule " + f.GetRule()}
+	if l.GetInclusive() {
+		words = append(words, "the limit itself is within")
+	} else {
+		words = append(words, "the limit itself is beyond")
+	}
+	if l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE {
+		words = append(words, "limit of the site's policy")
+	} else {
+		words = append(words, "limit of the built-in table")
+	}
+	for _, source := range p.ev.GetSources() {
+		if source.GetId() == f.GetSource() {
+			words = append(words, "source: "+source.GetCitation())
+		}
+	}
+	r.Text = text(strings.Join(words, "; "))
+	return r
+}
+
+// targetRanges gives the aims of the plan in force for a value in or after the
+// operation.
+func (p *producer) targetRanges(v *trigonev1.MetricValue, g *group) []fhir.ObservationReferenceRange {
+	var ranges []fhir.ObservationReferenceRange
+	if !p.inForce || !g.occasion.inTheatre {
+		return nil
+	}
+	for _, t := range p.plan.GetTargets() {
+		x := aimOf(t)
+		if x.leaf != v.GetMetric() || string(x.place) != v.GetPlace() || stageOf(t) != v.GetStage() ||
+			(t.GetMethod() != 0 && v.GetMethod() != 0 && t.GetMethod() != v.GetMethod()) || span(x.leaf, x.low, x.high) == nil {
+			continue
+		}
+		ranges = append(ranges, fhir.ObservationReferenceRange{
+			Low: bound(x.leaf, x.low), High: bound(x.leaf, x.high), Type: local(kindSystem, rangeOfTarget), Text: text(p.aimText()),
+		})
+	}
+	return ranges
+}
+
+func (p *producer) aimText() string {
+	return "Aim of the plan in force, revision " + strconv.FormatInt(p.ev.GetPlanInForce().GetRevision(), 10)
+}
+
+// gradeRange gives the worst grade that the plan in force aims at: a range in
+// words.
+func (p *producer) gradeRange(id string, in *occasion) []fhir.ObservationReferenceRange {
+	if id != mitralGrade || !p.inForce || !in.inTheatre {
+		return nil
+	}
+	for _, t := range p.plan.GetTargets() {
+		x := aimOf(t)
+		if x.grade == nil || stageOf(t) != in.stage {
+			continue
+		}
+		if concept := gradeConcept(x.grade); concept != nil {
+			return []fhir.ObservationReferenceRange{{
+				Type: local(kindSystem, rangeOfTarget), Text: text(p.aimText() + ": at most " + spoken(concept)),
+			}}
+		}
+	}
+	return nil
+}
+
+// spoken gives the display of a concept of ours, or of its first coding.
+func spoken(c *fhir.CodeableConcept) string {
+	if c == nil {
+		return ""
+	}
+	if c.Text != nil {
+		return *c.Text
+	}
+	for i := len(c.Coding) - 1; i >= 0; i-- {
+		if d := c.Coding[i].Display; d != nil {
+			return *d
+		}
+	}
+	return ""
+}
