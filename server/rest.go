@@ -1,0 +1,101 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"trigone/internal/casebook"
+	"trigone/server/fhirrest"
+)
+
+// The times a connection to the REST face may take: a slow client must not hold
+// one for ever. The answer's is longer than a search may take.
+const (
+	headerTime  = 10 * time.Second
+	requestTime = 20 * time.Second
+	answerTime  = 60 * time.Second
+	idleTime    = 2 * time.Minute
+	maxHeader   = 32 << 10
+)
+
+// restFace is the REST face on its own port; nil is none.
+type restFace struct {
+	listener net.Listener
+	server   *http.Server
+	log      *zap.Logger
+	base     string
+}
+
+// listenREST opens the port of the REST face, if one is asked for.
+func listenREST(ctx context.Context, o Options, book *casebook.Book) (*restFace, error) {
+	if o.HTTPListen == "" {
+		return nil, nil
+	}
+	var listen net.ListenConfig
+	listener, err := listen.Listen(ctx, "tcp", o.HTTPListen)
+	if err != nil {
+		return nil, fmt.Errorf("listen for HTTP: %w", err)
+	}
+	base := o.HTTPBaseURL
+	if base == "" {
+		base = "http://" + listener.Addr().String() + "/fhir"
+	}
+	now := o.Now
+	if now == nil {
+		now = time.Now
+	}
+	face, err := fhirrest.New(fhirrest.Config{Book: book, Base: base, Version: Version(), Started: now(), Log: o.Log})
+	if err != nil {
+		return nil, joinClose(err, listener)
+	}
+	complaints, err := zap.NewStdLogAt(o.Log, zapcore.WarnLevel)
+	if err != nil {
+		return nil, joinClose(err, listener)
+	}
+	return &restFace{listener: listener, log: o.Log, base: base, server: &http.Server{
+		Handler: face, ErrorLog: complaints, MaxHeaderBytes: maxHeader,
+		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
+	}}, nil
+}
+
+func joinClose(err error, listener net.Listener) error { return errors.Join(err, listener.Close()) }
+
+func (f *restFace) addr() string {
+	if f == nil {
+		return ""
+	}
+	return f.listener.Addr().String()
+}
+
+func (f *restFace) serve(failed chan<- error) {
+	if f == nil {
+		return
+	}
+	go func() {
+		if err := f.server.Serve(f.listener); !errors.Is(err, http.ErrServerClosed) {
+			failed <- err
+		}
+	}()
+	f.log.Info("serving FHIR", zap.String("address", f.addr()), zap.String("base", f.base))
+}
+
+// stop takes no new request and waits for running ones until ctx is done; then it
+// cuts them off.
+func (f *restFace) stop(ctx context.Context) {
+	if f == nil {
+		return
+	}
+	if err := f.server.Shutdown(ctx); err != nil {
+		f.log.Warn("requests were cut off at the end of the time to drain")
+		if err := f.server.Close(); err != nil {
+			f.log.Warn("closing the REST face", zap.Error(err))
+		}
+	}
+}
