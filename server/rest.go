@@ -29,8 +29,11 @@ const (
 type restFace struct {
 	listener net.Listener
 	server   *http.Server
+	face     *fhirrest.Face
 	log      *zap.Logger
 	base     string
+	cool     context.CancelFunc // ends the warming up
+	warmed   chan struct{}
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
@@ -59,7 +62,7 @@ func listenREST(ctx context.Context, o Options, book *casebook.Book) (*restFace,
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
-	return &restFace{listener: listener, log: o.Log, base: base, server: &http.Server{
+	return &restFace{listener: listener, face: face, log: o.Log, base: base, warmed: make(chan struct{}), server: &http.Server{
 		Handler: face, ErrorLog: complaints, MaxHeaderBytes: maxHeader,
 		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
 	}}, nil
@@ -78,6 +81,12 @@ func (f *restFace) serve(failed chan<- error) {
 	if f == nil {
 		return
 	}
+	ctx, cool := context.WithCancel(context.Background())
+	f.cool = cool
+	go func() {
+		f.face.Warm(ctx)
+		close(f.warmed)
+	}()
 	go func() {
 		if err := f.server.Serve(f.listener); !errors.Is(err, http.ErrServerClosed) {
 			failed <- err
@@ -92,6 +101,8 @@ func (f *restFace) stop(ctx context.Context) {
 	if f == nil {
 		return
 	}
+	f.cool()
+	<-f.warmed // the store is closed next
 	if err := f.server.Shutdown(ctx); err != nil {
 		f.log.Warn("requests were cut off at the end of the time to drain")
 		if err := f.server.Close(); err != nil {

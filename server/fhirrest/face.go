@@ -62,8 +62,8 @@ type Config struct {
 	Kept int
 }
 
-// DefaultKept holds about 800 cases of the size of the invented ones.
-const DefaultKept = 256 << 20
+// DefaultKept holds about 2,000 cases of the size of the invented ones.
+const DefaultKept = 512 << 20
 
 // requestTime bounds one request.
 const requestTime = 30 * time.Second
@@ -101,8 +101,12 @@ func New(c Config) (*Face, error) {
 	if c.Kept == 0 {
 		c.Kept = DefaultKept
 	}
+	shelf, err := newShelf(c.Book, zone, c.Kept)
+	if err != nil {
+		return nil, err
+	}
 	f := &Face{
-		book: c.Book, shelf: newShelf(c.Book, zone, c.Kept), base: base.String(), path: base.Path, host: base.Hostname(),
+		book: c.Book, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
 		zone: zone, fixed: c.Fixed, log: c.Log,
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
@@ -115,6 +119,10 @@ func New(c Config) (*Face, error) {
 	f.handler = squeeze(http.HandlerFunc(f.serve))
 	return f, nil
 }
+
+// Warm renders the cases on record, so that the first search need not wait for
+// them; it returns when they are, when no more fit, or with ctx.
+func (f *Face) Warm(ctx context.Context) { f.shelf.warm(ctx) }
 
 // exchange is what the log tells of a request. It is filled in on the way.
 type exchange struct{ route string }
@@ -378,7 +386,11 @@ func (f *Face) read(r *http.Request, t *resourceType, id, version string) (answe
 		return answer{}, refuse(http.StatusNotFound, issueNotFound,
 			"only the current version of a resource is served; read it without _history")
 	}
-	a := answered(x.text)
+	texts, err := f.shelf.texts(c)
+	if err != nil {
+		return answer{}, err
+	}
+	a := answered(texts[x.at : x.at+x.length])
 	a.header.Set("ETag", `W/"`+current+`"`)
 	a.header.Set("Last-Modified", c.changed.UTC().Format(http.TimeFormat))
 	if unchanged(r.Header, current, c.changed) {

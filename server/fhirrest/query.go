@@ -56,20 +56,34 @@ type criterion struct {
 	missing *bool
 	// not turns the answer round.
 	not   bool
-	tests []func(values) bool
+	tests []test
 }
 
-func (c criterion) holds(r record) bool {
-	v := r.values[c.param]
-	if c.missing != nil {
-		return v.none() == *c.missing
+// test says whether the values of a resource are what was asked for.
+type test func(*values) bool
+
+func (c criterion) holds(t *resourceType, r record) bool {
+	has, holds := false, false
+	try := func(v *values) {
+		if v == nil {
+			return
+		}
+		has = true
+		holds = holds || slices.ContainsFunc(c.tests, func(x test) bool { return x(v) })
 	}
-	return slices.ContainsFunc(c.tests, func(test func(values) bool) bool { return test(v) }) != c.not
+	try(r.values[c.param])
+	for _, part := range t.params[c.param].union {
+		try(r.values[t.position(part)])
+	}
+	if c.missing != nil {
+		return has != *c.missing
+	}
+	return holds != c.not
 }
 
 func (q query) matches(r record) bool {
 	for _, c := range q.criteria {
-		if !c.holds(r) {
+		if !c.holds(q.of, r) {
 			return false
 		}
 	}
@@ -264,7 +278,7 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 var errEmpty = errors.New("has an empty value in its list")
 
 // test understands one value; it still has its escapes.
-func (r *reading) test(p param, modifier, part string) (func(values) bool, error) {
+func (r *reading) test(p param, modifier, part string) (test, error) {
 	if part == "" {
 		return nil, errEmpty
 	}
@@ -287,10 +301,10 @@ func (r *reading) test(p param, modifier, part string) (func(values) bool, error
 	if err != nil {
 		return nil, err
 	}
-	return func(v values) bool { return slices.Contains(v.uris, uri) }, nil
+	return func(v *values) bool { return slices.Contains(v.uris, uri) }, nil
 }
 
-func (r *reading) dateTest(part string) (func(values) bool, error) {
+func (r *reading) dateTest(part string) (test, error) {
 	p, rest, err := cutPrefix(part)
 	if err != nil {
 		return nil, err
@@ -299,7 +313,7 @@ func (r *reading) dateTest(part string) (func(values) bool, error) {
 	if err != nil {
 		return nil, err
 	}
-	return func(v values) bool {
+	return func(v *values) bool {
 		return slices.ContainsFunc(v.spans, func(s span) bool { return p.matches(s, asked) })
 	}, nil
 }
@@ -326,37 +340,37 @@ func parseToken(part string) (matches func(coding) bool, err error) {
 	return func(c coding) bool { return c == coding{parts[0], parts[1]} }, nil
 }
 
-func tokenTest(part string) (func(values) bool, error) {
+func tokenTest(part string) (test, error) {
 	matches, err := parseToken(part)
 	if err != nil {
 		return nil, err
 	}
-	return func(v values) bool { return slices.ContainsFunc(v.codings, matches) }, nil
+	return func(v *values) bool { return slices.ContainsFunc(v.codings, matches) }, nil
 }
 
-func identifierTest(part string) (func(values) bool, error) {
+func identifierTest(part string) (test, error) {
 	matches, err := parseToken(part)
 	if err != nil {
 		return nil, err
 	}
-	return func(v values) bool {
+	return func(v *values) bool {
 		return slices.ContainsFunc(v.pointers, func(p pointer) bool {
-			return p.identifier != coding{} && matches(p.identifier)
+			return p.identifier != nil && matches(*p.identifier)
 		})
 	}, nil
 }
 
 var errReference = errors.New("is no reference: write Type/id or id; a patient is only known by identifier, as in subject:identifier=system|value")
 
-func (r *reading) referenceTest(typ, part string) (func(values) bool, error) {
+func (r *reading) referenceTest(typ, part string) (test, error) {
 	target, err := plain(part)
 	if err != nil {
 		return nil, err
 	}
 	local := strings.TrimPrefix(target, r.base+"/")
 	if strings.Contains(local, "://") || strings.HasPrefix(local, "urn:") {
-		return func(v values) bool {
-			return slices.ContainsFunc(v.pointers, func(p pointer) bool { return p.url == target })
+		return func(v *values) bool {
+			return slices.ContainsFunc(v.pointers, func(p pointer) bool { return p.target == target })
 		}, nil
 	}
 	id := local
@@ -369,9 +383,10 @@ func (r *reading) referenceTest(typ, part string) (func(values) bool, error) {
 	if !resourceID.MatchString(id) {
 		return nil, errReference
 	}
-	return func(v values) bool {
+	return func(v *values) bool {
 		return slices.ContainsFunc(v.pointers, func(p pointer) bool {
-			return p.id == id && (typ == "" || p.typ == typ)
+			pointed, to, ok := p.resource()
+			return ok && to == id && (typ == "" || typ == pointed)
 		})
 	}, nil
 }
@@ -400,49 +415,58 @@ func parseQuantity(part string) (matches func(amount) bool, err error) {
 	if len(parts) == 1 {
 		return func(a amount) bool { return n.asks(p, a) }, nil
 	}
-	system, unit := parts[1], parts[2]
-	if unit == "" {
+	system, code := parts[1], parts[2]
+	if code == "" {
 		return nil, errQuantity
 	}
 	return func(a amount) bool {
 		switch {
-		case system == "" && a.code != unit && a.unit != unit:
+		case system == "" && a.unit.code != code && a.unit.word != code:
 			return false
-		case system != "" && (a.system != system || a.code != unit):
+		case system != "" && (a.unit.system != system || a.unit.code != code):
 			return false
 		}
 		return n.asks(p, a)
 	}, nil
 }
 
-func quantityTest(part string) (func(values) bool, error) {
+func quantityTest(part string) (test, error) {
 	matches, err := parseQuantity(part)
 	if err != nil {
 		return nil, err
 	}
-	return func(v values) bool { return slices.ContainsFunc(v.amounts, matches) }, nil
+	return func(v *values) bool { return slices.ContainsFunc(v.amounts, matches) }, nil
 }
 
 var errComposite = errors.New("is no pair: write the code, a dollar sign and the value, as in system|code$gt0.4")
 
-func compositeTest(p param, part string) (func(values) bool, error) {
+func compositeTest(p param, part string) (test, error) {
 	parts := split(part, '$')
 	if len(parts) != 2 || parts[0] == "" || parts[1] == "" {
 		return nil, errComposite
 	}
-	code, err := tokenTest(parts[0])
+	code, err := parseToken(parts[0])
 	if err != nil {
 		return nil, err
 	}
-	second := quantityTest
-	if p.valueKind == kindToken {
-		second = tokenTest
+	if p.valueKind == kindQuantity {
+		amounts, err := parseQuantity(parts[1])
+		if err != nil {
+			return nil, err
+		}
+		return func(v *values) bool {
+			return slices.ContainsFunc(v.pairs, func(x pair) bool {
+				return slices.ContainsFunc(x.code, code) && slices.ContainsFunc(x.amounts, amounts)
+			})
+		}, nil
 	}
-	value, err := second(parts[1])
+	concept, err := parseToken(parts[1])
 	if err != nil {
 		return nil, err
 	}
-	return func(v values) bool {
-		return slices.ContainsFunc(v.pairs, func(x pair) bool { return code(x.code) && value(x.value) })
+	return func(v *values) bool {
+		return slices.ContainsFunc(v.pairs, func(x pair) bool {
+			return slices.ContainsFunc(x.code, code) && slices.ContainsFunc(x.concept, concept)
+		})
 	}, nil
 }

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"math/big"
+	"math"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -14,9 +16,11 @@ import (
 // record is a resource with the values that its type's parameters search.
 type record struct {
 	typ, id string
-	text    []byte
-	// values stand in the order of the type's parameters.
-	values []values
+	// at and length say where in its case's text it stands.
+	at, length int
+	// values stand in the order of the type's parameters; nil is none. Records of
+	// one case share those that were read from the same text.
+	values []*values
 }
 
 // values are what a resource has for one parameter; one of the lists is used.
@@ -29,31 +33,113 @@ type values struct {
 	pairs    []pair
 }
 
-// pair is what a composite binds together.
-type pair struct{ code, value values }
+// pair is what a composite binds together: a code with a concept or an amount.
+type pair struct {
+	code    []coding
+	concept []coding
+	amounts []amount
+}
 
-func (v values) none() bool {
+func (v *values) none() bool {
 	return len(v.codings)+len(v.spans)+len(v.pointers)+len(v.amounts)+len(v.uris)+len(v.pairs) == 0
 }
 
 // object is a decoded JSON object. Numbers keep their digits.
 type object = map[string]any
 
-// read takes out of an encoded resource what its type's parameters search.
-func read(t *resourceType, r fhirmap.Resource, zone *time.Location) (record, error) {
-	decoder := json.NewDecoder(bytes.NewReader(r.JSON))
-	decoder.UseNumber()
-	var content object
-	if err := decoder.Decode(&content); err != nil {
-		return record{}, fmt.Errorf("%s %s cannot be read: %w", r.Type, r.ID, err)
+// reader takes out of the resources of one case what can be searched.
+type reader struct {
+	zone *time.Location
+	// before holds what was read, by parameter and text: most of what the resources
+	// of a case can be searched by, they have in common.
+	before map[string]*values
+	texts  map[string]string
+	units  map[unit]*unit
+}
+
+func newReader(zone *time.Location) *reader {
+	return &reader{zone: zone, before: map[string]*values{}, texts: map[string]string{}, units: map[unit]*unit{}}
+}
+
+// same gives the text as it was met first, so that it is held once.
+func (r *reader) same(text string) string {
+	if first, met := r.texts[text]; met {
+		return first
 	}
-	out := record{typ: r.Type, id: r.ID, text: r.JSON, values: make([]values, len(t.params))}
+	r.texts[text] = text
+	return text
+}
+
+// read takes out of an encoded resource what its type's parameters search.
+func (r *reader) read(t *resourceType, res fhirmap.Resource) (record, error) {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(res.JSON, &members); err != nil {
+		return record{}, fmt.Errorf("%s %s cannot be read: %w", res.Type, res.ID, err)
+	}
+	out := record{typ: t.name, id: res.ID, values: make([]*values, len(t.params))}
 	for i, p := range t.params {
-		for _, path := range p.paths {
-			walk(content, path, func(v any) { out.values[i].add(p, v, zone) })
+		v, err := r.values(t, p, members)
+		if err != nil {
+			return record{}, fmt.Errorf("%s %s cannot be read: %w", res.Type, res.ID, err)
 		}
+		out.values[i] = v
 	}
 	return out, nil
+}
+
+// values reads those of one parameter; nil is none.
+func (r *reader) values(t *resourceType, p param, members map[string]json.RawMessage) (*values, error) {
+	key := []byte(t.name + " " + p.name)
+	used := p.members()
+	has := false
+	for _, name := range used {
+		key = append(append(key, 0), members[name]...)
+		has = has || len(members[name]) > 0
+	}
+	if !has {
+		return nil, nil
+	}
+	if v, met := r.before[string(key)]; met {
+		return v, nil
+	}
+	content := object{}
+	for _, name := range used {
+		if len(members[name]) == 0 {
+			continue
+		}
+		decoder := json.NewDecoder(bytes.NewReader(members[name]))
+		decoder.UseNumber()
+		var x any
+		if err := decoder.Decode(&x); err != nil {
+			return nil, err
+		}
+		content[name] = x
+	}
+	v := &values{}
+	for _, path := range p.paths {
+		walk(content, path, func(x any) { r.add(v, p, x) })
+	}
+	if v.none() {
+		v = nil
+	}
+	r.before[string(key)] = v
+	return v, nil
+}
+
+// members gives the members of the resource that a parameter's values stand in.
+func (p param) members() []string {
+	var list []string
+	for _, path := range p.paths {
+		if path == whole {
+			list = append(list, "code", p.value)
+			continue
+		}
+		head, _, _ := strings.Cut(path, ".")
+		if !slices.Contains(list, head) {
+			list = append(list, head)
+		}
+	}
+	return list
 }
 
 // walk visits every value at a path, through lists.
@@ -85,54 +171,56 @@ func text(o object, name string) string {
 
 // add enters one element under its parameter. An element of another shape than
 // the parameter searches is not searched.
-func (v *values) add(p param, element any, zone *time.Location) {
+func (r *reader) add(v *values, p param, element any) {
 	switch p.kind {
 	case kindToken:
-		v.codings = append(v.codings, codings(element, p.system)...)
+		v.codings = append(v.codings, r.codings(element, p.system)...)
 	case kindDate:
-		if s, ok := spanOf(element, zone); ok {
+		if s, ok := spanOf(element, r.zone); ok {
 			v.spans = append(v.spans, s)
 		}
 	case kindReference:
 		if o, ok := element.(object); ok {
-			v.pointers = append(v.pointers, pointerOf(o))
+			v.pointers = append(v.pointers, r.pointer(o))
 		}
 	case kindQuantity:
-		if o, ok := element.(object); ok {
-			if a, ok := amountOf(o); ok {
-				v.amounts = append(v.amounts, a)
-			}
-		}
+		v.amounts = append(v.amounts, r.amounts(element)...)
 	case kindURI:
 		if s, ok := element.(string); ok {
 			v.uris = append(v.uris, s)
 		}
 	case kindComposite:
 		var x pair
-		walk(element, "code", func(c any) { x.code.add(param{kind: kindToken}, c, zone) })
-		walk(element, p.value, func(c any) { x.value.add(param{kind: p.valueKind}, c, zone) })
-		if !x.code.none() && !x.value.none() {
+		walk(element, "code", func(c any) { x.code = append(x.code, r.codings(c, "")...) })
+		walk(element, p.value, func(c any) {
+			if p.valueKind == kindQuantity {
+				x.amounts = append(x.amounts, r.amounts(c)...)
+			} else {
+				x.concept = append(x.concept, r.codings(c, "")...)
+			}
+		})
+		if len(x.code) > 0 && len(x.amounts)+len(x.concept) > 0 {
 			v.pairs = append(v.pairs, x)
 		}
 	}
 }
 
 // codings reads a code, a Coding, a CodeableConcept or an Identifier.
-func codings(element any, system string) []coding {
+func (r *reader) codings(element any, system string) []coding {
 	switch x := element.(type) {
 	case string:
-		return []coding{{system, x}}
+		return []coding{{r.same(system), r.same(x)}}
 	case object:
 		if list, ok := x["coding"].([]any); ok {
-			var all []coding
+			all := make([]coding, 0, len(list))
 			for _, c := range list {
-				all = append(all, codings(c, "")...)
+				all = append(all, r.codings(c, "")...)
 			}
 			return all
 		}
 		for _, name := range []string{"code", "value"} {
 			if c := text(x, name); c != "" {
-				return []coding{{text(x, "system"), c}}
+				return []coding{{r.same(text(x, "system")), r.same(c)}}
 			}
 		}
 	}
@@ -167,37 +255,42 @@ func spanOf(element any, zone *time.Location) (span, bool) {
 	return span{}, false
 }
 
-func pointerOf(o object) pointer {
+func (r *reader) pointer(o object) pointer {
 	var p pointer
-	if r := text(o, "reference"); r != "" {
-		if typ, id, ok := strings.Cut(r, "/"); ok && typeNamed(typ) != nil {
-			p.typ, p.id = typ, id
-		} else {
-			p.url = r
-		}
+	if target := text(o, "reference"); target != "" {
+		p.target = r.same(target)
 	}
 	if id, ok := o["identifier"].(object); ok {
-		p.identifier = coding{text(id, "system"), text(id, "value")}
+		p.identifier = &coding{r.same(text(id, "system")), r.same(text(id, "value"))}
 	}
 	return p
 }
 
-func amountOf(o object) (amount, bool) {
+// amounts reads a Quantity.
+func (r *reader) amounts(element any) []amount {
+	o, ok := element.(object)
+	if !ok {
+		return nil
+	}
 	digits, ok := o["value"].(json.Number)
 	if !ok {
-		return amount{}, false
+		return nil
 	}
-	n, err := parseNumber(digits.String())
+	x, err := strconv.ParseFloat(digits.String(), 64)
 	if err != nil {
-		return amount{}, false
+		return nil
 	}
-	a := amount{from: n.exact, until: n.exact, system: text(o, "system"), code: text(o, "code"), unit: text(o, "unit")}
-	var open *big.Rat
+	a := amount{from: x, until: x}
+	u := unit{r.same(text(o, "system")), r.same(text(o, "code")), r.same(text(o, "unit"))}
+	if r.units[u] == nil {
+		r.units[u] = &u
+	}
+	a.unit = r.units[u]
 	switch text(o, "comparator") {
 	case "<", "<=":
-		a.from = open
+		a.from = math.Inf(-1)
 	case ">", ">=":
-		a.until = open
+		a.until = math.Inf(1)
 	}
-	return a, true
+	return []amount{a}
 }

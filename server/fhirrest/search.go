@@ -3,6 +3,7 @@ package fhirrest
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -29,12 +30,18 @@ func parsePlace(text string) (place, bool) {
 
 // found is what a search answers.
 type found struct {
-	matches  []record
-	included []record
+	matches  []hit
+	included []hit
 	total    int // counted only where asked for
 	last     place
 	more     bool
 	failed   int // cases that could not be rendered
+}
+
+// hit is a resource of a page with the case that holds its text.
+type hit struct {
+	record
+	of *content
 }
 
 // question is what a cursor belongs to.
@@ -90,12 +97,14 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 			case len(out.matches) == q.count:
 				out.more = true
 			default:
-				out.matches = append(out.matches, r)
+				out.matches = append(out.matches, hit{r, c})
 				here = append(here, r)
 				out.last = place{folder.number, r.id}
 			}
 		}
-		out.included = append(out.included, q.beside(c, here)...)
+		for _, r := range q.beside(c, here) {
+			out.included = append(out.included, hit{r, c})
+		}
 		if out.more && !counting {
 			break
 		}
@@ -127,11 +136,12 @@ func (q query) beside(c *content, matches []record) []record {
 	}
 	for _, i := range q.includes {
 		for _, r := range matches {
-			for _, p := range r.values[i.param].pointers {
-				if i.target != "" && p.typ != i.target {
+			for _, p := range r.pointers(i.param) {
+				typ, id, ours := p.resource()
+				if !ours || i.target != "" && typ != i.target {
 					continue
 				}
-				if target, ok := c.record(p.typ, p.id); ok {
+				if target, ok := c.record(typ, id); ok {
 					add(target)
 				}
 			}
@@ -142,8 +152,8 @@ func (q query) beside(c *content, matches []record) []record {
 			continue
 		}
 		for _, r := range c.byType[i.source] {
-			for _, p := range r.values[i.param].pointers {
-				if matched[key{p.typ, p.id}] {
+			for _, p := range r.pointers(i.param) {
+				if typ, id, ours := p.resource(); ours && matched[key{typ, id}] {
 					add(r)
 					break
 				}
@@ -151,6 +161,13 @@ func (q query) beside(c *content, matches []record) []record {
 		}
 	}
 	return list
+}
+
+func (r record) pointers(param int) []pointer {
+	if v := r.values[param]; v != nil {
+		return v.pointers
+	}
+	return nil
 }
 
 // The parts of a searchset beside the resources, which are written as they are.
@@ -164,6 +181,9 @@ type (
 	}
 )
 
+// entryBytes is about what an entry has around its resource.
+const entryBytes = 200
+
 // bundle writes a searchset.
 func (f *Face) bundle(q query, r found) ([]byte, error) {
 	links := []link{{"self", f.address(q, q.cursor)}}
@@ -172,10 +192,10 @@ func (f *Face) bundle(q query, r found) ([]byte, error) {
 	}
 	size := 1 << 10
 	for _, x := range r.matches {
-		size += len(x.text) + 200
+		size += x.length + entryBytes
 	}
 	for _, x := range r.included {
-		size += len(x.text) + 200
+		size += x.length + entryBytes
 	}
 	out := append(make([]byte, 0, size), `{"resourceType":"Bundle","type":"searchset"`...)
 	if q.total || q.countOnly {
@@ -207,15 +227,25 @@ func (f *Face) bundle(q query, r found) ([]byte, error) {
 		out = append(out, '}')
 		return nil
 	}
-	for _, x := range r.matches {
-		if err := entry(f.base+"/"+x.typ+"/"+x.id, "match", x.text); err != nil {
-			return nil, err
+	// Hits come case by case, so that only the last case's texts are kept unpacked.
+	var open *content
+	var texts []byte
+	hits := func(list []hit, how string) error {
+		for _, x := range list {
+			if x.of != open {
+				if texts, err = f.shelf.texts(x.of); err != nil {
+					return err
+				}
+				open = x.of
+			}
+			if err := entry(f.base+"/"+x.typ+"/"+x.id, how, texts[x.at:x.at+x.length]); err != nil {
+				return err
+			}
 		}
+		return nil
 	}
-	for _, x := range r.included {
-		if err := entry(f.base+"/"+x.typ+"/"+x.id, "include", x.text); err != nil {
-			return nil, err
-		}
+	if err := errors.Join(hits(r.matches, "match"), hits(r.included, "include")); err != nil {
+		return nil, err
 	}
 	if r.failed > 0 {
 		text, err := json.Marshal(outcome{"OperationOutcome", []issue{{"warning", issueException,

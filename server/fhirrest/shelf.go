@@ -1,6 +1,7 @@
 package fhirrest
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"slices"
@@ -8,17 +9,22 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/klauspost/compress/zstd"
 
 	"trigone/internal/casebook"
 )
 
 // shelf keeps the cases of the site in the order in which they were opened, and as
-// many of them rendered and ready to be searched as fit. It follows the site's
-// changes, so that a case is rendered again only when it was written.
+// many of them rendered and ready to be searched as fit: what is searched as it is,
+// the texts packed. It follows the site's changes, so that a case is rendered again
+// only when it was written.
 type shelf struct {
 	book *casebook.Book
 	zone *time.Location
-	most int // bytes of rendered resources that are kept
+	most int // bytes that are kept
+
+	pack   *zstd.Encoder
+	unpack *zstd.Decoder
 
 	// turn lets one case be rendered at a time: searches that come together wait
 	// for the same case instead of rendering it twice.
@@ -50,6 +56,7 @@ type content struct {
 	version int64
 	changed time.Time
 	byType  map[string][]record // by id
+	packed  []byte              // the texts of all, one behind the other
 	bytes   int
 }
 
@@ -62,12 +69,26 @@ func (c *content) record(typ, id string) (record, bool) {
 	return list[at], true
 }
 
-func newShelf(book *casebook.Book, zone *time.Location, most int) *shelf {
-	return &shelf{
-		book: book, zone: zone, most: most, turn: make(chan struct{}, 1),
-		folders: map[string]*folder{}, owners: map[uuid.UUID]*folder{}, kept: map[*folder]bool{},
+// packWindow holds the texts of a case or two; more would only take memory.
+const packWindow = 1 << 20
+
+func newShelf(book *casebook.Book, zone *time.Location, most int) (*shelf, error) {
+	pack, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(packWindow))
+	if err != nil {
+		return nil, err
 	}
+	unpack, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(0))
+	if err != nil {
+		return nil, err
+	}
+	return &shelf{
+		book: book, zone: zone, most: most, pack: pack, unpack: unpack, turn: make(chan struct{}, 1),
+		folders: map[string]*folder{}, owners: map[uuid.UUID]*folder{}, kept: map[*folder]bool{},
+	}, nil
 }
+
+// texts gives the texts of a case, in which each record knows its place.
+func (s *shelf) texts(c *content) ([]byte, error) { return s.unpack.DecodeAll(c.packed, nil) }
 
 // followed is how many changes are read at once.
 const followed = 1000
@@ -136,23 +157,42 @@ func (s *shelf) open(ctx context.Context, f *folder) (*content, error) {
 	if err != nil {
 		return nil, err
 	}
+	c, err := s.prepare(rendered)
+	if err != nil {
+		return nil, err
+	}
+	s.keep(f, c)
+	return c, nil
+}
+
+// valueBytes is what one resource's searched values take beside its text, measured
+// over the invented cases.
+const valueBytes = 1600
+
+// prepare makes a rendered case ready to be searched.
+func (s *shelf) prepare(rendered casebook.CaseResources) (*content, error) {
 	c := &content{version: rendered.Version, changed: rendered.ChangedTime, byType: map[string][]record{}}
+	reader := newReader(s.zone)
+	var texts []byte
 	for _, r := range rendered.Resources {
 		t := typeNamed(r.Type)
 		if t == nil {
 			continue // a type that this face does not serve
 		}
-		x, err := read(t, r, s.zone)
+		x, err := reader.read(t, r)
 		if err != nil {
 			return nil, err
 		}
-		c.byType[r.Type] = append(c.byType[r.Type], x)
-		c.bytes += len(r.JSON)
+		x.at, x.length = len(texts), len(r.JSON)
+		texts = append(texts, r.JSON...)
+		c.byType[t.name] = append(c.byType[t.name], x)
+		c.bytes += valueBytes
 	}
 	for _, list := range c.byType {
 		slices.SortFunc(list, func(a, b record) int { return cmp.Compare(a.id, b.id) })
 	}
-	s.keep(f, c)
+	c.packed = bytes.Clone(s.pack.EncodeAll(texts, nil)) // without the room it was made in
+	c.bytes += len(c.packed)
 	return c, nil
 }
 
@@ -208,6 +248,26 @@ func (s *shelf) unindexed() []*folder {
 		}
 	}
 	return list
+}
+
+// warm opens every case, so that the first search need not; it ends with ctx. A
+// case that cannot be opened is left to those who ask for it.
+func (s *shelf) warm(ctx context.Context) {
+	if s.refresh(ctx) != nil {
+		return
+	}
+	for _, f := range s.from(0) {
+		if ctx.Err() != nil || s.full() {
+			return
+		}
+		_, _ = s.open(ctx, f)
+	}
+}
+
+func (s *shelf) full() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.bytes*10 > s.most*9
 }
 
 // find gives one resource as it stands.

@@ -36,6 +36,8 @@ type param struct {
 	value string
 	// valueKind is that member's kind.
 	valueKind kind
+	// union names the parameters whose values this one searches beside its own.
+	union []string
 }
 
 // resourceType is a served type with its parameters.
@@ -75,6 +77,16 @@ func reference(name, path string, targets ...string) param {
 }
 func composite(name, value string, of kind, elements ...string) param {
 	return param{name: name, kind: kindComposite, paths: elements, value: value, valueKind: of}
+}
+
+// combo searches an Observation and its components alike.
+func combo(k kind, name string) param {
+	return param{name: "combo-" + name, kind: k, union: []string{name, "component-" + name}}
+}
+
+func (p param) of(value kind) param {
+	p.valueKind = value
+	return p
 }
 
 // clinical names the definition that R4 shares between types.
@@ -153,12 +165,12 @@ var served = withCommon([]resourceType{
 		clinical(token("code", "code")),
 		composite("code-value-concept", "valueCodeableConcept", kindToken, whole),
 		composite("code-value-quantity", "valueQuantity", kindQuantity, whole),
-		token("combo-code", "code", "component.code"),
-		composite("combo-code-value-concept", "valueCodeableConcept", kindToken, whole, "component"),
-		composite("combo-code-value-quantity", "valueQuantity", kindQuantity, whole, "component"),
-		token("combo-data-absent-reason", "dataAbsentReason", "component.dataAbsentReason"),
-		token("combo-value-concept", "valueCodeableConcept", "component.valueCodeableConcept"),
-		quantity("combo-value-quantity", "valueQuantity", "component.valueQuantity"),
+		combo(kindToken, "code"),
+		combo(kindComposite, "code-value-concept").of(kindToken),
+		combo(kindComposite, "code-value-quantity").of(kindQuantity),
+		combo(kindToken, "data-absent-reason"),
+		combo(kindToken, "value-concept"),
+		combo(kindQuantity, "value-quantity"),
 		token("component-code", "component.code"),
 		composite("component-code-value-concept", "valueCodeableConcept", kindToken, "component"),
 		composite("component-code-value-quantity", "valueQuantity", kindQuantity, "component"),

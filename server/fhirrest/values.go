@@ -122,70 +122,72 @@ func (p prefix) matches(record, asked span) bool {
 	return false
 }
 
-// number is a decimal as it was written, with the range that its last digit
-// stands for.
-type number struct{ exact, from, until *big.Rat }
+// number is a decimal with the range that its last digit stands for.
+type number struct{ exact, from, until float64 }
 
 var (
-	// The bounds keep a number from taking more work than its length.
-	numberForm = regexp.MustCompile(`^[+-]?\d{1,18}(\.(\d{1,18}))?([eE]([+-]?\d{1,2}))?$`)
+	numberForm = regexp.MustCompile(`^[+-]?(\d{1,15})(\.(\d{1,15}))?([eE]([+-]?\d{1,2}))?$`)
 
-	errNumber = errors.New("is no number: write a decimal such as 0.4, of at most 18 digits on either side")
+	errNumber = errors.New("is no number: write a decimal such as 0.4, of at most 15 digits")
 )
+
+// exactDigits is how many digits of a decimal a float64 keeps apart, so that two
+// numbers compare as their decimals do.
+const exactDigits = 15
 
 func parseNumber(text string) (number, error) {
 	m := numberForm.FindStringSubmatch(text)
-	if m == nil {
-		return number{}, errNumber
-	}
-	exact, ok := new(big.Rat).SetString(text)
-	if !ok {
+	if m == nil || len(m[1])+len(m[3]) > exactDigits {
 		return number{}, errNumber
 	}
 	half := "0.5"
-	if n := len(m[2]); n > 0 {
+	if n := len(m[3]); n > 0 {
 		half = "0." + strings.Repeat("0", n) + "5"
 	}
-	if m[4] != "" {
-		half += "e" + m[4]
+	if m[5] != "" {
+		half += "e" + m[5]
 	}
-	margin, ok := new(big.Rat).SetString(half)
-	if !ok {
+	exact, ok := new(big.Rat).SetString(text)
+	margin, also := new(big.Rat).SetString(half)
+	if !ok || !also {
 		return number{}, errNumber
 	}
-	return number{exact, new(big.Rat).Sub(exact, margin), new(big.Rat).Add(exact, margin)}, nil
+	var n number
+	n.exact, _ = exact.Float64()
+	n.from, _ = new(big.Rat).Sub(exact, margin).Float64()
+	n.until, _ = new(big.Rat).Add(exact, margin).Float64()
+	return n, nil
 }
 
-// amount is a quantity on record. One with a comparator is open at one end: nil.
+// unit is what an amount is counted in.
+type unit struct{ system, code, word string }
+
+// amount is a quantity on record. One with a comparator is open at one end.
 type amount struct {
-	from, until        *big.Rat
-	system, code, unit string
+	from, until float64
+	unit        *unit
 }
 
 // asks compares: eq and ne by the range that the digits asked for stand for, the
 // others exactly, as R4 has it.
 func (n number) asks(p prefix, a amount) bool {
-	within := a.from != nil && a.until != nil && a.from.Cmp(n.from) >= 0 && a.until.Cmp(n.until) < 0
-	above := a.until == nil || a.until.Cmp(n.exact) > 0
-	below := a.from == nil || a.from.Cmp(n.exact) < 0
-	is := a.from != nil && a.until != nil && a.from.Cmp(n.exact) == 0 && a.until.Cmp(n.exact) == 0
 	switch p {
 	case equal:
-		return within
+		return a.from >= n.from && a.until < n.until
 	case notEqual:
-		return !within
+		return a.from < n.from || a.until >= n.until
 	case greater:
-		return above
+		return a.until > n.exact
 	case less:
-		return below
+		return a.from < n.exact
 	case greaterOrEqual:
-		return above || is
+		return a.until >= n.exact
 	case lessOrEqual:
-		return below || is
+		return a.from <= n.exact
 	case startsAfter:
-		return a.from != nil && a.from.Cmp(n.exact) > 0
+		return a.from > n.exact
 	case endsBefore:
-		return a.until != nil && a.until.Cmp(n.exact) < 0
+		return a.until < n.exact
 	}
 	return false
 }
@@ -195,9 +197,14 @@ type coding struct{ system, code string }
 
 // pointer is a reference on record.
 type pointer struct {
-	typ, id    string
-	url        string // not a resource of ours
-	identifier coding
+	target     string // Type/id, or an address elsewhere; empty: none
+	identifier *coding
+}
+
+// resource gives the resource of ours that is pointed to.
+func (p pointer) resource() (typ, id string, ok bool) {
+	typ, id, ok = strings.Cut(p.target, "/")
+	return typ, id, ok && typeNamed(typ) != nil
 }
 
 // split cuts a value at a separator that no backslash stands before. The parts
