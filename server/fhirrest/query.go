@@ -181,6 +181,9 @@ func (r *reading) param(name string, list []string) error {
 func (r *reading) control(name, text string) error {
 	switch name {
 	case paramCursor:
+		if text == "" {
+			return bad(name, "is empty; leave it out to begin")
+		}
 		r.q.cursor = text
 		return nil
 	case paramCount:
