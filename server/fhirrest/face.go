@@ -386,7 +386,7 @@ func (f *Face) read(r *http.Request, t *resourceType, id, version string) (answe
 		return answer{}, refuse(http.StatusNotFound, issueNotFound,
 			"only the current version of a resource is served; read it without _history")
 	}
-	texts, err := f.shelf.texts(c)
+	texts, err := f.shelf.texts(c, nil)
 	if err != nil {
 		return answer{}, err
 	}

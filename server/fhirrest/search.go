@@ -233,7 +233,7 @@ func (f *Face) bundle(q query, r found) ([]byte, error) {
 	hits := func(list []hit, how string) error {
 		for _, x := range list {
 			if x.of != open {
-				if texts, err = f.shelf.texts(x.of); err != nil {
+				if texts, err = f.shelf.texts(x.of, texts); err != nil {
 					return err
 				}
 				open = x.of

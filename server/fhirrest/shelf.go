@@ -87,8 +87,11 @@ func newShelf(book *casebook.Book, zone *time.Location, most int) (*shelf, error
 	}, nil
 }
 
-// texts gives the texts of a case, in which each record knows its place.
-func (s *shelf) texts(c *content) ([]byte, error) { return s.unpack.DecodeAll(c.packed, nil) }
+// texts gives the texts of a case, in which each record knows its place; into is
+// written over.
+func (s *shelf) texts(c *content, into []byte) ([]byte, error) {
+	return s.unpack.DecodeAll(c.packed, into[:0])
+}
 
 // followed is how many changes are read at once.
 const followed = 1000
