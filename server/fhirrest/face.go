@@ -255,9 +255,9 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 	if len(r.RequestURI) > mostAddress {
 		return answer{}, refuse(http.StatusRequestURITooLong, issueTooLong, "the address is longer than %d bytes; send the search by POST to _search", mostAddress)
 	}
-	// Only plain addresses are served: an escape or a dot in a path names nothing.
+	// The path is taken as it was sent: with an escape in it, it names nothing.
 	rest, below := strings.CutPrefix(r.URL.EscapedPath(), f.path+"/")
-	if !below || strings.ContainsAny(rest, "%;\\") {
+	if !below {
 		return answer{}, notFound()
 	}
 	segments := strings.Split(rest, "/")
