@@ -1,10 +1,13 @@
 package fhirrest
 
 import (
+	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -505,6 +508,47 @@ func TestSmallShelf(t *testing.T) {
 	}
 	if f.face.shelf.bytes > 300<<10 || len(f.face.shelf.kept) == 3 {
 		t.Errorf("%d bytes are kept of %d cases", f.face.shelf.bytes, len(f.face.shelf.kept))
+	}
+}
+
+// A case that cannot be rendered hides no other: the search says that one is
+// missing, and the others are still read.
+func TestOneCaseThatCannotBeRendered(t *testing.T) {
+	dir := t.TempDir()
+	f, err := open(dir, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := f.close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	for _, n := range []string{"core-only", "commissural-conversion"} {
+		if err := f.submit(n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	db, err := sql.Open("sqlite", filepath.Join(dir, "s.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = db.ExecContext(t.Context(), "UPDATE evaluations SET answer = x'ff' WHERE case_id = (SELECT min(id) FROM cases)")
+	if err := errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s := f.search(t, ask("Procedure", "code", "mitral-valve-repair"))
+	if len(s.ids("match")) != 1 || len(s.ids("outcome")) != 1 {
+		t.Fatalf("matches %v, outcomes %v", s.ids("match"), s.ids("outcome"))
+	}
+	if r := f.do(t, "GET", "/"+s.ids("match")[0], ""); r.status != http.StatusOK {
+		t.Errorf("the other case: %d %s", r.status, r.body)
+	}
+	if r := f.do(t, "GET", "/Procedure/3411847e-3602-5cef-bd96-12567f70e942", ""); r.status != http.StatusInternalServerError || !strings.Contains(string(r.body), "OperationOutcome") {
+		t.Errorf("what may be of the broken case: %d %s", r.status, r.body)
+	}
+	if f.logs.FilterMessage("case cannot be rendered").Len() == 0 {
+		t.Error("the log does not name the case")
 	}
 }
 

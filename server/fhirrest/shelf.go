@@ -284,12 +284,19 @@ func (s *shelf) find(ctx context.Context, typ, text string) (record, *content, e
 	}
 	f := s.owner(id)
 	if f == nil {
+		var failed error
 		for _, other := range s.unindexed() {
 			if _, err := s.open(ctx, other); err != nil {
-				return record{}, nil, err
+				failed = err
+				if ctx.Err() != nil {
+					break
+				}
 			}
 		}
 		if f = s.owner(id); f == nil {
+			if failed != nil { // it may be of the case that cannot be rendered
+				return record{}, nil, failed
+			}
 			return record{}, nil, notFound()
 		}
 	}
