@@ -36,7 +36,7 @@ func Collection(h History) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Literal(text, types), nil
+	return literal(text, types)
 }
 
 // ConditionalTransaction gives what Transaction sends for a receiver that refuses

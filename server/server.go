@@ -29,6 +29,11 @@ import (
 type Options struct {
 	// Listen is a loopback address with a port; port 0 takes a free one.
 	Listen string
+	// HTTPListen is a loopback address for the FHIR REST face; empty: none.
+	HTTPListen string
+	// HTTPBaseURL is the address that resources are named by; empty: http, the
+	// address served and /fhir.
+	HTTPBaseURL string
 	// StorePath is the SQLite file; it is made if it is not there.
 	StorePath string
 	// PolicyPath is the site's clinical policy; empty: the built-in one.
@@ -50,6 +55,7 @@ type Running struct {
 	store    storage.Store
 	log      *zap.Logger
 	failed   chan error
+	rest     *restFace // nil: not served
 }
 
 const (
@@ -69,6 +75,11 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	}
 	if err := checkLoopback(o.Listen); err != nil {
 		return nil, err
+	}
+	if o.HTTPListen != "" {
+		if err := checkLoopback(o.HTTPListen); err != nil {
+			return nil, err
+		}
 	}
 	clinical, err := readPolicy(o.PolicyPath)
 	if err != nil {
@@ -91,6 +102,10 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("listen: %w", err), store.Close())
 	}
+	face, err := listenREST(ctx, o, book)
+	if err != nil {
+		return nil, errors.Join(err, listener.Close(), store.Close())
+	}
 	convert.Warm()
 	r := &Running{
 		listener: listener, store: store, log: o.Log, health: health.NewServer(),
@@ -99,7 +114,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), deadline, mapErrors(o.Log)),
 			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), deadlineStream, mapErrorsStream(o.Log)),
 		),
-		failed: make(chan error, 1),
+		failed: make(chan error, 2), rest: face,
 	}
 	register(r.grpc, book)
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
@@ -107,6 +122,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	go func() {
 		r.failed <- r.grpc.Serve(listener)
 	}()
+	r.rest.serve(r.failed)
 	o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()),
 		zap.String("site", clinical.Settings.Site), zap.String("policy_hash", clinical.Hash))
 	return r, nil
@@ -145,6 +161,9 @@ func checkLoopback(address string) error {
 // Addr is the address it serves on.
 func (r *Running) Addr() string { return r.listener.Addr().String() }
 
+// RESTAddr is the address of the REST face; empty: it is not served.
+func (r *Running) RESTAddr() string { return r.rest.addr() }
+
 // Failed gives the error if serving ends by itself.
 func (r *Running) Failed() <-chan error { return r.failed }
 
@@ -152,6 +171,11 @@ func (r *Running) Failed() <-chan error { return r.failed }
 // cuts them off. The store is closed last.
 func (r *Running) Stop(ctx context.Context) error {
 	r.health.Shutdown()
+	stopped := make(chan struct{})
+	go func() {
+		r.rest.stop(ctx)
+		close(stopped)
+	}()
 	drained := make(chan struct{})
 	go func() {
 		r.grpc.GracefulStop()
@@ -164,6 +188,7 @@ func (r *Running) Stop(ctx context.Context) error {
 		r.grpc.Stop()
 		<-drained
 	}
+	<-stopped
 	r.log.Info("stopped")
 	return r.store.Close()
 }

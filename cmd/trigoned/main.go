@@ -70,7 +70,8 @@ local protocols and licensed practice come first.
 
 Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 		Example: `  trigoned --listen 127.0.0.1:7430 --store trigone.db
-  trigoned --store trigone.db --policy harbour.yaml --log-level debug`,
+  trigoned --store trigone.db --policy harbour.yaml --log-level debug
+  trigoned --store trigone.db --http-listen 127.0.0.1:7431`,
 		Args:          noArguments,
 		SilenceUsage:  true,
 		SilenceErrors: true,
@@ -84,6 +85,8 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 		},
 	}
 	c.Flags().StringVar(&o.Listen, "listen", "127.0.0.1:7430", "loopback address to serve on; others are refused until callers have identities")
+	c.Flags().StringVar(&o.HTTPListen, "http-listen", "", "loopback address to serve FHIR R4 on over HTTP, read only; default: not served")
+	c.Flags().StringVar(&o.HTTPBaseURL, "http-base-url", "", "address that FHIR resources are named by, if a proxy stands before; default: http, the address served and /fhir")
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
 	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
 	c.Flags().StringVar(&o.DeIdentificationKeyFile, "deidentification-key-file", "", "file of at least 32 random bytes, readable by its owner only; without it no de-identified bundles are made")

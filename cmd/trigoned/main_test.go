@@ -43,6 +43,7 @@ func TestWrongUse(t *testing.T) {
 		says string
 	}{
 		{"an address others can reach", []string{"--listen", "0.0.0.0:0", "--store", store}, exitFailed, "loopback"},
+		{"an address for HTTP that others can reach", []string{"--listen", "127.0.0.1:0", "--http-listen", "0.0.0.0:0", "--store", store}, exitFailed, "loopback"},
 		{"no port", []string{"--listen", "127.0.0.1", "--store", store}, exitFailed, "port"},
 		{"unknown flag", []string{"--nonsense"}, exitUsage, "--help"},
 		{"a word too many", []string{"serve"}, exitUsage, "flags only"},

@@ -51,9 +51,10 @@ var rooms = map[string][]string{
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules",
 		"internal/discrepancy", "internal/evaluate", "internal/explore", "internal/convert", "internal/policy", "internal/storage", "fhirmap", "internal/note",
 	},
-	"server":        {"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite"},
-	"internal/demo": {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "server", "testdata"},
-	"cmd/trigoned":  {"server"},
+	"server":          {"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest"},
+	"server/fhirrest": {"internal/casebook", "fhirmap"},
+	"internal/demo":   {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "server", "testdata"},
+	"cmd/trigoned":    {"server"},
 	"cmd/trigone": {
 		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/render", "internal/units", "server",
 	},

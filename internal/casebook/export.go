@@ -219,10 +219,9 @@ func (e *export) one(at storage.Change) error {
 		return nil
 	}
 	e.done++
-	types := fhirmap.TypesByID(list)
 	for _, r := range list {
 		if e.wants(r.Type) {
-			if err := e.line(r.Type, fhirmap.Literal(r.JSON, types)); err != nil {
+			if err := e.line(r.Type, r.JSON); err != nil {
 				return err
 			}
 		}

@@ -216,7 +216,9 @@ func (b *Book) ListChanges(ctx context.Context, req *trigonev1.ListChangesReques
 	return resp, err
 }
 
-// resources gives every FHIR resource of a case that has any, encoded.
+// resources gives every FHIR resource of a case that has any, encoded for readers
+// that get them one by one: references by type and id, the case's version and time
+// of change in meta.
 func (b *Book) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, error) {
 	h, err := b.historyOf(ctx, c)
 	if err != nil {
@@ -226,7 +228,18 @@ func (b *Book) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resourc
 	if errors.Is(err, fhirmap.ErrNothing) {
 		return nil, nil
 	}
-	return list, err
+	if err != nil {
+		return nil, err
+	}
+	if list, err = fhirmap.Literal(list); err != nil {
+		return nil, err
+	}
+	for i, r := range list {
+		if list[i], err = fhirmap.Versioned(r, c.Version, c.ChangedTime); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
 }
 
 func (b *Book) historyOf(ctx context.Context, c storage.Case) (fhirmap.History, error) {

@@ -1,0 +1,109 @@
+package casebook
+
+import (
+	"context"
+	"crypto/hmac"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"time"
+
+	"trigone/fhirmap"
+	"trigone/internal/storage"
+)
+
+// CaseVersion says that a case has at least this version.
+type CaseVersion struct {
+	// Number is the number of the change that says so. The first one of a case
+	// never moves, and numbers rise along the order of commits: who lists cases by
+	// it meets every new case behind those that were there before.
+	Number  int64
+	UID     string
+	Version int64
+}
+
+// CaseVersions follows the site's changes from a number on: the cases they belong
+// to, in the order of commits, a case as often as it was written. next is where to
+// go on; it is after itself when nothing is left.
+func (b *Book) CaseVersions(ctx context.Context, after int64, limit int) (list []CaseVersion, next int64, err error) {
+	rows, err := b.store.Changes(ctx, b.policy.Settings.Site, after, limit)
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, c := range rows {
+		after = c.Number
+		if c.CaseUID != "" {
+			list = append(list, CaseVersion{Number: c.Number, UID: c.CaseUID, Version: c.CaseVersion})
+		}
+	}
+	return list, after, nil
+}
+
+// CaseResources is a case as its resources.
+type CaseResources struct {
+	UID string
+	// Version is the case version they are a function of, ChangedTime when that was
+	// written; every resource states both in its meta.
+	Version     int64
+	ChangedTime time.Time
+	// Resources refer to each other as Type/id. None: nothing was ever accepted.
+	Resources []fhirmap.Resource
+}
+
+// mostReads bounds how often a case that is written all the time is read again.
+const mostReads = 5
+
+// CaseResources renders a case of the site. The case is read again if it was
+// written meanwhile, so that no answer mixes two versions.
+func (b *Book) CaseResources(ctx context.Context, uid string) (CaseResources, error) {
+	for range mostReads {
+		c, err := b.store.Case(ctx, b.policy.Settings.Site, uid)
+		if errors.Is(err, storage.ErrNotFound) {
+			return CaseResources{}, refuse(NotFound, ReasonUnknownCase, "there is no case of this name")
+		}
+		if err != nil {
+			return CaseResources{}, err
+		}
+		list, err := b.resources(ctx, c)
+		if err != nil {
+			return CaseResources{}, fmt.Errorf("resources: %w", err)
+		}
+		now, err := b.store.Case(ctx, b.policy.Settings.Site, uid)
+		if err != nil {
+			return CaseResources{}, err
+		}
+		if now.Version != c.Version {
+			continue
+		}
+		return CaseResources{UID: c.UID, Version: c.Version, ChangedTime: c.ChangedTime, Resources: list}, nil
+	}
+	return CaseResources{}, refuse(Aborted, ReasonRace, "the case was written again and again while it was read; ask again")
+}
+
+// Zone is the site's time zone, in which a date without one is meant.
+func (b *Book) Zone() (*time.Location, error) { return time.LoadLocation(b.policy.Settings.Zone) }
+
+// Seal makes an opaque text of a position that only opens with the same question;
+// it is made with the store's own key, so that it outlives the process.
+func (b *Book) Seal(question, position string) string {
+	return base64.RawURLEncoding.EncodeToString(append(b.seal(question, position), position...))
+}
+
+// Open gives the position back; not for a text that was sealed elsewhere or for
+// another question.
+func (b *Book) Open(question, sealed string) (position string, ok bool) {
+	raw, err := base64.RawURLEncoding.DecodeString(sealed)
+	if err != nil || len(raw) < tokenMACSize {
+		return "", false
+	}
+	position = string(raw[tokenMACSize:])
+	return position, hmac.Equal(raw[:tokenMACSize], b.seal(question, position))
+}
+
+func (b *Book) seal(question, position string) []byte {
+	return b.keyedHash([]byte("sealed position"), []byte(question), []byte(position))[:tokenMACSize]
+}
+
+// Terminology gives the resources that say what the codes of the others mean, with
+// the site's own codes.
+func (b *Book) Terminology() ([]fhirmap.Resource, error) { return fhirmap.Terminology(b.policy.Codes) }

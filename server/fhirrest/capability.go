@@ -1,0 +1,124 @@
+package fhirrest
+
+import (
+	"encoding/json"
+	"slices"
+	"time"
+)
+
+// The capability statement's parts, as far as they are stated.
+type (
+	capability struct {
+		ResourceType   string         `json:"resourceType"`
+		Status         string         `json:"status"`
+		Date           string         `json:"date"`
+		Kind           string         `json:"kind"`
+		Software       software       `json:"software"`
+		Implementation implementation `json:"implementation"`
+		FHIRVersion    string         `json:"fhirVersion"`
+		Format         []string       `json:"format"`
+		Rest           []rest         `json:"rest"`
+	}
+	software struct {
+		Name    string `json:"name"`
+		Version string `json:"version"`
+	}
+	implementation struct {
+		Description string `json:"description"`
+		URL         string `json:"url"`
+	}
+	rest struct {
+		Mode          string           `json:"mode"`
+		Documentation string           `json:"documentation"`
+		Resource      []servedResource `json:"resource"`
+	}
+	servedResource struct {
+		Type             string        `json:"type"`
+		Documentation    string        `json:"documentation,omitempty"`
+		Interaction      []interaction `json:"interaction"`
+		Versioning       string        `json:"versioning"`
+		ReadHistory      bool          `json:"readHistory"`
+		ConditionalRead  string        `json:"conditionalRead"`
+		SearchInclude    []string      `json:"searchInclude,omitempty"`
+		SearchRevInclude []string      `json:"searchRevInclude,omitempty"`
+		SearchParam      []searchParam `json:"searchParam,omitempty"`
+	}
+	interaction struct {
+		Code          string `json:"code"`
+		Documentation string `json:"documentation,omitempty"`
+	}
+	searchParam struct {
+		Name          string `json:"name"`
+		Definition    string `json:"definition"`
+		Type          kind   `json:"type"`
+		Documentation string `json:"documentation,omitempty"`
+	}
+)
+
+const caution = "Read-only record of mitral valve repairs. Decision support for qualified staff, not a medical device: " +
+	"clinical judgement, local protocols and licensed practice come first. Predictions are ranges of an uncalibrated model, not advice."
+
+// statement gives the capability statement, made of the table of what is served.
+func (f *Face) statement(version string, started time.Time) ([]byte, error) {
+	s := capability{
+		ResourceType: "CapabilityStatement", Status: "active", Date: started.UTC().Format(time.RFC3339), Kind: "instance",
+		Software:       software{"trigone", version},
+		Implementation: implementation{caution, f.base},
+		FHIRVersion:    "4.0.1", Format: []string{"application/fhir+json", "json"},
+		Rest: []rest{{
+			Mode: "server",
+			Documentation: "Searches by GET and by POST to _search. _count to 1000, _summary=count, _total=accurate, _format json; pages by the next link. " +
+				"A patient is only known by identifier: subject:identifier=system|value. Unknown parameters are left out, or refused with Prefer: handling=strict.",
+		}},
+	}
+	for i := range served {
+		s.Rest[0].Resource = append(s.Rest[0].Resource, served[i].statement())
+	}
+	for _, name := range f.fixed.Types {
+		s.Rest[0].Resource = append(s.Rest[0].Resource, servedResource{
+			Type: name, Interaction: []interaction{{Code: "read"}}, Versioning: "no-version", ConditionalRead: "not-supported",
+		})
+	}
+	return json.Marshal(s)
+}
+
+func (t *resourceType) statement() servedResource {
+	r := servedResource{
+		Type: t.name,
+		Interaction: []interaction{
+			{Code: "read"},
+			{Code: "vread", Documentation: "the current version only"},
+			{Code: "search-type"},
+		},
+		Versioning: "versioned", ConditionalRead: "full-support",
+	}
+	for _, p := range t.params {
+		r.SearchParam = append(r.SearchParam, searchParam{p.name, t.definition(p), p.kind, p.documentation()})
+	}
+	r.SearchInclude = includeNames(t.includes())
+	r.SearchRevInclude = includeNames(t.reverseIncludes())
+	return r
+}
+
+func (p param) documentation() string {
+	switch {
+	case p.kind == kindToken:
+		return "modifiers: missing, not"
+	case p.kind == kindReference && len(p.targets) == 0:
+		return "modifiers: missing, identifier; no literal reference is ever held"
+	case p.kind == kindReference:
+		return "modifiers: missing, identifier, type"
+	case p.kind == kindDate:
+		return "prefixes: eq, ne, gt, lt, ge, le, sa, eb; a date without a zone is meant in the site's; modifier: missing"
+	}
+	return "modifier: missing"
+}
+
+func includeNames(list []include) []string {
+	var names []string
+	for _, i := range list {
+		names = append(names, i.String())
+	}
+	slices.Sort(names)
+	return names
+}

@@ -1,0 +1,490 @@
+// Package fhirrest is the read-only FHIR R4 REST face: metadata, read and search
+// over the resources of the cases on record, for dashboards. One table says which
+// types and parameters there are; the router, the search and the capability
+// statement read it. It changes nothing, decides nothing medical, and knows the
+// resources only as JSON: fhirmap makes them, the casebook renders them. The
+// server starts it.
+//
+// # Order
+//
+// A search answers by the case's first change, then by id. Neither ever moves, so
+// that pages neither skip nor repeat while cases arrive and change.
+//
+// # Versions
+//
+// A resource's version is that of its case, of which it is a function as a whole.
+// Earlier versions are not served: the record keeps its revisions, not its
+// renderings.
+package fhirrest
+
+import (
+	"context"
+	"errors"
+	"io"
+	"mime"
+	"net"
+	"net/http"
+	"net/url"
+	"regexp"
+	"runtime/debug"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/klauspost/compress/gzhttp"
+	"go.uber.org/zap"
+
+	"trigone/fhirmap"
+	"trigone/internal/casebook"
+)
+
+// Fixed is resources that belong to no case, such as code systems: served by read.
+type Fixed struct {
+	Types []string
+	// Read gives one, encoded; nil or false: there is none.
+	Read func(typ, id string) (text []byte, ok bool)
+}
+
+// Config is what a face works with.
+type Config struct {
+	Book *casebook.Book
+	// Base is the absolute address that resources are named by; its path is the one
+	// that is served.
+	Base string
+	// Fixed may be empty.
+	Fixed Fixed
+	// Version of this software, Started of this process: for the statement.
+	Version string
+	Started time.Time
+	Log     *zap.Logger
+	// Kept bounds the bytes of rendered resources kept in memory; 0: DefaultKept.
+	Kept int
+}
+
+// DefaultKept holds about 2,000 cases of the size of the invented ones.
+const DefaultKept = 512 << 20
+
+// requestTime bounds one request.
+const requestTime = 30 * time.Second
+
+// Face answers requests. It is safe for concurrent use.
+type Face struct {
+	book     *casebook.Book
+	shelf    *shelf
+	base     string
+	path     string
+	host     string // of base, which may be asked for beside loopback
+	zone     *time.Location
+	fixed    Fixed
+	metadata []byte
+	log      *zap.Logger
+	handler  http.Handler
+}
+
+// ErrBase says that the base address cannot be served.
+var ErrBase = errors.New("the base address of the REST face is absolute, http or https, without query, fragment or user, such as http://127.0.0.1:7431/fhir")
+
+var basePath = regexp.MustCompile(`^(/[A-Za-z0-9_.-]+)*$`)
+
+// New makes a face.
+func New(c Config) (*Face, error) {
+	base, err := url.Parse(strings.TrimSuffix(c.Base, "/"))
+	if err != nil || base.Host == "" || base.Scheme != "http" && base.Scheme != "https" || base.User != nil ||
+		base.RawQuery != "" || base.Fragment != "" || !basePath.MatchString(base.EscapedPath()) {
+		return nil, ErrBase
+	}
+	zone, err := c.Book.Zone()
+	if err != nil {
+		return nil, err
+	}
+	if c.Kept == 0 {
+		c.Kept = DefaultKept
+	}
+	shelf, err := newShelf(c.Book, zone, c.Kept)
+	if err != nil {
+		return nil, err
+	}
+	f := &Face{
+		book: c.Book, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
+		zone: zone, fixed: c.Fixed, log: c.Log,
+	}
+	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
+		return nil, err
+	}
+	squeeze, err := gzhttp.NewWrapper(gzhttp.ContentTypeFilter(func(string) bool { return true }))
+	if err != nil {
+		return nil, err
+	}
+	f.handler = squeeze(http.HandlerFunc(f.serve))
+	return f, nil
+}
+
+// Warm renders the cases on record, so that the first search need not wait for
+// them; it returns when they are, when no more fit, or with ctx.
+func (f *Face) Warm(ctx context.Context) { f.shelf.warm(ctx) }
+
+// exchange is what the log tells of a request. It is filled in on the way.
+type exchange struct{ route string }
+
+type exchangeKey struct{}
+
+// Routes as the log names them: no id and no value is ever logged.
+const (
+	routeNone     = "none"
+	routeMetadata = "metadata"
+	routeType     = "{type}"
+	routeSearch   = "{type}/_search"
+	routeRead     = "{type}/{id}"
+	routeVersion  = "{type}/{id}/_history/{version}"
+)
+
+// ServeHTTP answers one request, and writes one line to the log.
+func (f *Face) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	begin := time.Now()
+	x := &exchange{route: routeNone}
+	counted := &counter{ResponseWriter: w, status: http.StatusOK}
+	ctx, cancel := context.WithTimeout(context.WithValue(r.Context(), exchangeKey{}, x), requestTime)
+	defer cancel()
+	f.handler.ServeHTTP(counted, r.WithContext(ctx))
+	f.log.Info("request", zap.String("method", methodWord(r.Method)), zap.String("route", x.route), zap.Int("status", counted.status),
+		zap.Duration("took", time.Since(begin)), zap.Int64("bytes", counted.bytes))
+}
+
+// methodWord keeps invented methods out of the log.
+func methodWord(method string) string {
+	known := []string{
+		http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete,
+		http.MethodOptions, http.MethodConnect, http.MethodTrace,
+	}
+	if slices.Contains(known, method) {
+		return method
+	}
+	return "other"
+}
+
+type counter struct {
+	http.ResponseWriter
+	status int
+	bytes  int64
+}
+
+// WriteHeader notes the status.
+func (c *counter) WriteHeader(status int) {
+	c.status = status
+	c.ResponseWriter.WriteHeader(status)
+}
+
+// Write counts.
+func (c *counter) Write(p []byte) (int, error) {
+	n, err := c.ResponseWriter.Write(p)
+	c.bytes += int64(n)
+	return n, err
+}
+
+// answer is a whole response; it is written only when it is complete.
+type answer struct {
+	status int
+	body   []byte
+	header http.Header
+}
+
+// answered gives a response with a body; one with a version carries it.
+func answered(body []byte) answer { return answer{http.StatusOK, body, http.Header{}} }
+
+func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
+	x, _ := r.Context().Value(exchangeKey{}).(*exchange)
+	a, err := f.guarded(r, x)
+	if err != nil {
+		p := problemOf(err, f.log, x.route)
+		a = answer{p.status, p.body(), http.Header{}}
+		if p.allow != "" {
+			a.header.Set("Allow", p.allow)
+		}
+		if p.status == http.StatusServiceUnavailable {
+			a.header.Set("Retry-After", "1")
+		}
+	}
+	h := w.Header()
+	for name, list := range a.header {
+		h[name] = list
+	}
+	h.Set("Cache-Control", "private, no-cache") // a copy is asked about before it is shown again
+	h.Set("X-Content-Type-Options", "nosniff")
+	if a.status == http.StatusNotModified {
+		w.WriteHeader(a.status)
+		return
+	}
+	h.Set("Content-Type", fhirmap.MediaType)
+	if r.Method == http.MethodHead {
+		h.Set("Content-Length", strconv.Itoa(len(a.body)))
+		w.WriteHeader(a.status)
+		return
+	}
+	w.WriteHeader(a.status)
+	if _, err := w.Write(a.body); err != nil {
+		f.log.Debug("the client went away", zap.String("route", x.route))
+	}
+}
+
+// guarded turns a fault of the program into a problem. The stack is logged; the
+// value that was thrown is not, since it may hold content.
+func (f *Face) guarded(r *http.Request, x *exchange) (a answer, err error) {
+	defer func() {
+		if thrown := recover(); thrown != nil {
+			f.log.Error("fault of the program", zap.String("route", x.route), zap.ByteString("stack", debug.Stack()))
+			a, err = answer{}, fault()
+		}
+	}()
+	return f.respond(r, x)
+}
+
+// resourceID is the form of an id in FHIR.
+var resourceID = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
+
+const (
+	getOnly  = "GET, HEAD"
+	getPost  = "GET, HEAD, POST"
+	formType = "application/x-www-form-urlencoded"
+)
+
+func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
+	if !f.ownHost(r.Host) {
+		return answer{}, refuse(http.StatusMisdirectedRequest, issueSecurity, "the host that was asked for is not this one")
+	}
+	if len(r.RequestURI) > mostAddress {
+		return answer{}, refuse(http.StatusRequestURITooLong, issueTooLong, "the address is longer than %d bytes; send the search by POST to _search", mostAddress)
+	}
+	// The path is taken as it was sent: with an escape in it, it names nothing.
+	rest, below := strings.CutPrefix(r.URL.EscapedPath(), f.path+"/")
+	if !below {
+		return answer{}, notFound()
+	}
+	segments := strings.Split(rest, "/")
+	if len(segments) == 1 && segments[0] == "metadata" {
+		x.route = routeMetadata
+		return f.plain(r, func() (answer, error) { return answered(f.metadata), nil })
+	}
+	typ := segments[0]
+	t := typeNamed(typ)
+	fixed := t == nil && slices.Contains(f.fixed.Types, typ)
+	switch {
+	case t == nil && !fixed:
+		return answer{}, notFound()
+	case len(segments) == 1 && t != nil:
+		x.route = routeType
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			return answer{}, wrongMethod(getOnly)
+		}
+		return f.searched(r, t)
+	case len(segments) == 2 && segments[1] == "_search" && t != nil:
+		x.route = routeSearch
+		if r.Method != http.MethodPost && r.Method != http.MethodGet && r.Method != http.MethodHead {
+			return answer{}, wrongMethod(getPost)
+		}
+		return f.searched(r, t)
+	case len(segments) == 2 && resourceID.MatchString(segments[1]):
+		x.route = routeRead
+		return f.plain(r, func() (answer, error) {
+			if fixed {
+				return f.readFixed(typ, segments[1])
+			}
+			return f.read(r, t, segments[1], "")
+		})
+	case len(segments) == 4 && segments[2] == "_history" && t != nil && resourceID.MatchString(segments[1]):
+		x.route = routeVersion
+		return f.plain(r, func() (answer, error) { return f.read(r, t, segments[1], segments[3]) })
+	}
+	return answer{}, notFound()
+}
+
+// ownHost guards against a page elsewhere whose name was made to point here.
+func (f *Face) ownHost(asked string) bool {
+	host := asked
+	if h, _, err := net.SplitHostPort(asked); err == nil {
+		host = h
+	}
+	host = strings.Trim(host, "[]")
+	if strings.EqualFold(host, f.host) || strings.EqualFold(host, "localhost") {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}
+
+// plain serves an address that takes GET and HEAD.
+func (f *Face) plain(r *http.Request, then func() (answer, error)) (answer, error) {
+	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+		return answer{}, wrongMethod(getOnly)
+	}
+	asked, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return answer{}, refuse(http.StatusBadRequest, issueInvalid, "the query of the address is no list of parameters")
+	}
+	if err := acceptable(r, asked); err != nil {
+		return answer{}, err
+	}
+	return then()
+}
+
+// acceptable says whether the answer is in a form that was asked for.
+func acceptable(r *http.Request, asked url.Values) error {
+	refusal := refuse(http.StatusNotAcceptable, issueNotSupported, "only application/fhir+json of FHIR 4.0 is served")
+	if list, given := asked[paramFormat]; given {
+		for _, form := range list {
+			// A plus that was not escaped arrives as a space.
+			if media, _, err := mime.ParseMediaType(strings.ReplaceAll(form, " ", "+")); err != nil || !jsonForm(media) && media != "json" {
+				return refusal
+			}
+		}
+		return nil
+	}
+	accepted := r.Header.Values("Accept")
+	if len(accepted) == 0 {
+		return nil
+	}
+	for _, part := range strings.Split(strings.Join(accepted, ","), ",") {
+		media, params, err := mime.ParseMediaType(strings.TrimSpace(part))
+		if err != nil {
+			continue
+		}
+		if q, given := params["q"]; given {
+			if weight, err := strconv.ParseFloat(q, 64); err != nil || weight <= 0 {
+				continue
+			}
+		}
+		if v := params["fhirversion"]; v != "" && v != "4.0" && v != "4.0.1" {
+			continue
+		}
+		if jsonForm(media) || media == "*/*" || media == "application/*" {
+			return nil
+		}
+	}
+	return refusal
+}
+
+func jsonForm(media string) bool {
+	return media == "application/fhir+json" || media == "application/json" || media == "text/json"
+}
+
+func (f *Face) readFixed(typ, id string) (answer, error) {
+	text, ok := f.fixed.Read(typ, id)
+	if !ok || len(text) == 0 {
+		return answer{}, notFound()
+	}
+	return answered(text), nil
+}
+
+// read gives a resource; with a version only if that is the current one.
+func (f *Face) read(r *http.Request, t *resourceType, id, version string) (answer, error) {
+	x, c, err := f.shelf.find(r.Context(), t.name, id)
+	if err != nil {
+		return answer{}, err
+	}
+	current := strconv.FormatInt(c.version, 10)
+	if version != "" && version != current {
+		return answer{}, refuse(http.StatusNotFound, issueNotFound,
+			"only the current version of a resource is served; read it without _history")
+	}
+	texts, err := f.shelf.texts(c, nil)
+	if err != nil {
+		return answer{}, err
+	}
+	a := answered(texts[x.at : x.at+x.length])
+	a.header.Set("ETag", `W/"`+current+`"`)
+	a.header.Set("Last-Modified", c.changed.UTC().Format(http.TimeFormat))
+	if unchanged(r.Header, current, c.changed) {
+		a.status = http.StatusNotModified
+	}
+	return a, nil
+}
+
+// unchanged answers the conditions of a read. A tag is stronger than a time.
+func unchanged(h http.Header, current string, changed time.Time) bool {
+	if tags := h.Values("If-None-Match"); len(tags) > 0 {
+		for _, tag := range strings.Split(strings.Join(tags, ","), ",") {
+			tag = strings.TrimSpace(tag)
+			if tag == "*" || strings.TrimPrefix(tag, "W/") == `"`+current+`"` {
+				return true
+			}
+		}
+		return false
+	}
+	since, err := http.ParseTime(h.Get("If-Modified-Since"))
+	return err == nil && !changed.Truncate(time.Second).After(since)
+}
+
+func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
+	params, err := parameters(r)
+	if err != nil {
+		return answer{}, err
+	}
+	if err := acceptable(r, params); err != nil {
+		return answer{}, err
+	}
+	strict, err := handling(r.Header)
+	if err != nil {
+		return answer{}, err
+	}
+	q, err := parseQuery(t, params, strict, f.zone, f.base)
+	if err != nil {
+		return answer{}, err
+	}
+	found, err := f.search(r.Context(), q)
+	if err != nil {
+		return answer{}, err
+	}
+	body, err := f.bundle(q, found)
+	if err != nil {
+		return answer{}, err
+	}
+	return answered(body), nil
+}
+
+// parameters gives those of the address and, by POST, those of the form.
+func parameters(r *http.Request) (url.Values, error) {
+	noList := refuse(http.StatusBadRequest, issueInvalid, "the parameters are no list of names and values; escape the percent sign as %%25, the semicolon as %%3B and the ampersand as %%26")
+	params, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return nil, noList
+	}
+	if r.Method != http.MethodPost {
+		return params, nil
+	}
+	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != formType {
+		return nil, refuse(http.StatusUnsupportedMediaType, issueNotSupported, "a search by POST sends its parameters as %s", formType)
+	}
+	body, err := io.ReadAll(io.LimitReader(r.Body, mostBody+1))
+	if err != nil {
+		return nil, refuse(http.StatusBadRequest, issueInvalid, "the form could not be read to its end")
+	}
+	if len(body) > mostBody {
+		return nil, refuse(http.StatusRequestEntityTooLarge, issueTooLong, "the form is longer than %d bytes", mostBody)
+	}
+	form, err := url.ParseQuery(string(body))
+	if err != nil {
+		return nil, noList
+	}
+	for name, list := range form {
+		params[name] = append(params[name], list...)
+	}
+	return params, nil
+}
+
+// handling reads Prefer: handling=strict or lenient, the default.
+func handling(h http.Header) (strict bool, err error) {
+	for _, preference := range strings.FieldsFunc(strings.Join(h.Values("Prefer"), ","), func(r rune) bool { return r == ',' || r == ';' }) {
+		name, value, _ := strings.Cut(strings.TrimSpace(preference), "=")
+		if !strings.EqualFold(strings.TrimSpace(name), "handling") {
+			continue
+		}
+		switch strings.ToLower(strings.Trim(strings.TrimSpace(value), `"`)) {
+		case "strict":
+			return true, nil
+		case "lenient":
+			return false, nil
+		}
+		return false, refuse(http.StatusBadRequest, issueValue, "the preference of handling is strict or lenient")
+	}
+	return false, nil
+}

@@ -1,0 +1,475 @@
+package fhirrest
+
+import (
+	"errors"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+)
+
+// Bounds of a query.
+const (
+	usualCount  = 100
+	mostCount   = 1000
+	mostParams  = 100
+	mostValues  = 500 // alternatives of all parameters together
+	mostAddress = 8 << 10
+	mostBody    = 64 << 10
+)
+
+// Parameters that say how to answer, not what to search.
+const (
+	paramCount      = "_count"
+	paramCursor     = "_cursor"
+	paramFormat     = "_format"
+	paramInclude    = "_include"
+	paramRevInclude = "_revinclude"
+	paramSummary    = "_summary"
+	paramTotal      = "_total"
+)
+
+// query is a search that was understood.
+type query struct {
+	of       *resourceType
+	criteria []criterion // all must hold
+	count    int
+	// countOnly asks for the total and no resources.
+	countOnly bool
+	total     bool
+	includes  []include
+	reverse   []include
+	cursor    string
+	// used are the parameters that were used, cursor and format left out: the
+	// question that a cursor belongs to.
+	used url.Values
+}
+
+// criterion holds for a resource if one of its tests does.
+type criterion struct {
+	param int
+	// missing asks whether the resource has no value at all.
+	missing *bool
+	// not turns the answer round.
+	not   bool
+	tests []test
+}
+
+// test says whether the values of a resource are what was asked for.
+type test func(*values) bool
+
+func (c criterion) holds(t *resourceType, r record) bool {
+	has, holds := false, false
+	try := func(v *values) {
+		if v == nil {
+			return
+		}
+		has = true
+		holds = holds || slices.ContainsFunc(c.tests, func(x test) bool { return x(v) })
+	}
+	try(r.values[c.param])
+	for _, part := range t.params[c.param].union {
+		try(r.values[t.position(part)])
+	}
+	if c.missing != nil {
+		return has != *c.missing
+	}
+	return holds != c.not
+}
+
+func (q query) matches(r record) bool {
+	for _, c := range q.criteria {
+		if !c.holds(q.of, r) {
+			return false
+		}
+	}
+	return true
+}
+
+// reading parses a query.
+type reading struct {
+	q      query
+	strict bool
+	zone   *time.Location
+	base   string
+	values int
+}
+
+// parseQuery reads the parameters of a search. Unknown ones are refused if strict,
+// else left out; a known one that cannot be understood is always refused, since an
+// answer without it would hold what was not asked for.
+func parseQuery(of *resourceType, params url.Values, strict bool, zone *time.Location, base string) (query, error) {
+	r := reading{q: query{of: of, count: usualCount, used: url.Values{}}, strict: strict, zone: zone, base: base}
+	n := 0
+	for _, list := range params {
+		n += len(list)
+	}
+	if n > mostParams {
+		return query{}, refuse(http.StatusBadRequest, issueTooCostly, "the search has %d parameters; at most %d are taken", n, mostParams)
+	}
+	names := make([]string, 0, len(params))
+	for name := range params {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		for _, v := range params[name] {
+			if !utf8.ValidString(v) || strings.ContainsRune(v, 0) {
+				return query{}, bad(name, "is no text in UTF-8")
+			}
+		}
+		if err := r.param(name, params[name]); err != nil {
+			return query{}, err
+		}
+	}
+	if r.q.countOnly {
+		r.q.includes, r.q.reverse = nil, nil
+	}
+	return r.q, nil
+}
+
+var parameterName = regexp.MustCompile(`^[A-Za-z_-]{1,40}(:[A-Za-z]{1,20})?$`)
+
+// bad refuses a parameter. Only its name is told, and only if it looks like one.
+func bad(name, format string, args ...any) *problem {
+	if !parameterName.MatchString(name) {
+		name = "a parameter whose name is none"
+	}
+	p := refuse(http.StatusBadRequest, issueInvalid, format, args...)
+	p.text = name + ": " + p.text
+	return p
+}
+
+func (r *reading) param(name string, list []string) error {
+	switch name {
+	case paramFormat: // chosen before
+		return nil
+	case paramCount, paramCursor, paramSummary, paramTotal:
+		if len(list) > 1 {
+			return bad(name, "stands more than once")
+		}
+		return r.control(name, list[0])
+	case paramInclude, paramRevInclude:
+		return r.include(name, list)
+	}
+	bare, modifier, modified := strings.Cut(name, ":")
+	at := r.q.of.position(bare)
+	if at < 0 {
+		if bare == paramInclude || bare == paramRevInclude {
+			return bad(name, "has a modifier that is not served; includes are not repeated along a chain")
+		}
+		if r.strict {
+			return bad(name, "is no search parameter of %s served here; metadata lists them", r.q.of.name)
+		}
+		return nil
+	}
+	for _, text := range list {
+		c, err := r.criterion(at, name, modifier, modified, text)
+		if err != nil {
+			return err
+		}
+		r.q.criteria = append(r.q.criteria, c)
+	}
+	r.q.used[name] = list
+	return nil
+}
+
+func (r *reading) control(name, text string) error {
+	switch name {
+	case paramCursor:
+		if text == "" {
+			return bad(name, "is empty; leave it out to begin")
+		}
+		r.q.cursor = text
+		return nil
+	case paramCount:
+		n, err := strconv.Atoi(text)
+		switch {
+		case errors.Is(err, strconv.ErrRange) && !strings.HasPrefix(text, "-"):
+			n = mostCount
+		case err != nil || n < 0:
+			return bad(name, "is no number of resources from 0")
+		}
+		// 0 asks for the total alone; more than is served gets what is served.
+		r.q.countOnly = r.q.countOnly || n == 0
+		r.q.count = min(n, mostCount)
+		text = strconv.Itoa(r.q.count)
+	case paramSummary:
+		switch text {
+		case "count":
+			r.q.countOnly = true
+		case "false":
+		default:
+			return bad(name, "is served with the values count and false only")
+		}
+	case paramTotal:
+		switch text {
+		case "accurate":
+			r.q.total = true
+		case "none":
+		default:
+			return bad(name, "is served with the values accurate and none only")
+		}
+	}
+	r.q.used.Set(name, text)
+	return nil
+}
+
+func (r *reading) include(name string, list []string) error {
+	allowed, into := r.q.of.includes(), &r.q.includes
+	if name == paramRevInclude {
+		allowed, into = r.q.of.reverseIncludes(), &r.q.reverse
+	}
+	for _, text := range list {
+		i, ok := parseInclude(text, allowed)
+		if !ok {
+			return bad(name, "is not served for %s with this value; metadata lists what is, in the form Type:parameter", r.q.of.name)
+		}
+		*into = append(*into, i)
+	}
+	r.q.used[name] = list
+	return nil
+}
+
+// Modifiers.
+const (
+	modMissing    = "missing"
+	modNot        = "not"
+	modIdentifier = "identifier"
+)
+
+func (r *reading) criterion(at int, name, modifier string, modified bool, text string) (criterion, error) {
+	p := r.q.of.params[at]
+	c := criterion{param: at}
+	if text == "" {
+		return c, bad(name, "is empty; leave it out or give a value")
+	}
+	if modified {
+		isType := slices.Contains(p.targets, modifier)
+		switch {
+		case modifier == modMissing:
+			if text != "true" && text != "false" {
+				return c, bad(name, "is true or false")
+			}
+			missing := text == "true"
+			c.missing = &missing
+			return c, nil
+		case modifier == modNot && p.kind == kindToken:
+			c.not = true
+		case modifier == modIdentifier && p.kind == kindReference, isType:
+		default:
+			return c, bad(name, "has a modifier that is not served")
+		}
+	}
+	for _, part := range split(text, ',') {
+		if r.values++; r.values > mostValues {
+			return c, refuse(http.StatusBadRequest, issueTooCostly, "the search has more than %d values", mostValues)
+		}
+		test, err := r.test(p, modifier, part)
+		if err != nil {
+			return c, bad(name, "%s", err.Error())
+		}
+		c.tests = append(c.tests, test)
+	}
+	return c, nil
+}
+
+var errEmpty = errors.New("has an empty value in its list")
+
+// test understands one value; it still has its escapes.
+func (r *reading) test(p param, modifier, part string) (test, error) {
+	if part == "" {
+		return nil, errEmpty
+	}
+	switch p.kind {
+	case kindDate:
+		return r.dateTest(part)
+	case kindToken:
+		return tokenTest(part)
+	case kindQuantity:
+		return quantityTest(part)
+	case kindComposite:
+		return compositeTest(p, part)
+	case kindReference:
+		if modifier == modIdentifier {
+			return identifierTest(part)
+		}
+		return r.referenceTest(modifier, part)
+	}
+	uri, err := plain(part)
+	if err != nil {
+		return nil, err
+	}
+	return func(v *values) bool { return slices.Contains(v.uris, uri) }, nil
+}
+
+func (r *reading) dateTest(part string) (test, error) {
+	p, rest, err := cutPrefix(part)
+	if err != nil {
+		return nil, err
+	}
+	asked, err := parseSpan(rest, r.zone)
+	if err != nil {
+		return nil, err
+	}
+	return func(v *values) bool {
+		return slices.ContainsFunc(v.spans, func(s span) bool { return p.matches(s, asked) })
+	}, nil
+}
+
+var errToken = errors.New("is no token: write code, system|code, |code or system|")
+
+// parseToken reads code, system|code, |code (a code without a system) and system|
+// (any code of it).
+func parseToken(part string) (matches func(coding) bool, err error) {
+	parts := split(part, '|')
+	for i := range parts {
+		if parts[i], err = plain(parts[i]); err != nil {
+			return nil, err
+		}
+	}
+	switch {
+	case len(parts) == 1:
+		return func(c coding) bool { return c.code == parts[0] }, nil
+	case len(parts) > 2 || parts[0] == "" && parts[1] == "":
+		return nil, errToken
+	case parts[1] == "":
+		return func(c coding) bool { return c.system == parts[0] }, nil
+	}
+	return func(c coding) bool { return c == coding{parts[0], parts[1]} }, nil
+}
+
+func tokenTest(part string) (test, error) {
+	matches, err := parseToken(part)
+	if err != nil {
+		return nil, err
+	}
+	return func(v *values) bool { return slices.ContainsFunc(v.codings, matches) }, nil
+}
+
+func identifierTest(part string) (test, error) {
+	matches, err := parseToken(part)
+	if err != nil {
+		return nil, err
+	}
+	return func(v *values) bool {
+		return slices.ContainsFunc(v.pointers, func(p pointer) bool {
+			return p.identifier != nil && matches(*p.identifier)
+		})
+	}, nil
+}
+
+var errReference = errors.New("is no reference: write Type/id or id; a patient is only known by identifier, as in subject:identifier=system|value")
+
+func (r *reading) referenceTest(typ, part string) (test, error) {
+	target, err := plain(part)
+	if err != nil {
+		return nil, err
+	}
+	local := strings.TrimPrefix(target, r.base+"/")
+	if strings.Contains(local, "://") || strings.HasPrefix(local, "urn:") {
+		return func(v *values) bool {
+			return slices.ContainsFunc(v.pointers, func(p pointer) bool { return p.target == target })
+		}, nil
+	}
+	id := local
+	if before, after, named := strings.Cut(local, "/"); named {
+		if typ != "" && typ != before {
+			return nil, errReference
+		}
+		typ, id = before, after
+	}
+	if !resourceID.MatchString(id) {
+		return nil, errReference
+	}
+	return func(v *values) bool {
+		return slices.ContainsFunc(v.pointers, func(p pointer) bool {
+			pointed, to, ok := p.resource()
+			return ok && to == id && (typ == "" || typ == pointed)
+		})
+	}, nil
+}
+
+var errQuantity = errors.New("is no quantity: write a number, number|system|code or number||code, with a prefix such as gt before it")
+
+// parseQuantity reads number, number|system|code and number||code.
+func parseQuantity(part string) (matches func(amount) bool, err error) {
+	parts := split(part, '|')
+	for i := range parts {
+		if parts[i], err = plain(parts[i]); err != nil {
+			return nil, err
+		}
+	}
+	if len(parts) != 1 && len(parts) != 3 {
+		return nil, errQuantity
+	}
+	p, digits, err := cutPrefix(parts[0])
+	if err != nil {
+		return nil, err
+	}
+	n, err := parseNumber(digits)
+	if err != nil {
+		return nil, err
+	}
+	if len(parts) == 1 {
+		return func(a amount) bool { return n.asks(p, a) }, nil
+	}
+	system, code := parts[1], parts[2]
+	if code == "" {
+		return nil, errQuantity
+	}
+	return func(a amount) bool {
+		switch {
+		case system == "" && a.unit.code != code && a.unit.word != code:
+			return false
+		case system != "" && (a.unit.system != system || a.unit.code != code):
+			return false
+		}
+		return n.asks(p, a)
+	}, nil
+}
+
+func quantityTest(part string) (test, error) {
+	matches, err := parseQuantity(part)
+	if err != nil {
+		return nil, err
+	}
+	return func(v *values) bool { return slices.ContainsFunc(v.amounts, matches) }, nil
+}
+
+var errComposite = errors.New("is no pair: write the code, a dollar sign and the value, as in system|code$gt0.4")
+
+func compositeTest(p param, part string) (test, error) {
+	parts := split(part, '$')
+	if len(parts) != 2 || parts[0] == "" || parts[1] == "" {
+		return nil, errComposite
+	}
+	code, err := parseToken(parts[0])
+	if err != nil {
+		return nil, err
+	}
+	if p.valueKind == kindQuantity {
+		amounts, err := parseQuantity(parts[1])
+		if err != nil {
+			return nil, err
+		}
+		return func(v *values) bool {
+			return slices.ContainsFunc(v.pairs, func(x pair) bool {
+				return slices.ContainsFunc(x.code, code) && slices.ContainsFunc(x.amounts, amounts)
+			})
+		}, nil
+	}
+	concept, err := parseToken(parts[1])
+	if err != nil {
+		return nil, err
+	}
+	return func(v *values) bool {
+		return slices.ContainsFunc(v.pairs, func(x pair) bool {
+			return slices.ContainsFunc(x.code, code) && slices.ContainsFunc(x.concept, concept)
+		})
+	}, nil
+}
