@@ -57,6 +57,10 @@ func TestRESTFaceBesideGRPC(t *testing.T) {
 	if err != nil || status != http.StatusOK || bundle["total"] != 1.0 {
 		t.Errorf("%d %v %v", status, bundle, err)
 	}
+	status, system, err := get("/CodeSystem/step")
+	if err != nil || status != http.StatusOK || system["url"] != "https://example.org/fhir/trigone/CodeSystem/step" {
+		t.Errorf("a code system: %d %v %v", status, system["url"], err)
+	}
 	if err := conn.Close(); err != nil {
 		t.Error(err)
 	}
