@@ -31,7 +31,7 @@ func codeFaults() []faultRow {
 		{"a code that is a text", codesHead + "  - 19198003\n", "bad.yaml:5:5: codes[0] holds a number where keys with values are needed"},
 		{"a code without a note where it was verified", codesHead + "  - {local_system: step, local_code: patch, system: \"http://snomed.info/sct\", code: \"19198003\", display: x, equivalence: wider}\n", "bad.yaml:5:6: codes[0] has no verified"},
 		{"an unknown key of a code", strings.Replace(one("step", "patch", snomedAddress, "19198003", "wider"), "}", ", url: x}", 1), "codes[0].url is no key here"},
-		{"a system of ours that there is not", one("steps", "patch", snomedAddress, "19198003", "wider"), "bad.yaml:5:20: codes[0].local_system is no code system of ours; give one of device,"},
+		{"a system of ours that there is not", one("steps", "patch", snomedAddress, "19198003", "wider"), "bad.yaml:5:20: codes[0].local_system is no code system of ours; give one of band, device,"},
 		{"a code of ours that there is not", one("step", "patches", snomedAddress, "19198003", "wider"), "codes[0].local_code is no code of step; the command trigone terminology writes all of them"},
 		{"an unknown equivalence", one("step", "patch", snomedAddress, "19198003", "relatedto"), "codes[0].equivalence is none of equivalent, wider and narrower"},
 		{"unmatched is for the program to say", one("step", "patch", snomedAddress, "19198003", "unmatched"), "codes[0].equivalence is none of"},
