@@ -243,7 +243,14 @@ func (b *Book) load(ctx context.Context, c storage.Case) (*folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &folder{state: c, revisions: revisions, earlier: earlier, confirmations: confirmations}, nil
+	// They are read one after the other: what a write added meanwhile is newer than
+	// the state, and nothing of it belongs to what is answered.
+	return &folder{
+		state:         c,
+		revisions:     slices.DeleteFunc(revisions, func(r storage.Revision) bool { return r.CaseVersion > c.Version }),
+		earlier:       slices.DeleteFunc(earlier, func(e storage.Evaluation) bool { return e.CaseVersion > c.Version }),
+		confirmations: slices.DeleteFunc(confirmations, func(x storage.Confirmation) bool { return x.CaseVersion > c.Version }),
+	}, nil
 }
 
 func knows(c storage.Case, patient storage.Identifier) bool {
