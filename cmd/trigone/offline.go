@@ -27,6 +27,7 @@ invented cases over gRPC as they would arrive, prints one plan's evaluation,
 findings and all discrepancies, and writes
 
   DIR/cases/*.json        the case files as read back
+  DIR/notes/*.html        the operative notes
   DIR/bundles/*.json      the cases as FHIR bundles
   DIR/discrepancies.csv   every discrepancy
   DIR/policy.yaml         the invented hospital's clinical policy, unless --policy gives one

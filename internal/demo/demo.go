@@ -115,7 +115,7 @@ func Run(ctx context.Context, o Options) (err error) {
 // prepare makes the folder and clears the store of an earlier demo, if that was
 // asked for.
 func prepare(o Options) (string, error) {
-	for _, d := range []string{"cases", "bundles"} {
+	for _, d := range []string{"cases", "bundles", "notes"} {
 		if err := os.MkdirAll(filepath.Join(o.Dir, d), 0o750); err != nil {
 			return "", err
 		}
@@ -237,8 +237,8 @@ func (p *player) run(ctx context.Context) ([]played, error) {
 	if err := p.save("discrepancies.csv", table.Bytes()); err != nil {
 		return nil, err
 	}
-	fmt.Fprintf(p.out, "\nWritten to %s: %d case files in cases, %d FHIR bundles in bundles, discrepancies.csv (%d lines), %s\n",
-		p.dir, written.cases, written.bundles, len(found), StoreName)
+	fmt.Fprintf(p.out, "\nWritten to %s:\n%d case files in cases, %d operative notes in notes, %d FHIR bundles in bundles, discrepancies.csv (%d lines), %s\n",
+		p.dir, written.cases, written.notes, written.bundles, len(found), StoreName)
 	fmt.Fprintln(p.out, "Invented data. Decision support for qualified staff, not a medical device.")
 	return cases, nil
 }
@@ -373,9 +373,10 @@ func (p *player) retract(ctx context.Context, name string, s step) error {
 	return fmt.Errorf("the case has no section %s", s.section)
 }
 
-type written struct{ cases, bundles int }
+type written struct{ cases, bundles, notes int }
 
-// write reads every case back and writes case file and bundle.
+// write reads every case back and writes case file, operative note and bundle; a
+// retracted case has only the last.
 func (p *player) write(ctx context.Context, cases []played) (written, error) {
 	var n written
 	for _, c := range cases {
@@ -388,6 +389,16 @@ func (p *player) write(ctx context.Context, cases []played) (written, error) {
 				return n, err
 			}
 			n.cases++
+			note, err := p.fhir.GetOperativeNote(ctx, &trigonev1.GetOperativeNoteRequest{
+				Case: &trigonev1.CaseReference{Name: c.name}, Format: trigonev1.NoteFormat_NOTE_FORMAT_HTML,
+			})
+			if err != nil {
+				return n, fmt.Errorf("note of %s: %w", c.number, err)
+			}
+			if err := p.save(filepath.Join("notes", c.number+".html"), note.GetContent()); err != nil {
+				return n, err
+			}
+			n.notes++
 		}
 		got, err := p.fhir.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: &trigonev1.CaseReference{Name: c.name}})
 		if err != nil {

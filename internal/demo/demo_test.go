@@ -157,6 +157,7 @@ func TestDemo(t *testing.T) {
 	}
 
 	checkCases(t, dir)
+	checkNotes(t, dir)
 	checkBundles(t, dir)
 	checkDiscrepancies(t, dir)
 	checkFiring(t, cases)
@@ -204,6 +205,24 @@ func checkCases(t *testing.T, dir string) {
 			if !proto.Equal(convert.Section(got, s), convert.Section(want, s)) {
 				t.Errorf("%s: section %s is not as it was sent last", path, s)
 			}
+		}
+	}
+}
+
+func checkNotes(t *testing.T, dir string) {
+	t.Helper()
+	cases, err := filepath.Glob(filepath.Join(dir, "cases", "*.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range cases {
+		name := strings.TrimSuffix(filepath.Base(path), ".json")
+		note, err := os.ReadFile(filepath.Join(dir, "notes", name+".html"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(string(note), name) || !strings.Contains(string(note), "Draft for signature") {
+			t.Errorf("the note of %s names neither the case nor that it is a draft", name)
 		}
 	}
 }
