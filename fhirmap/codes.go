@@ -46,6 +46,8 @@ const (
 	kindSystem     = Base + "/CodeSystem/record-kind"
 	reasonSystem   = Base + "/CodeSystem/status-reason"
 	ruleSystem     = Base + "/CodeSystem/rule"
+	// findingSystem says what a finding is: a contradiction or a caution.
+	findingSystem = Base + "/CodeSystem/finding"
 	// mitigationSystem says what was done about a contradiction.
 	mitigationSystem = Base + "/CodeSystem/mitigation"
 	// bandSystem holds the catalogue's words for where a value lies.
@@ -455,6 +457,12 @@ func Extensions() []Extension {
 	}
 }
 
+// Codes of a finding.
+const (
+	contradictionFinding = "contradiction"
+	cautionFinding       = "caution"
+)
+
 // CodeSystems gives our code systems with all concepts that a bundle may carry.
 var CodeSystems = sync.OnceValue(func() []CodeSystem {
 	return []CodeSystem{
@@ -514,6 +522,10 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{rangeOfRule, "Limit of a rule that was broken"},
 		}},
 		{URL: reasonSystem, Concepts: reasonConcepts()},
+		{URL: findingSystem, Concepts: []Concept{
+			{contradictionFinding, "Contradiction: recorded values that cannot all be true"},
+			{cautionFinding, "Caution: a limit from a source that was read, or plain safety"},
+		}},
 		{URL: mitigationSystem, Concepts: []Concept{
 			{confirmedByReviewer, "A reviewer confirmed the values as they stand"},
 		}},

@@ -395,6 +395,7 @@ var taken = map[string]treatment{
 	typeIssue: takeElements(map[string]treatment{
 		"meta": takeMeta, "status": takeWord, "severity": takeWord, "code": takeConcept, "patient": takeSubject,
 		"identifiedDateTime": takeDate, "identifiedPeriod": takePeriod, "author": takeReference, "implicated": takeMany(takeReference),
+		"evidence":   takeMany(takeElements(map[string]treatment{"code": takeMany(takeConcept)}, "code")),
 		"mitigation": takeMany(takeElements(map[string]treatment{"action": takeConcept, "date": takeDate}, "action")),
 	}, "status", "patient"),
 	typeReport: takeElements(map[string]treatment{

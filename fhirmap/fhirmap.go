@@ -31,7 +31,7 @@
 // force as reference ranges, and its standard uncertainty and interval as
 // extensions.
 //
-// An open or confirmed contradiction is a DetectedIssue. A difference between the
+// A contradiction, open or confirmed, and a caution are a DetectedIssue each. A difference between the
 // plan in force and the outcome is an Observation, because it is no error. A
 // Provenance says of every section revision which resources were made from it, and
 // of what was computed under which versions. NotSent lists what stays out, with

@@ -201,6 +201,7 @@ func TestElements(t *testing.T) {
 		{"its number is not sent", disputed, "value|annulus_area|assessment/tee|measured|echo-3d", []any{"valueQuantity"}, nil},
 		{"the rest of the case flows on", disputed, "value|mean_gradient|result/exit|measured|doppler", []any{"valueQuantity", "value"}, json.Number("3.2")},
 		{"the issue names its rule", disputed, "finding/1f1f1f1f1f1f1f1f", []any{"code", "coding", 0, "code"}, "perimeter-too-short-for-area"},
+		{"and what it is", disputed, "finding/1f1f1f1f1f1f1f1f", []any{"evidence", 0, "code", 0, "coding", 0, "code"}, "contradiction"},
 		{"moderate", disputed, "finding/1f1f1f1f1f1f1f1f", []any{"severity"}, "moderate"},
 		{"a clock that contradicts itself is not sent", disputed, "operation", []any{"performedPeriod"}, nil},
 

@@ -152,6 +152,7 @@ func TestPlanAndWhatAnswersIt(t *testing.T) {
 		{"and the value", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", "derivedFrom", []string{width}},
 		{"a root has what stands under it", at3, "discrepancy|step_added|s-sliding", "hasMember", []string{"discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width"}},
 		{"a contradiction of the plan names it", contradicted, "finding/4d4d4d4d4d4d4d4d", "implicated", []string{"plan/1"}},
+		{"a caution names what it read", at4, "finding/3c3c3c3c3c3c3c3c", "implicated", []string{"value|mean_gradient|result/exit|measured|doppler"}},
 		{"a step added was not asked for", at3, "discrepancy|step_added|s-sliding", "basedOn", nil},
 		{"a report has the panel as its result", at3, "report|result/exit", "result", []string{"panel|result/exit"}},
 	}

@@ -32,7 +32,8 @@ func (p *producer) narratives() {
 			x.Text = narrative(join(": ", spoken(x.Type), join(", ", parts...)))
 		case r.issue != nil:
 			if r.issue.Detail != nil {
-				r.issue.Text = narrative("Contradiction: " + *r.issue.Detail)
+				kind, _, _ := strings.Cut(spoken(&r.issue.Evidence[0].Code[0]), ":")
+				r.issue.Text = narrative(kind + ": " + *r.issue.Detail)
 			}
 		case r.request != nil:
 			x := r.request

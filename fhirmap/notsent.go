@@ -25,8 +25,7 @@ var omissions = []Omission{
 // step is the alternative of which (that it is one is sent); words other than
 // grades, steps, devices, indications and details of planned steps; computed values
 // that are not evaluable or not applicable, and what is only computed from a plan;
-// predictions without an interval; findings below a contradiction, except that a
-// caution marks the value that it judges; differences that could not be judged; and
+// predictions without an interval; notes; differences that could not be judged; and
 // that a section was retracted, beside the entered-in-error of what came from it.
 func NotSent() []Omission { return slices.Clone(omissions) }
 

@@ -587,11 +587,20 @@ const panelPrefix = "panel|"
 
 // Issues.
 
-// issues makes a DetectedIssue of every contradiction. One whose values a reviewer
-// confirmed says so by a code; the words of the reviewer are not sent.
+// findingCodes say what the findings that are sent are. A note is a local or expert
+// view, or rests on a limit from memory: it stays with whoever reads evaluations.
+var findingCodes = map[trigonev1.Severity]string{
+	trigonev1.Severity_SEVERITY_CONTRADICTION: contradictionFinding,
+	trigonev1.Severity_SEVERITY_CAUTION:       cautionFinding,
+}
+
+// issues makes a DetectedIssue of every contradiction and every caution. A
+// contradiction whose values a reviewer confirmed says so by a code; the words of
+// the reviewer are not sent.
 func (p *producer) issues(seen map[inputKey]string) {
 	for _, f := range p.ev.GetFindings() {
-		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION {
+		kind, sent := findingCodes[f.GetSeverity()]
+		if !sent {
 			continue
 		}
 		key := issueKey(f.GetId())
@@ -604,6 +613,7 @@ func (p *producer) issues(seen map[inputKey]string) {
 			Id: text(id), Meta: p.meta, Identifier: p.identifiers(key), Patient: p.subject,
 			Status: fhir.ObservationStatusFinal, Severity: &severity,
 			Code: local(ruleSystem, f.GetRule()), Detail: text(f.GetMessage()),
+			Evidence: []fhir.DetectedIssueEvidence{{Code: []fhir.CodeableConcept{*local(findingSystem, kind)}}},
 		}
 		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			i.Author = &software

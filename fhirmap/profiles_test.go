@@ -43,7 +43,7 @@ func profileOf(r object) string {
 		}
 		return "implant"
 	case "DetectedIssue":
-		return "contradiction"
+		return "finding"
 	}
 	return ""
 }
@@ -90,7 +90,9 @@ var expressions = map[string]func(r object) bool{
 		return true
 	},
 	"tri-iss-1": func(r object) bool { return r["status"] == "final" || r["status"] == "entered-in-error" },
-	"tri-iss-2": func(r object) bool { return r["status"] != "final" || r["detail"] != nil },
+	"tri-iss-2": func(r object) bool {
+		return r["status"] != "final" || r["detail"] != nil && len(walkPath(r, []string{"evidence", "code"})) > 0
+	},
 	"tri-pro-1": func(r object) bool {
 		return slices.Contains([]any{"completed", "stopped", "in-progress", "not-done", "entered-in-error"}, r["status"])
 	},

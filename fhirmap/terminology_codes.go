@@ -52,6 +52,7 @@ var systemTitles = map[string]string{
 	kindSystem:        "Occasions of a panel and what it says of itself",
 	reasonSystem:      "Reasons of a step's status",
 	ruleSystem:        "Rules whose finding is a detected issue",
+	findingSystem:     "Kinds of a finding",
 	mitigationSystem:  "What was done about a contradiction",
 	documentSystem:    "Kinds of a document",
 	bandSystem:        "Bands of graded values",

@@ -53,7 +53,7 @@ const (
 	profileStep        = "operation-step"
 	profileDevice      = "device"
 	profileImplant     = "implant"
-	profileIssue       = "contradiction"
+	profileIssue       = "finding"
 )
 
 const r4Definitions = "http://hl7.org/fhir/StructureDefinition/"
@@ -235,18 +235,19 @@ func profiles() []profile {
 			},
 		},
 		{
-			id: profileIssue, of: typeIssue, title: "Contradiction between recorded values",
-			summary: "Values of the record that cannot all be true; the Observations it implicates have no value, unless a reviewer confirmed them.",
+			id: profileIssue, of: typeIssue, title: "Finding of a rule",
+			summary: "A contradiction, values of the record that cannot all be true: the Observations it implicates have no value, unless a reviewer confirmed them. Or a caution, which leaves values as they are.",
 			rules: []invariant{
 				{"tri-iss-1", "It is final or entered in error.", "status = 'final' or status = 'entered-in-error'"},
-				{"tri-iss-2", "What is final says what is contradicted, in words.", "status = 'final' implies detail.exists()"},
+				{"tri-iss-2", "What is final says in words what was found, and by a code whether it is a contradiction or a caution.", "status = 'final' implies (detail.exists() and evidence.code.exists())"},
 			},
 			elements: slices.Concat([]element{
 				identifiedBy,
 				{path: "code", says: "The rule that it breaks.", min: 1, set: setRule},
 			}, patientIs("patient", 1), []element{
 				{path: "author", says: "The software.", types: []string{"Reference"}, targets: []string{typeDevice}},
-				{path: "implicated", says: "Values of the contradiction; the operation for clock times and steps, the plan for what was planned.", types: []string{"Reference"}, targets: []string{typeObservation, typeProcedure, typeRequest, typeRingRequest, typeGoal}},
+				{path: "implicated", says: "Values that were read; the operation for clock times and steps, the plan for what was planned.", types: []string{"Reference"}, targets: []string{typeObservation, typeProcedure, typeRequest, typeRingRequest, typeGoal}},
+				{path: "evidence.code", says: "Contradiction or caution.", set: setFinding},
 				{path: "mitigation.action", says: "What was done about it.", set: setMitigation},
 			}),
 		},

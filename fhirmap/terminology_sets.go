@@ -40,6 +40,7 @@ const (
 	setDifference     = "plan-versus-outcome"
 	setVerdict        = "verdict"
 	setInterpretation = "interpretation"
+	setFinding        = "finding"
 	setMitigation     = "mitigation"
 )
 
@@ -68,6 +69,7 @@ func valueSets() []valueSet {
 		{id: setDevice, title: "Kind of a device", systems: []string{deviceSystem}},
 		{id: setProperty, title: "Property of a device, or of what it is the version", systems: []string{propertySystem}},
 		{id: setRule, title: "Rule of a contradiction", systems: []string{ruleSystem}},
+		{id: setFinding, title: "Kind of a finding", systems: []string{findingSystem}},
 		{id: setMitigation, title: "What was done about a contradiction", systems: []string{mitigationSystem}},
 	}
 }
