@@ -329,6 +329,7 @@ const (
 	kindJudgedBy    = "judged-by"
 	rangeOfTarget   = "range-of-target"
 	rangeOfRule     = "range-of-rule"
+	rangeOfPolicy   = "range-of-policy"
 	gradeAtMost     = "regurgitation_grade_at_most"
 	alternativeStep = "alternative-of-another-step"
 	deviationRole   = "plan-versus-outcome"
@@ -520,6 +521,7 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{kindJudgedBy + "-site-tolerance", "Judged by the tolerance of the site"},
 			{rangeOfTarget, "Aim of the plan in force"},
 			{rangeOfRule, "Limit of a rule that was broken"},
+			{rangeOfPolicy, "Limit of the policy for values after the repair"},
 		}},
 		{URL: reasonSystem, Concepts: reasonConcepts()},
 		{URL: findingSystem, Concepts: []Concept{

@@ -29,7 +29,8 @@
 // DiagnosticReport that concludes with the grade. A value carries its band, high or
 // low where a caution says so, that caution's limit and the aim of the plan in
 // force as reference ranges, and its standard uncertainty and interval as
-// extensions.
+// extensions. A value after the repair also carries the limit of the policy under
+// which it was evaluated, where one bounds it and its source was read.
 //
 // A contradiction, open or confirmed, and a caution are a DetectedIssue each. A difference between the
 // plan in force and the outcome is an Observation, because it is no error. A
@@ -86,6 +87,7 @@ import (
 	"github.com/goccy/go-json"
 	"github.com/google/uuid"
 
+	"trigone/internal/settings"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -101,6 +103,9 @@ var ErrNothing = errors.New("no state of the case had an accepted section; submi
 type Snapshot struct {
 	// Case carries name, version, state, sections, case file and evaluation.
 	Case *trigonev1.Case
+	// Limits are those of the policy under which it was evaluated, by name; nil: they
+	// are not known.
+	Limits map[string]settings.Threshold
 }
 
 // History is what a bundle is a function of.

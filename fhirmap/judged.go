@@ -10,6 +10,7 @@ import (
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"trigone/internal/settings"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -108,7 +109,58 @@ func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.Co
 			ranges = append(ranges, p.ruleRange(f, l, s))
 		}
 	}
+	ranges = append(ranges, p.policyRanges(v, g, ranges)...)
 	return verdict, append(ranges, p.targetRanges(v, g)...)
+}
+
+// afterRepair are the limits that hold for every value of a leaf once the valve is
+// repaired, at a place or anywhere; the others hold under conditions of their rule.
+var afterRepair = []struct {
+	limit string
+	place valve.Place
+}{
+	{settings.CoaptationShort, valve.AtSlice(valve.A2P2)},
+	{settings.GradientHigh, valve.Nowhere},
+	{settings.OrificeAreaSmall, valve.Nowhere},
+}
+
+// policyRanges gives the limits of the policy for a value after the repair, but for
+// those that a caution told already. A limit from memory is none.
+func (p *producer) policyRanges(v *trigonev1.MetricValue, g *group, told []fhir.ObservationReferenceRange) []fhir.ObservationReferenceRange {
+	if k := g.occasion.kind; len(told) > 0 || k != kindResult && k != kindFollowUp {
+		return nil
+	}
+	var ranges []fhir.ObservationReferenceRange
+	for _, a := range afterRepair {
+		t, known := p.limits[a.limit]
+		source, _ := settings.SourceByID(t.Source)
+		s := limitSides[a.limit]
+		if !known || source.Strength == settings.Memory || s.leaf != v.GetMetric() || string(a.place) != v.GetPlace() {
+			continue
+		}
+		r := fhir.ObservationReferenceRange{Type: local(kindSystem, rangeOfPolicy)}
+		if s.above {
+			r.High = bound(s.leaf, &t.Value)
+		} else {
+			r.Low = bound(s.leaf, &t.Value)
+		}
+		r.Text = text(strings.Join(append(limitWords("Limit "+t.Name, t.Inclusive, t.Owner == settings.Site), "source: "+source.Citation), "; "))
+		ranges = append(ranges, r)
+	}
+	return ranges
+}
+
+// limitWords says of a limit what it is, on which side its own value lies and whose
+// it is.
+func limitWords(what string, inclusive, ofSite bool) []string {
+	words := []string{what, "the limit itself is beyond", "limit of the built-in table"}
+	if inclusive {
+		words[1] = "the limit itself is within"
+	}
+	if ofSite {
+		words[2] = "limit of the site's policy"
+	}
+	return words
 }
 
 // beyond says whether a value lies beyond a limit: a finding may carry a limit that
@@ -129,17 +181,7 @@ func (p *producer) ruleRange(f *trigonev1.Finding, l *trigonev1.AppliedLimit, s 
 	} else {
 		r.Low = bound(s.leaf, &value)
 	}
-	words := []string{"Rule " + f.GetRule()}
-	if l.GetInclusive() {
-		words = append(words, "the limit itself is within")
-	} else {
-		words = append(words, "the limit itself is beyond")
-	}
-	if l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE {
-		words = append(words, "limit of the site's policy")
-	} else {
-		words = append(words, "limit of the built-in table")
-	}
+	words := limitWords("Rule "+f.GetRule(), l.GetInclusive(), l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE)
 	for _, source := range p.ev.GetSources() {
 		if source.GetId() == f.GetSource() {
 			words = append(words, "source: "+source.GetCitation())

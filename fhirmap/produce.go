@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/settings"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -18,11 +19,12 @@ type producer struct {
 	c         *trigonev1.Case
 	file      *trigonev1.CaseFile
 	ev        *trigonev1.Evaluation
-	inForce   bool            // whether a plan is in force
-	plan      *trigonev1.Plan // that plan; nil: none, or not in the history
-	plans     []planRevision  // of the history, oldest first
-	goals     []awaited       // whose outcome is looked for once it is made
-	from      source          // of what is being made
+	limits    map[string]settings.Threshold // of the policy; nil: not known
+	inForce   bool                          // whether a plan is in force
+	plan      *trigonev1.Plan               // that plan; nil: none, or not in the history
+	plans     []planRevision                // of the history, oldest first
+	goals     []awaited                     // whose outcome is looked for once it is made
+	from      source                        // of what is being made
 	subject   *fhir.Reference
 	meta      *fhir.Meta
 	retracted map[string]bool // sections
@@ -72,7 +74,7 @@ func produce(h History) ([]resource, error) {
 	}
 	c := h.Current.Case
 	p := &producer{
-		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(),
+		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(), limits: h.Current.Limits,
 		subject: subjectOf(h), meta: tagOf(c), retracted: map[string]bool{}, known: map[string]bool{},
 	}
 	p.plans = plansOf(h)

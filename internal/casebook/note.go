@@ -68,7 +68,7 @@ func (b *Book) document(ctx context.Context, c storage.Case) (*trigonev1.GetBund
 	if err != nil {
 		return nil, err
 	}
-	history, err := b.history(f)
+	history, err := b.history(ctx, f)
 	if err != nil {
 		return nil, err
 	}

@@ -15,6 +15,7 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/discrepancy"
 	"trigone/internal/policy"
+	"trigone/internal/settings"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -247,7 +248,7 @@ func (b *Book) historyOf(ctx context.Context, c storage.Case) (fhirmap.History, 
 	if err != nil {
 		return fhirmap.History{}, err
 	}
-	return b.history(f)
+	return b.history(ctx, f)
 }
 
 // GetBundle gives a case as FHIR: a function of its whole history.
@@ -276,18 +277,39 @@ func (b *Book) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: c.Version}, nil
 }
 
+// limits gives the limits of the policy that an evaluation was made under; nil where
+// there was none, or where this software cannot read it any more.
+func (b *Book) limits(ctx context.Context, hash string) (map[string]settings.Threshold, error) {
+	if hash == "" {
+		return nil, nil
+	}
+	p, err := b.policyByHash(ctx, hash)
+	var refused *Error
+	if errors.As(err, &refused) {
+		return nil, nil
+	}
+	return p.Settings.Thresholds, err
+}
+
 // history gives the states of a case: one for each evaluation, and the present
 // one where the case was amended or retracted since the newest.
-func (b *Book) history(f *folder) (fhirmap.History, error) {
+func (b *Book) history(ctx context.Context, f *folder) (fhirmap.History, error) {
 	h := fhirmap.History{Site: f.state.Site, UID: f.state.UID, Codes: b.policy.Codes}
 	var states []fhirmap.Snapshot
+	limits := map[string]map[string]settings.Threshold{} // by policy, which seldom changes
 	add := func(then *folder, e *trigonev1.Evaluation) error {
 		c, err := b.present(then)
 		if err != nil {
 			return err
 		}
 		c.Evaluation = e
-		states = append(states, fhirmap.Snapshot{Case: c})
+		hash := e.GetPolicyHash()
+		if _, known := limits[hash]; !known {
+			if limits[hash], err = b.limits(ctx, hash); err != nil {
+				return err
+			}
+		}
+		states = append(states, fhirmap.Snapshot{Case: c, Limits: limits[hash]})
 		return nil
 	}
 	var newest *trigonev1.Evaluation
