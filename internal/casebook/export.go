@@ -229,22 +229,14 @@ func (e *export) one(at storage.Change) error {
 	return nil
 }
 
-// resourcesAt gives the resources of a case if it is still in that version. They
-// are read in steps: a write between two of them is seen at the end.
+// resourcesAt gives the resources of a case if it is still in that version.
 func (b *Book) resourcesAt(ctx context.Context, site, uid string, version int64) (list []fhirmap.Resource, current bool, err error) {
 	c, err := b.store.Case(ctx, site, uid)
 	if err != nil || c.Version != version {
 		return nil, false, err
 	}
 	list, err = b.resources(ctx, c)
-	again, stateErr := b.store.Case(ctx, site, uid)
-	switch {
-	case stateErr != nil:
-		return nil, false, stateErr
-	case again.Version != version:
-		return nil, false, nil // what was read may not fit together
-	}
-	return list, true, err
+	return list, err == nil, err
 }
 
 // line adds a line to those of its type.

@@ -2,8 +2,6 @@ package casebook
 
 import (
 	"context"
-	"crypto/hmac"
-	"encoding/base64"
 	"errors"
 	"fmt"
 	"time"
@@ -50,59 +48,24 @@ type CaseResources struct {
 	Resources []fhirmap.Resource
 }
 
-// mostReads bounds how often a case that is written all the time is read again.
-const mostReads = 5
-
-// CaseResources renders a case of the site. The case is read again if it was
-// written meanwhile, so that no answer mixes two versions.
+// CaseResources renders a case of the site.
 func (b *Book) CaseResources(ctx context.Context, uid string) (CaseResources, error) {
-	for range mostReads {
-		c, err := b.store.Case(ctx, b.policy.Settings.Site, uid)
-		if errors.Is(err, storage.ErrNotFound) {
-			return CaseResources{}, refuse(NotFound, ReasonUnknownCase, "there is no case of this name")
-		}
-		if err != nil {
-			return CaseResources{}, err
-		}
-		list, err := b.resources(ctx, c)
-		if err != nil {
-			return CaseResources{}, fmt.Errorf("resources: %w", err)
-		}
-		now, err := b.store.Case(ctx, b.policy.Settings.Site, uid)
-		if err != nil {
-			return CaseResources{}, err
-		}
-		if now.Version != c.Version {
-			continue
-		}
-		return CaseResources{UID: c.UID, Version: c.Version, ChangedTime: c.ChangedTime, Resources: list}, nil
+	c, err := b.store.Case(ctx, b.policy.Settings.Site, uid)
+	if errors.Is(err, storage.ErrNotFound) {
+		return CaseResources{}, refuse(NotFound, ReasonUnknownCase, "there is no case of this name")
 	}
-	return CaseResources{}, refuse(Aborted, ReasonRace, "the case was written again and again while it was read; ask again")
+	if err != nil {
+		return CaseResources{}, err
+	}
+	list, err := b.resources(ctx, c)
+	if err != nil {
+		return CaseResources{}, fmt.Errorf("resources: %w", err)
+	}
+	return CaseResources{UID: c.UID, Version: c.Version, ChangedTime: c.ChangedTime, Resources: list}, nil
 }
 
 // Zone is the site's time zone, in which a date without one is meant.
 func (b *Book) Zone() (*time.Location, error) { return time.LoadLocation(b.policy.Settings.Zone) }
-
-// Seal makes an opaque text of a position that only opens with the same question;
-// it is made with the store's own key, so that it outlives the process.
-func (b *Book) Seal(question, position string) string {
-	return base64.RawURLEncoding.EncodeToString(append(b.seal(question, position), position...))
-}
-
-// Open gives the position back; not for a text that was sealed elsewhere or for
-// another question.
-func (b *Book) Open(question, sealed string) (position string, ok bool) {
-	raw, err := base64.RawURLEncoding.DecodeString(sealed)
-	if err != nil || len(raw) < tokenMACSize {
-		return "", false
-	}
-	position = string(raw[tokenMACSize:])
-	return position, hmac.Equal(raw[:tokenMACSize], b.seal(question, position))
-}
-
-func (b *Book) seal(question, position string) []byte {
-	return b.keyedHash([]byte("sealed position"), []byte(question), []byte(position))[:tokenMACSize]
-}
 
 // Terminology gives the resources that say what the codes of the others mean, with
 // the site's own codes.

@@ -63,6 +63,22 @@ func (b *Book) position(path, token string, question []byte) (string, error) {
 	return body.Position, nil
 }
 
+// Seal is token for a question that is asked elsewhere than over the contract.
+func (b *Book) Seal(question, position string) (string, error) {
+	return b.token(b.sealed(question), position)
+}
+
+// Open gives the position that was sealed; not for a token that was made elsewhere
+// or for another question.
+func (b *Book) Open(question, token string) (position string, ok bool) {
+	position, err := b.position("", token, b.sealed(question))
+	return position, err == nil && position != ""
+}
+
+func (b *Book) sealed(question string) []byte {
+	return b.keyedHash([]byte("sealed"), []byte(question))[:tokenQuestionSize]
+}
+
 // pageSize gives the number of rows to answer.
 func pageSize(asked int32) int {
 	const usual, most = 50, 500

@@ -20,7 +20,7 @@ func Freedom(w io.Writer, f *trigonev1.Freedom) {
 	g.most(5, 34)
 	for _, r := range f.GetRanges() {
 		if r.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE {
-			g.row(sentence(phrase(r.GetLeaf())), place(r.GetPlace()), span(r), present(r), position(r))
+			g.row(sentence(phrase(r.GetLeaf())), place(r.GetPlace()), Range(r.GetLeaf(), r.Lower, r.Upper, r.GetUnit()), present(r), position(r))
 		}
 	}
 	g.print(w)
@@ -53,24 +53,11 @@ func Freedom(w io.Writer, f *trigonev1.Freedom) {
 	}
 }
 
-func span(r *trigonev1.FreedomRange) string {
-	n := places(r.GetLeaf(), r.GetLower()+r.GetUpper())
-	switch {
-	case r.Lower != nil && r.Upper != nil:
-		return number(r.GetLower(), n) + " to " + quantity(r.GetUpper(), n, r.GetUnit())
-	case r.Lower != nil:
-		return "from " + quantity(r.GetLower(), n, r.GetUnit())
-	case r.Upper != nil:
-		return "up to " + quantity(r.GetUpper(), n, r.GetUnit())
-	}
-	return "any"
-}
-
 func present(r *trigonev1.FreedomRange) string {
 	if r.Present == nil {
 		return "not known"
 	}
-	return quantity(r.GetPresent(), places(r.GetLeaf(), r.GetPresent()), r.GetUnit())
+	return Range(r.GetLeaf(), r.Present, r.Present, r.GetUnit())
 }
 
 func position(r *trigonev1.FreedomRange) string {

@@ -24,20 +24,21 @@ func Value(m *trigonev1.MetricValue) string {
 	return text
 }
 
-// Range gives a range of which either end may be open, one value where both ends
-// are equal.
-func Range(lower, upper *float64, unit string) string {
+// Range gives a range of a metric or leaf, of which either end may be open, and one
+// value where both ends are equal.
+func Range(id string, lower, upper *float64, unit string) string {
+	end := func(v *float64) string { return quantity(*v, places(id, *v), unit) }
 	switch {
 	case lower == nil && upper == nil:
 		return "any"
 	case lower != nil && upper != nil && *lower == *upper:
-		return quantity(*lower, decimals(*lower), unit)
+		return end(lower)
 	case lower == nil:
-		return "up to " + quantity(*upper, decimals(*upper), unit)
+		return "up to " + end(upper)
 	case upper == nil:
-		return "from " + quantity(*lower, decimals(*lower), unit)
+		return "from " + end(lower)
 	}
-	return number(*lower, decimals(*lower)) + " to " + quantity(*upper, decimals(*upper), unit)
+	return number(*lower, places(id, *lower)) + " to " + end(upper)
 }
 
 // Paragraph writes text of the usual width, its first line behind first, the

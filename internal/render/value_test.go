@@ -38,17 +38,18 @@ func TestValue(t *testing.T) {
 
 func TestRange(t *testing.T) {
 	for _, c := range []struct {
-		reason       string
+		reason, id   string
 		lower, upper *float64
 		want         string
 	}{
-		{"both ends", proto.Float64(16.5), proto.Float64(26.5), "16.5 to 26.5 mm"},
-		{"one value", proto.Float64(27), proto.Float64(27), "27 mm"},
-		{"open below", nil, proto.Float64(26), "up to 26 mm"},
-		{"open above", proto.Float64(12), nil, "from 12 mm"},
-		{"open at both ends", nil, nil, "any"},
+		{"both ends", "unknown", proto.Float64(16.5), proto.Float64(26.5), "16.5 to 26.5 mm"},
+		{"one value", "unknown", proto.Float64(27), proto.Float64(27), "27 mm"},
+		{"open below", "unknown", nil, proto.Float64(26), "up to 26 mm"},
+		{"open above", "unknown", proto.Float64(12), nil, "from 12 mm"},
+		{"a known leaf has the decimals of its grid", "leaflet_height", proto.Float64(12), proto.Float64(17.24), "12.0 to 17.2 mm"},
+		{"open at both ends", "unknown", nil, nil, "any"},
 	} {
-		if got := Range(c.lower, c.upper, "mm"); got != c.want {
+		if got := Range(c.id, c.lower, c.upper, "mm"); got != c.want {
 			t.Errorf("%s: %q, want %q", c.reason, got, c.want)
 		}
 	}

@@ -188,7 +188,11 @@ const entryBytes = 200
 func (f *Face) bundle(q query, r found) ([]byte, error) {
 	links := []link{{"self", f.address(q, q.cursor)}}
 	if r.more {
-		links = append(links, link{"next", f.address(q, f.book.Seal(q.question(), r.last.String()))})
+		cursor, err := f.book.Seal(q.question(), r.last.String())
+		if err != nil {
+			return nil, err
+		}
+		links = append(links, link{"next", f.address(q, cursor)})
 	}
 	size := 1 << 10
 	for _, x := range r.matches {
