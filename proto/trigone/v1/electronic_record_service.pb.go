@@ -40,7 +40,7 @@ const (
 	// a key of the deployment.
 	BundleForm_BUNDLE_FORM_DE_IDENTIFIED BundleForm = 4
 	// Transaction of conditional updates by identifier, for receivers that refuse ids
-	// made elsewhere.
+	// made elsewhere; without Provenance, which has no identifier.
 	BundleForm_BUNDLE_FORM_CONDITIONAL_TRANSACTION BundleForm = 5
 )
 
@@ -624,7 +624,8 @@ type ExportProgress struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Cases done.
 	CasesDone int64 `protobuf:"varint,1,opt,name=cases_done,json=casesDone,proto3" json:"cases_done,omitempty"`
-	// Cases to do.
+	// Cases to do, at first counted as writes: it falls to the number of cases as
+	// writes are met that a newer one of their case outdid.
 	CasesTotal    int64 `protobuf:"varint,2,opt,name=cases_total,json=casesTotal,proto3" json:"cases_total,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
