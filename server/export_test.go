@@ -127,15 +127,7 @@ func TestExportResourcesIsCancelled(t *testing.T) {
 	if status.Code(err) != codes.Canceled {
 		t.Error(err)
 	}
-	line := logs.FilterField(zap.String("method", trigonev1.ElectronicRecordService_ExportResources_FullMethodName)).FilterMessage("call")
-	for range 1000 {
-		if line.Len() > 0 {
-			break
-		}
-		time.Sleep(10 * time.Millisecond)
-		line = logs.FilterField(zap.String("method", trigonev1.ElectronicRecordService_ExportResources_FullMethodName)).FilterMessage("call")
-	}
-	if all := line.All(); len(all) != 1 || all[0].ContextMap()["code"] != codes.Canceled.String() {
+	if all := called(logs, trigonev1.ElectronicRecordService_ExportResources_FullMethodName); len(all) != 1 || all[0].ContextMap()["code"] != codes.Canceled.String() {
 		t.Errorf("the log has %v", all)
 	}
 }

@@ -98,16 +98,7 @@ func TestExplorePlansIsCancelled(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	line := func() *observer.ObservedLogs {
-		return logs.FilterField(zap.String("method", trigonev1.PlanningService_ExplorePlans_FullMethodName)).FilterMessage("call")
-	}
-	for range 1000 {
-		if line().Len() > 0 {
-			break
-		}
-		time.Sleep(10 * time.Millisecond)
-	}
-	if all := line().All(); len(all) != 1 || all[0].ContextMap()["code"] != codes.Canceled.String() {
+	if all := called(logs, trigonev1.PlanningService_ExplorePlans_FullMethodName); len(all) != 1 || all[0].ContextMap()["code"] != codes.Canceled.String() {
 		t.Errorf("the log has %v", all)
 	}
 	if logs.FilterLevelExact(zapcore.ErrorLevel).Len() > 0 {
@@ -122,4 +113,19 @@ func TestPanicInAStreamIsInternalWithoutContent(t *testing.T) {
 	if status.Code(err) != codes.Internal || strings.Contains(err.Error(), "P-77") || logs.Len() != 1 {
 		t.Error(err)
 	}
+}
+
+// called gives the log's lines of calls of a method; the first is written a moment
+// after its client knows that the call ended.
+func called(logs *observer.ObservedLogs, method string) []observer.LoggedEntry {
+	lines := func() []observer.LoggedEntry {
+		return logs.FilterField(zap.String("method", method)).FilterMessage("call").All()
+	}
+	for range 1000 {
+		if len(lines()) > 0 {
+			break
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	return lines()
 }
