@@ -51,18 +51,20 @@ func isQuantity(fd protoreflect.FieldDescriptor) bool {
 // The exceptions are named with the reason.
 func TestNumbersHavePresence(t *testing.T) {
 	always := map[protoreflect.FullName]string{
-		"trigone.v1.PumpRun.number":           "it is the run's id and always given",
-		"trigone.v1.SectionRevision.revision": "an answer, always set",
-		"trigone.v1.Evaluation.number":        "an answer; 0 says that it was not stored",
-		"trigone.v1.PlanInForce.revision":     "an answer; 0 says that there is none",
-		"trigone.v1.MetricValue.run":          "an answer; 0 says that there is none",
-		"trigone.v1.Finding.run":              "an answer; 0 says that there is none",
-		"trigone.v1.Discrepancy.run":          "an answer; 0 says that there is none",
-		"trigone.v1.InputValue.value":         "an answer, always set",
-		"trigone.v1.AppliedLimit.value":       "an answer, always set",
-		"trigone.v1.AnnulusShape.contour_mm":  "a list",
-		"trigone.v1.LeafletPoints.points_mm":  "a list",
-		"trigone.v1.LeafletPoints.triangles":  "a list",
+		"trigone.v1.PumpRun.number":            "it is the run's id and always given",
+		"trigone.v1.SectionRevision.revision":  "an answer, always set",
+		"trigone.v1.Evaluation.number":         "an answer; 0 says that it was not stored",
+		"trigone.v1.PlanInForce.revision":      "an answer; 0 says that there is none",
+		"trigone.v1.MetricValue.run":           "an answer; 0 says that there is none",
+		"trigone.v1.Finding.run":               "an answer; 0 says that there is none",
+		"trigone.v1.Discrepancy.run":           "an answer; 0 says that there is none",
+		"trigone.v1.Comparison.run":            "an answer; 0 says that there is none",
+		"trigone.v1.Comparison.formula_number": "an answer, always set",
+		"trigone.v1.InputValue.value":          "an answer, always set",
+		"trigone.v1.AppliedLimit.value":        "an answer, always set",
+		"trigone.v1.AnnulusShape.contour_mm":   "a list",
+		"trigone.v1.LeafletPoints.points_mm":   "a list",
+		"trigone.v1.LeafletPoints.triangles":   "a list",
 	}
 	quantitiesSeen := map[protoreflect.FullName]bool{}
 	eachField(func(fd protoreflect.FieldDescriptor) {
@@ -73,6 +75,7 @@ func TestNumbersHavePresence(t *testing.T) {
 			}
 		case protoreflect.BoolKind:
 			if !strings.HasPrefix(string(fd.FullName()), "trigone.v1.Finding.") && !strings.HasPrefix(string(fd.FullName()), "trigone.v1.Discrepancy.") &&
+				!strings.HasPrefix(string(fd.FullName()), "trigone.v1.Comparison.") &&
 				!strings.HasPrefix(string(fd.FullName()), "trigone.v1.AppliedLimit.") && !strings.HasPrefix(string(fd.FullName()), "trigone.v1.FreedomRange.") {
 				t.Errorf("%s is a bool: a fact that may be unknown is an Answer", fd.FullName())
 			}

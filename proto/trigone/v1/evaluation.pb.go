@@ -404,6 +404,188 @@ func (LimitOwner) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{5}
 }
 
+// What is held against what.
+type ComparisonKind int32
+
+const (
+	// Not stated.
+	ComparisonKind_COMPARISON_KIND_UNSPECIFIED ComparisonKind = 0
+	// A planned step with what was performed, or a step performed without a plan.
+	ComparisonKind_COMPARISON_KIND_STEP ComparisonKind = 1
+	// The place of a planned step.
+	ComparisonKind_COMPARISON_KIND_STEP_PLACE ComparisonKind = 2
+	// The technique of a planned step.
+	ComparisonKind_COMPARISON_KIND_STEP_TECHNIQUE ComparisonKind = 3
+	// A dimension, a count or a word of a planned step.
+	ComparisonKind_COMPARISON_KIND_STEP_DIMENSION ComparisonKind = 4
+	// A planned leaflet height.
+	ComparisonKind_COMPARISON_KIND_HEIGHT ComparisonKind = 5
+	// The labelled size of a planned ring.
+	ComparisonKind_COMPARISON_KIND_RING_LABEL ComparisonKind = 6
+	// The kind or the family of a planned ring.
+	ComparisonKind_COMPARISON_KIND_RING_KIND ComparisonKind = 7
+	// A dimension of a planned ring.
+	ComparisonKind_COMPARISON_KIND_RING_DIMENSION ComparisonKind = 8
+	// An aim of the plan with limits in numbers.
+	ComparisonKind_COMPARISON_KIND_AIM ComparisonKind = 9
+	// An aim of the plan with a grade.
+	ComparisonKind_COMPARISON_KIND_GRADE_AIM ComparisonKind = 10
+	// The stored prediction from the plan.
+	ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN ComparisonKind = 11
+	// The prediction from what was done.
+	ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_EXECUTION ComparisonKind = 12
+	// The gradient expected of the ring.
+	ComparisonKind_COMPARISON_KIND_EXPECTED_GRADIENT ComparisonKind = 13
+	// A limit of the site on the outcome.
+	ComparisonKind_COMPARISON_KIND_SITE_LIMIT ComparisonKind = 14
+	// A further pump run.
+	ComparisonKind_COMPARISON_KIND_PUMP_RUN ComparisonKind = 15
+	// Conversion to replacement.
+	ComparisonKind_COMPARISON_KIND_CONVERSION ComparisonKind = 16
+	// Whether a plan is in force.
+	ComparisonKind_COMPARISON_KIND_PLAN_IN_FORCE ComparisonKind = 17
+	// Whether the record's references fit each other.
+	ComparisonKind_COMPARISON_KIND_RECORD ComparisonKind = 18
+)
+
+// Enum value maps for ComparisonKind.
+var (
+	ComparisonKind_name = map[int32]string{
+		0:  "COMPARISON_KIND_UNSPECIFIED",
+		1:  "COMPARISON_KIND_STEP",
+		2:  "COMPARISON_KIND_STEP_PLACE",
+		3:  "COMPARISON_KIND_STEP_TECHNIQUE",
+		4:  "COMPARISON_KIND_STEP_DIMENSION",
+		5:  "COMPARISON_KIND_HEIGHT",
+		6:  "COMPARISON_KIND_RING_LABEL",
+		7:  "COMPARISON_KIND_RING_KIND",
+		8:  "COMPARISON_KIND_RING_DIMENSION",
+		9:  "COMPARISON_KIND_AIM",
+		10: "COMPARISON_KIND_GRADE_AIM",
+		11: "COMPARISON_KIND_PREDICTION_FROM_PLAN",
+		12: "COMPARISON_KIND_PREDICTION_FROM_EXECUTION",
+		13: "COMPARISON_KIND_EXPECTED_GRADIENT",
+		14: "COMPARISON_KIND_SITE_LIMIT",
+		15: "COMPARISON_KIND_PUMP_RUN",
+		16: "COMPARISON_KIND_CONVERSION",
+		17: "COMPARISON_KIND_PLAN_IN_FORCE",
+		18: "COMPARISON_KIND_RECORD",
+	}
+	ComparisonKind_value = map[string]int32{
+		"COMPARISON_KIND_UNSPECIFIED":               0,
+		"COMPARISON_KIND_STEP":                      1,
+		"COMPARISON_KIND_STEP_PLACE":                2,
+		"COMPARISON_KIND_STEP_TECHNIQUE":            3,
+		"COMPARISON_KIND_STEP_DIMENSION":            4,
+		"COMPARISON_KIND_HEIGHT":                    5,
+		"COMPARISON_KIND_RING_LABEL":                6,
+		"COMPARISON_KIND_RING_KIND":                 7,
+		"COMPARISON_KIND_RING_DIMENSION":            8,
+		"COMPARISON_KIND_AIM":                       9,
+		"COMPARISON_KIND_GRADE_AIM":                 10,
+		"COMPARISON_KIND_PREDICTION_FROM_PLAN":      11,
+		"COMPARISON_KIND_PREDICTION_FROM_EXECUTION": 12,
+		"COMPARISON_KIND_EXPECTED_GRADIENT":         13,
+		"COMPARISON_KIND_SITE_LIMIT":                14,
+		"COMPARISON_KIND_PUMP_RUN":                  15,
+		"COMPARISON_KIND_CONVERSION":                16,
+		"COMPARISON_KIND_PLAN_IN_FORCE":             17,
+		"COMPARISON_KIND_RECORD":                    18,
+	}
+)
+
+func (x ComparisonKind) Enum() *ComparisonKind {
+	p := new(ComparisonKind)
+	*p = x
+	return p
+}
+
+func (x ComparisonKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ComparisonKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_evaluation_proto_enumTypes[6].Descriptor()
+}
+
+func (ComparisonKind) Type() protoreflect.EnumType {
+	return &file_trigone_v1_evaluation_proto_enumTypes[6]
+}
+
+func (x ComparisonKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ComparisonKind.Descriptor instead.
+func (ComparisonKind) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{6}
+}
+
+// Verdict on one comparison.
+type ComparisonVerdict int32
+
+const (
+	// Not stated.
+	ComparisonVerdict_COMPARISON_VERDICT_UNSPECIFIED ComparisonVerdict = 0
+	// There is a difference.
+	ComparisonVerdict_COMPARISON_VERDICT_PRESENT ComparisonVerdict = 1
+	// The difference is below what the measurement can tell.
+	ComparisonVerdict_COMPARISON_VERDICT_INDETERMINATE ComparisonVerdict = 2
+	// An input is missing.
+	ComparisonVerdict_COMPARISON_VERDICT_NOT_EVALUABLE ComparisonVerdict = 3
+	// As planned, as predicted, within the limit.
+	ComparisonVerdict_COMPARISON_VERDICT_AGREES ComparisonVerdict = 4
+	// The comparison does not apply to this case.
+	ComparisonVerdict_COMPARISON_VERDICT_NOT_APPLICABLE ComparisonVerdict = 5
+)
+
+// Enum value maps for ComparisonVerdict.
+var (
+	ComparisonVerdict_name = map[int32]string{
+		0: "COMPARISON_VERDICT_UNSPECIFIED",
+		1: "COMPARISON_VERDICT_PRESENT",
+		2: "COMPARISON_VERDICT_INDETERMINATE",
+		3: "COMPARISON_VERDICT_NOT_EVALUABLE",
+		4: "COMPARISON_VERDICT_AGREES",
+		5: "COMPARISON_VERDICT_NOT_APPLICABLE",
+	}
+	ComparisonVerdict_value = map[string]int32{
+		"COMPARISON_VERDICT_UNSPECIFIED":    0,
+		"COMPARISON_VERDICT_PRESENT":        1,
+		"COMPARISON_VERDICT_INDETERMINATE":  2,
+		"COMPARISON_VERDICT_NOT_EVALUABLE":  3,
+		"COMPARISON_VERDICT_AGREES":         4,
+		"COMPARISON_VERDICT_NOT_APPLICABLE": 5,
+	}
+)
+
+func (x ComparisonVerdict) Enum() *ComparisonVerdict {
+	p := new(ComparisonVerdict)
+	*p = x
+	return p
+}
+
+func (x ComparisonVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ComparisonVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_evaluation_proto_enumTypes[7].Descriptor()
+}
+
+func (ComparisonVerdict) Type() protoreflect.EnumType {
+	return &file_trigone_v1_evaluation_proto_enumTypes[7]
+}
+
+func (x ComparisonVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ComparisonVerdict.Descriptor instead.
+func (ComparisonVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{7}
+}
+
 // Verdict on one comparison.
 type DiscrepancyVerdict int32
 
@@ -445,11 +627,11 @@ func (x DiscrepancyVerdict) String() string {
 }
 
 func (DiscrepancyVerdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_evaluation_proto_enumTypes[6].Descriptor()
+	return file_trigone_v1_evaluation_proto_enumTypes[8].Descriptor()
 }
 
 func (DiscrepancyVerdict) Type() protoreflect.EnumType {
-	return &file_trigone_v1_evaluation_proto_enumTypes[6]
+	return &file_trigone_v1_evaluation_proto_enumTypes[8]
 }
 
 func (x DiscrepancyVerdict) Number() protoreflect.EnumNumber {
@@ -458,7 +640,7 @@ func (x DiscrepancyVerdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DiscrepancyVerdict.Descriptor instead.
 func (DiscrepancyVerdict) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{8}
 }
 
 // What an outcome is judged by.
@@ -506,11 +688,11 @@ func (x JudgedBy) String() string {
 }
 
 func (JudgedBy) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_evaluation_proto_enumTypes[7].Descriptor()
+	return file_trigone_v1_evaluation_proto_enumTypes[9].Descriptor()
 }
 
 func (JudgedBy) Type() protoreflect.EnumType {
-	return &file_trigone_v1_evaluation_proto_enumTypes[7]
+	return &file_trigone_v1_evaluation_proto_enumTypes[9]
 }
 
 func (x JudgedBy) Number() protoreflect.EnumNumber {
@@ -519,7 +701,7 @@ func (x JudgedBy) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use JudgedBy.Descriptor instead.
 func (JudgedBy) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{9}
 }
 
 // How far a source was read.
@@ -575,11 +757,11 @@ func (x SourceStrength) String() string {
 }
 
 func (SourceStrength) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_evaluation_proto_enumTypes[8].Descriptor()
+	return file_trigone_v1_evaluation_proto_enumTypes[10].Descriptor()
 }
 
 func (SourceStrength) Type() protoreflect.EnumType {
-	return &file_trigone_v1_evaluation_proto_enumTypes[8]
+	return &file_trigone_v1_evaluation_proto_enumTypes[10]
 }
 
 func (x SourceStrength) Number() protoreflect.EnumNumber {
@@ -588,7 +770,7 @@ func (x SourceStrength) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SourceStrength.Descriptor instead.
 func (SourceStrength) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{10}
 }
 
 // Everything said of one case: made from one set of section heads, under one
@@ -627,7 +809,12 @@ type Evaluation struct {
 	// What a few more numbers would give.
 	Suggestions []*Suggestion `protobuf:"bytes,15,rep,name=suggestions,proto3" json:"suggestions,omitempty"`
 	// The caution that goes with every output.
-	Caution       string `protobuf:"bytes,16,opt,name=caution,proto3" json:"caution,omitempty"`
+	Caution string `protobuf:"bytes,16,opt,name=caution,proto3" json:"caution,omitempty"`
+	// Every comparison that judges the case, agreement included, in the order of
+	// the case. The discrepancies are those of them that are present,
+	// indeterminate or not evaluable. An evaluation of an earlier version has none:
+	// what agreed was not recorded then.
+	Comparisons   []*Comparison `protobuf:"bytes,17,rep,name=comparisons,proto3" json:"comparisons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -772,6 +959,13 @@ func (x *Evaluation) GetCaution() string {
 		return x.Caution
 	}
 	return ""
+}
+
+func (x *Evaluation) GetComparisons() []*Comparison {
+	if x != nil {
+		return x.Comparisons
+	}
+	return nil
 }
 
 // A section and the revision of it that was read.
@@ -1541,6 +1735,539 @@ func (x *RuleGap) GetMissing() []string {
 	return nil
 }
 
+// Something planned, predicted or limited, held against what was done and found:
+// the unit of judging. It carries no blame.
+type Comparison struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id, stable over evaluations: kind, planned step or aim (a step done without a
+	// plan: its own id), metric, place, occasion. Never class, position or verdict.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// What is held against what.
+	Kind ComparisonKind `protobuf:"varint,2,opt,name=kind,proto3,enum=trigone.v1.ComparisonKind" json:"kind,omitempty"`
+	// Verdict.
+	Verdict ComparisonVerdict `protobuf:"varint,3,opt,name=verdict,proto3,enum=trigone.v1.ComparisonVerdict" json:"verdict,omitempty"`
+	// Class that the difference has or would have, a word of the list of classes;
+	// empty where it agrees or does not apply.
+	Class string `protobuf:"bytes,4,opt,name=class,proto3" json:"class,omitempty"`
+	// Id of the discrepancy as published; empty where there is none.
+	DiscrepancyId string `protobuf:"bytes,5,opt,name=discrepancy_id,json=discrepancyId,proto3" json:"discrepancy_id,omitempty"`
+	// The thing planned that it is counted with: step:{id}, ring:{id},
+	// height:{place} or aim:{id}; empty: a prediction, a limit, or what is no thing
+	// planned.
+	ThingPlanned string `protobuf:"bytes,6,opt,name=thing_planned,json=thingPlanned,proto3" json:"thing_planned,omitempty"`
+	// One sentence.
+	Message string `protobuf:"bytes,7,opt,name=message,proto3" json:"message,omitempty"`
+	// Planned step, by id.
+	PlannedStepId string `protobuf:"bytes,8,opt,name=planned_step_id,json=plannedStepId,proto3" json:"planned_step_id,omitempty"`
+	// Performed step, by id.
+	PerformedStepId string `protobuf:"bytes,9,opt,name=performed_step_id,json=performedStepId,proto3" json:"performed_step_id,omitempty"`
+	// Aim of the plan, by id.
+	TargetId string `protobuf:"bytes,10,opt,name=target_id,json=targetId,proto3" json:"target_id,omitempty"`
+	// Metric or leaf compared, or the name of a counted or worded parameter.
+	Metric string `protobuf:"bytes,11,opt,name=metric,proto3" json:"metric,omitempty"`
+	// Place.
+	Place string `protobuf:"bytes,12,opt,name=place,proto3" json:"place,omitempty"`
+	// Occasion of the outcome's value.
+	Occasion string `protobuf:"bytes,13,opt,name=occasion,proto3" json:"occasion,omitempty"`
+	// Pump run; 0: none.
+	Run int32 `protobuf:"varint,14,opt,name=run,proto3" json:"run,omitempty"`
+	// Stage.
+	Stage Stage `protobuf:"varint,15,opt,name=stage,proto3,enum=trigone.v1.Stage" json:"stage,omitempty"`
+	// Method on the side of the outcome.
+	Method Method `protobuf:"varint,16,opt,name=method,proto3,enum=trigone.v1.Method" json:"method,omitempty"`
+	// What was planned, predicted or limited, in words or as a number with unit.
+	Planned string `protobuf:"bytes,17,opt,name=planned,proto3" json:"planned,omitempty"`
+	// What is, in words or as a number with unit.
+	Actual string `protobuf:"bytes,18,opt,name=actual,proto3" json:"actual,omitempty"`
+	// Planned, predicted or limiting value.
+	PlannedValue *float64 `protobuf:"fixed64,19,opt,name=planned_value,json=plannedValue,proto3,oneof" json:"planned_value,omitempty"`
+	// Standard deviation of that, in the unit.
+	PlannedSd *float64 `protobuf:"fixed64,20,opt,name=planned_sd,json=plannedSd,proto3,oneof" json:"planned_sd,omitempty"`
+	// Actual value.
+	ActualValue *float64 `protobuf:"fixed64,21,opt,name=actual_value,json=actualValue,proto3,oneof" json:"actual_value,omitempty"`
+	// Standard deviation of that, in the unit.
+	ActualSd *float64 `protobuf:"fixed64,22,opt,name=actual_sd,json=actualSd,proto3,oneof" json:"actual_sd,omitempty"`
+	// Actual minus planned.
+	Difference *float64 `protobuf:"fixed64,23,opt,name=difference,proto3,oneof" json:"difference,omitempty"`
+	// Lower end of the aim or of the prediction interval, in the unit.
+	Lower *float64 `protobuf:"fixed64,24,opt,name=lower,proto3,oneof" json:"lower,omitempty"`
+	// Upper end of the aim or of the prediction interval, in the unit.
+	Upper *float64 `protobuf:"fixed64,25,opt,name=upper,proto3,oneof" json:"upper,omitempty"`
+	// Tolerance of the site, in the unit.
+	Tolerance *float64 `protobuf:"fixed64,26,opt,name=tolerance,proto3,oneof" json:"tolerance,omitempty"`
+	// Beyond this, in the unit, a difference is present: the larger of tolerance
+	// and error of both sides. Between tolerance and margin it is indeterminate.
+	Margin *float64 `protobuf:"fixed64,27,opt,name=margin,proto3,oneof" json:"margin,omitempty"`
+	// Difference from the predicted middle in standard uncertainties of both sides.
+	Z *float64 `protobuf:"fixed64,28,opt,name=z,proto3,oneof" json:"z,omitempty"`
+	// UCUM unit.
+	Unit string `protobuf:"bytes,29,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What it is judged by.
+	JudgedBy JudgedBy `protobuf:"varint,30,opt,name=judged_by,json=judgedBy,proto3,enum=trigone.v1.JudgedBy" json:"judged_by,omitempty"`
+	// Version of that: plan revision, evaluation number or policy hash.
+	JudgedByVersion string `protobuf:"bytes,31,opt,name=judged_by_version,json=judgedByVersion,proto3" json:"judged_by_version,omitempty"`
+	// Whose the tolerance or limit is.
+	Owner LimitOwner `protobuf:"varint,32,opt,name=owner,proto3,enum=trigone.v1.LimitOwner" json:"owner,omitempty"`
+	// Whether the limit applies to the reading itself, whose source carried the
+	// same error: then it is never indeterminate for error alone.
+	LimitOnReading bool `protobuf:"varint,33,opt,name=limit_on_reading,json=limitOnReading,proto3" json:"limit_on_reading,omitempty"`
+	// Reason in the record, as its enum value's name.
+	Reason string `protobuf:"bytes,34,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The discrepancy under which this one stands, by its id; empty: a root.
+	Parent string `protobuf:"bytes,35,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Whether it differs only because the plan was revised before the first cut.
+	PlanRevised bool `protobuf:"varint,36,opt,name=plan_revised,json=planRevised,proto3" json:"plan_revised,omitempty"`
+	// What is missing, where it is not evaluable.
+	Missing []string `protobuf:"bytes,37,rep,name=missing,proto3" json:"missing,omitempty"`
+	// Why it does not apply, where it does not.
+	NotApplicableBecause string `protobuf:"bytes,38,opt,name=not_applicable_because,json=notApplicableBecause,proto3" json:"not_applicable_because,omitempty"`
+	// Formula number of this kind of comparison.
+	FormulaNumber int32 `protobuf:"varint,39,opt,name=formula_number,json=formulaNumber,proto3" json:"formula_number,omitempty"`
+	// Formula number of the metric or leaf compared; unset: neither.
+	MetricFormulaNumber *int32 `protobuf:"varint,40,opt,name=metric_formula_number,json=metricFormulaNumber,proto3,oneof" json:"metric_formula_number,omitempty"`
+	// Number of the evaluation that made the prediction; 0: this one; unset: no
+	// prediction.
+	PredictionEvaluation *int64 `protobuf:"varint,41,opt,name=prediction_evaluation,json=predictionEvaluation,proto3,oneof" json:"prediction_evaluation,omitempty"`
+	// Catalogue version of that prediction.
+	PredictionCatalogueVersion string `protobuf:"bytes,42,opt,name=prediction_catalogue_version,json=predictionCatalogueVersion,proto3" json:"prediction_catalogue_version,omitempty"`
+	// Calibration of that prediction; empty: uncalibrated.
+	PredictionCalibrationId string `protobuf:"bytes,43,opt,name=prediction_calibration_id,json=predictionCalibrationId,proto3" json:"prediction_calibration_id,omitempty"`
+	// Whether it was predicted from the plan, or from what was done.
+	PredictionRole MetricRole `protobuf:"varint,44,opt,name=prediction_role,json=predictionRole,proto3,enum=trigone.v1.MetricRole" json:"prediction_role,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *Comparison) Reset() {
+	*x = Comparison{}
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Comparison) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Comparison) ProtoMessage() {}
+
+func (x *Comparison) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Comparison.ProtoReflect.Descriptor instead.
+func (*Comparison) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Comparison) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Comparison) GetKind() ComparisonKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ComparisonKind_COMPARISON_KIND_UNSPECIFIED
+}
+
+func (x *Comparison) GetVerdict() ComparisonVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return ComparisonVerdict_COMPARISON_VERDICT_UNSPECIFIED
+}
+
+func (x *Comparison) GetClass() string {
+	if x != nil {
+		return x.Class
+	}
+	return ""
+}
+
+func (x *Comparison) GetDiscrepancyId() string {
+	if x != nil {
+		return x.DiscrepancyId
+	}
+	return ""
+}
+
+func (x *Comparison) GetThingPlanned() string {
+	if x != nil {
+		return x.ThingPlanned
+	}
+	return ""
+}
+
+func (x *Comparison) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *Comparison) GetPlannedStepId() string {
+	if x != nil {
+		return x.PlannedStepId
+	}
+	return ""
+}
+
+func (x *Comparison) GetPerformedStepId() string {
+	if x != nil {
+		return x.PerformedStepId
+	}
+	return ""
+}
+
+func (x *Comparison) GetTargetId() string {
+	if x != nil {
+		return x.TargetId
+	}
+	return ""
+}
+
+func (x *Comparison) GetMetric() string {
+	if x != nil {
+		return x.Metric
+	}
+	return ""
+}
+
+func (x *Comparison) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Comparison) GetOccasion() string {
+	if x != nil {
+		return x.Occasion
+	}
+	return ""
+}
+
+func (x *Comparison) GetRun() int32 {
+	if x != nil {
+		return x.Run
+	}
+	return 0
+}
+
+func (x *Comparison) GetStage() Stage {
+	if x != nil {
+		return x.Stage
+	}
+	return Stage_STAGE_UNSPECIFIED
+}
+
+func (x *Comparison) GetMethod() Method {
+	if x != nil {
+		return x.Method
+	}
+	return Method_METHOD_UNSPECIFIED
+}
+
+func (x *Comparison) GetPlanned() string {
+	if x != nil {
+		return x.Planned
+	}
+	return ""
+}
+
+func (x *Comparison) GetActual() string {
+	if x != nil {
+		return x.Actual
+	}
+	return ""
+}
+
+func (x *Comparison) GetPlannedValue() float64 {
+	if x != nil && x.PlannedValue != nil {
+		return *x.PlannedValue
+	}
+	return 0
+}
+
+func (x *Comparison) GetPlannedSd() float64 {
+	if x != nil && x.PlannedSd != nil {
+		return *x.PlannedSd
+	}
+	return 0
+}
+
+func (x *Comparison) GetActualValue() float64 {
+	if x != nil && x.ActualValue != nil {
+		return *x.ActualValue
+	}
+	return 0
+}
+
+func (x *Comparison) GetActualSd() float64 {
+	if x != nil && x.ActualSd != nil {
+		return *x.ActualSd
+	}
+	return 0
+}
+
+func (x *Comparison) GetDifference() float64 {
+	if x != nil && x.Difference != nil {
+		return *x.Difference
+	}
+	return 0
+}
+
+func (x *Comparison) GetLower() float64 {
+	if x != nil && x.Lower != nil {
+		return *x.Lower
+	}
+	return 0
+}
+
+func (x *Comparison) GetUpper() float64 {
+	if x != nil && x.Upper != nil {
+		return *x.Upper
+	}
+	return 0
+}
+
+func (x *Comparison) GetTolerance() float64 {
+	if x != nil && x.Tolerance != nil {
+		return *x.Tolerance
+	}
+	return 0
+}
+
+func (x *Comparison) GetMargin() float64 {
+	if x != nil && x.Margin != nil {
+		return *x.Margin
+	}
+	return 0
+}
+
+func (x *Comparison) GetZ() float64 {
+	if x != nil && x.Z != nil {
+		return *x.Z
+	}
+	return 0
+}
+
+func (x *Comparison) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Comparison) GetJudgedBy() JudgedBy {
+	if x != nil {
+		return x.JudgedBy
+	}
+	return JudgedBy_JUDGED_BY_UNSPECIFIED
+}
+
+func (x *Comparison) GetJudgedByVersion() string {
+	if x != nil {
+		return x.JudgedByVersion
+	}
+	return ""
+}
+
+func (x *Comparison) GetOwner() LimitOwner {
+	if x != nil {
+		return x.Owner
+	}
+	return LimitOwner_LIMIT_OWNER_UNSPECIFIED
+}
+
+func (x *Comparison) GetLimitOnReading() bool {
+	if x != nil {
+		return x.LimitOnReading
+	}
+	return false
+}
+
+func (x *Comparison) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Comparison) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *Comparison) GetPlanRevised() bool {
+	if x != nil {
+		return x.PlanRevised
+	}
+	return false
+}
+
+func (x *Comparison) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *Comparison) GetNotApplicableBecause() string {
+	if x != nil {
+		return x.NotApplicableBecause
+	}
+	return ""
+}
+
+func (x *Comparison) GetFormulaNumber() int32 {
+	if x != nil {
+		return x.FormulaNumber
+	}
+	return 0
+}
+
+func (x *Comparison) GetMetricFormulaNumber() int32 {
+	if x != nil && x.MetricFormulaNumber != nil {
+		return *x.MetricFormulaNumber
+	}
+	return 0
+}
+
+func (x *Comparison) GetPredictionEvaluation() int64 {
+	if x != nil && x.PredictionEvaluation != nil {
+		return *x.PredictionEvaluation
+	}
+	return 0
+}
+
+func (x *Comparison) GetPredictionCatalogueVersion() string {
+	if x != nil {
+		return x.PredictionCatalogueVersion
+	}
+	return ""
+}
+
+func (x *Comparison) GetPredictionCalibrationId() string {
+	if x != nil {
+		return x.PredictionCalibrationId
+	}
+	return ""
+}
+
+func (x *Comparison) GetPredictionRole() MetricRole {
+	if x != nil {
+		return x.PredictionRole
+	}
+	return MetricRole_METRIC_ROLE_UNSPECIFIED
+}
+
+// How many of the things planned came as planned. A thing planned is a step, a
+// ring, a height or an aim. Predictions and limits are not counted.
+type ThingsPlanned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Things planned.
+	Total int32 `protobuf:"varint,1,opt,name=total,proto3" json:"total,omitempty"`
+	// None of its comparisons differs and at least one could be made.
+	AsPlanned int32 `protobuf:"varint,2,opt,name=as_planned,json=asPlanned,proto3" json:"as_planned,omitempty"`
+	// At least one of its comparisons differs.
+	Otherwise int32 `protobuf:"varint,3,opt,name=otherwise,proto3" json:"otherwise,omitempty"`
+	// None differs, and at least one is below what the measurement can tell.
+	CannotBeTold int32 `protobuf:"varint,4,opt,name=cannot_be_told,json=cannotBeTold,proto3" json:"cannot_be_told,omitempty"`
+	// None could be made for want of a number.
+	NotEvaluable int32 `protobuf:"varint,5,opt,name=not_evaluable,json=notEvaluable,proto3" json:"not_evaluable,omitempty"`
+	// None applies.
+	NotApplicable int32 `protobuf:"varint,6,opt,name=not_applicable,json=notApplicable,proto3" json:"not_applicable,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ThingsPlanned) Reset() {
+	*x = ThingsPlanned{}
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ThingsPlanned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ThingsPlanned) ProtoMessage() {}
+
+func (x *ThingsPlanned) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ThingsPlanned.ProtoReflect.Descriptor instead.
+func (*ThingsPlanned) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ThingsPlanned) GetTotal() int32 {
+	if x != nil {
+		return x.Total
+	}
+	return 0
+}
+
+func (x *ThingsPlanned) GetAsPlanned() int32 {
+	if x != nil {
+		return x.AsPlanned
+	}
+	return 0
+}
+
+func (x *ThingsPlanned) GetOtherwise() int32 {
+	if x != nil {
+		return x.Otherwise
+	}
+	return 0
+}
+
+func (x *ThingsPlanned) GetCannotBeTold() int32 {
+	if x != nil {
+		return x.CannotBeTold
+	}
+	return 0
+}
+
+func (x *ThingsPlanned) GetNotEvaluable() int32 {
+	if x != nil {
+		return x.NotEvaluable
+	}
+	return 0
+}
+
+func (x *ThingsPlanned) GetNotApplicable() int32 {
+	if x != nil {
+		return x.NotApplicable
+	}
+	return 0
+}
+
 // A recorded, reproducible difference between the plan in force and the
 // outcome. It is not an error and carries no blame.
 type Discrepancy struct {
@@ -1603,7 +2330,7 @@ type Discrepancy struct {
 
 func (x *Discrepancy) Reset() {
 	*x = Discrepancy{}
-	mi := &file_trigone_v1_evaluation_proto_msgTypes[8]
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1615,7 +2342,7 @@ func (x *Discrepancy) String() string {
 func (*Discrepancy) ProtoMessage() {}
 
 func (x *Discrepancy) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_evaluation_proto_msgTypes[8]
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1628,7 +2355,7 @@ func (x *Discrepancy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Discrepancy.ProtoReflect.Descriptor instead.
 func (*Discrepancy) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Discrepancy) GetId() string {
@@ -1828,7 +2555,7 @@ type Source struct {
 
 func (x *Source) Reset() {
 	*x = Source{}
-	mi := &file_trigone_v1_evaluation_proto_msgTypes[9]
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1840,7 +2567,7 @@ func (x *Source) String() string {
 func (*Source) ProtoMessage() {}
 
 func (x *Source) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_evaluation_proto_msgTypes[9]
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1853,7 +2580,7 @@ func (x *Source) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Source.ProtoReflect.Descriptor instead.
 func (*Source) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Source) GetId() string {
@@ -1892,7 +2619,7 @@ type Suggestion struct {
 
 func (x *Suggestion) Reset() {
 	*x = Suggestion{}
-	mi := &file_trigone_v1_evaluation_proto_msgTypes[10]
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1904,7 +2631,7 @@ func (x *Suggestion) String() string {
 func (*Suggestion) ProtoMessage() {}
 
 func (x *Suggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_evaluation_proto_msgTypes[10]
+	mi := &file_trigone_v1_evaluation_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1917,7 +2644,7 @@ func (x *Suggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Suggestion.ProtoReflect.Descriptor instead.
 func (*Suggestion) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_evaluation_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Suggestion) GetMissing() []string {
@@ -1946,7 +2673,7 @@ var File_trigone_v1_evaluation_proto protoreflect.FileDescriptor
 const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\n" +
 	"\x1btrigone/v1/evaluation.proto\x12\n" +
-	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\"\xeb\x05\n" +
+	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\"\xa5\x06\n" +
 	"\n" +
 	"Evaluation\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x03R\x06number\x12.\n" +
@@ -1966,7 +2693,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\trule_gaps\x18\r \x03(\v2\x13.trigone.v1.RuleGapR\bruleGaps\x12,\n" +
 	"\asources\x18\x0e \x03(\v2\x12.trigone.v1.SourceR\asources\x128\n" +
 	"\vsuggestions\x18\x0f \x03(\v2\x16.trigone.v1.SuggestionR\vsuggestions\x12\x18\n" +
-	"\acaution\x18\x10 \x01(\tR\acaution\"G\n" +
+	"\acaution\x18\x10 \x01(\tR\acaution\x128\n" +
+	"\vcomparisons\x18\x11 \x03(\v2\x16.trigone.v1.ComparisonR\vcomparisons\"G\n" +
 	"\x0fSectionRevision\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\"{\n" +
@@ -2037,7 +2765,80 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x1a\n" +
 	"\boccasion\x18\x02 \x01(\tR\boccasion\x12\x14\n" +
 	"\x05place\x18\x03 \x01(\tR\x05place\x12\x18\n" +
-	"\amissing\x18\x04 \x03(\tR\amissing\"\x96\a\n" +
+	"\amissing\x18\x04 \x03(\tR\amissing\"\x98\x0e\n" +
+	"\n" +
+	"Comparison\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12.\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x1a.trigone.v1.ComparisonKindR\x04kind\x127\n" +
+	"\averdict\x18\x03 \x01(\x0e2\x1d.trigone.v1.ComparisonVerdictR\averdict\x12\x14\n" +
+	"\x05class\x18\x04 \x01(\tR\x05class\x12%\n" +
+	"\x0ediscrepancy_id\x18\x05 \x01(\tR\rdiscrepancyId\x12#\n" +
+	"\rthing_planned\x18\x06 \x01(\tR\fthingPlanned\x12\x18\n" +
+	"\amessage\x18\a \x01(\tR\amessage\x12&\n" +
+	"\x0fplanned_step_id\x18\b \x01(\tR\rplannedStepId\x12*\n" +
+	"\x11performed_step_id\x18\t \x01(\tR\x0fperformedStepId\x12\x1b\n" +
+	"\ttarget_id\x18\n" +
+	" \x01(\tR\btargetId\x12\x16\n" +
+	"\x06metric\x18\v \x01(\tR\x06metric\x12\x14\n" +
+	"\x05place\x18\f \x01(\tR\x05place\x12\x1a\n" +
+	"\boccasion\x18\r \x01(\tR\boccasion\x12\x10\n" +
+	"\x03run\x18\x0e \x01(\x05R\x03run\x12'\n" +
+	"\x05stage\x18\x0f \x01(\x0e2\x11.trigone.v1.StageR\x05stage\x12*\n" +
+	"\x06method\x18\x10 \x01(\x0e2\x12.trigone.v1.MethodR\x06method\x12\x18\n" +
+	"\aplanned\x18\x11 \x01(\tR\aplanned\x12\x16\n" +
+	"\x06actual\x18\x12 \x01(\tR\x06actual\x12(\n" +
+	"\rplanned_value\x18\x13 \x01(\x01H\x00R\fplannedValue\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"planned_sd\x18\x14 \x01(\x01H\x01R\tplannedSd\x88\x01\x01\x12&\n" +
+	"\factual_value\x18\x15 \x01(\x01H\x02R\vactualValue\x88\x01\x01\x12 \n" +
+	"\tactual_sd\x18\x16 \x01(\x01H\x03R\bactualSd\x88\x01\x01\x12#\n" +
+	"\n" +
+	"difference\x18\x17 \x01(\x01H\x04R\n" +
+	"difference\x88\x01\x01\x12\x19\n" +
+	"\x05lower\x18\x18 \x01(\x01H\x05R\x05lower\x88\x01\x01\x12\x19\n" +
+	"\x05upper\x18\x19 \x01(\x01H\x06R\x05upper\x88\x01\x01\x12!\n" +
+	"\ttolerance\x18\x1a \x01(\x01H\aR\ttolerance\x88\x01\x01\x12\x1b\n" +
+	"\x06margin\x18\x1b \x01(\x01H\bR\x06margin\x88\x01\x01\x12\x11\n" +
+	"\x01z\x18\x1c \x01(\x01H\tR\x01z\x88\x01\x01\x12\x12\n" +
+	"\x04unit\x18\x1d \x01(\tR\x04unit\x121\n" +
+	"\tjudged_by\x18\x1e \x01(\x0e2\x14.trigone.v1.JudgedByR\bjudgedBy\x12*\n" +
+	"\x11judged_by_version\x18\x1f \x01(\tR\x0fjudgedByVersion\x12,\n" +
+	"\x05owner\x18  \x01(\x0e2\x16.trigone.v1.LimitOwnerR\x05owner\x12(\n" +
+	"\x10limit_on_reading\x18! \x01(\bR\x0elimitOnReading\x12\x16\n" +
+	"\x06reason\x18\" \x01(\tR\x06reason\x12\x16\n" +
+	"\x06parent\x18# \x01(\tR\x06parent\x12!\n" +
+	"\fplan_revised\x18$ \x01(\bR\vplanRevised\x12\x18\n" +
+	"\amissing\x18% \x03(\tR\amissing\x124\n" +
+	"\x16not_applicable_because\x18& \x01(\tR\x14notApplicableBecause\x12%\n" +
+	"\x0eformula_number\x18' \x01(\x05R\rformulaNumber\x127\n" +
+	"\x15metric_formula_number\x18( \x01(\x05H\n" +
+	"R\x13metricFormulaNumber\x88\x01\x01\x128\n" +
+	"\x15prediction_evaluation\x18) \x01(\x03H\vR\x14predictionEvaluation\x88\x01\x01\x12@\n" +
+	"\x1cprediction_catalogue_version\x18* \x01(\tR\x1apredictionCatalogueVersion\x12:\n" +
+	"\x19prediction_calibration_id\x18+ \x01(\tR\x17predictionCalibrationId\x12?\n" +
+	"\x0fprediction_role\x18, \x01(\x0e2\x16.trigone.v1.MetricRoleR\x0epredictionRoleB\x10\n" +
+	"\x0e_planned_valueB\r\n" +
+	"\v_planned_sdB\x0f\n" +
+	"\r_actual_valueB\f\n" +
+	"\n" +
+	"_actual_sdB\r\n" +
+	"\v_differenceB\b\n" +
+	"\x06_lowerB\b\n" +
+	"\x06_upperB\f\n" +
+	"\n" +
+	"_toleranceB\t\n" +
+	"\a_marginB\x04\n" +
+	"\x02_zB\x18\n" +
+	"\x16_metric_formula_numberB\x18\n" +
+	"\x16_prediction_evaluation\"\xd4\x01\n" +
+	"\rThingsPlanned\x12\x14\n" +
+	"\x05total\x18\x01 \x01(\x05R\x05total\x12\x1d\n" +
+	"\n" +
+	"as_planned\x18\x02 \x01(\x05R\tasPlanned\x12\x1c\n" +
+	"\totherwise\x18\x03 \x01(\x05R\totherwise\x12$\n" +
+	"\x0ecannot_be_told\x18\x04 \x01(\x05R\fcannotBeTold\x12#\n" +
+	"\rnot_evaluable\x18\x05 \x01(\x05R\fnotEvaluable\x12%\n" +
+	"\x0enot_applicable\x18\x06 \x01(\x05R\rnotApplicable\"\x96\a\n" +
 	"\vDiscrepancy\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05class\x18\x02 \x01(\tR\x05class\x12\x1c\n" +
@@ -2124,7 +2925,35 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"LimitOwner\x12\x1b\n" +
 	"\x17LIMIT_OWNER_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13LIMIT_OWNER_DEFAULT\x10\x01\x12\x14\n" +
-	"\x10LIMIT_OWNER_SITE\x10\x02*\xa8\x01\n" +
+	"\x10LIMIT_OWNER_SITE\x10\x02*\x87\x05\n" +
+	"\x0eComparisonKind\x12\x1f\n" +
+	"\x1bCOMPARISON_KIND_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14COMPARISON_KIND_STEP\x10\x01\x12\x1e\n" +
+	"\x1aCOMPARISON_KIND_STEP_PLACE\x10\x02\x12\"\n" +
+	"\x1eCOMPARISON_KIND_STEP_TECHNIQUE\x10\x03\x12\"\n" +
+	"\x1eCOMPARISON_KIND_STEP_DIMENSION\x10\x04\x12\x1a\n" +
+	"\x16COMPARISON_KIND_HEIGHT\x10\x05\x12\x1e\n" +
+	"\x1aCOMPARISON_KIND_RING_LABEL\x10\x06\x12\x1d\n" +
+	"\x19COMPARISON_KIND_RING_KIND\x10\a\x12\"\n" +
+	"\x1eCOMPARISON_KIND_RING_DIMENSION\x10\b\x12\x17\n" +
+	"\x13COMPARISON_KIND_AIM\x10\t\x12\x1d\n" +
+	"\x19COMPARISON_KIND_GRADE_AIM\x10\n" +
+	"\x12(\n" +
+	"$COMPARISON_KIND_PREDICTION_FROM_PLAN\x10\v\x12-\n" +
+	")COMPARISON_KIND_PREDICTION_FROM_EXECUTION\x10\f\x12%\n" +
+	"!COMPARISON_KIND_EXPECTED_GRADIENT\x10\r\x12\x1e\n" +
+	"\x1aCOMPARISON_KIND_SITE_LIMIT\x10\x0e\x12\x1c\n" +
+	"\x18COMPARISON_KIND_PUMP_RUN\x10\x0f\x12\x1e\n" +
+	"\x1aCOMPARISON_KIND_CONVERSION\x10\x10\x12!\n" +
+	"\x1dCOMPARISON_KIND_PLAN_IN_FORCE\x10\x11\x12\x1a\n" +
+	"\x16COMPARISON_KIND_RECORD\x10\x12*\xe9\x01\n" +
+	"\x11ComparisonVerdict\x12\"\n" +
+	"\x1eCOMPARISON_VERDICT_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aCOMPARISON_VERDICT_PRESENT\x10\x01\x12$\n" +
+	" COMPARISON_VERDICT_INDETERMINATE\x10\x02\x12$\n" +
+	" COMPARISON_VERDICT_NOT_EVALUABLE\x10\x03\x12\x1d\n" +
+	"\x19COMPARISON_VERDICT_AGREES\x10\x04\x12%\n" +
+	"!COMPARISON_VERDICT_NOT_APPLICABLE\x10\x05*\xa8\x01\n" +
 	"\x12DiscrepancyVerdict\x12#\n" +
 	"\x1fDISCREPANCY_VERDICT_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bDISCREPANCY_VERDICT_PRESENT\x10\x01\x12%\n" +
@@ -2157,8 +2986,8 @@ func file_trigone_v1_evaluation_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_evaluation_proto_rawDescData
 }
 
-var file_trigone_v1_evaluation_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_trigone_v1_evaluation_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_trigone_v1_evaluation_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
+var file_trigone_v1_evaluation_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_trigone_v1_evaluation_proto_goTypes = []any{
 	(PlanTiming)(0),               // 0: trigone.v1.PlanTiming
 	(MetricRole)(0),               // 1: trigone.v1.MetricRole
@@ -2166,60 +2995,72 @@ var file_trigone_v1_evaluation_proto_goTypes = []any{
 	(Severity)(0),                 // 3: trigone.v1.Severity
 	(RuleKind)(0),                 // 4: trigone.v1.RuleKind
 	(LimitOwner)(0),               // 5: trigone.v1.LimitOwner
-	(DiscrepancyVerdict)(0),       // 6: trigone.v1.DiscrepancyVerdict
-	(JudgedBy)(0),                 // 7: trigone.v1.JudgedBy
-	(SourceStrength)(0),           // 8: trigone.v1.SourceStrength
-	(*Evaluation)(nil),            // 9: trigone.v1.Evaluation
-	(*SectionRevision)(nil),       // 10: trigone.v1.SectionRevision
-	(*PlanInForce)(nil),           // 11: trigone.v1.PlanInForce
-	(*MetricValue)(nil),           // 12: trigone.v1.MetricValue
-	(*InputValue)(nil),            // 13: trigone.v1.InputValue
-	(*Finding)(nil),               // 14: trigone.v1.Finding
-	(*AppliedLimit)(nil),          // 15: trigone.v1.AppliedLimit
-	(*RuleGap)(nil),               // 16: trigone.v1.RuleGap
-	(*Discrepancy)(nil),           // 17: trigone.v1.Discrepancy
-	(*Source)(nil),                // 18: trigone.v1.Source
-	(*Suggestion)(nil),            // 19: trigone.v1.Suggestion
-	(*timestamppb.Timestamp)(nil), // 20: google.protobuf.Timestamp
-	(Method)(0),                   // 21: trigone.v1.Method
-	(AbsentReason)(0),             // 22: trigone.v1.AbsentReason
-	(Stage)(0),                    // 23: trigone.v1.Stage
+	(ComparisonKind)(0),           // 6: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),        // 7: trigone.v1.ComparisonVerdict
+	(DiscrepancyVerdict)(0),       // 8: trigone.v1.DiscrepancyVerdict
+	(JudgedBy)(0),                 // 9: trigone.v1.JudgedBy
+	(SourceStrength)(0),           // 10: trigone.v1.SourceStrength
+	(*Evaluation)(nil),            // 11: trigone.v1.Evaluation
+	(*SectionRevision)(nil),       // 12: trigone.v1.SectionRevision
+	(*PlanInForce)(nil),           // 13: trigone.v1.PlanInForce
+	(*MetricValue)(nil),           // 14: trigone.v1.MetricValue
+	(*InputValue)(nil),            // 15: trigone.v1.InputValue
+	(*Finding)(nil),               // 16: trigone.v1.Finding
+	(*AppliedLimit)(nil),          // 17: trigone.v1.AppliedLimit
+	(*RuleGap)(nil),               // 18: trigone.v1.RuleGap
+	(*Comparison)(nil),            // 19: trigone.v1.Comparison
+	(*ThingsPlanned)(nil),         // 20: trigone.v1.ThingsPlanned
+	(*Discrepancy)(nil),           // 21: trigone.v1.Discrepancy
+	(*Source)(nil),                // 22: trigone.v1.Source
+	(*Suggestion)(nil),            // 23: trigone.v1.Suggestion
+	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
+	(Method)(0),                   // 25: trigone.v1.Method
+	(AbsentReason)(0),             // 26: trigone.v1.AbsentReason
+	(Stage)(0),                    // 27: trigone.v1.Stage
 }
 var file_trigone_v1_evaluation_proto_depIdxs = []int32{
-	20, // 0: trigone.v1.Evaluation.time:type_name -> google.protobuf.Timestamp
-	10, // 1: trigone.v1.Evaluation.sections:type_name -> trigone.v1.SectionRevision
-	11, // 2: trigone.v1.Evaluation.plan_in_force:type_name -> trigone.v1.PlanInForce
-	12, // 3: trigone.v1.Evaluation.metrics:type_name -> trigone.v1.MetricValue
-	14, // 4: trigone.v1.Evaluation.findings:type_name -> trigone.v1.Finding
-	17, // 5: trigone.v1.Evaluation.discrepancies:type_name -> trigone.v1.Discrepancy
-	16, // 6: trigone.v1.Evaluation.rule_gaps:type_name -> trigone.v1.RuleGap
-	18, // 7: trigone.v1.Evaluation.sources:type_name -> trigone.v1.Source
-	19, // 8: trigone.v1.Evaluation.suggestions:type_name -> trigone.v1.Suggestion
-	0,  // 9: trigone.v1.PlanInForce.timing:type_name -> trigone.v1.PlanTiming
-	1,  // 10: trigone.v1.MetricValue.role:type_name -> trigone.v1.MetricRole
-	21, // 11: trigone.v1.MetricValue.method:type_name -> trigone.v1.Method
-	2,  // 12: trigone.v1.MetricValue.state:type_name -> trigone.v1.MetricState
-	13, // 13: trigone.v1.MetricValue.inputs:type_name -> trigone.v1.InputValue
-	22, // 14: trigone.v1.MetricValue.absent_reason:type_name -> trigone.v1.AbsentReason
-	23, // 15: trigone.v1.MetricValue.stage:type_name -> trigone.v1.Stage
-	1,  // 16: trigone.v1.InputValue.role:type_name -> trigone.v1.MetricRole
-	3,  // 17: trigone.v1.Finding.severity:type_name -> trigone.v1.Severity
-	23, // 18: trigone.v1.Finding.stage:type_name -> trigone.v1.Stage
-	13, // 19: trigone.v1.Finding.inputs:type_name -> trigone.v1.InputValue
-	15, // 20: trigone.v1.Finding.limits:type_name -> trigone.v1.AppliedLimit
-	4,  // 21: trigone.v1.Finding.kind:type_name -> trigone.v1.RuleKind
-	13, // 22: trigone.v1.Finding.disputes:type_name -> trigone.v1.InputValue
-	5,  // 23: trigone.v1.AppliedLimit.owner:type_name -> trigone.v1.LimitOwner
-	6,  // 24: trigone.v1.Discrepancy.verdict:type_name -> trigone.v1.DiscrepancyVerdict
-	23, // 25: trigone.v1.Discrepancy.stage:type_name -> trigone.v1.Stage
-	7,  // 26: trigone.v1.Discrepancy.judged_by:type_name -> trigone.v1.JudgedBy
-	21, // 27: trigone.v1.Discrepancy.method:type_name -> trigone.v1.Method
-	8,  // 28: trigone.v1.Source.strength:type_name -> trigone.v1.SourceStrength
-	29, // [29:29] is the sub-list for method output_type
-	29, // [29:29] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	24, // 0: trigone.v1.Evaluation.time:type_name -> google.protobuf.Timestamp
+	12, // 1: trigone.v1.Evaluation.sections:type_name -> trigone.v1.SectionRevision
+	13, // 2: trigone.v1.Evaluation.plan_in_force:type_name -> trigone.v1.PlanInForce
+	14, // 3: trigone.v1.Evaluation.metrics:type_name -> trigone.v1.MetricValue
+	16, // 4: trigone.v1.Evaluation.findings:type_name -> trigone.v1.Finding
+	21, // 5: trigone.v1.Evaluation.discrepancies:type_name -> trigone.v1.Discrepancy
+	18, // 6: trigone.v1.Evaluation.rule_gaps:type_name -> trigone.v1.RuleGap
+	22, // 7: trigone.v1.Evaluation.sources:type_name -> trigone.v1.Source
+	23, // 8: trigone.v1.Evaluation.suggestions:type_name -> trigone.v1.Suggestion
+	19, // 9: trigone.v1.Evaluation.comparisons:type_name -> trigone.v1.Comparison
+	0,  // 10: trigone.v1.PlanInForce.timing:type_name -> trigone.v1.PlanTiming
+	1,  // 11: trigone.v1.MetricValue.role:type_name -> trigone.v1.MetricRole
+	25, // 12: trigone.v1.MetricValue.method:type_name -> trigone.v1.Method
+	2,  // 13: trigone.v1.MetricValue.state:type_name -> trigone.v1.MetricState
+	15, // 14: trigone.v1.MetricValue.inputs:type_name -> trigone.v1.InputValue
+	26, // 15: trigone.v1.MetricValue.absent_reason:type_name -> trigone.v1.AbsentReason
+	27, // 16: trigone.v1.MetricValue.stage:type_name -> trigone.v1.Stage
+	1,  // 17: trigone.v1.InputValue.role:type_name -> trigone.v1.MetricRole
+	3,  // 18: trigone.v1.Finding.severity:type_name -> trigone.v1.Severity
+	27, // 19: trigone.v1.Finding.stage:type_name -> trigone.v1.Stage
+	15, // 20: trigone.v1.Finding.inputs:type_name -> trigone.v1.InputValue
+	17, // 21: trigone.v1.Finding.limits:type_name -> trigone.v1.AppliedLimit
+	4,  // 22: trigone.v1.Finding.kind:type_name -> trigone.v1.RuleKind
+	15, // 23: trigone.v1.Finding.disputes:type_name -> trigone.v1.InputValue
+	5,  // 24: trigone.v1.AppliedLimit.owner:type_name -> trigone.v1.LimitOwner
+	6,  // 25: trigone.v1.Comparison.kind:type_name -> trigone.v1.ComparisonKind
+	7,  // 26: trigone.v1.Comparison.verdict:type_name -> trigone.v1.ComparisonVerdict
+	27, // 27: trigone.v1.Comparison.stage:type_name -> trigone.v1.Stage
+	25, // 28: trigone.v1.Comparison.method:type_name -> trigone.v1.Method
+	9,  // 29: trigone.v1.Comparison.judged_by:type_name -> trigone.v1.JudgedBy
+	5,  // 30: trigone.v1.Comparison.owner:type_name -> trigone.v1.LimitOwner
+	1,  // 31: trigone.v1.Comparison.prediction_role:type_name -> trigone.v1.MetricRole
+	8,  // 32: trigone.v1.Discrepancy.verdict:type_name -> trigone.v1.DiscrepancyVerdict
+	27, // 33: trigone.v1.Discrepancy.stage:type_name -> trigone.v1.Stage
+	9,  // 34: trigone.v1.Discrepancy.judged_by:type_name -> trigone.v1.JudgedBy
+	25, // 35: trigone.v1.Discrepancy.method:type_name -> trigone.v1.Method
+	10, // 36: trigone.v1.Source.strength:type_name -> trigone.v1.SourceStrength
+	37, // [37:37] is the sub-list for method output_type
+	37, // [37:37] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_evaluation_proto_init() }
@@ -2231,13 +3072,14 @@ func file_trigone_v1_evaluation_proto_init() {
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_evaluation_proto_msgTypes[3].OneofWrappers = []any{}
 	file_trigone_v1_evaluation_proto_msgTypes[8].OneofWrappers = []any{}
+	file_trigone_v1_evaluation_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_evaluation_proto_rawDesc), len(file_trigone_v1_evaluation_proto_rawDesc)),
-			NumEnums:      9,
-			NumMessages:   11,
+			NumEnums:      11,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
