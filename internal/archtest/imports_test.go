@@ -31,13 +31,14 @@ var rooms = map[string][]string{
 	"internal/metric":      {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo"},
 	"internal/rules":       {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo", "internal/metric"},
 	"internal/discrepancy": {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
-	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy"},
+	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
+	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},
 	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
 	"proto/trigone/v1": {},
 	"internal/convert": {
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
-		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore",
+		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 	},
 	"internal/policy":              {"internal/units", "internal/settings", "internal/metric", "fhirmap"},
 	"internal/storage":             {},
@@ -49,7 +50,7 @@ var rooms = map[string][]string{
 	"fhirmap":                      {"proto/trigone/v1", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules",
-		"internal/discrepancy", "internal/evaluate", "internal/explore", "internal/convert", "internal/policy", "internal/storage", "fhirmap", "internal/note",
+		"internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/convert", "internal/policy", "internal/storage", "fhirmap", "internal/note",
 	},
 	"server":          {"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest"},
 	"server/fhirrest": {"internal/casebook", "fhirmap"},
@@ -66,7 +67,7 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/geometry", "internal/haemo", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,

@@ -8,7 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"trigone/internal/convert"
-	"trigone/internal/evaluate"
+	"trigone/internal/latitude"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -109,7 +109,7 @@ func (b *Book) answer(ctx context.Context, f *folder, req *trigonev1.EvaluatePla
 		if req.GetTime() != nil {
 			at = req.GetTime().AsTime()
 		}
-		resp.Freedom = convert.Freedom(evaluate.FreedomOf(j.of, &j.result, b.policy.Settings, at))
+		resp.Freedom = convert.Freedom(latitude.Of(j.of, &j.result, b.policy.Settings, at))
 	}
 	return resp, f, nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"trigone/internal/discrepancy"
 	"trigone/internal/evaluate"
+	"trigone/internal/latitude"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/rules"
@@ -134,7 +135,7 @@ func source(s settings.Source) *trigonev1.Source {
 }
 
 // Freedom turns what can still be changed into its message.
-func Freedom(f evaluate.Freedom) *trigonev1.Freedom {
+func Freedom(f latitude.Latitude) *trigonev1.Freedom {
 	out := &trigonev1.Freedom{Time: timestamppb.New(f.Time), Explanation: evaluate.Caution}
 	for _, r := range f.Ranges {
 		out.Ranges = append(out.Ranges, &trigonev1.FreedomRange{

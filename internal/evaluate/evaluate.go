@@ -1,6 +1,6 @@
 // Package evaluate says everything that can be said of one case: plan in force,
-// metric values, findings, discrepancies, what is missing. It is the last pure
-// room: same input, same answer. The casebook calls it with every write.
+// metric values, findings, discrepancies, what is missing. It is pure: same input,
+// same answer. The casebook calls it with every write.
 package evaluate
 
 import (

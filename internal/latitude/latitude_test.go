@@ -1,4 +1,4 @@
-package evaluate
+package latitude
 
 import (
 	"math"
@@ -10,6 +10,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"trigone/internal/evaluate"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/settings"
@@ -39,16 +40,16 @@ func planned() *repair.Example {
 		Edit(aims(6, 11))
 }
 
-func freedomAt(t *testing.T, c *repair.Case, at time.Time) (Freedom, Evaluation) {
+func latitudeAt(t *testing.T, c *repair.Case, at time.Time) (Latitude, evaluate.Evaluation) {
 	t.Helper()
 	s := settings.BuiltIn("harbour", "1", "UTC")
-	e := Evaluate(Input{Case: c, Settings: s})
-	return FreedomOf(c, &e, s, at), e
+	e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
+	return Of(c, &e, s, at), e
 }
 
-func rangeOf(t *testing.T, f Freedom, leaf string) FreedomRange {
+func rangeOf(t *testing.T, f Latitude, leaf string) Range {
 	t.Helper()
-	i := slices.IndexFunc(f.Ranges, func(r FreedomRange) bool { return r.Leaf == leaf })
+	i := slices.IndexFunc(f.Ranges, func(r Range) bool { return r.Leaf == leaf })
 	if i < 0 {
 		t.Fatalf("no range of %s", leaf)
 	}
@@ -67,7 +68,7 @@ func text(m units.Maybe[float64]) string {
 // s = ½ + (a − p)/(2d): the ring's upper end is the smaller of a + p − 2·low and
 // (a − p)/(2s − 1), its lower end a + p − 2·high; the leaflet's lower end is
 // 2·low + d − a, its upper end the smaller of a − (2s − 1)·d and 2·high + d − a.
-func TestFreedomRanges(t *testing.T) {
+func TestRanges(t *testing.T) {
 	done := func(height, ring float64) *repair.Example {
 		return planned().Operation().
 			Step("s-height", repair.HeightReduction, valve.P2).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-height", 1 }).Dim("height_removed", 20-height).
@@ -116,7 +117,7 @@ func TestFreedomRanges(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.why, func(t *testing.T) {
-			f, _ := freedomAt(t, tt.c.Case(), repair.Clock(10, 0))
+			f, _ := latitudeAt(t, tt.c.Case(), repair.Clock(10, 0))
 			r := rangeOf(t, f, tt.leaf)
 			if r.State != tt.state || text(r.Lower) != tt.low || text(r.Upper) != tt.high {
 				t.Errorf("%s %s to %s, want %s %s to %s: %s, missing %v", r.State, text(r.Lower), text(r.Upper), tt.state, tt.low, tt.high, r.Explanation, r.Missing)
@@ -136,26 +137,26 @@ func TestFreedomRanges(t *testing.T) {
 
 // A value that an open contradiction disputes moves nothing; once it is confirmed
 // it does.
-func TestFreedomReadsNoDisputedValue(t *testing.T) {
+func TestLatitudeReadsNoDisputedValue(t *testing.T) {
 	c := planned().Dim("ring_inner_transverse_diameter", 20).Case() // antero-posterior above transverse
 	s := settings.BuiltIn("harbour", "1", "UTC")
-	e := Evaluate(Input{Case: c, Settings: s})
-	if r := rangeOf(t, FreedomOf(c, &e, s, repair.Clock(9, 0)), leafHeight); r.State != metric.NotEvaluable {
+	e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
+	if r := rangeOf(t, Of(c, &e, s, repair.Clock(9, 0)), leafHeight); r.State != metric.NotEvaluable {
 		t.Fatalf("a disputed ring was read: %+v", r)
 	}
 	confirmed := map[string]bool{}
 	for _, f := range e.Findings {
 		confirmed[f.ID] = true
 	}
-	e = Evaluate(Input{Case: c, Settings: s, Confirmed: confirmed})
-	if r := rangeOf(t, FreedomOf(c, &e, s, repair.Clock(9, 0)), leafHeight); r.State != metric.HasValue {
+	e = evaluate.Evaluate(evaluate.Input{Case: c, Settings: s, Confirmed: confirmed})
+	if r := rangeOf(t, Of(c, &e, s, repair.Clock(9, 0)), leafHeight); r.State != metric.HasValue {
 		t.Errorf("a confirmed ring was not read: %+v", r)
 	}
 }
 
 // What is within a range is what the evaluation itself predicts within the
 // target, and the other way round, up to the grid.
-func TestFreedomAgreesWithThePrediction(t *testing.T) {
+func TestLatitudeAgreesWithThePrediction(t *testing.T) {
 	s := settings.BuiltIn("harbour", "1", "UTC")
 	share := s.Threshold(settings.AnteriorShareWanted).Value
 	rapid.Check(t, func(t *rapid.T) {
@@ -168,8 +169,8 @@ func TestFreedomAgreesWithThePrediction(t *testing.T) {
 		c := repair.NewExample().Assess("tee").EditStudy(func(s *repair.Study) { s.LesionsRecorded = valve.Complete }).
 			Height(valve.A2, a).Height(valve.P2, p).
 			Plan().Device("p-ring", repair.CompleteRing).Dim(leafRing, d).Edit(aims(low, high)).Case()
-		e := Evaluate(Input{Case: c, Settings: s})
-		f := FreedomOf(c, &e, s, time.Time{})
+		e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
+		f := Of(c, &e, s, time.Time{})
 		contact, line := (a+p-d)/2, 100*(0.5+(a-p)/(2*d))
 		const grid = 0.11
 		inside := contact >= low+grid && contact <= high-grid && line >= share+grid*100/d
@@ -190,7 +191,7 @@ func TestFreedomAgreesWithThePrediction(t *testing.T) {
 
 // A chord's range: length set + contact found − target, our own assumption that a
 // longer chord lets go as much contact. 20 + 4 − 6 = 18, 20 + 4 − 11 = 13.
-func TestFreedomOfChords(t *testing.T) {
+func TestOfChords(t *testing.T) {
 	base := func() *repair.Example {
 		return planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).EditStep(func(s *repair.Step) { s.Run = 1 }).Dim(leafChord, 20)
 	}
@@ -220,15 +221,15 @@ func TestFreedomOfChords(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.why, func(t *testing.T) {
-			f, _ := freedomAt(t, tt.c.Case(), repair.Clock(10, 0))
+			f, _ := latitudeAt(t, tt.c.Case(), repair.Clock(10, 0))
 			r := rangeOf(t, f, leafChord)
 			if text(r.Lower) != tt.low || text(r.Upper) != tt.high || r.Position() != tt.position || !strings.Contains(strings.Join(r.Missing, ";"), tt.misses) {
 				t.Errorf("%s to %s, %q, missing %v: %s", text(r.Lower), text(r.Upper), r.Position(), r.Missing, r.Explanation)
 			}
 		})
 	}
-	f, _ := freedomAt(t, planned().Case(), repair.Clock(10, 0))
-	if slices.ContainsFunc(f.Ranges, func(r FreedomRange) bool { return r.Leaf == leafChord }) {
+	f, _ := latitudeAt(t, planned().Case(), repair.Clock(10, 0))
+	if slices.ContainsFunc(f.Ranges, func(r Range) bool { return r.Leaf == leafChord }) {
 		t.Error("a range of chords that nobody planned or set")
 	}
 }
@@ -269,7 +270,7 @@ func TestStepsThatNoLongerFit(t *testing.T) {
 					c.Operation.IncisionTime = repair.Clock(8, 30)
 				}
 			}).Case()
-			f, _ := freedomAt(t, c, repair.Clock(10, 0))
+			f, _ := latitudeAt(t, c, repair.Clock(10, 0))
 			if tt.step == "" {
 				if len(f.Unfit) != 0 {
 					t.Errorf("%+v", f.Unfit)
@@ -310,7 +311,7 @@ func TestAgesOfInputs(t *testing.T) {
 			k := metric.InkDepthBeyondLine.Key(valve.AtTestSegment("ink", valve.P2), valve.InRun(1, valve.AfterRing), valve.Measured)
 			c.Measured[k] = valve.Measurement{Value: units.Some(8.0), Run: 1, Stage: valve.AfterRing}
 		}).Case()
-	f, _ := freedomAt(t, c, at)
+	f, _ := latitudeAt(t, c, at)
 	var got []string
 	for _, a := range f.Ages {
 		got = append(got, string(a.Occasion)+": "+a.Explanation)
@@ -329,22 +330,22 @@ func TestAgesOfInputs(t *testing.T) {
 	}
 
 	c.Studies[0].Time = at.Add(5 * time.Minute)
-	f, _ = freedomAt(t, c, at)
+	f, _ = latitudeAt(t, c, at)
 	if last := f.Ages[len(f.Ages)-2]; last.Explanation != "taken 5 min after the question" {
 		t.Errorf("a value later than the question: %+v", last)
 	}
 	c.Studies[0].Time = time.Time{}
-	f, _ = freedomAt(t, c, at)
+	f, _ = latitudeAt(t, c, at)
 	if last := f.Ages[len(f.Ages)-2]; last.Occasion != "assessment/tee" || last.Age.IsSome() {
 		t.Errorf("an echo without a time has no known age: %+v", f.Ages)
 	}
 }
 
-func TestFreedomOfNothing(t *testing.T) {
+func TestOfNothing(t *testing.T) {
 	for why, c := range map[string]*repair.Case{
 		"an empty case": repair.NewExample().Case(), "an operation alone": repair.NewExample().Operation().Case(), "a plan alone": repair.NewExample().Plan().Case(),
 	} {
-		f, _ := freedomAt(t, c, repair.Clock(10, 0))
+		f, _ := latitudeAt(t, c, repair.Clock(10, 0))
 		for _, r := range f.Ranges {
 			if r.State != metric.NotEvaluable || len(r.Missing) == 0 {
 				t.Errorf("%s: %+v", why, r)

@@ -1,4 +1,8 @@
-package evaluate
+// Package latitude says what can still be changed at one moment of an operation:
+// the ranges in which a dimension still meets the plan's target, the planned steps
+// that no longer fit, and the age of what this rests on. The contract calls it
+// freedom. It reads an evaluation and judges nothing again.
+package latitude
 
 import (
 	"cmp"
@@ -9,6 +13,7 @@ import (
 	"time"
 
 	"trigone/internal/discrepancy"
+	"trigone/internal/evaluate"
 	"trigone/internal/geometry"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
@@ -18,18 +23,18 @@ import (
 	"trigone/internal/valve"
 )
 
-// Freedom is what can still be changed at one moment of an operation, which
+// Latitude is what can still be changed at one moment of an operation, which
 // planned step no longer fits, and how old each input is.
-type Freedom struct {
+type Latitude struct {
 	Time   time.Time
-	Ranges []FreedomRange
+	Ranges []Range
 	Unfit  []UnfitStep
 	Ages   []InputAge
 }
 
-// FreedomRange is the range in which one dimension meets the plan's coaptation
+// Range is the range in which one dimension meets the plan's coaptation
 // target of A2-P2 while everything else stays as it is.
-type FreedomRange struct {
+type Range struct {
 	Leaf        string
 	Place       valve.Place
 	State       metric.State // HasValue, NotEvaluable or NotApplicable
@@ -54,7 +59,7 @@ const (
 )
 
 // Position gives where the present value lies in the range.
-func (r FreedomRange) Position() Position {
+func (r Range) Position() Position {
 	v, known := r.Present.Get()
 	if !known || r.State != metric.HasValue {
 		return ""
@@ -104,25 +109,25 @@ const (
 	leafInk        = "ink_depth_beyond_line"
 )
 
-// FreedomOf gives the freedom that a case leaves at a moment. It reads the values
+// Of gives the latitude that a case leaves at a moment. It reads the values
 // of the evaluation of this case, so that a disputed value moves nothing. The
 // ends of a range are means of the closure model, flat and with both leaflets
 // sliding freely; how far a prediction may be off is told by the evaluation's own
 // interval.
-func FreedomOf(c *repair.Case, e *Evaluation, s settings.Settings, at time.Time) Freedom {
-	f := freedom{c: c, e: e}
+func Of(c *repair.Case, e *evaluate.Evaluation, s settings.Settings, at time.Time) Latitude {
+	f := finder{c: c, e: e}
 	f.aim(s)
 	f.look()
-	out := Freedom{Time: at, Ranges: append([]FreedomRange{f.ringRange(), f.posteriorRange()}, f.chordRanges()...)}
+	out := Latitude{Time: at, Ranges: append([]Range{f.ringRange(), f.posteriorRange()}, f.chordRanges()...)}
 	out.Unfit = f.unfit(out.Ranges)
 	out.Ages = f.ages(out.Ranges, at)
 	return out
 }
 
-// freedom gathers what the ranges are computed from.
-type freedom struct {
+// finder gathers what the ranges are computed from.
+type finder struct {
 	c *repair.Case
-	e *Evaluation
+	e *evaluate.Evaluation
 
 	target *repair.Target // of the coaptation length of A2-P2; nil: none
 	share  units.Ratio    // least position of the closure line
@@ -148,7 +153,7 @@ type known struct {
 // aim finds the plan's targets. Of several for one leaf the last stage counts; a
 // closure line that the plan does not aim at, in the posterior half, is the
 // site's.
-func (f *freedom) aim(s settings.Settings) {
+func (f *finder) aim(s settings.Settings) {
 	f.share = units.Fraction(s.Threshold(settings.AnteriorShareWanted).Value).Ratio()
 	if f.c.Plan == nil {
 		return
@@ -167,7 +172,7 @@ func (f *freedom) aim(s settings.Settings) {
 }
 
 // look finds the present state of the valve.
-func (f *freedom) look() {
+func (f *finder) look() {
 	f.planned = f.leafletWorkToCome()
 	run := max(f.c.Operation.LastRun(), 1)
 	f.anterior, f.posterior = f.heights(f.planned, run)
@@ -194,7 +199,7 @@ func (f *freedom) look() {
 }
 
 // read gives a leaf as the evaluation left it: a disputed value is none.
-func (f *freedom) read(k valve.Key) known {
+func (f *finder) read(k valve.Key) known {
 	for _, v := range f.e.Metrics {
 		if v.Key == k && v.State == metric.HasValue {
 			return known{value: units.Some(units.Length(v.Value)), inputs: []valve.InputValue{{Key: k, Value: v.Value, Unit: unitOf(k.ID)}}}
@@ -208,7 +213,7 @@ func unitOf(id string) units.Unit {
 	return unit
 }
 
-func (f *freedom) value(k valve.Key) (metric.Value, bool) {
+func (f *finder) value(k valve.Key) (metric.Value, bool) {
 	i := slices.IndexFunc(f.e.Metrics, func(v metric.Value) bool { return v.Key == k })
 	if i < 0 {
 		return metric.Value{}, false
@@ -218,7 +223,7 @@ func (f *freedom) value(k valve.Key) (metric.Value, bool) {
 
 // heights gives the final heights of A2 and P2, as planned or after a run. The
 // height of A2 is the one that the height ratio was made of.
-func (f *freedom) heights(plan bool, run int) (anterior, posterior known) {
+func (f *finder) heights(plan bool, run int) (anterior, posterior known) {
 	height, have := f.value(metric.FinalPosteriorHeightKey(plan, run))
 	switch {
 	case have && height.State == metric.HasValue:
@@ -255,7 +260,7 @@ func (f *freedom) heights(plan bool, run int) (anterior, posterior known) {
 	return anterior, posterior
 }
 
-func (f *freedom) stepAt(id string, s valve.Segment) bool {
+func (f *finder) stepAt(id string, s valve.Segment) bool {
 	var steps []repair.Step
 	if f.c.Plan != nil {
 		steps = append(steps, f.c.Plan.Steps...)
@@ -285,7 +290,7 @@ func lastRing(steps []repair.Step) *repair.Step {
 
 // performed says whether a planned step was done: a performed one names it, or is
 // of the same technique at the same place.
-func (f *freedom) performed(planned repair.Step) bool {
+func (f *finder) performed(planned repair.Step) bool {
 	if f.c.Operation == nil {
 		return false
 	}
@@ -309,7 +314,7 @@ func worksOnHeight(s repair.Step) bool {
 
 // leafletWorkToCome says whether the heights will still change: a planned step
 // that changes them is not done, and none was measured after the leaflet work.
-func (f *freedom) leafletWorkToCome() bool {
+func (f *finder) leafletWorkToCome() bool {
 	if f.c.Plan == nil {
 		return false
 	}
@@ -328,7 +333,7 @@ func (f *freedom) leafletWorkToCome() bool {
 // outsideDomain tells why the closure model says nothing of this valve. As long
 // as planned steps are to come the plan's verdict counts, for they may be what
 // brings the valve into the domain, e.g. by closing a cleft.
-func (f *freedom) outsideDomain() string {
+func (f *finder) outsideDomain() string {
 	toCome := f.c.Operation == nil || f.c.Plan != nil &&
 		slices.ContainsFunc(firmSteps(f.c.Plan), func(s repair.Step) bool { return !f.performed(s) })
 	v, have := f.value(metric.PredictedContactKey(toCome))
@@ -343,7 +348,7 @@ func (f *freedom) outsideDomain() string {
 
 // heldLine says whether artificial chords hold the closure line of the middle
 // slice.
-func (f *freedom) heldLine() bool {
+func (f *finder) heldLine() bool {
 	var steps []repair.Step
 	if f.c.Plan != nil {
 		steps = firmSteps(f.c.Plan)
@@ -356,8 +361,8 @@ func (f *freedom) heldLine() bool {
 
 // begin makes a range that can be computed as far as the target and the domain
 // go; open is false if it cannot.
-func (f *freedom) begin(leaf string, place valve.Place) (r FreedomRange, open bool) {
-	r = FreedomRange{Leaf: leaf, Place: place, State: metric.NotEvaluable, Unit: unitOf(leaf)}
+func (f *finder) begin(leaf string, place valve.Place) (r Range, open bool) {
+	r = Range{Leaf: leaf, Place: place, State: metric.NotEvaluable, Unit: unitOf(leaf)}
 	switch {
 	case f.outside != "":
 		r.State, r.Explanation = metric.NotApplicable, f.outside
@@ -371,7 +376,7 @@ func (f *freedom) begin(leaf string, place valve.Place) (r FreedomRange, open bo
 }
 
 // need takes lengths into the range; ok is false if one is missing.
-func need(r *FreedomRange, list ...known) (values []units.Length, ok bool) {
+func need(r *Range, list ...known) (values []units.Length, ok bool) {
 	ok = true
 	for _, k := range list {
 		v, have := k.value.Get()
@@ -388,7 +393,7 @@ func need(r *FreedomRange, list ...known) (values []units.Length, ok bool) {
 	return values, ok
 }
 
-func (r *FreedomRange) explain(text string) {
+func (r *Range) explain(text string) {
 	if r.Explanation != "" {
 		r.Explanation += "; "
 	}
@@ -397,7 +402,7 @@ func (r *FreedomRange) explain(text string) {
 
 // close puts the ends on the leaf's grid. No height or diameter meets the target
 // where the lower end is above the upper.
-func (r *FreedomRange) close(low, high units.Maybe[float64]) {
+func (r *Range) close(low, high units.Maybe[float64]) {
 	_, grid, _ := metric.Describe(r.Leaf)
 	round := func(m units.Maybe[float64]) units.Maybe[float64] {
 		v, ok := m.Get()
@@ -416,7 +421,7 @@ func (r *FreedomRange) close(low, high units.Maybe[float64]) {
 	r.State, r.Lower, r.Upper = metric.HasValue, round(low), round(high)
 }
 
-func (f *freedom) low() units.Length { return units.Length(number(f.target.Low)) }
+func (f *finder) low() units.Length { return units.Length(number(f.target.Low)) }
 
 // number gives a value that is known to be there.
 func number(m units.Maybe[float64]) float64 {
@@ -424,7 +429,7 @@ func number(m units.Maybe[float64]) float64 {
 	return v
 }
 
-func (f *freedom) targetText() string {
+func (f *finder) targetText() string {
 	low, _ := f.target.Low.Get()
 	text := fmt.Sprintf("coaptation at least %g mm", low)
 	if high, ok := f.target.High.Get(); ok {
@@ -434,7 +439,7 @@ func (f *freedom) targetText() string {
 }
 
 // basis says what a range rests on.
-func (f *freedom) basis(r *FreedomRange) {
+func (f *finder) basis(r *Range) {
 	r.explain(metric.UncalibratedLabel + ": " + f.targetText() + "; flat closure, both leaflets sliding freely")
 	if f.planned {
 		r.explain("heights as planned, for leaflet work is still to come")
@@ -447,7 +452,7 @@ func (f *freedom) basis(r *FreedomRange) {
 // ringRange gives the inner antero-posterior diameters with which the present heights
 // meet the target: above the upper end too little coaptation or the line too far
 // forward, below the lower end more coaptation than the target allows.
-func (f *freedom) ringRange() FreedomRange {
+func (f *finder) ringRange() Range {
 	r, open := f.begin(leafRing, f.ringPlace)
 	r.Done = f.ringDone
 	r.Present = lengthNumber(f.diameter.value)
@@ -488,7 +493,7 @@ func (f *freedom) ringRange() FreedomRange {
 
 // posteriorRange gives the final heights of P2 with which the ring, as implanted or
 // else as planned, meets the target.
-func (f *freedom) posteriorRange() FreedomRange {
+func (f *finder) posteriorRange() Range {
 	r, open := f.begin(leafHeight, valve.AtStation(valve.P2, valve.SegmentMid))
 	r.Done = f.c.Operation != nil && !f.planned
 	r.Present = lengthNumber(f.posterior.value)
@@ -532,7 +537,7 @@ func (f *freedom) posteriorRange() FreedomRange {
 }
 
 // present adds what the present value was read from.
-func (f *freedom) present(r *FreedomRange, k known) {
+func (f *finder) present(r *Range, k known) {
 	for _, in := range k.inputs {
 		if !slices.ContainsFunc(r.Inputs, func(have valve.InputValue) bool { return have.Key == in.Key }) {
 			r.Inputs = append(r.Inputs, in)
@@ -552,8 +557,8 @@ func lengthNumber(m units.Maybe[units.Length]) units.Maybe[float64] {
 // which the contact found after it was set meets the target. A longer chord lets
 // its leaflet's edge go, so the contact falls by as much as the chord is longer:
 // our own assumption.
-func (f *freedom) chordRanges() []FreedomRange {
-	var list []FreedomRange
+func (f *finder) chordRanges() []Range {
+	var list []Range
 	if f.c.Operation != nil {
 		for _, s := range repair.InPlaceAtEnd(f.c.Operation.Steps) {
 			if seg := middleSegment(s); s.Technique == repair.ArtificialChord && seg != "" {
@@ -589,7 +594,7 @@ func middleSegment(s repair.Step) valve.Segment {
 	return ""
 }
 
-func (f *freedom) chord(s repair.Step, seg valve.Segment) FreedomRange {
+func (f *finder) chord(s repair.Step, seg valve.Segment) Range {
 	r, open := f.begin(leafChord, valve.AtStep(s.ID))
 	r.Done = true
 	length := f.read(valve.Key{ID: leafChord, Place: r.Place, Occasion: valve.AtOperation, Role: valve.Measured})
@@ -613,7 +618,7 @@ func (f *freedom) chord(s repair.Step, seg valve.Segment) FreedomRange {
 
 // contact gives the last contact found of a leaflet of the middle slice in a run
 // or later: beyond the ink line, or as coaptation by echo.
-func (f *freedom) contact(seg valve.Segment, run int) known {
+func (f *finder) contact(seg valve.Segment, run int) known {
 	type reading struct {
 		run, stage int
 		key        valve.Key
@@ -649,7 +654,7 @@ func (f *freedom) contact(seg valve.Segment, run int) known {
 
 // unfit gives the planned steps that no longer fit: what lies outside a range and
 // is still to be done, what was done otherwise, and of what a rule speaks.
-func (f *freedom) unfit(ranges []FreedomRange) []UnfitStep {
+func (f *finder) unfit(ranges []Range) []UnfitStep {
 	var list []UnfitStep
 	if f.c.Plan == nil {
 		return nil
@@ -688,7 +693,7 @@ func (f *freedom) unfit(ranges []FreedomRange) []UnfitStep {
 }
 
 // moves says whether a planned step sets the dimension of a range.
-func (f *freedom) moves(s repair.Step, r FreedomRange) bool {
+func (f *finder) moves(s repair.Step, r Range) bool {
 	switch r.Leaf {
 	case leafHeight:
 		return worksOnHeight(s) && s.Technique != repair.FurtherTechnique
@@ -697,7 +702,7 @@ func (f *freedom) moves(s repair.Step, r FreedomRange) bool {
 	}
 }
 
-func (f *freedom) outsideText(s repair.Step, r FreedomRange, closed bool) string {
+func (f *finder) outsideText(s repair.Step, r Range, closed bool) string {
 	leaf, _ := metric.LeafByID(r.Leaf)
 	if closed {
 		return fmt.Sprintf("%s: no %s meets the plan's target with what was measured so far", s.ID, leaf.Name)
@@ -710,9 +715,9 @@ func (f *freedom) outsideText(s repair.Step, r FreedomRange, closed bool) string
 		s.ID, leaf.Name, number(r.Present), end, number(bound))
 }
 
-func (f *freedom) ofPlan(id string) bool { return f.orderOf(id) < len(f.c.Plan.Steps) }
+func (f *finder) ofPlan(id string) bool { return f.orderOf(id) < len(f.c.Plan.Steps) }
 
-func (f *freedom) orderOf(id string) int {
+func (f *finder) orderOf(id string) int {
 	if i := slices.IndexFunc(f.c.Plan.Steps, func(s repair.Step) bool { return s.ID == id }); i >= 0 {
 		return i
 	}
@@ -745,7 +750,7 @@ func stepsOf(finding rules.Finding) []string {
 }
 
 // ages gives the age of each occasion that the ranges and the predictions read.
-func (f *freedom) ages(ranges []FreedomRange, at time.Time) []InputAge {
+func (f *finder) ages(ranges []Range, at time.Time) []InputAge {
 	var occasions []valve.Occasion
 	times := map[valve.Occasion]time.Time{}
 	add := func(inputs []valve.InputValue) {
@@ -794,7 +799,7 @@ func (f *freedom) ages(ranges []FreedomRange, at time.Time) []InputAge {
 }
 
 // timeOf gives when a value was taken; zero: not recorded.
-func (f *freedom) timeOf(k valve.Key) time.Time {
+func (f *finder) timeOf(k valve.Key) time.Time {
 	if k.Occasion == valve.AtPlan {
 		if f.c.Plan == nil {
 			return time.Time{}
