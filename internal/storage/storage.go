@@ -66,9 +66,19 @@ const (
 
 // Revision is one revision of one section. Revisions are only ever added.
 type Revision struct {
-	Section          string
-	Revision         int64  // from 1, per section
-	Content          []byte // the section's message as received; nil for a retraction
+	Section  string
+	Revision int64 // from 1, per section
+	// Content is the section's message without what identifies; nil for a
+	// retraction. Where Whole is set it is the message as received: so it was
+	// stored before schema 3, until a rebuild splits it.
+	Content []byte
+	Whole   bool
+	// Identifying is what identifies, as a message of its own; nil: nothing did, or
+	// it was erased.
+	Identifying []byte
+	// ContentHash and IdentifyingHash are the SHA-256 of the two; set by the store.
+	ContentHash      []byte
+	IdentifyingHash  []byte
 	ReceivedTime     time.Time
 	SourceTime       time.Time // zero: none given
 	Caller           string
@@ -244,6 +254,10 @@ type Write struct {
 	Quarantined *Quarantined
 	// Confirmations are added.
 	Confirmations []Confirmation
+	// Amendments are added.
+	Amendments []Amendment
+	// Projected are the rows of every projection that the store lists.
+	Projected []Projected
 	// Changes are added. A write of a case has at least one of its version: an
 	// export finds the case by it.
 	Changes []Change

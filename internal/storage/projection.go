@@ -1,0 +1,285 @@
+package storage
+
+import (
+	"errors"
+	"time"
+)
+
+// Errors of projections.
+var (
+	// ErrProjection: the write does not cover a projection that the store lists, or
+	// brings one that it does not list. A program that does not know a listed
+	// version must not write: the rows would be wrong from then on.
+	ErrProjection = errors.New("the store lists a projection that this write does not bring; use the version of this software that knows it")
+	// ErrNotProjected: no version of this projection stands yet. It is built from
+	// the record by a rebuild.
+	ErrNotProjected = errors.New("the rows asked for were not built yet; rebuild them")
+	// ErrDamaged: what was read is not what was written; its hash does not match.
+	ErrDamaged = errors.New("what is stored is damaged: its hash does not match")
+)
+
+// The projections there are, by name. A row of one never stands in the rows of
+// the other.
+const (
+	// ProjectionLedger has comparisons, facts, groups, child rows and counts.
+	ProjectionLedger = "ledger"
+	// ProjectionResources has the resource ids that were handed over.
+	ProjectionResources = "resources"
+)
+
+// Projected are the rows of one projection that a write brings.
+type Projected struct {
+	Name    string
+	Version int64
+	// Unchanged leaves the rows that stand: for a write that evaluates nothing.
+	Unchanged bool
+	Rows      Rows
+}
+
+// Rows are what a projection says of one case: a pure function of what the write
+// leaves on record. They replace the case's rows of that projection, Resources
+// apart, which are added or replaced one by one.
+type Rows struct {
+	Comparisons []Comparison
+	Facts       *Facts // nil: none
+	Groups      []Group
+	Children    []Child
+	Counts      Counts
+	Resources   []Resource
+	// CasePrefix is the first 48 bits of every resource id of the case; 0: unknown,
+	// which leaves the one that stands.
+	CasePrefix int64
+}
+
+// Comparison is a comparison of the newest evaluation as a filterable row. Words of
+// the contract are the numbers of its enums, metrics and classes have permanent
+// numbers of the program; 0 is none. What a client chose stands as text.
+type Comparison struct {
+	Order         int64 // position in the case's list, each once
+	ID            string
+	DiscrepancyID string // empty: it is none
+	Kind          int
+	Verdict       int
+	Class         int
+	Metric        int
+	Place         string
+	Occasion      string
+	ThingPlanned  string // empty: it counts for no thing planned
+	Run           int
+	Stage         int
+	Method        int
+	JudgedBy      int
+	Owner         int
+	Reason        int
+	Root          bool
+	PlanRevised   bool
+
+	// The numbers, in the metric's unit, as the answer has them; nil: there is none.
+	Planned, PlannedSD *float64
+	Actual, ActualSD   *float64
+	Lower, Upper       *float64
+	Tolerance, Margin  *float64
+	// Both sides in steps of the metric's grid, to sum without rounding.
+	PlannedSteps, ActualSteps *int64
+
+	FormulaNumber       int
+	MetricFormulaNumber int
+	// PredictionEvaluation made the prediction; 0: the newest itself; nil: no
+	// prediction.
+	PredictionEvaluation *int64
+	PredictionRole       int
+
+	// Message is the comparison as it was answered; where Complete is false, the
+	// discrepancy.
+	Message []byte
+	// Complete says that the answer it comes from told agreements too. Answers made
+	// before schema 3 told differences alone.
+	Complete bool
+}
+
+// The verdicts by which a store counts, as the contract numbers them.
+const (
+	ComparisonPresent       = 1
+	ComparisonIndeterminate = 2
+	ComparisonNotEvaluable  = 3
+	ComparisonAgrees        = 4
+	ComparisonNotApplicable = 5
+)
+
+// Facts are the case facts of the newest evaluation.
+type Facts struct {
+	Version    int64 // of the case
+	Evaluation int64 // number; 0: none
+	Message    []byte
+}
+
+// Group is a word by which cases are filtered and grouped. A case has as many
+// words of a kind as hold.
+type Group struct{ Kind, Word string }
+
+// Child is a row of a case fact that a case may have several of. Kind is numbered
+// by the program; Section is where it comes from.
+type Child struct {
+	Kind    int
+	Section string
+	Order   int64 // within kind and section, each once
+	Message []byte
+}
+
+// Counts of a case, to be summed without reading its rows. Differing to
+// NotApplicable count comparisons, the others things planned.
+type Counts struct {
+	Differing     int
+	Roots         int // differing ones that are roots
+	Indeterminate int
+	NotEvaluable  int
+	Agreeing      int
+	NotApplicable int
+	// Incomplete says that agreements were not recorded.
+	Incomplete bool
+
+	Things              int
+	ThingsAsPlanned     int
+	ThingsOtherwise     int
+	ThingsCannotBeTold  int
+	ThingsNotEvaluable  int
+	ThingsNotApplicable int
+}
+
+// States of a resource that was handed over.
+const (
+	ResourceLiving  = 1
+	ResourceAmended = 2
+	ResourceGone    = 3
+)
+
+// Resource is a resource id that was ever handed over, with what was said of it.
+type Resource struct {
+	Type         string
+	ID           [16]byte
+	Mapping      int64 // number of the mapping that said it
+	Digest       []byte
+	FirstVersion int64 // of the case
+	LastVersion  int64
+	State        int
+	Gone         []byte // its form as entered in error; nil unless gone
+}
+
+// Projection is one version of a projection that the store lists. Readers use the
+// one that stands, writers bring rows for every one listed.
+type Projection struct {
+	ID       int64
+	Name     string
+	Version  int64
+	Standing bool // else it is being built
+	// Cursor is the last case of the record that was built; 0: none yet, or all.
+	Cursor int64
+}
+
+// ProjectionVersion names a projection as a program makes it.
+type ProjectionVersion struct {
+	Name    string
+	Version int64
+}
+
+// CaseToProject is a case as a rebuild walks over them.
+type CaseToProject struct {
+	Site   string
+	UID    string
+	Cursor int64 // rises along the walk
+}
+
+// ComparisonFilter selects comparisons of a site; empty fields select all.
+// Retracted and merged cases are never in the answer. A case without incision time
+// is left out as soon as one end of the incision range is given.
+type ComparisonFilter struct {
+	CaseUID        string
+	Kinds          []int
+	Classes        []int
+	Metrics        []int
+	Places         []string
+	Verdicts       []int
+	RootsOnly      bool
+	PlanTimings    []string
+	IncisionFrom   time.Time
+	IncisionBefore time.Time
+}
+
+// CaseComparison is a comparison with what is shown of its case.
+type CaseComparison struct {
+	CaseUID            string
+	ExternalIdentifier Identifier
+	IncisionTime       time.Time
+	PlanTiming         string
+	Comparison         Comparison
+}
+
+// ComparisonCounts is what a filtered list is drawn from. Cases are selected by
+// case, timing and incision alone; comparisons by the whole filter.
+type ComparisonCounts struct {
+	OperatedCases     int // with an operation section that is not retracted
+	PlannedCases      int // of these, with a plan in force
+	DifferingCases    int // of these, with a difference present
+	IncompleteCases   int // of the cases not left out, those whose agreements were not recorded
+	RetractedCases    int // matching, left out because retracted; merged ones are not among them
+	RetractedSections int // of the matching cases that are not left out
+
+	Roots         int // differences present that are roots
+	Differing     int
+	Indeterminate int
+	NotEvaluable  int
+	Agreeing      int
+	NotApplicable int
+
+	// Things planned of the cases that are not left out, whatever comparisons are
+	// asked for.
+	Things              int
+	ThingsAsPlanned     int
+	ThingsOtherwise     int
+	ThingsCannotBeTold  int
+	ThingsNotEvaluable  int
+	ThingsNotApplicable int
+}
+
+// FactsFilter selects cases of a site by their facts, in the way of a
+// ComparisonFilter. Of several groups of one kind one must hold, of each kind that
+// is named one.
+type FactsFilter struct {
+	CaseUID        string
+	Groups         []Group
+	PlanTimings    []string
+	IncisionFrom   time.Time
+	IncisionBefore time.Time
+}
+
+// CaseFacts are the facts of a case with what is shown of it.
+type CaseFacts struct {
+	CaseUID            string
+	ExternalIdentifier Identifier
+	IncisionTime       time.Time
+	PlanTiming         string
+	Facts              Facts
+	Children           []Child // by kind, section and order
+}
+
+// Amendment is a change of identity that a reviewer made, with its reason. Entries
+// are only ever added.
+type Amendment struct {
+	Kind        string
+	Caller      string
+	Time        time.Time
+	Reason      string // free text, counts as identifying
+	CaseVersion int64  // the case version this write made; set by the store
+}
+
+// Mapping is what resources are made by. The number rises with every new one and
+// is never used again.
+type Mapping struct {
+	Number    int64 // set by the store, from 1 per site
+	Version   string
+	CodesHash []byte // of the site's own codes
+	FirstUsed time.Time
+}
+
+// ChangeMappingChanged is the kind of the change that a new mapping makes.
+const ChangeMappingChanged = "mapping_changed"
