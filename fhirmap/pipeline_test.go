@@ -30,7 +30,7 @@ func record(f *trigonev1.CaseFile) convert.Record {
 		if f.GetPlan().GetSignedTime() != nil {
 			received = f.GetPlan().GetSignedTime().AsTime().Add(time.Minute)
 		}
-		r.Plans = []convert.PlanRevision{{Revision: 1, Received: received, Plan: f.GetPlan()}}
+		r.PlanRevision, r.Plans = 1, []convert.PlanRevision{{Revision: 1, Received: received, Plan: f.GetPlan()}}
 	}
 	return r
 }

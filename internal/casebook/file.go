@@ -128,6 +128,9 @@ func (f *folder) record() (convert.Record, error) {
 		Identity: heads.Identity, Assessments: heads.Assessments, Plan: heads.Plan, Operation: heads.Operation,
 		Results: heads.Results, FollowUps: heads.FollowUps,
 	}
+	if s := f.section(convert.SectionPlan); s != nil && heads.Plan != nil {
+		rec.PlanRevision = s.Head
+	}
 	for _, r := range f.revisions {
 		switch {
 		case r.Section == convert.SectionPlan && r.Retraction:

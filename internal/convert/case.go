@@ -58,7 +58,7 @@ func Case(rec Record) *repair.Case {
 	}
 	if rec.Plan != nil {
 		col.measure(SectionPlan, rec.Plan, SectionPlan)
-		c.Plan = headPlan(rec, c.Plans)
+		c.Plan, c.PlanRevision = headPlan(rec, c.Plans)
 	}
 	if rec.Operation != nil {
 		col.measure(SectionOperation, rec.Operation, SectionOperation)
@@ -69,14 +69,15 @@ func Case(rec Record) *repair.Case {
 	return c
 }
 
-// headPlan gives the head's struct, the same as the one among the revisions.
-func headPlan(rec Record, revisions []repair.PlanRevision) *repair.Plan {
-	for i := len(rec.Plans) - 1; i >= 0; i-- {
-		if rec.Plans[i].Plan == rec.Plan {
-			return revisions[i].Plan
+// headPlan gives the head's struct with its number, the same struct as among the
+// revisions. The number tells which it is: the messages were decoded apart.
+func headPlan(rec Record, revisions []repair.PlanRevision) (*repair.Plan, int64) {
+	for i := range revisions {
+		if revisions[i].Revision == rec.PlanRevision {
+			return revisions[i].Plan, rec.PlanRevision
 		}
 	}
-	return plan(rec.Plan)
+	return plan(rec.Plan), 0
 }
 
 // orEmpty gives a message whose fields may be read, for the optional numbers:

@@ -22,6 +22,8 @@ type Record struct {
 	Assessments []*trigonev1.Assessment
 	// Plan is the head of the plan; nil: none, or retracted.
 	Plan *trigonev1.Plan
+	// PlanRevision is the number of the head among Plans; 0: it is none of them.
+	PlanRevision int64
 	// Plans are all plan revisions that are not retracted, the head among them.
 	Plans             []PlanRevision
 	Operation         *trigonev1.Operation

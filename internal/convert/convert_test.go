@@ -378,14 +378,16 @@ func TestPlanRevisionsKeepTheirOwnValues(t *testing.T) {
 	}
 	first, head := height("12"), height("14")
 	received := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
-	c := Case(Record{Plan: head, Plans: []PlanRevision{{Revision: 1, Received: received, Plan: first}, {Revision: 2, Plan: head}}})
+	// Head and revision come from a store decoded apart.
+	apart := proto.Clone(head).(*trigonev1.Plan)
+	c := Case(Record{Plan: apart, PlanRevision: 2, Plans: []PlanRevision{{Revision: 1, Received: received, Plan: first}, {Revision: 2, Plan: head}}})
 	k := valve.Key{ID: "leaflet_height", Place: "p2/segment_mid", Occasion: valve.AtPlan, Role: valve.Planned}
 	for i, want := range []float64{12, 14} {
 		if v, _ := c.Plans[i].Measured[k].Value.Get(); v != want {
 			t.Errorf("revision %d plans %v mm, want %v", i+1, v, want)
 		}
 	}
-	if v, _ := c.Measured[k].Value.Get(); v != 14 || c.Plan != c.Plans[1].Plan || c.Plans[0].Plan.Signer != "s12" || !c.Plans[0].Received.Equal(received) {
+	if v, _ := c.Measured[k].Value.Get(); v != 14 || c.Plan != c.Plans[1].Plan || c.PlanRevision != 2 || c.Plans[0].Plan.Signer != "s12" || !c.Plans[0].Received.Equal(received) {
 		t.Errorf("the head plans %v mm; plans %+v", v, c.Plans)
 	}
 	// A plan whose every revision is retracted is none, whatever was measured.

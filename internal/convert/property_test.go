@@ -27,7 +27,7 @@ func record(file *trigonev1.CaseFile) Record {
 		Results: file.GetResults(), FollowUps: file.GetFollowUps(),
 	}
 	if rec.Plan != nil {
-		rec.Plans = []PlanRevision{{Revision: 1, Plan: rec.Plan}}
+		rec.PlanRevision, rec.Plans = 1, []PlanRevision{{Revision: 1, Plan: rec.Plan}}
 	}
 	return rec
 }

@@ -21,6 +21,7 @@ import (
 
 	"trigone/internal/convert"
 	"trigone/internal/discrepancy"
+	"trigone/internal/metric"
 	"trigone/internal/render"
 	"trigone/internal/rules"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -161,6 +162,7 @@ func TestDemo(t *testing.T) {
 	checkBundles(t, dir)
 	checkDiscrepancies(t, dir)
 	checkFiring(t, cases)
+	checkMetrics(t, cases)
 	checkShows(t, cases)
 	checkAdvice(t, cases)
 	checkConfirmations(t, cases)
@@ -376,6 +378,41 @@ func golden(t *testing.T, name, got string) {
 	}
 	if got != string(want) {
 		t.Errorf("%s changed; look at the difference and run the test with -update. Got:\n%s", name, got)
+	}
+}
+
+// neverValued are the metrics that have a value in no invented case, with the
+// reason.
+var neverValued = map[string]string{
+	metric.IDHalfTimeOrifice:         "no invented case records the half-time, a poor guide to the orifice after a repair",
+	metric.IDDecelerationOrifice:     "no invented case records the deceleration time, a poor guide to the orifice after a repair",
+	metric.IDContinuityOrifice:       "needs the integrals of inflow and outflow of a valve that is hardly regurgitant; the cases record both in severe regurgitation only",
+	metric.IDIndexedEffectiveOrifice: "as the area by continuity that it is made of",
+}
+
+// Every metric of the catalogue has a value in some case, through the server and
+// its store, or is named with the reason.
+func checkMetrics(t *testing.T, cases []played) {
+	t.Helper()
+	valued := map[string]bool{}
+	for _, c := range cases {
+		for _, m := range c.stored.GetEvaluation().GetMetrics() {
+			valued[m.GetMetric()] = valued[m.GetMetric()] || m.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE
+		}
+	}
+	for _, m := range metric.Metrics() {
+		why, listed := neverValued[m.ID]
+		switch {
+		case !valued[m.ID] && why == "":
+			t.Errorf("%s has a value in no invented case, and no reason is given", m.ID)
+		case valued[m.ID] && listed:
+			t.Errorf("%s has a value and is listed as never having one", m.ID)
+		}
+	}
+	for id := range neverValued {
+		if _, ok := metric.MetricByID(id); !ok {
+			t.Errorf("%s is no metric", id)
+		}
 	}
 }
 

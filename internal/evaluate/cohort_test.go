@@ -26,7 +26,7 @@ func record(f *trigonev1.CaseFile) convert.Record {
 		Operation: f.GetOperation(), Results: f.GetResults(), FollowUps: f.GetFollowUps(),
 	}
 	if f.GetPlan() != nil {
-		rec.Plans = []convert.PlanRevision{{Revision: 1, Plan: f.GetPlan()}}
+		rec.PlanRevision, rec.Plans = 1, []convert.PlanRevision{{Revision: 1, Plan: f.GetPlan()}}
 		if t := f.GetPlan().GetSignedTime(); t != nil {
 			rec.Plans[0].Received = t.AsTime()
 		}

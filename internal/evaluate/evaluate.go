@@ -162,7 +162,7 @@ func prediction(in Input, f repair.InForce, values []metric.Value) *discrepancy.
 	if p, ok := in.Predictions[f.Revision.Revision]; ok {
 		return &p
 	}
-	if f.Timing != repair.LateArrival || f.Revision.Plan != in.Case.Plan {
+	if f.Timing != repair.LateArrival || f.Revision.Revision != in.Case.PlanRevision {
 		return nil
 	}
 	return &discrepancy.Prediction{Values: values}

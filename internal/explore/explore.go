@@ -480,7 +480,7 @@ func (e *Exploration) newBench() *bench {
 	b.measured = []valve.Measurements{view.Measured}
 	view.Plans = slices.Clone(view.Plans)
 	for i := range view.Plans {
-		if r := &view.Plans[i]; r.Plan == e.in.Case.Plan {
+		if r := &view.Plans[i]; r.Revision == e.in.Case.PlanRevision {
 			r.Plan, r.Measured = &plan, maps.Clone(r.Measured)
 			b.measured = append(b.measured, r.Measured)
 		}

@@ -51,7 +51,7 @@ func record(f *trigonev1.CaseFile) convert.Record {
 	}
 	day := time.Date(2026, 1, 5, 8, 0, 0, 0, time.UTC)
 	if f.Plan != nil {
-		rec.Plans = []convert.PlanRevision{{Revision: 1, Received: day, Plan: f.Plan}}
+		rec.PlanRevision, rec.Plans = 1, []convert.PlanRevision{{Revision: 1, Received: day, Plan: f.Plan}}
 	}
 	if f.Operation != nil {
 		rec.OperationReceived = day.AddDate(0, 3, 0)

@@ -340,7 +340,7 @@ func TestOutcomeAgainstThePrediction(t *testing.T) {
 		}, NotApplicable, NotApplicable, "edge-to-edge"},
 		{"signed after incision", func(c *repair.Case) { c.Plan.SignedTime = repair.Clock(20, 0) }, NotApplicable, HasValue, "no plan was in force"},
 		{"no incision time", func(c *repair.Case) { c.Operation.IncisionTime = time.Time{} }, NotEvaluable, HasValue, "incision time"},
-		{"another revision was in force", func(c *repair.Case) { c.Plan = &repair.Plan{Steps: c.Plan.Steps} }, NotApplicable, HasValue, "revised after"},
+		{"another revision was in force", func(c *repair.Case) { c.PlanRevision = 2 }, NotApplicable, HasValue, "revised after"},
 	}
 	for _, row := range rows {
 		c := modelCase(3, 0, 0).Case()

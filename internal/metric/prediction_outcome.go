@@ -135,7 +135,7 @@ func judgedByPlan(r *Reader) bool {
 	case force.Timing != repair.Prospective && force.Timing != repair.LateArrival:
 		r.DoesNotApply("no plan was in force")
 		return false
-	case force.Revision.Plan != r.c.Plan:
+	case force.Revision.Revision != r.c.PlanRevision:
 		r.DoesNotApply("the plan was revised after the one in force")
 		return false
 	}

@@ -15,12 +15,14 @@ import (
 
 // Case is one case as it is reasoned about.
 type Case struct {
-	Identity  *Identity
-	Studies   []Study // by time, then by section; studies without a time last
-	Plan      *Plan   // the plan this view of the case is about; nil: none
-	Plans     []PlanRevision
-	Operation *Operation
-	Measured  valve.Measurements
+	Identity *Identity
+	Studies  []Study // by time, then by section; studies without a time last
+	Plan     *Plan   // the plan this view of the case is about; nil: none
+	// PlanRevision is the number of Plan among Plans; 0: it is none of them.
+	PlanRevision int64
+	Plans        []PlanRevision
+	Operation    *Operation
+	Measured     valve.Measurements
 }
 
 // Identity is what formulas need of the patient; height and weight are measured
@@ -167,7 +169,7 @@ type PlanRevision struct {
 // its plan; nil takes the plan away.
 func (c *Case) WithPlan(r *PlanRevision) *Case {
 	view := *c
-	view.Plan = nil
+	view.Plan, view.PlanRevision = nil, 0
 	view.Measured = make(valve.Measurements, len(c.Measured))
 	for k, v := range c.Measured {
 		if k.Occasion != valve.AtPlan {
@@ -175,7 +177,7 @@ func (c *Case) WithPlan(r *PlanRevision) *Case {
 		}
 	}
 	if r != nil {
-		view.Plan = r.Plan
+		view.Plan, view.PlanRevision = r.Plan, r.Revision
 		for k, v := range r.Measured {
 			view.Measured[k] = v
 		}

@@ -252,6 +252,7 @@ func (e *Example) Case() *Case {
 			planned[k] = m
 		}
 	}
+	e.c.PlanRevision = 1
 	e.c.Plans = []PlanRevision{{Revision: 1, Received: DaysBefore(2), Plan: e.c.Plan, Measured: planned}}
 	return e.c
 }
