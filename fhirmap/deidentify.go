@@ -100,11 +100,9 @@ func (d *DeIdentifier) shiftDays(site, system, value string) int {
 	return days
 }
 
-// id makes a UUID of version 8 (RFC 9562: of the maker's own kind) of a keyed hash.
+// id makes a UUID of a keyed hash of the whole id, the part that names the case too.
 func (d *DeIdentifier) id(site, typ, id string) string {
-	u := uuid.UUID(d.keyed("id", site, typ, id)[:16])
-	u[6], u[8] = u[6]&0x0f|0x80, u[8]&0x3f|0x80
-	return u.String()
+	return versionEight(uuid.UUID(d.keyed("id", site, typ, id)[:16])).String()
 }
 
 func (d *DeIdentifier) bundle(site, system, value string, whole map[string]any) map[string]any {

@@ -66,8 +66,8 @@
 //
 // # Ids and order of arrival
 //
-// Every id is a UUID of version 5 from the case's uid and the resource's key, so
-// that a repeated bundle changes nothing. A bundle is a function of the whole
+// Every id is a UUID of version 8 from the case's uid and the resource's key, so
+// that a repeated bundle changes nothing; its first 48 bits say of which case it is. A bundle is a function of the whole
 // history and names every id that any state of the case produced; the newest one
 // therefore leaves a receiver where it ends whatever came before, and the tag
 // with the history number lets a receiver drop what arrives late. What an earlier
@@ -85,7 +85,6 @@ import (
 	"slices"
 
 	"github.com/goccy/go-json"
-	"github.com/google/uuid"
 
 	"trigone/internal/settings"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -234,13 +233,4 @@ func (s Snapshot) accepted() bool {
 		}
 		return false
 	})
-}
-
-// namespace is ours: version 5 in the URL namespace of the canonical base.
-var namespace = uuid.NewSHA1(uuid.NameSpaceURL, []byte(Base))
-
-// resourceID makes the id of a resource of a case from its key, which names what
-// it is about and never a position.
-func resourceID(uid, typ, key string) string {
-	return uuid.NewSHA1(namespace, []byte(uid+"\n"+typ+"\n"+key)).String()
 }

@@ -256,6 +256,11 @@ func TestDeIdentifiedBundleNamesNobody(t *testing.T) {
 		for _, fault := range fhirtest.CheckDeIdentified(text) {
 			t.Error(fault)
 		}
+		for _, part := range fhirmap.CaseParts(h.UID) {
+			if bytes.Contains(text, []byte(part)) {
+				t.Errorf("the bundle holds %s, which names the case", part)
+			}
+		}
 		before, after := tree(t, mustForm(t, fhirmap.Collection, h)), tree(t, text)
 
 		secret := map[string]bool{h.UID: true, h.Site: true, fhirtest.Leak: true}
