@@ -169,13 +169,13 @@ var File_trigone_v1_assessment_proto protoreflect.FileDescriptor
 const file_trigone_v1_assessment_proto_rawDesc = "" +
 	"\n" +
 	"\x1btrigone/v1/assessment.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x16trigone/v1/study.proto\"\xbd\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x18trigone/v1/options.proto\x1a\x16trigone/v1/study.proto\"\xc1\x01\n" +
 	"\n" +
 	"Assessment\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12.\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1a.trigone.v1.AssessmentKindR\x04kind\x12'\n" +
-	"\x05study\x18\x03 \x01(\v2\x11.trigone.v1.StudyR\x05study\x12\x1c\n" +
-	"\x04note\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note*\x87\x02\n" +
+	"\x05study\x18\x03 \x01(\v2\x11.trigone.v1.StudyR\x05study\x12 \n" +
+	"\x04note\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note*\x87\x02\n" +
 	"\x0eAssessmentKind\x12\x1f\n" +
 	"\x1bASSESSMENT_KIND_UNSPECIFIED\x10\x00\x12!\n" +
 	"\x1dASSESSMENT_KIND_TRANSTHORACIC\x10\x01\x12*\n" +
@@ -219,6 +219,7 @@ func file_trigone_v1_assessment_proto_init() {
 	if File_trigone_v1_assessment_proto != nil {
 		return
 	}
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_study_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -799,20 +799,20 @@ var File_trigone_v1_electronic_record_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\n" +
 	"*trigone/v1/electronic_record_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/options.proto\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
 	"\x10GetBundleRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12*\n" +
-	"\x04form\x18\x02 \x01(\x0e2\x16.trigone.v1.BundleFormR\x04form\"q\n" +
-	"\x11GetBundleResponse\x12\x16\n" +
-	"\x06bundle\x18\x01 \x01(\tR\x06bundle\x12\x1d\n" +
+	"\x04form\x18\x02 \x01(\x0e2\x16.trigone.v1.BundleFormR\x04form\"w\n" +
+	"\x11GetBundleResponse\x12\x1c\n" +
+	"\x06bundle\x18\x01 \x01(\tB\x04\xd8\xce\x18\x01R\x06bundle\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
 	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"x\n" +
 	"\x17GetOperativeNoteRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12.\n" +
-	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\"z\n" +
-	"\x18GetOperativeNoteResponse\x12\x18\n" +
-	"\acontent\x18\x01 \x01(\fR\acontent\x12\x1d\n" +
+	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\"\x80\x01\n" +
+	"\x18GetOperativeNoteResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xd8\xce\x18\x01R\acontent\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
 	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\x91\x01\n" +
@@ -824,10 +824,10 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x05chunk\x18\x01 \x01(\v2\x19.trigone.v1.ResourceChunkH\x00R\x05chunk\x128\n" +
 	"\bprogress\x18\x02 \x01(\v2\x1a.trigone.v1.ExportProgressH\x00R\bprogress\x12)\n" +
 	"\x03end\x18\x03 \x01(\v2\x15.trigone.v1.ExportEndH\x00R\x03endB\t\n" +
-	"\acontent\"b\n" +
+	"\acontent\"h\n" +
 	"\rResourceChunk\x12#\n" +
-	"\rresource_type\x18\x01 \x01(\tR\fresourceType\x12\x16\n" +
-	"\x06ndjson\x18\x02 \x01(\tR\x06ndjson\x12\x14\n" +
+	"\rresource_type\x18\x01 \x01(\tR\fresourceType\x12\x1c\n" +
+	"\x06ndjson\x18\x02 \x01(\tB\x04\xd8\xce\x18\x01R\x06ndjson\x12\x14\n" +
 	"\x05count\x18\x03 \x01(\x05R\x05count\"P\n" +
 	"\x0eExportProgress\x12\x1d\n" +
 	"\n" +
@@ -919,6 +919,7 @@ func file_trigone_v1_electronic_record_service_proto_init() {
 	if File_trigone_v1_electronic_record_service_proto != nil {
 		return
 	}
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_record_service_proto_init()
 	file_trigone_v1_electronic_record_service_proto_msgTypes[5].OneofWrappers = []any{
 		(*ExportResourcesResponse_Chunk)(nil),

@@ -569,7 +569,7 @@ var File_trigone_v1_follow_up_proto protoreflect.FileDescriptor
 const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/follow_up.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x16trigone/v1/study.proto\"\xf8\a\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x16trigone/v1/study.proto\"\xfc\a\n" +
 	"\bFollowUp\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12,\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.trigone.v1.FollowUpKindR\x04kind\x12N\n" +
@@ -587,8 +587,8 @@ const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\x0freinterventions\x18\f \x03(\v2\x1a.trigone.v1.ReinterventionB\b\xbaH\x05\x92\x01\x02\x10\x10R\x0freinterventions\x12O\n" +
 	"\x18reinterventions_recorded\x18\r \x01(\x0e2\x14.trigone.v1.RecordedR\x17reinterventionsRecorded\x12H\n" +
 	"\rcomplications\x18\x0e \x03(\v2\x18.trigone.v1.ComplicationB\b\xbaH\x05\x92\x01\x02\x10 R\rcomplications\x12K\n" +
-	"\x16complications_recorded\x18\x0f \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12\x1c\n" +
-	"\x04note\x18\x10 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\"\xbe\x01\n" +
+	"\x16complications_recorded\x18\x0f \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12 \n" +
+	"\x04note\x18\x10 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note\"\xbe\x01\n" +
 	"\x0eReintervention\x126\n" +
 	"\x02on\x18\x01 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x02on\x122\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1e.trigone.v1.ReinterventionKindR\x04kind\x12@\n" +
@@ -679,6 +679,7 @@ func file_trigone_v1_follow_up_proto_init() {
 		return
 	}
 	file_trigone_v1_operation_proto_init()
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_plan_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_study_proto_init()

@@ -2165,7 +2165,7 @@ var File_trigone_v1_operation_proto protoreflect.FileDescriptor
 const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/operation.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xb0\v\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xb4\v\n" +
 	"\tOperation\x12?\n" +
 	"\rincision_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x12O\n" +
 	"\x16first_leaflet_cut_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x13firstLeafletCutTime\x125\n" +
@@ -2190,8 +2190,8 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\rneighbourhood\x18\x12 \x01(\v2\x19.trigone.v1.NeighbourhoodR\rneighbourhood\x12@\n" +
 	"\x12left_theatre_alive\x18\x13 \x01(\x0e2\x12.trigone.v1.AnswerR\x10leftTheatreAlive\x12H\n" +
 	"\rcomplications\x18\x14 \x03(\v2\x18.trigone.v1.ComplicationB\b\xbaH\x05\x92\x01\x02\x10 R\rcomplications\x12K\n" +
-	"\x16complications_recorded\x18\x15 \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12\x1c\n" +
-	"\x04note\x18\x16 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\"\xf1\x04\n" +
+	"\x16complications_recorded\x18\x15 \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12 \n" +
+	"\x04note\x18\x16 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note\"\xf5\x04\n" +
 	"\aPumpRun\x12!\n" +
 	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01R\x06number\x12=\n" +
 	"\fbypass_start\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vbypassStart\x129\n" +
@@ -2203,12 +2203,12 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x11stated_bypass_min\x18\x06 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xc3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x0fstatedBypassMin\x88\x01\x01\x12F\n" +
 	"\x10stated_clamp_min\x18\a \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xc3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x0estatedClampMin\x88\x01\x01\x12-\n" +
 	"\x06reason\x18\b \x01(\x0e2\x15.trigone.v1.RunReasonR\x06reason\x12<\n" +
-	"\x10for_mitral_valve\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x0eforMitralValve\x12)\n" +
+	"\x10for_mitral_valve\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x0eforMitralValve\x12-\n" +
 	"\vreason_text\x18\n" +
-	" \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	" \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
 	"reasonTextB\x14\n" +
 	"\x12_stated_bypass_minB\x13\n" +
-	"\x11_stated_clamp_min\"\xa7\x05\n" +
+	"\x11_stated_clamp_min\"\xab\x05\n" +
 	"\rPerformedStep\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12 \n" +
 	"\x03run\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01\x12%\n" +
@@ -2219,8 +2219,8 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\n" +
 	"revised_by\x18\x06 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\trevisedBy\x129\n" +
 	"\x11taken_down_in_run\x18\a \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x02R\x0etakenDownInRun\x88\x01\x01\x123\n" +
-	"\x06reason\x18\b \x01(\x0e2\x1b.trigone.v1.DeviationReasonR\x06reason\x12)\n" +
-	"\vreason_text\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	"\x06reason\x18\b \x01(\x0e2\x1b.trigone.v1.DeviationReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\t \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
 	"reasonText\x12S\n" +
 	"\x0fplanned_step_id\x18\n" +
 	" \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\rplannedStepId\x12'\n" +
@@ -2274,13 +2274,13 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\aInkMark\x12-\n" +
 	"\asegment\x18\x01 \x01(\x0e2\x13.trigone.v1.SegmentR\asegment\x12E\n" +
 	"\x15ink_depth_beyond_line\x18\x02 \x01(\v2\x12.trigone.v1.LengthR\x12inkDepthBeyondLine\x12A\n" +
-	"\x13ink_annulus_to_line\x18\x03 \x01(\v2\x12.trigone.v1.LengthR\x10inkAnnulusToLine\"\xe9\x04\n" +
+	"\x13ink_annulus_to_line\x18\x03 \x01(\v2\x12.trigone.v1.LengthR\x10inkAnnulusToLine\"\xed\x04\n" +
 	"\n" +
 	"Conversion\x120\n" +
 	"\tconverted\x18\x01 \x01(\x0e2\x12.trigone.v1.AnswerR\tconverted\x121\n" +
 	"\x05point\x18\x02 \x01(\x0e2\x1b.trigone.v1.ConversionPointR\x05point\x124\n" +
-	"\x06reason\x18\x03 \x01(\x0e2\x1c.trigone.v1.ConversionReasonR\x06reason\x12)\n" +
-	"\vreason_text\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	"\x06reason\x18\x03 \x01(\x0e2\x1c.trigone.v1.ConversionReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
 	"reasonText\x12.\n" +
 	"\x0etried_step_ids\x18\x05 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10@R\ftriedStepIds\x12:\n" +
 	"\n" +
@@ -2547,6 +2547,7 @@ func file_trigone_v1_operation_proto_init() {
 		return
 	}
 	file_trigone_v1_anatomy_proto_init()
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_plan_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_step_proto_init()

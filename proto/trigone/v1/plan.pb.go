@@ -1887,7 +1887,7 @@ var File_trigone_v1_plan_proto protoreflect.FileDescriptor
 const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\n" +
 	"\x15trigone/v1/plan.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xbd\x05\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xc1\x05\n" +
 	"\x04Plan\x12C\n" +
 	"\x06signer\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x06signer\x12;\n" +
 	"\vsigned_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -1903,8 +1903,8 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x0fplanned_heights\x18\t \x03(\v2\x19.trigone.v1.LeafletHeightB\b\xbaH\x05\x92\x01\x02\x10 R\x0eplannedHeights\x126\n" +
 	"\atargets\x18\n" +
 	" \x03(\v2\x12.trigone.v1.TargetB\b\xbaH\x05\x92\x01\x02\x10 R\atargets\x12@\n" +
-	"\x11reference_segment\x18\v \x01(\x0e2\x13.trigone.v1.SegmentR\x10referenceSegment\x12&\n" +
-	"\trationale\x18\f \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\trationale\"\x91\x02\n" +
+	"\x11reference_segment\x18\v \x01(\x0e2\x13.trigone.v1.SegmentR\x10referenceSegment\x12*\n" +
+	"\trationale\x18\f \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\trationale\"\x91\x02\n" +
 	"\n" +
 	"Indication\x123\n" +
 	"\taetiology\x18\x01 \x01(\x0e2\x15.trigone.v1.AetiologyR\taetiology\x12F\n" +
@@ -1930,7 +1930,7 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\aoutcome\x18\x01 \x01(\x0e2\x17.trigone.v1.RiskOutcomeR\aoutcome\x12G\n" +
 	"\x14expected_probability\x18\x02 \x01(\v2\x14.trigone.v1.FractionR\x13expectedProbability\x12\x1e\n" +
 	"\x05model\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05model\x12!\n" +
-	"\aversion\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18@R\aversion\"\x9f\x03\n" +
+	"\aversion\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18@R\aversion\"\xa3\x03\n" +
 	"\vPlannedStep\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x123\n" +
 	"\ttechnique\x18\x02 \x01(\v2\x15.trigone.v1.TechniqueR\ttechnique\x12'\n" +
@@ -1938,11 +1938,11 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"lesion_ids\x18\x03 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10 R\tlesionIds\x127\n" +
 	"\tcondition\x18\x04 \x01(\v2\x19.trigone.v1.StepConditionR\tcondition\x12R\n" +
 	"\x0ealternative_of\x18\x05 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\ralternativeOf\x12C\n" +
-	"\x0fexpected_effect\x18\x06 \x01(\x0e2\x1a.trigone.v1.ExpectedEffectR\x0eexpectedEffect\x12&\n" +
-	"\trationale\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\trationale\"`\n" +
+	"\x0fexpected_effect\x18\x06 \x01(\x0e2\x1a.trigone.v1.ExpectedEffectR\x0eexpectedEffect\x12*\n" +
+	"\trationale\x18\a \x01(\tB\f\xbaH\x05r\x03\x18\xd0\x0f\xd8\xce\x18\x01R\trationale\"d\n" +
 	"\rStepCondition\x121\n" +
-	"\x04kind\x18\x01 \x01(\x0e2\x1d.trigone.v1.StepConditionKindR\x04kind\x12\x1c\n" +
-	"\x04text\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x04text\"\xbb\x05\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x1d.trigone.v1.StepConditionKindR\x04kind\x12 \n" +
+	"\x04text\x18\x02 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x04text\"\xbb\x05\n" +
 	"\x06Target\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12'\n" +
 	"\x05stage\x18\x02 \x01(\x0e2\x11.trigone.v1.StageR\x05stage\x12*\n" +
@@ -2171,6 +2171,7 @@ func file_trigone_v1_plan_proto_init() {
 		return
 	}
 	file_trigone_v1_anatomy_proto_init()
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()

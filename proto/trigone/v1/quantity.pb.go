@@ -1707,7 +1707,7 @@ var File_trigone_v1_quantity_proto protoreflect.FileDescriptor
 const file_trigone_v1_quantity_proto_rawDesc = "" +
 	"\n" +
 	"\x19trigone/v1/quantity.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\"\xe0\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x18trigone/v1/options.proto\"\xe0\x01\n" +
 	"\x06Length\x12,\n" +
 	"\x02mm\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x02mm\x88\x01\x01\x12,\n" +
 	"\x02sd\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x02sd\x88\x01\x01\x12=\n" +
@@ -1809,11 +1809,11 @@ const file_trigone_v1_quantity_proto_rawDesc = "" +
 	"\x04path\x18\x04 \x01(\x0e2\x1b.trigone.v1.MeasurementPathR\x04path\x12'\n" +
 	"\x05plane\x18\x05 \x01(\x0e2\x11.trigone.v1.PlaneR\x05plane\x12G\n" +
 	"\bobserver\x18\x06 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\bobserver\x12=\n" +
-	"\robserver_role\x18\a \x01(\x0e2\x18.trigone.v1.OperatorRoleR\fobserverRole\"N\n" +
+	"\robserver_role\x18\a \x01(\x0e2\x18.trigone.v1.OperatorRoleR\fobserverRole\"V\n" +
 	"\n" +
-	"Identifier\x12 \n" +
-	"\x06system\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02R\x06system\x12\x1e\n" +
-	"\x05value\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05value*\xb0\x01\n" +
+	"Identifier\x12$\n" +
+	"\x06system\x18\x01 \x01(\tB\f\xbaH\x05r\x03\x18\x80\x02\xd8\xce\x18\x01R\x06system\x12\"\n" +
+	"\x05value\x18\x02 \x01(\tB\f\xbaH\x05r\x03\x18\x80\x01\xd8\xce\x18\x01R\x05value*\xb0\x01\n" +
 	"\fAbsentReason\x12\x1d\n" +
 	"\x19ABSENT_REASON_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bABSENT_REASON_NOT_PERFORMED\x10\x01\x12\x1e\n" +
@@ -1962,6 +1962,7 @@ func file_trigone_v1_quantity_proto_init() {
 	if File_trigone_v1_quantity_proto != nil {
 		return
 	}
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_msgTypes[0].OneofWrappers = []any{}
 	file_trigone_v1_quantity_proto_msgTypes[1].OneofWrappers = []any{}
 	file_trigone_v1_quantity_proto_msgTypes[2].OneofWrappers = []any{}

@@ -3280,7 +3280,7 @@ var File_trigone_v1_record_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ftrigone/v1/record_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\"\x98\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\"\x98\x01\n" +
 	"\rCaseReference\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02R\x04name\x12 \n" +
 	"\x06parent\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12G\n" +
@@ -3337,19 +3337,19 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"openedTime\x12=\n" +
 	"\fchanged_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\vchangedTime\x12>\n" +
 	"\rconfirmations\x18\n" +
-	" \x03(\v2\x18.trigone.v1.ConfirmationR\rconfirmations\"\xd7\x02\n" +
+	" \x03(\v2\x18.trigone.v1.ConfirmationR\rconfirmations\"\xe3\x02\n" +
 	"\fConfirmation\x12\x1d\n" +
 	"\n" +
 	"finding_id\x18\x01 \x01(\tR\tfindingId\x12\x12\n" +
 	"\x04rule\x18\x02 \x01(\tR\x04rule\x123\n" +
 	"\x05state\x18\x03 \x01(\x0e2\x1d.trigone.v1.ConfirmationStateR\x05state\x12\x16\n" +
 	"\x06caller\x18\x04 \x01(\tR\x06caller\x12.\n" +
-	"\x04time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x16\n" +
-	"\x06reason\x18\x06 \x01(\tR\x06reason\x12!\n" +
+	"\x04time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1c\n" +
+	"\x06reason\x18\x06 \x01(\tB\x04\xd8\xce\x18\x01R\x06reason\x12!\n" +
 	"\fended_caller\x18\a \x01(\tR\vendedCaller\x129\n" +
 	"\n" +
-	"ended_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tendedTime\x12!\n" +
-	"\fended_reason\x18\t \x01(\tR\vendedReason\"\xd2\x02\n" +
+	"ended_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tendedTime\x12'\n" +
+	"\fended_reason\x18\t \x01(\tB\x04\xd8\xce\x18\x01R\vendedReason\"\xd2\x02\n" +
 	"\rSectionStatus\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -3429,26 +3429,26 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\rquarantine_id\x18\n" +
 	" \x01(\tR\fquarantineId\x12\x1d\n" +
 	"\n" +
-	"finding_id\x18\v \x01(\tR\tfindingId\"\x84\x02\n" +
+	"finding_id\x18\v \x01(\tR\tfindingId\"\x88\x02\n" +
 	"\x16FileQuarantinedRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12,\n" +
 	"\rquarantine_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\fquarantineId\x12'\n" +
 	"\tinto_case\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02H\x00R\bintoCase\x12\x1a\n" +
-	"\adiscard\x18\x04 \x01(\bH\x00R\adiscard\x12 \n" +
-	"\x06reason\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12'\n" +
+	"\adiscard\x18\x04 \x01(\bH\x00R\adiscard\x12$\n" +
+	"\x06reason\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\x12'\n" +
 	"\n" +
 	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestIdB\n" +
 	"\n" +
 	"\bdecision\"q\n" +
 	"\x17FileQuarantinedResponse\x12<\n" +
 	"\tsubmitted\x18\x01 \x01(\v2\x1e.trigone.v1.SubmitCaseResponseR\tsubmitted\x12\x18\n" +
-	"\amessage\x18\x02 \x01(\tR\amessage\"\x91\x02\n" +
+	"\amessage\x18\x02 \x01(\tR\amessage\"\x95\x02\n" +
 	"\x15RetractSectionRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
 	"\asection\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\asection\x12\x1b\n" +
 	"\x04etag\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18 R\x04etag\x124\n" +
-	"\x06reason\x18\x04 \x01(\x0e2\x1c.trigone.v1.RetractionReasonR\x06reason\x12)\n" +
-	"\vreason_text\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	"\x06reason\x18\x04 \x01(\x0e2\x1c.trigone.v1.RetractionReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
 	"reasonText\x12'\n" +
 	"\n" +
 	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\xa8\x01\n" +
@@ -3457,36 +3457,36 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x126\n" +
 	"\n" +
 	"evaluation\x18\x03 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
-	"evaluation\"\xf0\x01\n" +
+	"evaluation\"\xf4\x01\n" +
 	"\x12RetractCaseRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12!\n" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x124\n" +
-	"\x06reason\x18\x03 \x01(\x0e2\x1c.trigone.v1.RetractionReasonR\x06reason\x12)\n" +
-	"\vreason_text\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\n" +
+	"\x06reason\x18\x03 \x01(\x0e2\x1c.trigone.v1.RetractionReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
 	"reasonText\x12'\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\x82\x01\n" +
 	"\x13RetractCaseResponse\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12!\n" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x12+\n" +
-	"\x05state\x18\x03 \x01(\x0e2\x15.trigone.v1.CaseStateR\x05state\"\xe9\x02\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x15.trigone.v1.CaseStateR\x05state\"\xed\x02\n" +
 	"\x14AmendIdentityRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12!\n" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x12;\n" +
 	"\tamendment\x18\x03 \x01(\x0e2\x1d.trigone.v1.IdentityAmendmentR\tamendment\x12E\n" +
 	"\x12patient_identifier\x18\x04 \x01(\v2\x16.trigone.v1.IdentifierR\x11patientIdentifier\x120\n" +
-	"\x0ewrong_sections\x18\x05 \x03(\tB\t\xbaH\x06\x92\x01\x03\x10\x80\x04R\rwrongSections\x12 \n" +
-	"\x06reason\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12'\n" +
+	"\x0ewrong_sections\x18\x05 \x03(\tB\t\xbaH\x06\x92\x01\x03\x10\x80\x04R\rwrongSections\x12$\n" +
+	"\x06reason\x18\x06 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\x12'\n" +
 	"\n" +
 	"request_id\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"q\n" +
 	"\x15AmendIdentityResponse\x12!\n" +
 	"\fcase_version\x18\x01 \x01(\x03R\vcaseVersion\x125\n" +
-	"\bsections\x18\x02 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections\"\xb9\x01\n" +
+	"\bsections\x18\x02 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections\"\xbd\x01\n" +
 	"\x15ConfirmFindingRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12&\n" +
 	"\n" +
-	"finding_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\tfindingId\x12 \n" +
-	"\x06reason\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12'\n" +
+	"finding_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\tfindingId\x12$\n" +
+	"\x06reason\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\x12'\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\xe8\x01\n" +
 	"\x16ConfirmFindingResponse\x12<\n" +
@@ -3495,12 +3495,12 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\bsections\x18\x03 \x03(\v2\x19.trigone.v1.SectionStatusR\bsections\x126\n" +
 	"\n" +
 	"evaluation\x18\x04 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
-	"evaluation\"\xbd\x01\n" +
+	"evaluation\"\xc1\x01\n" +
 	"\x19RevokeConfirmationRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12&\n" +
 	"\n" +
-	"finding_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\tfindingId\x12 \n" +
-	"\x06reason\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12'\n" +
+	"finding_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\tfindingId\x12$\n" +
+	"\x06reason\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\x12'\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\xec\x01\n" +
 	"\x1aRevokeConfirmationResponse\x12<\n" +
@@ -3765,6 +3765,7 @@ func file_trigone_v1_record_service_proto_init() {
 	}
 	file_trigone_v1_case_file_proto_init()
 	file_trigone_v1_evaluation_proto_init()
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_record_service_proto_msgTypes[2].OneofWrappers = []any{
 		(*SectionCondition_Etag)(nil),

@@ -180,14 +180,14 @@ var File_trigone_v1_result_proto protoreflect.FileDescriptor
 const file_trigone_v1_result_proto_rawDesc = "" +
 	"\n" +
 	"\x17trigone/v1/result.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x16trigone/v1/study.proto\"\xa5\x02\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x18trigone/v1/options.proto\x1a\x16trigone/v1/study.proto\"\xa9\x02\n" +
 	"\x06Result\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12 \n" +
 	"\x03run\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01\x12'\n" +
 	"\x05stage\x18\x03 \x01(\x0e2\x11.trigone.v1.StageR\x05stage\x12'\n" +
 	"\x05study\x18\x04 \x01(\v2\x11.trigone.v1.StudyR\x05study\x126\n" +
-	"\bdecision\x18\x05 \x01(\x0e2\x1a.trigone.v1.ResultDecisionR\bdecision\x12-\n" +
-	"\rdecision_text\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\fdecisionTextB\x06\n" +
+	"\bdecision\x18\x05 \x01(\x0e2\x1a.trigone.v1.ResultDecisionR\bdecision\x121\n" +
+	"\rdecision_text\x18\x06 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\fdecisionTextB\x06\n" +
 	"\x04_run*\xba\x01\n" +
 	"\x0eResultDecision\x12\x1f\n" +
 	"\x1bRESULT_DECISION_UNSPECIFIED\x10\x00\x12\x1c\n" +
@@ -233,6 +233,7 @@ func file_trigone_v1_result_proto_init() {
 		return
 	}
 	file_trigone_v1_anatomy_proto_init()
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_study_proto_init()
 	file_trigone_v1_result_proto_msgTypes[0].OneofWrappers = []any{}
 	type x struct{}
