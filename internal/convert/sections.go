@@ -132,3 +132,28 @@ func UnmarshalSection(name string, content []byte) (proto.Message, error) {
 	}
 	return m, proto.Unmarshal(content, m)
 }
+
+// MarshalParts gives the bytes of the two parts of a section, each the same for
+// equal sections; identifying is nil where nothing identifies.
+func MarshalParts(m proto.Message) (clinical, identifying []byte, err error) {
+	first, second := Part(m)
+	if clinical, err = MarshalSection(first); err != nil || second == nil {
+		return clinical, nil, err
+	}
+	identifying, err = MarshalSection(second)
+	return clinical, identifying, err
+}
+
+// UnmarshalParts reads a section from the bytes of its parts, by its name. Without
+// identifying it is the section without what identifies.
+func UnmarshalParts(name string, clinical, identifying []byte) (proto.Message, error) {
+	m, err := UnmarshalSection(name, clinical)
+	if err != nil || len(identifying) == 0 {
+		return m, err
+	}
+	second, err := UnmarshalSection(name, identifying)
+	if err != nil {
+		return nil, err
+	}
+	return Join(m, second)
+}
