@@ -13,7 +13,7 @@ import (
 )
 
 func (s electronicRecordService) ExportResources(req *trigonev1.ExportResourcesRequest, stream grpc.ServerStreamingServer[trigonev1.ExportResourcesResponse]) error {
-	return s.book.ExportResources(stream.Context(), req, stream.Send)
+	return s.desk.ExportResources(stream.Context(), req, stream.Send)
 }
 
 // readDeIdentifier reads the key of de-identified bundles. A key that others than

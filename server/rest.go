@@ -13,7 +13,7 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"trigone/fhirmap"
-	"trigone/internal/casebook"
+	"trigone/internal/handover"
 	"trigone/server/fhirrest"
 )
 
@@ -39,7 +39,7 @@ type restFace struct {
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
-func listenREST(ctx context.Context, o Options, book *casebook.Book) (*restFace, error) {
+func listenREST(ctx context.Context, o Options, desk *handover.Desk) (*restFace, error) {
 	if o.HTTPListen == "" {
 		return nil, nil
 	}
@@ -56,11 +56,11 @@ func listenREST(ctx context.Context, o Options, book *casebook.Book) (*restFace,
 	if now == nil {
 		now = time.Now
 	}
-	fixed, err := terminology(book)
+	fixed, err := terminology(desk)
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
-	face, err := fhirrest.New(fhirrest.Config{Book: book, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log})
+	face, err := fhirrest.New(fhirrest.Config{Desk: desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log})
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
@@ -76,8 +76,8 @@ func listenREST(ctx context.Context, o Options, book *casebook.Book) (*restFace,
 
 // terminology is what the face serves beside cases: at the end of their canonical
 // URLs, the resources that say what codes and profiles mean.
-func terminology(book *casebook.Book) (fhirrest.Fixed, error) {
-	list, err := book.Terminology()
+func terminology(desk *handover.Desk) (fhirrest.Fixed, error) {
+	list, err := desk.Terminology()
 	if err != nil {
 		return fhirrest.Fixed{}, fmt.Errorf("terminology: %w", err)
 	}

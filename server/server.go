@@ -1,6 +1,6 @@
 // Package server is the gRPC face: it decodes a call, hands it to the casebook,
-// and maps refusals to status codes. It wires store, policy and casebook for a
-// process, watches over health and drains on stop. Nothing medical is decided
+// the ledger or the desk of handover, and maps refusals to status codes. It wires
+// them with store and policy for a process, watches over health and drains on stop. Nothing medical is decided
 // here.
 package server
 
@@ -19,6 +19,8 @@ import (
 
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
+	"trigone/internal/handover"
+	"trigone/internal/ledger"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
 	"trigone/internal/storage/sqlite"
@@ -93,16 +95,17 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, DeIdentifier: deIdentifier})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
+	desk := handover.New(handover.Config{Archive: book.Archive, Now: o.Now, DeIdentifier: deIdentifier})
 	var listen net.ListenConfig
 	listener, err := listen.Listen(ctx, "tcp", o.Listen)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("listen: %w", err), store.Close())
 	}
-	face, err := listenREST(ctx, o, book)
+	face, err := listenREST(ctx, o, desk)
 	if err != nil {
 		return nil, errors.Join(err, listener.Close(), store.Close())
 	}
@@ -116,7 +119,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 		),
 		failed: make(chan error, 2), rest: face,
 	}
-	register(r.grpc, book)
+	register(r.grpc, book, desk)
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
 	reflection.Register(r.grpc)
 	go func() {
@@ -135,11 +138,11 @@ func readPolicy(path string) (policy.Policy, error) {
 	return policy.Load(path)
 }
 
-func register(s *grpc.Server, book *casebook.Book) {
+func register(s *grpc.Server, book *casebook.Book, desk *handover.Desk) {
 	trigonev1.RegisterRecordServiceServer(s, recordService{book: book})
 	trigonev1.RegisterPlanningServiceServer(s, planningService{book: book})
-	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{book: book})
-	trigonev1.RegisterAuditServiceServer(s, auditService{book: book})
+	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{desk: desk})
+	trigonev1.RegisterAuditServiceServer(s, auditService{ledger: ledger.New(book.Archive)})
 	trigonev1.RegisterReferenceServiceServer(s, referenceService{book: book})
 }
 

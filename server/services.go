@@ -6,6 +6,9 @@ import (
 	"google.golang.org/grpc"
 
 	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/handover"
+	"trigone/internal/ledger"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -80,24 +83,24 @@ func (s planningService) ExplorePlans(req *trigonev1.ExplorePlansRequest, stream
 
 type electronicRecordService struct {
 	trigonev1.UnimplementedElectronicRecordServiceServer
-	book *casebook.Book
+	desk *handover.Desk
 }
 
 func (s electronicRecordService) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
-	return s.book.GetBundle(ctx, req)
+	return s.desk.GetBundle(ctx, req)
 }
 
 func (s electronicRecordService) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
-	return s.book.GetOperativeNote(ctx, req)
+	return s.desk.GetOperativeNote(ctx, req)
 }
 
 type auditService struct {
 	trigonev1.UnimplementedAuditServiceServer
-	book *casebook.Book
+	ledger *ledger.Ledger
 }
 
 func (s auditService) ListDiscrepancies(ctx context.Context, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
-	return s.book.ListDiscrepancies(ctx, req)
+	return s.ledger.ListDiscrepancies(ctx, req)
 }
 
 type referenceService struct {
@@ -106,15 +109,15 @@ type referenceService struct {
 }
 
 func (s referenceService) ListMetrics(_ context.Context, req *trigonev1.ListMetricsRequest) (*trigonev1.ListMetricsResponse, error) {
-	return s.book.ListMetrics(req), nil
+	return convert.MetricDefinitions(req.GetIncludeLeaves()), nil
 }
 
 func (s referenceService) ListRules(context.Context, *trigonev1.ListRulesRequest) (*trigonev1.ListRulesResponse, error) {
-	return s.book.ListRules(), nil
+	return convert.RuleDefinitions(s.book.Policy.Settings), nil
 }
 
 func (s referenceService) ListSources(context.Context, *trigonev1.ListSourcesRequest) (*trigonev1.ListSourcesResponse, error) {
-	return s.book.ListSources(), nil
+	return convert.Sources(), nil
 }
 
 func (s referenceService) GetPolicy(ctx context.Context, req *trigonev1.GetPolicyRequest) (*trigonev1.GetPolicyResponse, error) {

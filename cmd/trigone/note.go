@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"trigone/internal/casebook"
+	"trigone/internal/handover"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 )
@@ -88,11 +88,11 @@ func (a *app) note(cmd *cobra.Command, arg string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	n, err := casebook.NoteOfFile(clinical, file, server.Version())
+	n, err := handover.NoteOfFile(clinical, file, server.Version())
 	if err != nil {
 		return nil, err
 	}
-	return casebook.WriteNote(n, format)
+	return handover.WriteNote(n, format)
 }
 
 // isCase tells CASE from FILE: a case is a name or has its system before a bar.

@@ -22,21 +22,21 @@ const (
 // stored unless the question asks for it: then inputs, answer and versions become
 // an advice section of the stored case.
 func (b *Book) EvaluatePlan(ctx context.Context, caller string, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	site, err := b.site(req.GetParent())
+	site, err := b.CheckParent(req.GetParent())
 	if err != nil {
 		return nil, err
 	}
-	if err := violations(checkQuestion(req)); err != nil {
+	if err := RefuseFields(checkQuestion(req)); err != nil {
 		return nil, err
 	}
 	if !req.GetRecord() {
-		f := &folder{}
+		f := &Folder{}
 		if req.GetCase() != nil {
-			c, err := b.find(ctx, req.GetCase())
+			c, err := b.Find(ctx, req.GetCase())
 			if err != nil {
 				return nil, err
 			}
-			if f, err = b.load(ctx, c); err != nil {
+			if f, err = b.Load(ctx, c); err != nil {
 				return nil, err
 			}
 		}
@@ -85,7 +85,7 @@ func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
 }
 
 // answer evaluates what was sent laid over a folder, which is left as it is.
-func (b *Book) answer(ctx context.Context, f *folder, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, *folder, error) {
+func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, *Folder, error) {
 	f = f.clone()
 	now := b.now().UTC()
 	if err := lay(f, req.GetCaseFile(), now); err != nil {
@@ -109,7 +109,7 @@ func (b *Book) answer(ctx context.Context, f *folder, req *trigonev1.EvaluatePla
 		if req.GetTime() != nil {
 			at = req.GetTime().AsTime()
 		}
-		resp.Freedom = convert.Freedom(latitude.Of(j.of, &j.result, b.policy.Settings, at))
+		resp.Freedom = convert.Freedom(latitude.Of(j.of, &j.result, b.Policy.Settings, at))
 	}
 	return resp, f, nil
 }
@@ -124,11 +124,11 @@ func (a adviceReceipt) of(short *trigonev1.SubmitCaseResponse) proto.Message {
 
 // advise answers a question and keeps the answer.
 func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	c, err := b.find(ctx, req.GetCase())
+	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
-	f, err := b.load(ctx, c)
+	f, err := b.Load(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -148,21 +148,21 @@ func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req
 	section := adviceKind + req.GetAdviceId()
 	switch {
 	case c.State != storage.CaseActive:
-		return nil, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
+		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
 	case external.Value != "" && external != c.ExternalIdentifier:
-		return nil, refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number than the case file; an answer is kept only where both agree")
+		return nil, Refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number than the case file; an answer is kept only where both agree")
 	case patient.Value != "" && !knows(c, patient):
-		return nil, refuse(FailedPrecondition, ReasonOtherPatient, "the case named is one of another patient than the case file; an answer is kept only where both agree")
+		return nil, Refuse(FailedPrecondition, ReasonOtherPatient, "the case named is one of another patient than the case file; an answer is kept only where both agree")
 	case req.GetAdviceId() == "":
 		section = adviceKind + b.newID()
 	case f.section(section) != nil:
-		return nil, refuse(FailedPrecondition, ReasonAdviceExists, "the case has an answer of this advice_id; an id is never used again, so give a new one or leave it to the server")
+		return nil, Refuse(FailedPrecondition, ReasonAdviceExists, "the case has an answer of this advice_id; an id is never used again, so give a new one or leave it to the server")
 	}
 	resp, laid, err := b.answer(ctx, f, req)
 	if err != nil {
 		return nil, err
 	}
-	evaluated, err := file(laid.state, laid.heads())
+	evaluated, err := file(laid.Case, laid.heads())
 	if err != nil {
 		return nil, err
 	}
@@ -172,8 +172,8 @@ func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req
 		Assessments: req.GetCaseFile().GetAssessments(), Results: req.GetCaseFile().GetResults(),
 	}
 	s := submission{
-		book: b, site: site, caller: caller, caseName: b.caseName(c.UID), hash: hash, requestID: req.GetRequestId(),
-		file:   &trigonev1.CaseFile{PatientIdentifier: identifierMessage(c.Patient), Advice: []*trigonev1.Advice{advice}},
+		book: b, site: site, caller: caller, caseName: b.CaseName(c.UID), hash: hash, requestID: req.GetRequestId(),
+		file:   &trigonev1.CaseFile{PatientIdentifier: IdentifierMessage(c.Patient), Advice: []*trigonev1.Advice{advice}},
 		advice: &adviceReceipt{section},
 	}
 	stored, err := s.run(ctx, nil)
@@ -186,7 +186,7 @@ func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req
 
 // adviceAgain completes the answer to a repeated question from the section that
 // it was kept in.
-func (f *folder) adviceAgain(resp *trigonev1.EvaluatePlanResponse) (*trigonev1.EvaluatePlanResponse, error) {
+func (f *Folder) adviceAgain(resp *trigonev1.EvaluatePlanResponse) (*trigonev1.EvaluatePlanResponse, error) {
 	r := f.revision(resp.GetAdviceSection(), resp.GetReceipt().GetRevision())
 	if r == nil {
 		return nil, fmt.Errorf("the recorded answer %s is not on record any more", resp.GetAdviceSection())

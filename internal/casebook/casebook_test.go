@@ -21,6 +21,7 @@ import (
 	"trigone/internal/storage"
 	"trigone/internal/storage/sqlite"
 	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
 )
 
 // Everything here is invented; there is no such hospital and no such patient.
@@ -603,18 +604,6 @@ func TestConcurrentSubmitsOfOneCase(t *testing.T) {
 	}
 }
 
-func TestBundleNeedsSomethingAccepted(t *testing.T) {
-	f := newFixture(t)
-	f.mustSubmit(object(numberAndPatient, identityPart, planPart, resultPart))
-	resp, err := f.book.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if resp.GetHistoryNumber() != 1 || !strings.Contains(resp.GetBundle(), `"transaction"`) {
-		t.Errorf("answer %v", resp)
-	}
-}
-
 func TestEvaluatePlanOverAStoredCase(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, planPart))
@@ -655,5 +644,56 @@ func TestPlanTimingFollowsReceipt(t *testing.T) {
 				t.Errorf("plan in force %v, want %v", got, tt.want)
 			}
 		})
+	}
+}
+
+// numbered is a case file of its own number and patient.
+func numbered(t testing.TB, name string, n int) *trigonev1.CaseFile {
+	t.Helper()
+	file, err := testdata.Read(testdata.Cases, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file.ExternalIdentifier = &trigonev1.Identifier{System: "urn:example:case", Value: fmt.Sprint("E-", n)}
+	file.PatientIdentifier = &trigonev1.Identifier{System: "urn:example:patient", Value: fmt.Sprint("P-", n)}
+	return file
+}
+
+func (f fixture) store1(n int) string {
+	f.Helper()
+	resp, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{CaseFile: numbered(f.T, "core-only", n)})
+	if err != nil {
+		f.Fatal(err)
+	}
+	return resp.GetCaseName()
+}
+
+// Whoever follows the changes must meet every version of a case: an export is such
+// a one.
+func TestEveryWriteOfACaseIsAChange(t *testing.T) {
+	f := newFixture(t)
+	f.store1(1)
+	f.mustSubmit(object(numberAndPatient, identityPart, planPart))
+	f.mustSubmit(object(numberAndPatient, brokenResult))
+	if _, err := f.book.RetractSection(f.ctx, caller, &trigonev1.RetractSectionRequest{
+		Case: ref(), Section: "plan", Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR, Etag: "1",
+	}); err != nil {
+		t.Fatal(err)
+	}
+	newest := map[string]int64{}
+	for _, c := range f.changes() {
+		newest[c.GetCaseName()] = c.GetCaseVersion()
+	}
+	rows, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows.GetCases()) != 2 {
+		t.Errorf("%d cases", len(rows.GetCases()))
+	}
+	for _, c := range rows.GetCases() {
+		if newest[c.GetName()] != c.GetCaseVersion() {
+			t.Errorf("the newest change of a case is of version %d, the case of %d", newest[c.GetName()], c.GetCaseVersion())
+		}
 	}
 }

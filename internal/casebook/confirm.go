@@ -29,7 +29,7 @@ const (
 
 // confirmed gives the findings whose confirmation stands: the last entry of each
 // says so. What lapsed or was revoked stands again only after a new confirmation.
-func (f *folder) confirmed() map[string]bool {
+func (f *Folder) confirmed() map[string]bool {
 	stands := map[string]bool{}
 	for _, c := range f.confirmations {
 		stands[c.FindingID] = c.Kind == storage.Confirmed
@@ -42,7 +42,7 @@ func (f *folder) confirmed() map[string]bool {
 
 // enter adds an entry on a confirmation to the folder and to the write, with its
 // change. Its free text is in no change.
-func (f *folder) enter(w *storage.Write, c storage.Confirmation) {
+func (f *Folder) enter(w *storage.Write, c storage.Confirmation) {
 	f.confirmations = append(f.confirmations, c)
 	w.Confirmations = append(w.Confirmations, c)
 	kind := map[string]trigonev1.ChangeKind{
@@ -54,7 +54,7 @@ func (f *folder) enter(w *storage.Write, c storage.Confirmation) {
 }
 
 // lapse ends the confirmations whose contradiction is no longer found.
-func (f *folder) lapse(findings []rules.Finding, w *storage.Write, at time.Time) {
+func (f *Folder) lapse(findings []rules.Finding, w *storage.Write, at time.Time) {
 	stands := f.confirmed()
 	for _, c := range slices.Clone(f.confirmations) {
 		found := slices.ContainsFunc(findings, func(x rules.Finding) bool {
@@ -68,14 +68,14 @@ func (f *folder) lapse(findings []rules.Finding, w *storage.Write, at time.Time)
 }
 
 // confirmationMessages gives every confirmation of the case with how it ended.
-func (f *folder) confirmationMessages() []*trigonev1.Confirmation {
+func (f *Folder) confirmationMessages() []*trigonev1.Confirmation {
 	var list []*trigonev1.Confirmation
 	open := map[string]*trigonev1.Confirmation{}
 	for _, c := range f.confirmations {
 		if c.Kind == storage.Confirmed {
 			m := &trigonev1.Confirmation{
 				FindingId: c.FindingID, Rule: c.Rule, State: trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING,
-				Caller: c.Caller, Time: timestamp(c.Time), Reason: c.Reason,
+				Caller: c.Caller, Time: Timestamp(c.Time), Reason: c.Reason,
 			}
 			open[c.FindingID] = m
 			list = append(list, m)
@@ -89,14 +89,14 @@ func (f *folder) confirmationMessages() []*trigonev1.Confirmation {
 		if c.Kind == storage.ConfirmationRevoked {
 			m.State = trigonev1.ConfirmationState_CONFIRMATION_STATE_REVOKED
 		}
-		m.EndedCaller, m.EndedTime, m.EndedReason = c.Caller, timestamp(c.Time), c.Reason
+		m.EndedCaller, m.EndedTime, m.EndedReason = c.Caller, Timestamp(c.Time), c.Reason
 		delete(open, c.FindingID)
 	}
 	return list
 }
 
 // confirmationOf gives the last confirmation of a finding, or nil.
-func (f *folder) confirmationOf(findingID string) *trigonev1.Confirmation {
+func (f *Folder) confirmationOf(findingID string) *trigonev1.Confirmation {
 	var last *trigonev1.Confirmation
 	for _, m := range f.confirmationMessages() {
 		if m.GetFindingId() == findingID {
@@ -118,7 +118,7 @@ func checkWord(req interface {
 	if strings.TrimSpace(req.GetReason()) == "" {
 		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why"})
 	}
-	return violations(list)
+	return RefuseFields(list)
 }
 
 // ConfirmFinding confirms the values that an open contradiction disputes.
@@ -135,7 +135,7 @@ func (b *Book) ConfirmFinding(ctx context.Context, caller string, req *trigonev1
 
 func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
 	resp := &trigonev1.ConfirmFindingResponse{}
-	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *folder, e *trigonev1.Evaluation) {
+	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *Folder, e *trigonev1.Evaluation) {
 		resp.Evaluation = e
 		fillReasons(resp.GetConfirmation(), f)
 	})
@@ -143,11 +143,11 @@ func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.Conf
 		return resp, err
 	}
 	if f.confirmed()[req.GetFindingId()] {
-		resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.state.Version, f.statuses()
-		resp.Evaluation, err = b.evaluation(ctx, f.state)
+		resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.Case.Version, f.statuses()
+		resp.Evaluation, err = b.Evaluation(ctx, f.Case)
 		return resp, err
 	}
-	w := storage.Write{Expected: f.state.Version}
+	w := storage.Write{Expected: f.Case.Version}
 	j, err := b.judge(ctx, f, r.now)
 	if err != nil {
 		return nil, err
@@ -156,10 +156,10 @@ func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.Conf
 		return x.ID == req.GetFindingId() && x.Severity == rules.Contradiction
 	})
 	if i < 0 {
-		return nil, refuse(FailedPrecondition, ReasonNoContradiction,
+		return nil, Refuse(FailedPrecondition, ReasonNoContradiction,
 			"no open contradiction of this case has this id; GetCase gives the findings with their ids, and a caution or a note disputes nothing and needs no confirmation")
 	}
-	f.state.Version++
+	f.Case.Version++
 	f.enter(&w, storage.Confirmation{
 		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed,
 		Caller: r.caller, Time: r.now, Reason: req.GetReason(),
@@ -168,7 +168,7 @@ func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.Conf
 	if err != nil {
 		return nil, err
 	}
-	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.state.Version, f.statuses()
+	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.Case.Version, f.statuses()
 	receipt := proto.Clone(resp).(*trigonev1.ConfirmFindingResponse)
 	withoutReasons(receipt.GetConfirmation())
 	if err := r.append(ctx, f, w, receipt); err != nil {
@@ -192,7 +192,7 @@ func (b *Book) RevokeConfirmation(ctx context.Context, caller string, req *trigo
 
 func (b *Book) revokeConfirmation(ctx context.Context, r review, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
 	resp := &trigonev1.RevokeConfirmationResponse{}
-	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *folder, e *trigonev1.Evaluation) {
+	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *Folder, e *trigonev1.Evaluation) {
 		resp.Evaluation = e
 		fillReasons(resp.GetConfirmation(), f)
 	})
@@ -200,11 +200,11 @@ func (b *Book) revokeConfirmation(ctx context.Context, r review, req *trigonev1.
 		return resp, err
 	}
 	if !f.confirmed()[req.GetFindingId()] {
-		return nil, refuse(FailedPrecondition, ReasonNotConfirmed,
+		return nil, Refuse(FailedPrecondition, ReasonNotConfirmed,
 			"no confirmation of a finding with this id stands in this case; GetCase lists its confirmations")
 	}
-	w := storage.Write{Expected: f.state.Version}
-	f.state.Version++
+	w := storage.Write{Expected: f.Case.Version}
+	f.Case.Version++
 	f.enter(&w, storage.Confirmation{
 		FindingID: req.GetFindingId(), Rule: f.confirmationOf(req.GetFindingId()).GetRule(), Kind: storage.ConfirmationRevoked,
 		Caller: r.caller, Time: r.now, Reason: req.GetReason(),
@@ -213,7 +213,7 @@ func (b *Book) revokeConfirmation(ctx context.Context, r review, req *trigonev1.
 	if err != nil {
 		return nil, err
 	}
-	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.state.Version, f.statuses()
+	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.Case.Version, f.statuses()
 	receipt := proto.Clone(resp).(*trigonev1.RevokeConfirmationResponse)
 	withoutReasons(receipt.GetConfirmation())
 	if err := r.append(ctx, f, w, receipt); err != nil {
@@ -226,12 +226,12 @@ func (b *Book) revokeConfirmation(ctx context.Context, r review, req *trigonev1.
 // openFor reads the case that a reviewer's word is about, with all that is on
 // record. An earlier request of the same id is answered from its receipt, which
 // complete then completes.
-func (r review) openFor(ctx context.Context, ref *trigonev1.CaseReference, resp proto.Message, complete func(*folder, *trigonev1.Evaluation)) (f *folder, answered bool, err error) {
-	c, err := r.book.find(ctx, ref)
+func (r review) openFor(ctx context.Context, ref *trigonev1.CaseReference, resp proto.Message, complete func(*Folder, *trigonev1.Evaluation)) (f *Folder, answered bool, err error) {
+	c, err := r.book.Find(ctx, ref)
 	if err != nil {
 		return nil, false, err
 	}
-	if f, err = r.book.load(ctx, c); err != nil {
+	if f, err = r.book.Load(ctx, c); err != nil {
 		return nil, false, err
 	}
 	if r.requestID != "" {
@@ -240,7 +240,7 @@ func (r review) openFor(ctx context.Context, ref *trigonev1.CaseReference, resp 
 			return nil, false, err
 		}
 		if found {
-			e, err := r.book.storedEvaluation(ctx, c.Site, row.CaseUID, row.Evaluation)
+			e, err := r.book.StoredEvaluation(ctx, c.Site, row.CaseUID, row.Evaluation)
 			if err != nil {
 				return nil, false, err
 			}
@@ -249,13 +249,13 @@ func (r review) openFor(ctx context.Context, ref *trigonev1.CaseReference, resp 
 		}
 	}
 	if c.State != storage.CaseActive {
-		return nil, false, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
+		return nil, false, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	}
 	return f.clone(), false, nil
 }
 
 // judged evaluates the folder after a reviewer's word.
-func (r review) judged(ctx context.Context, f *folder, w *storage.Write, reason string) (*trigonev1.Evaluation, error) {
+func (r review) judged(ctx context.Context, f *Folder, w *storage.Write, reason string) (*trigonev1.Evaluation, error) {
 	j, err := r.book.judge(ctx, f, r.now)
 	if err != nil {
 		return nil, err
@@ -263,7 +263,7 @@ func (r review) judged(ctx context.Context, f *folder, w *storage.Write, reason 
 	if err := r.book.settle(f, j, w, r.now, reason, nil); err != nil {
 		return nil, err
 	}
-	w.Evaluation.CaseVersion = f.state.Version
+	w.Evaluation.CaseVersion = f.Case.Version
 	return j.message, nil
 }
 
@@ -274,7 +274,7 @@ func withoutReasons(m *trigonev1.Confirmation) {
 }
 
 // fillReasons puts back what withoutReasons took.
-func fillReasons(m *trigonev1.Confirmation, f *folder) {
+func fillReasons(m *trigonev1.Confirmation, f *Folder) {
 	for _, have := range f.confirmationMessages() {
 		if have.GetFindingId() != m.GetFindingId() || !proto.Equal(have.GetTime(), m.GetTime()) {
 			continue
@@ -289,14 +289,14 @@ func fillReasons(m *trigonev1.Confirmation, f *folder) {
 // EvaluateAgain evaluates a case under an earlier rule set or policy. It stores
 // nothing.
 func (b *Book) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
-	if err := violations(convert.Check(req)); err != nil {
+	if err := RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}
-	c, err := b.find(ctx, req.GetCase())
+	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
-	f, err := b.load(ctx, c)
+	f, err := b.Load(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -304,13 +304,13 @@ func (b *Book) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRe
 	if err != nil {
 		return nil, err
 	}
-	by, err := b.policyByHash(ctx, req.GetPolicyHash())
+	by, err := b.PolicyByHash(ctx, req.GetPolicyHash())
 	if err != nil {
 		return nil, err
 	}
-	base := comparedWith(f.earlier, req.GetEvaluation(), ruleSet, by.Hash)
+	base := comparedWith(f.Earlier, req.GetEvaluation(), ruleSet, by.Hash)
 	if base == nil {
-		return nil, refuse(NotFound, ReasonUnknownEvaluation, "this case has no such evaluation; its newest is number %d", c.Evaluation)
+		return nil, Refuse(NotFound, ReasonUnknownEvaluation, "this case has no such evaluation; its newest is number %d", c.Evaluation)
 	}
 	stored := &trigonev1.Evaluation{}
 	if err := proto.Unmarshal(base.Answer, stored); err != nil {
@@ -338,7 +338,7 @@ func knownRuleSet(version string) (string, error) {
 		return rules.SetVersion, nil
 	}
 	if !slices.Contains(rules.SetVersions(), version) {
-		return "", refuse(NotFound, ReasonUnknownRuleSet, "this software knows no rule set of this version; it knows %s", strings.Join(rules.SetVersions(), ", "))
+		return "", Refuse(NotFound, ReasonUnknownRuleSet, "this software knows no rule set of this version; it knows %s", strings.Join(rules.SetVersions(), ", "))
 	}
 	return version, nil
 }
@@ -365,11 +365,11 @@ func comparedWith(earlier []storage.Evaluation, number int64, ruleSet, policyHas
 }
 
 // back gives the case as one evaluation read it, with what was on record then.
-func (f *folder) back(row storage.Evaluation, e *trigonev1.Evaluation) *folder {
-	then := f.at(e)
-	then.state.Version = row.CaseVersion
+func (f *Folder) back(row storage.Evaluation, e *trigonev1.Evaluation) *Folder {
+	then := f.At(e)
+	then.Case.Version = row.CaseVersion
 	then.revisions = slices.DeleteFunc(slices.Clone(f.revisions), func(r storage.Revision) bool { return r.CaseVersion > row.CaseVersion })
-	then.earlier = slices.DeleteFunc(slices.Clone(f.earlier), func(x storage.Evaluation) bool { return x.Number >= row.Number })
+	then.Earlier = slices.DeleteFunc(slices.Clone(f.Earlier), func(x storage.Evaluation) bool { return x.Number >= row.Number })
 	then.confirmations = slices.DeleteFunc(slices.Clone(f.confirmations), func(c storage.Confirmation) bool { return c.CaseVersion > row.CaseVersion })
 	return then
 }

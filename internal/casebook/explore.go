@@ -22,16 +22,16 @@ const progressSteps = 50
 // send as it comes. It ends with ctx or with the first error of send, each worker
 // after the variant in its hands. Nothing is stored.
 func (b *Book) ExplorePlans(ctx context.Context, req *trigonev1.ExplorePlansRequest, send func(*trigonev1.ExplorePlansResponse) error) error {
-	if _, err := b.site(req.GetParent()); err != nil {
+	if _, err := b.CheckParent(req.GetParent()); err != nil {
 		return err
 	}
-	f := &folder{}
+	f := &Folder{}
 	if req.GetCase() != nil {
-		c, err := b.find(ctx, req.GetCase())
+		c, err := b.Find(ctx, req.GetCase())
 		if err != nil {
 			return err
 		}
-		if f, err = b.load(ctx, c); err != nil {
+		if f, err = b.Load(ctx, c); err != nil {
 			return err
 		}
 	}
@@ -42,36 +42,36 @@ func (b *Book) ExplorePlans(ctx context.Context, req *trigonev1.ExplorePlansRequ
 // ExploreFile is ExplorePlans of a case file alone, in process and without a
 // store.
 func ExploreFile(ctx context.Context, p policy.Policy, req *trigonev1.ExplorePlansRequest, software string, send func(*trigonev1.ExplorePlansResponse) error) error {
-	b := &Book{policy: p, software: software, now: func() time.Time { return time.Time{} }}
-	return b.explore(ctx, &folder{}, req, runtime.GOMAXPROCS(0), send)
+	b := &Book{Archive: &Archive{Policy: p}, software: software, now: func() time.Time { return time.Time{} }}
+	return b.explore(ctx, &Folder{}, req, runtime.GOMAXPROCS(0), send)
 }
 
-func (b *Book) explore(ctx context.Context, f *folder, req *trigonev1.ExplorePlansRequest, workers int, send func(*trigonev1.ExplorePlansResponse) error) error {
+func (b *Book) explore(ctx context.Context, f *Folder, req *trigonev1.ExplorePlansRequest, workers int, send func(*trigonev1.ExplorePlansResponse) error) error {
 	list := convert.Check(req)
 	if slices.ContainsFunc(list, unreadable) {
-		return violations(list)
+		return RefuseFields(list)
 	}
 	f = f.clone()
 	if err := lay(f, req.GetCaseFile(), b.now().UTC()); err != nil {
 		return err
 	}
-	rec, err := f.record()
+	rec, err := f.Record()
 	if err != nil {
 		return err
 	}
-	e, faults := explore.New(evaluate.Input{Case: convert.Case(rec), Settings: b.policy.Settings, Confirmed: f.confirmed()}, convert.Exploration(req))
+	e, faults := explore.New(evaluate.Input{Case: convert.Case(rec), Settings: b.Policy.Settings, Confirmed: f.confirmed()}, convert.Exploration(req))
 	for _, fault := range faults {
 		v := convert.Violation{Path: fault.Path, Message: fault.Message}
 		if !slices.ContainsFunc(list, func(have convert.Violation) bool { return have.Path == v.Path }) {
 			list = append(list, v)
 		}
 	}
-	if err := violations(list); err != nil {
+	if err := RefuseFields(list); err != nil {
 		return err
 	}
 
 	basis := convert.ExplorationBasis(e)
-	basis.PolicyHash, basis.CalibrationId, basis.SoftwareVersion = b.policy.Hash, b.policy.Settings.CalibrationID, b.software
+	basis.PolicyHash, basis.CalibrationId, basis.SoftwareVersion = b.Policy.Hash, b.Policy.Settings.CalibrationID, b.software
 	sent := convert.SectionNames(req.GetCaseFile())
 	for _, r := range f.heads() {
 		s := &trigonev1.SectionRevision{Section: r.Section, Revision: r.Revision}

@@ -14,18 +14,20 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// folder is one case with everything the store has of it, on which a write is
+// Folder is one case with everything the store has of it, on which a write is
 // prepared.
-type folder struct {
-	state     storage.Case
+type Folder struct {
+	Case storage.Case
+	// Earlier are the evaluations, oldest first.
+	Earlier []storage.Evaluation
+
 	revisions []storage.Revision
-	earlier   []storage.Evaluation
 	// confirmations are the entries on confirmations, oldest first.
 	confirmations []storage.Confirmation
 }
 
 // revision gives one revision of a section, or nil.
-func (f *folder) revision(section string, number int64) *storage.Revision {
+func (f *Folder) revision(section string, number int64) *storage.Revision {
 	for i := range f.revisions {
 		if r := &f.revisions[i]; r.Section == section && r.Revision == number {
 			return r
@@ -35,16 +37,16 @@ func (f *folder) revision(section string, number int64) *storage.Revision {
 }
 
 // section gives the state of a section, or nil if the case never had it.
-func (f *folder) section(name string) *storage.Section {
-	i := slices.IndexFunc(f.state.Sections, func(s storage.Section) bool { return s.Section == name })
+func (f *Folder) section(name string) *storage.Section {
+	i := slices.IndexFunc(f.Case.Sections, func(s storage.Section) bool { return s.Section == name })
 	if i < 0 {
 		return nil
 	}
-	return &f.state.Sections[i]
+	return &f.Case.Sections[i]
 }
 
 // head gives the head revision of a section, or nil.
-func (f *folder) head(name string) *storage.Revision {
+func (f *Folder) head(name string) *storage.Revision {
 	s := f.section(name)
 	if s == nil {
 		return nil
@@ -53,7 +55,7 @@ func (f *folder) head(name string) *storage.Revision {
 }
 
 // last gives the highest revision number of a section.
-func (f *folder) last(name string) int64 {
+func (f *Folder) last(name string) int64 {
 	var n int64
 	for _, r := range f.revisions {
 		if r.Section == name {
@@ -64,24 +66,24 @@ func (f *folder) last(name string) int64 {
 }
 
 // add puts a new revision beside the others.
-func (f *folder) add(r storage.Revision) { f.revisions = append(f.revisions, r) }
+func (f *Folder) add(r storage.Revision) { f.revisions = append(f.revisions, r) }
 
 // setHead makes a revision the head of its section.
-func (f *folder) setHead(section string, revision int64, state string) {
+func (f *Folder) setHead(section string, revision int64, state string) {
 	if s := f.section(section); s != nil {
 		s.Head, s.State = revision, state
 		return
 	}
-	f.state.Sections = append(f.state.Sections, storage.Section{
-		Section: section, Head: revision, State: state, Order: int64(len(f.state.Sections) + 1),
+	f.Case.Sections = append(f.Case.Sections, storage.Section{
+		Section: section, Head: revision, State: state, Order: int64(len(f.Case.Sections) + 1),
 	})
 }
 
 // clone gives a folder whose state can be changed without touching f.
-func (f *folder) clone() *folder {
+func (f *Folder) clone() *Folder {
 	c := *f
-	c.state.Sections = slices.Clone(f.state.Sections)
-	c.state.FormerPatients = slices.Clone(f.state.FormerPatients)
+	c.Case.Sections = slices.Clone(f.Case.Sections)
+	c.Case.FormerPatients = slices.Clone(f.Case.FormerPatients)
 	c.revisions = slices.Clone(f.revisions)
 	c.confirmations = slices.Clone(f.confirmations)
 	return &c
@@ -89,9 +91,9 @@ func (f *folder) clone() *folder {
 
 // heads gives the revisions a reader sees: the head of every section that is not
 // retracted, in the order in which the sections came.
-func (f *folder) heads() []*storage.Revision {
+func (f *Folder) heads() []*storage.Revision {
 	var list []*storage.Revision
-	for _, s := range f.state.Sections {
+	for _, s := range f.Case.Sections {
 		if s.State != storage.SectionRetracted {
 			if r := f.revision(s.Section, s.Head); r != nil {
 				list = append(list, r)
@@ -104,8 +106,8 @@ func (f *folder) heads() []*storage.Revision {
 // file puts revisions together as a case file.
 func file(state storage.Case, revisions []*storage.Revision) (*trigonev1.CaseFile, error) {
 	out := &trigonev1.CaseFile{
-		ExternalIdentifier: identifierMessage(state.ExternalIdentifier),
-		PatientIdentifier:  identifierMessage(state.Patient),
+		ExternalIdentifier: IdentifierMessage(state.ExternalIdentifier),
+		PatientIdentifier:  IdentifierMessage(state.Patient),
 	}
 	for _, r := range revisions {
 		m, err := convert.UnmarshalSection(r.Section, r.Content)
@@ -117,10 +119,10 @@ func file(state storage.Case, revisions []*storage.Revision) (*trigonev1.CaseFil
 	return out, nil
 }
 
-// record gives what is evaluated: the heads, and every plan revision that is not
+// Record gives what is evaluated: the heads, and every plan revision that is not
 // retracted.
-func (f *folder) record() (convert.Record, error) {
-	heads, err := file(f.state, f.heads())
+func (f *Folder) Record() (convert.Record, error) {
+	heads, err := file(f.Case, f.heads())
 	if err != nil {
 		return convert.Record{}, err
 	}
@@ -154,30 +156,55 @@ func (f *folder) record() (convert.Record, error) {
 
 func etag(revision int64) string { return strconv.FormatInt(revision, 10) }
 
-func timestamp(t time.Time) *timestamppb.Timestamp {
+// Timestamp gives a time as the contract states it; nil: the zero time.
+func Timestamp(t time.Time) *timestamppb.Timestamp {
 	if t.IsZero() {
 		return nil
 	}
 	return timestamppb.New(t)
 }
 
-func (f *folder) statuses() []*trigonev1.SectionStatus {
+func (f *Folder) statuses() []*trigonev1.SectionStatus {
 	var list []*trigonev1.SectionStatus
-	for _, s := range f.state.Sections {
+	for _, s := range f.Case.Sections {
 		list = append(list, f.status(s))
 	}
 	return list
 }
 
-func (f *folder) status(s storage.Section) *trigonev1.SectionStatus {
+func (f *Folder) status(s storage.Section) *trigonev1.SectionStatus {
 	out := &trigonev1.SectionStatus{
 		Section: s.Section, Revision: s.Head, Etag: etag(s.Head),
 		State: convert.Enum[trigonev1.SectionState](s.State),
 	}
 	if r := f.revision(s.Section, s.Head); r != nil {
-		out.ReceivedTime = timestamp(r.ReceivedTime)
-		out.SourceTime = timestamp(r.SourceTime)
+		out.ReceivedTime = Timestamp(r.ReceivedTime)
+		out.SourceTime = Timestamp(r.SourceTime)
 		out.RetractionReason = convert.Enum[trigonev1.RetractionReason](r.RetractionReason)
 	}
 	return out
+}
+
+// At gives the case as one evaluation read it.
+func (f *Folder) At(e *trigonev1.Evaluation) *Folder {
+	then := &Folder{Case: f.Case, revisions: f.revisions}
+	then.Case.State = storage.CaseActive
+	then.Case.Sections = nil
+	disputed := map[string]bool{}
+	for _, finding := range e.GetFindings() {
+		if finding.GetConfirmed() {
+			continue
+		}
+		for _, s := range finding.GetSections() {
+			disputed[s] = true
+		}
+	}
+	for _, s := range e.GetSections() {
+		state := storage.SectionAccepted
+		if disputed[s.GetSection()] {
+			state = storage.SectionDisputed
+		}
+		then.setHead(s.GetSection(), s.GetRevision(), state)
+	}
+	return then
 }

@@ -31,8 +31,8 @@ type judgement struct {
 }
 
 // judge evaluates a case as the folder has it.
-func (b *Book) judge(ctx context.Context, f *folder, at time.Time) (judgement, error) {
-	return b.judgeUnder(ctx, f, at, under{policy: b.policy})
+func (b *Book) judge(ctx context.Context, f *Folder, at time.Time) (judgement, error) {
+	return b.judgeUnder(ctx, f, at, under{policy: b.Policy})
 }
 
 // under is what an evaluation is made by.
@@ -44,16 +44,16 @@ type under struct {
 
 // judgeUnder evaluates a case under another policy or an earlier rule set. The
 // tolerances are those in force when the operation came, as ever.
-func (b *Book) judgeUnder(ctx context.Context, f *folder, at time.Time, by under) (judgement, error) {
-	rec, err := f.record()
+func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under) (judgement, error) {
+	rec, err := f.Record()
 	if err != nil {
 		return judgement{}, err
 	}
-	predictions, err := storedPredictions(f.earlier)
+	predictions, err := storedPredictions(f.Earlier)
 	if err != nil {
 		return judgement{}, err
 	}
-	tolerances, err := b.tolerances(ctx, f.earlier, by.policy)
+	tolerances, err := b.tolerances(ctx, f.Earlier, by.policy)
 	if err != nil {
 		return judgement{}, err
 	}
@@ -73,20 +73,21 @@ func (b *Book) judgeUnder(ctx context.Context, f *folder, at time.Time, by under
 
 // EvaluateFile evaluates a case file alone, in process and without a store.
 func EvaluateFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*trigonev1.Evaluation, error) {
-	_, e, err := judgeFile(p, in, software)
+	_, e, err := JudgeFile(p, in, software)
 	return e, err
 }
 
-func judgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*folder, *trigonev1.Evaluation, error) {
-	if err := violations(convert.CheckFile(in)); err != nil {
+// JudgeFile is EvaluateFile with the folder that was evaluated.
+func JudgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*Folder, *trigonev1.Evaluation, error) {
+	if err := RefuseFields(convert.CheckFile(in)); err != nil {
 		return nil, nil, err
 	}
-	f := &folder{}
+	f := &Folder{}
 	now := time.Time{}
 	if err := lay(f, in, now); err != nil {
 		return nil, nil, err
 	}
-	b := &Book{policy: p, software: software}
+	b := &Book{Archive: &Archive{Policy: p}, software: software}
 	j, err := b.judge(context.Background(), f, now)
 	if err != nil {
 		return nil, nil, err
@@ -96,7 +97,7 @@ func judgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*folde
 }
 
 // lay puts every section of a case file on the folder as a new head.
-func lay(f *folder, in *trigonev1.CaseFile, at time.Time) error {
+func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) error {
 	for _, name := range convert.SectionNames(in) {
 		content, err := convert.MarshalSection(convert.Section(in, name))
 		if err != nil {
@@ -163,10 +164,10 @@ func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation, by 
 	if i < 0 || earlier[i].PolicyHash == by.Hash {
 		return nil, nil
 	}
-	if earlier[i].PolicyHash == b.policy.Hash {
-		return &b.policy.Settings, nil
+	if earlier[i].PolicyHash == b.Policy.Hash {
+		return &b.Policy.Settings, nil
 	}
-	row, err := b.store.Policy(ctx, b.policy.Settings.Site, earlier[i].PolicyHash)
+	row, err := b.Store.Policy(ctx, b.Policy.Settings.Site, earlier[i].PolicyHash)
 	if errors.Is(err, storage.ErrNotFound) {
 		return nil, nil
 	}
@@ -186,7 +187,7 @@ const writtenElsewhere = "a write elsewhere in the case"
 // settle writes a judgement onto the folder and into the write: states of the
 // sections, evaluation row, filterable rows, changes of states that nobody
 // submitted, with their reason, and confirmations that lapsed.
-func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, reason string, submitted []string) error {
+func (b *Book) settle(f *Folder, j judgement, w *storage.Write, at time.Time, reason string, submitted []string) error {
 	disputed := map[string]bool{}
 	for _, finding := range j.result.Findings {
 		if finding.Confirmed {
@@ -196,8 +197,8 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, re
 			disputed[s] = true
 		}
 	}
-	for i := range f.state.Sections {
-		s := &f.state.Sections[i]
+	for i := range f.Case.Sections {
+		s := &f.Case.Sections[i]
 		if s.State == storage.SectionRetracted {
 			continue
 		}
@@ -220,16 +221,16 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, re
 	}
 	f.lapse(j.result.Findings, w, at)
 
-	f.state.Evaluation++
-	j.message.Number = f.state.Evaluation
-	f.state.PlanTiming = string(j.result.InForce.Timing)
-	rec, err := f.record()
+	f.Case.Evaluation++
+	j.message.Number = f.Case.Evaluation
+	f.Case.PlanTiming = string(j.result.InForce.Timing)
+	rec, err := f.Record()
 	if err != nil {
 		return err
 	}
-	f.state.IncisionTime = time.Time{}
+	f.Case.IncisionTime = time.Time{}
 	if t := rec.Operation.GetIncisionTime(); t != nil {
-		f.state.IncisionTime = t.AsTime()
+		f.Case.IncisionTime = t.AsTime()
 	}
 	answer, err := marshal(j.message)
 	if err != nil {
@@ -240,9 +241,9 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, re
 		return err
 	}
 	e := storage.Evaluation{
-		Number: f.state.Evaluation, Time: at,
+		Number: f.Case.Evaluation, Time: at,
 		CatalogueVersion: j.result.CatalogueVersion, RuleSetVersion: j.result.RuleSetVersion,
-		PolicyHash: b.policy.Hash, CalibrationID: j.result.CalibrationID, SoftwareVersion: b.software,
+		PolicyHash: b.Policy.Hash, CalibrationID: j.result.CalibrationID, SoftwareVersion: b.software,
 		OutcomeSeen: rec.Operation != nil || len(rec.Results) > 0,
 		Answer:      answer, Metrics: packed,
 	}
@@ -250,7 +251,7 @@ func (b *Book) settle(f *folder, j judgement, w *storage.Write, at time.Time, re
 		e.PlanRevision = s.Head
 	}
 	w.Evaluation = &e
-	w.Policy = &storage.Policy{Hash: b.policy.Hash, Version: b.policy.Settings.Version, Text: b.policy.Text, FirstUsed: at}
+	w.Policy = &storage.Policy{Hash: b.Policy.Hash, Version: b.Policy.Settings.Version, Text: b.Policy.Text, FirstUsed: at}
 	for _, finding := range j.result.Findings {
 		severity := string(finding.Severity)
 		if finding.Confirmed {

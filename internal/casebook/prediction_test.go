@@ -98,7 +98,7 @@ func TestAnOutcomeIsHeldAgainstThePlanInForce(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	later.GetPlan().SignedTime = timestamp(incision.Add(6 * time.Hour))
+	later.GetPlan().SignedTime = Timestamp(incision.Add(6 * time.Hour))
 	e := submit(&trigonev1.CaseFile{ExternalIdentifier: whole.GetExternalIdentifier(), PatientIdentifier: whole.GetPatientIdentifier(), Plan: later.GetPlan()}, expect("plan", "1"))
 	if z := metricOf(e, "coaptation_z_from_plan"); z.GetState() != trigonev1.MetricState_METRIC_STATE_NOT_APPLICABLE || z.GetExplanation() == "" {
 		t.Errorf("z from a plan signed after the incision is %v: %s", z.GetState(), z.GetExplanation())

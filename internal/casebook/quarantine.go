@@ -20,14 +20,14 @@ const quarantineMessage = "The patient identifier is not the one of this case. T
 
 // quarantine sets a submit aside that names another patient. The answer tells
 // nothing of what is stored.
-func (s submission) quarantine(ctx context.Context, f *folder, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
+func (s submission) quarantine(ctx context.Context, f *Folder, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
 	resp := &trigonev1.SubmitCaseResponse{Message: quarantineMessage}
 	if s.dryRun {
 		resp.Message = "Not stored, validate_only: a reviewer would be asked, because the patient identifier is not the one of this case."
 		return resp, nil
 	}
 	now := s.book.now().UTC()
-	q, err := s.book.store.QuarantinedByHash(ctx, s.site, s.hash)
+	q, err := s.book.Store.QuarantinedByHash(ctx, s.site, s.hash)
 	w := storage.Write{}
 	switch {
 	case err == nil:
@@ -38,7 +38,7 @@ func (s submission) quarantine(ctx context.Context, f *folder, req *trigonev1.Su
 			return nil, fmt.Errorf("the submit cannot be set aside: %w", err)
 		}
 		q = storage.Quarantined{
-			ID: s.book.newID(), CaseUID: f.state.UID, Body: body, ReceivedTime: now, Caller: s.caller,
+			ID: s.book.newID(), CaseUID: f.Case.UID, Body: body, ReceivedTime: now, Caller: s.caller,
 			State: storage.QuarantineOpen, Hash: s.hash,
 		}
 		resp.QuarantineId = q.ID
@@ -57,7 +57,7 @@ func (s submission) quarantine(ctx context.Context, f *folder, req *trigonev1.Su
 	if w.Quarantined == nil && w.Request == nil {
 		return resp, nil
 	}
-	return resp, s.book.store.Append(ctx, s.site, w)
+	return resp, s.book.Store.Append(ctx, s.site, w)
 }
 
 // closeQuarantine marks a quarantined submit as filed in the write that files it.
@@ -83,7 +83,7 @@ func caseVersion(w *storage.Write) int64 {
 
 // FileQuarantined files a quarantined submit into a case, or discards it.
 func (b *Book) FileQuarantined(ctx context.Context, caller string, req *trigonev1.FileQuarantinedRequest) (*trigonev1.FileQuarantinedResponse, error) {
-	site, err := b.site(req.GetParent())
+	site, err := b.CheckParent(req.GetParent())
 	if err != nil {
 		return nil, err
 	}
@@ -97,7 +97,7 @@ func (b *Book) FileQuarantined(ctx context.Context, caller string, req *trigonev
 	if req.GetIntoCase() == "" && !req.GetDiscard() {
 		list = append(list, convert.Violation{Path: "decision", Message: "is missing; name the case to file into, or set discard"})
 	}
-	if err := violations(list); err != nil {
+	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
 	hash, err := b.contentHash(req, func(m proto.Message) { m.(*trigonev1.FileQuarantinedRequest).RequestId = "" })
@@ -117,14 +117,14 @@ func (b *Book) fileQuarantined(ctx context.Context, caller, site string, req *tr
 			return resp, err
 		}
 	}
-	q, err := b.store.Quarantined(ctx, site, req.GetQuarantineId())
+	q, err := b.Store.Quarantined(ctx, site, req.GetQuarantineId())
 	switch {
 	case errors.Is(err, storage.ErrNotFound):
-		return nil, refuse(NotFound, ReasonUnknownQuarantine, "no submit of this id was set aside at this site")
+		return nil, Refuse(NotFound, ReasonUnknownQuarantine, "no submit of this id was set aside at this site")
 	case err != nil:
 		return nil, err
 	case q.State != storage.QuarantineOpen:
-		return nil, refuse(FailedPrecondition, ReasonDecided, "this submit was %s already", q.State)
+		return nil, Refuse(FailedPrecondition, ReasonDecided, "this submit was %s already", q.State)
 	}
 	now := b.now().UTC()
 	q.Decision = req.GetReason()
@@ -138,7 +138,7 @@ func (b *Book) fileQuarantined(ctx context.Context, caller, site string, req *tr
 		if err != nil {
 			return nil, err
 		}
-		return resp, b.store.Append(ctx, site, w)
+		return resp, b.Store.Append(ctx, site, w)
 	}
 	body := &trigonev1.SubmitCaseRequest{}
 	if err := proto.Unmarshal(q.Body, body); err != nil {

@@ -40,12 +40,12 @@ func (r review) replayed(ctx context.Context, resp proto.Message) (bool, error) 
 	if r.requestID == "" {
 		return false, nil
 	}
-	_, found, err := r.book.replay(ctx, r.caller, r.book.policy.Settings.Site, r.method, r.requestID, r.hash, resp)
+	_, found, err := r.book.replay(ctx, r.caller, r.book.Policy.Settings.Site, r.method, r.requestID, r.hash, resp)
 	return found, err
 }
 
 // evaluate re-evaluates the folder after sections were retracted.
-func (r review) evaluate(ctx context.Context, f *folder, w *storage.Write, retracted []string) (*trigonev1.Evaluation, error) {
+func (r review) evaluate(ctx context.Context, f *Folder, w *storage.Write, retracted []string) (*trigonev1.Evaluation, error) {
 	j, err := r.book.judge(ctx, f, r.now)
 	if err != nil {
 		return nil, err
@@ -53,32 +53,32 @@ func (r review) evaluate(ctx context.Context, f *folder, w *storage.Write, retra
 	if err := r.book.settle(f, j, w, r.now, writtenElsewhere, retracted); err != nil {
 		return nil, err
 	}
-	w.Evaluation.CaseVersion = f.state.Version
+	w.Evaluation.CaseVersion = f.Case.Version
 	return j.message, nil
 }
 
 // append writes the folder's new state.
-func (r review) append(ctx context.Context, f *folder, w storage.Write, receipt proto.Message) error {
-	f.state.ChangedTime = r.now
-	w.Case = &f.state
+func (r review) append(ctx context.Context, f *Folder, w storage.Write, receipt proto.Message) error {
+	f.Case.ChangedTime = r.now
+	w.Case = &f.Case
 	for i := range w.Changes {
 		c := &w.Changes[i]
-		c.CaseUID, c.CaseVersion = f.state.UID, f.state.Version
+		c.CaseUID, c.CaseVersion = f.Case.UID, f.Case.Version
 	}
-	row, err := requestRow(r.caller, f.state.Site, r.method, r.requestID, r.hash, receipt, f.state, r.now)
+	row, err := requestRow(r.caller, f.Case.Site, r.method, r.requestID, r.hash, receipt, f.Case, r.now)
 	if err != nil {
 		return err
 	}
 	w.Request = row
-	return r.book.store.Append(ctx, f.state.Site, w)
+	return r.book.Store.Append(ctx, f.Case.Site, w)
 }
 
 // retract ends the lines of sections.
-func (r review) retract(f *folder, w *storage.Write, sections []string, reason trigonev1.RetractionReason, text string) {
+func (r review) retract(f *Folder, w *storage.Write, sections []string, reason trigonev1.RetractionReason, text string) {
 	for _, name := range sections {
 		next := storage.Revision{
 			Section: name, Revision: f.last(name) + 1, ReceivedTime: r.now, Caller: r.caller,
-			Retraction: true, RetractionReason: convert.Word(reason), RetractionText: text, CaseVersion: f.state.Version,
+			Retraction: true, RetractionReason: convert.Word(reason), RetractionText: text, CaseVersion: f.Case.Version,
 		}
 		f.add(next)
 		f.setHead(name, next.Revision, storage.SectionRetracted)
@@ -99,7 +99,7 @@ func (b *Book) RetractSection(ctx context.Context, caller string, req *trigonev1
 	if req.GetSection() == "" {
 		list = append(list, convert.Violation{Path: "section", Message: "is missing; name the section, e.g. plan or result/{id}"})
 	}
-	if err := violations(list); err != nil {
+	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
 	r, err := b.review(caller, methodRetractSection, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.RetractSectionRequest).RequestId = "" })
@@ -111,17 +111,17 @@ func (b *Book) RetractSection(ctx context.Context, caller string, req *trigonev1
 
 func (b *Book) retractSection(ctx context.Context, r review, req *trigonev1.RetractSectionRequest) (*trigonev1.RetractSectionResponse, error) {
 	resp := &trigonev1.RetractSectionResponse{}
-	c, err := b.find(ctx, req.GetCase())
+	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
 	if found, err := r.replayed(ctx, resp); found || err != nil {
 		if err == nil {
-			resp.Evaluation, err = b.evaluation(ctx, c)
+			resp.Evaluation, err = b.Evaluation(ctx, c)
 		}
 		return resp, err
 	}
-	f, err := b.load(ctx, c)
+	f, err := b.Load(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -129,26 +129,26 @@ func (b *Book) retractSection(ctx context.Context, r review, req *trigonev1.Retr
 	s := f.section(name)
 	switch {
 	case s == nil:
-		return nil, refuse(NotFound, ReasonUnknownSection, "the case has no such section; GetCase lists its sections")
+		return nil, Refuse(NotFound, ReasonUnknownSection, "the case has no such section; GetCase lists its sections")
 	case s.State == storage.SectionRetracted:
 		resp.Section, resp.CaseVersion = f.status(*s), c.Version
-		resp.Evaluation, err = b.evaluation(ctx, c)
+		resp.Evaluation, err = b.Evaluation(ctx, c)
 		return resp, err
 	case c.State != storage.CaseActive:
-		return nil, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
+		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	case req.GetEtag() == "":
-		return nil, refuse(FailedPrecondition, ReasonNoCondition, "give the section's etag as last answered")
+		return nil, Refuse(FailedPrecondition, ReasonNoCondition, "give the section's etag as last answered")
 	case req.GetEtag() != etag(s.Head):
-		return nil, refuse(Aborted, ReasonStaleEtag, "the section was written meanwhile; read the case, look at what changed, and retract with the present etag")
+		return nil, Refuse(Aborted, ReasonStaleEtag, "the section was written meanwhile; read the case, look at what changed, and retract with the present etag")
 	}
 	w := storage.Write{Expected: c.Version}
-	f.state.Version++
+	f.Case.Version++
 	r.retract(f, &w, []string{name}, req.GetReason(), req.GetReasonText())
 	evaluation, err := r.evaluate(ctx, f, &w, []string{name})
 	if err != nil {
 		return nil, err
 	}
-	resp.Section, resp.CaseVersion = f.status(*f.section(name)), f.state.Version
+	resp.Section, resp.CaseVersion = f.status(*f.section(name)), f.Case.Version
 	if err := r.append(ctx, f, w, resp); err != nil {
 		return nil, err
 	}
@@ -162,7 +162,7 @@ func (b *Book) RetractCase(ctx context.Context, caller string, req *trigonev1.Re
 	if req.GetReason() == trigonev1.RetractionReason_RETRACTION_REASON_UNSPECIFIED {
 		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why the case is retracted"})
 	}
-	if err := violations(list); err != nil {
+	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
 	r, err := b.review(caller, methodRetractCase, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.RetractCaseRequest).RequestId = "" })
@@ -177,38 +177,38 @@ func (b *Book) retractCase(ctx context.Context, r review, req *trigonev1.Retract
 	if found, err := r.replayed(ctx, resp); found || err != nil {
 		return resp, err
 	}
-	c, err := b.find(ctx, req.GetCase())
+	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
 	answer := func(c storage.Case) *trigonev1.RetractCaseResponse {
 		return &trigonev1.RetractCaseResponse{
-			CaseName: b.caseName(c.UID), CaseVersion: c.Version, State: convert.Enum[trigonev1.CaseState](c.State),
+			CaseName: b.CaseName(c.UID), CaseVersion: c.Version, State: convert.Enum[trigonev1.CaseState](c.State),
 		}
 	}
 	switch {
 	case c.State == storage.CaseRetracted:
 		return answer(c), nil
 	case c.State != storage.CaseActive:
-		return nil, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
+		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	case req.GetCaseVersion() != c.Version:
 		return nil, staleVersion(c, req.GetCaseVersion())
 	}
-	f := &folder{state: c}
-	f.state.State = storage.CaseRetracted
-	f.state.Version++
+	f := &Folder{Case: c}
+	f.Case.State = storage.CaseRetracted
+	f.Case.Version++
 	w := storage.Write{Expected: c.Version, Changes: []storage.Change{{
 		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_CASE_RETRACTED), Reason: convert.Word(req.GetReason()), Time: r.now,
 	}}}
-	resp = answer(f.state)
+	resp = answer(f.Case)
 	return resp, r.append(ctx, f, w, resp)
 }
 
 func staleVersion(c storage.Case, given int64) error {
 	if given == 0 {
-		return refuse(FailedPrecondition, ReasonNoCondition, "give the case_version as last answered")
+		return Refuse(FailedPrecondition, ReasonNoCondition, "give the case_version as last answered")
 	}
-	return refuse(Aborted, ReasonStaleVersion,
+	return Refuse(Aborted, ReasonStaleVersion,
 		"the case is at version %d, not %d; read it, look at what changed, and ask again with the present version", c.Version, given)
 }
 
@@ -237,7 +237,7 @@ func (b *Book) AmendIdentity(ctx context.Context, caller string, req *trigonev1.
 	default:
 		list = append(list, convert.Violation{Path: "amendment", Message: "is missing; give MERGE, CORRECTION or WRONG_PATIENT"})
 	}
-	if err := violations(list); err != nil {
+	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
 	r, err := b.review(caller, methodAmend, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.AmendIdentityRequest).RequestId = "" })
@@ -252,16 +252,16 @@ func (b *Book) amendIdentity(ctx context.Context, r review, req *trigonev1.Amend
 	if found, err := r.replayed(ctx, resp); found || err != nil {
 		return resp, err
 	}
-	c, err := b.find(ctx, req.GetCase())
+	c, err := b.Find(ctx, req.GetCase())
 	switch {
 	case err != nil:
 		return nil, err
 	case c.State != storage.CaseActive:
-		return nil, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
+		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	case req.GetCaseVersion() != c.Version:
 		return nil, staleVersion(c, req.GetCaseVersion())
 	}
-	f, err := b.load(ctx, c)
+	f, err := b.Load(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -270,20 +270,20 @@ func (b *Book) amendIdentity(ctx context.Context, r review, req *trigonev1.Amend
 	for i, name := range req.GetWrongSections() {
 		s := f.section(name)
 		if s == nil {
-			return nil, violation(fmt.Sprintf("wrong_sections[%d]", i), "names a section that the case does not have; GetCase lists its sections")
+			return nil, RefuseField(fmt.Sprintf("wrong_sections[%d]", i), "names a section that the case does not have; GetCase lists its sections")
 		}
 		if s.State != storage.SectionRetracted && !slices.Contains(open, name) {
 			open = append(open, name)
 		}
 	}
-	f.state.Version++
+	f.Case.Version++
 	w := storage.Write{Expected: c.Version, Changes: []storage.Change{{
 		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_AMENDED), Reason: convert.Word(req.GetAmendment()), Time: r.now,
 	}}}
 	if patient != (storage.Identifier{}) && patient != c.Patient {
-		f.state.FormerPatients = slices.DeleteFunc(f.state.FormerPatients, func(id storage.Identifier) bool { return id == patient })
-		f.state.FormerPatients = append(f.state.FormerPatients, c.Patient)
-		f.state.Patient = patient
+		f.Case.FormerPatients = slices.DeleteFunc(f.Case.FormerPatients, func(id storage.Identifier) bool { return id == patient })
+		f.Case.FormerPatients = append(f.Case.FormerPatients, c.Patient)
+		f.Case.Patient = patient
 	}
 	if len(open) > 0 {
 		r.retract(f, &w, open, trigonev1.RetractionReason_RETRACTION_REASON_WRONG_PATIENT, req.GetReason())
@@ -291,6 +291,6 @@ func (b *Book) amendIdentity(ctx context.Context, r review, req *trigonev1.Amend
 			return nil, err
 		}
 	}
-	resp.CaseVersion, resp.Sections = f.state.Version, f.statuses()
+	resp.CaseVersion, resp.Sections = f.Case.Version, f.statuses()
 	return resp, r.append(ctx, f, w, resp)
 }

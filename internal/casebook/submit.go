@@ -24,11 +24,11 @@ const methodSubmit = "SubmitCase"
 // SubmitCase stores the sections of a case file, all or none, and evaluates the
 // case.
 func (b *Book) SubmitCase(ctx context.Context, caller string, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
-	site, err := b.site(req.GetParent())
+	site, err := b.CheckParent(req.GetParent())
 	if err != nil {
 		return nil, err
 	}
-	if err := violations(checkSubmit(req)); err != nil {
+	if err := RefuseFields(checkSubmit(req)); err != nil {
 		return nil, err
 	}
 	hash, err := b.contentHash(req, func(m proto.Message) { m.(*trigonev1.SubmitCaseRequest).RequestId = "" })
@@ -65,13 +65,13 @@ func retry[T any](write func() (T, error)) (T, error) {
 		case errors.Is(err, storage.ErrStale), errors.Is(err, storage.ErrRequestExists):
 			continue
 		case errors.Is(err, storage.ErrExternalIdentifierTaken):
-			return none, refuse(Aborted, ReasonCaseNumberTaken,
+			return none, Refuse(Aborted, ReasonCaseNumberTaken,
 				"another case was opened with this case number meanwhile; read it and submit to it")
 		default:
 			return none, err
 		}
 	}
-	return none, refuse(Aborted, ReasonRace, "the case was written by others %d times meanwhile; submit again", attempts)
+	return none, Refuse(Aborted, ReasonRace, "the case was written by others %d times meanwhile; submit again", attempts)
 }
 
 func checkSubmit(req *trigonev1.SubmitCaseRequest) []convert.Violation {
@@ -135,22 +135,22 @@ func (s submission) run(ctx context.Context, req *trigonev1.SubmitCaseRequest) (
 	if err != nil {
 		return nil, err
 	}
-	if s.filing == nil && f.state.Version > 0 && !knows(f.state, identifier(s.file.GetPatientIdentifier())) {
+	if s.filing == nil && f.Case.Version > 0 && !knows(f.Case, identifier(s.file.GetPatientIdentifier())) {
 		return s.quarantine(ctx, f, req)
 	}
 	now := s.book.now().UTC()
-	w := storage.Write{Expected: f.state.Version}
+	w := storage.Write{Expected: f.Case.Version}
 	receipts, wrote, err := s.place(f, &w, now)
 	if err != nil {
 		return nil, err
 	}
-	f.state.ChangedTime = now
-	resp := &trigonev1.SubmitCaseResponse{CaseName: s.book.caseName(f.state.UID), CaseVersion: f.state.Version, Sections: receipts}
+	f.Case.ChangedTime = now
+	resp := &trigonev1.SubmitCaseResponse{CaseName: s.book.CaseName(f.Case.UID), CaseVersion: f.Case.Version, Sections: receipts}
 	if !wrote {
 		return s.unchanged(ctx, f, resp, now)
 	}
-	f.state.Version++
-	resp.CaseVersion = f.state.Version
+	f.Case.Version++
+	resp.CaseVersion = f.Case.Version
 
 	j, err := s.book.judge(ctx, f, now)
 	if err != nil {
@@ -193,7 +193,7 @@ func (s submission) run(ctx context.Context, req *trigonev1.SubmitCaseRequest) (
 }
 
 // open finds the case, or prepares a new one.
-func (s submission) open(ctx context.Context) (*folder, error) {
+func (s submission) open(ctx context.Context) (*Folder, error) {
 	external := identifier(s.file.GetExternalIdentifier())
 	if s.filing != nil {
 		external = storage.Identifier{}
@@ -204,53 +204,30 @@ func (s submission) open(ctx context.Context) (*folder, error) {
 	case s.caseName != "":
 		c, err = s.book.caseByName(ctx, s.caseName)
 	case external.Value != "":
-		c, err = s.book.store.CaseByExternalIdentifier(ctx, s.site, external)
+		c, err = s.book.Store.CaseByExternalIdentifier(ctx, s.site, external)
 	default:
 		err = storage.ErrNotFound
 	}
 	switch {
 	case errors.Is(err, storage.ErrNotFound) && s.file.GetIdentity() == nil:
-		return nil, refuse(NotFound, ReasonUnknownCase,
+		return nil, Refuse(NotFound, ReasonUnknownCase,
 			"no case of this site is known by this number, and the submit has no identity section to open one; submit identity first or with it")
 	case errors.Is(err, storage.ErrNotFound):
-		return &folder{state: storage.Case{
+		return &Folder{Case: storage.Case{
 			Site: s.site, UID: s.book.newID(), State: storage.CaseActive, ExternalIdentifier: external,
 			Patient: identifier(s.file.GetPatientIdentifier()), OpenedTime: s.book.now().UTC(),
 		}}, nil
 	case err != nil:
 		return nil, err
 	case c.State != storage.CaseActive:
-		return nil, refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
+		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
 	case external.Value != "" && c.ExternalIdentifier.Value != "" && external != c.ExternalIdentifier:
-		return nil, refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number; name the case or give its number, not both")
+		return nil, Refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number; name the case or give its number, not both")
 	}
 	if external.Value != "" {
 		c.ExternalIdentifier = external
 	}
-	return s.book.load(ctx, c)
-}
-
-func (b *Book) load(ctx context.Context, c storage.Case) (*folder, error) {
-	revisions, err := b.store.Revisions(ctx, c.Site, c.UID)
-	if err != nil {
-		return nil, err
-	}
-	earlier, err := b.store.Evaluations(ctx, c.Site, c.UID)
-	if err != nil {
-		return nil, err
-	}
-	confirmations, err := b.store.Confirmations(ctx, c.Site, c.UID)
-	if err != nil {
-		return nil, err
-	}
-	// They are read one after the other: what a write added meanwhile is newer than
-	// the state, and nothing of it belongs to what is answered.
-	return &folder{
-		state:         c,
-		revisions:     slices.DeleteFunc(revisions, func(r storage.Revision) bool { return r.CaseVersion > c.Version }),
-		earlier:       slices.DeleteFunc(earlier, func(e storage.Evaluation) bool { return e.CaseVersion > c.Version }),
-		confirmations: slices.DeleteFunc(confirmations, func(x storage.Confirmation) bool { return x.CaseVersion > c.Version }),
-	}, nil
+	return s.book.Load(ctx, c)
 }
 
 func knows(c storage.Case, patient storage.Identifier) bool {
@@ -259,7 +236,7 @@ func knows(c storage.Case, patient storage.Identifier) bool {
 
 // place puts every section of the file on the folder. All refusals of one kind
 // are told at once.
-func (s submission) place(f *folder, w *storage.Write, now time.Time) (receipts []*trigonev1.SectionReceipt, wrote bool, err error) {
+func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts []*trigonev1.SectionReceipt, wrote bool, err error) {
 	var closed, unconditioned, stale []string
 	for _, name := range convert.SectionNames(s.file) {
 		content, err := convert.MarshalSection(convert.Section(s.file, name))
@@ -307,13 +284,13 @@ func (s submission) place(f *folder, w *storage.Write, now time.Time) (receipts 
 	}
 	switch {
 	case len(closed) > 0:
-		return nil, false, refuse(FailedPrecondition, ReasonClosedSection,
+		return nil, false, Refuse(FailedPrecondition, ReasonClosedSection,
 			"closed by a retraction: %s; identity, plan and operation are begun anew with the retraction's etag, a section with an id needs a new id", strings.Join(closed, ", "))
 	case len(unconditioned) > 0:
-		return nil, false, refuse(FailedPrecondition, ReasonNoCondition,
+		return nil, false, Refuse(FailedPrecondition, ReasonNoCondition,
 			"on record with other content: %s; give the etag last answered in conditions, or a source_time", strings.Join(unconditioned, ", "))
 	case len(stale) > 0:
-		return nil, false, refuse(Aborted, ReasonStaleEtag,
+		return nil, false, Refuse(Aborted, ReasonStaleEtag,
 			"written meanwhile: %s; read the case, look at what changed, and submit with the present etag", strings.Join(stale, ", "))
 	}
 	return receipts, wrote, nil
@@ -340,9 +317,9 @@ func timeInSource(r *storage.Revision) time.Time {
 
 // unchanged answers a submit that is equal to the heads. Only a request row is
 // written, so that a retry finds it.
-func (s submission) unchanged(ctx context.Context, f *folder, resp *trigonev1.SubmitCaseResponse, now time.Time) (*trigonev1.SubmitCaseResponse, error) {
+func (s submission) unchanged(ctx context.Context, f *Folder, resp *trigonev1.SubmitCaseResponse, now time.Time) (*trigonev1.SubmitCaseResponse, error) {
 	resp.Message = "Nothing new: every section is equal to the one on record."
-	evaluation, err := s.book.evaluation(ctx, f.state)
+	evaluation, err := s.book.Evaluation(ctx, f.Case)
 	if err != nil {
 		return nil, err
 	}
@@ -350,31 +327,31 @@ func (s submission) unchanged(ctx context.Context, f *folder, resp *trigonev1.Su
 	if s.dryRun || (s.requestID == "" && s.filing == nil) {
 		return resp, nil
 	}
-	row, err := s.requestRow(f.state, resp, now)
+	row, err := s.requestRow(f.Case, resp, now)
 	if err != nil {
 		return nil, err
 	}
 	w := storage.Write{Request: row}
-	s.closeQuarantine(&w, now, f.state.UID)
-	return resp, s.book.store.Append(ctx, s.site, w)
+	s.closeQuarantine(&w, now, f.Case.UID)
+	return resp, s.book.Store.Append(ctx, s.site, w)
 }
 
-func (s submission) write(ctx context.Context, f *folder, w storage.Write, resp *trigonev1.SubmitCaseResponse, now time.Time) error {
-	w.Case = &f.state
+func (s submission) write(ctx context.Context, f *Folder, w storage.Write, resp *trigonev1.SubmitCaseResponse, now time.Time) error {
+	w.Case = &f.Case
 	for i := range w.Changes {
-		w.Changes[i].CaseUID, w.Changes[i].CaseVersion = f.state.UID, f.state.Version
+		w.Changes[i].CaseUID, w.Changes[i].CaseVersion = f.Case.UID, f.Case.Version
 	}
 	for i := range w.Revisions {
-		w.Revisions[i].CaseVersion = f.state.Version
+		w.Revisions[i].CaseVersion = f.Case.Version
 	}
-	w.Evaluation.CaseVersion = f.state.Version
-	row, err := s.requestRow(f.state, resp, now)
+	w.Evaluation.CaseVersion = f.Case.Version
+	row, err := s.requestRow(f.Case, resp, now)
 	if err != nil {
 		return err
 	}
 	w.Request = row
-	s.closeQuarantine(&w, now, f.state.UID)
-	return s.book.store.Append(ctx, s.site, w)
+	s.closeQuarantine(&w, now, f.Case.UID)
+	return s.book.Store.Append(ctx, s.site, w)
 }
 
 // requestRow keeps what was answered, without the evaluation, which the case has.
@@ -419,7 +396,7 @@ func (b *Book) replaySubmit(ctx context.Context, s submission) (*trigonev1.Submi
 		return nil, found, err
 	}
 	if row.Evaluation > 0 {
-		if resp.Evaluation, err = b.storedEvaluation(ctx, s.site, row.CaseUID, row.Evaluation); err != nil {
+		if resp.Evaluation, err = b.StoredEvaluation(ctx, s.site, row.CaseUID, row.Evaluation); err != nil {
 			return nil, true, err
 		}
 	}
@@ -428,39 +405,20 @@ func (b *Book) replaySubmit(ctx context.Context, s submission) (*trigonev1.Submi
 
 // replay reads what an earlier request of the same id was answered into resp.
 func (b *Book) replay(ctx context.Context, caller, site, method, requestID string, hash []byte, resp proto.Message) (storage.Request, bool, error) {
-	row, err := b.store.Request(ctx, caller, site, method, requestID)
+	row, err := b.Store.Request(ctx, caller, site, method, requestID)
 	switch {
 	case errors.Is(err, storage.ErrNotFound):
 		return row, false, nil
 	case err != nil:
 		return row, false, err
 	case !bytes.Equal(row.ContentHash, hash):
-		return row, false, refuse(AlreadyExists, ReasonRequestIDReused,
+		return row, false, Refuse(AlreadyExists, ReasonRequestIDReused,
 			"this request_id was used for other content; use a new one for every new request, and the same only to repeat one unchanged")
 	}
 	if err := proto.Unmarshal(row.Receipt, resp); err != nil {
 		return row, false, fmt.Errorf("the answer to an earlier request cannot be read: %w", err)
 	}
 	return row, true, nil
-}
-
-func (b *Book) evaluation(ctx context.Context, c storage.Case) (*trigonev1.Evaluation, error) {
-	if c.Evaluation == 0 {
-		return nil, nil
-	}
-	return b.storedEvaluation(ctx, c.Site, c.UID, c.Evaluation)
-}
-
-func (b *Book) storedEvaluation(ctx context.Context, site, uid string, number int64) (*trigonev1.Evaluation, error) {
-	row, err := b.store.Evaluation(ctx, site, uid, number)
-	if err != nil {
-		return nil, fmt.Errorf("evaluation %d: %w", number, err)
-	}
-	e := &trigonev1.Evaluation{}
-	if err := proto.Unmarshal(row.Answer, e); err != nil {
-		return nil, fmt.Errorf("evaluation %d cannot be read: %w", number, err)
-	}
-	return e, nil
 }
 
 // summary says in one sentence what happened.

@@ -2,11 +2,15 @@ package casebook
 
 import (
 	"crypto/hmac"
+	"crypto/sha256"
 	"encoding/base64"
 	"encoding/json"
 
 	"google.golang.org/protobuf/proto"
 )
+
+// Tokens makes and opens the tokens of pages and cursors, under the store's secret.
+type Tokens struct{ secret []byte }
 
 // tokenBody is what a page token carries: the position, and a hash of the
 // question it belongs to, so that it cannot be used with another.
@@ -20,17 +24,17 @@ const (
 	tokenQuestionSize = 12
 )
 
-// question identifies a listing by its method and filters.
-func (b *Book) question(method string, filters proto.Message) ([]byte, error) {
+// Question identifies a listing by its method and filters.
+func (t Tokens) Question(method string, filters proto.Message) ([]byte, error) {
 	content, err := marshal(filters)
 	if err != nil {
 		return nil, err
 	}
-	return b.keyedHash([]byte(method), content)[:tokenQuestionSize], nil
+	return t.KeyedHash([]byte(method), content)[:tokenQuestionSize], nil
 }
 
-// token makes an opaque token; an empty position makes an empty token.
-func (b *Book) token(question []byte, position string) (string, error) {
+// Token makes an opaque token; an empty position makes an empty token.
+func (t Tokens) Token(question []byte, position string) (string, error) {
 	if position == "" {
 		return "", nil
 	}
@@ -38,22 +42,22 @@ func (b *Book) token(question []byte, position string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	mac := b.keyedHash([]byte("token"), body)[:tokenMACSize]
+	mac := t.KeyedHash([]byte("token"), body)[:tokenMACSize]
 	return base64.RawURLEncoding.EncodeToString(append(mac, body...)), nil
 }
 
-// position opens a token of this question; path names the field for the refusal.
-func (b *Book) position(path, token string, question []byte) (string, error) {
+// Position opens a token of this question; path names the field for the refusal.
+func (t Tokens) Position(path, token string, question []byte) (string, error) {
 	if token == "" {
 		return "", nil
 	}
-	foreign := violation(path, "is not a token of this listing; give the one last answered for the same question, or none to begin")
+	foreign := RefuseField(path, "is not a token of this listing; give the one last answered for the same question, or none to begin")
 	raw, err := base64.RawURLEncoding.DecodeString(token)
 	if err != nil || len(raw) <= tokenMACSize {
 		return "", foreign
 	}
 	mac, bodyBytes := raw[:tokenMACSize], raw[tokenMACSize:]
-	if !hmac.Equal(mac, b.keyedHash([]byte("token"), bodyBytes)[:tokenMACSize]) {
+	if !hmac.Equal(mac, t.KeyedHash([]byte("token"), bodyBytes)[:tokenMACSize]) {
 		return "", foreign
 	}
 	var body tokenBody
@@ -63,24 +67,24 @@ func (b *Book) position(path, token string, question []byte) (string, error) {
 	return body.Position, nil
 }
 
-// Seal is token for a question that is asked elsewhere than over the contract.
-func (b *Book) Seal(question, position string) (string, error) {
-	return b.token(b.sealed(question), position)
+// Seal is Token for a question that is asked elsewhere than over the contract.
+func (t Tokens) Seal(question, position string) (string, error) {
+	return t.Token(t.sealed(question), position)
 }
 
 // Open gives the position that was sealed; not for a token that was made elsewhere
 // or for another question.
-func (b *Book) Open(question, token string) (position string, ok bool) {
-	position, err := b.position("", token, b.sealed(question))
+func (t Tokens) Open(question, token string) (position string, ok bool) {
+	position, err := t.Position("", token, t.sealed(question))
 	return position, err == nil && position != ""
 }
 
-func (b *Book) sealed(question string) []byte {
-	return b.keyedHash([]byte("sealed"), []byte(question))[:tokenQuestionSize]
+func (t Tokens) sealed(question string) []byte {
+	return t.KeyedHash([]byte("sealed"), []byte(question))[:tokenQuestionSize]
 }
 
-// pageSize gives the number of rows to answer.
-func pageSize(asked int32) int {
+// PageSize gives the number of rows to answer.
+func PageSize(asked int32) int {
 	const usual, most = 50, 500
 	switch {
 	case asked <= 0:
@@ -89,4 +93,14 @@ func pageSize(asked int32) int {
 		return most
 	}
 	return int(asked)
+}
+
+// KeyedHash identifies content without keeping it.
+func (t Tokens) KeyedHash(parts ...[]byte) []byte {
+	mac := hmac.New(sha256.New, t.secret)
+	for _, p := range parts {
+		mac.Write(p)
+		mac.Write([]byte{0})
+	}
+	return mac.Sum(nil)
 }

@@ -20,6 +20,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/casebook"
+	"trigone/internal/handover"
 	"trigone/internal/note"
 	"trigone/internal/policy"
 	"trigone/internal/units"
@@ -67,7 +68,7 @@ func evaluated(t *testing.T, file *trigonev1.CaseFile) *trigonev1.Case {
 
 func build(t *testing.T, file *trigonev1.CaseFile) note.Note {
 	t.Helper()
-	n, err := casebook.NoteOfFile(builtIn(t), file, "1.0")
+	n, err := handover.NoteOfFile(builtIn(t), file, "1.0")
 	if err != nil {
 		t.Fatal(err)
 	}

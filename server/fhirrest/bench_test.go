@@ -27,7 +27,7 @@ func BenchmarkSearch(b *testing.B) {
 	search()
 	folders := f.face.shelf.from(0)
 	render := func() {
-		if _, err := f.book.CaseResources(b.Context(), folders[0].uid); err != nil {
+		if _, err := f.desk.CaseResources(b.Context(), folders[0].uid); err != nil {
 			b.Fatal(err)
 		}
 	}

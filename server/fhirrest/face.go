@@ -2,7 +2,7 @@
 // over the resources of the cases on record, for dashboards. One table says which
 // types and parameters there are; the router, the search and the capability
 // statement read it. It changes nothing, decides nothing medical, and knows the
-// resources only as JSON: fhirmap makes them, the casebook renders them. The
+// resources only as JSON: fhirmap makes them, handover renders them. The
 // server starts it.
 //
 // # Order
@@ -36,7 +36,7 @@ import (
 	"go.uber.org/zap"
 
 	"trigone/fhirmap"
-	"trigone/internal/casebook"
+	"trigone/internal/handover"
 )
 
 // Fixed is resources that belong to no case, such as code systems: served by read.
@@ -48,7 +48,7 @@ type Fixed struct {
 
 // Config is what a face works with.
 type Config struct {
-	Book *casebook.Book
+	Desk *handover.Desk
 	// Base is the absolute address that resources are named by; its path is the one
 	// that is served.
 	Base string
@@ -70,7 +70,7 @@ const requestTime = 30 * time.Second
 
 // Face answers requests. It is safe for concurrent use.
 type Face struct {
-	book     *casebook.Book
+	desk     *handover.Desk
 	shelf    *shelf
 	base     string
 	path     string
@@ -94,19 +94,19 @@ func New(c Config) (*Face, error) {
 		base.RawQuery != "" || base.Fragment != "" || !basePath.MatchString(base.EscapedPath()) {
 		return nil, ErrBase
 	}
-	zone, err := c.Book.Zone()
+	zone, err := c.Desk.Zone()
 	if err != nil {
 		return nil, err
 	}
 	if c.Kept == 0 {
 		c.Kept = DefaultKept
 	}
-	shelf, err := newShelf(c.Book, zone, c.Kept)
+	shelf, err := newShelf(c.Desk, zone, c.Kept)
 	if err != nil {
 		return nil, err
 	}
 	f := &Face{
-		book: c.Book, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
+		desk: c.Desk, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
 		zone: zone, fixed: c.Fixed, log: c.Log,
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {

@@ -461,7 +461,7 @@ func TestCursors(t *testing.T) {
 			t.Errorf("%s: %d", why, r.status)
 		}
 	}
-	again, err := New(Config{Book: f.book, Base: f.base, Version: "test", Log: zap.NewNop()})
+	again, err := New(Config{Desk: f.desk, Base: f.base, Version: "test", Log: zap.NewNop()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -585,7 +585,7 @@ func TestLogHoldsNoQuestion(t *testing.T) {
 func TestPanicIsAnOutcome(t *testing.T) {
 	core, logs := observer.New(zapcore.DebugLevel)
 	f := one(t)
-	face, err := New(Config{Book: f.book, Base: f.base, Log: zap.New(core), Fixed: Fixed{
+	face, err := New(Config{Desk: f.desk, Base: f.base, Log: zap.New(core), Fixed: Fixed{
 		Types: []string{"CodeSystem"}, Read: func(string, string) ([]byte, bool) { panic("P-SECRET-1 is in here") },
 	}})
 	if err != nil {
@@ -608,7 +608,7 @@ func TestBaseAddress(t *testing.T) {
 		"": false, "/fhir": false, "ftp://x/fhir": false, "http:///fhir": false, "http://u:p@x/fhir": false, "http://x/fhir?a=b": false,
 		"http://x/fhir#a": false, "http://x/a%20b": false, "http://x//fhir": false,
 	} {
-		if _, err := New(Config{Book: f.book, Base: base, Log: zap.NewNop()}); (err == nil) != ok {
+		if _, err := New(Config{Desk: f.desk, Base: base, Log: zap.NewNop()}); (err == nil) != ok {
 			t.Errorf("%q: %v", base, err)
 		}
 	}

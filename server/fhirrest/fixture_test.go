@@ -19,6 +19,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"trigone/internal/casebook"
+	"trigone/internal/handover"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
 	"trigone/internal/storage/sqlite"
@@ -31,6 +32,7 @@ import (
 // fixture is a face on a real server, over a real store that the casebook filled.
 type fixture struct {
 	book  *casebook.Book
+	desk  *handover.Desk
 	store storage.Store
 	face  *Face
 	http  *httptest.Server
@@ -67,13 +69,13 @@ func open(dir string, kept int) (*fixture, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := &fixture{book: book, store: store}
+	f := &fixture{book: book, desk: handover.New(handover.Config{Archive: book.Archive, Now: clock.read}), store: store}
 	core, logs := observer.New(zapcore.DebugLevel)
 	f.logs = logs
 	f.http = httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { f.face.ServeHTTP(w, r) }))
 	f.base = "http://" + f.http.Listener.Addr().String() + "/fhir"
 	f.face, err = New(Config{
-		Book: book, Base: f.base, Version: "test", Started: clock.now, Log: zap.New(core), Kept: kept,
+		Desk: f.desk, Base: f.base, Version: "test", Started: clock.now, Log: zap.New(core), Kept: kept,
 		Fixed: Fixed{Types: []string{"CodeSystem"}, Read: func(typ, id string) ([]byte, bool) {
 			return []byte(`{"resourceType":"CodeSystem","id":"metric"}`), typ == "CodeSystem" && id == "metric"
 		}},

@@ -39,7 +39,7 @@ func everything(t *testing.T) map[string][]map[string]any {
 		t.Fatal(err)
 	}
 	for _, folder := range f.face.shelf.from(0) {
-		rendered, err := f.book.CaseResources(t.Context(), folder.uid)
+		rendered, err := f.desk.CaseResources(t.Context(), folder.uid)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -59,7 +59,7 @@ func everything(t *testing.T) map[string][]map[string]any {
 			stock.byType[typ] = append(stock.byType[typ], x)
 		}
 	}
-	zone, err := f.book.Zone()
+	zone, err := f.desk.Zone()
 	if err != nil {
 		t.Fatal(err)
 	}

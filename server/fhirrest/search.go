@@ -51,7 +51,7 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 	var out found
 	var after place
 	if q.cursor != "" {
-		position, ok := f.book.Open(q.question(), q.cursor)
+		position, ok := f.desk.Tokens().Open(q.question(), q.cursor)
 		if ok {
 			after, ok = parsePlace(position)
 		}
@@ -188,7 +188,7 @@ const entryBytes = 200
 func (f *Face) bundle(q query, r found) ([]byte, error) {
 	links := []link{{"self", f.address(q, q.cursor)}}
 	if r.more {
-		cursor, err := f.book.Seal(q.question(), r.last.String())
+		cursor, err := f.desk.Tokens().Seal(q.question(), r.last.String())
 		if err != nil {
 			return nil, err
 		}

@@ -11,7 +11,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/klauspost/compress/zstd"
 
-	"trigone/internal/casebook"
+	"trigone/internal/handover"
 )
 
 // shelf keeps the cases of the site in the order in which they were opened, and as
@@ -19,7 +19,7 @@ import (
 // the texts packed. It follows the site's changes, so that a case is rendered again
 // only when it was written.
 type shelf struct {
-	book *casebook.Book
+	desk *handover.Desk
 	zone *time.Location
 	most int // bytes that are kept
 
@@ -72,7 +72,7 @@ func (c *content) record(typ, id string) (record, bool) {
 // packWindow holds the texts of a case or two; more would only take memory.
 const packWindow = 1 << 20
 
-func newShelf(book *casebook.Book, zone *time.Location, most int) (*shelf, error) {
+func newShelf(desk *handover.Desk, zone *time.Location, most int) (*shelf, error) {
 	pack, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(packWindow))
 	if err != nil {
 		return nil, err
@@ -82,7 +82,7 @@ func newShelf(book *casebook.Book, zone *time.Location, most int) (*shelf, error
 		return nil, err
 	}
 	return &shelf{
-		book: book, zone: zone, most: most, pack: pack, unpack: unpack, turn: make(chan struct{}, 1),
+		desk: desk, zone: zone, most: most, pack: pack, unpack: unpack, turn: make(chan struct{}, 1),
 		folders: map[string]*folder{}, owners: map[uuid.UUID]*folder{}, kept: map[*folder]bool{},
 	}, nil
 }
@@ -101,7 +101,7 @@ func (s *shelf) refresh(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for {
-		list, next, err := s.book.CaseVersions(ctx, s.after, followed)
+		list, next, err := s.desk.CaseVersions(ctx, s.after, followed)
 		if err != nil {
 			return err
 		}
@@ -156,7 +156,7 @@ func (s *shelf) open(ctx context.Context, f *folder) (*content, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	rendered, err := s.book.CaseResources(ctx, f.uid)
+	rendered, err := s.desk.CaseResources(ctx, f.uid)
 	if err != nil {
 		return nil, err
 	}
@@ -173,7 +173,7 @@ func (s *shelf) open(ctx context.Context, f *folder) (*content, error) {
 const valueBytes = 1600
 
 // prepare makes a rendered case ready to be searched.
-func (s *shelf) prepare(rendered casebook.CaseResources) (*content, error) {
+func (s *shelf) prepare(rendered handover.CaseResources) (*content, error) {
 	c := &content{version: rendered.Version, changed: rendered.ChangedTime, byType: map[string][]record{}}
 	reader := newReader(s.zone)
 	var texts []byte

@@ -1,4 +1,4 @@
-package casebook
+package handover
 
 import (
 	"bytes"
@@ -16,11 +16,11 @@ func TestALaterWriteIsNoPartOfAnEarlierState(t *testing.T) {
 	f := newFixture(t)
 	name := f.store1(1)
 	reference := &trigonev1.CaseReference{Name: name}
-	state, err := f.book.find(f.ctx, reference)
+	state, err := f.desk.archive.Find(f.ctx, reference)
 	if err != nil {
 		t.Fatal(err)
 	}
-	before, err := f.book.resources(f.ctx, state)
+	before, err := f.desk.resources(f.ctx, state)
 	if err != nil || len(before) == 0 {
 		t.Fatal(len(before), err)
 	}
@@ -30,11 +30,11 @@ func TestALaterWriteIsNoPartOfAnEarlierState(t *testing.T) {
 	if _, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{CaseName: name, CaseFile: changed, SourceTime: timestamppb.New(time.Now())}); err != nil {
 		t.Fatal(err)
 	}
-	if now, err := f.book.find(f.ctx, reference); err != nil || now.Version == state.Version {
+	if now, err := f.desk.archive.Find(f.ctx, reference); err != nil || now.Version == state.Version {
 		t.Fatalf("nothing was written: %v", err)
 	}
 
-	after, err := f.book.resources(f.ctx, state) // as a reader that was slower than the write
+	after, err := f.desk.resources(f.ctx, state) // as a reader that was slower than the write
 	if err != nil || len(after) != len(before) {
 		t.Fatalf("%d resources, %d before the write: %v", len(after), len(before), err)
 	}

@@ -1,4 +1,4 @@
-package casebook
+package handover
 
 import (
 	"context"
@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"trigone/fhirmap"
+	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/note"
 	"trigone/internal/policy"
@@ -24,15 +25,15 @@ const (
 )
 
 // GetOperativeNote gives the operative note of a case, a draft for signature.
-func (b *Book) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
-	if err := violations(convert.Check(req)); err != nil {
+func (d *Desk) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
+	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}
-	c, err := b.find(ctx, req.GetCase())
+	c, err := d.archive.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
-	n, err := b.note(ctx, c)
+	n, err := d.note(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -44,54 +45,54 @@ func (b *Book) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperative
 }
 
 // note builds the note of a case on record.
-func (b *Book) note(ctx context.Context, c storage.Case) (note.Note, error) {
-	f, err := b.load(ctx, c)
+func (d *Desk) note(ctx context.Context, c storage.Case) (note.Note, error) {
+	f, err := d.archive.Load(ctx, c)
 	if err != nil {
 		return note.Note{}, err
 	}
-	out, err := b.present(f)
+	out, err := d.archive.Present(f)
 	if err != nil {
 		return note.Note{}, err
 	}
-	if n := len(f.earlier); n > 0 {
+	if n := len(f.Earlier); n > 0 {
 		out.Evaluation = &trigonev1.Evaluation{}
-		if err := proto.Unmarshal(f.earlier[n-1].Answer, out.Evaluation); err != nil {
-			return note.Note{}, fmt.Errorf("evaluation %d cannot be read: %w", f.earlier[n-1].Number, err)
+		if err := proto.Unmarshal(f.Earlier[n-1].Answer, out.Evaluation); err != nil {
+			return note.Note{}, fmt.Errorf("evaluation %d cannot be read: %w", f.Earlier[n-1].Number, err)
 		}
 	}
-	return buildNote(b.policy, f, out)
+	return buildNote(d.archive.Policy, f, out)
 }
 
 // document gives a case as a FHIR document: the note with the resources it speaks of.
-func (b *Book) document(ctx context.Context, c storage.Case) (*trigonev1.GetBundleResponse, error) {
-	f, err := b.load(ctx, c)
+func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBundleResponse, error) {
+	f, err := d.archive.Load(ctx, c)
 	if err != nil {
 		return nil, err
 	}
-	history, err := b.history(ctx, f)
+	history, err := d.history(ctx, f)
 	if err != nil {
 		return nil, err
 	}
-	n, err := buildNote(b.policy, f, history.Current.Case)
+	n, err := buildNote(d.archive.Policy, f, history.Current.Case)
 	if err != nil {
 		return nil, err
 	}
 	bundle, err := fhirmap.Document(history, n)
 	switch {
 	case errors.Is(err, fhirmap.ErrNothing):
-		return nil, refuse(FailedPrecondition, ReasonNothingAccepted, "no section of this case is accepted, so there is nothing to hand over")
+		return nil, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNothingAccepted, "no section of this case is accepted, so there is nothing to hand over")
 	case err != nil:
 		return nil, fmt.Errorf("document: %w", err)
 	}
-	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: f.state.Version}, nil
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: f.Case.Version}, nil
 }
 
-func buildNote(p policy.Policy, f *folder, c *trigonev1.Case) (note.Note, error) {
+func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case) (note.Note, error) {
 	zone, err := time.LoadLocation(p.Settings.Zone)
 	if err != nil {
 		return note.Note{}, fmt.Errorf("zone of the policy: %w", err)
 	}
-	rec, err := f.record()
+	rec, err := f.Record()
 	if err != nil {
 		return note.Note{}, err
 	}
@@ -101,14 +102,14 @@ func buildNote(p policy.Policy, f *folder, c *trigonev1.Case) (note.Note, error)
 	}
 	n, err := note.Build(in)
 	if errors.Is(err, note.ErrRetracted) {
-		return n, refuse(FailedPrecondition, ReasonClosedCase, "the case is retracted or merged, so that there is no operative note of it; its revisions are on record")
+		return n, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonClosedCase, "the case is retracted or merged, so that there is no operative note of it; its revisions are on record")
 	}
 	return n, err
 }
 
 // NoteOfFile builds the note of a case file alone, in process and without a store.
 func NoteOfFile(p policy.Policy, in *trigonev1.CaseFile, software string) (note.Note, error) {
-	f, e, err := judgeFile(p, in, software)
+	f, e, err := casebook.JudgeFile(p, in, software)
 	if err != nil {
 		return note.Note{}, err
 	}

@@ -1,4 +1,4 @@
-package casebook
+package handover
 
 import (
 	"strings"
@@ -14,15 +14,15 @@ import (
 func TestBundleHasTheCodesOfThePolicyInForce(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, resultPart))
-	bundle := func(b *Book) string {
+	bundle := func(d *Desk) string {
 		t.Helper()
-		resp, err := b.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
+		resp, err := d.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
 		if err != nil {
 			t.Fatal(err)
 		}
 		return resp.GetBundle()
 	}
-	before := bundle(f.book)
+	before := bundle(f.desk)
 	licensed, err := policy.Parse("licensed.yaml", []byte(`site: harbour
 version: "2"
 zone: Europe/London
@@ -32,16 +32,12 @@ codes:
 	if err != nil {
 		t.Fatal(err)
 	}
-	with, err := New(f.ctx, Config{Store: f.store, Policy: licensed, Software: "test", Now: f.clock.Now})
-	if err != nil {
-		t.Fatal(err)
+	under := fixtureOf(t, f.store, licensed)
+	if strings.Contains(before, "G-2") || !strings.Contains(bundle(under.desk), `"code":"G-2","display":"Peak (invented)"},{"system":"https://example.org/fhir/trigone/CodeSystem/metric","code":"peak-gradient"`) {
+		t.Errorf("before %v, with the policy\n%s", strings.Contains(before, "G-2"), bundle(under.desk))
 	}
-	if strings.Contains(before, "G-2") || !strings.Contains(bundle(with), `"code":"G-2","display":"Peak (invented)"},{"system":"https://example.org/fhir/trigone/CodeSystem/metric","code":"peak-gradient"`) {
-		t.Errorf("before %v, with the policy\n%s", strings.Contains(before, "G-2"), bundle(with))
-	}
-	under := fixture{T: t, ctx: f.ctx, book: with, store: f.store, clock: f.clock}
 	under.mustSubmit(object(numberAndPatient, strings.Replace(resultPart, `"mmhg":7`, `"mmhg":8`, 1)), expect("result/exit", "1"))
-	if now := bundle(f.book); strings.Contains(now, "G-2") {
+	if now := bundle(f.desk); strings.Contains(now, "G-2") {
 		t.Error("the code of a policy that is in force no more is sent")
 	}
 	again, err := f.book.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: licensed.Hash})

@@ -1,4 +1,4 @@
-package casebook
+package handover
 
 import (
 	"cmp"
@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"trigone/fhirmap"
+	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -34,12 +35,12 @@ const (
 // is committed while it runs lengthens the way; at its end the case of every change
 // passed was sent as it was then or later, and the token names the last change.
 // A case that is written while it runs may be sent twice, the newer one later.
-func (b *Book) ExportResources(ctx context.Context, req *trigonev1.ExportResourcesRequest, send func(*trigonev1.ExportResourcesResponse) error) error {
-	site, err := b.site(req.GetParent())
+func (d *Desk) ExportResources(ctx context.Context, req *trigonev1.ExportResourcesRequest, send func(*trigonev1.ExportResourcesResponse) error) error {
+	site, err := d.archive.CheckParent(req.GetParent())
 	if err != nil {
 		return err
 	}
-	if err := violations(append(convert.Check(req), unknownTypes(req.GetResourceTypes())...)); err != nil {
+	if err := casebook.RefuseFields(append(convert.Check(req), unknownTypes(req.GetResourceTypes())...)); err != nil {
 		return err
 	}
 	types := slices.Clone(req.GetResourceTypes())
@@ -47,27 +48,27 @@ func (b *Book) ExportResources(ctx context.Context, req *trigonev1.ExportResourc
 	types = slices.Compact(types)
 	// A token belongs to a site and to the types asked for: an export of other types
 	// that began there would miss what was passed over before.
-	question, err := b.question("ExportResources", &trigonev1.ExportResourcesRequest{Parent: "sites/" + site, ResourceTypes: types})
+	question, err := d.archive.Question("ExportResources", &trigonev1.ExportResourcesRequest{Parent: "sites/" + site, ResourceTypes: types})
 	if err != nil {
 		return err
 	}
-	begin, err := b.position("since", req.GetSince(), question)
+	begin, err := d.archive.Position("since", req.GetSince(), question)
 	if err != nil {
 		return err
 	}
 	e := &export{
-		book: b, ctx: ctx, site: site, types: types, out: send,
+		desk: d, ctx: ctx, site: site, types: types, out: send,
 		buffers: map[string]*buffer{}, counts: map[string]int64{},
 	}
 	if err := e.from(begin); err != nil {
 		return err
 	}
-	began := b.now()
+	began := d.now()
 	if err := e.walk(); err != nil {
 		return err
 	}
-	end := &trigonev1.ExportEnd{TransactionTime: timestamp(began.UTC())}
-	if end.NextSince, err = b.token(question, e.mark()); err != nil {
+	end := &trigonev1.ExportEnd{TransactionTime: casebook.Timestamp(began.UTC())}
+	if end.NextSince, err = d.archive.Token(question, e.mark()); err != nil {
 		return err
 	}
 	for _, typ := range slices.Sorted(maps.Keys(e.counts)) {
@@ -92,7 +93,7 @@ func unknownTypes(types []string) []convert.Violation {
 
 // export is one export under way.
 type export struct {
-	book  *Book
+	desk  *Desk
 	ctx   context.Context
 	site  string
 	types []string // sorted; empty: all
@@ -121,7 +122,7 @@ func (e *export) wants(typ string) bool {
 // print identifies a change, so that a token of a record that was set back to an
 // older copy is noticed.
 func (e *export) print(c storage.Change) string {
-	return hex.EncodeToString(e.book.keyedHash([]byte(c.CaseUID), []byte(c.QuarantineID), []byte(c.Kind),
+	return hex.EncodeToString(e.desk.archive.KeyedHash([]byte(c.CaseUID), []byte(c.QuarantineID), []byte(c.Kind),
 		[]byte(strconv.FormatInt(c.CaseVersion, 10)), []byte(strconv.FormatInt(c.Time.UnixNano(), 10)))[:8])
 }
 
@@ -143,12 +144,12 @@ func (e *export) from(mark string) error {
 	if !ok || err != nil {
 		return fmt.Errorf("position of a token: %q", mark)
 	}
-	rows, err := e.book.store.Changes(e.ctx, e.site, n-1, 1)
+	rows, err := e.desk.archive.Store.Changes(e.ctx, e.site, n-1, 1)
 	if err != nil {
 		return err
 	}
 	if len(rows) == 0 || rows[0].Number != n || e.print(rows[0]) != hash {
-		return refuse(FailedPrecondition, ReasonOtherRecord,
+		return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonOtherRecord,
 			"the record does not hold the change that this token names: it was set back to an older copy since; export everything, without since")
 	}
 	e.last = rows[0]
@@ -162,7 +163,7 @@ func (e *export) follow(write func(storage.Change) error, page func() error) (la
 	last = e.last
 	var before storage.Change
 	for {
-		changes, err := e.book.store.Changes(e.ctx, e.site, last.Number, changesAtOnce)
+		changes, err := e.desk.archive.Store.Changes(e.ctx, e.site, last.Number, changesAtOnce)
 		if err != nil || len(changes) == 0 {
 			return last, err
 		}
@@ -210,7 +211,7 @@ func (e *export) walk() error {
 
 // one sends a case at a change, unless a newer write of it is still to come.
 func (e *export) one(at storage.Change) error {
-	list, current, err := e.book.resourcesAt(e.ctx, e.site, at.CaseUID, at.CaseVersion)
+	list, current, err := e.desk.resourcesAt(e.ctx, e.site, at.CaseUID, at.CaseVersion)
 	switch {
 	case err != nil:
 		return fmt.Errorf("export of case %s: %w", at.CaseUID, err)
@@ -230,12 +231,12 @@ func (e *export) one(at storage.Change) error {
 }
 
 // resourcesAt gives the resources of a case if it is still in that version.
-func (b *Book) resourcesAt(ctx context.Context, site, uid string, version int64) (list []fhirmap.Resource, current bool, err error) {
-	c, err := b.store.Case(ctx, site, uid)
+func (d *Desk) resourcesAt(ctx context.Context, site, uid string, version int64) (list []fhirmap.Resource, current bool, err error) {
+	c, err := d.archive.Store.Case(ctx, site, uid)
 	if err != nil || c.Version != version {
 		return nil, false, err
 	}
-	list, err = b.resources(ctx, c)
+	list, err = d.resources(ctx, c)
 	return list, err == nil, err
 }
 

@@ -1,4 +1,4 @@
-package casebook
+package handover
 
 import (
 	"context"
@@ -6,10 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
-	"path/filepath"
 	"regexp"
 	"runtime"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -17,11 +15,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"trigone/fhirmap"
-	"trigone/internal/policy"
+	"trigone/internal/casebook"
 	"trigone/internal/storage"
-	"trigone/internal/storage/sqlite"
 	trigonev1 "trigone/proto/trigone/v1"
-	"trigone/testdata"
 )
 
 // exported is what one export gave.
@@ -67,9 +63,9 @@ func newExported() *exported {
 	return &exported{lines: map[string]string{}, counts: map[string]int64{}}
 }
 
-func export1(ctx context.Context, b *Book, since string, types ...string) (*exported, error) {
+func export1(ctx context.Context, d *Desk, since string, types ...string) (*exported, error) {
 	x := newExported()
-	err := b.ExportResources(ctx, &trigonev1.ExportResourcesRequest{Since: since, ResourceTypes: types}, x.take)
+	err := d.ExportResources(ctx, &trigonev1.ExportResourcesRequest{Since: since, ResourceTypes: types}, x.take)
 	if err != nil {
 		return nil, err
 	}
@@ -89,7 +85,7 @@ func export1(ctx context.Context, b *Book, since string, types ...string) (*expo
 
 func (f fixture) export(since string, types ...string) *exported {
 	f.Helper()
-	x, err := export1(f.ctx, f.book, since, types...)
+	x, err := export1(f.ctx, f.desk, since, types...)
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -98,17 +94,17 @@ func (f fixture) export(since string, types ...string) *exported {
 
 // bundled gives the resources of the collections of all cases: what an export of
 // everything must hold.
-func bundled(ctx context.Context, b *Book, store storage.Store) (map[string]string, error) {
+func bundled(ctx context.Context, d *Desk, store storage.Store) (map[string]string, error) {
 	want := map[string]string{}
-	rows, _, err := store.Cases(ctx, b.policy.Settings.Site, storage.CaseFilter{}, "", 1000)
+	rows, _, err := store.Cases(ctx, d.archive.Policy.Settings.Site, storage.CaseFilter{}, "", 1000)
 	if err != nil {
 		return nil, err
 	}
 	for _, row := range rows {
-		bundle, err := b.GetBundle(ctx, &trigonev1.GetBundleRequest{
-			Case: &trigonev1.CaseReference{Name: b.caseName(row.UID)}, Form: trigonev1.BundleForm_BUNDLE_FORM_COLLECTION,
+		bundle, err := d.GetBundle(ctx, &trigonev1.GetBundleRequest{
+			Case: &trigonev1.CaseReference{Name: d.archive.CaseName(row.UID)}, Form: trigonev1.BundleForm_BUNDLE_FORM_COLLECTION,
 		})
-		if refusal := (*Error)(nil); errors.As(err, &refusal) && refusal.Reason == ReasonNothingAccepted {
+		if refusal := (*casebook.Error)(nil); errors.As(err, &refusal) && refusal.Reason == casebook.ReasonNothingAccepted {
 			continue
 		}
 		if err != nil {
@@ -132,7 +128,7 @@ func bundled(ctx context.Context, b *Book, store storage.Store) (map[string]stri
 
 func (f fixture) bundled() map[string]string {
 	f.Helper()
-	want, err := bundled(f.ctx, f.book, f.store)
+	want, err := bundled(f.ctx, f.desk, f.store)
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -154,27 +150,6 @@ func sameResources(got, want map[string]string) error {
 		return fmt.Errorf("%d resources, want %d", len(got), len(want))
 	}
 	return nil
-}
-
-// numbered is a case file of its own number and patient.
-func numbered(t testing.TB, name string, n int) *trigonev1.CaseFile {
-	t.Helper()
-	file, err := testdata.Read(testdata.Cases, name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	file.ExternalIdentifier = &trigonev1.Identifier{System: "urn:example:case", Value: fmt.Sprint("E-", n)}
-	file.PatientIdentifier = &trigonev1.Identifier{System: "urn:example:patient", Value: fmt.Sprint("P-", n)}
-	return file
-}
-
-func (f fixture) store1(n int) string {
-	f.Helper()
-	resp, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{CaseFile: numbered(f.T, "core-only", n)})
-	if err != nil {
-		f.Fatal(err)
-	}
-	return resp.GetCaseName()
 }
 
 func TestExportHoldsWhatTheBundlesHold(t *testing.T) {
@@ -268,18 +243,18 @@ func TestExportTokens(t *testing.T) {
 		types  []string
 		reason string
 	}{
-		{"a token of an export of all types would skip what it passed over", f.export("", "Device").end.GetNextSince(), nil, ReasonViolations},
-		{"and the other way round", token, []string{"Device"}, ReasonViolations},
-		{"no token at all", "tomorrow", nil, ReasonViolations},
-		{"a type that nobody makes", "", []string{"Device", "Patient"}, ReasonViolations},
+		{"a token of an export of all types would skip what it passed over", f.export("", "Device").end.GetNextSince(), nil, casebook.ReasonViolations},
+		{"and the other way round", token, []string{"Device"}, casebook.ReasonViolations},
+		{"no token at all", "tomorrow", nil, casebook.ReasonViolations},
+		{"a type that nobody makes", "", []string{"Device", "Patient"}, casebook.ReasonViolations},
 	}
 	for _, tt := range tests {
-		_, err := export1(f.ctx, f.book, tt.since, tt.types...)
-		if refusal := (*Error)(nil); !errors.As(err, &refusal) || refusal.Reason != tt.reason {
+		_, err := export1(f.ctx, f.desk, tt.since, tt.types...)
+		if refusal := (*casebook.Error)(nil); !errors.As(err, &refusal) || refusal.Reason != tt.reason {
 			t.Errorf("%s: %v", tt.name, err)
 		}
 	}
-	if _, err := export1(f.ctx, f.book, "", "Patient"); err == nil || !strings.Contains(fmt.Sprint(err), "Observation") {
+	if _, err := export1(f.ctx, f.desk, "", "Patient"); err == nil || !strings.Contains(fmt.Sprint(err), "Observation") {
 		t.Errorf("the refusal does not list the types: %v", err)
 	}
 
@@ -287,12 +262,15 @@ func TestExportTokens(t *testing.T) {
 	// the one that stands there.
 	f.store1(2)
 	later := f.export("").end.GetNextSince()
-	other := newFixture(t)
-	other.book.secret = f.book.secret
+	secret, err := f.store.Secret(f.ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := newFixtureOn(t, sameSecret{openStore(t), secret})
 	other.store1(9)
 	for _, since := range []string{token, later} {
-		_, err := export1(other.ctx, other.book, since)
-		if refusal := (*Error)(nil); !errors.As(err, &refusal) || refusal.Reason != ReasonOtherRecord {
+		_, err := export1(other.ctx, other.desk, since)
+		if refusal := (*casebook.Error)(nil); !errors.As(err, &refusal) || refusal.Reason != casebook.ReasonOtherRecord {
 			t.Errorf("a record set back is not noticed: %v", err)
 		}
 	}
@@ -319,7 +297,7 @@ func TestExportMeetsALateCommit(t *testing.T) {
 		},
 	}
 	x := newExported()
-	err := f.book.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+	err := f.desk.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
 		if len(late) > 0 && r.GetProgress() != nil {
 			late[0]()
 			late = late[1:]
@@ -348,7 +326,7 @@ func TestExportIsCancelled(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(f.ctx)
 	answers := 0
-	err := f.book.ExportResources(ctx, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error {
+	err := f.desk.ExportResources(ctx, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error {
 		answers++
 		cancel()
 		return nil
@@ -357,7 +335,7 @@ func TestExportIsCancelled(t *testing.T) {
 		t.Errorf("%v after %d answers", err, answers)
 	}
 	gone := errors.New("the receiver is gone")
-	err = f.book.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error { return gone })
+	err = f.desk.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error { return gone })
 	if !errors.Is(err, gone) {
 		t.Errorf("%v", err)
 	}
@@ -369,7 +347,7 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 	for round := range 12 {
 		random := rand.New(rand.NewPCG(uint64(round), 1))
 		ctx := t.Context()
-		b, store := openBook(t)
+		f := newFixture(t)
 		writers, cases := 1+random.IntN(3), 1+random.IntN(4)
 		var ages [][]int32
 		for range writers {
@@ -391,7 +369,7 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 					}
 					req := &trigonev1.SubmitCaseRequest{CaseFile: file}
 					if i >= cases {
-						c, err := b.GetCase(ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{ExternalIdentifier: file.ExternalIdentifier}})
+						c, err := f.book.GetCase(ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{ExternalIdentifier: file.ExternalIdentifier}})
 						if err != nil {
 							failed <- err
 							return
@@ -400,7 +378,7 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 							Section: "identity", Expected: &trigonev1.SectionCondition_Etag{Etag: c.GetCase().GetSections()[0].GetEtag()},
 						}}
 					}
-					if _, err := b.SubmitCase(ctx, caller, req); err != nil {
+					if _, err := f.book.SubmitCase(ctx, caller, req); err != nil {
 						failed <- err
 						return
 					}
@@ -411,7 +389,7 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 		go func() { running.Wait(); close(done) }()
 		union, since := map[string]string{}, ""
 		step := func() {
-			x, err := export1(ctx, b, since)
+			x, err := export1(ctx, f.desk, since)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -432,65 +410,12 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 		for err := range failed {
 			t.Fatal(err)
 		}
-		want, err := bundled(ctx, b, store)
+		want, err := bundled(ctx, f.desk, f.store)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if err := sameResources(union, want); err != nil {
 			t.Fatalf("round %d: %v", round, err)
-		}
-	}
-}
-
-// openBook gives a book on a store of its own, for tests and benchmarks.
-func openBook(t testing.TB) (*Book, storage.Store) {
-	t.Helper()
-	builtIn, err := policy.BuiltIn()
-	if err != nil {
-		t.Fatal(err)
-	}
-	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "book.db"), sqlite.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := store.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	b, err := New(t.Context(), Config{Store: store, Policy: builtIn, Software: "test"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return b, store
-}
-
-// Whoever follows the changes must meet every version of a case: an export is such
-// a one.
-func TestEveryWriteOfACaseIsAChange(t *testing.T) {
-	f := newFixture(t)
-	f.store1(1)
-	f.mustSubmit(object(numberAndPatient, identityPart, planPart))
-	f.mustSubmit(object(numberAndPatient, brokenResult))
-	if _, err := f.book.RetractSection(f.ctx, caller, &trigonev1.RetractSectionRequest{
-		Case: ref(), Section: "plan", Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR, Etag: "1",
-	}); err != nil {
-		t.Fatal(err)
-	}
-	newest := map[string]int64{}
-	for _, c := range f.changes() {
-		newest[c.GetCaseName()] = c.GetCaseVersion()
-	}
-	rows, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(rows.GetCases()) != 2 {
-		t.Errorf("%d cases", len(rows.GetCases()))
-	}
-	for _, c := range rows.GetCases() {
-		if newest[c.GetName()] != c.GetCaseVersion() {
-			t.Errorf("the newest change of a case is of version %d, the case of %d", newest[c.GetName()], c.GetCaseVersion())
 		}
 	}
 }
@@ -511,7 +436,7 @@ func TestExportTakesTheSameMemoryWhateverTheSize(t *testing.T) {
 			return int64(m.HeapAlloc)
 		}
 		before := heap()
-		err := f.book.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+		err := f.desk.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
 			bytes += int64(len(r.GetChunk().GetNdjson()))
 			peak = max(peak, heap()-before)
 			return nil
@@ -534,55 +459,13 @@ func TestExportTakesTheSameMemoryWhateverTheSize(t *testing.T) {
 	}
 }
 
-func TestBundleFormsAreAnsweredOrRefused(t *testing.T) {
-	f := newFixture(t)
-	f.mustSubmit(object(numberAndPatient, identityPart, planPart, resultPart))
-	get := func(form trigonev1.BundleForm) (*trigonev1.GetBundleResponse, error) {
-		return f.book.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref(), Form: form})
-	}
-	tests := []struct {
-		form   trigonev1.BundleForm
-		reason string
-		typ    string
-	}{
-		{trigonev1.BundleForm_BUNDLE_FORM_UNSPECIFIED, "", "transaction"},
-		{trigonev1.BundleForm_BUNDLE_FORM_TRANSACTION, "", "transaction"},
-		{trigonev1.BundleForm_BUNDLE_FORM_CONDITIONAL_TRANSACTION, "", "transaction"},
-		{trigonev1.BundleForm_BUNDLE_FORM_COLLECTION, "", "collection"},
-		{trigonev1.BundleForm_BUNDLE_FORM_DE_IDENTIFIED, ReasonNoKey, ""},
-		{trigonev1.BundleForm(77), ReasonViolations, ""},
-	}
-	for _, tt := range tests {
-		resp, err := get(tt.form)
-		refusal := (*Error)(nil)
-		switch {
-		case tt.reason == "" && (err != nil || !strings.Contains(resp.GetBundle(), `"type":"`+tt.typ+`"`)):
-			t.Errorf("%v: %v", tt.form, err)
-		case tt.reason != "" && (!errors.As(err, &refusal) || refusal.Reason != tt.reason):
-			t.Errorf("%v: %v", tt.form, err)
-		}
-	}
-	if _, err := get(trigonev1.BundleForm_BUNDLE_FORM_DE_IDENTIFIED); err == nil || !strings.Contains(err.Error(), "--deidentification-key-file") {
-		t.Errorf("the refusal does not name the flag: %v", err)
-	}
-	d, err := fhirmap.NewDeIdentifier(slices.Repeat([]byte{1}, fhirmap.MinKeyBytes))
-	if err != nil {
-		t.Fatal(err)
-	}
-	f.book.deIdentifier = d
-	resp, err := get(trigonev1.BundleForm_BUNDLE_FORM_DE_IDENTIFIED)
-	if err != nil || strings.Contains(resp.GetBundle(), "P-SECRET-1") || !strings.Contains(resp.GetBundle(), fhirmap.PseudonymSystem) {
-		t.Errorf("%v", err)
-	}
-}
-
 // BenchmarkExport prints the cases and the megabytes of an export a second, on one
 // caller without a network.
 func BenchmarkExport(b *testing.B) {
 	const cases = 50
-	book, _ := openBook(b)
+	f := newFixture(b)
 	for n := range cases {
-		if _, err := book.SubmitCase(b.Context(), caller, &trigonev1.SubmitCaseRequest{CaseFile: numbered(b, "triangular-complete-ring", n)}); err != nil {
+		if _, err := f.book.SubmitCase(b.Context(), caller, &trigonev1.SubmitCaseRequest{CaseFile: numbered(b, "triangular-complete-ring", n)}); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -590,7 +473,7 @@ func BenchmarkExport(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		bytes = 0
-		err := book.ExportResources(b.Context(), &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+		err := f.desk.ExportResources(b.Context(), &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
 			bytes += int64(len(r.GetChunk().GetNdjson()))
 			return nil
 		})

@@ -1,0 +1,194 @@
+package casebook
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/convert"
+	"trigone/internal/policy"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Archive is what is on record at one site, to be read: it finds cases by what a
+// request calls them and loads them, each as it was at one moment. Casebook,
+// handover and ledger share one. It is safe for concurrent use.
+type Archive struct {
+	Tokens
+
+	// Store is the way to disk. Only the casebook writes.
+	Store storage.Store
+	// Policy is the one in force.
+	Policy policy.Policy
+}
+
+func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Archive, error) {
+	secret, err := store.Secret(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read the store's secret: %w", err)
+	}
+	return &Archive{Tokens: Tokens{secret}, Store: store, Policy: p}, nil
+}
+
+// CheckParent gives the site that a parent names: the only one of this archive.
+func (a *Archive) CheckParent(parent string) (string, error) {
+	site := a.Policy.Settings.Site
+	if parent == "" || parent == "sites/"+site {
+		return site, nil
+	}
+	return "", Refuse(NotFound, ReasonUnknownSite, "this server keeps sites/%s only; leave parent empty or give that name", site)
+}
+
+// CaseName names a case.
+func (a *Archive) CaseName(uid string) string {
+	return "sites/" + a.Policy.Settings.Site + "/cases/" + uid
+}
+
+// uidOf takes a case name apart.
+func (a *Archive) uidOf(name string) (string, error) {
+	uid, ok := strings.CutPrefix(name, "sites/"+a.Policy.Settings.Site+"/cases/")
+	if !ok || uid == "" || strings.Contains(uid, "/") {
+		return "", Refuse(NotFound, ReasonUnknownCase,
+			"the name is not one of a case at this site; a case is named sites/%s/cases/{uid}", a.Policy.Settings.Site)
+	}
+	return uid, nil
+}
+
+// Find gives the case a reference names.
+func (a *Archive) Find(ctx context.Context, ref *trigonev1.CaseReference) (storage.Case, error) {
+	switch {
+	case ref.GetName() != "":
+		return a.caseByName(ctx, ref.GetName())
+	case ref.GetExternalIdentifier().GetValue() != "":
+		if _, err := a.CheckParent(ref.GetParent()); err != nil {
+			return storage.Case{}, err
+		}
+		c, err := a.Store.CaseByExternalIdentifier(ctx, a.Policy.Settings.Site, identifier(ref.GetExternalIdentifier()))
+		if errors.Is(err, storage.ErrNotFound) {
+			return c, Refuse(NotFound, ReasonUnknownCase, "no case of this site that is not retracted has this case number")
+		}
+		return c, err
+	}
+	return storage.Case{}, RefuseField("case", "name the case, or give its external_identifier")
+}
+
+func (a *Archive) caseByName(ctx context.Context, name string) (storage.Case, error) {
+	uid, err := a.uidOf(name)
+	if err != nil {
+		return storage.Case{}, err
+	}
+	c, err := a.Store.Case(ctx, a.Policy.Settings.Site, uid)
+	if errors.Is(err, storage.ErrNotFound) {
+		return c, Refuse(NotFound, ReasonUnknownCase, "there is no case of this name")
+	}
+	return c, err
+}
+
+// Load gives a case with all that is on record of it, as it was when c was read.
+func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
+	revisions, err := a.Store.Revisions(ctx, c.Site, c.UID)
+	if err != nil {
+		return nil, err
+	}
+	earlier, err := a.Store.Evaluations(ctx, c.Site, c.UID)
+	if err != nil {
+		return nil, err
+	}
+	confirmations, err := a.Store.Confirmations(ctx, c.Site, c.UID)
+	if err != nil {
+		return nil, err
+	}
+	// They are read one after the other: what a write added meanwhile is newer than
+	// the state, and nothing of it belongs to what is answered.
+	return &Folder{
+		Case:          c,
+		revisions:     slices.DeleteFunc(revisions, func(r storage.Revision) bool { return r.CaseVersion > c.Version }),
+		Earlier:       slices.DeleteFunc(earlier, func(e storage.Evaluation) bool { return e.CaseVersion > c.Version }),
+		confirmations: slices.DeleteFunc(confirmations, func(x storage.Confirmation) bool { return x.CaseVersion > c.Version }),
+	}, nil
+}
+
+// Present gives the heads of a case without its evaluation.
+func (a *Archive) Present(f *Folder) (*trigonev1.Case, error) {
+	heads, err := file(f.Case, f.heads())
+	if err != nil {
+		return nil, err
+	}
+	out := &trigonev1.Case{
+		Name: a.CaseName(f.Case.UID), CaseVersion: f.Case.Version, State: convert.Enum[trigonev1.CaseState](f.Case.State),
+		CaseFile: heads, Sections: f.statuses(),
+		OpenedTime: Timestamp(f.Case.OpenedTime), ChangedTime: Timestamp(f.Case.ChangedTime),
+	}
+	out.Confirmations = f.confirmationMessages()
+	for _, id := range f.Case.FormerPatients {
+		out.FormerPatientIdentifiers = append(out.FormerPatientIdentifiers, IdentifierMessage(id))
+	}
+	return out, nil
+}
+
+// Evaluation gives the newest evaluation of a case; nil: there is none.
+func (a *Archive) Evaluation(ctx context.Context, c storage.Case) (*trigonev1.Evaluation, error) {
+	if c.Evaluation == 0 {
+		return nil, nil
+	}
+	return a.StoredEvaluation(ctx, c.Site, c.UID, c.Evaluation)
+}
+
+// StoredEvaluation gives the evaluation of a number as it was answered.
+func (a *Archive) StoredEvaluation(ctx context.Context, site, uid string, number int64) (*trigonev1.Evaluation, error) {
+	row, err := a.Store.Evaluation(ctx, site, uid, number)
+	if err != nil {
+		return nil, fmt.Errorf("evaluation %d: %w", number, err)
+	}
+	e := &trigonev1.Evaluation{}
+	if err := proto.Unmarshal(row.Answer, e); err != nil {
+		return nil, fmt.Errorf("evaluation %d cannot be read: %w", number, err)
+	}
+	return e, nil
+}
+
+func (a *Archive) policyRow(ctx context.Context, hash string) (storage.Policy, error) {
+	row, err := a.Store.Policy(ctx, a.Policy.Settings.Site, hash)
+	if errors.Is(err, storage.ErrNotFound) {
+		return row, Refuse(NotFound, ReasonUnknownPolicy, "no evaluation of this site was made under a policy of this hash")
+	}
+	return row, err
+}
+
+// PolicyByHash gives the policy in force (empty), or an earlier one.
+func (a *Archive) PolicyByHash(ctx context.Context, hash string) (policy.Policy, error) {
+	if hash == "" || hash == a.Policy.Hash {
+		return a.Policy, nil
+	}
+	row, err := a.policyRow(ctx, hash)
+	if err != nil {
+		return policy.Policy{}, err
+	}
+	p, err := policy.ParseStored("policy "+row.Hash, []byte(row.Text))
+	if err != nil {
+		return p, Refuse(FailedPrecondition, ReasonPolicyUnreadable,
+			"this software cannot read that policy any more, because a name or a limit in it is gone; the evaluations made under it are on record")
+	}
+	return p, nil
+}
+
+// GetPolicy gives the clinical policy in force, or an earlier one by its hash.
+func (a *Archive) GetPolicy(ctx context.Context, req *trigonev1.GetPolicyRequest) (*trigonev1.GetPolicyResponse, error) {
+	site, err := a.CheckParent(req.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	if req.GetHash() == "" || req.GetHash() == a.Policy.Hash {
+		return &trigonev1.GetPolicyResponse{Site: site, Version: a.Policy.Settings.Version, Hash: a.Policy.Hash, Text: a.Policy.Text}, nil
+	}
+	row, err := a.policyRow(ctx, req.GetHash())
+	if err != nil {
+		return nil, err
+	}
+	return &trigonev1.GetPolicyResponse{Site: site, Version: row.Version, Hash: row.Hash, Text: row.Text}, nil
+}

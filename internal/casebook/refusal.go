@@ -1,0 +1,84 @@
+package casebook
+
+import (
+	"fmt"
+
+	"trigone/internal/convert"
+)
+
+// Kind is a class of refusal; the server maps it to a status code.
+type Kind string
+
+// The kinds.
+const (
+	Invalid            Kind = "invalid_argument"
+	NotFound           Kind = "not_found"
+	AlreadyExists      Kind = "already_exists"
+	FailedPrecondition Kind = "failed_precondition"
+	Aborted            Kind = "aborted"
+)
+
+// Reasons, stable words for programs.
+const (
+	ReasonViolations        = "FIELD_VIOLATIONS"
+	ReasonUnknownCase       = "UNKNOWN_CASE"
+	ReasonUnknownSite       = "UNKNOWN_SITE"
+	ReasonUnknownSection    = "UNKNOWN_SECTION"
+	ReasonUnknownQuarantine = "UNKNOWN_QUARANTINED_SUBMIT"
+	ReasonUnknownPolicy     = "UNKNOWN_POLICY"
+	ReasonRequestIDReused   = "REQUEST_ID_REUSED"
+	ReasonNoCondition       = "ETAG_OR_SOURCE_TIME_NEEDED"
+	ReasonClosedSection     = "SECTION_CLOSED"
+	ReasonClosedCase        = "CASE_CLOSED"
+	ReasonCaseNumber        = "OTHER_CASE_NUMBER"
+	ReasonNothingAccepted   = "NOTHING_ACCEPTED"
+	ReasonDecided           = "QUARANTINE_DECIDED"
+	ReasonStaleEtag         = "STALE_ETAG"
+	ReasonStaleVersion      = "STALE_CASE_VERSION"
+	ReasonRace              = "WRITTEN_MEANWHILE"
+	ReasonCaseNumberTaken   = "CASE_NUMBER_TAKEN"
+	ReasonNoContradiction   = "NO_OPEN_CONTRADICTION"
+	ReasonNotConfirmed      = "NOT_CONFIRMED"
+	ReasonUnknownRuleSet    = "UNKNOWN_RULE_SET"
+	ReasonUnknownEvaluation = "UNKNOWN_EVALUATION"
+	ReasonPolicyUnreadable  = "POLICY_UNREADABLE"
+	ReasonAdviceExists      = "ADVICE_EXISTS"
+	ReasonOtherPatient      = "OTHER_PATIENT"
+	ReasonNoKey             = "DE_IDENTIFICATION_KEY_NEEDED"
+	ReasonOtherRecord       = "OTHER_RECORD"
+)
+
+// Error is a refusal: nothing was stored. Message never holds text or
+// identifiers of the record.
+type Error struct {
+	Kind       Kind
+	Reason     string
+	Message    string
+	Violations []convert.Violation
+}
+
+// Error gives the message.
+func (e *Error) Error() string { return e.Message }
+
+// Refuse makes a refusal.
+func Refuse(k Kind, reason, format string, args ...any) error {
+	return &Error{Kind: k, Reason: reason, Message: fmt.Sprintf(format, args...)}
+}
+
+// RefuseFields refuses what is wrong with a request, all at once; nil: nothing is.
+func RefuseFields(list []convert.Violation) error {
+	if len(list) == 0 {
+		return nil
+	}
+	noun := "fields are"
+	if len(list) == 1 {
+		noun = "field is"
+	}
+	return &Error{Kind: Invalid, Reason: ReasonViolations, Violations: list,
+		Message: fmt.Sprintf("%d %s not acceptable; nothing was stored. First: %s: %s", len(list), noun, list[0].Path, list[0].Message)}
+}
+
+// RefuseField refuses one field.
+func RefuseField(path, message string) error {
+	return RefuseFields([]convert.Violation{{Path: path, Message: message}})
+}

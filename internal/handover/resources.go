@@ -1,0 +1,114 @@
+package handover
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"trigone/fhirmap"
+	"trigone/internal/casebook"
+	"trigone/internal/storage"
+)
+
+// CaseVersion says that a case has at least this version.
+type CaseVersion struct {
+	// Number is the number of the change that says so. The first one of a case
+	// never moves, and numbers rise along the order of commits: who lists cases by
+	// it meets every new case behind those that were there before.
+	Number  int64
+	UID     string
+	Version int64
+}
+
+// CaseVersions follows the site's changes from a number on: the cases they belong
+// to, in the order of commits, a case as often as it was written. next is where to
+// go on; it is after itself when nothing is left.
+func (d *Desk) CaseVersions(ctx context.Context, after int64, limit int) (list []CaseVersion, next int64, err error) {
+	rows, err := d.archive.Store.Changes(ctx, d.archive.Policy.Settings.Site, after, limit)
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, c := range rows {
+		after = c.Number
+		if c.CaseUID != "" {
+			list = append(list, CaseVersion{Number: c.Number, UID: c.CaseUID, Version: c.CaseVersion})
+		}
+	}
+	return list, after, nil
+}
+
+// CaseResources is a case as its resources.
+type CaseResources struct {
+	UID string
+	// Version is the case version they are a function of, ChangedTime when that was
+	// written; every resource states both in its meta.
+	Version     int64
+	ChangedTime time.Time
+	// Resources refer to each other as Type/id. None: nothing was ever accepted.
+	Resources []fhirmap.Resource
+}
+
+// CaseResources renders a case of the site.
+func (d *Desk) CaseResources(ctx context.Context, uid string) (CaseResources, error) {
+	c, err := d.archive.Store.Case(ctx, d.archive.Policy.Settings.Site, uid)
+	if errors.Is(err, storage.ErrNotFound) {
+		return CaseResources{}, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownCase, "there is no case of this name")
+	}
+	if err != nil {
+		return CaseResources{}, err
+	}
+	list, err := d.resources(ctx, c)
+	if err != nil {
+		return CaseResources{}, fmt.Errorf("resources: %w", err)
+	}
+	return CaseResources{UID: c.UID, Version: c.Version, ChangedTime: c.ChangedTime, Resources: list}, nil
+}
+
+// Tokens makes and opens the tokens of pages.
+func (d *Desk) Tokens() casebook.Tokens { return d.archive.Tokens }
+
+// Zone is the site's time zone, in which a date without one is meant.
+func (d *Desk) Zone() (*time.Location, error) {
+	return time.LoadLocation(d.archive.Policy.Settings.Zone)
+}
+
+// Terminology gives the resources that say what the codes of the others mean, with
+// the site's own codes.
+func (d *Desk) Terminology() ([]fhirmap.Resource, error) {
+	return fhirmap.Terminology(d.archive.Policy.Codes)
+}
+
+// resources gives every FHIR resource of a case that has any, encoded for readers
+// that get them one by one: references by type and id, the case's version and time
+// of change in meta.
+func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, error) {
+	h, err := d.historyOf(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	list, err := fhirmap.Resources(h)
+	if errors.Is(err, fhirmap.ErrNothing) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if list, err = fhirmap.Literal(list); err != nil {
+		return nil, err
+	}
+	for i, r := range list {
+		if list[i], err = fhirmap.Versioned(r, c.Version, c.ChangedTime); err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
+}
+
+func (d *Desk) historyOf(ctx context.Context, c storage.Case) (fhirmap.History, error) {
+	f, err := d.archive.Load(ctx, c)
+	if err != nil {
+		return fhirmap.History{}, err
+	}
+	return d.history(ctx, f)
+}

@@ -1,0 +1,112 @@
+// Package ledger answers across cases: what differs between plans and outcomes,
+// and how often. It reads the rows that the casebook's writes leave for it.
+package ledger
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/discrepancy"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Ledger answers across the cases of one site. It is safe for concurrent use.
+type Ledger struct{ archive *casebook.Archive }
+
+// New gives a ledger of what is on record.
+func New(archive *casebook.Archive) *Ledger { return &Ledger{archive: archive} }
+
+// ListDiscrepancies lists the differences between plans and outcomes.
+func (l *Ledger) ListDiscrepancies(ctx context.Context, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
+	site, err := l.archive.CheckParent(req.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	if err := casebook.RefuseFields(append(convert.Check(req), unknownClasses(req.GetClasses())...)); err != nil {
+		return nil, err
+	}
+	filters := proto.Clone(req).(*trigonev1.ListDiscrepanciesRequest)
+	filters.PageToken, filters.PageSize, filters.Parent = "", 0, ""
+	question, err := l.archive.Question("ListDiscrepancies", filters)
+	if err != nil {
+		return nil, err
+	}
+	after, err := l.archive.Position("page_token", req.GetPageToken(), question)
+	if err != nil {
+		return nil, err
+	}
+	f := storage.DiscrepancyFilter{
+		Classes: req.GetClasses(), RootsOnly: req.GetRootsOnly(),
+		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+	}
+	for _, v := range req.GetVerdicts() {
+		f.Verdicts = append(f.Verdicts, convert.Word(v))
+	}
+	for _, t := range req.GetPlanTimings() {
+		f.PlanTimings = append(f.PlanTimings, convert.Word(t))
+	}
+	if req.GetCase() != nil {
+		c, err := l.archive.Find(ctx, req.GetCase())
+		if err != nil {
+			return nil, err
+		}
+		f.CaseUID = c.UID
+	}
+	rows, next, err := l.archive.Store.Discrepancies(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	if err != nil {
+		return nil, err
+	}
+	resp := &trigonev1.ListDiscrepanciesResponse{}
+	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+		return nil, err
+	}
+	for _, row := range rows {
+		d := &trigonev1.Discrepancy{}
+		if err := proto.Unmarshal(row.Discrepancy.Row, d); err != nil {
+			return nil, fmt.Errorf("a discrepancy cannot be read: %w", err)
+		}
+		resp.Discrepancies = append(resp.Discrepancies, &trigonev1.CaseDiscrepancy{
+			CaseName: l.archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
+			IncisionTime: casebook.Timestamp(row.IncisionTime), PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming), Discrepancy: d,
+		})
+	}
+	if req.GetPageToken() == "" {
+		n, err := l.archive.Store.CountDiscrepancies(ctx, site, f)
+		if err != nil {
+			return nil, err
+		}
+		resp.Counts = &trigonev1.DiscrepancyCounts{
+			OperatedCaseCount: int32(n.OperatedCases), PlannedCaseCount: int32(n.PlannedCases), DifferingCaseCount: int32(n.DifferingCases),
+			RootCount: int32(n.Roots), IndeterminateCount: int32(n.Indeterminate), NotEvaluableCount: int32(n.NotEvaluable),
+			RetractedCaseCount: int32(n.RetractedCases), RetractedSectionCount: int32(n.RetractedSections),
+		}
+	}
+	return resp, nil
+}
+
+func unknownClasses(classes []string) []convert.Violation {
+	var list []convert.Violation
+	for i, c := range classes {
+		if !slices.Contains(discrepancy.Classes(), discrepancy.Class(c)) {
+			list = append(list, convert.Violation{
+				Path: fmt.Sprintf("classes[%d]", i), Message: "is no class of discrepancies; classes are words such as step_omitted or target_missed",
+			})
+		}
+	}
+	return list
+}
+
+func instant(t *timestamppb.Timestamp) time.Time {
+	if t == nil {
+		return time.Time{}
+	}
+	return t.AsTime()
+}
