@@ -58,20 +58,20 @@ type side struct {
 // limitSides names the limits that bound one leaf by themselves. Other limits are
 // margins, ratios and counts, for which a range of a value would say nothing.
 var limitSides = map[string]side{
-	settings.CoaptationShort:        {"coaptation_length", false},
-	settings.CoaptationLong:         {"coaptation_length", true},
-	settings.GradientHigh:           {"mean_gradient", true},
-	settings.GradientNotAccepted:    {"mean_gradient", true},
-	settings.PeakNotAccepted:        {"peak_gradient", true},
-	settings.GradientRateHigh:       {"gradient_heart_rate", true},
-	settings.OrificeAreaSmall:       {"planimetry_orifice_area", false},
-	settings.OutflowGradientHigh:    {"outflow_tract_gradient", true},
-	settings.OutflowGradientActedOn: {"outflow_tract_gradient", true},
-	settings.PosteriorShareHigh:     {"posterior_orifice_share", true},
-	settings.InkDepthShort:          {"ink_depth_beyond_line", false},
-	settings.AnteriorInkDepthLong:   {"ink_depth_beyond_line", true},
-	settings.CircumflexClose:        {"circumflex_to_annulus_distance", false},
-	settings.SystolicPressureLow:    {"systolic_arterial_pressure", false},
+	settings.CoaptationShort:        {valve.CoaptationLength, false},
+	settings.CoaptationLong:         {valve.CoaptationLength, true},
+	settings.GradientHigh:           {valve.MeanGradient, true},
+	settings.GradientNotAccepted:    {valve.MeanGradient, true},
+	settings.PeakNotAccepted:        {valve.PeakGradient, true},
+	settings.GradientRateHigh:       {valve.GradientHeartRate, true},
+	settings.OrificeAreaSmall:       {valve.PlanimetryOrificeArea, false},
+	settings.OutflowGradientHigh:    {valve.OutflowTractGradient, true},
+	settings.OutflowGradientActedOn: {valve.OutflowTractGradient, true},
+	settings.PosteriorShareHigh:     {valve.PosteriorOrificeShare, true},
+	settings.InkDepthShort:          {valve.InkDepthBeyondLine, false},
+	settings.AnteriorInkDepthLong:   {valve.InkDepthBeyondLine, true},
+	settings.CircumflexClose:        {valve.CircumflexToAnnulusDistance, false},
+	settings.SystolicPressureLow:    {valve.SystolicArterialPressure, false},
 }
 
 // judged says where a value lies: its band, high or low by a caution, the range of

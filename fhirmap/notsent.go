@@ -1,6 +1,10 @@
 package fhirmap
 
-import "slices"
+import (
+	"slices"
+
+	"trigone/internal/valve"
+)
 
 // Omission is something of the record or of an evaluation that no bundle holds.
 type Omission struct {
@@ -15,7 +19,7 @@ type Omission struct {
 // evaluation.
 var omissions = []Omission{
 	{"advice", "", "an answer given while operating is a trace of the record, not a measurement of the patient"},
-	{"", "expected_probability", "an expectation of the site's own model, carried and not reasoned about"},
+	{"", valve.ExpectedProbability, "an expectation of the site's own model, carried and not reasoned about"},
 	{"", "shape", "coordinates of annulus and leaflets belong in an imaging object, not in an Observation"},
 }
 

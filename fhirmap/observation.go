@@ -299,7 +299,7 @@ func (p *producer) studies() []namedStudy {
 // rate of the circulation are examined, not imaged.
 func category(g *group) string {
 	switch g.metric {
-	case "heart_rate", "systolic_arterial_pressure", "diastolic_arterial_pressure":
+	case valve.HeartRate, valve.SystolicArterialPressure, valve.DiastolicArterialPressure:
 		return "exam"
 	}
 	switch g.method {

@@ -407,10 +407,10 @@ func aimOf(t *trigonev1.Target) aim {
 			slice = valve.Slice(enumWord(s.String(), "SLICE_"))
 		}
 		low, high := ends(x.CoaptationLength.GetRange())
-		return aim{leaf: "coaptation_length", place: valve.AtSlice(slice), low: low, high: high}
+		return aim{leaf: valve.CoaptationLength, place: valve.AtSlice(slice), low: low, high: high}
 	case *trigonev1.Target_MeanGradient:
 		low, high := ends(x.MeanGradient)
-		return aim{leaf: "mean_gradient", low: low, high: high}
+		return aim{leaf: valve.MeanGradient, low: low, high: high}
 	case *trigonev1.Target_RegurgitationGradeAtMost:
 		return aim{leaf: gradeAtMost, grade: x.RegurgitationGradeAtMost}
 	case *trigonev1.Target_LeafletHeight:
@@ -423,16 +423,16 @@ func aimOf(t *trigonev1.Target) aim {
 			}
 			place = valve.AtStation(valve.Segment(enumWord(s.String(), "SEGMENT_")), station)
 		}
-		return aim{leaf: "leaflet_height", place: place, low: low, high: high}
+		return aim{leaf: valve.LeafletHeight, place: place, low: low, high: high}
 	case *trigonev1.Target_AnteriorClosureShare:
 		low, high := ends(x.AnteriorClosureShare)
-		return aim{leaf: "anterior_closure_share", place: valve.AtSlice(valve.A2P2), low: low, high: high}
+		return aim{leaf: valve.AnteriorClosureShare, place: valve.AtSlice(valve.A2P2), low: low, high: high}
 	case *trigonev1.Target_OutflowTractGradient:
 		low, high := ends(x.OutflowTractGradient)
-		return aim{leaf: "outflow_tract_gradient", low: low, high: high}
+		return aim{leaf: valve.OutflowTractGradient, low: low, high: high}
 	case *trigonev1.Target_PlanimetryOrificeArea:
 		low, high := ends(x.PlanimetryOrificeArea)
-		return aim{leaf: "planimetry_orifice_area", low: low, high: high}
+		return aim{leaf: valve.PlanimetryOrificeArea, low: low, high: high}
 	}
 	return aim{}
 }

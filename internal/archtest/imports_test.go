@@ -40,7 +40,7 @@ var rooms = map[string][]string{
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
 		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 	},
-	"internal/policy":              {"internal/units", "internal/settings", "internal/metric", "fhirmap"},
+	"internal/policy":              {"internal/units", "internal/valve", "internal/settings", "internal/metric", "fhirmap"},
 	"internal/storage":             {},
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},
@@ -56,7 +56,7 @@ var rooms = map[string][]string{
 	"internal/ledger":   {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/storage"},
 	"server":            {"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest"},
 	"server/fhirrest":   {"internal/casebook", "internal/handover", "fhirmap"},
-	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "server", "testdata"},
+	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
 	"cmd/trigoned":      {"server"},
 	"cmd/trigone": {
 		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/render", "internal/units", "server",

@@ -223,29 +223,29 @@ func target(t *trigonev1.Target) repair.Target {
 		if slice == "" {
 			slice = valve.A2P2
 		}
-		out.Leaf, out.Place = "coaptation_length", valve.AtSlice(slice)
+		out.Leaf, out.Place = valve.CoaptationLength, valve.AtSlice(slice)
 		out.Low, out.High = lengths(aim.CoaptationLength.GetRange())
 	case *trigonev1.Target_MeanGradient:
 		span := orEmpty(aim.MeanGradient)
-		out.Leaf = "mean_gradient"
+		out.Leaf = valve.MeanGradient
 		out.Low, out.High = maybeFloat(span.MinMmhg), maybeFloat(span.MaxMmhg)
 	case *trigonev1.Target_RegurgitationGradeAtMost:
 		out.Grade = gradeOf(aim.RegurgitationGradeAtMost)
 	case *trigonev1.Target_LeafletHeight:
-		out.Leaf = "leaflet_height"
+		out.Leaf = valve.LeafletHeight
 		out.Place = valve.AtStation(segment(aim.LeafletHeight.GetSegment()), valve.Station(Word(aim.LeafletHeight.GetStation())))
 		out.Low, out.High = lengths(aim.LeafletHeight.GetRange())
 	case *trigonev1.Target_AnteriorClosureShare:
 		span := orEmpty(aim.AnteriorClosureShare)
-		out.Leaf, out.Place = "anterior_closure_share", valve.AtSlice(valve.A2P2)
+		out.Leaf, out.Place = valve.AnteriorClosureShare, valve.AtSlice(valve.A2P2)
 		out.Low, out.High = maybeFloat(span.MinPercent), maybeFloat(span.MaxPercent)
 	case *trigonev1.Target_OutflowTractGradient:
 		span := orEmpty(aim.OutflowTractGradient)
-		out.Leaf = "outflow_tract_gradient"
+		out.Leaf = valve.OutflowTractGradient
 		out.Low, out.High = maybeFloat(span.MinMmhg), maybeFloat(span.MaxMmhg)
 	case *trigonev1.Target_PlanimetryOrificeArea:
 		span := orEmpty(aim.PlanimetryOrificeArea)
-		out.Leaf = "planimetry_orifice_area"
+		out.Leaf = valve.PlanimetryOrificeArea
 		out.Low, out.High = maybeFloat(span.MinCm2), maybeFloat(span.MaxCm2)
 	}
 	return out

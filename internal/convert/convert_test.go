@@ -94,7 +94,7 @@ func TestNumbersHavePresence(t *testing.T) {
 // A field of the contract that holds a quantity is a row of the leaves table, of
 // the same kind, and every row is a field.
 func TestFieldsAndLeavesAgree(t *testing.T) {
-	fields := map[string]string{leafBodyHeight: "BodyHeight", leafBodyWeight: "BodyWeight"}
+	fields := map[string]string{valve.BodyHeight: "BodyHeight", valve.BodyWeight: "BodyWeight"}
 	eachField(func(fd protoreflect.FieldDescriptor) {
 		if !isQuantity(fd) {
 			return

@@ -25,12 +25,6 @@ var notReasoned = map[protoreflect.FullName]string{
 	"trigone.v1.Advice":       "what was said while operating is kept as it was said; its inputs stand in the operation",
 }
 
-// Leaves of the identity section, whose fields are plain numbers.
-const (
-	leafBodyHeight = "body_height"
-	leafBodyWeight = "body_weight"
-)
-
 // frame is what a value inherits from the messages around it.
 type frame struct {
 	path     string
@@ -78,8 +72,8 @@ func (c *collector) identity(id *trigonev1.Identity) {
 		c.put(k, valve.Measurement{Value: units.Some(*v), StudyID: string(valve.AtIdentity)}, "identity")
 	}
 	if id != nil {
-		put(leafBodyHeight, id.HeightCm)
-		put(leafBodyWeight, id.WeightKg)
+		put(valve.BodyHeight, id.HeightCm)
+		put(valve.BodyWeight, id.WeightKg)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"trigone/internal/render"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -42,7 +43,7 @@ var shows = map[string][]remark{
 		{"and by", []fact{
 			{words: "two widths of the vena contracta, mean", metric: "mean_vena_contracta_width"},
 			{words: "area", metric: "vena_contracta_area_from_widths"},
-			{words: "area in 3D", metric: "vena_contracta_area"},
+			{words: "area in 3D", metric: valve.VenaContractaArea},
 		}},
 		{"stage of the 2020 guideline", []fact{{metric: "primary_regurgitation_stage"}}},
 	},
@@ -73,7 +74,7 @@ var shows = map[string][]remark{
 			{words: "A3-P3", metric: "predicted_overlap", place: "a3_p3"},
 		}},
 		{"measured by echo in the middle", []fact{
-			{metric: "coaptation_length", place: "a2_p2", occasion: "result/exit"},
+			{metric: valve.CoaptationLength, place: "a2_p2", occasion: "result/exit"},
 			{words: "z of the execution", metric: "coaptation_z_from_execution"},
 			{words: "factors of systolic anterior motion", metric: "anterior_motion_factor_count", occasion: "plan"},
 		}},
@@ -81,9 +82,9 @@ var shows = map[string][]remark{
 	},
 	"chords-hold-line": {
 		{"chords hold the line", []fact{
-			{words: "at P2", metric: "artificial_chord_length", place: "step:s-chords-p2"},
-			{words: "at A2", metric: "artificial_chord_length", place: "step:s-chords-a2"},
-			{words: "line found at", metric: "anterior_closure_share", occasion: "result/exit"},
+			{words: "at P2", metric: valve.ArtificialChordLength, place: "step:s-chords-p2"},
+			{words: "at A2", metric: valve.ArtificialChordLength, place: "step:s-chords-a2"},
+			{words: "line found at", metric: valve.AnteriorClosureShare, occasion: "result/exit"},
 		}},
 		{"predicted from what was done", []fact{
 			{words: "overlap", metric: "predicted_overlap", occasion: "operation"},
@@ -103,21 +104,21 @@ var shows = map[string][]remark{
 		{"mean gradient", []fact{
 			{words: "expected from flow and rate in the clinic", metric: "expected_mean_gradient", occasion: "plan"},
 			{words: "on leaving theatre", metric: "expected_mean_gradient", occasion: "result/exit"},
-			{words: "measured", metric: "mean_gradient", occasion: "result/exit"},
+			{words: "measured", metric: valve.MeanGradient, occasion: "result/exit"},
 		}},
 	},
 	"anterior-motion": {
 		{"factors of systolic anterior motion", []fact{{metric: "anterior_motion_factor_count", occasion: "plan", clauses: 1}}},
 		{"off bypass", []fact{
-			{words: "outflow tract", metric: "outflow_tract_gradient", occasion: "result/off-1"},
-			{words: "on leaving theatre, after volume, vasopressor and beta blocker", metric: "outflow_tract_gradient", occasion: "result/exit"},
+			{words: "outflow tract", metric: valve.OutflowTractGradient, occasion: "result/off-1"},
+			{words: "on leaving theatre, after volume, vasopressor and beta blocker", metric: valve.OutflowTractGradient, occasion: "result/exit"},
 		}},
 	},
 	"saddle-annulus": {
 		{"entered, and from the contour", []fact{
-			{words: "height", metric: "annulus_height", beside: "annulus_contour_height"},
-			{words: "area", metric: "annulus_area", beside: "annulus_contour_projected_area"},
-			{words: "perimeter", metric: "annulus_perimeter", beside: "annulus_contour_perimeter"},
+			{words: "height", metric: valve.AnnulusHeight, beside: "annulus_contour_height"},
+			{words: "area", metric: valve.AnnulusArea, beside: "annulus_contour_projected_area"},
+			{words: "perimeter", metric: valve.AnnulusPerimeter, beside: "annulus_contour_perimeter"},
 		}},
 		{"from the leaflets' meshes", []fact{
 			{words: "surface of both", metric: "total_leaflet_surface_area"},

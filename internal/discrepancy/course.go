@@ -242,7 +242,7 @@ func (c *comparison) anteriorMotion(s *repair.Study, e entry) (entry, bool) {
 	return e, true
 }
 
-const meanGradient = "mean_gradient"
+const meanGradient = valve.MeanGradient
 
 // highGradient is a mean gradient beyond the site's threshold.
 func (c *comparison) highGradient(s *repair.Study, e entry) (entry, bool) {

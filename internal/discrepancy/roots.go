@@ -131,7 +131,7 @@ func (c *comparison) otherPairs(e *entry) string {
 
 // ringDimensions are the leaves that a ring's label decides.
 var ringDimensions = []string{
-	"ring_inner_antero_posterior_diameter", "ring_inner_transverse_diameter", "ring_orifice_area", "band_length",
+	valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea, valve.BandLength,
 }
 
 // stands gives the id if there is such a discrepancy, present or indeterminate.

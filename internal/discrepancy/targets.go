@@ -254,7 +254,7 @@ func (c *comparison) gradedResult(stage valve.Stage) *repair.Study {
 }
 
 const (
-	coaptation       = "coaptation_length"
+	coaptation       = valve.CoaptationLength
 	predictedContact = metric.IDPredictedContact
 )
 
@@ -349,7 +349,7 @@ func (c *comparison) stored(place valve.Place) *metric.Value {
 	return nil
 }
 
-const leafletHeight = "leaflet_height"
+const leafletHeight = valve.LeafletHeight
 
 // plannedHeights compares the heights aimed at with the final ones: taken in the
 // field after the last leaflet work, or else by echo on leaving theatre.

@@ -18,11 +18,11 @@ type Kind string
 
 // The kinds.
 const (
-	LeafletHeight  Kind = "leaflet_height"
-	ResectionWidth Kind = "resection_width"
-	SlidingAdvance Kind = "sliding_advance"
-	Ring           Kind = "ring"
-	ChordLength    Kind = "artificial_chord_length"
+	LeafletHeight  = Kind(valve.LeafletHeight)
+	ResectionWidth = Kind("resection_width")
+	SlidingAdvance = Kind(valve.SlidingAdvance)
+	Ring           = Kind("ring")
+	ChordLength    = Kind(valve.ArtificialChordLength)
 )
 
 // Edges along which a resection is measured; the zero edge is not stated.
@@ -99,19 +99,6 @@ const (
 
 // lengthGrid keeps steps free of binary noise: a millionth of a millimetre.
 const lengthGrid = 1e-6
-
-// Leaves that an axis sets.
-const (
-	leafHeight    = "leaflet_height"
-	leafFreeEdge  = "resection_free_edge_width"
-	leafBase      = "resection_base_width"
-	leafAdvance   = "sliding_advance"
-	leafChord     = "artificial_chord_length"
-	leafRingAP    = "ring_inner_antero_posterior_diameter"
-	leafRingAcros = "ring_inner_transverse_diameter"
-	leafOrifice   = "ring_orifice_area"
-	leafBand      = "band_length"
-)
 
 // put is one planned value as a variant has it; without a value there is none.
 type put struct {
@@ -219,20 +206,20 @@ func (l *laying) axis(i int, a Axis) plan {
 		if station == "" {
 			station = metric.PlannedStation(l.c, a.Segment)
 		}
-		return l.lengths(i, at, r, ok, valve.AtStation(a.Segment, station), leafHeight)
+		return l.lengths(i, at, r, ok, valve.AtStation(a.Segment, station), valve.LeafletHeight)
 	case ResectionWidth:
 		r, ok := l.span(a.Range, below("range"))
 		step, found := l.step(below("step_id"), a.StepID, repair.LeafletResection)
 		if !found {
 			return none
 		}
-		leaves := []string{leafFreeEdge}
+		leaves := []string{valve.ResectionFreeEdgeWidth}
 		switch a.Edge {
 		case FreeEdge:
 		case Base:
-			leaves = []string{leafBase}
+			leaves = []string{valve.ResectionBaseWidth}
 		case BothEdge:
-			leaves = []string{leafFreeEdge, leafBase}
+			leaves = []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth}
 		default:
 			if r := l.c.Plan.Steps[step].Resection; r == nil || r.Shape != repair.Triangular {
 				l.fault(below("edge"), "is missing; a resection that is not triangular has a width along the free edge and one along the base, so name free_edge, base or both")
@@ -250,17 +237,17 @@ func (l *laying) axis(i int, a Axis) plan {
 		if !found {
 			return none
 		}
-		return l.lengths(i, at, r, ok, valve.AtStepSide(a.StepID, a.Side), leafAdvance)
+		return l.lengths(i, at, r, ok, valve.AtStepSide(a.StepID, a.Side), valve.SlidingAdvance)
 	case ChordLength:
 		r, ok := l.span(a.Range, below("range"))
 		if _, found := l.step(below("step_id"), a.StepID, repair.ArtificialChord); !found {
 			return none
 		}
-		return l.lengths(i, at, r, ok, valve.AtStep(a.StepID), leafChord)
+		return l.lengths(i, at, r, ok, valve.AtStep(a.StepID), valve.ArtificialChordLength)
 	case Ring:
 		return l.rings(i, at, a, below)
 	}
-	l.fault(at, "names nothing to vary; give one of leaflet_height, resection_width, sliding_advance, ring and artificial_chord_length")
+	l.fault(at, "names nothing to vary; give one of %s, %s, %s, %s and %s", LeafletHeight, ResectionWidth, SlidingAdvance, Ring, ChordLength)
 	return none
 }
 
@@ -411,7 +398,7 @@ func (l *laying) rings(i int, at string, a Axis, below func(string) string) plan
 	}
 	planStep := l.c.Plan.Steps[step]
 	place := valve.AtStep(planStep.ID)
-	keys := []valve.Key{planned(leafRingAP, place), planned(leafRingAcros, place), planned(leafOrifice, place), planned(leafBand, place)}
+	keys := []valve.Key{planned(valve.RingInnerAnteroPosteriorDiameter, place), planned(valve.RingInnerTransverseDiameter, place), planned(valve.RingOrificeArea, place), planned(valve.BandLength, place)}
 	if !l.claim(i, at, keys) {
 		return plan{}
 	}
@@ -454,7 +441,7 @@ func (t RingTried) inPlaceOf(was repair.Ring) repair.Ring {
 func ringAsPlanned(c *repair.Case, s repair.Step) *RingTried {
 	dim := func(leaf string) units.Maybe[float64] { return c.Measured[planned(leaf, valve.AtStep(s.ID))].Value }
 	t := &RingTried{
-		AnteroPosteriorMM: dim(leafRingAP), TransverseMM: dim(leafRingAcros), OrificeCM2: dim(leafOrifice), BandLengthMM: dim(leafBand),
+		AnteroPosteriorMM: dim(valve.RingInnerAnteroPosteriorDiameter), TransverseMM: dim(valve.RingInnerTransverseDiameter), OrificeCM2: dim(valve.RingOrificeArea), BandLengthMM: dim(valve.BandLength),
 	}
 	if s.Ring != nil {
 		t.Kind, t.Family = s.Ring.Kind, s.Ring.FamilyKey

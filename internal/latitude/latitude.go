@@ -100,15 +100,6 @@ type InputAge struct {
 	Explanation string
 }
 
-const (
-	leafCoaptation = "coaptation_length"
-	leafShare      = "anterior_closure_share"
-	leafHeight     = "leaflet_height"
-	leafRing       = "ring_inner_antero_posterior_diameter"
-	leafChord      = "artificial_chord_length"
-	leafInk        = "ink_depth_beyond_line"
-)
-
 // Of gives the latitude that a case leaves at a moment. It reads the values
 // of the evaluation of this case, so that a disputed value moves nothing. The
 // ends of a range are means of the closure model, flat and with both leaflets
@@ -162,10 +153,10 @@ func (f *finder) aim(s settings.Settings) {
 	for i := range f.c.Plan.Targets {
 		t := &f.c.Plan.Targets[i]
 		middle := t.Place == valve.AtSlice(valve.A2P2) || t.Place == valve.Nowhere
-		if t.Leaf == leafCoaptation && middle && t.Low.IsSome() && t.Stage.Rank() > stage {
+		if t.Leaf == valve.CoaptationLength && middle && t.Low.IsSome() && t.Stage.Rank() > stage {
 			f.target, stage = t, t.Stage.Rank()
 		}
-		if low, ok := t.Low.Get(); ok && t.Leaf == leafShare && low >= 50 && low < 100 {
+		if low, ok := t.Low.Get(); ok && t.Leaf == valve.AnteriorClosureShare && low >= 50 && low < 100 {
 			f.share = units.Fraction(low).Ratio()
 		}
 	}
@@ -195,7 +186,7 @@ func (f *finder) look() {
 		}
 	}
 	f.ringPlace = place
-	f.diameter = f.read(valve.Key{ID: leafRing, Place: place, Occasion: occasion, Role: role})
+	f.diameter = f.read(valve.Key{ID: valve.RingInnerAnteroPosteriorDiameter, Place: place, Occasion: occasion, Role: role})
 }
 
 // read gives a leaf as the evaluation left it: a disputed value is none.
@@ -231,11 +222,11 @@ func (f *finder) heights(plan bool, run int) (anterior, posterior known) {
 	case have && len(height.Missing) > 0:
 		posterior.missing = height.Missing
 	default:
-		posterior.missing = []string{leafHeight + " at " + string(valve.AtStation(valve.P2, valve.SegmentMid))}
+		posterior.missing = []string{valve.LeafletHeight + " at " + string(valve.AtStation(valve.P2, valve.SegmentMid))}
 	}
 
 	ratio, have := f.value(metric.FinalHeightRatioKey(plan, run))
-	anterior.missing = []string{leafHeight + " at " + string(valve.AtStation(valve.A2, valve.SegmentMid))}
+	anterior.missing = []string{valve.LeafletHeight + " at " + string(valve.AtStation(valve.A2, valve.SegmentMid))}
 	if !have || ratio.State != metric.HasValue {
 		if missing := slices.DeleteFunc(slices.Clone(ratio.Missing), func(m string) bool { return slices.Contains(posterior.missing, m) }); len(missing) > 0 {
 			anterior.missing = missing
@@ -249,7 +240,7 @@ func (f *finder) heights(plan bool, run int) (anterior, posterior known) {
 			anterior.note = "a step changed the anterior leaflet: its height has to be measured after it"
 			return anterior, posterior
 		}
-		if in.Key.ID == leafHeight && in.Key.Place.Segment() == valve.A2 {
+		if in.Key.ID == valve.LeafletHeight && in.Key.Place.Segment() == valve.A2 {
 			sum += in.Value
 			read = append(read, in)
 		}
@@ -322,7 +313,7 @@ func (f *finder) leafletWorkToCome() bool {
 		return true
 	}
 	for k, m := range f.c.Measured {
-		if k.ID == leafHeight && k.Occasion.Section() == string(valve.AtOperation) && k.Place.Segment() == valve.P2 &&
+		if k.ID == valve.LeafletHeight && k.Occasion.Section() == string(valve.AtOperation) && k.Place.Segment() == valve.P2 &&
 			m.Stage.Rank() >= valve.AfterLeafletWork.Rank() && m.Value.IsSome() {
 			return false
 		}
@@ -368,7 +359,7 @@ func (f *finder) begin(leaf string, place valve.Place) (r Range, open bool) {
 		r.State, r.Explanation = metric.NotApplicable, f.outside
 		return r, false
 	case f.target == nil:
-		r.Missing = []string{leafCoaptation + " at " + string(valve.AtSlice(valve.A2P2)) + " of plan, as a target with a lower end"}
+		r.Missing = []string{valve.CoaptationLength + " at " + string(valve.AtSlice(valve.A2P2)) + " of plan, as a target with a lower end"}
 		r.Explanation = "the plan states no coaptation target: there is nothing that a range could meet"
 		return r, false
 	}
@@ -453,7 +444,7 @@ func (f *finder) basis(r *Range) {
 // meet the target: above the upper end too little coaptation or the line too far
 // forward, below the lower end more coaptation than the target allows.
 func (f *finder) ringRange() Range {
-	r, open := f.begin(leafRing, f.ringPlace)
+	r, open := f.begin(valve.RingInnerAnteroPosteriorDiameter, f.ringPlace)
 	r.Done = f.ringDone
 	r.Present = lengthNumber(f.diameter.value)
 	if !open {
@@ -494,7 +485,7 @@ func (f *finder) ringRange() Range {
 // posteriorRange gives the final heights of P2 with which the ring, as implanted or
 // else as planned, meets the target.
 func (f *finder) posteriorRange() Range {
-	r, open := f.begin(leafHeight, valve.AtStation(valve.P2, valve.SegmentMid))
+	r, open := f.begin(valve.LeafletHeight, valve.AtStation(valve.P2, valve.SegmentMid))
 	r.Done = f.c.Operation != nil && !f.planned
 	r.Present = lengthNumber(f.posterior.value)
 	if !open {
@@ -574,10 +565,10 @@ func (f *finder) chordRanges() []Range {
 		if s.Technique != repair.ArtificialChord || seg == "" || f.performed(s) {
 			continue
 		}
-		r, open := f.begin(leafChord, valve.AtStep(s.ID))
-		r.Present = lengthNumber(f.read(valve.Key{ID: leafChord, Place: r.Place, Occasion: valve.AtPlan, Role: valve.Planned}).value)
+		r, open := f.begin(valve.ArtificialChordLength, valve.AtStep(s.ID))
+		r.Present = lengthNumber(f.read(valve.Key{ID: valve.ArtificialChordLength, Place: r.Place, Occasion: valve.AtPlan, Role: valve.Planned}).value)
 		if open {
-			r.Missing = []string{leafInk + " at " + string(seg) + " or " + leafCoaptation + " at " + string(valve.AtSlice(valve.A2P2)) + ", after the chord is set"}
+			r.Missing = []string{valve.InkDepthBeyondLine + " at " + string(seg) + " or " + valve.CoaptationLength + " at " + string(valve.AtSlice(valve.A2P2)) + ", after the chord is set"}
 			r.explain("the chord is not set yet: how far it may be changed follows from the contact found with it")
 		}
 		list = append(list, r)
@@ -595,9 +586,9 @@ func middleSegment(s repair.Step) valve.Segment {
 }
 
 func (f *finder) chord(s repair.Step, seg valve.Segment) Range {
-	r, open := f.begin(leafChord, valve.AtStep(s.ID))
+	r, open := f.begin(valve.ArtificialChordLength, valve.AtStep(s.ID))
 	r.Done = true
-	length := f.read(valve.Key{ID: leafChord, Place: r.Place, Occasion: valve.AtOperation, Role: valve.Measured})
+	length := f.read(valve.Key{ID: valve.ArtificialChordLength, Place: r.Place, Occasion: valve.AtOperation, Role: valve.Measured})
 	r.Present = lengthNumber(length.value)
 	if !open {
 		return r
@@ -632,7 +623,7 @@ func (f *finder) contact(seg valve.Segment, run int) known {
 	for _, t := range f.c.Operation.InkTests {
 		if t.Stage.Rank() >= valve.AfterLeafletWork.Rank() {
 			for _, v := range f.e.Metrics {
-				if v.Key.ID == leafInk && v.Key.Place == valve.AtTestSegment(t.ID, seg) && v.Key.Role == valve.Measured {
+				if v.Key.ID == valve.InkDepthBeyondLine && v.Key.Place == valve.AtTestSegment(t.ID, seg) && v.Key.Role == valve.Measured {
 					add(t.Run, t.Stage, v.Key)
 				}
 			}
@@ -644,7 +635,7 @@ func (f *finder) contact(seg valve.Segment, run int) known {
 		}
 	}
 	if len(list) == 0 {
-		return known{missing: []string{leafInk + " at " + string(seg) + " or " + leafCoaptation + " at " + string(valve.AtSlice(valve.A2P2)) + ", after the chord was set"}}
+		return known{missing: []string{valve.InkDepthBeyondLine + " at " + string(seg) + " or " + valve.CoaptationLength + " at " + string(valve.AtSlice(valve.A2P2)) + ", after the chord was set"}}
 	}
 	last := slices.MaxFunc(list, func(a, b reading) int {
 		return cmp.Or(cmp.Compare(a.run, b.run), cmp.Compare(a.stage, b.stage), a.key.Compare(b.key))
@@ -695,7 +686,7 @@ func (f *finder) unfit(ranges []Range) []UnfitStep {
 // moves says whether a planned step sets the dimension of a range.
 func (f *finder) moves(s repair.Step, r Range) bool {
 	switch r.Leaf {
-	case leafHeight:
+	case valve.LeafletHeight:
 		return worksOnHeight(s) && s.Technique != repair.FurtherTechnique
 	default:
 		return r.Place == valve.AtStep(s.ID)

@@ -21,7 +21,7 @@ import (
 // aims gives the case a coaptation target of A2-P2; a high end of 0 is none.
 func aims(low, high float64) func(*repair.Case) {
 	return func(c *repair.Case) {
-		t := repair.Target{ID: "t-coaptation", Leaf: leafCoaptation, Place: valve.AtSlice(valve.A2P2), Stage: valve.LeavingTheatre, Low: units.Some(low)}
+		t := repair.Target{ID: "t-coaptation", Leaf: valve.CoaptationLength, Place: valve.AtSlice(valve.A2P2), Stage: valve.LeavingTheatre, Low: units.Some(low)}
 		if high > 0 {
 			t.High = units.Some(high)
 		}
@@ -36,7 +36,7 @@ func planned() *repair.Example {
 		EditStudy(func(s *repair.Study) { s.LesionsRecorded = valve.Complete; s.Time = repair.DaysBefore(5) }).
 		Height(valve.A2, 26).Height(valve.P2, 20).
 		Plan().Step("p-height", repair.HeightReduction, valve.P2).Dim("height_removed", 4).
-		Device("p-ring", repair.CompleteRing).Dim(leafRing, 26).Dim("ring_inner_transverse_diameter", 34).
+		Device("p-ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim("ring_inner_transverse_diameter", 34).
 		Edit(aims(6, 11))
 }
 
@@ -72,7 +72,7 @@ func TestRanges(t *testing.T) {
 	done := func(height, ring float64) *repair.Example {
 		return planned().Operation().
 			Step("s-height", repair.HeightReduction, valve.P2).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-height", 1 }).Dim("height_removed", 20-height).
-			Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(leafRing, ring).Dim("ring_inner_transverse_diameter", ring+8).
+			Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(valve.RingInnerAnteroPosteriorDiameter, ring).Dim("ring_inner_transverse_diameter", ring+8).
 			EditOperation(func(o *repair.Operation) { o.StepsRecorded = valve.Complete })
 	}
 	tests := []struct {
@@ -85,35 +85,35 @@ func TestRanges(t *testing.T) {
 		done         bool
 		says, misses string
 	}{
-		{"nothing done: the planned height of 16 sets the ring; a + p − 12 = 30, (26 − 16)/0.334 = 29.94", planned(), leafRing, "20", "29.9", metric.HasValue, Within, false, "heights as planned", ""},
-		{"nothing done: the planned ring of 26 sets the height; 26 − 0.334·26 = 17.3", planned(), leafHeight, "12", "17.3", metric.HasValue, Within, false, "ring as planned", ""},
-		{"a conditional ring is not counted on", planned().EditStep(func(s *repair.Step) { s.Condition = "if_saline_test_leaks" }), leafRing, "20", "29.9", metric.HasValue, "", false, "heights as planned", ""},
-		{"an alternative ring is not counted on", planned().EditStep(func(s *repair.Step) { s.AlternativeOf = "p-other" }), leafRing, "20", "29.9", metric.HasValue, "", false, "heights as planned", ""},
-		{"both done: the ring can be exchanged", done(16, 26), leafRing, "20", "29.9", metric.HasValue, Within, true, "uncalibrated", ""},
-		{"a ring of 31 is above: too little coaptation", done(16, 31), leafRing, "20", "29.9", metric.HasValue, Above, true, "", ""},
-		{"a ring of 19 is below: more coaptation than the target allows", done(16, 19), leafRing, "20", "29.9", metric.HasValue, Below, true, "", ""},
-		{"a ring of 28 leaves 26 − 0.334·28 = 16.6 at most and 12 + 28 − 26 = 14 at least", done(16, 28), leafHeight, "14", "16.6", metric.HasValue, Within, true, "ring as implanted", ""},
-		{"a leaflet of 12 is too low for a ring of 28", done(12, 28), leafHeight, "14", "16.6", metric.HasValue, Below, true, "", ""},
-		{"the target's own upper end binds where it is the lower: 2·7 + 24 − 26 = 12", done(16, 24).Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aims(6, 7)), leafHeight, "10", "12", metric.HasValue, Above, true, "", ""},
-		{"no upper end of the target: no lower end of the ring", done(16, 26).Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aims(6, 0)), leafRing, "open", "29.9", metric.HasValue, Within, true, "too small a ring", ""},
+		{"nothing done: the planned height of 16 sets the ring; a + p − 12 = 30, (26 − 16)/0.334 = 29.94", planned(), valve.RingInnerAnteroPosteriorDiameter, "20", "29.9", metric.HasValue, Within, false, "heights as planned", ""},
+		{"nothing done: the planned ring of 26 sets the height; 26 − 0.334·26 = 17.3", planned(), valve.LeafletHeight, "12", "17.3", metric.HasValue, Within, false, "ring as planned", ""},
+		{"a conditional ring is not counted on", planned().EditStep(func(s *repair.Step) { s.Condition = "if_saline_test_leaks" }), valve.RingInnerAnteroPosteriorDiameter, "20", "29.9", metric.HasValue, "", false, "heights as planned", ""},
+		{"an alternative ring is not counted on", planned().EditStep(func(s *repair.Step) { s.AlternativeOf = "p-other" }), valve.RingInnerAnteroPosteriorDiameter, "20", "29.9", metric.HasValue, "", false, "heights as planned", ""},
+		{"both done: the ring can be exchanged", done(16, 26), valve.RingInnerAnteroPosteriorDiameter, "20", "29.9", metric.HasValue, Within, true, "uncalibrated", ""},
+		{"a ring of 31 is above: too little coaptation", done(16, 31), valve.RingInnerAnteroPosteriorDiameter, "20", "29.9", metric.HasValue, Above, true, "", ""},
+		{"a ring of 19 is below: more coaptation than the target allows", done(16, 19), valve.RingInnerAnteroPosteriorDiameter, "20", "29.9", metric.HasValue, Below, true, "", ""},
+		{"a ring of 28 leaves 26 − 0.334·28 = 16.6 at most and 12 + 28 − 26 = 14 at least", done(16, 28), valve.LeafletHeight, "14", "16.6", metric.HasValue, Within, true, "ring as implanted", ""},
+		{"a leaflet of 12 is too low for a ring of 28", done(12, 28), valve.LeafletHeight, "14", "16.6", metric.HasValue, Below, true, "", ""},
+		{"the target's own upper end binds where it is the lower: 2·7 + 24 − 26 = 12", done(16, 24).Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aims(6, 7)), valve.LeafletHeight, "10", "12", metric.HasValue, Above, true, "", ""},
+		{"no upper end of the target: no lower end of the ring", done(16, 26).Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aims(6, 0)), valve.RingInnerAnteroPosteriorDiameter, "open", "29.9", metric.HasValue, Within, true, "too small a ring", ""},
 		{"the plan's own closure line of 60 % goes before the site's: 26 − 0.2·26 = 20.8 of the height",
 			done(16, 26).Edit(func(c *repair.Case) {
-				c.Plan.Targets = append(c.Plan.Targets, repair.Target{ID: "line", Leaf: leafShare, Low: units.Some(60.0)})
-			}), leafHeight, "12", "20.8", metric.HasValue, Within, true, "60 %", ""},
-		{"a ring of 40 with an anterior leaflet of 26: 6 + 0.667·40 = 32.7 mm would be needed", done(16, 40), leafHeight, "open", "open", metric.NotApplicable, "", true, "would have to be 32.7 mm high, it is 26.0 mm", ""},
-		{"no target, nothing to meet", done(16, 26).Edit(func(c *repair.Case) { c.Plan.Targets = nil }), leafRing, "open", "open", metric.NotEvaluable, "", true, "no coaptation target", "as a target"},
-		{"a target without a lower end is none", done(16, 26).Edit(func(c *repair.Case) { c.Plan.Targets[0].Low = units.None[float64]() }), leafRing, "open", "open", metric.NotEvaluable, "", true, "no coaptation target", ""},
-		{"a band sets no diameter", done(16, 26).Edit(func(c *repair.Case) { c.Operation.Steps[1].Ring.Kind = repair.PosteriorBand }), leafRing, "open", "open", metric.NotApplicable, "", true, "posterior band", ""},
+				c.Plan.Targets = append(c.Plan.Targets, repair.Target{ID: "line", Leaf: valve.AnteriorClosureShare, Low: units.Some(60.0)})
+			}), valve.LeafletHeight, "12", "20.8", metric.HasValue, Within, true, "60 %", ""},
+		{"a ring of 40 with an anterior leaflet of 26: 6 + 0.667·40 = 32.7 mm would be needed", done(16, 40), valve.LeafletHeight, "open", "open", metric.NotApplicable, "", true, "would have to be 32.7 mm high, it is 26.0 mm", ""},
+		{"no target, nothing to meet", done(16, 26).Edit(func(c *repair.Case) { c.Plan.Targets = nil }), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotEvaluable, "", true, "no coaptation target", "as a target"},
+		{"a target without a lower end is none", done(16, 26).Edit(func(c *repair.Case) { c.Plan.Targets[0].Low = units.None[float64]() }), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotEvaluable, "", true, "no coaptation target", ""},
+		{"a band sets no diameter", done(16, 26).Edit(func(c *repair.Case) { c.Operation.Steps[1].Ring.Kind = repair.PosteriorBand }), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotApplicable, "", true, "posterior band", ""},
 		{"no height of A2, no range", done(16, 26).Edit(func(c *repair.Case) {
 			delete(c.Measured, metric.LeafletHeight.Key(valve.AtStation(valve.A2, valve.SegmentMid), "assessment/tee", valve.Measured))
-		}), leafRing, "open", "open", metric.NotEvaluable, "", true, "", "leaflet_height at a2"},
+		}), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotEvaluable, "", true, "", "leaflet_height at a2"},
 		{"no ring dimension: the height has no range", done(16, 26).Edit(func(c *repair.Case) {
 			delete(c.Measured, metric.RingInnerAnteroPosteriorDiameter.Key(valve.AtStep("s-ring"), valve.AtOperation, valve.Measured))
-		}), leafHeight, "open", "open", metric.NotEvaluable, "", true, "", leafRing + " at step:s-ring of operation"},
+		}), valve.LeafletHeight, "open", "open", metric.NotEvaluable, "", true, "", valve.RingInnerAnteroPosteriorDiameter + " at step:s-ring of operation"},
 		{"outside the model's domain nothing is said", planned().Edit(func(c *repair.Case) {
 			c.Studies[0].Lesions = []repair.Lesion{{ID: "cleft", Where: repair.Location{Boundary: valve.P1P2}, Kinds: []string{"cleft"}}}
-		}), leafRing, "open", "open", metric.NotApplicable, "", false, "open cleft", ""},
-		{"a step at A2 makes its height unknown", done(16, 26).Operation().Step("s-a2", repair.HeightReduction, valve.A2).Dim("height_removed", 2), leafRing, "open", "open", metric.NotEvaluable, "", true, "measured after it", "leaflet_height at a2"},
+		}), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotApplicable, "", false, "open cleft", ""},
+		{"a step at A2 makes its height unknown", done(16, 26).Operation().Step("s-a2", repair.HeightReduction, valve.A2).Dim("height_removed", 2), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotEvaluable, "", true, "measured after it", "leaflet_height at a2"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.why, func(t *testing.T) {
@@ -141,7 +141,7 @@ func TestLatitudeReadsNoDisputedValue(t *testing.T) {
 	c := planned().Dim("ring_inner_transverse_diameter", 20).Case() // antero-posterior above transverse
 	s := settings.BuiltIn("harbour", "1", "UTC")
 	e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
-	if r := rangeOf(t, Of(c, &e, s, repair.Clock(9, 0)), leafHeight); r.State != metric.NotEvaluable {
+	if r := rangeOf(t, Of(c, &e, s, repair.Clock(9, 0)), valve.LeafletHeight); r.State != metric.NotEvaluable {
 		t.Fatalf("a disputed ring was read: %+v", r)
 	}
 	confirmed := map[string]bool{}
@@ -149,7 +149,7 @@ func TestLatitudeReadsNoDisputedValue(t *testing.T) {
 		confirmed[f.ID] = true
 	}
 	e = evaluate.Evaluate(evaluate.Input{Case: c, Settings: s, Confirmed: confirmed})
-	if r := rangeOf(t, Of(c, &e, s, repair.Clock(9, 0)), leafHeight); r.State != metric.HasValue {
+	if r := rangeOf(t, Of(c, &e, s, repair.Clock(9, 0)), valve.LeafletHeight); r.State != metric.HasValue {
 		t.Errorf("a confirmed ring was not read: %+v", r)
 	}
 }
@@ -168,7 +168,7 @@ func TestLatitudeAgreesWithThePrediction(t *testing.T) {
 		high := low + tenth(2, 8, "above")
 		c := repair.NewExample().Assess("tee").EditStudy(func(s *repair.Study) { s.LesionsRecorded = valve.Complete }).
 			Height(valve.A2, a).Height(valve.P2, p).
-			Plan().Device("p-ring", repair.CompleteRing).Dim(leafRing, d).Edit(aims(low, high)).Case()
+			Plan().Device("p-ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, d).Edit(aims(low, high)).Case()
 		e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
 		f := Of(c, &e, s, time.Time{})
 		contact, line := (a+p-d)/2, 100*(0.5+(a-p)/(2*d))
@@ -193,7 +193,7 @@ func TestLatitudeAgreesWithThePrediction(t *testing.T) {
 // longer chord lets go as much contact. 20 + 4 − 6 = 18, 20 + 4 − 11 = 13.
 func TestOfChords(t *testing.T) {
 	base := func() *repair.Example {
-		return planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).EditStep(func(s *repair.Step) { s.Run = 1 }).Dim(leafChord, 20)
+		return planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).EditStep(func(s *repair.Step) { s.Run = 1 }).Dim(valve.ArtificialChordLength, 20)
 	}
 	ink := func(run int, stage valve.Stage, mm float64) func(*repair.Case) {
 		return func(c *repair.Case) {
@@ -216,20 +216,20 @@ func TestOfChords(t *testing.T) {
 		{"a test before any leaflet work says nothing of the chord", base().Edit(ink(1, valve.Native, 8)), "open", "open", "", "after the chord was set"},
 		{"a test of an earlier run neither", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", "after the chord was set"},
 		{"a test of the same later run does", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(2, valve.AfterRing, 8)), "17", "22", Within, ""},
-		{"no length, no range", planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", leafChord + " at step:s-chord"},
-		{"a chord that is planned only has none yet", planned().Plan().Step("p-chord", repair.ArtificialChord, valve.P2).Dim(leafChord, 20), "open", "open", "", "after the chord is set"},
+		{"no length, no range", planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", valve.ArtificialChordLength + " at step:s-chord"},
+		{"a chord that is planned only has none yet", planned().Plan().Step("p-chord", repair.ArtificialChord, valve.P2).Dim(valve.ArtificialChordLength, 20), "open", "open", "", "after the chord is set"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.why, func(t *testing.T) {
 			f, _ := latitudeAt(t, tt.c.Case(), repair.Clock(10, 0))
-			r := rangeOf(t, f, leafChord)
+			r := rangeOf(t, f, valve.ArtificialChordLength)
 			if text(r.Lower) != tt.low || text(r.Upper) != tt.high || r.Position() != tt.position || !strings.Contains(strings.Join(r.Missing, ";"), tt.misses) {
 				t.Errorf("%s to %s, %q, missing %v: %s", text(r.Lower), text(r.Upper), r.Position(), r.Missing, r.Explanation)
 			}
 		})
 	}
 	f, _ := latitudeAt(t, planned().Case(), repair.Clock(10, 0))
-	if slices.ContainsFunc(f.Ranges, func(r Range) bool { return r.Leaf == leafChord }) {
+	if slices.ContainsFunc(f.Ranges, func(r Range) bool { return r.Leaf == valve.ArtificialChordLength }) {
 		t.Error("a range of chords that nobody planned or set")
 	}
 }
@@ -252,13 +252,13 @@ func TestStepsThatNoLongerFit(t *testing.T) {
 		// 26 + 10 − 12 = 24 is the largest ring, 26 is planned.
 		{"6 mm lower than planned: the planned ring is too large now", resected(10), "p-ring", OutsideRange, "26.0 mm is above the 24.0 mm"},
 		{"a leaflet lower than the coaptation wanted: no ring fits", resected(5), "p-ring", OutsideRange, "no inner antero-posterior diameter of the ring meets the plan's target"},
-		{"a ring in place that was planned otherwise is done, not to come", resected(10).Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(leafRing, 24), "p-height", DoneOtherwise, ""},
+		{"a ring in place that was planned otherwise is done, not to come", resected(10).Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(valve.RingInnerAnteroPosteriorDiameter, 24), "p-height", DoneOtherwise, ""},
 		// 12 + 30 − 26 = 16 is the least height, 4 mm off 20 leave 16; 5 leave 15.
 		{"a larger ring than planned: the planned height reduction leaves too little",
 			planned().Edit(func(c *repair.Case) {
 				k := metric.HeightRemoved.Key(valve.AtStep("p-height"), valve.AtPlan, valve.Planned)
 				c.Measured[k] = valve.Measurement{Value: units.Some(7.0)}
-			}).Operation().Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(leafRing, 28), "p-height", OutsideRange, "13.0 mm is below the 14.0 mm"},
+			}).Operation().Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(valve.RingInnerAnteroPosteriorDiameter, 28), "p-height", OutsideRange, "13.0 mm is below the 14.0 mm"},
 		{"a rule speaks of a planned step", planned().Dim("ring_inner_transverse_diameter", 20), "p-ring", FindingSays, ""},
 	}
 	for _, tt := range tests {
@@ -305,7 +305,7 @@ func planValues(c *repair.Case) valve.Measurements {
 func TestAgesOfInputs(t *testing.T) {
 	at := repair.Clock(10, 0)
 	c := planned().Edit(func(c *repair.Case) { c.Plan.SignedTime = repair.DaysBefore(1) }).
-		Operation().Step("s-chord", repair.ArtificialChord, valve.P2).EditStep(func(s *repair.Step) { s.Run = 1 }).Dim(leafChord, 20).
+		Operation().Step("s-chord", repair.ArtificialChord, valve.P2).EditStep(func(s *repair.Step) { s.Run = 1 }).Dim(valve.ArtificialChordLength, 20).
 		Edit(func(c *repair.Case) {
 			c.Operation.InkTests = []repair.Test{{ID: "ink", Run: 1, Stage: valve.AfterRing, Performed: valve.Yes, Time: repair.Clock(9, 25)}}
 			k := metric.InkDepthBeyondLine.Key(valve.AtTestSegment("ink", valve.P2), valve.InRun(1, valve.AfterRing), valve.Measured)

@@ -147,7 +147,7 @@ func shapeExamples() []example {
 // Values of a shape carry the study's method beside entered ones, read one input,
 // and have no interval: nothing is known of the points' error.
 func TestShapeValuesStandBesideEnteredOnes(t *testing.T) {
-	c := shaped{15, 3, 2}.in(tte().Set(leafAnnulusArea, 9.9).Set(leafCommissural, 31)).Case()
+	c := shaped{15, 3, 2}.in(tte().Set(valve.AnnulusArea, 9.9).Set(valve.AnnulusIntercommissuralDiameter, 31)).Case()
 	values := Compute(c, builtIn())
 	derived := 0
 	for _, v := range values {
@@ -172,7 +172,7 @@ func TestShapeValuesStandBesideEnteredOnes(t *testing.T) {
 	if want := len(annulusContourMetrics) + len(leafletSurfaceMetrics) + 5; derived != want {
 		t.Errorf("%d values of the shape, want %d (five of them at two leaflets)", derived, want)
 	}
-	leaf, ok := find(LeafValues(c, nil), valve.Key{ID: leafAnnulusArea, Occasion: "assessment/tte", Role: valve.Measured})
+	leaf, ok := find(LeafValues(c, nil), valve.Key{ID: valve.AnnulusArea, Occasion: "assessment/tte", Role: valve.Measured})
 	if !ok || leaf.Value != 9.9 {
 		t.Errorf("the entered area is %v", leaf.Value)
 	}
@@ -184,7 +184,7 @@ func TestShapeValuesStandBesideEnteredOnes(t *testing.T) {
 // A study with a shape that holds nothing stays silent; one without a shape too.
 func TestNoShapeNoValue(t *testing.T) {
 	for why, c := range map[string]*repair.Case{
-		"no shape":        tte().Set(leafAP, 29).Case(),
+		"no shape":        tte().Set(valve.AnnulusAnteroPosteriorDiameter, 29).Case(),
 		"an empty shape":  tte().EditStudy(func(s *repair.Study) { s.Shape = &valve.Shape{} }).Case(),
 		"only landmarks":  shaped{15, 3, 0}.with(tte(), func(s *valve.Shape) { s.ContourMM, s.Leaflets = nil, nil }).Case(),
 		"nothing at all":  {},

@@ -16,11 +16,6 @@ import (
 const (
 	IDFactorCount  = "anterior_motion_factor_count"
 	IDWindowExcess = "posterior_height_above_planning_window"
-
-	leafSeptalDistance = "coaptation_to_septum_distance"
-	leafSeptum         = "basal_septum_thickness"
-	leafPlaneAngle     = "aorto_mitral_angle"
-	leafEndDiastole    = "left_ventricular_end_diastolic_diameter"
 )
 
 var anteriorMotionMetrics = []Metric{
@@ -28,7 +23,7 @@ var anteriorMotionMetrics = []Metric{
 		ID: IDFactorCount, Name: "factors of systolic anterior motion that are present",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "count of: final A2 / P2 low; coaptation near the septum; final P2 high; A2 or P2 long; aorto-mitral angle narrow; basal septum thick; end-diastolic diameter small. Interval: those not recorded absent or present. A count, never a probability",
-		Inputs:  slices.Concat(finalHeightInputs, []string{leafSeptalDistance, leafPlaneAngle, leafSeptum, leafEndDiastole}),
+		Inputs:  slices.Concat(finalHeightInputs, []string{valve.CoaptationToSeptumDistance, valve.AortoMitralAngle, valve.BasalSeptumThickness, valve.LeftVentricularEndDiastolicDiameter}),
 		Thresholds: []string{
 			settings.LeafletRatioLow, settings.SeptalDistanceShort, settings.PosteriorHeightLowRatio, settings.LeafletLong,
 			settings.AortoMitralAngleNarrow, settings.SeptumThick, settings.EndDiastolicDiameterSmall,
@@ -41,7 +36,7 @@ var anteriorMotionMetrics = []Metric{
 		ID: IDWindowExcess, Name: "final height of P2 above the upper edge of the planning window",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula:    "P2 − (A2 − (2·s − 1) · inner antero-posterior diameter of the ring), s the share wanted in front of the closure line, flat closure; above 0 the line lies farther forward: only the sign is trustworthy",
-		Inputs:     append([]string{leafRingAP}, finalHeightInputs...),
+		Inputs:     append([]string{valve.RingInnerAnteroPosteriorDiameter}, finalHeightInputs...),
 		Thresholds: []string{settings.AnteriorShareWanted, settings.AnteriorShareLow},
 		Source:     settings.SourceOwnModel, Since: "2",
 		Where:   whereWindow,
@@ -73,12 +68,12 @@ func factors(r *Reader) []factor {
 			a, p := finalPair(r, m)
 			return float64(a.Over(p))
 		}, units.One, ratioGrid},
-		{"coaptation to septum", settings.SeptalDistanceShort, false, studied(leafSeptalDistance), units.MM, lengthGrid},
+		{"coaptation to septum", settings.SeptalDistanceShort, false, studied(valve.CoaptationToSeptumDistance), units.MM, lengthGrid},
 		{"final P2", settings.PosteriorHeightLowRatio, true, height(valve.P2), units.MM, lengthGrid},
 		{"longer of A2 and P2", settings.LeafletLong, true, func(r *Reader) float64 { return longerLeaflet(r, m) }, units.MM, lengthGrid},
-		{"aorto-mitral angle", settings.AortoMitralAngleNarrow, false, studied(leafPlaneAngle), units.Degree, angleGrid},
-		{"basal septum", settings.SeptumThick, true, studied(leafSeptum), units.MM, lengthGrid},
-		{"end-diastolic diameter", settings.EndDiastolicDiameterSmall, false, studied(leafEndDiastole), units.MM, lengthGrid},
+		{"aorto-mitral angle", settings.AortoMitralAngleNarrow, false, studied(valve.AortoMitralAngle), units.Degree, angleGrid},
+		{"basal septum", settings.SeptumThick, true, studied(valve.BasalSeptumThickness), units.MM, lengthGrid},
+		{"end-diastolic diameter", settings.EndDiastolicDiameterSmall, false, studied(valve.LeftVentricularEndDiastolicDiameter), units.MM, lengthGrid},
 	}
 }
 
@@ -115,7 +110,7 @@ func studyKey(c *repair.Case, leaf string, m moment) valve.Key {
 }
 
 func whereFactors(c *repair.Case) []At {
-	if !anyLeaf(c, leafHeight, leafSeptalDistance, leafPlaneAngle, leafSeptum, leafEndDiastole) && !hasPlannedHeight(c) {
+	if !anyLeaf(c, valve.LeafletHeight, valve.CoaptationToSeptumDistance, valve.AortoMitralAngle, valve.BasalSeptumThickness, valve.LeftVentricularEndDiastolicDiameter) && !hasPlannedHeight(c) {
 		return nil
 	}
 	return finalHeights(valve.Nowhere)(c)
@@ -153,7 +148,7 @@ func factorCount(r *Reader) float64 {
 	}
 	if len(unknown) == len(list) {
 		for _, seg := range []valve.Segment{valve.A2, valve.P2} {
-			r.Miss(native(r.c, leafHeight, valve.AtStation(seg, valve.SegmentMid), m.plan, ""))
+			r.Miss(native(r.c, valve.LeafletHeight, valve.AtStation(seg, valve.SegmentMid), m.plan, ""))
 		}
 		return nan
 	}
@@ -185,7 +180,7 @@ func strengthWords(s settings.Source) string {
 
 // whereWindow gives the plan and the runs in which there is a ring.
 func whereWindow(c *repair.Case) []At {
-	if !anyLeaf(c, leafHeight) && !hasPlannedHeight(c) {
+	if !anyLeaf(c, valve.LeafletHeight) && !hasPlannedHeight(c) {
 		return nil
 	}
 	return slices.DeleteFunc(finalHeights(valve.AtSlice(valve.A2P2))(c), func(at At) bool {

@@ -116,7 +116,7 @@ func TestNothingMeasuredGivesNoValue(t *testing.T) {
 
 // A reason why a value is absent never becomes a number.
 func TestAbsentReason(t *testing.T) {
-	c := repair.NewExample().Assess("tte").Set(leafEDV, 160).Absent(leafESV, valve.Nowhere, valve.AbsentNotPerformed).Case()
+	c := repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndDiastolicVolume, 160).Absent(valve.LeftVentricularEndSystolicVolume, valve.Nowhere, valve.AbsentNotPerformed).Case()
 	k := valve.Key{ID: IDEjectionFraction, Occasion: "assessment/tte", Role: valve.Derived}
 	v := one(t, c, k)
 	if v.State != NotEvaluable || !slices.Equal(v.Missing, []string{"left_ventricular_end_systolic_volume of assessment/tte"}) {
@@ -126,14 +126,14 @@ func TestAbsentReason(t *testing.T) {
 
 // Values disputed by a contradiction are shown as such and left out of metrics.
 func TestDisputedValuesAreLeftOut(t *testing.T) {
-	c := repair.NewExample().Assess("tte").Method(valve.Echo2D).Set(leafEDV, 160).Set(leafESV, 60).Case()
-	disputed := []valve.Key{{ID: leafESV, Occasion: "assessment/tte", Role: valve.Measured}}
+	c := repair.NewExample().Assess("tte").Method(valve.Echo2D).Set(valve.LeftVentricularEndDiastolicVolume, 160).Set(valve.LeftVentricularEndSystolicVolume, 60).Case()
+	disputed := []valve.Key{{ID: valve.LeftVentricularEndSystolicVolume, Occasion: "assessment/tte", Role: valve.Measured}}
 	k := valve.Key{ID: IDEjectionFraction, Occasion: "assessment/tte", Role: valve.Derived}
 	if v := one(t, c, k); v.State != HasValue || v.Value != 62.5 {
 		t.Fatalf("undisputed: %v %v", v.State, v.Value)
 	}
 	v := one(t, c.WithMeasured(c.Measured.Without(disputed)), k)
-	if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.Contains(v.Missing[0], leafESV) {
+	if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.Contains(v.Missing[0], valve.LeftVentricularEndSystolicVolume) {
 		t.Errorf("disputed: %v, missing %v", v.State, v.Missing)
 	}
 	leaf, _ := find(LeafValues(c, disputed), disputed[0])

@@ -20,7 +20,9 @@ func male(e *repair.Example) *repair.Example {
 }
 
 // outflow: 20 mm and 18 cm are 56.549 mL.
-func outflow() *repair.Example { return tte().Set(leafOutflow, 20).Set(leafOutflowVTI, 18) }
+func outflow() *repair.Example {
+	return tte().Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18)
+}
 
 func planned(id, step string) valve.Key {
 	return valve.Key{ID: id, Place: valve.AtStep(step), Occasion: valve.AtPlan, Role: valve.Planned}
@@ -31,7 +33,7 @@ func inFamily(s *repair.Step) { s.Ring.FamilyKey = "family-1" }
 // scallops: the widths of the worked example of the resection, 24, 46 and 22 mm.
 func scallops(e *repair.Example) *repair.Example {
 	for i, seg := range posteriorSegments {
-		e.SetAt(leafScallopFreeEdge, valve.AtSegment(seg), []float64{24, 46, 22}[i])
+		e.SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(seg), []float64{24, 46, 22}[i])
 	}
 	return e
 }
@@ -44,7 +46,7 @@ func level(p1, p2, p3 float64) *repair.Example {
 
 func factorCase() *repair.Example {
 	return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, 24).Height(valve.P2, 20).
-		Set(leafSeptalDistance, 20).Set(leafPlaneAngle, 110).Set(leafSeptum, 15).Set(leafEndDiastole, 44).
+		Set(valve.CoaptationToSeptumDistance, 20).Set(valve.AortoMitralAngle, 110).Set(valve.BasalSeptumThickness, 15).Set(valve.LeftVentricularEndDiastolicDiameter, 44).
 		Plan().Step("c", repair.ArtificialChord, valve.P2)
 }
 
@@ -53,85 +55,85 @@ func depthExamples() []example {
 		return valve.Key{ID: id, Occasion: o, Role: role}
 	}
 	posterior := valve.AtLeaflet(valve.Posterior)
-	severe := tte().Set(leafStatedOrifice, 0.45).Set(leafStatedVolume, 65).Set(leafStatedEjection, 62).Set(leafEndSystole, 38).
+	severe := tte().Set(valve.StatedRegurgitantOrificeArea, 0.45).Set(valve.StatedRegurgitantVolume, 65).Set(valve.StatedLeftVentricularEjectionFraction, 62).Set(valve.LeftVentricularEndSystolicDiameter, 38).
 		Edit(func(c *repair.Case) { c.Plan = &repair.Plan{Aetiology: "myxomatous", FunctionalClass: "i"} })
-	withJet := map[string]string{leafRadius: silent, leafJet: fewer}
+	withJet := map[string]string{valve.ProximalIsovelocityRadius: silent, valve.RegurgitationVelocityTimeIntegral: fewer}
 	return []example{
 		{key: atTTE(IDLowestBand), c: convergence(), want: 3, band: "moderate to severe", without: withJet,
 			from: published + "teaching calculator: 57.0 mL, by the 2017 bands one below its 0.407 cm2"},
 		{key: atTTE(IDHighestBand), c: convergence(), want: 4, band: "severe", without: withJet, from: published + "as above"},
 		{key: atTTE(IDBandSpread), c: convergence(), want: 1, from: published + "as above",
-			without: map[string]string{leafRadius: silent, leafJet: refused}},
+			without: map[string]string{valve.ProximalIsovelocityRadius: silent, valve.RegurgitationVelocityTimeIntegral: refused}},
 		{key: atTTE(IDPrimaryStage), c: severe, want: 3, band: "stage C1, severe without symptoms, ventricle compensated",
-			from: "guideline of 2020, table of stages, read in a secondary page", without: map[string]string{leafStatedOrifice: fewer, leafStatedVolume: fewer}},
+			from: "guideline of 2020, table of stages, read in a secondary page", without: map[string]string{valve.StatedRegurgitantOrificeArea: fewer, valve.StatedRegurgitantVolume: fewer}},
 
-		{key: atTTE(IDFractionByConvergence), c: convergence().Set(leafOutflow, 20).Set(leafOutflowVTI, 18), want: 50.199, band: "severe",
-			from: own + "57.001 of 57.001 + 56.549", without: map[string]string{leafRadius: silent, leafOutflowVTI: silent}},
-		{key: atTTE(IDFillingTime), c: male(tte().Set(leafGradientRate, 70)), want: 428, from: own + "regression from memory",
-			without: map[string]string{leafGradientRate: silent}},
-		{key: atTTE(IDHydraulicOrifice), c: male(tte().Set(leafOutput, 4).Set(leafGradientRate, 80).Set(leafGradient, 12)), want: 1.1195,
+		{key: atTTE(IDFractionByConvergence), c: convergence().Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18), want: 50.199, band: "severe",
+			from: own + "57.001 of 57.001 + 56.549", without: map[string]string{valve.ProximalIsovelocityRadius: silent, valve.OutflowTractVelocityTimeIntegral: silent}},
+		{key: atTTE(IDFillingTime), c: male(tte().Set(valve.GradientHeartRate, 70)), want: 428, from: own + "regression from memory",
+			without: map[string]string{valve.GradientHeartRate: silent}},
+		{key: atTTE(IDHydraulicOrifice), c: male(tte().Set(valve.CardiacOutput, 4).Set(valve.GradientHeartRate, 80).Set(valve.MeanGradient, 12)), want: 1.1195,
 			from:    own + "4000/80/0.342 s over 37.7·√12; the published example states 0.40 s and gets 0.96",
-			without: map[string]string{leafOutput: silent, leafGradient: silent}},
-		{key: atTTE(IDContinuityOrifice), c: outflow().Set(leafInflowVTI, 27), want: 2.0944, from: own + "56.549/27; formula from memory",
-			without: map[string]string{leafInflowVTI: silent}},
-		{key: atTTE(IDIndexedEffectiveOrifice), c: body(outflow().Set(leafInflowVTI, 27), 180, 80), want: 104.72, from: own + "the same on 2.00 m2",
-			without: map[string]string{leafInflowVTI: silent}},
-		{key: atTTE(IDDecelerationOrifice), c: tte().Set(leafDeceleration, 500), want: 1.5172, from: own + "220/145; also printed as 759/500",
-			without: map[string]string{leafDeceleration: silent}},
-		{key: atTTE(IDForwardStrokeIndex), c: body(outflow(), 180, 80), want: 28.274, from: own + "56.549 on 2.00 m2", without: map[string]string{leafOutflowVTI: silent}},
-		{key: atTTE(IDOutflowOutput), c: outflow().Set(leafRate, 70), want: 3.958, from: own + "56.549 · 70",
-			without: map[string]string{leafOutflowVTI: silent, leafRate: silent}},
-		{key: atTTE(IDEarlyToLateRatio), c: tte().Set(leafEarly, 120).Set(leafLate, 60), want: 2, from: "definition", without: map[string]string{leafLate: silent}},
-		{key: atTTE(IDAnteriorLeafletToAnnulus), c: tte().Set(leafAnteriorArea, 8).Set(leafAnnulusArea, 12), want: 0.6667, from: "arithmetic",
-			without: map[string]string{leafAnteriorArea: silent, leafAnnulusArea: silent}},
+			without: map[string]string{valve.CardiacOutput: silent, valve.MeanGradient: silent}},
+		{key: atTTE(IDContinuityOrifice), c: outflow().Set(valve.InflowVelocityTimeIntegral, 27), want: 2.0944, from: own + "56.549/27; formula from memory",
+			without: map[string]string{valve.InflowVelocityTimeIntegral: silent}},
+		{key: atTTE(IDIndexedEffectiveOrifice), c: body(outflow().Set(valve.InflowVelocityTimeIntegral, 27), 180, 80), want: 104.72, from: own + "the same on 2.00 m2",
+			without: map[string]string{valve.InflowVelocityTimeIntegral: silent}},
+		{key: atTTE(IDDecelerationOrifice), c: tte().Set(valve.DecelerationTime, 500), want: 1.5172, from: own + "220/145; also printed as 759/500",
+			without: map[string]string{valve.DecelerationTime: silent}},
+		{key: atTTE(IDForwardStrokeIndex), c: body(outflow(), 180, 80), want: 28.274, from: own + "56.549 on 2.00 m2", without: map[string]string{valve.OutflowTractVelocityTimeIntegral: silent}},
+		{key: atTTE(IDOutflowOutput), c: outflow().Set(valve.HeartRate, 70), want: 3.958, from: own + "56.549 · 70",
+			without: map[string]string{valve.OutflowTractVelocityTimeIntegral: silent, valve.HeartRate: silent}},
+		{key: atTTE(IDEarlyToLateRatio), c: tte().Set(valve.EarlyInflowVelocity, 120).Set(valve.LateInflowVelocity, 60), want: 2, from: "definition", without: map[string]string{valve.LateInflowVelocity: silent}},
+		{key: atTTE(IDAnteriorLeafletToAnnulus), c: tte().Set(valve.AnteriorLeafletArea, 8).Set(valve.AnnulusArea, 12), want: 0.6667, from: "arithmetic",
+			without: map[string]string{valve.AnteriorLeafletArea: silent, valve.AnnulusArea: silent}},
 
-		{key: performed(IDIndexedRingOrifice, "ring"), c: body(repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 4.87), 160, 62.75),
-			want: 291.6, from: published + "mean 291.5 mm2/m2 of Doi 2014 at 1.67 m2, here 160 cm and 62.75 kg", without: map[string]string{leafRingOrifice: diameters}},
-		{key: performed(IDEffectiveRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 4.87),
-			want: 1.8019, from: own + "0.37 · 4.87; two cohorts with rings of 30 to 31 had 1.86 and 1.66 cm2 by continuity (abstract read)", without: map[string]string{leafRingOrifice: diameters}},
-		{key: performed(IDEffectiveRingOrifice, "band"), c: repair.NewExample().Operation().Device("band", repair.PosteriorBand).Dim(leafRingOrifice, 5),
-			want: 1.9795, from: own + "0.37 · 1.07 · 5", without: map[string]string{leafRingOrifice: elsewhere}},
-		{key: planned(IDExpectedGradient, "ring"), c: male(tte().Set(leafOutput, 3.9).Set(leafGradientRate, 65).
-			Plan().Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 5.027)),
+		{key: performed(IDIndexedRingOrifice, "ring"), c: body(repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87), 160, 62.75),
+			want: 291.6, from: published + "mean 291.5 mm2/m2 of Doi 2014 at 1.67 m2, here 160 cm and 62.75 kg", without: map[string]string{valve.RingOrificeArea: diameters}},
+		{key: performed(IDEffectiveRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87),
+			want: 1.8019, from: own + "0.37 · 4.87; two cohorts with rings of 30 to 31 had 1.86 and 1.66 cm2 by continuity (abstract read)", without: map[string]string{valve.RingOrificeArea: diameters}},
+		{key: performed(IDEffectiveRingOrifice, "band"), c: repair.NewExample().Operation().Device("band", repair.PosteriorBand).Dim(valve.RingOrificeArea, 5),
+			want: 1.9795, from: own + "0.37 · 1.07 · 5", without: map[string]string{valve.RingOrificeArea: elsewhere}},
+		{key: planned(IDExpectedGradient, "ring"), c: male(tte().Set(valve.CardiacOutput, 3.9).Set(valve.GradientHeartRate, 65).
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 5.027)),
 			want: 2.31, from: own + "60 mL at 65/min over 1.86 cm2; measured 2.6 ± 1.1 with such an orifice, flow not reported",
-			without: map[string]string{leafOutput: silent, leafRingOrifice: diameters}},
-		{key: performed(IDDiameterReduction, "ring"), c: tte().Set(leafAP, 33).Operation().Device("ring", repair.CompleteRing).Dim(leafRingAP, 26), want: 21.212, from: "arithmetic, 1 − 26/33"},
-		{key: atTTE(IDBandLengthByTrigones), c: tte().Set(leafTrigones, 18), want: 59.94, from: published + "factor of 82 fresh hearts, 3.33 · 18", without: map[string]string{leafTrigones: silent}},
-		{key: planned(IDLabelByLeafletArea, "ring"), c: tte().Set(leafAnteriorArea, 6.4).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 30,
-			from: "invented table: 6 to 7 cm2", without: map[string]string{leafAnteriorArea: silent}},
+			without: map[string]string{valve.CardiacOutput: silent, valve.RingOrificeArea: diameters}},
+		{key: performed(IDDiameterReduction, "ring"), c: tte().Set(valve.AnnulusAnteroPosteriorDiameter, 33).Operation().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26), want: 21.212, from: "arithmetic, 1 − 26/33"},
+		{key: atTTE(IDBandLengthByTrigones), c: tte().Set(valve.IntertrigonalDistance, 18), want: 59.94, from: published + "factor of 82 fresh hearts, 3.33 · 18", without: map[string]string{valve.IntertrigonalDistance: silent}},
+		{key: planned(IDLabelByLeafletArea, "ring"), c: tte().Set(valve.AnteriorLeafletArea, 6.4).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 30,
+			from: "invented table: 6 to 7 cm2", without: map[string]string{valve.AnteriorLeafletArea: silent}},
 		{key: planned(IDLabelByAnteriorHeight, "ring"), c: tte().Height(valve.A2, 27).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 32,
-			from: "invented table: 26 to 29 mm", without: map[string]string{leafHeight: silent}},
-		{key: planned(IDLabelByTrigones, "ring"), c: tte().Set(leafTrigones, 27.7).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 32,
-			from: "invented table: 26 to 29 mm lies nearer around it than 28 to 31", without: map[string]string{leafTrigones: silent}},
+			from: "invented table: 26 to 29 mm", without: map[string]string{valve.LeafletHeight: silent}},
+		{key: planned(IDLabelByTrigones, "ring"), c: tte().Set(valve.IntertrigonalDistance, 27.7).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 32,
+			from: "invented table: 26 to 29 mm lies nearer around it than 28 to 31", without: map[string]string{valve.IntertrigonalDistance: silent}},
 
 		{key: performed(IDTriangleExcess, "r"), c: repair.NewExample().Assess("tee").Height(valve.P2, 20).Operation().
-			Resect("r", repair.Triangular, valve.P2).Dim(leafResectionFree, 15), want: 1.40625, from: own + "15²/(8·20); the exact seam is 1.36 higher"},
-		{key: performed(IDResectedShare, "r"), c: repair.NewExample().Assess("tee").Height(valve.P2, 18).SetAt(leafScallopFreeEdge, "p2", 28).SetAt(leafScallopBase, "p2", 26).
-			Operation().Resect("r", repair.Triangular, valve.P2).Dim(leafResectionFree, 15).Dim(leafResectionHeight, 18), want: 27.778, from: own + "135 of 486 mm2"},
-		{key: performed(IDProlapseShare, "r"), c: repair.NewExample().Operation().Resect("r", repair.Triangular, valve.P2).Dim(leafResectionFree, 14).Dim(leafProlapsingWidth, 20),
-			want: 70, from: "arithmetic", without: map[string]string{leafProlapsingWidth: silent}},
+			Resect("r", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 15), want: 1.40625, from: own + "15²/(8·20); the exact seam is 1.36 higher"},
+		{key: performed(IDResectedShare, "r"), c: repair.NewExample().Assess("tee").Height(valve.P2, 18).SetAt(valve.ScallopFreeEdgeWidth, "p2", 28).SetAt(valve.ScallopAnnularWidth, "p2", 26).
+			Operation().Resect("r", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 15).Dim(valve.ResectionHeight, 18), want: 27.778, from: own + "135 of 486 mm2"},
+		{key: performed(IDProlapseShare, "r"), c: repair.NewExample().Operation().Resect("r", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 14).Dim(valve.ProlapsingFreeEdgeWidth, 20),
+			want: 70, from: "arithmetic", without: map[string]string{valve.ProlapsingFreeEdgeWidth: silent}},
 		{key: performed(IDStripArea, "s"), c: repair.NewExample().Operation().Step("s", repair.SlidingPlasty).
-			Side(valve.Lateral, leafDetached, 24).Side(valve.Lateral, leafStripAtCut, 8).Side(valve.Lateral, leafStripAtFarEnd, 3).
-			Side(valve.Medial, leafDetached, 22).Side(valve.Medial, leafStripAtCut, 8).Side(valve.Medial, leafStripAtFarEnd, 3), want: 2.53, from: own + "132 + 121 mm2"},
+			Side(valve.Lateral, valve.SlidingDetachedLength, 24).Side(valve.Lateral, valve.SlidingStripHeightAtCutEdge, 8).Side(valve.Lateral, valve.SlidingStripHeightAtFarEnd, 3).
+			Side(valve.Medial, valve.SlidingDetachedLength, 22).Side(valve.Medial, valve.SlidingStripHeightAtCutEdge, 8).Side(valve.Medial, valve.SlidingStripHeightAtFarEnd, 3), want: 2.53, from: own + "132 + 121 mm2"},
 		{key: whole(IDRemovedArea, valve.AtOperation, valve.Derived), c: removal(), want: 7.36, from: own + "350 mm2 resected and strips of 386, 3/8/3 mm over 24, 31 and 22"},
 		{key: whole(IDFreeEdgeLeft, valve.AtOperation, valve.Derived), c: scallops(repair.NewExample().Assess("tee")).Operation().
-			Resect("r", repair.Quadrangular, valve.P2).Dim(leafResectionFree, 20), want: 72, from: own + "24 + 46 + 22 − 20"},
+			Resect("r", repair.Quadrangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 20), want: 72, from: own + "24 + 46 + 22 − 20"},
 		{key: whole(IDBasePerAnnulus, valve.AtOperation, valve.Derived), c: based(), want: 1,
-			from: own + "means of 42 patients (abstract read): posterior annulus 93, base resected 28; a band of 65 takes in exactly that", without: map[string]string{leafPosteriorAnnulus: silent}},
-		{key: whole(IDWidthClosedByRing, valve.AtOperation, valve.Derived), c: based(), want: 28, from: own + "as above", without: map[string]string{leafPosteriorAnnulus: silent}},
-		{key: whole(IDWidthClosedByRing, valve.AtPlan, valve.Planned), c: repair.NewExample().Assess("tee").Set(leafPosteriorAnnulus, 93).
-			Plan().Device("ring", repair.CompleteRing).Dim(leafRingAP, 28).Dim(leafRingTransverse, 36), want: 17.307,
-			from: own + "93 less ¾ of the ellipse 36 by 28, 100.924 by elliptic integral", without: map[string]string{leafPosteriorAnnulus: silent}},
+			from: own + "means of 42 patients (abstract read): posterior annulus 93, base resected 28; a band of 65 takes in exactly that", without: map[string]string{valve.PosteriorAnnulusLength: silent}},
+		{key: whole(IDWidthClosedByRing, valve.AtOperation, valve.Derived), c: based(), want: 28, from: own + "as above", without: map[string]string{valve.PosteriorAnnulusLength: silent}},
+		{key: whole(IDWidthClosedByRing, valve.AtPlan, valve.Planned), c: repair.NewExample().Assess("tee").Set(valve.PosteriorAnnulusLength, 93).
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 28).Dim(valve.RingInnerTransverseDiameter, 36), want: 17.307,
+			from: own + "93 less ¾ of the ellipse 36 by 28, 100.924 by elliptic integral", without: map[string]string{valve.PosteriorAnnulusLength: silent}},
 		{key: afterRun1(IDHeightUniformity, posterior), c: level(10, 12, 10), want: 0.833, from: own + "heights that the worked resection leaves",
-			without: map[string]string{leafHeight: elsewhere}},
-		{key: afterRun1(IDHeightVariation, posterior), c: level(10, 12, 10), want: 8.84, from: own + "as above", without: map[string]string{leafHeight: elsewhere}},
-		{key: afterRun1(IDHeightAsymmetry, posterior), c: level(12, 14, 8), want: 0.2, from: own + "4/20", without: map[string]string{leafHeight: elsewhere}},
+			without: map[string]string{valve.LeafletHeight: elsewhere}},
+		{key: afterRun1(IDHeightVariation, posterior), c: level(10, 12, 10), want: 8.84, from: own + "as above", without: map[string]string{valve.LeafletHeight: elsewhere}},
+		{key: afterRun1(IDHeightAsymmetry, posterior), c: level(12, 14, 8), want: 0.2, from: own + "4/20", without: map[string]string{valve.LeafletHeight: elsewhere}},
 
 		{key: whole(IDFactorCount, valve.AtPlan, valve.Planned), c: factorCase(), want: 6, from: "Popa 2013, read, and limits from memory; the anterior leaflet of 24 mm is not long",
-			without: map[string]string{leafHeight: otherWay, leafSeptalDistance: otherWay, leafPlaneAngle: otherWay, leafSeptum: otherWay, leafEndDiastole: otherWay}},
+			without: map[string]string{valve.LeafletHeight: otherWay, valve.CoaptationToSeptumDistance: otherWay, valve.AortoMitralAngle: otherWay, valve.BasalSeptumThickness: otherWay, valve.LeftVentricularEndDiastolicDiameter: otherWay}},
 		{key: valve.Key{ID: IDWindowExcess, Place: "a2_p2", Occasion: valve.AtPlan, Role: valve.Planned},
 			c: repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, 26).Height(valve.P2, 20).
-				Plan().Device("ring", repair.CompleteRing).Dim(leafRingAP, 22), want: 1.333, from: own + "20 mm against an upper edge of 18.7 at a 26, d 22"},
+				Plan().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 22), want: 1.333, from: own + "20 mm against an upper edge of 18.7 at a 26, d 22"},
 	}
 }
 
@@ -140,18 +142,18 @@ func depthExamples() []example {
 func removal() *repair.Example {
 	sides := func(e *repair.Example, strip, lateral, medial float64) *repair.Example {
 		for side, detached := range map[valve.Side]float64{valve.Lateral: lateral, valve.Medial: medial} {
-			e.Side(side, leafDetached, detached).Side(side, leafStripAtCut, strip).Side(side, leafStripAtFarEnd, strip)
+			e.Side(side, valve.SlidingDetachedLength, detached).Side(side, valve.SlidingStripHeightAtCutEdge, strip).Side(side, valve.SlidingStripHeightAtFarEnd, strip)
 		}
 		return e
 	}
 	e := repair.NewExample().Operation().Resect("r", repair.Quadrangular, valve.P2).
-		Dim(leafResectionFree, 20).Dim(leafResectionBase, 15).Dim(leafResectionHeight, 20).Step("near", repair.SlidingPlasty)
+		Dim(valve.ResectionFreeEdgeWidth, 20).Dim(valve.ResectionBaseWidth, 15).Dim(valve.ResectionHeight, 20).Step("near", repair.SlidingPlasty)
 	return sides(sides(e, 8, 15.5, 15.5).Step("far", repair.SlidingPlasty), 3, 24, 22)
 }
 
 func based() *repair.Example {
-	return repair.NewExample().Assess("tee").Set(leafPosteriorAnnulus, 93).Operation().
-		Resect("r", repair.Quadrangular, valve.P2).Dim(leafResectionBase, 28).Device("band", repair.PosteriorBand).Dim(leafBandLength, 65)
+	return repair.NewExample().Assess("tee").Set(valve.PosteriorAnnulusLength, 93).Operation().
+		Resect("r", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 28).Device("band", repair.PosteriorBand).Dim(valve.BandLength, 65)
 }
 
 // Each study is graded by each parameter; the table of bands is that of the 2017
@@ -164,22 +166,22 @@ func TestGrading(t *testing.T) {
 		spread      float64    // below 0: no value
 		explanation string
 	}{
-		{"one parameter grades, and says that it does so alone", tte().Set(leafStatedOrifice, 0.45), haemo.Severe, haemo.Severe, -1, "none grades alone"},
-		{"a vena contracta alone is never severe", tte().Set(leafWidth, 9), 0, 0, -1, "does not make severe"},
-		{"in two planes neither", tte().Set(leafWidth, 9).Set(leafWidthAcross, 10), 0, 0, -1, "does not make severe"},
-		{"a vena contracta between allows two bands", tte().Set(leafWidth, 5), haemo.MildToModerate, haemo.ModerateToSevere, -1, "none grades alone"},
-		{"an orifice that agrees makes it severe", tte().Set(leafWidth, 9).Set(leafStatedOrifice, 0.41), haemo.Severe, haemo.Severe, 0, "concordant"},
-		{"between two bands the other parameter decides", tte().Set(leafWidth, 5).Set(leafStatedVolume, 50), haemo.ModerateToSevere, haemo.ModerateToSevere, 0, "concordant"},
-		{"two bands apart", tte().Set(leafStatedOrifice, 0.40).Set(leafStatedVolume, 44), haemo.MildToModerate, haemo.Severe, 2, "discordant"},
-		{"high flow: volume severe, fraction one band less", tte().Set(leafStatedVolume, 65.424).Set(leafStatedFraction, 48.57), haemo.ModerateToSevere, haemo.Severe, 1, "within 1 band"},
-		{"corrected for 120 degrees, never mixed with the uncorrected", convergence().Set(leafAngle, 120), haemo.MildToModerate, haemo.MildToModerate, 0, "corrected for the angle 0.27"},
-		{"late systolic: a single frame is left out", convergence().Set(leafStatedVolume, 35).EditStudy(func(s *repair.Study) { s.Timing = "mid_late" }),
+		{"one parameter grades, and says that it does so alone", tte().Set(valve.StatedRegurgitantOrificeArea, 0.45), haemo.Severe, haemo.Severe, -1, "none grades alone"},
+		{"a vena contracta alone is never severe", tte().Set(valve.VenaContractaWidth, 9), 0, 0, -1, "does not make severe"},
+		{"in two planes neither", tte().Set(valve.VenaContractaWidth, 9).Set(valve.VenaContractaWidthAcross, 10), 0, 0, -1, "does not make severe"},
+		{"a vena contracta between allows two bands", tte().Set(valve.VenaContractaWidth, 5), haemo.MildToModerate, haemo.ModerateToSevere, -1, "none grades alone"},
+		{"an orifice that agrees makes it severe", tte().Set(valve.VenaContractaWidth, 9).Set(valve.StatedRegurgitantOrificeArea, 0.41), haemo.Severe, haemo.Severe, 0, "concordant"},
+		{"between two bands the other parameter decides", tte().Set(valve.VenaContractaWidth, 5).Set(valve.StatedRegurgitantVolume, 50), haemo.ModerateToSevere, haemo.ModerateToSevere, 0, "concordant"},
+		{"two bands apart", tte().Set(valve.StatedRegurgitantOrificeArea, 0.40).Set(valve.StatedRegurgitantVolume, 44), haemo.MildToModerate, haemo.Severe, 2, "discordant"},
+		{"high flow: volume severe, fraction one band less", tte().Set(valve.StatedRegurgitantVolume, 65.424).Set(valve.StatedRegurgitantFraction, 48.57), haemo.ModerateToSevere, haemo.Severe, 1, "within 1 band"},
+		{"corrected for 120 degrees, never mixed with the uncorrected", convergence().Set(valve.ConvergenceAngle, 120), haemo.MildToModerate, haemo.MildToModerate, 0, "corrected for the angle 0.27"},
+		{"late systolic: a single frame is left out", convergence().Set(valve.StatedRegurgitantVolume, 35).EditStudy(func(s *repair.Study) { s.Timing = "mid_late" }),
 			haemo.MildToModerate, haemo.MildToModerate, -1, "a single frame overstates"},
 		{"late systolic, nothing but a single frame", convergence().EditStudy(func(s *repair.Study) { s.Timing = "mid_late" }), 0, 0, -1, "a volume or a fraction is needed"},
 		{"what leaks into the ventricle makes volumes invalid", inflowAndOutflow().EditStudy(func(s *repair.Study) {
 			s.AorticGrade = repair.Grade{Scheme: repair.FiveStep, Value: "moderate"}
 		}), 0, 0, -1, "aortic"},
-		{"a value at an edge is rounded first", tte().Set(leafStatedOrifice, 0.396).Set(leafStatedVolume, 61), haemo.Severe, haemo.Severe, 0, "concordant"},
+		{"a value at an edge is rounded first", tte().Set(valve.StatedRegurgitantOrificeArea, 0.396).Set(valve.StatedRegurgitantVolume, 61), haemo.Severe, haemo.Severe, 0, "concordant"},
 	}
 	for _, row := range rows {
 		t.Run(row.why, func(t *testing.T) {
@@ -206,33 +208,35 @@ func TestGrading(t *testing.T) {
 // Guideline of 2020, table of stages, read in a secondary page.
 func TestStages(t *testing.T) {
 	severe := func() *repair.Example {
-		return tte().Set(leafStatedOrifice, 0.40).Set(leafStatedVolume, 60).Set(leafStatedFraction, 50).Set(leafWidth, 7)
+		return tte().Set(valve.StatedRegurgitantOrificeArea, 0.40).Set(valve.StatedRegurgitantVolume, 60).Set(valve.StatedRegurgitantFraction, 50).Set(valve.VenaContractaWidth, 7)
 	}
 	class := func(e *repair.Example, word string) *repair.Example {
 		return e.Edit(func(c *repair.Case) {
 			c.Plan = &repair.Plan{Aetiology: "fibroelastic_deficiency", FunctionalClass: word}
 		})
 	}
-	mild := func() *repair.Example { return tte().Set(leafStatedOrifice, 0.1).Set(leafStatedVolume, 15) }
+	mild := func() *repair.Example {
+		return tte().Set(valve.StatedRegurgitantOrificeArea, 0.1).Set(valve.StatedRegurgitantVolume, 15)
+	}
 	rows := []struct {
 		why  string
 		c    *repair.Example
 		want haemo.Stage
 		says string
 	}{
-		{"small jet, narrow vena contracta", mild().Set(leafJetShare, 19.9).Set(leafWidth, 2.9), haemo.StageA, ""},
-		{"a jet of 20 %", mild().Set(leafJetShare, 20), haemo.StageB, ""},
-		{"a vena contracta of 3 mm", mild().Set(leafWidth, 3).Set(leafJetShare, 10), haemo.StageB, ""},
+		{"small jet, narrow vena contracta", mild().Set(valve.JetToLeftAtriumShare, 19.9).Set(valve.VenaContractaWidth, 2.9), haemo.StageA, ""},
+		{"a jet of 20 %", mild().Set(valve.JetToLeftAtriumShare, 20), haemo.StageB, ""},
+		{"a vena contracta of 3 mm", mild().Set(valve.VenaContractaWidth, 3).Set(valve.JetToLeftAtriumShare, 10), haemo.StageB, ""},
 		{"mild, neither jet nor vena contracta", mild(), 0, ""},
-		{"moderate", tte().Set(leafStatedOrifice, 0.39).Set(leafStatedVolume, 59), haemo.StageB, ""},
+		{"moderate", tte().Set(valve.StatedRegurgitantOrificeArea, 0.39).Set(valve.StatedRegurgitantVolume, 59), haemo.StageB, ""},
 		{"severe, symptoms unknown", class(severe(), ""), 0, "functional class"},
 		{"severe, no plan", severe(), 0, "functional class"},
 		{"severe with symptoms, whatever the ventricle", class(severe(), "ii"), haemo.StageD, ""},
-		{"compensated", class(severe().Set(leafStatedEjection, 60.1).Set(leafEndSystole, 39.9), "i"), haemo.StageC1, ""},
-		{"an ejection fraction of 60 %", class(severe().Set(leafStatedEjection, 60).Set(leafEndSystole, 38), "i"), haemo.StageC2, ""},
-		{"an end-systolic diameter of 40 mm, the fraction unknown", class(severe().Set(leafEndSystole, 40), "i"), haemo.StageC2, ""},
-		{"a good fraction by volumes, the diameter unknown", class(severe().Set(leafEDV, 160).Set(leafESV, 60), "i"), 0, ""},
-		{"the parameters disagree on severe", class(tte().Set(leafStatedOrifice, 0.41).Set(leafStatedVolume, 57), "ii"), 0, "disagree"},
+		{"compensated", class(severe().Set(valve.StatedLeftVentricularEjectionFraction, 60.1).Set(valve.LeftVentricularEndSystolicDiameter, 39.9), "i"), haemo.StageC1, ""},
+		{"an ejection fraction of 60 %", class(severe().Set(valve.StatedLeftVentricularEjectionFraction, 60).Set(valve.LeftVentricularEndSystolicDiameter, 38), "i"), haemo.StageC2, ""},
+		{"an end-systolic diameter of 40 mm, the fraction unknown", class(severe().Set(valve.LeftVentricularEndSystolicDiameter, 40), "i"), haemo.StageC2, ""},
+		{"a good fraction by volumes, the diameter unknown", class(severe().Set(valve.LeftVentricularEndDiastolicVolume, 160).Set(valve.LeftVentricularEndSystolicVolume, 60), "i"), 0, ""},
+		{"the parameters disagree on severe", class(tte().Set(valve.StatedRegurgitantOrificeArea, 0.41).Set(valve.StatedRegurgitantVolume, 57), "ii"), 0, "disagree"},
 		{"secondary regurgitation", severe().Edit(func(c *repair.Case) { c.Plan = &repair.Plan{Aetiology: "secondary", FunctionalClass: "ii"} }), 0, "secondary"},
 		{"under anaesthesia", class(severe().EditStudy(func(s *repair.Study) { s.Modality = "pre_bypass" }), "iii"), haemo.StageD, "anaesthesia"},
 	}
@@ -247,7 +251,7 @@ func TestStages(t *testing.T) {
 			}
 		})
 	}
-	result := repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(leafStatedOrifice, 0.45).Case()
+	result := repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.StatedRegurgitantOrificeArea, 0.45).Case()
 	for _, v := range Compute(result, builtIn()) {
 		if v.Key.ID == IDPrimaryStage {
 			t.Error("a stage of a repaired valve")
@@ -260,11 +264,11 @@ func TestStages(t *testing.T) {
 // measured (Doi 2014, abstract read).
 func TestExpectedGradient(t *testing.T) {
 	build := func(rate float64) *repair.Example {
-		e := tte().Set(leafOutflow, 20).Set(leafOutflowVTI, 19.1)
+		e := tte().Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 19.1)
 		if rate > 0 {
-			e.Set(leafGradientRate, rate)
+			e.Set(valve.GradientHeartRate, rate)
 		}
-		return male(e.Plan().Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 4.87))
+		return male(e.Plan().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87))
 	}
 	v := one(t, build(70).Case(), planned(IDExpectedGradient, "ring"))
 	low, _ := v.Lower.Get()
@@ -278,7 +282,7 @@ func TestExpectedGradient(t *testing.T) {
 		t.Errorf("the mean measured, %v, lies outside %v to %v", measured, low, high)
 	}
 	v = one(t, build(0).Case(), planned(IDExpectedGradient, "ring"))
-	if v.State != NotEvaluable || !slices.ContainsFunc(v.Missing, func(s string) bool { return strings.HasPrefix(s, leafGradientRate) }) {
+	if v.State != NotEvaluable || !slices.ContainsFunc(v.Missing, func(s string) bool { return strings.HasPrefix(s, valve.GradientHeartRate) }) {
 		t.Errorf("without a rate: %s %v, missing %v", v.State, v.Value, v.Missing)
 	}
 	if v = one(t, build(160).Case(), planned(IDExpectedGradient, "ring")); v.State != NotApplicable {
@@ -286,10 +290,10 @@ func TestExpectedGradient(t *testing.T) {
 	}
 
 	// After the operation the study's own flow and rate, through the ring in place.
-	after := male(repair.NewExample().Operation().Device("small", repair.CompleteRing).Dim(leafRingOrifice, 3).
+	after := male(repair.NewExample().Operation().Device("small", repair.CompleteRing).Dim(valve.RingOrificeArea, 3).
 		EditStep(func(s *repair.Step) { s.Fate, s.TakenDownInRun = repair.TakenDown, 2 }).
-		Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 4.87).EditStep(func(s *repair.Step) { s.Run = 2 }).
-		Result("exit", 2, valve.LeavingTheatre).Set(leafOutflow, 20).Set(leafOutflowVTI, 19.1).Set(leafGradientRate, 70).Set(leafGradient, 3.4))
+		Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87).EditStep(func(s *repair.Step) { s.Run = 2 }).
+		Result("exit", 2, valve.LeavingTheatre).Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 19.1).Set(valve.GradientHeartRate, 70).Set(valve.MeanGradient, 3.4))
 	v = one(t, after.Case(), valve.Key{ID: IDExpectedGradient, Occasion: "result/exit", Role: valve.Derived})
 	if v.Value != 3.1 {
 		t.Errorf("after run 2: %v %s", v.Value, v.Explanation)
@@ -299,7 +303,7 @@ func TestExpectedGradient(t *testing.T) {
 // Sizing reads the site's own table and nothing else.
 func TestSizingNeedsTheSitesTable(t *testing.T) {
 	build := func(trigones float64, edit func(*repair.Step)) *repair.Case {
-		return tte().Set(leafTrigones, trigones).Plan().Device("ring", repair.CompleteRing).EditStep(edit).Case()
+		return tte().Set(valve.IntertrigonalDistance, trigones).Plan().Device("ring", repair.CompleteRing).EditStep(edit).Case()
 	}
 	none := settings.BuiltIn("site", "1", "UTC")
 	noRange := none
@@ -343,7 +347,7 @@ func TestDimensionsFromTheTable(t *testing.T) {
 		return func(s *repair.Step) { s.Ring.FamilyKey, s.Ring.ImplantedLabel = "family-1", units.Some(label) }
 	}
 	ring := func(edit func(*repair.Step)) *repair.Example {
-		return tte().Set(leafAP, 33).Set(leafPosteriorAnnulus, 93).Operation().Device("ring", repair.CompleteRing).EditStep(edit)
+		return tte().Set(valve.AnnulusAnteroPosteriorDiameter, 33).Set(valve.PosteriorAnnulusLength, 93).Operation().Device("ring", repair.CompleteRing).EditStep(edit)
 	}
 	// Label 32 of the invented table: 24 by 32 mm.
 	v := one(t, ring(labelled(32)).Case(), performed(IDRingOrifice, "ring"))
@@ -353,13 +357,13 @@ func TestDimensionsFromTheTable(t *testing.T) {
 	if v = one(t, ring(labelled(32)).Case(), performed(IDDiameterReduction, "ring")); v.Value != 27.3 {
 		t.Errorf("reduction %v, want 27.3: %s", v.Value, v.Explanation)
 	}
-	if v = one(t, ring(labelled(32)).Dim(leafRingAP, 30).Case(), performed(IDDiameterReduction, "ring")); v.Value != 9.1 {
+	if v = one(t, ring(labelled(32)).Dim(valve.RingInnerAnteroPosteriorDiameter, 30).Case(), performed(IDDiameterReduction, "ring")); v.Value != 9.1 {
 		t.Errorf("reduction with a recorded diameter %v, want 9.1", v.Value)
 	}
 	if v = one(t, ring(labelled(33)).Case(), performed(IDRingOrifice, "ring")); v.State != NotEvaluable || len(v.Missing) != 2 {
 		t.Errorf("a label that the table does not hold: %s %v", v.State, v.Value)
 	}
-	band := tte().Set(leafPosteriorAnnulus, 93).Operation().Device("band", repair.PosteriorBand).
+	band := tte().Set(valve.PosteriorAnnulusLength, 93).Operation().Device("band", repair.PosteriorBand).
 		EditStep(func(s *repair.Step) { s.Ring.FamilyKey, s.Ring.ImplantedLabel = "family-2", units.Some(30.0) })
 	if v = one(t, band.Case(), valve.Key{ID: IDWidthClosedByRing, Occasion: valve.AtOperation, Role: valve.Derived}); v.Value != 28 {
 		t.Errorf("band of 65 mm by the table: %v %s", v.Value, v.Explanation)
@@ -387,14 +391,14 @@ func TestFactorsOfAnteriorMotion(t *testing.T) {
 	}
 	// Edges as in the table of limits: 25 mm, 15 mm of leaflet, 35 mm and 120 degrees
 	// do not count, 15 mm of septum does.
-	edges := repair.NewExample().Assess("tee").Height(valve.A2, 35).Height(valve.P2, 15).Set(leafSeptalDistance, 25).Set(leafPlaneAngle, 120).
-		Set(leafSeptum, 15).Set(leafEndDiastole, 45).Plan().Step("c", repair.ArtificialChord, valve.P2)
+	edges := repair.NewExample().Assess("tee").Height(valve.A2, 35).Height(valve.P2, 15).Set(valve.CoaptationToSeptumDistance, 25).Set(valve.AortoMitralAngle, 120).
+		Set(valve.BasalSeptumThickness, 15).Set(valve.LeftVentricularEndDiastolicDiameter, 45).Plan().Step("c", repair.ArtificialChord, valve.P2)
 	if v = one(t, edges.Case(), k); v.Value != 1 {
 		t.Errorf("on the edges %v: %s", v.Value, v.Explanation)
 	}
 	// After a run that lowered the leaflet the count is of the heights then.
 	lowered := factorCase().Operation().Step("h", repair.HeightReduction, valve.P2).Dim("height_removed", 6).
-		Result("off", 1, valve.OffBypass).Set(leafSeptalDistance, 28)
+		Result("off", 1, valve.OffBypass).Set(valve.CoaptationToSeptumDistance, 28)
 	if v = one(t, lowered.Case(), afterRun1(IDFactorCount, "")); v.Value != 3 {
 		t.Errorf("after lowering P2 to 14 mm and with 28 mm to the septum %v: %s", v.Value, v.Explanation)
 	}
@@ -403,7 +407,7 @@ func TestFactorsOfAnteriorMotion(t *testing.T) {
 	if v = one(t, converted.Case(), afterRun1(IDFactorCount, "")); v.State != NotApplicable {
 		t.Errorf("after a replacement: %s", v.State)
 	}
-	nothing := repair.NewExample().Assess("tee").Absent(leafSeptum, valve.Nowhere, valve.AbsentNotPerformed).Plan().Step("c", repair.ArtificialChord, valve.P2)
+	nothing := repair.NewExample().Assess("tee").Absent(valve.BasalSeptumThickness, valve.Nowhere, valve.AbsentNotPerformed).Plan().Step("c", repair.ArtificialChord, valve.P2)
 	if v = one(t, nothing.Case(), k); v.State != NotEvaluable || len(v.Missing) != 2 {
 		t.Errorf("nothing known: %s, missing %v", v.State, v.Missing)
 	}
@@ -415,7 +419,7 @@ func TestWindowExcess(t *testing.T) {
 	k := valve.Key{ID: IDWindowExcess, Place: "a2_p2", Occasion: valve.AtPlan, Role: valve.Planned}
 	build := func(p float64) *repair.Example {
 		return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, 26).Height(valve.P2, p).
-			Plan().Device("ring", repair.CompleteRing).Dim(leafRingAP, 22)
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 22)
 	}
 	if v := one(t, build(22).Case(), k); v.Value <= 0 || !strings.Contains(v.Explanation, "59.1 % of the diameter from the anterior hinge, below 60 %") {
 		t.Errorf("%v: %s", v.Value, v.Explanation)
@@ -442,7 +446,7 @@ func TestFlowNeedsATightValve(t *testing.T) {
 		return e.Graded(repair.FiveStep, "moderate").Case()
 	}
 	flow := func() *repair.Example {
-		return male(outflow().Set(leafInflowVTI, 27).Set(leafGradientRate, 70).Set(leafGradient, 4))
+		return male(outflow().Set(valve.InflowVelocityTimeIntegral, 27).Set(valve.GradientHeartRate, 70).Set(valve.MeanGradient, 4))
 	}
 	for _, id := range []string{IDContinuityOrifice, IDHydraulicOrifice} {
 		if v := one(t, leaking(flow()), atTTE(id)); v.State != NotApplicable {
@@ -457,13 +461,13 @@ func TestFlowNeedsATightValve(t *testing.T) {
 	}
 	// The sex: both regressions, and the mean of both.
 	for sex, want := range map[string]float64{"male": 428, "female": 418, "": 423, "other": 423} {
-		c := tte().Set(leafGradientRate, 70).Edit(func(c *repair.Case) { c.Identity = &repair.Identity{Sex: sex} }).Case()
+		c := tte().Set(valve.GradientHeartRate, 70).Edit(func(c *repair.Case) { c.Identity = &repair.Identity{Sex: sex} }).Case()
 		if v := one(t, c, atTTE(IDFillingTime)); v.Value != want {
 			t.Errorf("sex %q: %v ms, want %v", sex, v.Value, want)
 		}
 	}
 	for rate, state := range map[float64]State{39: NotApplicable, 40: HasValue, 150: HasValue, 151: NotApplicable} {
-		if v := one(t, tte().Set(leafGradientRate, rate).Case(), atTTE(IDFillingTime)); v.State != state {
+		if v := one(t, tte().Set(valve.GradientHeartRate, rate).Case(), atTTE(IDFillingTime)); v.State != state {
 			t.Errorf("%v/min: %s", rate, v.State)
 		}
 	}
@@ -474,12 +478,12 @@ func TestResectionRefusals(t *testing.T) {
 	key := func(id string) valve.Key {
 		return valve.Key{ID: id, Occasion: valve.AtOperation, Role: valve.Derived}
 	}
-	wide := scallops(repair.NewExample().Assess("tee")).Operation().Resect("r", repair.Quadrangular, valve.P2).Dim(leafResectionFree, 92)
+	wide := scallops(repair.NewExample().Assess("tee")).Operation().Resect("r", repair.Quadrangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 92)
 	if v := one(t, wide.Case(), key(IDFreeEdgeLeft)); v.State != NotEvaluable || !strings.Contains(v.Explanation, "whole free edge") {
 		t.Errorf("%s %v", v.State, v.Explanation)
 	}
-	noBase := repair.NewExample().Assess("tee").Set(leafPosteriorAnnulus, 93).Operation().
-		Resect("r", repair.Quadrangular, valve.P2).Dim(leafResectionBase, 93).Device("band", repair.PosteriorBand).Dim(leafBandLength, 65)
+	noBase := repair.NewExample().Assess("tee").Set(valve.PosteriorAnnulusLength, 93).Operation().
+		Resect("r", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 93).Device("band", repair.PosteriorBand).Dim(valve.BandLength, 65)
 	if v := one(t, noBase.Case(), key(IDBasePerAnnulus)); v.State != NotEvaluable || !strings.Contains(v.Explanation, "whole base") {
 		t.Errorf("%s %v", v.State, v.Explanation)
 	}
@@ -490,14 +494,14 @@ func TestResectionRefusals(t *testing.T) {
 		}
 	}
 	// The base from the scallops where the whole was not measured; all three needed.
-	sum := repair.NewExample().Assess("tee").SetAt(leafScallopBase, "p1", 24).SetAt(leafScallopBase, "p2", 46)
+	sum := repair.NewExample().Assess("tee").SetAt(valve.ScallopAnnularWidth, "p1", 24).SetAt(valve.ScallopAnnularWidth, "p2", 46)
 	band := func(e *repair.Example) *repair.Case {
-		return e.Operation().Device("band", repair.PosteriorBand).Dim(leafBandLength, 65).Case()
+		return e.Operation().Device("band", repair.PosteriorBand).Dim(valve.BandLength, 65).Case()
 	}
 	if v := one(t, band(sum), key(IDWidthClosedByRing)); v.State != NotEvaluable || len(v.Missing) != 1 {
 		t.Errorf("two scallops: %s, missing %v", v.State, v.Missing)
 	}
-	sum = repair.NewExample().Assess("tee").SetAt(leafScallopBase, "p1", 24).SetAt(leafScallopBase, "p2", 46).SetAt(leafScallopBase, "p3", 22)
+	sum = repair.NewExample().Assess("tee").SetAt(valve.ScallopAnnularWidth, "p1", 24).SetAt(valve.ScallopAnnularWidth, "p2", 46).SetAt(valve.ScallopAnnularWidth, "p3", 22)
 	if v := one(t, band(sum), key(IDWidthClosedByRing)); v.Value != 27 || !strings.Contains(v.Explanation, "scallops") {
 		t.Errorf("three scallops: %v %s", v.Value, v.Explanation)
 	}
@@ -514,7 +518,7 @@ func TestGradedAsShown(t *testing.T) {
 			}
 		}
 	}
-	for id, grid := range map[string]float64{IDEjectionFraction: percentGrid, IDHeightRatio: ratioGrid, IDFinalPosteriorHeight: lengthGrid, leafPlaneAngle: angleGrid} {
+	for id, grid := range map[string]float64{IDEjectionFraction: percentGrid, IDHeightRatio: ratioGrid, IDFinalPosteriorHeight: lengthGrid, valve.AortoMitralAngle: angleGrid} {
 		if _, is, _ := Describe(id); is != grid {
 			t.Errorf("%s: %v, want %v", id, is, grid)
 		}

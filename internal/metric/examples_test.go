@@ -34,28 +34,28 @@ func middle(k valve.Key) valve.Key { k.Place = valve.AtSlice(valve.A2P2); return
 
 // The cases below are invented; the numbers are those of the sources.
 func convergence() *repair.Example {
-	return tte().Set(leafRadius, 9).Set(leafAliasing, 40).Set(leafPeak, 500).Set(leafJet, 140)
+	return tte().Set(valve.ProximalIsovelocityRadius, 9).Set(valve.AliasingVelocity, 40).Set(valve.RegurgitationPeakVelocity, 500).Set(valve.RegurgitationVelocityTimeIntegral, 140)
 }
 
 func inflowAndOutflow() *repair.Example {
-	return tte().Set(leafInflow, 32).Set(leafInflowVTI, 15).Set(leafOutflow, 20).Set(leafOutflowVTI, 18).Set(leafJet, 150)
+	return tte().Set(valve.InflowAnnulusDiameter, 32).Set(valve.InflowVelocityTimeIntegral, 15).Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18).Set(valve.RegurgitationVelocityTimeIntegral, 150)
 }
 
 func ventricle() *repair.Example {
-	return tte().Set(leafEDV, 160).Set(leafESV, 60).Set(leafOutflow, 20).Set(leafOutflowVTI, 18).Set(leafJet, 150)
+	return tte().Set(valve.LeftVentricularEndDiastolicVolume, 160).Set(valve.LeftVentricularEndSystolicVolume, 60).Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18).Set(valve.RegurgitationVelocityTimeIntegral, 150)
 }
 
 func annulus() *repair.Example {
-	return tte().Set(leafAP, 29).Set(leafCommissural, 39)
+	return tte().Set(valve.AnnulusAnteroPosteriorDiameter, 29).Set(valve.AnnulusIntercommissuralDiameter, 39)
 }
 
 // ringed: the reported means of repaired degenerative valves with an assumed
 // inner ring diameter.
 func ringed() *repair.Example {
 	return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, 27.2).Height(valve.P2, 20).
-		Set(leafAnnulusArea, 13.3).Set(leafAnteriorArea, 8).
+		Set(valve.AnnulusArea, 13.3).Set(valve.AnteriorLeafletArea, 8).
 		EditStudy(func(s *repair.Study) { s.LesionsRecorded = valve.Complete }).
-		Operation().Device("ring", repair.CompleteRing).Dim(leafRingAP, 25.5).Dim(leafRingTransverse, 34).
+		Operation().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 25.5).Dim(valve.RingInnerTransverseDiameter, 34).
 		Step("low", repair.HeightReduction, valve.P2).Dim("height_removed", 6.1)
 }
 
@@ -91,19 +91,19 @@ func examples() []example {
 	identity := func(id string) valve.Key {
 		return valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Derived}
 	}
-	elliptic := tte().Set(leafInflow, 32).Set(leafInflowTwo, 40).Set(leafInflowVTI, 15)
+	elliptic := tte().Set(valve.InflowAnnulusDiameter, 32).Set(valve.InflowAnnulusDiameterAcross, 40).Set(valve.InflowVelocityTimeIntegral, 15)
 	return slices.Concat(depthExamples(), shapeExamples(), predictionExamples(), []example{
 		{key: atTTE(IDConvergenceSurface), c: convergence(), want: 5.0894, from: published + "teaching calculator, shell 5.089 cm2",
-			without: map[string]string{leafRadius: silent}},
+			without: map[string]string{valve.ProximalIsovelocityRadius: silent}},
 		{key: atTTE(IDPeakRegurgitantFlow), c: convergence(), want: 203.5752, from: published + "two teaching calculators, 203.58 mL/s"},
 		{key: atTTE(IDOrificeByConvergence), c: convergence(), want: 0.40715, band: "severe", from: published + "two teaching calculators, 0.407 cm2"},
 		{key: atTTE(IDVolumeByConvergence), c: convergence(), want: 57.001, band: "moderate to severe", from: published + "teaching calculator, 57.0 mL; its 'severe' contradicts the 2017 bands"},
-		{key: atTTE(IDAngleCorrectedFlow), c: convergence().Set(leafAngle, 120), want: 135.7168, from: own + "the example above at 120 degrees; formula Jang 2018, read", without: map[string]string{leafAngle: silent}},
-		{key: atTTE(IDAngleCorrectedOrifice), c: convergence().Set(leafAngle, 120), want: 0.2714, band: "mild to moderate", from: own + "as above", without: map[string]string{leafAngle: silent}},
-		{key: atTTE(IDAngleCorrectedVolume), c: convergence().Set(leafAngle, 120), want: 38.001, band: "mild to moderate", from: own + "as above", without: map[string]string{leafAngle: silent}},
+		{key: atTTE(IDAngleCorrectedFlow), c: convergence().Set(valve.ConvergenceAngle, 120), want: 135.7168, from: own + "the example above at 120 degrees; formula Jang 2018, read", without: map[string]string{valve.ConvergenceAngle: silent}},
+		{key: atTTE(IDAngleCorrectedOrifice), c: convergence().Set(valve.ConvergenceAngle, 120), want: 0.2714, band: "mild to moderate", from: own + "as above", without: map[string]string{valve.ConvergenceAngle: silent}},
+		{key: atTTE(IDAngleCorrectedVolume), c: convergence().Set(valve.ConvergenceAngle, 120), want: 38.001, band: "mild to moderate", from: own + "as above", without: map[string]string{valve.ConvergenceAngle: silent}},
 		{key: atTTE(IDSimplifiedOrifice), c: convergence(), want: 0.405, band: "severe", from: own + "0.9²/2; formula from memory"},
 		{key: atTTE(IDInflowStrokeVolume), c: inflowAndOutflow(), want: 120.637, from: own + "32 mm, 15 cm"},
-		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; ellipse from memory", without: map[string]string{leafInflowTwo: otherWay}},
+		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; ellipse from memory", without: map[string]string{valve.InflowAnnulusDiameterAcross: otherWay}},
 		{key: atTTE(IDOutflowStrokeVolume), c: inflowAndOutflow(), want: 56.549, from: own + "20 mm, 18 cm; a form with 2·π·r² would double it"},
 		{key: atTTE(IDVentricularStrokeVolume), c: ventricle(), want: 100, from: "arithmetic"},
 		{key: atTTE(IDVolumeFromInflow), c: inflowAndOutflow(), want: 64.088, band: "severe", from: own + "120.637 − 56.549"},
@@ -116,7 +116,7 @@ func examples() []example {
 			from: published + "Onishi 2024, formula", without: map[string]string{"vena_contracta_width_across": silent}},
 		{key: atTTE(IDMeanVenaContractaWidth), c: tte().Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10), want: 7.5,
 			band: "mild to moderate or moderate to severe", from: published + "Onishi 2024, formula", without: map[string]string{"vena_contracta_width_across": silent}},
-		{key: atTTE(IDInflowToOutflowRatio), c: tte().Set(leafInflowVTI, 21).Set(leafOutflowVTI, 15), want: 1.4, from: "arithmetic; 1.4 is the published mark", without: map[string]string{leafInflowVTI: silent}},
+		{key: atTTE(IDInflowToOutflowRatio), c: tte().Set(valve.InflowVelocityTimeIntegral, 21).Set(valve.OutflowTractVelocityTimeIntegral, 15), want: 1.4, from: "arithmetic; 1.4 is the published mark", without: map[string]string{valve.InflowVelocityTimeIntegral: silent}},
 		{key: atTTE(IDEjectionFraction), c: ventricle(), want: 62.5, from: "definition"},
 		{key: atTTE(IDForwardEjectionFraction), c: ventricle(), want: 35.343, from: own + "56.549/160; concept Petolat 2023, read"},
 		{key: identity(IDBodySurfaceRoot), c: body(tte(), 170, 70), want: 1.81812, from: published + "two public pages, 1.818 m2"},
@@ -128,10 +128,10 @@ func examples() []example {
 		{key: atTTE(IDAnnulusAreaElliptic), c: annulus(), want: 8.8828, from: own + "means of BioMed Res Int 2020:3261714, Table 3 (read): planimetered 9.6, an ellipse is 2.8 to 9.4 % lower"},
 		{key: atTTE(IDAnnulusPerimeterElliptic), c: annulus(), want: 107.38, from: own + "same table: 10.74 cm against 11.6 measured"},
 		{key: atTTE(IDAnnulusDiameterRatio), c: annulus(), want: 0.7436, from: published + "same table, 0.75"},
-		{key: atTTE(IDAnnulusIsoperimetric), c: tte().Set(leafPerimeter, 116).Set(leafAnnulusArea, 9.8), want: 1.0927, from: own + "same table, 11.6 cm and 9.8 cm2", without: map[string]string{leafPerimeter: silent}},
-		{key: atTTE(IDAnnulusHeightRatio), c: tte().Set(leafAnnulusRise, 6.8).Set(leafCommissural, 39), want: 0.17436, from: own + "same table, 6.8 of 39 mm", without: map[string]string{leafAnnulusRise: silent}},
+		{key: atTTE(IDAnnulusIsoperimetric), c: tte().Set(valve.AnnulusPerimeter, 116).Set(valve.AnnulusArea, 9.8), want: 1.0927, from: own + "same table, 11.6 cm and 9.8 cm2", without: map[string]string{valve.AnnulusPerimeter: silent}},
+		{key: atTTE(IDAnnulusHeightRatio), c: tte().Set(valve.AnnulusHeight, 6.8).Set(valve.AnnulusIntercommissuralDiameter, 39), want: 0.17436, from: own + "same table, 6.8 of 39 mm", without: map[string]string{valve.AnnulusHeight: silent}},
 		{key: middle(atTTE(IDHeightRatio)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9), want: 1.9568, from: own + "means of McCarthy 2021, read"},
-		{key: middle(atTTE(IDLeafletToAnnulusIndex)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9).Set(leafAP, 25.5), want: 1.6118, from: own + "same means; the flat contact is d·(index − 1)/2 = 7.8"},
+		{key: middle(atTTE(IDLeafletToAnnulusIndex)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9).Set(valve.AnnulusAnteroPosteriorDiameter, 25.5), want: 1.6118, from: own + "same means; the flat contact is d·(index − 1)/2 = 7.8"},
 		{key: afterRun1(IDFinalPosteriorHeight, "p2"), c: repair.NewExample().Assess("tee").Height(valve.P2, 20).Operation().
 			Resect("r", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15), want: 21.40625, from: own + "20 + 15²/(8·20)"},
 		{key: performed(IDResectedArea, "r"), c: repair.NewExample().Operation().Resect("r", repair.Triangular, valve.P2).
@@ -143,7 +143,7 @@ func examples() []example {
 			Step("s", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Side(valve.Medial, "sliding_advance", 5).
 			Step("p", repair.Plication, valve.P2).Dim("plication_length", 3), want: 1, from: "arithmetic; the two advances need not be equal"},
 		{key: performed(IDRingOrifice, "ring"), c: ringed(), want: 6.809, from: own + "34 by 25.5 mm, 6.81 cm2"},
-		{key: performed(IDRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(leafRingOrifice, 7.3), want: 7.3, from: "definition: as given", without: map[string]string{leafRingOrifice: diameters}},
+		{key: performed(IDRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 7.3), want: 7.3, from: "definition: as given", without: map[string]string{valve.RingOrificeArea: diameters}},
 		{key: performed(IDRingToAnteriorLeaflet, "ring"), c: ringed(), want: 0.8511, from: own + "6.809/8"},
 		{key: performed(IDRingToAnnulus, "ring"), c: ringed(), want: 0.512, from: own + "6.81 over 13.3 cm2, a published mean of deficient valves"},
 		{key: PredictedContactKey(false), c: ringed(), want: 7.8, from: own + "means of McCarthy 2021 (read), ring diameter assumed; measured 6.4 ± 1.7"},
@@ -218,7 +218,7 @@ func TestEveryInputIsNeeded(t *testing.T) {
 					t.Errorf("%s without %s: %s %v, %s", row.key, in.Key, v.State, v.Value, v.Explanation)
 				}
 			case diameters:
-				if v.State != NotEvaluable || len(v.Missing) != 2 || !strings.Contains(v.Missing[0], leafRingAP) || !strings.Contains(v.Missing[1], leafRingTransverse) {
+				if v.State != NotEvaluable || len(v.Missing) != 2 || !strings.Contains(v.Missing[0], valve.RingInnerAnteroPosteriorDiameter) || !strings.Contains(v.Missing[1], valve.RingInnerTransverseDiameter) {
 					t.Errorf("%s without %s: %s, missing %v", row.key, in.Key, v.State, v.Missing)
 				}
 			default:
@@ -239,38 +239,38 @@ func richCase() *repair.Example {
 			s.AorticGrade = repair.Grade{Scheme: repair.FiveStep, Value: "none"}
 			s.Shape = shaped{15, 3, 2}.shape()
 		}).
-		Set(leafRadius, 9).Set(leafAliasing, 40).Set(leafPeak, 500).Set(leafJet, 140).Set(leafAngle, 120).
+		Set(valve.ProximalIsovelocityRadius, 9).Set(valve.AliasingVelocity, 40).Set(valve.RegurgitationPeakVelocity, 500).Set(valve.RegurgitationVelocityTimeIntegral, 140).Set(valve.ConvergenceAngle, 120).
 		Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10).
-		Set(leafInflow, 32).Set(leafInflowTwo, 40).Set(leafInflowVTI, 15).Set(leafOutflow, 20).Set(leafOutflowVTI, 18).
-		Set(leafEDV, 160).Set(leafESV, 60).
-		Set(leafStatedEjection, 62).Set(leafStatedFraction, 35).
+		Set(valve.InflowAnnulusDiameter, 32).Set(valve.InflowAnnulusDiameterAcross, 40).Set(valve.InflowVelocityTimeIntegral, 15).Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18).
+		Set(valve.LeftVentricularEndDiastolicVolume, 160).Set(valve.LeftVentricularEndSystolicVolume, 60).
+		Set(valve.StatedLeftVentricularEjectionFraction, 62).Set(valve.StatedRegurgitantFraction, 35).
 		Set("left_atrial_volume", 120).Set("left_ventricular_end_systolic_diameter", 40).
-		Set(leafOutput, 4.5).Set(leafGradientRate, 70).Set(leafDeceleration, 250).Set(leafEarly, 120).Set(leafLate, 60).
-		Set(leafTrigones, 27).Set(leafPosteriorAnnulus, 93).
-		SetAt(leafScallopFreeEdge, valve.AtSegment(valve.P1), 24).SetAt(leafScallopFreeEdge, valve.AtSegment(valve.P2), 30).
-		SetAt(leafScallopFreeEdge, valve.AtSegment(valve.P3), 22).SetAt(leafScallopBase, valve.AtSegment(valve.P2), 26).
+		Set(valve.CardiacOutput, 4.5).Set(valve.GradientHeartRate, 70).Set(valve.DecelerationTime, 250).Set(valve.EarlyInflowVelocity, 120).Set(valve.LateInflowVelocity, 60).
+		Set(valve.IntertrigonalDistance, 27).Set(valve.PosteriorAnnulusLength, 93).
+		SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P1), 24).SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 30).
+		SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P3), 22).SetAt(valve.ScallopAnnularWidth, valve.AtSegment(valve.P2), 26).
 		Height(valve.P1, 17).Height(valve.P3, 15).
 		Set("tricuspid_regurgitation_peak_velocity", 336).Set("right_atrial_pressure", 5).Set("pressure_half_time", 150).
-		Set(leafAP, 33).Set(leafCommissural, 39).Set(leafAnnulusArea, 12).Set(leafPerimeter, 130).Set(leafAnnulusRise, 7).
-		Height(valve.A2, 27).Height(valve.P2, 24).Set(leafAnteriorArea, 8).
+		Set(valve.AnnulusAnteroPosteriorDiameter, 33).Set(valve.AnnulusIntercommissuralDiameter, 39).Set(valve.AnnulusArea, 12).Set(valve.AnnulusPerimeter, 130).Set(valve.AnnulusHeight, 7).
+		Height(valve.A2, 27).Height(valve.P2, 24).Set(valve.AnteriorLeafletArea, 8).
 		Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 14).Dim("resection_height", 20).
 		Step("s2", repair.HeightReduction, valve.P2).Dim("height_removed", 5).
 		Device("s3", repair.CompleteRing).EditStep(func(s *repair.Step) { s.Ring.FamilyKey = "family-1" }).
-		Dim(leafRingAP, 27).Dim(leafRingTransverse, 36).
+		Dim(valve.RingInnerAnteroPosteriorDiameter, 27).Dim(valve.RingInnerTransverseDiameter, 36).
 		Operation().Resect("o1", repair.Quadrangular, valve.P2).
-		Dim("resection_free_edge_width", 14).Dim("resection_base_width", 12).Dim("resection_height", 20).Dim(leafProlapsingWidth, 20).
-		Step("o2", repair.SlidingPlasty).Side(valve.Lateral, leafDetached, 20).Side(valve.Lateral, leafStripAtCut, 6).
-		Side(valve.Lateral, leafStripAtFarEnd, 2).Side(valve.Lateral, "sliding_advance", 5).Side(valve.Medial, "sliding_advance", 4).
+		Dim("resection_free_edge_width", 14).Dim("resection_base_width", 12).Dim("resection_height", 20).Dim(valve.ProlapsingFreeEdgeWidth, 20).
+		Step("o2", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingDetachedLength, 20).Side(valve.Lateral, valve.SlidingStripHeightAtCutEdge, 6).
+		Side(valve.Lateral, valve.SlidingStripHeightAtFarEnd, 2).Side(valve.Lateral, "sliding_advance", 5).Side(valve.Medial, "sliding_advance", 4).
 		Step("o3", repair.Plication, valve.P2).Dim("plication_length", 3).
-		Device("o4", repair.CompleteRing).Dim(leafRingAP, 26).Dim(leafRingTransverse, 35).Dim(leafRingOrifice, 7.3).
+		Device("o4", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 35).Dim(valve.RingOrificeArea, 7.3).
 		Step("o5", repair.ArtificialChord, valve.A2).
 		Field(1, valve.AfterLeafletWork).Method(valve.Ruler).
 		HeightAt(valve.P2, valve.SeamLateralEdge, 13).HeightAt(valve.P2, valve.SeamMedialEdge, 14).
 		Height(valve.P1, 12).Height(valve.P3, 9).
 		Result("exit", 1, valve.LeavingTheatre).Method(valve.Echo2D).Graded(repair.FiveStep, "trace").Coaptation(8).
-		SetAt(leafClosureLine, valve.AtSlice(valve.A2P2), 60).
-		Set(leafGradient, 3).Set(leafGradientRate, 75).Set(leafRate, 76).
-		Set(leafOutflow, 20).Set(leafOutflowVTI, 18).Set(leafInflowVTI, 27).Set(leafSeptalDistance, 22).
+		SetAt(valve.AnteriorClosureShare, valve.AtSlice(valve.A2P2), 60).
+		Set(valve.MeanGradient, 3).Set(valve.GradientHeartRate, 75).Set(valve.HeartRate, 76).
+		Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18).Set(valve.InflowVelocityTimeIntegral, 27).Set(valve.CoaptationToSeptumDistance, 22).
 		Edit(func(c *repair.Case) {
 			c.Identity = &repair.Identity{Sex: "male"}
 			c.Plan.Aetiology, c.Plan.FunctionalClass = "myxomatous", "ii"

@@ -22,25 +22,17 @@ const (
 	IDAnteriorLeafletToAnnulus = "anterior_leaflet_to_annulus_area_ratio"
 )
 
-const (
-	leafRate         = "heart_rate"
-	leafGradientRate = "gradient_heart_rate"
-	leafGradient     = "mean_gradient"
-	leafOutput       = "cardiac_output"
-	leafDeceleration = "deceleration_time"
-	leafEarly        = "early_inflow_velocity"
-	leafLate         = "late_inflow_velocity"
-)
-
-var bodySurfaceInputs = []string{"body_height", "body_weight"}
+var bodySurfaceInputs = []string{valve.BodyHeight, valve.BodyWeight}
 
 var flowMetrics = []Metric{
 	{
 		ID: IDFractionByConvergence, Name: "regurgitant fraction by flow convergence",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · RVol / (RVol + SV of the outflow tract), RVol by flow convergence, not corrected for the angle",
-		Inputs: []string{leafRadius, leafAliasing, leafPeak, leafJet, leafOutflow, leafOutflowVTI},
+		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceMemory, Since: "2",
-		Where: func(c *repair.Case) []At { return inStudiesWith(c, []string{leafRadius}, []string{leafOutflowVTI}) },
+		Where: func(c *repair.Case) []At {
+			return inStudiesWith(c, []string{valve.ProximalIsovelocityRadius}, []string{valve.OutflowTractVelocityTimeIntegral})
+		},
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
 			if ConvergenceAngle.In(r) {
@@ -55,16 +47,16 @@ var flowMetrics = []Metric{
 	{
 		ID: IDFillingTime, Name: "diastolic filling time of one beat, estimated from the rate of the gradient",
 		Unit: units.MS, Grid: 1, Formula: "60000/HR − (546 − 2.1·HR − 50) − 80, men; 549 − 2.0·HR, women; the mean of both where the sex is not recorded; 40 to 150/min",
-		Inputs: []string{leafGradientRate}, Source: settings.SourceMemory, Since: "2", Where: inStudies(leafGradientRate),
+		Inputs: []string{valve.GradientHeartRate}, Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.GradientHeartRate),
 		Compute: func(r *Reader) float64 { return float64(fillingTime(r, GradientHeartRate.Of(r))) },
 	},
 	{
 		ID: IDHydraulicOrifice, Name: "mitral orifice area from flow and mean gradient by the hydraulic formula (Gorlin)",
 		Unit: units.CM2, Grid: 0.01, Formula: "Q / (37.7 · √MG), Q = cardiac output / (HR · filling time); the outflow tract's stroke volume where no output was measured",
-		Inputs: []string{leafOutput, leafOutflow, leafOutflowVTI, leafGradientRate, leafGradient},
+		Inputs: []string{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.GradientHeartRate, valve.MeanGradient},
 		Source: settings.SourcePublicPages, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{leafGradient}, []string{leafOutput, leafOutflowVTI})
+			return inStudiesWith(c, []string{valve.MeanGradient}, []string{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 {
 			littleLeaks(r)
@@ -76,9 +68,9 @@ var flowMetrics = []Metric{
 	{
 		ID: IDContinuityOrifice, Name: "effective mitral orifice area by continuity",
 		Unit: units.CM2, Grid: 0.01, Formula: "SV of the outflow tract / VTI of the inflow; not with more than mild regurgitation of either valve",
-		Inputs: []string{leafOutflow, leafOutflowVTI, leafInflowVTI}, Source: settings.SourceMemory, Since: "2",
+		Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, Source: settings.SourceMemory, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{leafInflowVTI}, []string{leafOutflow, leafOutflowVTI})
+			return inStudiesWith(c, []string{valve.InflowVelocityTimeIntegral}, []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 { return float64(continuityArea(r)) },
 	},
@@ -86,17 +78,17 @@ var flowMetrics = []Metric{
 		ID: IDIndexedEffectiveOrifice, Name: "effective mitral orifice area by continuity, per body surface (square-root formula)",
 		Unit: units.MM2PerM2, Grid: 1,
 		Formula: "SV of the outflow tract / VTI of the inflow / body surface; 120 mm2/m2 or less is called mismatch after a replacement: by analogy only, not judged",
-		Inputs:  append([]string{leafOutflow, leafOutflowVTI, leafInflowVTI}, bodySurfaceInputs...),
+		Inputs:  append([]string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, bodySurfaceInputs...),
 		Source:  settings.SourceMemory, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{leafInflowVTI}, []string{leafOutflow, leafOutflowVTI})
+			return inStudiesWith(c, []string{valve.InflowVelocityTimeIntegral}, []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 { return float64(haemo.IndexedArea(continuityArea(r), bodySurface(r))) },
 	},
 	{
 		ID: IDDecelerationOrifice, Name: "mitral orifice area by deceleration time",
-		Unit: units.CM2, Grid: 0.01, Formula: "220 / (0.29 · deceleration time (ms))", Inputs: []string{leafDeceleration},
-		Source: settings.SourceMemory, Since: "2", Where: inStudies(leafDeceleration),
+		Unit: units.CM2, Grid: 0.01, Formula: "220 / (0.29 · deceleration time (ms))", Inputs: []string{valve.DecelerationTime},
+		Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.DecelerationTime),
 		Compute: func(r *Reader) float64 {
 			if s := r.Study(); s != nil && s.Kind != repair.Assessment {
 				r.Explain("after a repair the slope of the inflow is a poor guide to stenosis: do not decide by it alone")
@@ -107,8 +99,8 @@ var flowMetrics = []Metric{
 	{
 		ID: IDForwardStrokeIndex, Name: "forward stroke volume of the outflow tract per body surface (square-root formula)",
 		Unit: units.MLPerM2, Grid: 0.1, Formula: "SV of the outflow tract / body surface",
-		Inputs: append([]string{leafOutflow, leafOutflowVTI}, bodySurfaceInputs...),
-		Source: settings.SourceArithmetic, Since: "2", Where: inStudies(leafOutflowVTI),
+		Inputs: append([]string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral}, bodySurfaceInputs...),
+		Source: settings.SourceArithmetic, Since: "2", Where: inStudies(valve.OutflowTractVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
 			return float64(haemo.IndexedVolume(outflowVolume(r), bodySurface(r)))
@@ -117,8 +109,10 @@ var flowMetrics = []Metric{
 	{
 		ID: IDOutflowOutput, Name: "cardiac output through the outflow tract",
 		Unit: units.LPerMin, Grid: 0.1, Formula: "SV of the outflow tract · heart rate",
-		Inputs: []string{leafOutflow, leafOutflowVTI, leafRate}, Source: settings.SourceArithmetic, Since: "2",
-		Where: func(c *repair.Case) []At { return inStudiesWith(c, []string{leafOutflowVTI}, []string{leafRate}) },
+		Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate}, Source: settings.SourceArithmetic, Since: "2",
+		Where: func(c *repair.Case) []At {
+			return inStudiesWith(c, []string{valve.OutflowTractVelocityTimeIntegral}, []string{valve.HeartRate})
+		},
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
 			return float64(outflowVolume(r).AtRate(HeartRate.Of(r)))
@@ -126,8 +120,8 @@ var flowMetrics = []Metric{
 	},
 	{
 		ID: IDEarlyToLateRatio, Name: "peak early over peak late inflow velocity",
-		Unit: units.One, Grid: 0.01, Formula: "E / A", Inputs: []string{leafEarly, leafLate},
-		Source: settings.SourceArithmetic, Since: "2", Where: inStudies(leafLate),
+		Unit: units.One, Grid: 0.01, Formula: "E / A", Inputs: []string{valve.EarlyInflowVelocity, valve.LateInflowVelocity},
+		Source: settings.SourceArithmetic, Since: "2", Where: inStudies(valve.LateInflowVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.EarlyToLateRatio(EarlyInflowVelocity.Of(r), LateInflowVelocity.Of(r)))
 		},
@@ -135,12 +129,12 @@ var flowMetrics = []Metric{
 	{
 		ID: IDAnteriorLeafletToAnnulus, Name: "area of the anterior leaflet over the area of the annulus",
 		Unit: units.One, Grid: 0.01, Formula: "anterior leaflet area / annulus area, one study; no published cut-off: reported, not judged",
-		Inputs: []string{leafAnteriorArea, leafAnnulusArea}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []string{valve.AnteriorLeafletArea, valve.AnnulusArea}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{leafAnteriorArea}, []string{leafAnnulusArea})
+			return inStudiesWith(c, []string{valve.AnteriorLeafletArea}, []string{valve.AnnulusArea})
 		},
 		Compute: func(r *Reader) float64 {
-			samePhase(r, leafAnteriorArea, leafAnnulusArea)
+			samePhase(r, valve.AnteriorLeafletArea, valve.AnnulusArea)
 			return float64(AnteriorLeafletArea.Of(r).Over(AnnulusArea.Of(r)))
 		},
 	},

@@ -18,20 +18,9 @@ const (
 	IDPrimaryStage = "primary_regurgitation_stage"
 )
 
-const (
-	leafWidth          = "vena_contracta_width"
-	leafWidthAcross    = "vena_contracta_width_across"
-	leafStatedOrifice  = "stated_regurgitant_orifice_area"
-	leafStatedVolume   = "stated_regurgitant_volume"
-	leafStatedFraction = "stated_regurgitant_fraction"
-	leafStatedEjection = "stated_left_ventricular_ejection_fraction"
-	leafJetShare       = "jet_to_left_atrium_share"
-	leafEndSystole     = "left_ventricular_end_systolic_diameter"
-)
-
 var gradingInputs = []string{
-	leafStatedOrifice, leafStatedVolume, leafStatedFraction, leafRadius, leafAliasing, leafAngle, leafPeak, leafJet,
-	leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI, leafEDV, leafESV, leafWidth, leafWidthAcross,
+	valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction, valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral,
+	valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.VenaContractaWidth, valve.VenaContractaWidthAcross,
 }
 
 var gradingMetrics = []Metric{
@@ -65,7 +54,7 @@ var gradingMetrics = []Metric{
 		ID: IDPrimaryStage, Name: "stage of chronic primary regurgitation before the operation",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "1 A at risk, 2 B progressive, 3 C1 and 4 C2 severe without symptoms (C2: ejection fraction 60 % or less, or end-systolic diameter 40 mm or more), 5 D severe with symptoms; not told where the parameters disagree on severe",
-		Inputs:  slices.Concat(gradingInputs, []string{leafJetShare, leafStatedEjection, leafEndSystole}),
+		Inputs:  slices.Concat(gradingInputs, []string{valve.JetToLeftAtriumShare, valve.StatedLeftVentricularEjectionFraction, valve.LeftVentricularEndSystolicDiameter}),
 		Source:  settings.SourceGuideline2020, Since: "2",
 		Where: func(c *repair.Case) []At {
 			return slices.DeleteFunc(whereGraded(c), func(at At) bool { return c.StudyAt(at.Occasion).Kind != repair.Assessment })
@@ -80,8 +69,8 @@ func bandWord(v float64) string { return haemo.Band(v).String() }
 // whereGraded gives the studies in which a parameter of regurgitation was
 // measured. A ventricle's volumes alone are none: they need the outflow.
 func whereGraded(c *repair.Case) []At {
-	alone := inStudies(leafStatedOrifice, leafStatedVolume, leafStatedFraction, leafRadius, leafWidth, leafInflowVTI)(c)
-	together := inStudiesWith(c, []string{leafEDV}, []string{leafESV}, []string{leafOutflowVTI})
+	alone := inStudies(valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction, valve.ProximalIsovelocityRadius, valve.VenaContractaWidth, valve.InflowVelocityTimeIntegral)(c)
+	together := inStudiesWith(c, []string{valve.LeftVentricularEndDiastolicVolume}, []string{valve.LeftVentricularEndSystolicVolume}, []string{valve.OutflowTractVelocityTimeIntegral})
 	for _, at := range together {
 		if !slices.Contains(alone, at) {
 			alone = append(alone, at)
@@ -127,7 +116,7 @@ func gradedKinds() [][]parameter {
 	fraction := exactly(func(v float64) haemo.Band { return haemo.GradeFraction(units.Fraction(v)) })
 	return [][]parameter{
 		{
-			{"orifice area as stated", leafStatedOrifice, of(StatedRegurgitantOrificeArea), units.CM2, areaGrid, orifice, true},
+			{"orifice area as stated", valve.StatedRegurgitantOrificeArea, of(StatedRegurgitantOrificeArea), units.CM2, areaGrid, orifice, true},
 			{"orifice area by flow convergence, corrected for the angle", IDAngleCorrectedOrifice, func(r *Reader) float64 {
 				return float64(haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r)))
 			}, units.CM2, areaGrid, orifice, true},
@@ -140,7 +129,7 @@ func gradedKinds() [][]parameter {
 			}, units.CM2, areaGrid, orifice, false},
 		},
 		{
-			{"volume as stated", leafStatedVolume, of(StatedRegurgitantVolume), units.ML, volumeGrid, volume, false},
+			{"volume as stated", valve.StatedRegurgitantVolume, of(StatedRegurgitantVolume), units.ML, volumeGrid, volume, false},
 			{"volume by flow convergence, corrected for the angle", IDAngleCorrectedVolume, func(r *Reader) float64 {
 				return float64(haemo.RegurgitantVolume(
 					haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r)), RegurgitationVelocityTimeIntegral.Of(r)))
@@ -152,7 +141,7 @@ func gradedKinds() [][]parameter {
 			{"volume from the ventricle", IDVolumeFromVentricle, func(r *Reader) float64 { return float64(volumeFromVentricle(r)) }, units.ML, volumeGrid, volume, false},
 		},
 		{
-			{"fraction as stated", leafStatedFraction, of(StatedRegurgitantFraction), units.Percent, percentGrid, fraction, false},
+			{"fraction as stated", valve.StatedRegurgitantFraction, of(StatedRegurgitantFraction), units.Percent, percentGrid, fraction, false},
 			{"fraction of the inflow", IDFractionFromInflow, func(r *Reader) float64 {
 				return float64(haemo.RegurgitantFraction(volumeFromInflow(r), inflowVolume(r)))
 			}, units.Percent, percentGrid, fraction, false},
@@ -164,7 +153,7 @@ func gradedKinds() [][]parameter {
 			{"vena contracta, mean of two planes", IDMeanVenaContractaWidth, func(r *Reader) float64 {
 				return float64(haemo.BiplaneVenaContractaWidth(VenaContractaWidth.Of(r), VenaContractaWidthAcross.Of(r)))
 			}, units.MM, lengthGrid, func(v float64) haemo.BandRange { return haemo.GradeVenaContractaBiplane(units.Length(v)) }, true},
-			{"vena contracta in one plane", leafWidth, of(VenaContractaWidth), units.MM, lengthGrid,
+			{"vena contracta in one plane", valve.VenaContractaWidth, of(VenaContractaWidth), units.MM, lengthGrid,
 				func(v float64) haemo.BandRange { return haemo.GradeVenaContracta(units.Length(v)) }, true},
 		},
 	}
@@ -232,7 +221,7 @@ func missParameters(r *Reader) {
 	case InflowVelocityTimeIntegral.In(r):
 		volumeFromInflow(r)
 	default:
-		for _, leaf := range []string{leafStatedOrifice, leafStatedVolume, leafStatedFraction} {
+		for _, leaf := range []string{valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction} {
 			r.Miss(valve.Key{ID: leaf, Occasion: r.At().Occasion, Role: valve.Measured})
 		}
 	}

@@ -11,10 +11,10 @@ import (
 var heartMetrics = []Metric{
 	{
 		ID: IDEjectionFraction, Name: "left ventricular ejection fraction",
-		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV) / EDV", Inputs: []string{leafEDV, leafESV},
-		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV) / EDV", Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
-			sameMethod(r, leafEDV, leafESV)
+			sameMethod(r, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 			return float64(haemo.EjectionFraction(LeftVentricularEndDiastolicVolume.Of(r), LeftVentricularEndSystolicVolume.Of(r)))
 		},
 		Codes: []Coding{
@@ -25,8 +25,8 @@ var heartMetrics = []Metric{
 	{
 		ID: IDForwardEjectionFraction, Name: "forward ejection fraction",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · SV of the outflow tract / EDV",
-		Inputs: []string{leafOutflow, leafOutflowVTI, leafEDV},
-		Source: settings.SourcePetolat2023, Since: "1", Where: inStudies(leafOutflow, leafOutflowVTI),
+		Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.LeftVentricularEndDiastolicVolume},
+		Source: settings.SourcePetolat2023, Since: "1", Where: inStudies(valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
 			return float64(haemo.ForwardEjectionFraction(outflowVolume(r), LeftVentricularEndDiastolicVolume.Of(r)))
@@ -34,14 +34,14 @@ var heartMetrics = []Metric{
 	},
 	{
 		ID: IDBodySurfaceRoot, Name: "body surface area by the square-root formula (Mosteller)",
-		Unit: units.M2, Grid: 0.01, Formula: "√(height · weight / 3600)", Inputs: []string{"body_height", "body_weight"},
+		Unit: units.M2, Grid: 0.01, Formula: "√(height · weight / 3600)", Inputs: []string{valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
 		Compute: func(r *Reader) float64 { return float64(bodySurface(r)) },
 		Codes:   loincCode("8277-6", "BSA", Equivalent),
 	},
 	{
 		ID: IDBodySurfacePower, Name: "body surface area by the power formula (Du Bois)",
-		Unit: units.M2, Grid: 0.01, Formula: "0.007184 · height^0.725 · weight^0.425", Inputs: []string{"body_height", "body_weight"},
+		Unit: units.M2, Grid: 0.01, Formula: "0.007184 · height^0.725 · weight^0.425", Inputs: []string{valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.BodySurfaceDuBois(
@@ -52,8 +52,8 @@ var heartMetrics = []Metric{
 	{
 		ID: IDLeftAtrialVolumeIndex, Name: "left atrial volume per body surface (square-root formula)",
 		Unit: units.MLPerM2, Grid: 0.1, Formula: "left atrial volume / body surface",
-		Inputs: []string{"left_atrial_volume", "body_height", "body_weight"},
-		Source: settings.SourceArithmetic, Since: "1", Where: inStudies("left_atrial_volume"),
+		Inputs: []string{valve.LeftAtrialVolume, valve.BodyHeight, valve.BodyWeight},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftAtrialVolume),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.IndexedVolume(LeftAtrialVolume.Of(r), bodySurface(r)))
 		},
@@ -61,8 +61,8 @@ var heartMetrics = []Metric{
 	{
 		ID: IDEndSystolicDiameterIndex, Name: "left ventricular end-systolic diameter per body surface (square-root formula)",
 		Unit: units.MMPerM2, Grid: 0.1, Formula: "end-systolic diameter / body surface",
-		Inputs: []string{"left_ventricular_end_systolic_diameter", "body_height", "body_weight"},
-		Source: settings.SourceArithmetic, Since: "1", Where: inStudies("left_ventricular_end_systolic_diameter"),
+		Inputs: []string{valve.LeftVentricularEndSystolicDiameter, valve.BodyHeight, valve.BodyWeight},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftVentricularEndSystolicDiameter),
 		Compute: func(r *Reader) float64 {
 			return float64(LeftVentricularEndSystolicDiameter.Of(r).Indexed(bodySurface(r)))
 		},
@@ -70,16 +70,16 @@ var heartMetrics = []Metric{
 	{
 		ID: IDPulmonaryPressure, Name: "systolic pulmonary artery pressure from tricuspid regurgitation",
 		Unit: units.MMHg, Grid: 0.1, Formula: "4 · v² + right atrial pressure (v in m/s)",
-		Inputs: []string{"tricuspid_regurgitation_peak_velocity", "right_atrial_pressure"},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies("tricuspid_regurgitation_peak_velocity"),
+		Inputs: []string{valve.TricuspidRegurgitationPeakVelocity, valve.RightAtrialPressure},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.TricuspidRegurgitationPeakVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.PulmonarySystolicPressure(TricuspidRegurgitationPeakVelocity.Of(r), RightAtrialPressure.Of(r)))
 		},
 	},
 	{
 		ID: IDHalfTimeOrifice, Name: "mitral orifice area by pressure half-time",
-		Unit: units.CM2, Grid: 0.01, Formula: "220 / pressure half-time (ms)", Inputs: []string{"pressure_half_time"},
-		Source: settings.SourcePublicPages, Since: "1", Where: inStudies("pressure_half_time"),
+		Unit: units.CM2, Grid: 0.01, Formula: "220 / pressure half-time (ms)", Inputs: []string{valve.PressureHalfTime},
+		Source: settings.SourcePublicPages, Since: "1", Where: inStudies(valve.PressureHalfTime),
 		Compute: func(r *Reader) float64 {
 			if s := r.Study(); s != nil && s.Kind != repair.Assessment {
 				r.Explain("after a repair the half-time is a poor guide to stenosis (area under the curve 0.64): do not decide by it alone")
@@ -97,7 +97,7 @@ func bodySurface(r *Reader) units.BodySurface {
 }
 
 func atIdentity(c *repair.Case) []At {
-	for _, id := range []string{"body_height", "body_weight"} {
+	for _, id := range []string{valve.BodyHeight, valve.BodyWeight} {
 		if recorded(c, valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Measured}) {
 			return []At{{Occasion: valve.AtIdentity, Role: valve.Derived}}
 		}

@@ -170,7 +170,7 @@ func TestNativeValue(t *testing.T) {
 		{"no study at all", &repair.Case{}, true, "", "assessment"},
 	}
 	for _, row := range rows {
-		if k := native(row.c, leafHeight, mid, row.forPlan, row.prefer); k.Occasion != row.want {
+		if k := native(row.c, valve.LeafletHeight, mid, row.forPlan, row.prefer); k.Occasion != row.want {
 			t.Errorf("%s: %s, want %s", row.why, k.Occasion, row.want)
 		}
 	}
@@ -188,8 +188,8 @@ func TestPhasesOfAPair(t *testing.T) {
 		{valve.EndSystole, valve.EndDiastole, NotEvaluable},
 	} {
 		c := repair.NewExample().Assess("tte").
-			Context(valve.Context{Method: valve.Echo3D, Phase: row.first}).Set(leafAP, 29).
-			Context(valve.Context{Method: valve.Echo3D, Phase: row.second}).Set(leafCommissural, 39).Case()
+			Context(valve.Context{Method: valve.Echo3D, Phase: row.first}).Set(valve.AnnulusAnteroPosteriorDiameter, 29).
+			Context(valve.Context{Method: valve.Echo3D, Phase: row.second}).Set(valve.AnnulusIntercommissuralDiameter, 39).Case()
 		v := one(t, c, atTTE(IDAnnulusDiameterRatio))
 		if v.State != row.want || (row.want == NotEvaluable) != strings.Contains(v.Explanation, "systole") || v.State == NotEvaluable && v.Value != 0 {
 			t.Errorf("%q and %q: %s, %s", row.first, row.second, v.State, v.Explanation)
@@ -207,11 +207,11 @@ func TestRing(t *testing.T) {
 		value float64
 		says  string
 	}{
-		{"a band encloses nothing", ring(repair.PosteriorBand).Dim(leafRingOrifice, 7), NotApplicable, 0, "posterior band"},
-		{"kind not recorded", ring("").Dim(leafRingOrifice, 7), NotEvaluable, 0, "not recorded"},
-		{"given and consistent", ring(repair.CompleteRing).Dim(leafRingOrifice, 7.3).Dim(leafRingAP, 26).Dim(leafRingTransverse, 34), HasValue, 7.3, "as given"},
-		{"given in outer dimensions", ring(repair.CompleteRing).Dim(leafRingOrifice, 9.8).Dim(leafRingAP, 26).Dim(leafRingTransverse, 34), HasValue, 9.8, "does not fit"},
-		{"from the diameters", ring(repair.CompleteRing).Dim(leafRingAP, 26).Dim(leafRingTransverse, 34), HasValue, 6.94, "ellipse"},
+		{"a band encloses nothing", ring(repair.PosteriorBand).Dim(valve.RingOrificeArea, 7), NotApplicable, 0, "posterior band"},
+		{"kind not recorded", ring("").Dim(valve.RingOrificeArea, 7), NotEvaluable, 0, "not recorded"},
+		{"given and consistent", ring(repair.CompleteRing).Dim(valve.RingOrificeArea, 7.3).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 34), HasValue, 7.3, "as given"},
+		{"given in outer dimensions", ring(repair.CompleteRing).Dim(valve.RingOrificeArea, 9.8).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 34), HasValue, 9.8, "does not fit"},
+		{"from the diameters", ring(repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 34), HasValue, 6.94, "ellipse"},
 	}
 	for _, row := range rows {
 		v := one(t, row.c.Case(), at)
@@ -235,8 +235,8 @@ func TestNotApplicable(t *testing.T) {
 		t.Errorf("aortic regurgitation not recorded: %s", v.Explanation)
 	}
 	for name, c := range map[string]*repair.Case{
-		"aliasing 30 cm/s": tte().Set(leafRadius, 6).Set(leafAliasing, 30.8).Set(leafPeak, 500).Case(),
-		"jet 600 cm/s":     tte().Set(leafRadius, 6).Set(leafAliasing, 40).Set(leafPeak, 600).Case(),
+		"aliasing 30 cm/s": tte().Set(valve.ProximalIsovelocityRadius, 6).Set(valve.AliasingVelocity, 30.8).Set(valve.RegurgitationPeakVelocity, 500).Case(),
+		"jet 600 cm/s":     tte().Set(valve.ProximalIsovelocityRadius, 6).Set(valve.AliasingVelocity, 40).Set(valve.RegurgitationPeakVelocity, 600).Case(),
 	} {
 		// r²/2 would give 0.18 where the full formula gives 0.13 (own vector).
 		if v := one(t, c, atTTE(IDSimplifiedOrifice)); v.State != NotApplicable || v.Value != 0 || v.Band != "" {
@@ -247,7 +247,7 @@ func TestNotApplicable(t *testing.T) {
 	if v := one(t, late, atTTE(IDOrificeByConvergence)); !strings.Contains(v.Explanation, "overstates") {
 		t.Errorf("mid-late regurgitation: %q", v.Explanation)
 	}
-	zero := tte().Set(leafEDV, 0).Set(leafESV, 0).Case()
+	zero := tte().Set(valve.LeftVentricularEndDiastolicVolume, 0).Set(valve.LeftVentricularEndSystolicVolume, 0).Case()
 	if v := one(t, zero, atTTE(IDEjectionFraction)); v.State != NotEvaluable || !strings.Contains(v.Explanation, "divisor") {
 		t.Errorf("0 of 0: %s %v", v.State, v.Value)
 	}

@@ -8,10 +8,8 @@ import (
 	"trigone/internal/valve"
 )
 
-const leafHeight = "leaflet_height"
-
 // Leaves from which a final height may be made.
-var finalHeightInputs = []string{leafHeight, "height_removed", "resection_free_edge_width"}
+var finalHeightInputs = []string{valve.LeafletHeight, valve.HeightRemoved, valve.ResectionFreeEdgeWidth}
 
 var leafletMetrics = []Metric{
 	{
@@ -32,7 +30,7 @@ var leafletMetrics = []Metric{
 	{
 		ID: IDLeafletToAnnulusIndex, Name: "sum of the heights of A2 and P2 over the antero-posterior diameter of the annulus",
 		Unit: units.One, Grid: 0.01, Formula: "(A2 + P2) / antero-posterior diameter",
-		Inputs: []string{leafHeight, leafAP},
+		Inputs: []string{valve.LeafletHeight, valve.AnnulusAnteroPosteriorDiameter},
 		Source: settings.SourceManzan2018, Since: "1",
 		Where: func(c *repair.Case) []At {
 			var list []At
@@ -72,7 +70,7 @@ var leafletMetrics = []Metric{
 	{
 		ID: IDResectedArea, Name: "leaflet area resected",
 		Unit: units.CM2, Grid: 0.01, Formula: "½ · (width along the free edge + width along the base) · height; base 0 for a triangle",
-		Inputs: []string{"resection_free_edge_width", "resection_base_width", "resection_height"},
+		Inputs: []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight},
 		Source: settings.SourceArithmetic, Since: "1",
 		Where: atSteps(repair.LeafletResection),
 		Compute: func(r *Reader) float64 {
@@ -87,7 +85,7 @@ var leafletMetrics = []Metric{
 		ID: IDBaseGap, Name: "posterior base gap left after advance and plication, before the ring",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula: "Σ width resected along the base − advance lateral − advance medial − plication; below 0 more was closed than cut",
-		Inputs:  []string{"resection_base_width", "sliding_advance", "plication_length"},
+		Inputs:  []string{valve.ResectionBaseWidth, valve.SlidingAdvance, valve.PlicationLength},
 		Source:  settings.SourceArithmetic, Since: "1",
 		Where:   whereBaseGap,
 		Compute: baseGap,
@@ -100,7 +98,7 @@ func whereFinalPosterior(c *repair.Case) []At {
 	list := finalHeights(valve.AtSegment(valve.P2))(c)
 	for _, seg := range []valve.Segment{valve.P1, valve.P3} {
 		for k := range c.Measured {
-			if k.ID == leafHeight && k.Place.Segment() == seg {
+			if k.ID == valve.LeafletHeight && k.Place.Segment() == seg {
 				list = append(list, finalHeights(valve.AtSegment(seg))(c)...)
 				break
 			}

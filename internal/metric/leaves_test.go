@@ -206,34 +206,50 @@ func TestAssumedSD(t *testing.T) {
 	}
 }
 
-// Every leaf has one handle, named after it, whose type is the row's kind.
+// Every leaf has one handle, named like its constant, whose type is the row's
+// kind. Constants are named like their text.
 func TestHandles(t *testing.T) {
-	file, err := parser.ParseFile(token.NewFileSet(), "handles.go", nil, 0)
-	if err != nil {
-		t.Fatal(err)
+	parse := func(path string) *ast.File {
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return file
 	}
-	seen := map[string]bool{}
-	ast.Inspect(file, func(n ast.Node) bool {
-		spec, ok := n.(*ast.ValueSpec)
-		if !ok {
+	specs := func(file *ast.File, visit func(name string, value ast.Expr)) {
+		ast.Inspect(file, func(n ast.Node) bool {
+			if spec, ok := n.(*ast.ValueSpec); ok {
+				visit(spec.Names[0].Name, spec.Values[0])
+			}
 			return true
+		})
+	}
+	ids := map[string]string{} // by the constant's name
+	specs(parse("../valve/leaves.go"), func(name string, value ast.Expr) {
+		id := strings.Trim(value.(*ast.BasicLit).Value, `"`)
+		ids[name] = id
+		if _, found := LeafByID(id); !found {
+			t.Errorf("constant %s is no leaf", name)
 		}
-		lit := spec.Values[0].(*ast.CompositeLit)
+		if strings.ToLower(name) != strings.ReplaceAll(id, "_", "") {
+			t.Errorf("constant %s is not named after %s", name, id)
+		}
+	})
+	seen := map[string]bool{}
+	specs(parse("handles.go"), func(name string, value ast.Expr) {
+		lit := value.(*ast.CompositeLit)
 		kind := lit.Type.(*ast.IndexExpr).Index.(*ast.SelectorExpr).Sel.Name
-		id := strings.Trim(lit.Elts[0].(*ast.BasicLit).Value, `"`)
-		leaf, found := LeafByID(id)
+		constant := lit.Elts[0].(*ast.SelectorExpr).Sel.Name
+		leaf, _ := LeafByID(ids[constant])
 		switch {
-		case !found:
-			t.Errorf("handle %s names no leaf", spec.Names[0])
+		case name != constant:
+			t.Errorf("handle %s is not named after %s", name, constant)
 		case leaf.Unit.Kind() != kind:
-			t.Errorf("handle %s is a %s, the leaf a %s", spec.Names[0], kind, leaf.Unit.Kind())
-		case strings.ToLower(spec.Names[0].Name) != strings.ReplaceAll(id, "_", ""):
-			t.Errorf("handle %s is not named after %s", spec.Names[0], id)
-		case seen[id]:
-			t.Errorf("two handles for %s", id)
+			t.Errorf("handle %s is a %s, the leaf a %s", name, kind, leaf.Unit.Kind())
+		case seen[leaf.ID]:
+			t.Errorf("two handles for %s", leaf.ID)
 		}
-		seen[id] = true
-		return true
+		seen[leaf.ID] = true
 	})
 	for _, l := range Leaves() {
 		if !seen[l.ID] {

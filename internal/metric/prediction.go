@@ -20,11 +20,6 @@ const (
 	IDSliceDiameter          = "predicted_slice_diameter"
 )
 
-const (
-	leafDepth       = "coaptation_depth"
-	leafClosureLine = "anterior_closure_share"
-)
-
 // UncalibratedLabel stands with every prediction.
 const UncalibratedLabel = "range of an uncalibrated model, not advice"
 
@@ -42,10 +37,10 @@ const (
 	selfSimilarModelSD   = 0.16
 )
 
-var predictionInputs = append([]string{leafRingAP, leafDepth}, finalHeightInputs...)
+var predictionInputs = append([]string{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, finalHeightInputs...)
 
 // Of a side slice the ring's shape is needed too.
-var sliceInputs = slices.Concat(predictionInputs, []string{leafRingTransverse, leafRingOrifice})
+var sliceInputs = slices.Concat(predictionInputs, []string{valve.RingInnerTransverseDiameter, valve.RingOrificeArea})
 
 var hinge = []string{settings.RingHingeOffset}
 
@@ -53,7 +48,7 @@ var overlapMetric = Metric{
 	ID: IDPredictedOverlap, Name: "predicted length over which both leaflets meet, as echo sees it",
 	Unit: units.MM, Grid: 0.1,
 	Formula: "free leaflets: the mean contact, not below 0; line held by artificial chords at a measured share s of the diameter d: min(a − √((s·d)² + h²), p − √(((1−s)·d)² + h²)), not below 0; held at an unknown share: not evaluable",
-	Inputs:  append([]string{leafClosureLine}, sliceInputs...), Thresholds: hinge,
+	Inputs:  append([]string{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 	Source: settings.SourceOwnModel, Since: "2",
 	Where:   wherePredicted,
 	Compute: predictedOverlap,
@@ -64,7 +59,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDPredictedContact, Name: "predicted mean contact of the two leaflets of a slice",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula: "(a + p − d·√(1 + 4h²/(d² − (a − p)²))) / 2, which is (a + p − d) / 2 without a depth h; a, p final heights of A2 and P2, d hinge to hinge across a complete ring; with a measured line held by artificial chords (a + p − √((s·d)² + h²) − √(((1−s)·d)² + h²)) / 2; below 0 a gap",
-		Inputs:  append([]string{leafClosureLine}, sliceInputs...), Thresholds: hinge,
+		Inputs:  append([]string{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "1",
 		Where:   wherePredicted,
 		Compute: predictedContact,
@@ -83,7 +78,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDUnsupportedAnteriorTip, Name: "predicted anterior leaflet beyond the overlap, without support",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "a − √((s·d)² + h²) − overlap, the line held by artificial chords at a measured share s of the diameter",
-		Inputs:  append([]string{leafClosureLine}, predictionInputs...), Thresholds: hinge,
+		Inputs:  append([]string{valve.AnteriorClosureShare}, predictionInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereHeld,
 		Compute: unsupportedTip,
@@ -92,7 +87,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDSliceDiameter, Name: "predicted antero-posterior diameter of a side slice, hinge to hinge",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "AP·(1 − 0.7ⁿ)^(1/n), n the exponent of the superellipse that the ring's orifice area and inner diameters make, 2 without an orifice area",
-		Inputs:  []string{leafRingAP, leafRingTransverse, leafRingOrifice}, Thresholds: hinge,
+		Inputs:  []string{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea}, Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where: whereSides,
 		Compute: func(r *Reader) float64 {
@@ -107,7 +102,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDSideToMiddle, Name: "predicted mean contact of a side slice over that of the middle",
 		Unit: units.One, Grid: 0.01,
 		Formula: "mean contact of A1-P1 or A3-P3 / mean contact of A2-P2; without heights at the side those of the middle scaled to the ring, which is the diameter of the side slice over that of the middle",
-		Inputs:  append([]string{leafClosureLine}, sliceInputs...), Thresholds: hinge,
+		Inputs:  append([]string{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereSides,
 		Compute: sideToMiddle,
@@ -145,7 +140,7 @@ func heightsAt(c *repair.Case, s valve.Slice) bool {
 	anterior, posterior := s.Segments()
 	var a, p bool
 	for k := range c.Measured {
-		if k.ID == leafHeight {
+		if k.ID == valve.LeafletHeight {
 			a = a || k.Place.Segment() == anterior
 			p = p || k.Place.Segment() == posterior
 		}
@@ -162,7 +157,7 @@ func whereSides(c *repair.Case) []At {
 		for _, at := range predictedAt(c, slice) {
 			m := momentAt(at)
 			ring := ringInPlace(m.steps(c))
-			if heights || ring != nil && recorded(c, m.stepKey(leafRingOrifice, ring.ID)) {
+			if heights || ring != nil && recorded(c, m.stepKey(valve.RingOrificeArea, ring.ID)) {
 				list = append(list, at)
 			}
 		}
@@ -216,9 +211,9 @@ func (p prediction) side() units.Ratio {
 // tableDimension gives what a row of the site's table says of a dimension of the
 // ring that is not recorded.
 var tableDimension = map[string]func(settings.RingSize) units.Maybe[float64]{
-	leafRingAP:         func(s settings.RingSize) units.Maybe[float64] { return s.InnerAnteroPosteriorMM },
-	leafRingTransverse: func(s settings.RingSize) units.Maybe[float64] { return s.InnerTransverseMM },
-	leafRingOrifice:    func(s settings.RingSize) units.Maybe[float64] { return s.OrificeAreaCM2 },
+	valve.RingInnerAnteroPosteriorDiameter: func(s settings.RingSize) units.Maybe[float64] { return s.InnerAnteroPosteriorMM },
+	valve.RingInnerTransverseDiameter:      func(s settings.RingSize) units.Maybe[float64] { return s.InnerTransverseMM },
+	valve.RingOrificeArea:                  func(s settings.RingSize) units.Maybe[float64] { return s.OrificeAreaCM2 },
 }
 
 func (p prediction) has(r *Reader, leaf string) bool {
@@ -239,7 +234,7 @@ func (p prediction) dimension(r *Reader, leaf string) float64 {
 
 // diameter gives the diameter of the slice from hinge to hinge.
 func (p prediction) diameter(r *Reader) units.Length {
-	ap := units.Length(p.dimension(r, leafRingAP))
+	ap := units.Length(p.dimension(r, valve.RingInnerAnteroPosteriorDiameter))
 	offset := units.Length(r.s.Threshold(settings.RingHingeOffset).Value)
 	if offset > 0 {
 		r.Explain("the hinges are taken to lie " + units.Format(float64(offset), units.MM, lengthGrid) + " outside the ring's inner edge on either side")
@@ -253,11 +248,11 @@ func (p prediction) diameter(r *Reader) units.Length {
 
 // exponent gives the exponent of the superellipse that the ring is.
 func (p prediction) exponent(r *Reader, ap units.Length) units.Ratio {
-	if !p.has(r, leafRingOrifice) {
+	if !p.has(r, valve.RingOrificeArea) {
 		r.Explain("the ring is taken as an ellipse: its orifice area is not given")
 		return ellipse
 	}
-	orifice, transverse := units.Area(p.dimension(r, leafRingOrifice)), units.Length(p.dimension(r, leafRingTransverse))
+	orifice, transverse := units.Area(p.dimension(r, valve.RingOrificeArea)), units.Length(p.dimension(r, valve.RingInnerTransverseDiameter))
 	n, err := geometry.RingExponent(orifice, ap, transverse)
 	if err != nil {
 		if len(r.missing) == 0 {
@@ -278,7 +273,7 @@ func (p prediction) flagRing(r *Reader) {
 		return
 	}
 	var v [3]float64
-	for i, leaf := range []string{leafRingOrifice, leafRingAP, leafRingTransverse} {
+	for i, leaf := range []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter} {
 		m, _ := r.Measurement(p.moment.stepKey(leaf, p.ring.ID))
 		x, ok := m.Value.Get()
 		if !ok {
@@ -305,7 +300,7 @@ func (p prediction) along(r *Reader, height units.Length, k valve.Key) units.Len
 		return height
 	}
 	r.Explain("heights by ruler stand at right angles to the annulus and are lengthened to the oblique slice")
-	ap, transverse := units.Length(p.dimension(r, leafRingAP)), units.Length(p.dimension(r, leafRingTransverse))
+	ap, transverse := units.Length(p.dimension(r, valve.RingInnerAnteroPosteriorDiameter)), units.Length(p.dimension(r, valve.RingInnerTransverseDiameter))
 	return geometry.HeightAlongSlice(height, geometry.Obliquity(ap, transverse, p.side()))
 }
 
@@ -327,16 +322,16 @@ func (p prediction) found(c *repair.Case, leaf string) (k valve.Key, ok bool) {
 // depth gives how far the entry of the coaptation lies from the plane.
 func (p prediction) depth(r *Reader) units.Length {
 	place := valve.AtSlice(p.slice)
-	if k, ok := p.found(r.c, leafDepth); ok {
+	if k, ok := p.found(r.c, valve.CoaptationDepth); ok {
 		r.Explain("depth of coaptation as found after the repair")
 		return units.Length(r.Read(k))
 	}
-	if k := r.memo.nativeAtPlace(r.c, leafDepth, place, p.moment.plan); r.Has(k) {
+	if k := r.memo.nativeAtPlace(r.c, valve.CoaptationDepth, place, p.moment.plan); r.Has(k) {
 		r.Explain("depth of coaptation as before the repair")
 		return units.Length(r.Read(k))
 	}
 	r.Explain("depth of coaptation not measured: 0 assumed")
-	return units.Length(r.Assume(leafDepth, place, 0))
+	return units.Length(r.Assume(valve.CoaptationDepth, place, 0))
 }
 
 // closing is a slice with the share at which its closure line is held, if it is
@@ -365,7 +360,7 @@ func predictedSlice(r *Reader, slice valve.Slice) (c closing, p prediction, ok b
 	c.Anterior, c.Posterior = p.heights(r)
 	c.Depth = p.depth(r)
 	if p.held() {
-		if k, known := p.found(r.c, leafClosureLine); known {
+		if k, known := p.found(r.c, valve.AnteriorClosureShare); known {
 			c.line = units.Some(units.Fraction(r.Read(k)).Ratio())
 			r.Explain("artificial chords hold the closure line where it was found: " + string(k.Occasion))
 		}
@@ -430,7 +425,7 @@ func (p prediction) lineKnown(r *Reader, c closing) bool {
 		return false
 	}
 	r.Explain(text)
-	k := valve.Key{ID: leafClosureLine, Place: valve.AtSlice(p.slice), Occasion: "result", Role: valve.Measured}
+	k := valve.Key{ID: valve.AnteriorClosureShare, Place: valve.AtSlice(p.slice), Occasion: "result", Role: valve.Measured}
 	for _, set := range finalSets(r.c, p.moment.run) {
 		if set.run == p.moment.run && !set.field {
 			k.Occasion = set.occasion

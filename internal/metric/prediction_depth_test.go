@@ -29,10 +29,10 @@ func modelCase(depth, sdA, sdP float64) *repair.Example {
 		e.SD(sdP)
 	}
 	if depth > 0 {
-		e.SetAt(leafDepth, middleSlice, depth)
+		e.SetAt(valve.CoaptationDepth, middleSlice, depth)
 	}
-	return e.Plan().Device("planned", repair.CompleteRing).Dim(leafRingAP, 25).
-		Operation().Device("done", repair.CompleteRing).Dim(leafRingAP, 25).
+	return e.Plan().Device("planned", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 25).
+		Operation().Device("done", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 25).
 		Result("exit", 1, valve.LeavingTheatre).Method(valve.Echo2D).Coaptation(5)
 }
 
@@ -41,7 +41,7 @@ func modelCase(depth, sdA, sdP float64) *repair.Example {
 func heldCase(depth, share float64) *repair.Example {
 	e := modelCase(depth, 0, 0)
 	if share > 0 {
-		e.SetAt(leafClosureLine, middleSlice, share)
+		e.SetAt(valve.AnteriorClosureShare, middleSlice, share)
 	}
 	return e.Operation().Step("chords", repair.ArtificialChord, valve.P2)
 }
@@ -49,7 +49,7 @@ func heldCase(depth, share float64) *repair.Example {
 // aimed: the worked valve with a coaptation target of 8 mm or more on a ring.
 func aimed(ring float64, high units.Maybe[float64]) *repair.Example {
 	return tee().Height(valve.A2, 26).Height(valve.P2, 16).
-		Plan().Device("planned", repair.CompleteRing).Dim(leafRingAP, ring).
+		Plan().Device("planned", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, ring).
 		Edit(func(c *repair.Case) {
 			c.Plan.Targets = []repair.Target{{ID: "t", Leaf: "coaptation_length", Place: middleSlice, Low: units.Some(8.0), High: high}}
 		})
@@ -59,7 +59,7 @@ func noHigh() units.Maybe[float64] { return units.None[float64]() }
 
 func shapedRing() *repair.Example {
 	return tee().Height(valve.A2, 26).Height(valve.P2, 16).Plan().Device("planned", repair.CompleteRing).
-		Dim(leafRingAP, 26).Dim(leafRingTransverse, 34).Dim(leafRingOrifice, 7.3)
+		Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 34).Dim(valve.RingOrificeArea, 7.3)
 }
 
 func sidePlan(id string) valve.Key {
@@ -72,9 +72,9 @@ func predictionExamples() []example {
 	exit := func(id string) valve.Key {
 		return valve.Key{ID: id, Place: middleSlice, Occasion: "result/exit", Role: valve.Derived}
 	}
-	depth := map[string]string{leafDepth: otherWay}
-	outcome := map[string]string{leafDepth: otherWay, "coaptation_length": silent}
-	shape := map[string]string{leafRingOrifice: silent}
+	depth := map[string]string{valve.CoaptationDepth: otherWay}
+	outcome := map[string]string{valve.CoaptationDepth: otherWay, "coaptation_length": silent}
+	shape := map[string]string{valve.RingOrificeArea: silent}
 	return []example{
 		{key: fromPlan(IDPredictedContact), c: modelCase(3, 0, 0), want: 8.08, without: depth, from: own + "a 26, p 16, d 25, h 3"},
 		{key: fromPlan(IDPredictedOverlap), c: modelCase(3, 0, 0), want: 8.08, without: depth, from: own + "the same: both tips level"},
@@ -138,7 +138,7 @@ func TestPlanningWindowThroughTheCatalogue(t *testing.T) {
 	}
 	// The plan's own share counts before the site's: 26 − (1.5 − 1)·22 = 15.
 	c := aimed(22, noHigh()).Case()
-	c.Plan.Targets = append(c.Plan.Targets, repair.Target{ID: "s", Leaf: leafClosureLine, Place: middleSlice, Low: units.Some(75.0)})
+	c.Plan.Targets = append(c.Plan.Targets, repair.Target{ID: "s", Leaf: valve.AnteriorClosureShare, Place: middleSlice, Low: units.Some(75.0)})
 	if v := one(t, c, withID(PredictedContactKey(true), IDHighestPosterior)); v.Value != 15 {
 		t.Errorf("three quarters: %v, want 15", v.Value)
 	}
@@ -162,7 +162,7 @@ func TestUnknownLineLeavesTheOverlapUnknown(t *testing.T) {
 	z, _ := CoaptationZKey(c, false)
 	for _, k := range []valve.Key{PredictedOverlapKey(false), withID(PredictedOverlapKey(false), IDUnsupportedAnteriorTip), z} {
 		v := one(t, c, k)
-		if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.HasPrefix(v.Missing[0], leafClosureLine+" at a2_p2 of result/exit") {
+		if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.HasPrefix(v.Missing[0], valve.AnteriorClosureShare+" at a2_p2 of result/exit") {
 			t.Errorf("%s: %s, missing %v", k, v.State, v.Missing)
 		}
 	}
@@ -181,7 +181,7 @@ func TestUnknownLineLeavesTheOverlapUnknown(t *testing.T) {
 func TestObliquityOnlyForTheRuler(t *testing.T) {
 	contact := func(m valve.Method) Value {
 		c := repair.NewExample().Assess("tee").Method(m).Height(valve.A1, 16).Height(valve.P1, 10).Height(valve.A2, 26).Height(valve.P2, 16).
-			Plan().Device("r", repair.CompleteRing).Dim(leafRingAP, 26).Dim(leafRingTransverse, 34).Case()
+			Plan().Device("r", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 34).Case()
 		if v := one(t, c, PredictedContactKey(true)); v.Value != 8 {
 			t.Errorf("middle by %s: %v, want 8", m, v.Value)
 		}
@@ -222,7 +222,7 @@ func TestSideToMiddle(t *testing.T) {
 	}
 	// An ellipse by its own area: 0.714 (own vector), measured 0.70 and 0.55
 	// (Gogoladze 2010, abstract read).
-	if v := one(t, shapedRing().Dim(leafRingOrifice, math.Pi/4*2.6*3.4).Case(), sidePlan(IDSideToMiddle)); v.Value != 0.71 {
+	if v := one(t, shapedRing().Dim(valve.RingOrificeArea, math.Pi/4*2.6*3.4).Case(), sidePlan(IDSideToMiddle)); v.Value != 0.71 {
 		t.Errorf("ellipse: %v, want 0.71", v.Value)
 	}
 	if _, ok := find(Compute(modelCase(0, 0, 0).Case(), builtIn()), sidePlan(IDSideToMiddle)); ok {
@@ -233,7 +233,7 @@ func TestSideToMiddle(t *testing.T) {
 // An orifice area that does not fit the diameters is no shape, and is flagged
 // beside the middle slice, which does not need it.
 func TestRingThatDoesNotFit(t *testing.T) {
-	c := shapedRing().Dim(leafRingOrifice, 9).Case() // 0.5 of it too large: 1.02 of 26 by 34
+	c := shapedRing().Dim(valve.RingOrificeArea, 9).Case() // 0.5 of it too large: 1.02 of 26 by 34
 	if v := one(t, c, sidePlan(IDSliceDiameter)); v.State != NotEvaluable || !strings.Contains(v.Explanation, "0.70 to 0.95") {
 		t.Errorf("side: %s, %s", v.State, v.Explanation)
 	}
@@ -275,7 +275,7 @@ func TestDrawsAreToldAndRepeat(t *testing.T) {
 		}
 	}
 	site := builtIn()
-	site.InputSDs = map[string]settings.InputSD{leafRingAP: {SD: 2, Owner: settings.Site}}
+	site.InputSDs = map[string]settings.InputSD{valve.RingInnerAnteroPosteriorDiameter: {SD: 2, Owner: settings.Site}}
 	if v, _ := find(Compute(modelCase(0, 0.8, 0).Case(), site), at); !strings.Contains(v.Explanation, "2.00 mm the site's") {
 		t.Errorf("the site's is not told: %s", v.Explanation)
 	}
@@ -296,8 +296,8 @@ func TestDrawsAreToldAndRepeat(t *testing.T) {
 // Near 0 an overlap has no mirror image below 0: the interval starts at 0 and the
 // standard deviation is less than the first order's.
 func TestNearZeroOverlap(t *testing.T) {
-	c := tee().Height(valve.A2, 20).Height(valve.P2, 12).SetAt(leafDepth, middleSlice, 4).
-		Plan().Device("r", repair.CompleteRing).Dim(leafRingAP, 30).Case()
+	c := tee().Height(valve.A2, 20).Height(valve.P2, 12).SetAt(valve.CoaptationDepth, middleSlice, 4).
+		Plan().Device("r", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 30).Case()
 	mean, overlap := one(t, c, PredictedContactKey(true)), one(t, c, PredictedOverlapKey(true))
 	if mean.Value != 0.4 || overlap.Value != 0.4 {
 		t.Fatalf("mean %v, overlap %v, want 0.4", mean.Value, overlap.Value)
@@ -310,7 +310,7 @@ func TestNearZeroOverlap(t *testing.T) {
 		t.Errorf("overlap from %v with %v, mean from %v with %v; %s", low, sd, below, wide, overlap.Explanation)
 	}
 	// A plain gap: no overlap, and none is likely.
-	c = tee().Height(valve.A2, 14).Height(valve.P2, 10).Plan().Device("r", repair.CompleteRing).Dim(leafRingAP, 32).Case()
+	c = tee().Height(valve.A2, 14).Height(valve.P2, 10).Plan().Device("r", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 32).Case()
 	if mean, overlap := one(t, c, PredictedContactKey(true)), one(t, c, PredictedOverlapKey(true)); mean.Value != -4 || overlap.Value != 0 {
 		t.Errorf("gap: mean %v, overlap %v", mean.Value, overlap.Value)
 	}
@@ -398,9 +398,9 @@ func TestPredictionProperties(t *testing.T) {
 		h, line := number("depth", 0, 12), number("line", 36, 89)
 		held := rapid.Bool().Draw(t, "held")
 		build := func(a, p, d, h float64) []Value {
-			e := tee().Height(valve.A2, a).Height(valve.P2, p).SetAt(leafDepth, middleSlice, h).
-				Operation().Device("r", repair.CompleteRing).Dim(leafRingAP, d).
-				Result("exit", 1, valve.LeavingTheatre).Method(valve.Echo2D).Coaptation(6).SetAt(leafClosureLine, middleSlice, line)
+			e := tee().Height(valve.A2, a).Height(valve.P2, p).SetAt(valve.CoaptationDepth, middleSlice, h).
+				Operation().Device("r", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, d).
+				Result("exit", 1, valve.LeavingTheatre).Method(valve.Echo2D).Coaptation(6).SetAt(valve.AnteriorClosureShare, middleSlice, line)
 			if held {
 				e.Operation().Step("ch", repair.ArtificialChord, valve.P2)
 			}

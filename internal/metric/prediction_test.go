@@ -20,9 +20,9 @@ func fullPrediction() *repair.Example {
 			s.Calcification, s.AnteriorMotion = "focal", "none"
 		}).
 		Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 12).
-		Device("s2", repair.CompleteRing).Dim(leafRingAP, 28).Dim(leafRingTransverse, 36).
+		Device("s2", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 28).Dim(valve.RingInnerTransverseDiameter, 36).
 		Operation().Resect("o1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 12).
-		Device("o2", repair.CompleteRing).Dim(leafRingAP, 30).Dim(leafRingTransverse, 38)
+		Device("o2", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 30).Dim(valve.RingInnerTransverseDiameter, 38)
 }
 
 // (27 + 24 + 12²/(8·24) − 28)/2 and with the larger ring implanted: own
@@ -59,7 +59,7 @@ func TestFullPrediction(t *testing.T) {
 func TestSeamAndNotNativeHeight(t *testing.T) {
 	build := func() *repair.Example {
 		return tee().Height(valve.A2, 26.5).Height(valve.P2, 25).
-			Operation().Resect("q", repair.Quadrangular, valve.P2).Device("r", repair.CompleteRing).Dim(leafRingAP, 25)
+			Operation().Resect("q", repair.Quadrangular, valve.P2).Device("r", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 25)
 	}
 	if v := one(t, build().Case(), PredictedContactKey(false)); v.State != NotEvaluable || len(v.Missing) != 2 {
 		t.Errorf("without the seam: %s %v, missing %v", v.State, v.Value, v.Missing)
@@ -93,7 +93,7 @@ func TestDomainOfThePrediction(t *testing.T) {
 	}
 	setRing := func(mm float64) func(*repair.Case) {
 		return func(c *repair.Case) {
-			c.Measured[valve.Key{ID: leafRingAP, Place: "step:s2", Occasion: valve.AtPlan, Role: valve.Planned}] = valve.Measurement{Value: units.Some(mm)}
+			c.Measured[valve.Key{ID: valve.RingInnerAnteroPosteriorDiameter, Place: "step:s2", Occasion: valve.AtPlan, Role: valve.Planned}] = valve.Measurement{Value: units.Some(mm)}
 		}
 	}
 	rows := []struct {

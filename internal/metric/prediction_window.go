@@ -53,7 +53,7 @@ var windowMetrics = []Metric{
 		ID: IDLargestRing, Name: "largest inner antero-posterior diameter of a ring that meets the plan's coaptation target",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "min(A2 + P2 − 2·t, (A2 − t)/s) without a depth, less what the hinges lie outside the ring; t the lower end of the target, s the least share of the diameter wanted in front of the line",
-		Inputs:  append([]string{leafDepth}, finalHeightInputs...), Thresholds: windowLimits,
+		Inputs:  append([]string{valve.CoaptationDepth}, finalHeightInputs...), Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
 		Compute: largestRing,
@@ -62,7 +62,7 @@ var windowMetrics = []Metric{
 		ID: IDRequiredAnterior, Name: "lowest height of A2 with which any height of P2 meets the plan's coaptation target",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "t + √((s·d)² + h²), t the lower end of the target, s the least share of the diameter wanted in front of the line, d the planned ring's diameter",
-		Inputs:  []string{leafRingAP, leafDepth}, Thresholds: windowLimits,
+		Inputs:  []string{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
 		Compute: requiredAnterior,
@@ -122,7 +122,7 @@ func windowAt(r *Reader) (w window, ok bool) {
 	}
 	wanted := r.s.Threshold(settings.AnteriorShareWanted).Value
 	for _, t := range r.c.Plan.Targets {
-		if low, stated := t.Low.Get(); stated && t.Leaf == leafClosureLine && low > 0 && low < 100 {
+		if low, stated := t.Low.Get(); stated && t.Leaf == valve.AnteriorClosureShare && low > 0 && low < 100 {
 			wanted = low
 		}
 	}

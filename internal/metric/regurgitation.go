@@ -7,40 +7,25 @@ import (
 	"trigone/internal/valve"
 )
 
-const (
-	leafRadius     = "proximal_isovelocity_radius"
-	leafAliasing   = "aliasing_velocity"
-	leafAngle      = "convergence_angle"
-	leafPeak       = "regurgitation_peak_velocity"
-	leafJet        = "regurgitation_velocity_time_integral"
-	leafInflow     = "inflow_annulus_diameter"
-	leafInflowTwo  = "inflow_annulus_diameter_across"
-	leafInflowVTI  = "inflow_velocity_time_integral"
-	leafOutflow    = "outflow_tract_diameter"
-	leafOutflowVTI = "outflow_tract_velocity_time_integral"
-	leafEDV        = "left_ventricular_end_diastolic_volume"
-	leafESV        = "left_ventricular_end_systolic_volume"
-)
-
 var regurgitationMetrics = []Metric{
 	{
 		ID: IDConvergenceSurface, Name: "proximal isovelocity surface area",
-		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²", Inputs: []string{leafRadius},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius),
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²", Inputs: []string{valve.ProximalIsovelocityRadius},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.ConvergenceShellArea(ProximalIsovelocityRadius.Of(r)))
 		},
 	},
 	{
 		ID: IDPeakRegurgitantFlow, Name: "peak regurgitant flow by flow convergence",
-		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va", Inputs: []string{leafRadius, leafAliasing},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va", Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 { return float64(convergenceFlow(r)) },
 	},
 	{
 		ID: IDOrificeByConvergence, Name: "effective regurgitant orifice area by flow convergence",
-		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax", Inputs: []string{leafRadius, leafAliasing, leafPeak},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax", Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 { return float64(convergenceOrifice(r)) },
 		Band:    orificeBand,
 		Codes:   loincCode("80071-4", "Mitral valve effective regurgitant orifice area (PISA)", Equivalent),
@@ -48,8 +33,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDVolumeByConvergence, Name: "regurgitant volume by flow convergence",
 		Unit: units.ML, Grid: 0.1, Formula: "2·π·r²·Va / Vmax · VTI of the jet",
-		Inputs: []string{leafRadius, leafAliasing, leafPeak, leafJet},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantVolume(convergenceOrifice(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
@@ -58,15 +43,15 @@ var regurgitationMetrics = []Metric{
 	},
 	{
 		ID: IDAngleCorrectedFlow, Name: "peak regurgitant flow, corrected for the angle of convergence",
-		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va · α/180", Inputs: []string{leafRadius, leafAliasing, leafAngle},
-		Source: settings.SourceJang2018, Since: "1", Where: inStudies(leafAngle),
+		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va · α/180", Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle},
+		Source: settings.SourceJang2018, Since: "1", Where: inStudies(valve.ConvergenceAngle),
 		Compute: func(r *Reader) float64 { return float64(correctedFlow(r)) },
 	},
 	{
 		ID: IDAngleCorrectedOrifice, Name: "effective regurgitant orifice area, corrected for the angle of convergence",
 		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax · α/180",
-		Inputs: []string{leafRadius, leafAliasing, leafAngle, leafPeak},
-		Source: settings.SourceJang2018, Since: "1", Where: inStudies(leafAngle),
+		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity},
+		Source: settings.SourceJang2018, Since: "1", Where: inStudies(valve.ConvergenceAngle),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r)))
 		},
@@ -75,8 +60,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDAngleCorrectedVolume, Name: "regurgitant volume, corrected for the angle of convergence",
 		Unit: units.ML, Grid: 0.1, Formula: "2·π·r²·Va / Vmax · α/180 · VTI of the jet",
-		Inputs: []string{leafRadius, leafAliasing, leafAngle, leafPeak, leafJet},
-		Source: settings.SourceJang2018, Since: "1", Where: inStudies(leafAngle),
+		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral},
+		Source: settings.SourceJang2018, Since: "1", Where: inStudies(valve.ConvergenceAngle),
 		Compute: func(r *Reader) float64 {
 			orifice := haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r))
 			return float64(haemo.RegurgitantVolume(orifice, RegurgitationVelocityTimeIntegral.Of(r)))
@@ -87,35 +72,35 @@ var regurgitationMetrics = []Metric{
 		ID: IDSimplifiedOrifice, Name: "effective regurgitant orifice area, simplified",
 		Unit: units.CM2, Grid: 0.01,
 		Formula: "r²/2 (r in cm), only with an aliasing velocity of 36 to 44 cm/s and a jet of 450 to 550 cm/s",
-		Inputs:  []string{leafRadius, leafAliasing, leafPeak},
-		Source:  settings.SourceMemory, Since: "1", Where: inStudies(leafRadius, leafAliasing),
+		Inputs:  []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
+		Source:  settings.SourceMemory, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: simplifiedOrifice,
 		Band:    orificeBand,
 	},
 	{
 		ID: IDInflowStrokeVolume, Name: "stroke volume of the mitral inflow",
 		Unit: units.ML, Grid: 0.1, Formula: "π/4·d1·d2·VTI; π/4·d²·VTI where one diameter is known",
-		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafInflow, leafInflowVTI),
+		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 { return float64(inflowVolume(r)) },
 	},
 	{
 		ID: IDOutflowStrokeVolume, Name: "stroke volume of the left ventricular outflow tract",
-		Unit: units.ML, Grid: 0.1, Formula: "π/4·d²·VTI", Inputs: []string{leafOutflow, leafOutflowVTI},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafOutflow, leafOutflowVTI),
+		Unit: units.ML, Grid: 0.1, Formula: "π/4·d²·VTI", Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 { return float64(outflowVolume(r)) },
 	},
 	{
 		ID: IDVentricularStrokeVolume, Name: "total stroke volume of the left ventricle",
-		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV", Inputs: []string{leafEDV, leafESV},
-		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV", Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume},
+		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(ventricularVolume(r)) },
 	},
 	{
 		ID: IDVolumeFromInflow, Name: "regurgitant volume, inflow less outflow",
 		Unit: units.ML, Grid: 0.1, Formula: "SV of the mitral inflow − SV of the outflow tract; may be below 0 where little leaks",
-		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafInflow, leafInflowVTI), Signed: true,
+		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(volumeFromInflow(r)) },
 		Band:    volumeBand,
 		Codes:   loincCode("80063-1", "Mitral regurgitation volume (Continuity VTI)", Equivalent),
@@ -123,16 +108,16 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDVolumeFromVentricle, Name: "regurgitant volume, ventricle less outflow",
 		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV − SV of the outflow tract; may be below 0 where little leaks",
-		Inputs: []string{leafEDV, leafESV, leafOutflow, leafOutflowVTI},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(volumeFromVentricle(r)) },
 		Band:    volumeBand,
 	},
 	{
 		ID: IDFractionFromInflow, Name: "regurgitant fraction of the mitral inflow",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · (SV inflow − SV outflow) / SV inflow",
-		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafInflow, leafInflowVTI), Signed: true,
+		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantFraction(volumeFromInflow(r), inflowVolume(r)))
 		},
@@ -142,8 +127,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDFractionFromVentricle, Name: "regurgitant fraction of the ventricle's total stroke volume",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV − SV outflow) / (EDV − ESV)",
-		Inputs: []string{leafEDV, leafESV, leafOutflow, leafOutflowVTI},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantFraction(volumeFromVentricle(r), ventricularVolume(r)))
 		},
@@ -152,8 +137,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDOrificeFromInflow, Name: "effective regurgitant orifice area, volumetric, from the inflow",
 		Unit: units.CM2, Grid: 0.01, Formula: "(SV inflow − SV outflow) / VTI of the jet",
-		Inputs: []string{leafInflow, leafInflowTwo, leafInflowVTI, leafOutflow, leafOutflowVTI, leafJet},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafInflow, leafInflowVTI), Signed: true,
+		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VolumetricOrificeArea(volumeFromInflow(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
@@ -163,8 +148,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDOrificeFromVentricle, Name: "effective regurgitant orifice area, volumetric, from the ventricle",
 		Unit: units.CM2, Grid: 0.01, Formula: "(EDV − ESV − SV outflow) / VTI of the jet",
-		Inputs: []string{leafEDV, leafESV, leafOutflow, leafOutflowVTI, leafJet},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(leafEDV, leafESV), Signed: true,
+		Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
+		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VolumetricOrificeArea(volumeFromVentricle(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
@@ -174,8 +159,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDVenaContractaAreaFromWidths, Name: "area of the vena contracta from two widths",
 		Unit: units.CM2, Grid: 0.01, Formula: "π·(w1/2)·(w2/2)",
-		Inputs: []string{"vena_contracta_width", "vena_contracta_width_across"},
-		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies("vena_contracta_width_across"),
+		Inputs: []string{valve.VenaContractaWidth, valve.VenaContractaWidthAcross},
+		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies(valve.VenaContractaWidthAcross),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VenaContractaArea(VenaContractaWidth.Of(r), VenaContractaWidthAcross.Of(r)))
 		},
@@ -183,8 +168,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDMeanVenaContractaWidth, Name: "mean width of the vena contracta in two planes",
 		Unit: units.MM, Grid: 0.1, Formula: "(w1 + w2) / 2",
-		Inputs: []string{"vena_contracta_width", "vena_contracta_width_across"},
-		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies("vena_contracta_width_across"),
+		Inputs: []string{valve.VenaContractaWidth, valve.VenaContractaWidthAcross},
+		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies(valve.VenaContractaWidthAcross),
 		Compute: func(r *Reader) float64 {
 			r.Explain("a width alone does not make a grade: a second parameter has to agree")
 			return float64(haemo.BiplaneVenaContractaWidth(VenaContractaWidth.Of(r), VenaContractaWidthAcross.Of(r)))
@@ -194,8 +179,8 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDInflowToOutflowRatio, Name: "ratio of the velocity-time integrals of inflow and outflow",
 		Unit: units.One, Grid: 0.01, Formula: "VTI inflow / VTI outflow",
-		Inputs: []string{leafInflowVTI, leafOutflowVTI},
-		Source: settings.SourceTeaching, Since: "1", Where: inStudies(leafInflowVTI),
+		Inputs: []string{valve.InflowVelocityTimeIntegral, valve.OutflowTractVelocityTimeIntegral},
+		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.InflowToOutflowRatio(InflowVelocityTimeIntegral.Of(r), OutflowTractVelocityTimeIntegral.Of(r)))
 		},
@@ -260,7 +245,7 @@ func outflowVolume(r *Reader) units.Volume {
 }
 
 func ventricularVolume(r *Reader) units.Volume {
-	sameMethod(r, leafEDV, leafESV)
+	sameMethod(r, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 	return LeftVentricularEndDiastolicVolume.Of(r).Minus(LeftVentricularEndSystolicVolume.Of(r))
 }
 
@@ -296,7 +281,7 @@ func volumeFromInflow(r *Reader) units.Volume {
 
 func volumeFromVentricle(r *Reader) units.Volume {
 	forwardFlowHolds(r)
-	sameMethod(r, leafEDV, leafESV)
+	sameMethod(r, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 	return haemo.RegurgitantVolumeFromVentricle(
 		LeftVentricularEndDiastolicVolume.Of(r), LeftVentricularEndSystolicVolume.Of(r), outflowVolume(r))
 }

@@ -23,22 +23,13 @@ const (
 	IDHeightUniformity  = "posterior_height_lowest_to_highest"
 	IDHeightVariation   = "posterior_height_variation"
 	IDHeightAsymmetry   = "posterior_height_side_asymmetry"
-	leafScallopFreeEdge = "scallop_free_edge_width"
-	leafScallopBase     = "scallop_annular_width"
-	leafResectionFree   = "resection_free_edge_width"
-	leafResectionBase   = "resection_base_width"
-	leafResectionHeight = "resection_height"
-	leafStripAtCut      = "sliding_strip_height_at_cut_edge"
-	leafStripAtFarEnd   = "sliding_strip_height_at_far_end"
-	leafDetached        = "sliding_detached_length"
-	leafProlapsingWidth = "prolapsing_free_edge_width"
 	noCutOff            = "no published cut-off: reported, not judged"
 )
 
 var (
 	posteriorSegments = []valve.Segment{valve.P1, valve.P2, valve.P3}
-	deviceArcInputs   = []string{leafRingAP, leafRingTransverse, leafBandLength}
-	nativeBaseInputs  = []string{leafPosteriorAnnulus, leafScallopBase}
+	deviceArcInputs   = []string{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.BandLength}
+	nativeBaseInputs  = []string{valve.PosteriorAnnulusLength, valve.ScallopAnnularWidth}
 )
 
 var resectionMetrics = []Metric{
@@ -46,32 +37,32 @@ var resectionMetrics = []Metric{
 		ID: IDTriangleExcess, Name: "height that closing a triangle adds at the seam",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "w² / (8 · native height), w the width removed along the free edge; a wide triangle leaves a billow; " + noCutOff,
-		Inputs:  []string{leafResectionFree, leafHeight}, Source: settings.SourceOwnModel, Since: "2",
+		Inputs:  []string{valve.ResectionFreeEdgeWidth, valve.LeafletHeight}, Source: settings.SourceOwnModel, Since: "2",
 		Where: resectionsWhere(func(_ *repair.Case, _ At, s repair.Step) bool {
 			return s.Resection != nil && s.Resection.Shape == repair.Triangular && !s.ReachesAnnulus() && len(segmentsOf(s)) > 0
 		}),
 		Compute: func(r *Reader) float64 {
 			// Of several segments the first one, lateral to medial, holds the axis.
-			height := nativeLength(r, leafHeight, valve.AtStation(segmentsOf(*stepAt(r))[0], valve.SegmentMid))
-			return float64(geometry.ConeExcess(stepLength(r, r.At(), leafResectionFree), height))
+			height := nativeLength(r, valve.LeafletHeight, valve.AtStation(segmentsOf(*stepAt(r))[0], valve.SegmentMid))
+			return float64(geometry.ConeExcess(stepLength(r, r.At(), valve.ResectionFreeEdgeWidth), height))
 		},
 	},
 	{
 		ID: IDResectedShare, Name: "area resected over the area of the scallops it lies in",
 		Unit: units.Percent, Grid: 0.1,
 		Formula: "100 · area resected / Σ ½ · (free edge + base) · height of the scallops spanned",
-		Inputs:  []string{leafResectionFree, leafResectionBase, leafResectionHeight, leafScallopFreeEdge, leafScallopBase, leafHeight},
+		Inputs:  []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth, valve.LeafletHeight},
 		Source:  settings.SourceArithmetic, Since: "2",
 		Where: resectionsWhere(func(c *repair.Case, _ At, s repair.Step) bool {
-			return onPosteriorOnly(s) && anyLeaf(c, leafScallopFreeEdge, leafScallopBase)
+			return onPosteriorOnly(s) && anyLeaf(c, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth)
 		}),
 		Compute: func(r *Reader) float64 {
 			var scallops units.Area
 			for _, seg := range segmentsOf(*stepAt(r)) {
 				scallops = scallops.Plus(geometry.TrapezoidResectionArea(
-					nativeLength(r, leafScallopFreeEdge, valve.AtSegment(seg)),
-					nativeLength(r, leafScallopBase, valve.AtSegment(seg)),
-					nativeLength(r, leafHeight, valve.AtStation(seg, valve.SegmentMid))))
+					nativeLength(r, valve.ScallopFreeEdgeWidth, valve.AtSegment(seg)),
+					nativeLength(r, valve.ScallopAnnularWidth, valve.AtSegment(seg)),
+					nativeLength(r, valve.LeafletHeight, valve.AtStation(seg, valve.SegmentMid))))
 			}
 			return float64(resectedArea(r, r.At(), *stepAt(r)).Over(scallops).Percent())
 		},
@@ -79,19 +70,19 @@ var resectionMetrics = []Metric{
 	{
 		ID: IDProlapseShare, Name: "width resected along the free edge over the prolapsing width",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · width along the free edge / prolapsing width along the free edge",
-		Inputs: []string{leafResectionFree, leafProlapsingWidth}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []string{valve.ResectionFreeEdgeWidth, valve.ProlapsingFreeEdgeWidth}, Source: settings.SourceArithmetic, Since: "2",
 		Where: resectionsWhere(func(c *repair.Case, at At, _ repair.Step) bool {
-			return recorded(c, dimensionKey(at, leafProlapsingWidth))
+			return recorded(c, dimensionKey(at, valve.ProlapsingFreeEdgeWidth))
 		}),
 		Compute: func(r *Reader) float64 {
-			return float64(stepLength(r, r.At(), leafResectionFree).Over(stepLength(r, r.At(), leafProlapsingWidth)).Percent())
+			return float64(stepLength(r, r.At(), valve.ResectionFreeEdgeWidth).Over(stepLength(r, r.At(), valve.ProlapsingFreeEdgeWidth)).Percent())
 		},
 	},
 	{
 		ID: IDStripArea, Name: "area of the base strips that a sliding plasty takes off",
 		Unit: units.CM2, Grid: 0.01,
 		Formula: "Σ sides ½ · (strip at the cut edge + strip at the far end) · detached length",
-		Inputs:  []string{leafDetached, leafStripAtCut, leafStripAtFarEnd}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs:  []string{valve.SlidingDetachedLength, valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
 			return slices.DeleteFunc(atSteps(repair.SlidingPlasty)(c), func(at At) bool { return len(stripSides(c, at)) == 0 })
 		},
@@ -100,7 +91,7 @@ var resectionMetrics = []Metric{
 	{
 		ID: IDRemovedArea, Name: "leaflet area removed by all resections and base strips",
 		Unit: units.CM2, Grid: 0.01, Formula: "Σ areas resected + Σ base strips; height reductions not counted, their width is not recorded",
-		Inputs: []string{leafResectionFree, leafResectionBase, leafResectionHeight, leafDetached, leafStripAtCut, leafStripAtFarEnd},
+		Inputs: []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight, valve.SlidingDetachedLength, valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd},
 		Source: settings.SourceArithmetic, Since: "2",
 		Where:   momentsWith(func(s repair.Step) bool { return s.Technique == repair.LeafletResection }),
 		Compute: removedArea,
@@ -108,9 +99,9 @@ var resectionMetrics = []Metric{
 	{
 		ID: IDFreeEdgeLeft, Name: "free edge of the posterior leaflet that the resections leave",
 		Unit: units.MM, Grid: 0.1, Formula: "Σ native free edge of P1, P2 and P3 − Σ width resected along the free edge",
-		Inputs: []string{leafScallopFreeEdge, leafResectionFree}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []string{valve.ScallopFreeEdgeWidth, valve.ResectionFreeEdgeWidth}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
-			if !anyLeaf(c, leafScallopFreeEdge) {
+			if !anyLeaf(c, valve.ScallopFreeEdgeWidth) {
 				return nil
 			}
 			return momentsWith(func(s repair.Step) bool {
@@ -123,11 +114,11 @@ var resectionMetrics = []Metric{
 			}
 			var edge, cut units.Length
 			for _, seg := range posteriorSegments {
-				edge = edge.Plus(nativeLength(r, leafScallopFreeEdge, valve.AtSegment(seg)))
+				edge = edge.Plus(nativeLength(r, valve.ScallopFreeEdgeWidth, valve.AtSegment(seg)))
 			}
 			for _, s := range baseGapSteps(r.c, r.At().Occasion) {
 				if s.Technique == repair.LeafletResection && onPosteriorOnly(s) {
-					cut = cut.Plus(stepLength(r, stepIn(r.At(), s), leafResectionFree))
+					cut = cut.Plus(stepLength(r, stepIn(r.At(), s), valve.ResectionFreeEdgeWidth))
 				}
 			}
 			left := edge.Minus(cut)
@@ -141,7 +132,7 @@ var resectionMetrics = []Metric{
 		ID: IDBasePerAnnulus, Name: "base of the posterior leaflet over the length of annulus that ring or band leave it",
 		Unit: units.One, Grid: 0.01,
 		Formula: "(native base − Σ width resected along the base) / posterior arc, trigone to trigone: ¾ of a complete ring's ellipse, or the band's length; base: posterior annulus length, else Σ annular widths of the scallops; says something once the device is in; " + noCutOff,
-		Inputs:  slices.Concat(nativeBaseInputs, deviceArcInputs, []string{leafResectionBase}),
+		Inputs:  slices.Concat(nativeBaseInputs, deviceArcInputs, []string{valve.ResectionBaseWidth}),
 		Source:  settings.SourceOwnModel, Since: "2",
 		Where: whereDeviceArc,
 		Compute: func(r *Reader) float64 {
@@ -151,7 +142,7 @@ var resectionMetrics = []Metric{
 			var cut units.Length
 			for _, s := range baseGapSteps(r.c, r.At().Occasion) {
 				if cutsBase(s) {
-					cut = cut.Plus(stepLength(r, stepIn(r.At(), s), leafResectionBase))
+					cut = cut.Plus(stepLength(r, stepIn(r.At(), s), valve.ResectionBaseWidth))
 				}
 			}
 			base := nativeBase(r)
@@ -271,9 +262,9 @@ func repairGone(r *Reader) bool {
 func resectedArea(r *Reader, at At, s repair.Step) units.Area {
 	base := units.Length(0)
 	if s.Resection == nil || s.Resection.Shape != repair.Triangular {
-		base = stepLength(r, at, leafResectionBase)
+		base = stepLength(r, at, valve.ResectionBaseWidth)
 	}
-	return geometry.TrapezoidResectionArea(stepLength(r, at, leafResectionFree), base, stepLength(r, at, leafResectionHeight))
+	return geometry.TrapezoidResectionArea(stepLength(r, at, valve.ResectionFreeEdgeWidth), base, stepLength(r, at, valve.ResectionHeight))
 }
 
 // stripSides gives the sides of a sliding plasty at which a strip was recorded.
@@ -281,7 +272,7 @@ func stripSides(c *repair.Case, at At) []valve.Side {
 	var sides []valve.Side
 	for _, side := range []valve.Side{valve.Lateral, valve.Medial} {
 		there := At{Place: valve.AtStepSide(at.Place.Step(), side), Occasion: at.Occasion}
-		if recorded(c, dimensionKey(there, leafStripAtCut)) || recorded(c, dimensionKey(there, leafStripAtFarEnd)) {
+		if recorded(c, dimensionKey(there, valve.SlidingStripHeightAtCutEdge)) || recorded(c, dimensionKey(there, valve.SlidingStripHeightAtFarEnd)) {
 			sides = append(sides, side)
 		}
 	}
@@ -293,7 +284,7 @@ func stripArea(r *Reader, at At) units.Area {
 	for _, side := range stripSides(r.c, at) {
 		there := At{Place: valve.AtStepSide(at.Place.Step(), side), Occasion: at.Occasion}
 		sum = sum.Plus(geometry.SlidingStripArea(
-			stepLength(r, there, leafDetached), stepLength(r, there, leafStripAtCut), stepLength(r, there, leafStripAtFarEnd)))
+			stepLength(r, there, valve.SlidingDetachedLength), stepLength(r, there, valve.SlidingStripHeightAtCutEdge), stepLength(r, there, valve.SlidingStripHeightAtFarEnd)))
 	}
 	return sum
 }
@@ -323,7 +314,7 @@ func removedArea(r *Reader) float64 {
 // whereDeviceArc gives the plan and the operation where there is a ring or band
 // and anything of the native base was asked for.
 func whereDeviceArc(c *repair.Case) []At {
-	if !anyLeaf(c, leafPosteriorAnnulus, leafScallopBase) {
+	if !anyLeaf(c, valve.PosteriorAnnulusLength, valve.ScallopAnnularWidth) {
 		return nil
 	}
 	list := momentsWith(func(s repair.Step) bool { return s.Technique == repair.Annuloplasty })(c)
@@ -335,14 +326,14 @@ func whereDeviceArc(c *repair.Case) []At {
 
 // nativeBase gives the base of the native posterior leaflet, trigone to trigone.
 func nativeBase(r *Reader) units.Length {
-	whole := r.memo.native(r.c, leafPosteriorAnnulus, r.At().Occasion == valve.AtPlan)
-	if r.Has(whole) || !anyLeaf(r.c, leafScallopBase) {
+	whole := r.memo.native(r.c, valve.PosteriorAnnulusLength, r.At().Occasion == valve.AtPlan)
+	if r.Has(whole) || !anyLeaf(r.c, valve.ScallopAnnularWidth) {
 		return units.Length(r.Read(whole))
 	}
 	r.Explain("base as the sum of the scallops' annular widths")
 	var sum units.Length
 	for _, seg := range posteriorSegments {
-		sum = sum.Plus(nativeLength(r, leafScallopBase, valve.AtSegment(seg)))
+		sum = sum.Plus(nativeLength(r, valve.ScallopAnnularWidth, valve.AtSegment(seg)))
 	}
 	return sum
 }
@@ -353,16 +344,16 @@ func deviceArc(r *Reader) units.Length {
 	at := stepIn(r.At(), *step)
 	size, inTable := tableSize(r, step)
 	if step.Ring != nil && step.Ring.Kind == repair.PosteriorBand {
-		if length, known := size.BandLengthMM.Get(); inTable && known && !r.Has(dimensionKey(at, leafBandLength)) {
+		if length, known := size.BandLengthMM.Get(); inTable && known && !r.Has(dimensionKey(at, valve.BandLength)) {
 			r.Explain("length of the band from the site's ring table, by label")
 			return units.Length(length)
 		}
-		return stepLength(r, at, leafBandLength)
+		return stepLength(r, at, valve.BandLength)
 	}
 	if !completeRing(r, step) {
 		return units.Length(nan)
 	}
-	transverse := dimensionKey(at, leafRingTransverse)
+	transverse := dimensionKey(at, valve.RingInnerTransverseDiameter)
 	if width, known := size.InnerTransverseMM.Get(); inTable && known && !r.Has(transverse) {
 		r.Explain("inner transverse diameter from the site's ring table, by label")
 		return geometry.PosteriorArcOfRing(ringAnteroPosterior(r, at, step), units.Length(width))
@@ -374,7 +365,7 @@ func deviceArc(r *Reader) units.Length {
 // was asked for.
 func whereProfile(c *repair.Case) []At {
 	for k := range c.Measured {
-		if seg := k.Place.Segment(); k.ID == leafHeight && (seg == valve.P1 || seg == valve.P3) {
+		if seg := k.Place.Segment(); k.ID == valve.LeafletHeight && (seg == valve.P1 || seg == valve.P3) {
 			return finalHeights(valve.AtLeaflet(valve.Posterior))(c)
 		}
 	}

@@ -8,18 +8,12 @@ import (
 	"trigone/internal/valve"
 )
 
-const (
-	leafRingAP         = "ring_inner_antero_posterior_diameter"
-	leafRingTransverse = "ring_inner_transverse_diameter"
-	leafRingOrifice    = "ring_orifice_area"
-)
-
 var ringMetrics = []Metric{
 	{
 		ID: IDRingOrifice, Name: "inner orifice area of a complete ring",
 		Unit: units.CM2, Grid: 0.01,
 		Formula: "orifice area as given; else π/4 · inner antero-posterior · inner transverse diameter; not an effective orifice",
-		Inputs:  []string{leafRingOrifice, leafRingAP, leafRingTransverse},
+		Inputs:  []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter},
 		Source:  settings.SourceArithmetic, Since: "1",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(ringOrifice(r)) },
@@ -27,7 +21,7 @@ var ringMetrics = []Metric{
 	{
 		ID: IDRingToAnteriorLeaflet, Name: "inner orifice area of a complete ring over the area of the anterior leaflet",
 		Unit: units.One, Grid: 0.01, Formula: "ring orifice / native anterior leaflet area; no published cut-off: reported, not judged",
-		Inputs: []string{leafRingOrifice, leafRingAP, leafRingTransverse, leafAnteriorArea},
+		Inputs: []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.AnteriorLeafletArea},
 		Source: settings.SourceArithmetic, Since: "1",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(ringOrifice(r).Over(nativeArea(r, AnteriorLeafletArea))) },
@@ -35,7 +29,7 @@ var ringMetrics = []Metric{
 	{
 		ID: IDRingToAnnulus, Name: "inner orifice area of a complete ring over the native annulus area",
 		Unit: units.One, Grid: 0.01, Formula: "ring orifice / native annulus area; no published cut-off: reported, not judged",
-		Inputs: []string{leafRingOrifice, leafRingAP, leafRingTransverse, leafAnnulusArea},
+		Inputs: []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.AnnulusArea},
 		Source: settings.SourceArithmetic, Since: "1",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(ringOrifice(r).Over(nativeArea(r, AnnulusArea))) },
@@ -50,8 +44,8 @@ func orificeOf(r *Reader, at At, step *repair.Step) units.Area {
 	if !completeRing(r, step) {
 		return units.Area(nan)
 	}
-	orifice := dimensionKey(at, leafRingOrifice)
-	ap, transverse := dimensionKey(at, leafRingAP), dimensionKey(at, leafRingTransverse)
+	orifice := dimensionKey(at, valve.RingOrificeArea)
+	ap, transverse := dimensionKey(at, valve.RingInnerAnteroPosteriorDiameter), dimensionKey(at, valve.RingInnerTransverseDiameter)
 	if !r.Has(orifice) {
 		if size, ok := tableSize(r, step); ok && (!r.Has(ap) || !r.Has(transverse)) {
 			if a, known := tableOrifice(size); known {

@@ -23,14 +23,11 @@ const (
 	IDLabelByLeafletArea    = "ring_label_by_anterior_leaflet_area"
 	IDLabelByAnteriorHeight = "ring_label_by_anterior_height"
 	IDLabelByTrigones       = "ring_label_by_intertrigonal_distance"
-	leafTrigones            = "intertrigonal_distance"
-	leafBandLength          = "band_length"
-	leafPosteriorAnnulus    = "posterior_annulus_length"
 	labelGrid               = 0.5
 	noRingTable             = "not computable: the site's policy holds no ring table; a label means nothing outside its family"
 )
 
-var ringInputs = []string{leafRingOrifice, leafRingAP, leafRingTransverse}
+var ringInputs = []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter}
 
 var ringSizingMetrics = []Metric{
 	{
@@ -52,7 +49,7 @@ var ringSizingMetrics = []Metric{
 		ID: IDExpectedGradient, Name: "mean Doppler gradient to expect across the ring, from flow and rate",
 		Unit: units.MMHg, Grid: 0.1,
 		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: EOA 25 % larger and smaller; refused without a rate",
-		Inputs:  slices.Concat(ringInputs, []string{leafOutput, leafOutflow, leafOutflowVTI, leafRate, leafGradientRate}),
+		Inputs:  slices.Concat(ringInputs, []string{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate, valve.GradientHeartRate}),
 		Source:  settings.SourceOwnModel, Since: "2",
 		Where:   whereExpectedGradient,
 		Compute: expectedGradient,
@@ -61,21 +58,21 @@ var ringSizingMetrics = []Metric{
 		ID: IDDiameterReduction, Name: "shortening of the antero-posterior diameter by a complete ring",
 		Unit: units.Percent, Grid: 0.1, Signed: true,
 		Formula: "100 · (1 − inner antero-posterior diameter of the ring / native antero-posterior diameter); no published cut-off: reported, not judged",
-		Inputs:  []string{leafRingAP, leafAP}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs:  []string{valve.RingInnerAnteroPosteriorDiameter, valve.AnnulusAnteroPosteriorDiameter}, Source: settings.SourceArithmetic, Since: "2",
 		Where: atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 {
 			step := stepAt(r)
 			if !completeRing(r, step) {
 				return nan
 			}
-			native := units.Length(r.Read(r.memo.native(r.c, leafAP, r.At().Occasion == valve.AtPlan)))
+			native := units.Length(r.Read(r.memo.native(r.c, valve.AnnulusAnteroPosteriorDiameter, r.At().Occasion == valve.AtPlan)))
 			return float64(geometry.DiameterReduction(native, ringAnteroPosterior(r, r.At(), step)))
 		},
 	},
 	{
 		ID: IDBandLengthByTrigones, Name: "length of the posterior annulus that belongs to the intertrigonal distance",
-		Unit: units.MM, Grid: 0.1, Formula: "3.33 · intertrigonal distance", Inputs: []string{leafTrigones},
-		Source: settings.SourceTrigones2007, Since: "2", Where: inStudies(leafTrigones),
+		Unit: units.MM, Grid: 0.1, Formula: "3.33 · intertrigonal distance", Inputs: []string{valve.IntertrigonalDistance},
+		Source: settings.SourceTrigones2007, Since: "2", Where: inStudies(valve.IntertrigonalDistance),
 		Compute: func(r *Reader) float64 {
 			return float64(geometry.PosteriorArcOfTrigones(IntertrigonalDistance.Of(r)))
 		},
@@ -84,10 +81,10 @@ var ringSizingMetrics = []Metric{
 		ID: IDLabelByLeafletArea, Name: "label of the ring's family by the area of the anterior leaflet",
 		Unit: units.One, Grid: labelGrid, Steps: true,
 		Formula: "label of the site's ring table whose range holds the native anterior leaflet area; a reading of the table, no advice",
-		Inputs:  []string{leafAnteriorArea}, Source: settings.SourceSitePolicy, Since: "2",
-		Where: whereSized(leafAnteriorArea),
+		Inputs:  []string{valve.AnteriorLeafletArea}, Source: settings.SourceSitePolicy, Since: "2",
+		Where: whereSized(valve.AnteriorLeafletArea),
 		Compute: func(r *Reader) float64 {
-			k := r.memo.native(r.c, leafAnteriorArea, r.At().Occasion == valve.AtPlan)
+			k := r.memo.native(r.c, valve.AnteriorLeafletArea, r.At().Occasion == valve.AtPlan)
 			return labelBy(r, k, settings.RingSize.AnteriorLeafletAreaCM2)
 		},
 	},
@@ -95,10 +92,10 @@ var ringSizingMetrics = []Metric{
 		ID: IDLabelByAnteriorHeight, Name: "label of the ring's family by the height of A2",
 		Unit: units.One, Grid: labelGrid, Steps: true,
 		Formula: "label of the site's ring table whose range holds the native height of A2; a reading of the table, no advice",
-		Inputs:  []string{leafHeight}, Source: settings.SourceSitePolicy, Since: "2",
-		Where: whereSized(leafHeight),
+		Inputs:  []string{valve.LeafletHeight}, Source: settings.SourceSitePolicy, Since: "2",
+		Where: whereSized(valve.LeafletHeight),
 		Compute: func(r *Reader) float64 {
-			k := r.memo.nativeAtPlace(r.c, leafHeight, valve.AtStation(valve.A2, valve.SegmentMid), r.At().Occasion == valve.AtPlan)
+			k := r.memo.nativeAtPlace(r.c, valve.LeafletHeight, valve.AtStation(valve.A2, valve.SegmentMid), r.At().Occasion == valve.AtPlan)
 			return labelBy(r, k, settings.RingSize.AnteriorHeightMM)
 		},
 	},
@@ -106,10 +103,10 @@ var ringSizingMetrics = []Metric{
 		ID: IDLabelByTrigones, Name: "label of the ring's family by the intertrigonal distance",
 		Unit: units.One, Grid: labelGrid, Steps: true,
 		Formula: "label of the site's ring table whose range holds the native intertrigonal distance; a reading of the table, no advice",
-		Inputs:  []string{leafTrigones}, Source: settings.SourceSitePolicy, Since: "2",
-		Where: whereSized(leafTrigones),
+		Inputs:  []string{valve.IntertrigonalDistance}, Source: settings.SourceSitePolicy, Since: "2",
+		Where: whereSized(valve.IntertrigonalDistance),
 		Compute: func(r *Reader) float64 {
-			k := r.memo.native(r.c, leafTrigones, r.At().Occasion == valve.AtPlan)
+			k := r.memo.native(r.c, valve.IntertrigonalDistance, r.At().Occasion == valve.AtPlan)
 			return labelBy(r, k, settings.RingSize.IntertrigonalMM)
 		},
 	},
@@ -118,7 +115,7 @@ var ringSizingMetrics = []Metric{
 // effectiveOrifice estimates the effective orifice within a ring or band.
 func effectiveOrifice(r *Reader, at At, step *repair.Step) units.Area {
 	var orifice units.Area
-	given := dimensionKey(at, leafRingOrifice)
+	given := dimensionKey(at, valve.RingOrificeArea)
 	if step != nil && step.Ring != nil && step.Ring.Kind == repair.PosteriorBand && r.Has(given) {
 		r.Explain("a band with a given orifice: gradients of bands were a little lower than those of rings")
 		orifice = haemo.EffectiveBandOrifice(units.Area(r.Read(given)))
@@ -133,7 +130,7 @@ func effectiveOrifice(r *Reader, at At, step *repair.Step) units.Area {
 // ringAnteroPosterior gives the inner antero-posterior diameter of a complete
 // ring: as recorded, else by its label from the site's table.
 func ringAnteroPosterior(r *Reader, at At, step *repair.Step) units.Length {
-	k := dimensionKey(at, leafRingAP)
+	k := dimensionKey(at, valve.RingInnerAnteroPosteriorDiameter)
 	if size, ok := tableSize(r, step); ok && !r.Has(k) {
 		if d, known := size.InnerAnteroPosteriorMM.Get(); known {
 			r.Explain("inner antero-posterior diameter from the site's ring table, by label")
@@ -158,7 +155,7 @@ func whereExpectedGradient(c *repair.Case) []At {
 	if c.Operation == nil || c.Operation.Converted() {
 		return list
 	}
-	for _, at := range inStudiesWith(c, []string{leafGradient, leafGradientRate}, []string{leafOutput, leafOutflowVTI}) {
+	for _, at := range inStudiesWith(c, []string{valve.MeanGradient, valve.GradientHeartRate}, []string{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral}) {
 		if c.StudyAt(at.Occasion).Kind != repair.Assessment && ringInPlace(ringMoment(c, at).steps(c)) != nil {
 			list = append(list, at)
 		}
@@ -185,7 +182,7 @@ func nativeFlow(c *repair.Case) []valve.Occasion {
 		})
 	}
 	for _, s := range assessments {
-		if slices.ContainsFunc([]string{leafOutput, leafOutflowVTI}, func(leaf string) bool {
+		if slices.ContainsFunc([]string{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral}, func(leaf string) bool {
 			return recorded(c, valve.Key{ID: leaf, Occasion: s.Occasion, Role: valve.Measured})
 		}) {
 			list = append(list, s.Occasion)
@@ -213,9 +210,9 @@ func expectedGradient(r *Reader) float64 {
 		ringAt = At{Place: valve.AtStep(step.ID), Occasion: valve.AtOperation}
 		r.Explain("what still leaks is not added to the forward flow")
 	}
-	rateLeaf := leafGradientRate
-	if !r.Has(valve.Key{ID: rateLeaf, Occasion: o, Role: valve.Measured}) && r.Has(valve.Key{ID: leafRate, Occasion: o, Role: valve.Measured}) {
-		rateLeaf = leafRate
+	rateLeaf := valve.GradientHeartRate
+	if !r.Has(valve.Key{ID: rateLeaf, Occasion: o, Role: valve.Measured}) && r.Has(valve.Key{ID: valve.HeartRate, Occasion: o, Role: valve.Measured}) {
+		rateLeaf = valve.HeartRate
 	}
 	flow := fillingFlow(r, o, rateLeaf)
 	orifice := effectiveOrifice(r, ringAt, step)
@@ -231,7 +228,7 @@ func expectedGradient(r *Reader) float64 {
 func whereSized(leaf string) func(*repair.Case) []At {
 	return func(c *repair.Case) []At {
 		for k := range c.Measured {
-			anterior := k.ID != leafHeight || k.Place == valve.AtStation(valve.A2, valve.SegmentMid)
+			anterior := k.ID != valve.LeafletHeight || k.Place == valve.AtStation(valve.A2, valve.SegmentMid)
 			if k.ID == leaf && k.Role == valve.Measured && anterior {
 				return atSteps(repair.Annuloplasty)(c)
 			}

@@ -26,7 +26,7 @@ func near(t *testing.T, what string, got units.Maybe[float64], want, tolerance f
 // √((2·σr/r)² + (σVa/Va)² + (σVmax/Vmax)²).
 func TestUncertaintyOfFlowConvergence(t *testing.T) {
 	for radius, want := range map[float64]float64{9: 0.132, 6: 0.181} {
-		c := tte().Set(leafRadius, radius).Set(leafAliasing, 40).Set(leafPeak, 500).Case()
+		c := tte().Set(valve.ProximalIsovelocityRadius, radius).Set(valve.AliasingVelocity, 40).Set(valve.RegurgitationPeakVelocity, 500).Case()
 		v := one(t, c, atTTE(IDOrificeByConvergence))
 		exact := 2 * math.Pi * radius * radius / 100 * 40 / 500
 		near(t, "relative error", scaled(v.SD, 1/exact), want, 0.001)
@@ -49,7 +49,7 @@ func TestWhereTheUncertaintyComesFrom(t *testing.T) {
 	k := atTTE(IDConvergenceSurface)
 	slope := 4 * math.Pi * 0.9 / 10 // cm2 per mm of radius, at 9 mm
 	site := builtIn()
-	site.InputSDs = map[string]settings.InputSD{leafRadius: {SD: 0.3, Source: settings.SourceOwnModel, Owner: settings.Site}}
+	site.InputSDs = map[string]settings.InputSD{valve.ProximalIsovelocityRadius: {SD: 0.3, Source: settings.SourceOwnModel, Owner: settings.Site}}
 	rows := []struct {
 		why      string
 		c        *repair.Example
@@ -57,17 +57,17 @@ func TestWhereTheUncertaintyComesFrom(t *testing.T) {
 		want     float64
 		unstated bool
 	}{
-		{"the table's 0.5 mm", tte().Set(leafRadius, 9), builtIn(), 0.5, false},
-		{"the record's own", tte().Set(leafRadius, 9).SD(0.2), site, 0.2, false},
-		{"the site's", tte().Set(leafRadius, 9), site, 0.3, false},
-		{"doubled without a method", repair.NewExample().Assess("tte").Set(leafRadius, 9), builtIn(), 1, true},
-		{"stated, without a method: not doubled", repair.NewExample().Assess("tte").Set(leafRadius, 9).SD(0.2), builtIn(), 0.2, true},
+		{"the table's 0.5 mm", tte().Set(valve.ProximalIsovelocityRadius, 9), builtIn(), 0.5, false},
+		{"the record's own", tte().Set(valve.ProximalIsovelocityRadius, 9).SD(0.2), site, 0.2, false},
+		{"the site's", tte().Set(valve.ProximalIsovelocityRadius, 9), site, 0.3, false},
+		{"doubled without a method", repair.NewExample().Assess("tte").Set(valve.ProximalIsovelocityRadius, 9), builtIn(), 1, true},
+		{"stated, without a method: not doubled", repair.NewExample().Assess("tte").Set(valve.ProximalIsovelocityRadius, 9).SD(0.2), builtIn(), 0.2, true},
 	}
 	for _, row := range rows {
 		t.Run(row.why, func(t *testing.T) {
 			v, _ := find(Compute(row.c.Case(), row.settings), k)
 			near(t, "standard deviation", v.SD, row.want*slope, 1e-9)
-			if said := v.Explanation == "context not stated: "+leafRadius; said != row.unstated {
+			if said := v.Explanation == "context not stated: "+valve.ProximalIsovelocityRadius; said != row.unstated {
 				t.Errorf("explanation %q", v.Explanation)
 			}
 		})
@@ -125,7 +125,7 @@ func TestUncertaintyOfThePrediction(t *testing.T) {
 func TestPredictionIsMonotonic(t *testing.T) {
 	contact := func(a, p, d float64) Value {
 		c := repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, a).Height(valve.P2, p).
-			Plan().Device("ring", repair.CompleteRing).Dim(leafRingAP, d).Case()
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, d).Case()
 		v, _ := find(Compute(c, builtIn()), PredictedContactKey(true))
 		return v
 	}

@@ -368,10 +368,10 @@ func (b *builder) body() string {
 	}
 	parts := []string{sex, age}
 	if id != nil && id.HeightCm != nil {
-		parts = append(parts, format("body_height", id.GetHeightCm())+b.marks(identityKey("body_height")))
+		parts = append(parts, format(valve.BodyHeight, id.GetHeightCm())+b.marks(identityKey(valve.BodyHeight)))
 	}
 	if id != nil && id.WeightKg != nil {
-		parts = append(parts, format("body_weight", id.GetWeightKg())+b.marks(identityKey("body_weight")))
+		parts = append(parts, format(valve.BodyWeight, id.GetWeightKg())+b.marks(identityKey(valve.BodyWeight)))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -509,15 +509,15 @@ func partial(r trigonev1.Recorded) string {
 // severityValues are the parameters behind the grade and the indication, in the
 // order in which they are read.
 var severityValues = []string{
-	"vena_contracta_width", "vena_contracta_area",
-	"regurgitant_orifice_area_by_flow_convergence", "stated_regurgitant_orifice_area",
-	"regurgitant_volume_by_flow_convergence", "regurgitant_volume_from_inflow", "stated_regurgitant_volume",
-	"regurgitant_fraction_by_flow_convergence", "regurgitant_fraction_from_inflow", "stated_regurgitant_fraction",
-	"left_ventricular_end_diastolic_diameter", "left_ventricular_end_systolic_diameter",
-	"left_ventricular_ejection_fraction", "stated_left_ventricular_ejection_fraction",
-	"left_atrial_volume_index", "left_atrial_diameter",
-	"pulmonary_artery_systolic_pressure", "stated_pulmonary_artery_systolic_pressure",
-	"mean_gradient",
+	valve.VenaContractaWidth, valve.VenaContractaArea,
+	"regurgitant_orifice_area_by_flow_convergence", valve.StatedRegurgitantOrificeArea,
+	"regurgitant_volume_by_flow_convergence", "regurgitant_volume_from_inflow", valve.StatedRegurgitantVolume,
+	"regurgitant_fraction_by_flow_convergence", "regurgitant_fraction_from_inflow", valve.StatedRegurgitantFraction,
+	valve.LeftVentricularEndDiastolicDiameter, valve.LeftVentricularEndSystolicDiameter,
+	"left_ventricular_ejection_fraction", valve.StatedLeftVentricularEjectionFraction,
+	"left_atrial_volume_index", valve.LeftAtrialDiameter,
+	"pulmonary_artery_systolic_pressure", valve.StatedPulmonaryArterySystolicPressure,
+	valve.MeanGradient,
 }
 
 // valueName names a leaf or a metric.
@@ -642,10 +642,10 @@ func (b *builder) annulus(study *trigonev1.Study, o valve.Occasion) string {
 		field, name string
 		expected    bool
 	}{
-		{"annulus_antero_posterior_diameter", "antero-posterior diameter", true},
-		{"annulus_intercommissural_diameter", "intercommissural diameter", true},
-		{"annulus_area", "area", false}, {"annulus_perimeter", "perimeter", false},
-		{"intertrigonal_distance", "distance between the trigones", false},
+		{valve.AnnulusAnteroPosteriorDiameter, "antero-posterior diameter", true},
+		{valve.AnnulusIntercommissuralDiameter, "intercommissural diameter", true},
+		{valve.AnnulusArea, "area", false}, {valve.AnnulusPerimeter, "perimeter", false},
+		{valve.IntertrigonalDistance, "distance between the trigones", false},
 	} {
 		v := b.quantity(an, d.field, valve.Nowhere, o)
 		if v == "" && d.expected {
@@ -704,7 +704,7 @@ func (b *builder) segments(study *trigonev1.Study, o valve.Occasion) *Table {
 	}
 	for _, h := range leaflets.GetHeights() {
 		p := add(placeName(heightPlace(h)))
-		height[p] = append(height[p], or(b.quantity(h, "leaflet_height", heightPlace(h), o)))
+		height[p] = append(height[p], or(b.quantity(h, valve.LeafletHeight, heightPlace(h), o)))
 	}
 	slices.Sort(places)
 	for _, p := range places {

@@ -77,7 +77,7 @@ func (b *builder) planInForce() []Block {
 	}
 	var heights []string
 	for _, h := range b.plan.GetPlannedHeights() {
-		if v := b.quantity(h, "leaflet_height", heightPlace(h), valve.AtPlan); v != "" {
+		if v := b.quantity(h, valve.LeafletHeight, heightPlace(h), valve.AtPlan); v != "" {
 			heights = append(heights, capital(placeName(heightPlace(h)))+" "+v)
 		}
 	}
@@ -114,25 +114,25 @@ func aim(t *trigonev1.Target) string {
 			slice = trigonev1.Slice_SLICE_A2_P2
 		}
 		r := a.CoaptationLength.GetRange()
-		return "coaptation length " + at(sliceName(slice)) + " " + span("coaptation_length", r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
+		return "coaptation length " + at(sliceName(slice)) + " " + span(valve.CoaptationLength, r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
 	case *trigonev1.Target_MeanGradient:
 		r := a.MeanGradient
-		return "mean gradient " + span("mean_gradient", r.GetMinMmhg(), r.MinMmhg != nil, r.GetMaxMmhg(), r.MaxMmhg != nil)
+		return "mean gradient " + span(valve.MeanGradient, r.GetMinMmhg(), r.MinMmhg != nil, r.GetMaxMmhg(), r.MaxMmhg != nil)
 	case *trigonev1.Target_RegurgitationGradeAtMost:
 		return "regurgitation at most " + or(gradeName(a.RegurgitationGradeAtMost))
 	case *trigonev1.Target_LeafletHeight:
 		r := a.LeafletHeight.GetRange()
 		place := placeName(valve.AtStation(valve.Segment(word(a.LeafletHeight.GetSegment())), valve.Station(word(a.LeafletHeight.GetStation()))))
-		return "leaflet height " + at(place) + " " + span("leaflet_height", r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
+		return "leaflet height " + at(place) + " " + span(valve.LeafletHeight, r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
 	case *trigonev1.Target_AnteriorClosureShare:
 		r := a.AnteriorClosureShare
-		return "anterior share of the closure line " + span("anterior_closure_share", r.GetMinPercent(), r.MinPercent != nil, r.GetMaxPercent(), r.MaxPercent != nil)
+		return "anterior share of the closure line " + span(valve.AnteriorClosureShare, r.GetMinPercent(), r.MinPercent != nil, r.GetMaxPercent(), r.MaxPercent != nil)
 	case *trigonev1.Target_OutflowTractGradient:
 		r := a.OutflowTractGradient
-		return "gradient of the outflow tract " + span("outflow_tract_gradient", r.GetMinMmhg(), r.MinMmhg != nil, r.GetMaxMmhg(), r.MaxMmhg != nil)
+		return "gradient of the outflow tract " + span(valve.OutflowTractGradient, r.GetMinMmhg(), r.MinMmhg != nil, r.GetMaxMmhg(), r.MaxMmhg != nil)
 	case *trigonev1.Target_PlanimetryOrificeArea:
 		r := a.PlanimetryOrificeArea
-		return "orifice area by planimetry " + span("planimetry_orifice_area", r.GetMinCm2(), r.MinCm2 != nil, r.GetMaxCm2(), r.MaxCm2 != nil)
+		return "orifice area by planimetry " + span(valve.PlanimetryOrificeArea, r.GetMinCm2(), r.MinCm2 != nil, r.GetMaxCm2(), r.MaxCm2 != nil)
 	}
 	return ""
 }
@@ -422,7 +422,7 @@ func (b *builder) fieldHeights(run int32) []Block {
 		o := valve.InRun(int(set.GetRun()), valve.Stage(word(set.GetStage())))
 		var list []string
 		for _, h := range set.GetHeights() {
-			list = append(list, capital(placeName(heightPlace(h)))+" "+or(b.quantity(h, "leaflet_height", heightPlace(h), o)))
+			list = append(list, capital(placeName(heightPlace(h)))+" "+or(b.quantity(h, valve.LeafletHeight, heightPlace(h), o)))
 		}
 		if len(list) > 0 {
 			blocks = append(blocks, paragraph(sentence(joined(" ", "Leaflet heights in the field,", cmp.Or(stageName(set.GetStage()), "stage not recorded")+":", strings.Join(list, "; ")))))
@@ -495,8 +495,8 @@ func (b *builder) rings() []Block {
 		}
 		for i, v := range []string{
 			or(joined(" ", say(r.GetRigidity()), say(r.GetKind()))), strings.TrimPrefix(ringSize(r, valve.AtOperation), "labelled size "),
-			missed("ring_inner_antero_posterior_diameter", !band), missed("ring_inner_transverse_diameter", !band),
-			dim("ring_orifice_area"), missed("band_length", band),
+			missed(valve.RingInnerAnteroPosteriorDiameter, !band), missed(valve.RingInnerTransverseDiameter, !band),
+			dim(valve.RingOrificeArea), missed(valve.BandLength, band),
 			sizers(r), or(joined(", ", say(r.GetSizingBasis()), say(r.GetSizingMethod()))), sutures, fate,
 		} {
 			rows[i] = append(rows[i], v)
@@ -550,7 +550,7 @@ func (b *builder) tests() []Block {
 		for _, m := range t.GetMarks() {
 			place := valve.AtTestSegment(t.GetId(), valve.Segment(word(m.GetSegment())))
 			table.Rows = append(table.Rows, []string{
-				or(segmentName(m.GetSegment())), or(b.quantity(m, "ink_annulus_to_line", place, o)), or(b.quantity(m, "ink_depth_beyond_line", place, o)),
+				or(segmentName(m.GetSegment())), or(b.quantity(m, valve.InkAnnulusToLine, place, o)), or(b.quantity(m, valve.InkDepthBeyondLine, place, o)),
 			})
 		}
 		if len(table.Rows) == 0 {
@@ -598,7 +598,7 @@ func (b *builder) saline(t *trigonev1.SalineTest) string {
 		parts = append(parts, "closure line not symmetric")
 	}
 	for _, d := range []struct{ field, name string }{
-		{"saline_pressure", "pressure"}, {"saline_volume", "volume"}, {"posterior_orifice_share", "posterior share of the orifice"},
+		{valve.SalinePressure, "pressure"}, {valve.SalineVolume, "volume"}, {valve.PosteriorOrificeShare, "posterior share of the orifice"},
 	} {
 		if v := b.quantity(t, d.field, valve.AtTest(t.GetId()), o); v != "" {
 			parts = append(parts, d.name+" "+v)
@@ -730,9 +730,9 @@ func (b *builder) anteriorMotion(r *trigonev1.Result) string {
 		return ""
 	}
 	parts := []string{
-		joined(" ", "gradient of the outflow tract", or(b.quantity(m, "outflow_tract_gradient", valve.Nowhere, resultOccasion(r)))),
+		joined(" ", "gradient of the outflow tract", or(b.quantity(m, valve.OutflowTractGradient, valve.Nowhere, resultOccasion(r)))),
 	}
-	if v := b.quantity(m, "outflow_tract_gradient_provoked", valve.Nowhere, resultOccasion(r)); v != "" {
+	if v := b.quantity(m, valve.OutflowTractGradientProvoked, valve.Nowhere, resultOccasion(r)); v != "" {
 		parts = append(parts, "provoked "+v)
 	}
 	if g := gradeName(m.GetRegurgitationWithMotion()); g != "" {
@@ -776,12 +776,12 @@ func (b *builder) echo(s *trigonev1.Study, o valve.Occasion) echo {
 		gradient: notRecorded, rate: notRecorded, coaptation: notRecorded,
 	}
 	if g := s.GetGradient(); g != nil {
-		e.gradient = or(b.quantity(g, "mean_gradient", valve.Nowhere, o))
-		e.rate = or(b.quantity(g, "gradient_heart_rate", valve.Nowhere, o))
+		e.gradient = or(b.quantity(g, valve.MeanGradient, valve.Nowhere, o))
+		e.rate = or(b.quantity(g, valve.GradientHeartRate, valve.Nowhere, o))
 	}
 	for _, c := range s.GetLeaflets().GetCoaptation() {
 		if c.GetSlice() == trigonev1.Slice_SLICE_A2_P2 {
-			e.coaptation = or(b.quantity(c, "coaptation_length", valve.AtSlice(valve.A2P2), o))
+			e.coaptation = or(b.quantity(c, valve.CoaptationLength, valve.AtSlice(valve.A2P2), o))
 		}
 	}
 	return e
@@ -865,7 +865,7 @@ func (b *builder) complications() []Block {
 			label = ", labelled size " + plain(c.GetProsthesisLabel())
 		}
 		sentences = append(sentences, sentence("Prosthesis: "+or(say(c.GetProsthesis()))+label+"; chords kept: "+or(say(c.GetChordsKept()))))
-		sentences = append(sentences, sentence("Mean gradient across the prosthesis "+or(b.quantity(c, "prosthesis_mean_gradient", valve.Nowhere, valve.AtOperation))+
+		sentences = append(sentences, sentence("Mean gradient across the prosthesis "+or(b.quantity(c, valve.ProsthesisMeanGradient, valve.Nowhere, valve.AtOperation))+
 			"; leak beside it "+or(gradeName(c.GetParaprostheticLeak()))))
 		var tried []string
 		for _, s := range b.op.GetSteps() {

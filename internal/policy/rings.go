@@ -6,6 +6,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 // Keys of an entry of the ring table.
@@ -47,24 +48,24 @@ type ringRange struct {
 }
 
 var ringDimensions = []ringDimension{
-	{keyInnerAnteroPosterior, "ring_inner_antero_posterior_diameter", completeRing,
+	{keyInnerAnteroPosterior, valve.RingInnerAnteroPosteriorDiameter, completeRing,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.InnerAnteroPosteriorMM }},
-	{keyInnerTransverse, "ring_inner_transverse_diameter", completeRing,
+	{keyInnerTransverse, valve.RingInnerTransverseDiameter, completeRing,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.InnerTransverseMM }},
-	{keyOrificeArea, "ring_orifice_area", completeRing,
+	{keyOrificeArea, valve.RingOrificeArea, completeRing,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.OrificeAreaCM2 }},
-	{keyBandLength, "band_length", posteriorBand,
+	{keyBandLength, valve.BandLength, posteriorBand,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.BandLengthMM }},
 }
 
 var ringRanges = []ringRange{
-	{"sizer_anterior_leaflet_area_cm2", "anterior_leaflet_area",
+	{"sizer_anterior_leaflet_area_cm2", valve.AnteriorLeafletArea,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.SizerAnteriorLeafletAreaCM2Low },
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.SizerAnteriorLeafletAreaCM2High }},
-	{"sizer_anterior_height_mm", "leaflet_height",
+	{"sizer_anterior_height_mm", valve.LeafletHeight,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.SizerAnteriorHeightMMLow },
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.SizerAnteriorHeightMMHigh }},
-	{"intertrigonal_mm", "intertrigonal_distance",
+	{"intertrigonal_mm", valve.IntertrigonalDistance,
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.IntertrigonalMMLow },
 		func(s *settings.RingSize) *units.Maybe[float64] { return &s.IntertrigonalMMHigh }},
 }

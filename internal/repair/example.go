@@ -151,12 +151,12 @@ func (e *Example) Height(s valve.Segment, mm float64) *Example {
 
 // HeightAt adds a leaflet height at a station of a segment.
 func (e *Example) HeightAt(s valve.Segment, station valve.Station, mm float64) *Example {
-	return e.SetAt("leaflet_height", valve.AtStation(s, station), mm)
+	return e.SetAt(valve.LeafletHeight, valve.AtStation(s, station), mm)
 }
 
 // Coaptation adds the coaptation length of the middle slice.
 func (e *Example) Coaptation(mm float64) *Example {
-	return e.SetAt("coaptation_length", valve.AtSlice(valve.A2P2), mm)
+	return e.SetAt(valve.CoaptationLength, valve.AtSlice(valve.A2P2), mm)
 }
 
 // Graded gives the open study a grade of mitral regurgitation.

@@ -21,7 +21,7 @@ var acceptedWithHighGradient = Rule{
 		return slices.DeleteFunc(exit(c), func(here metric.At) bool { return c.StudyAt(here.Occasion).Decision != decisionAccepted })
 	},
 	Check: func(r *Reader) Verdict {
-		mean, peak := r.InStudy("mean_gradient", valve.Nowhere), r.InStudy("peak_gradient", valve.Nowhere)
+		mean, peak := r.InStudy(valve.MeanGradient, valve.Nowhere), r.InStudy(valve.PeakGradient, valve.Nowhere)
 		r.Fact("decision", decisionAccepted)
 		if r.Has(peak) && r.Beyond(r.Read(peak), settings.PeakNotAccepted) {
 			if r.Has(mean) {
@@ -49,6 +49,6 @@ var acceptedWithHighGradient = Rule{
 }
 
 func exampleAccepted(mean, peak float64) *repair.Case {
-	return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", mean).Set("peak_gradient", peak).
+	return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, mean).Set(valve.PeakGradient, peak).
 		EditStudy(func(s *repair.Study) { s.Decision = decisionAccepted }).Case()
 }

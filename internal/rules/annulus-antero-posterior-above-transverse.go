@@ -17,15 +17,15 @@ var annulusAnteroPosteriorAboveTransverse = Rule{
 	Since:  "1",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
-			return holdsAny(c, s, valve.Nowhere, "annulus_antero_posterior_diameter")
+			return holdsAny(c, s, valve.Nowhere, valve.AnnulusAnteroPosteriorDiameter)
 		})
 	},
 	Check: func(r *Reader) Verdict {
-		depth := r.Here("annulus_antero_posterior_diameter")
-		across := []valve.Key{r.Here("annulus_intercommissural_diameter"), r.Here("annulus_anterolateral_posteromedial_diameter")}
+		depth := r.Here(valve.AnnulusAnteroPosteriorDiameter)
+		across := []valve.Key{r.Here(valve.AnnulusIntercommissuralDiameter), r.Here(valve.AnnulusAnterolateralPosteromedialDiameter)}
 		known := slices.DeleteFunc(across, func(k valve.Key) bool { return !r.Has(k) })
 		if len(known) == 0 {
-			r.Read(r.Here("annulus_intercommissural_diameter"))
+			r.Read(r.Here(valve.AnnulusIntercommissuralDiameter))
 			return Verdict{}
 		}
 		for _, width := range known {
@@ -37,16 +37,16 @@ var annulusAnteroPosteriorAboveTransverse = Rule{
 	},
 	Examples: []Example{
 		{Name: "an oval annulus", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_antero_posterior_diameter", 36).Set("annulus_intercommissural_diameter", 43).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusAnteroPosteriorDiameter, 36).Set(valve.AnnulusIntercommissuralDiameter, 43).Case()
 		}},
 		{Name: "swapped", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_antero_posterior_diameter", 43).Set("annulus_intercommissural_diameter", 36).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusAnteroPosteriorDiameter, 43).Set(valve.AnnulusIntercommissuralDiameter, 36).Case()
 		}},
 		{Name: "round", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_antero_posterior_diameter", 40).Set("annulus_anterolateral_posteromedial_diameter", 40).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusAnteroPosteriorDiameter, 40).Set(valve.AnnulusAnterolateralPosteromedialDiameter, 40).Case()
 		}},
 		{Name: "no diameter across", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("annulus_antero_posterior_diameter", 36).Case()
+			return repair.NewExample().Assess("tte").Set(valve.AnnulusAnteroPosteriorDiameter, 36).Case()
 		}},
 	},
 }

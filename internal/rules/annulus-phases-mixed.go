@@ -41,8 +41,8 @@ var annulusPhasesMixed = Rule{
 		{Name: "both at the end of systole", Want: Holds, Case: func() *repair.Case { return examplePhases(valve.EndSystole, valve.EndSystole) }},
 		{Name: "one in diastole", Want: Broken, Case: func() *repair.Case { return examplePhases(valve.EndSystole, valve.EndDiastole) }},
 		{Name: "a ruler's value has no phase", Edge: true, Want: Inapplicable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Context(valve.Context{Phase: valve.EndSystole}).Set("annulus_antero_posterior_diameter", 34).
-				Context(valve.Context{Method: valve.Ruler}).Set("annulus_intercommissural_diameter", 40).Case()
+			return repair.NewExample().Assess("tee").Context(valve.Context{Phase: valve.EndSystole}).Set(valve.AnnulusAnteroPosteriorDiameter, 34).
+				Context(valve.Context{Method: valve.Ruler}).Set(valve.AnnulusIntercommissuralDiameter, 40).Case()
 		}},
 		{Name: "one phase not stated", Want: NotEvaluable, Case: func() *repair.Case { return examplePhases(valve.EndSystole, "") }},
 	},
@@ -53,8 +53,8 @@ var annulusPhasesMixed = Rule{
 func phased(c *repair.Case, s *repair.Study) []valve.Key {
 	var list []valve.Key
 	for _, leaf := range []string{
-		"annulus_antero_posterior_diameter", "annulus_intercommissural_diameter", "annulus_anterolateral_posteromedial_diameter",
-		"annulus_area", "annulus_perimeter", "annulus_height",
+		valve.AnnulusAnteroPosteriorDiameter, valve.AnnulusIntercommissuralDiameter, valve.AnnulusAnterolateralPosteromedialDiameter,
+		valve.AnnulusArea, valve.AnnulusPerimeter, valve.AnnulusHeight,
 	} {
 		k := valve.Key{ID: leaf, Occasion: s.Occasion, Role: valve.Measured}
 		still := slices.Contains([]valve.Method{valve.Ruler, valve.Calliper, valve.Sizer}, c.Measured[k].Context.Method)
@@ -66,6 +66,6 @@ func phased(c *repair.Case, s *repair.Study) []valve.Key {
 }
 
 func examplePhases(first, second valve.CardiacPhase) *repair.Case {
-	return repair.NewExample().Assess("tee").Context(valve.Context{Phase: first}).Set("annulus_antero_posterior_diameter", 34).
-		Context(valve.Context{Phase: second}).Set("annulus_intercommissural_diameter", 40).Case()
+	return repair.NewExample().Assess("tee").Context(valve.Context{Phase: first}).Set(valve.AnnulusAnteroPosteriorDiameter, 34).
+		Context(valve.Context{Phase: second}).Set(valve.AnnulusIntercommissuralDiameter, 40).Case()
 }

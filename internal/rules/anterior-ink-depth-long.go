@@ -13,9 +13,9 @@ var anteriorInkDepthLong = Rule{
 	Thresholds: []string{settings.AnteriorInkDepthLong},
 	Advice:     "Look for systolic anterior motion off bypass, provoked too.",
 	Since:      "2",
-	Where:      keyPlaces("ink_depth_beyond_line", atMark(valve.A2)),
+	Where:      keyPlaces(valve.InkDepthBeyondLine, atMark(valve.A2)),
 	Check: func(r *Reader) Verdict {
-		depth := r.Here("ink_depth_beyond_line")
+		depth := r.Here(valve.InkDepthBeyondLine)
 		if !r.Beyond(r.Read(depth), settings.AnteriorInkDepthLong) {
 			return Verdict{}
 		}
@@ -27,7 +27,7 @@ var anteriorInkDepthLong = Rule{
 		{Name: "10 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleInk(valve.A2, 10) }},
 		{Name: "not possible to read", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.AfterRing).
-				Absent("ink_depth_beyond_line", valve.AtTestSegment("t1", valve.A2), valve.AbsentNotPossible).Case()
+				Absent(valve.InkDepthBeyondLine, valve.AtTestSegment("t1", valve.A2), valve.AbsentNotPossible).Case()
 		}},
 	},
 }

@@ -20,7 +20,7 @@ var anteriorMotionWithoutGradient = Rule{
 	},
 	Check: func(r *Reader) Verdict {
 		motion := r.Study().AnteriorMotion
-		if motion == "chordal" || r.Has(r.Here("outflow_tract_gradient")) || r.Has(r.Here("outflow_tract_gradient_provoked")) {
+		if motion == "chordal" || r.Has(r.Here(valve.OutflowTractGradient)) || r.Has(r.Here(valve.OutflowTractGradientProvoked)) {
 			return Verdict{}
 		}
 		r.Fact("anterior_motion", motion)
@@ -28,7 +28,7 @@ var anteriorMotionWithoutGradient = Rule{
 	},
 	Examples: []Example{
 		{Name: "with 45 mmHg", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("off", 1, valve.OffBypass).Set("outflow_tract_gradient", 45).
+			return repair.NewExample().Operation().Result("off", 1, valve.OffBypass).Set(valve.OutflowTractGradient, 45).
 				EditStudy(func(s *repair.Study) { s.AnteriorMotion = "leaflet_with_obstruction" }).Case()
 		}},
 		{Name: "without", Want: Broken, Case: func() *repair.Case {

@@ -4,6 +4,7 @@ import (
 	"trigone/internal/repair"
 	"trigone/internal/settings"
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 var bandWithAnteriorSutures = Rule{
@@ -23,7 +24,7 @@ var bandWithAnteriorSutures = Rule{
 		if !known || !both || kind != repair.PosteriorBand || sutures == 0 {
 			return Verdict{}
 		}
-		for _, leaf := range []string{"band_length", "ring_inner_antero_posterior_diameter", "ring_inner_transverse_diameter", "ring_orifice_area"} {
+		for _, leaf := range []string{valve.BandLength, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea} {
 			if r.Has(r.Here(leaf)) {
 				r.Read(r.Here(leaf))
 			}

@@ -32,7 +32,7 @@ var baseGapNotClosed = Rule{
 		}
 		base := 0.0
 		for _, s := range reachesBase(firmSteps(r.Case(), here)) {
-			base += r.Read(r.Beside("resection_base_width", valve.AtStep(s.ID)))
+			base += r.Read(r.Beside(valve.ResectionBaseWidth, valve.AtStep(s.ID)))
 		}
 		if gap < 0 {
 			return broken("%s of the base are resected and %s are closed: %s more than was taken.", millimetres(base), millimetres(base-gap), millimetres(-gap))
@@ -41,28 +41,28 @@ var baseGapNotClosed = Rule{
 	},
 	Examples: []Example{
 		{Name: "12 = 6 + 6 mm", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 12).
-				Step("s2", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Side(valve.Medial, "sliding_advance", 6).Case()
+			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 12).
+				Step("s2", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 6).Side(valve.Medial, valve.SlidingAdvance, 6).Case()
 		}},
 		{Name: "one side and a plication, unequal", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 15).
-				Step("o2", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 9).Side(valve.Medial, "sliding_advance", 0).
-				Step("o3", repair.Plication, valve.P2).Dim("plication_length", 5).Case()
+			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 15).
+				Step("o2", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 9).Side(valve.Medial, valve.SlidingAdvance, 0).
+				Step("o3", repair.Plication, valve.P2).Dim(valve.PlicationLength, 5).Case()
 		}},
 		{Name: "8 of 20 mm are left open", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 20).
-				Step("o2", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Side(valve.Medial, "sliding_advance", 6).Case()
+			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 20).
+				Step("o2", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 6).Side(valve.Medial, valve.SlidingAdvance, 6).Case()
 		}},
 		{Name: "more is closed than was taken", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 8).
-				Step("o2", repair.Plication, valve.P2).Dim("plication_length", 15).Case()
+			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 8).
+				Step("o2", repair.Plication, valve.P2).Dim(valve.PlicationLength, 15).Case()
 		}},
 		{Name: "3 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 15).
-				Step("s2", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Side(valve.Medial, "sliding_advance", 6).Case()
+			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 15).
+				Step("s2", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 6).Side(valve.Medial, valve.SlidingAdvance, 6).Case()
 		}},
 		{Name: "no advance recorded", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 15).
+			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 15).
 				Step("s2", repair.SlidingPlasty).Case()
 		}},
 	},

@@ -23,7 +23,7 @@ var baseGapWithoutClosure = Rule{
 		}
 		base := 0.0
 		for _, s := range reachesBase(steps) {
-			base += r.Read(r.Beside("resection_base_width", valve.AtStep(s.ID)))
+			base += r.Read(r.Beside(valve.ResectionBaseWidth, valve.AtStep(s.ID)))
 		}
 		if !r.Greater(base, 0) {
 			return Verdict{}
@@ -32,20 +32,20 @@ var baseGapWithoutClosure = Rule{
 	},
 	Examples: []Example{
 		{Name: "a sliding plasty closes it", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 12).
+			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 12).
 				Step("s2", repair.SlidingPlasty).Case()
 		}},
 		{Name: "nothing closes 12 mm", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 12).Case()
+			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 12).Case()
 		}},
 		{Name: "down to the annulus, but no width of the base", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 0).Case()
+			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 0).Case()
 		}},
 		{Name: "the base width is not recorded", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Plan().Resect("s1", repair.Quadrangular, valve.P2).Case()
 		}},
 		{Name: "the steps may not be all there were", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 12).
+			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 12).
 				EditOperation(func(o *repair.Operation) { o.StepsRecorded = valve.Partial }).Case()
 		}},
 		{Name: "a triangle", Want: Inapplicable, Case: func() *repair.Case {

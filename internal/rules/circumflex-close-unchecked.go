@@ -15,14 +15,14 @@ var circumflexCloseUnchecked = Rule{
 	Advice:     "Look at circumflex flow and lateral wall.",
 	Since:      "2",
 	Where: func(c *repair.Case) []metric.At {
-		if c.Operation == nil || !offBypass(c) || !has(c, native(c, valve.AtOperation, "circumflex_to_annulus_distance", valve.Nowhere)) {
+		if c.Operation == nil || !offBypass(c) || !has(c, native(c, valve.AtOperation, valve.CircumflexToAnnulusDistance, valve.Nowhere)) {
 			return nil
 		}
 		return inOperation(c)
 	},
 	Check: func(r *Reader) Verdict {
 		n := r.Case().Operation.Neighbourhood
-		distance := native(r.Case(), valve.AtOperation, "circumflex_to_annulus_distance", valve.Nowhere)
+		distance := native(r.Case(), valve.AtOperation, valve.CircumflexToAnnulusDistance, valve.Nowhere)
 		near := r.Below(r.Read(distance), settings.CircumflexClose)
 		if !near || n.CircumflexFlowChecked == valve.Yes || n.LateralWallChecked == valve.Yes {
 			return Verdict{}
@@ -40,7 +40,7 @@ var circumflexCloseUnchecked = Rule{
 }
 
 func exampleCircumflex(distance float64, checked valve.Answer) *repair.Case {
-	return repair.NewExample().Assess("ct").Set("circumflex_to_annulus_distance", distance).EditOperation(func(o *repair.Operation) {
+	return repair.NewExample().Assess("ct").Set(valve.CircumflexToAnnulusDistance, distance).EditOperation(func(o *repair.Operation) {
 		o.EndTime, o.Neighbourhood.CircumflexFlowChecked = repair.Clock(12, 0), checked
 	}).Case()
 }

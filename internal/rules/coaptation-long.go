@@ -14,14 +14,14 @@ var coaptationLong = Rule{
 	Thresholds: []string{settings.CoaptationLong, settings.LeafletRatioLow, settings.AnteriorShareLow},
 	Advice:     "Look for systolic anterior motion, provoked too; both together speak of too much tissue.",
 	Since:      "2",
-	Where:      afterRepair(valve.AtSlice(valve.A2P2), "coaptation_length"),
+	Where:      afterRepair(valve.AtSlice(valve.A2P2), valve.CoaptationLength),
 	Check: func(r *Reader) Verdict {
 		middle := valve.AtSlice(valve.A2P2)
-		length := r.Beside("coaptation_length", middle)
+		length := r.Beside(valve.CoaptationLength, middle)
 		if !r.Beyond(r.Read(length), settings.CoaptationLong) {
 			return Verdict{}
 		}
-		share := r.InStudy("anterior_closure_share", middle)
+		share := r.InStudy(valve.AnteriorClosureShare, middle)
 		run := r.At().Run
 		if run == 0 {
 			run = r.Case().Operation.LastRun()
@@ -62,5 +62,5 @@ var coaptationLong = Rule{
 
 func exampleLongCoaptation(length, share float64) *repair.Case {
 	return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Coaptation(length).
-		SetAt("anterior_closure_share", valve.AtSlice(valve.A2P2), share).Case()
+		SetAt(valve.AnteriorClosureShare, valve.AtSlice(valve.A2P2), share).Case()
 }

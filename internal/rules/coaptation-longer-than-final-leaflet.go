@@ -17,14 +17,14 @@ var coaptationLongerThanFinalLeaflet = Rule{
 	Since:      "1",
 	Under:      []string{"coaptation-longer-than-leaflet"},
 	Where: func(c *repair.Case) []metric.At {
-		list := afterRepair(valve.AtSlice(valve.A2P2), "coaptation_length")(c)
+		list := afterRepair(valve.AtSlice(valve.A2P2), valve.CoaptationLength)(c)
 		for i := range list {
 			list[i].Place = valve.AtSlice(valve.A2P2)
 		}
 		return list
 	},
 	Check: func(r *Reader) Verdict {
-		coaptation := r.Here("coaptation_length")
+		coaptation := r.Here(valve.CoaptationLength)
 		_, own := r.LeafletsOfSlice()
 		if r.Has(own) && r.OneMethod(coaptation, own) {
 			return Verdict{}

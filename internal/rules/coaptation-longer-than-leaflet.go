@@ -16,7 +16,7 @@ var coaptationLongerThanLeaflet = Rule{
 	Where: func(c *repair.Case) []metric.At {
 		var list []metric.At
 		for _, slice := range slicesOfValve {
-			for _, here := range studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.AtSlice(slice), "coaptation_length") }) {
+			for _, here := range studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.AtSlice(slice), valve.CoaptationLength) }) {
 				here.Place = valve.AtSlice(slice)
 				list = append(list, here)
 			}
@@ -24,7 +24,7 @@ var coaptationLongerThanLeaflet = Rule{
 		return list
 	},
 	Check: func(r *Reader) Verdict {
-		coaptation := r.Here("coaptation_length")
+		coaptation := r.Here(valve.CoaptationLength)
 		anterior, posterior := r.LeafletsOfSlice()
 		if !r.Has(anterior) && !r.Has(posterior) {
 			r.Miss(posterior)
@@ -63,10 +63,10 @@ var slicesOfValve = []valve.Slice{valve.A1P1, valve.A2P2, valve.A3P3}
 // its middle, so that the doubt is the record's.
 func (r *Reader) LeafletsOfSlice() (anterior, posterior valve.Key) {
 	front, back := valve.Slice(r.At().Place).Segments()
-	anterior = r.InStudy("leaflet_height", valve.AtStation(front, valve.SegmentMid))
-	posterior = r.InStudy("leaflet_height", valve.AtStation(back, valve.SegmentMid))
+	anterior = r.InStudy(valve.LeafletHeight, valve.AtStation(front, valve.SegmentMid))
+	posterior = r.InStudy(valve.LeafletHeight, valve.AtStation(back, valve.SegmentMid))
 	for _, station := range []valve.Station{valve.Seam, valve.SeamLateralEdge, valve.SeamMedialEdge} {
-		seam := r.InStudy("leaflet_height", valve.AtStation(back, station))
+		seam := r.InStudy(valve.LeafletHeight, valve.AtStation(back, station))
 		m, _ := r.Measurement(seam)
 		n, _ := r.Measurement(posterior)
 		if r.Has(seam) && m.Value.OrElse(0) > n.Value.OrElse(0) {

@@ -13,9 +13,9 @@ var coaptationShort = Rule{
 	Thresholds: []string{settings.CoaptationShort},
 	Advice:     "Look at the closure again; what is short now has no reserve. That a longer one lasts better is not proven.",
 	Since:      "1",
-	Where:      afterRepair(valve.AtSlice(valve.A2P2), "coaptation_length"),
+	Where:      afterRepair(valve.AtSlice(valve.A2P2), valve.CoaptationLength),
 	Check: func(r *Reader) Verdict {
-		length := r.Beside("coaptation_length", valve.AtSlice(valve.A2P2))
+		length := r.Beside(valve.CoaptationLength, valve.AtSlice(valve.A2P2))
 		if !r.Below(r.Read(length), settings.CoaptationShort) {
 			return Verdict{}
 		}
@@ -33,7 +33,7 @@ var coaptationShort = Rule{
 		}},
 		{Name: "tried and not possible", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).
-				Absent("coaptation_length", valve.AtSlice(valve.A2P2), valve.AbsentNotPossible).Case()
+				Absent(valve.CoaptationLength, valve.AtSlice(valve.A2P2), valve.AbsentNotPossible).Case()
 		}},
 		{Name: "before the operation it says nothing", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tte").Coaptation(2).Case()

@@ -20,7 +20,7 @@ var coaptationUneven = Rule{
 	Where: func(c *repair.Case) []metric.At {
 		var list []metric.At
 		for _, side := range []valve.Slice{valve.A1P1, valve.A3P3} {
-			for _, here := range afterRepair(valve.AtSlice(side), "coaptation_length")(c) {
+			for _, here := range afterRepair(valve.AtSlice(side), valve.CoaptationLength)(c) {
 				here.Place = valve.AtSlice(side)
 				list = append(list, here)
 			}
@@ -28,7 +28,7 @@ var coaptationUneven = Rule{
 		return list
 	},
 	Check: func(r *Reader) Verdict {
-		side, middle := r.Here("coaptation_length"), r.InStudy("coaptation_length", valve.AtSlice(valve.A2P2))
+		side, middle := r.Here(valve.CoaptationLength), r.InStudy(valve.CoaptationLength, valve.AtSlice(valve.A2P2))
 		whole := r.Read(middle)
 		part := r.Read(side)
 		if whole == 0 || !r.Below(units.Round(part/whole, ratioGrid), settings.SideCoaptationShort) {
@@ -43,12 +43,12 @@ var coaptationUneven = Rule{
 		{Name: "half exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleSides(8, 4) }},
 		{Name: "nothing measured in the middle", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).
-				SetAt("coaptation_length", valve.AtSlice(valve.A3P3), 4).Case()
+				SetAt(valve.CoaptationLength, valve.AtSlice(valve.A3P3), 4).Case()
 		}},
 	},
 }
 
 func exampleSides(middle, side float64) *repair.Case {
 	return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Coaptation(middle).
-		SetAt("coaptation_length", valve.AtSlice(valve.A3P3), side).Case()
+		SetAt(valve.CoaptationLength, valve.AtSlice(valve.A3P3), side).Case()
 }

@@ -28,7 +28,7 @@ var dysfunctionNamedWithoutSigns = Rule{
 		}
 		r.Fact("trigger", dysfunctional)
 		var said []string
-		for _, leaf := range []string{"stated_left_ventricular_ejection_fraction", "left_ventricular_end_systolic_diameter"} {
+		for _, leaf := range []string{valve.StatedLeftVentricularEjectionFraction, valve.LeftVentricularEndSystolicDiameter} {
 			said = append(said, r.Text(native(r.Case(), valve.AtPlan, leaf, valve.Nowhere)))
 		}
 		return broken("Left ventricular dysfunction is named as a trigger, with an ejection fraction of %s and an end-systolic diameter of %s.", said[0], said[1])
@@ -38,7 +38,7 @@ var dysfunctionNamedWithoutSigns = Rule{
 		{Name: "an ejection fraction of 68 %", Want: Broken, Case: func() *repair.Case { return exampleNamed(68) }},
 		{Name: "60 % exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleNamed(60) }},
 		{Name: "no diameter", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("stated_left_ventricular_ejection_fraction", 68).
+			return repair.NewExample().Assess("tee").Set(valve.StatedLeftVentricularEjectionFraction, 68).
 				Plan().Edit(func(c *repair.Case) { c.Plan.Triggers = []string{dysfunctional} }).Case()
 		}},
 	},

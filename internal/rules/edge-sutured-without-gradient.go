@@ -22,7 +22,7 @@ var edgeSuturedWithoutGradient = Rule{
 	Check: func(r *Reader) Verdict {
 		for i := range r.Case().Studies {
 			s := &r.Case().Studies[i]
-			if repaired(r.Case(), s) && asked(r.Case(), s, valve.Nowhere, "mean_gradient") {
+			if repaired(r.Case(), s) && asked(r.Case(), s, valve.Nowhere, valve.MeanGradient) {
 				return Verdict{}
 			}
 		}
@@ -32,13 +32,13 @@ var edgeSuturedWithoutGradient = Rule{
 	},
 	Examples: []Example{
 		{Name: "measured", Want: Holds, Case: func() *repair.Case {
-			return exampleEdge().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 4).Case()
+			return exampleEdge().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 4).Case()
 		}},
 		{Name: "not measured", Want: Broken, Case: func() *repair.Case {
 			return exampleEdge().Result("exit", 1, valve.LeavingTheatre).Coaptation(8).Case()
 		}},
 		{Name: "tried and not possible is an entry", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return exampleEdge().Result("exit", 1, valve.LeavingTheatre).Absent("mean_gradient", valve.Nowhere, valve.AbsentNotPossible).Case()
+			return exampleEdge().Result("exit", 1, valve.LeavingTheatre).Absent(valve.MeanGradient, valve.Nowhere, valve.AbsentNotPossible).Case()
 		}},
 		{Name: "no such step", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Step("o1", repair.CleftClosure).Result("exit", 1, valve.LeavingTheatre).Case()

@@ -35,24 +35,24 @@ var ejectionFractionAgainstVolumes = Rule{
 	},
 	Examples: []Example{
 		{Name: "160 and 60 mL are 62.5 %", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Set("stated_left_ventricular_ejection_fraction", 62).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Set(valve.StatedLeftVentricularEjectionFraction, 62).Case()
 		}},
 		{Name: "stated 45 %", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Set("stated_left_ventricular_ejection_fraction", 45).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()
 		}},
 		{Name: "five points exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Set("stated_left_ventricular_ejection_fraction", 57.5).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Set(valve.StatedLeftVentricularEjectionFraction, 57.5).Case()
 		}},
 		{Name: "another method does not contradict", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Method(valve.Visual).Set("stated_left_ventricular_ejection_fraction", 45).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Method(valve.Visual).Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()
 		}},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_diastolic_volume", 160).
-				Set("stated_left_ventricular_ejection_fraction", 45).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()
 		}},
 	},
 }
@@ -64,10 +64,10 @@ const percentGrid = 0.1
 // at least one of the volumes.
 func ejectionFractions(c *repair.Case) []metric.At {
 	return studies(c, func(s *repair.Study) bool {
-		return holdsAny(c, s, valve.Nowhere, "stated_left_ventricular_ejection_fraction") &&
+		return holdsAny(c, s, valve.Nowhere, valve.StatedLeftVentricularEjectionFraction) &&
 			slices.ContainsFunc(c.Studies, func(o repair.Study) bool {
 				return o.StudyID == s.StudyID &&
-					holdsAny(c, &o, valve.Nowhere, "left_ventricular_end_diastolic_volume", "left_ventricular_end_systolic_volume")
+					holdsAny(c, &o, valve.Nowhere, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 			})
 	})
 }
@@ -75,9 +75,9 @@ func ejectionFractions(c *repair.Case) []metric.At {
 // EjectionFractions gives the stated ejection fraction of the study and the one
 // from its volumes, if these were measured by one method and eject anything.
 func (r *Reader) EjectionFractions() (stated valve.Key, computed float64, diastolic, systolic valve.Key, ok bool) {
-	stated = r.Here("stated_left_ventricular_ejection_fraction")
-	diastolic = r.InStudy("left_ventricular_end_diastolic_volume", valve.Nowhere)
-	systolic = r.InStudy("left_ventricular_end_systolic_volume", valve.Nowhere)
+	stated = r.Here(valve.StatedLeftVentricularEjectionFraction)
+	diastolic = r.InStudy(valve.LeftVentricularEndDiastolicVolume, valve.Nowhere)
+	systolic = r.InStudy(valve.LeftVentricularEndSystolicVolume, valve.Nowhere)
 	end, start := r.Read(systolic), r.Read(diastolic)
 	if !(end < start) || !r.OneMethod(diastolic, systolic) {
 		return stated, 0, diastolic, systolic, false

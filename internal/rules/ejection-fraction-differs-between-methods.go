@@ -31,24 +31,24 @@ var ejectionFractionDiffersBetweenMethods = Rule{
 	},
 	Examples: []Example{
 		{Name: "by eye 60, by volumes 62.5 %", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Method(valve.Visual).Set("stated_left_ventricular_ejection_fraction", 60).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Method(valve.Visual).Set(valve.StatedLeftVentricularEjectionFraction, 60).Case()
 		}},
 		{Name: "by eye 45 %", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Method(valve.Visual).Set("stated_left_ventricular_ejection_fraction", 45).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Method(valve.Visual).Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()
 		}},
 		{Name: "five points exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Method(valve.Visual).Set("stated_left_ventricular_ejection_fraction", 57.5).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Method(valve.Visual).Set(valve.StatedLeftVentricularEjectionFraction, 57.5).Case()
 		}},
 		{Name: "20 points, but the stated one is no better than ±12", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("left_ventricular_end_diastolic_volume", 160).
-				Set("left_ventricular_end_systolic_volume", 60).Method(valve.Visual).Set("stated_left_ventricular_ejection_fraction", 42.5).SD(12).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Method(valve.Visual).Set(valve.StatedLeftVentricularEjectionFraction, 42.5).SD(12).Case()
 		}},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("left_ventricular_end_diastolic_volume", 160).
-				Method(valve.Visual).Set("stated_left_ventricular_ejection_fraction", 45).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Method(valve.Visual).Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()
 		}},
 	},
 }

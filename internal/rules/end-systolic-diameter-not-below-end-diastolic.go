@@ -12,10 +12,10 @@ var endSystolicDiameterNotBelowEndDiastolic = Rule{
 	Severity: Contradiction, Kind: Arithmetic, Source: settings.SourceArithmetic,
 	Advice: "Correct the diameters; they may be swapped.",
 	Since:  "1",
-	Where:  pairs(valve.Nowhere, "left_ventricular_end_systolic_diameter", "left_ventricular_end_diastolic_diameter"),
+	Where:  pairs(valve.Nowhere, valve.LeftVentricularEndSystolicDiameter, valve.LeftVentricularEndDiastolicDiameter),
 	Check: func(r *Reader) Verdict {
-		systolic := r.InStudy("left_ventricular_end_systolic_diameter", valve.Nowhere)
-		diastolic := r.InStudy("left_ventricular_end_diastolic_diameter", valve.Nowhere)
+		systolic := r.InStudy(valve.LeftVentricularEndSystolicDiameter, valve.Nowhere)
+		diastolic := r.InStudy(valve.LeftVentricularEndDiastolicDiameter, valve.Nowhere)
 		if !r.AtLeast(r.Read(systolic), r.Read(diastolic)) || !r.OneMethod(systolic, diastolic) {
 			return Verdict{}
 		}
@@ -23,16 +23,16 @@ var endSystolicDiameterNotBelowEndDiastolic = Rule{
 	},
 	Examples: []Example{
 		{Name: "36 of 58 mm", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_diameter", 36).Set("left_ventricular_end_diastolic_diameter", 58).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicDiameter, 36).Set(valve.LeftVentricularEndDiastolicDiameter, 58).Case()
 		}},
 		{Name: "swapped", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_diameter", 58).Set("left_ventricular_end_diastolic_diameter", 36).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicDiameter, 58).Set(valve.LeftVentricularEndDiastolicDiameter, 36).Case()
 		}},
 		{Name: "equal", Edge: true, Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_diameter", 50).Set("left_ventricular_end_diastolic_diameter", 50).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicDiameter, 50).Set(valve.LeftVentricularEndDiastolicDiameter, 50).Case()
 		}},
 		{Name: "no end-systolic diameter", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_diastolic_diameter", 58).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndDiastolicDiameter, 58).Case()
 		}},
 	},
 }

@@ -12,10 +12,10 @@ var endSystolicVolumeNotBelowEndDiastolic = Rule{
 	Severity: Contradiction, Kind: Arithmetic, Source: settings.SourceArithmetic,
 	Advice: "Correct the volumes; they may be swapped.",
 	Since:  "1",
-	Where:  pairs(valve.Nowhere, "left_ventricular_end_systolic_volume", "left_ventricular_end_diastolic_volume"),
+	Where:  pairs(valve.Nowhere, valve.LeftVentricularEndSystolicVolume, valve.LeftVentricularEndDiastolicVolume),
 	Check: func(r *Reader) Verdict {
-		systolic := r.InStudy("left_ventricular_end_systolic_volume", valve.Nowhere)
-		diastolic := r.InStudy("left_ventricular_end_diastolic_volume", valve.Nowhere)
+		systolic := r.InStudy(valve.LeftVentricularEndSystolicVolume, valve.Nowhere)
+		diastolic := r.InStudy(valve.LeftVentricularEndDiastolicVolume, valve.Nowhere)
 		if !r.AtLeast(r.Read(systolic), r.Read(diastolic)) || !r.OneMethod(systolic, diastolic) {
 			return Verdict{}
 		}
@@ -23,16 +23,16 @@ var endSystolicVolumeNotBelowEndDiastolic = Rule{
 	},
 	Examples: []Example{
 		{Name: "60 of 160 mL", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_volume", 60).Set("left_ventricular_end_diastolic_volume", 160).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicVolume, 60).Set(valve.LeftVentricularEndDiastolicVolume, 160).Case()
 		}},
 		{Name: "swapped", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_volume", 160).Set("left_ventricular_end_diastolic_volume", 60).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicVolume, 160).Set(valve.LeftVentricularEndDiastolicVolume, 60).Case()
 		}},
 		{Name: "equal: nothing would be ejected", Edge: true, Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_volume", 120).Set("left_ventricular_end_diastolic_volume", 120).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicVolume, 120).Set(valve.LeftVentricularEndDiastolicVolume, 120).Case()
 		}},
 		{Name: "no end-diastolic volume", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("left_ventricular_end_systolic_volume", 60).Case()
+			return repair.NewExample().Assess("tte").Set(valve.LeftVentricularEndSystolicVolume, 60).Case()
 		}},
 	},
 }

@@ -34,7 +34,7 @@ var finalHeightAgainstHeightRemoved = Rule{
 				}
 				for _, station := range []valve.Station{valve.Seam, valve.SegmentMid} {
 					here.Place = valve.AtStation(segment, station)
-					if has(c, here.Key("leaflet_height")) {
+					if has(c, here.Key(valve.LeafletHeight)) {
 						list = append(list, here)
 						break
 					}
@@ -46,9 +46,9 @@ var finalHeightAgainstHeightRemoved = Rule{
 	Check: func(r *Reader) Verdict {
 		here := r.At()
 		segment := here.Place.Segment()
-		stated := r.Here("leaflet_height")
+		stated := r.Here(valve.LeafletHeight)
 		middle := valve.AtStation(segment, valve.SegmentMid)
-		before := native(r.Case(), here.Occasion, "leaflet_height", middle)
+		before := native(r.Case(), here.Occasion, valve.LeafletHeight, middle)
 		if here.Occasion != valve.AtPlan {
 			before = fieldNative(r.Case(), middle)
 		}
@@ -57,12 +57,12 @@ var finalHeightAgainstHeightRemoved = Rule{
 		for _, s := range loweredBy(r.Case(), here, segment) {
 			step := metric.At{Place: valve.AtStep(s.ID), Occasion: valve.Occasion(here.Occasion.Section()), Role: here.Role}
 			if s.Technique == repair.HeightReduction {
-				removed := step.Key("height_removed")
+				removed := step.Key(valve.HeightRemoved)
 				expected -= r.Read(removed)
 				keys = append(keys, removed)
 				continue
 			}
-			width := r.Read(step.Key("resection_free_edge_width"))
+			width := r.Read(step.Key(valve.ResectionFreeEdgeWidth))
 			expected += float64(geometry.ConeExcess(units.Length(width), units.Length(height)))
 		}
 		off := math.Abs(r.Read(stated) - expected)
@@ -77,36 +77,36 @@ var finalHeightAgainstHeightRemoved = Rule{
 	Examples: []Example{
 		{Name: "22 less 6 is 16 mm", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 22).
-				Operation().Step("o1", repair.HeightReduction, valve.P2).Method(valve.Ruler).Dim("height_removed", 6).
+				Operation().Step("o1", repair.HeightReduction, valve.P2).Method(valve.Ruler).Dim(valve.HeightRemoved, 6).
 				Field(1, valve.AfterRing).Method(valve.Ruler).Height(valve.P2, 16).Case()
 		}},
 		{Name: "22 less 6 is not 8 mm", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 22).SD(0.5).
-				Operation().Step("o1", repair.HeightReduction, valve.P2).Method(valve.Ruler).Dim("height_removed", 6).SD(0.5).
+				Operation().Step("o1", repair.HeightReduction, valve.P2).Method(valve.Ruler).Dim(valve.HeightRemoved, 6).SD(0.5).
 				Field(1, valve.AfterRing).Method(valve.Ruler).Height(valve.P2, 8).SD(0.5).Case()
 		}},
 		{Name: "a planned height that its own steps do not give", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.P2, 25).SD(0.5).
-				Plan().Height(valve.P2, 12).SD(0.5).Step("s1", repair.HeightReduction, valve.P2).Dim("height_removed", 3).SD(0.5).Case()
+				Plan().Height(valve.P2, 12).SD(0.5).Step("s1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 3).SD(0.5).Case()
 		}},
 		{Name: "2 mm off exactly, well measured", Edge: true, Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 22).SD(0.5).
-				Operation().Step("o1", repair.HeightReduction, valve.P2).Method(valve.Ruler).Dim("height_removed", 6).SD(0.5).
+				Operation().Step("o1", repair.HeightReduction, valve.P2).Method(valve.Ruler).Dim(valve.HeightRemoved, 6).SD(0.5).
 				Field(1, valve.AfterRing).Method(valve.Ruler).Height(valve.P2, 18).SD(0.5).Case()
 		}},
 		{Name: "a triangle's seam stands higher by w²/(8h)", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 16).SD(0.1).
-				Operation().Resect("o1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 20).SD(0.1).
+				Operation().Resect("o1", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 20).SD(0.1).
 				Field(1, valve.AfterLeafletWork).Method(valve.Ruler).HeightAt(valve.P2, valve.Seam, 19.1).SD(0.1).Case()
 		}},
 		{Name: "echo in the beating heart is not a ruler's native height", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.P2, 22).
-				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim("height_removed", 6).
+				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 6).
 				Field(1, valve.AfterRing).Method(valve.Ruler).Height(valve.P2, 8).Case()
 		}},
 		{Name: "after a resection down to the annulus seam heights are measured, never derived", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Height(valve.P2, 22).
-				Operation().Resect("o1", repair.Quadrangular, valve.P2).Step("o2", repair.HeightReduction, valve.P2).Dim("height_removed", 6).
+				Operation().Resect("o1", repair.Quadrangular, valve.P2).Step("o2", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 6).
 				Field(1, valve.AfterRing).HeightAt(valve.P2, valve.Seam, 8).Case()
 		}},
 	},

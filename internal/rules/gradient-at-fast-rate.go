@@ -15,10 +15,10 @@ var gradientAtFastRate = Rule{
 	Advice:     "Measure again at a lower rate before it is compared with anything.",
 	Since:      "1",
 	Where: func(c *repair.Case) []metric.At {
-		return studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.Nowhere, "mean_gradient") })
+		return studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.Nowhere, valve.MeanGradient) })
 	},
 	Check: func(r *Reader) Verdict {
-		mean, rate := r.Here("mean_gradient"), r.InStudy("gradient_heart_rate", valve.Nowhere)
+		mean, rate := r.Here(valve.MeanGradient), r.InStudy(valve.GradientHeartRate, valve.Nowhere)
 		r.Read(mean)
 		if !r.Beyond(r.Read(rate), settings.GradientRateHigh) {
 			return Verdict{}
@@ -27,16 +27,16 @@ var gradientAtFastRate = Rule{
 	},
 	Examples: []Example{
 		{Name: "at 80/min", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 4).Set("gradient_heart_rate", 80).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 4).Set(valve.GradientHeartRate, 80).Case()
 		}},
 		{Name: "at 120/min", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 4).Set("gradient_heart_rate", 120).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 4).Set(valve.GradientHeartRate, 120).Case()
 		}},
 		{Name: "100/min exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 4).Set("gradient_heart_rate", 100).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 4).Set(valve.GradientHeartRate, 100).Case()
 		}},
 		{Name: "no rate", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 4).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 4).Case()
 		}},
 	},
 }

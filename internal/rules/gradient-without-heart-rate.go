@@ -14,28 +14,30 @@ var gradientWithoutHeartRate = Rule{
 	Advice: "Record the heart rate: the gradient grows with the square of the flow and cannot be compared without it.",
 	Since:  "1",
 	Where: func(c *repair.Case) []metric.At {
-		return studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.Nowhere, "mean_gradient", "peak_gradient") })
+		return studies(c, func(s *repair.Study) bool {
+			return holdsAny(c, s, valve.Nowhere, valve.MeanGradient, valve.PeakGradient)
+		})
 	},
 	Check: func(r *Reader) Verdict {
-		if r.Has(r.InStudy("gradient_heart_rate", valve.Nowhere)) {
+		if r.Has(r.InStudy(valve.GradientHeartRate, valve.Nowhere)) {
 			return Verdict{}
 		}
-		gradient := r.Here("mean_gradient")
+		gradient := r.Here(valve.MeanGradient)
 		if !r.Has(gradient) {
-			gradient = r.Here("peak_gradient")
+			gradient = r.Here(valve.PeakGradient)
 		}
 		r.Read(gradient)
 		return broken("A gradient of %s is recorded without the heart rate at which it was taken.", r.Text(gradient))
 	},
 	Examples: []Example{
 		{Name: "3 mmHg at 75/min", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 3).Set("gradient_heart_rate", 75).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 3).Set(valve.GradientHeartRate, 75).Case()
 		}},
 		{Name: "3 mmHg, no rate", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 3).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 3).Case()
 		}},
 		{Name: "the rate of the whole examination is not the gradient's own", Edge: true, Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("peak_gradient", 7).Set("heart_rate", 80).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.PeakGradient, 7).Set(valve.HeartRate, 80).Case()
 		}},
 		{Name: "no gradient", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Case()

@@ -15,35 +15,35 @@ var halfTimeAlone = Rule{
 	Since:  "2",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
-			return repaired(c, s) && holdsAny(c, s, valve.Nowhere, "pressure_half_time")
+			return repaired(c, s) && holdsAny(c, s, valve.Nowhere, valve.PressureHalfTime)
 		})
 	},
 	Check: func(r *Reader) Verdict {
 		study := r.Study()
 		for i := range r.Case().Studies {
 			s := &r.Case().Studies[i]
-			if s.StudyID == study.StudyID && holdsAny(r.Case(), s, valve.Nowhere, "mean_gradient", "planimetry_orifice_area") {
+			if s.StudyID == study.StudyID && holdsAny(r.Case(), s, valve.Nowhere, valve.MeanGradient, valve.PlanimetryOrificeArea) {
 				return Verdict{}
 			}
 		}
-		half := r.Here("pressure_half_time")
+		half := r.Here(valve.PressureHalfTime)
 		r.Read(half)
 		return broken("A pressure half-time of %s after repair stands without mean gradient and planimetry.", r.Text(half))
 	},
 	Examples: []Example{
 		{Name: "with a mean gradient", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("pressure_half_time", 110).Set("mean_gradient", 3).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.PressureHalfTime, 110).Set(valve.MeanGradient, 3).Case()
 		}},
 		{Name: "alone", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("pressure_half_time", 110).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.PressureHalfTime, 110).Case()
 		}},
 		{Name: "the gradient in another section of the study", Edge: true, Want: Holds, Case: func() *repair.Case {
 			one := func(s *repair.Study) { s.StudyID = "one" }
-			return repair.NewExample().Operation().Result("a", 1, valve.LeavingTheatre).EditStudy(one).Set("pressure_half_time", 110).
-				Result("b", 1, valve.LeavingTheatre).EditStudy(one).Set("mean_gradient", 3).Case()
+			return repair.NewExample().Operation().Result("a", 1, valve.LeavingTheatre).EditStudy(one).Set(valve.PressureHalfTime, 110).
+				Result("b", 1, valve.LeavingTheatre).EditStudy(one).Set(valve.MeanGradient, 3).Case()
 		}},
 		{Name: "before the operation", Want: Inapplicable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("pressure_half_time", 110).Case()
+			return repair.NewExample().Assess("tte").Set(valve.PressureHalfTime, 110).Case()
 		}},
 	},
 }

@@ -15,7 +15,7 @@ var heightRemovedNotBelowHeight = Rule{
 	Where:  stepPlaces(repair.HeightReduction, func(repair.Step) bool { return true }),
 	Check: func(r *Reader) Verdict {
 		here := r.At().Occasion
-		removed := r.Here("height_removed")
+		removed := r.Here(valve.HeightRemoved)
 		segments := segmentsOf(r.Step())
 		if len(segments) == 0 {
 			r.MissFact("segments of "+string(r.At().Place), here)
@@ -23,7 +23,7 @@ var heightRemovedNotBelowHeight = Rule{
 		verdict := Verdict{}
 		for _, segment := range segments {
 			place := valve.AtStation(segment, valve.SegmentMid)
-			height := native(r.Case(), here, "leaflet_height", place)
+			height := native(r.Case(), here, valve.LeafletHeight, place)
 			if here != valve.AtPlan {
 				height = fieldNative(r.Case(), place)
 			}
@@ -38,19 +38,19 @@ var heightRemovedNotBelowHeight = Rule{
 	Examples: []Example{
 		{Name: "6 of 22 mm", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 22).
-				Plan().Step("s1", repair.HeightReduction, valve.P2).Dim("height_removed", 6).Case()
+				Plan().Step("s1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 6).Case()
 		}},
 		{Name: "more than there is", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 12).
-				Plan().Step("s1", repair.HeightReduction, valve.P2).Dim("height_removed", 15).Case()
+				Plan().Step("s1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 15).Case()
 		}},
 		{Name: "all of it: nothing is left", Edge: true, Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 12).
-				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim("height_removed", 12).Case()
+				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 12).Case()
 		}},
 		{Name: "the echo's height does not judge what was measured in the field", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 12).
-				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim("height_removed", 15).Case()
+				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 15).Case()
 		}},
 	},
 }

@@ -80,8 +80,8 @@ var identicalValues = Rule{
 // study two would agree by chance.
 func copiedAmong(k valve.Key) bool {
 	return slices.Contains([]string{
-		"leaflet_height", "scallop_free_edge_width", "scallop_annular_width", "annulus_antero_posterior_diameter",
-		"annulus_intercommissural_diameter", "annulus_anterolateral_posteromedial_diameter", "intertrigonal_distance",
+		valve.LeafletHeight, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth, valve.AnnulusAnteroPosteriorDiameter,
+		valve.AnnulusIntercommissuralDiameter, valve.AnnulusAnterolateralPosteromedialDiameter, valve.IntertrigonalDistance,
 	}, k.ID)
 }
 
@@ -90,7 +90,7 @@ func copiedAmong(k valve.Key) bool {
 func mayEqual(a, b valve.Key) bool {
 	if a.ID != b.ID {
 		across := func(k valve.Key) bool {
-			return k.ID == "annulus_intercommissural_diameter" || k.ID == "annulus_anterolateral_posteromedial_diameter"
+			return k.ID == valve.AnnulusIntercommissuralDiameter || k.ID == valve.AnnulusAnterolateralPosteromedialDiameter
 		}
 		return (across(a) && across(b)) || (a.Place == b.Place && a.Place.Segment() != "")
 	}

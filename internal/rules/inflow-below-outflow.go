@@ -19,8 +19,8 @@ var inflowBelowOutflow = Rule{
 	Since:      "2",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
-			return s.Kind == repair.Assessment && holdsAny(c, s, valve.Nowhere, "inflow_velocity_time_integral") &&
-				holdsAny(c, s, valve.Nowhere, "outflow_tract_velocity_time_integral")
+			return s.Kind == repair.Assessment && holdsAny(c, s, valve.Nowhere, valve.InflowVelocityTimeIntegral) &&
+				holdsAny(c, s, valve.Nowhere, valve.OutflowTractVelocityTimeIntegral)
 		})
 	},
 	Check: func(r *Reader) Verdict {
@@ -44,8 +44,8 @@ var inflowBelowOutflow = Rule{
 			return exampleFlow(22, 10, 20, 20).EditStudy(func(s *repair.Study) { s.AorticGrade = repair.Grade{Scheme: repair.FiveStep, Value: "moderate"} }).Case()
 		}},
 		{Name: "no diameter of the annulus", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("inflow_velocity_time_integral", 12).
-				Set("outflow_tract_velocity_time_integral", 20).Set("outflow_tract_diameter", 20).Case()
+			return repair.NewExample().Assess("tte").Set(valve.InflowVelocityTimeIntegral, 12).
+				Set(valve.OutflowTractVelocityTimeIntegral, 20).Set(valve.OutflowTractDiameter, 20).Case()
 		}},
 	},
 }
@@ -73,6 +73,6 @@ func (r *Reader) ShareMargin(of, sdOne, sdOther float64) float64 {
 // exampleFlow gives an assessment with the flows of both valves; diameters in mm,
 // integrals in cm.
 func exampleFlow(annulus, inflow, tract, outflow float64) *repair.Example {
-	return repair.NewExample().Assess("tte").Set("inflow_annulus_diameter", annulus).Set("inflow_velocity_time_integral", inflow).
-		Set("outflow_tract_diameter", tract).Set("outflow_tract_velocity_time_integral", outflow)
+	return repair.NewExample().Assess("tte").Set(valve.InflowAnnulusDiameter, annulus).Set(valve.InflowVelocityTimeIntegral, inflow).
+		Set(valve.OutflowTractDiameter, tract).Set(valve.OutflowTractVelocityTimeIntegral, outflow)
 }

@@ -15,9 +15,9 @@ var inkDepthShort = Rule{
 	Thresholds: []string{settings.InkDepthShort},
 	Advice:     "Compare with the coaptation length by echo.",
 	Since:      "2",
-	Where:      keyPlaces("ink_depth_beyond_line", atMark(valve.A2, valve.P2)),
+	Where:      keyPlaces(valve.InkDepthBeyondLine, atMark(valve.A2, valve.P2)),
 	Check: func(r *Reader) Verdict {
-		depth := r.Here("ink_depth_beyond_line")
+		depth := r.Here(valve.InkDepthBeyondLine)
 		if !r.Below(r.Read(depth), settings.InkDepthShort) {
 			return Verdict{}
 		}
@@ -30,7 +30,7 @@ var inkDepthShort = Rule{
 		{Name: "a side segment is not judged by this limit", Want: Inapplicable, Case: func() *repair.Case { return exampleInk(valve.P3, 3) }},
 		{Name: "not possible to read", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.AfterRing).
-				Absent("ink_depth_beyond_line", valve.AtTestSegment("t1", valve.P2), valve.AbsentNotPossible).Case()
+				Absent(valve.InkDepthBeyondLine, valve.AtTestSegment("t1", valve.P2), valve.AbsentNotPossible).Case()
 		}},
 	},
 }
@@ -42,5 +42,5 @@ func markName(p valve.Place) string {
 }
 
 func exampleInk(at valve.Segment, depth float64) *repair.Case {
-	return repair.NewExample().Field(1, valve.AfterRing).SetAt("ink_depth_beyond_line", valve.AtTestSegment("t1", at), depth).Case()
+	return repair.NewExample().Field(1, valve.AfterRing).SetAt(valve.InkDepthBeyondLine, valve.AtTestSegment("t1", at), depth).Case()
 }

@@ -30,13 +30,13 @@ var lateralWallUnchecked = Rule{
 	},
 	Examples: []Example{
 		{Name: "looked at", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).
+			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 6).
 				EditOperation(func(o *repair.Operation) {
 					o.EndTime, o.Neighbourhood.LateralWallChecked = repair.Clock(12, 0), valve.Yes
 				}).Case()
 		}},
 		{Name: "a lateral slide, not recorded", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).
+			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 6).
 				Result("exit", 1, valve.LeavingTheatre).Case()
 		}},
 		{Name: "a plication at P1", Want: Broken, Case: func() *repair.Case {
@@ -49,7 +49,7 @@ var lateralWallUnchecked = Rule{
 				EditOperation(func(o *repair.Operation) { o.EndTime = repair.Clock(12, 0) }).Case()
 		}},
 		{Name: "a medial slide only", Want: Inapplicable, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Medial, "sliding_advance", 6).
+			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Medial, valve.SlidingAdvance, 6).
 				EditOperation(func(o *repair.Operation) { o.EndTime = repair.Clock(12, 0) }).Case()
 		}},
 	},
@@ -63,7 +63,7 @@ func offBypass(c *repair.Case) bool {
 // nearCircumflex says what was done close to the circumflex artery, or "".
 func nearCircumflex(c *repair.Case) string {
 	for _, s := range repair.InPlaceAtEnd(c.Operation.Steps) {
-		advance := valve.Key{ID: "sliding_advance", Place: valve.AtStepSide(s.ID, valve.Lateral), Occasion: valve.AtOperation, Role: valve.Measured}
+		advance := valve.Key{ID: valve.SlidingAdvance, Place: valve.AtStepSide(s.ID, valve.Lateral), Occasion: valve.AtOperation, Role: valve.Measured}
 		switch {
 		case s.Technique == repair.SlidingPlasty && c.Measured[advance].Value.OrElse(0) > 0:
 			return "a lateral slide"

@@ -43,17 +43,17 @@ var looksLikeAnotherUnit = Rule{
 			return repair.NewExample().Assess("tee").Height(valve.P2, 2.2).Case()
 		}},
 		{Name: "a jet of 5 where cm/s are meant", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("regurgitation_peak_velocity", 5).Case()
+			return repair.NewExample().Assess("tee").Set(valve.RegurgitationPeakVelocity, 5).Case()
 		}},
 		// Seen in a public reproduction of a table: 'ERO at least 40 cm2'.
 		{Name: "an orifice area of 40 where cm² are meant", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 40).Case()
+			return repair.NewExample().Assess("tee").Set(valve.StatedRegurgitantOrificeArea, 40).Case()
 		}},
 		{Name: "the end of the range belongs to it", Edge: true, Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 5).Case()
 		}},
 		{Name: "no value", Want: Inapplicable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Absent("leaflet_height", valve.AtStation(valve.P2, valve.SegmentMid), valve.AbsentNotPossible).Case()
+			return repair.NewExample().Assess("tee").Absent(valve.LeafletHeight, valve.AtStation(valve.P2, valve.SegmentMid), valve.AbsentNotPossible).Case()
 		}},
 	},
 }

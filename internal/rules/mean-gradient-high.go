@@ -13,9 +13,9 @@ var meanGradientHigh = Rule{
 	Thresholds: []string{settings.GradientHigh},
 	Advice:     "Measure again at a lower rate and with planimetry; consider the size of the ring and what narrows the orifice.",
 	Since:      "1",
-	Where:      afterRepair(valve.Nowhere, "mean_gradient"),
+	Where:      afterRepair(valve.Nowhere, valve.MeanGradient),
 	Check: func(r *Reader) Verdict {
-		mean := r.Here("mean_gradient")
+		mean := r.Here(valve.MeanGradient)
 		if !r.Beyond(r.Read(mean), settings.GradientHigh) {
 			return Verdict{}
 		}
@@ -23,17 +23,17 @@ var meanGradientHigh = Rule{
 	},
 	Examples: []Example{
 		{Name: "3 mmHg", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 3).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 3).Case()
 		}},
 		{Name: "7 mmHg at discharge", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().FollowUp("discharge").Set("mean_gradient", 7).Case()
+			return repair.NewExample().Operation().FollowUp("discharge").Set(valve.MeanGradient, 7).Case()
 		}},
 		{Name: "5 mmHg exactly: functional stenosis is strictly above", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 5).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 5).Case()
 		}},
 		{Name: "not performed", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).
-				Absent("mean_gradient", valve.Nowhere, valve.AbsentNotPerformed).Case()
+				Absent(valve.MeanGradient, valve.Nowhere, valve.AbsentNotPerformed).Case()
 		}},
 	},
 }

@@ -22,7 +22,7 @@ var mildAtLowPressureNotProvoked = Rule{
 	},
 	Check: func(r *Reader) Verdict {
 		s := r.Study()
-		pressure := r.InStudy("systolic_arterial_pressure", valve.Nowhere)
+		pressure := r.InStudy(valve.SystolicArterialPressure, valve.Nowhere)
 		if !r.Below(r.Read(pressure), settings.SystolicPressureLow) {
 			return Verdict{}
 		}
@@ -72,5 +72,5 @@ func provoked(s repair.Study) bool { return s.Provocation != "" && s.Provocation
 
 func exampleAtPressure(systolic float64, provocation string) *repair.Example {
 	return repair.NewExample().Operation().Result("off", 1, valve.OffBypass).Graded(repair.FiveStep, "trace").
-		Set("systolic_arterial_pressure", systolic).EditStudy(func(s *repair.Study) { s.Provocation = provocation })
+		Set(valve.SystolicArterialPressure, systolic).EditStudy(func(s *repair.Study) { s.Provocation = provocation })
 }

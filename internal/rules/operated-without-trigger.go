@@ -65,8 +65,8 @@ func severe(g repair.Grade) bool {
 // neither ejection fraction nor end-systolic diameter calls for an operation by
 // itself.
 func (r *Reader) Compensated() (compensated, known bool) {
-	ejection := native(r.Case(), valve.AtPlan, "stated_left_ventricular_ejection_fraction", valve.Nowhere)
-	systole := native(r.Case(), valve.AtPlan, "left_ventricular_end_systolic_diameter", valve.Nowhere)
+	ejection := native(r.Case(), valve.AtPlan, valve.StatedLeftVentricularEjectionFraction, valve.Nowhere)
+	systole := native(r.Case(), valve.AtPlan, valve.LeftVentricularEndSystolicDiameter, valve.Nowhere)
 	e, s := r.Read(ejection), r.Read(systole)
 	if !r.Has(ejection) || !r.Has(systole) {
 		return false, false
@@ -76,8 +76,8 @@ func (r *Reader) Compensated() (compensated, known bool) {
 
 // exampleTrigger gives a plan for a patient without symptoms.
 func exampleTrigger(ejection float64, grade string) *repair.Example {
-	return repair.NewExample().Assess("tee").Graded(repair.FiveStep, grade).Set("stated_left_ventricular_ejection_fraction", ejection).
-		Set("left_ventricular_end_systolic_diameter", 34).Plan().Edit(func(c *repair.Case) {
+	return repair.NewExample().Assess("tee").Graded(repair.FiveStep, grade).Set(valve.StatedLeftVentricularEjectionFraction, ejection).
+		Set(valve.LeftVentricularEndSystolicDiameter, 34).Plan().Edit(func(c *repair.Case) {
 		c.Plan.FunctionalClass, c.Plan.TriggersRecorded = "i", valve.Complete
 	})
 }

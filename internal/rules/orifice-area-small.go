@@ -13,9 +13,9 @@ var orificeAreaSmall = Rule{
 	Thresholds: []string{settings.OrificeAreaSmall},
 	Advice:     "Look for what narrows the orifice; compare with the mean gradient and its rate.",
 	Since:      "1",
-	Where:      afterRepair(valve.Nowhere, "planimetry_orifice_area"),
+	Where:      afterRepair(valve.Nowhere, valve.PlanimetryOrificeArea),
 	Check: func(r *Reader) Verdict {
-		area := r.Here("planimetry_orifice_area")
+		area := r.Here(valve.PlanimetryOrificeArea)
 		if !r.Below(r.Read(area), settings.OrificeAreaSmall) {
 			return Verdict{}
 		}
@@ -23,17 +23,17 @@ var orificeAreaSmall = Rule{
 	},
 	Examples: []Example{
 		{Name: "2.8 cm²", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("planimetry_orifice_area", 2.8).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.PlanimetryOrificeArea, 2.8).Case()
 		}},
 		{Name: "1.2 cm²", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("planimetry_orifice_area", 1.2).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.PlanimetryOrificeArea, 1.2).Case()
 		}},
 		{Name: "1.5 cm² exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("planimetry_orifice_area", 1.5).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.PlanimetryOrificeArea, 1.5).Case()
 		}},
 		{Name: "not possible", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).
-				Absent("planimetry_orifice_area", valve.Nowhere, valve.AbsentNotPossible).Case()
+				Absent(valve.PlanimetryOrificeArea, valve.Nowhere, valve.AbsentNotPossible).Case()
 		}},
 	},
 }

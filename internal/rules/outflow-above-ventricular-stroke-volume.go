@@ -17,8 +17,8 @@ var outflowAboveVentricularStrokeVolume = Rule{
 	Since:      "2",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
-			return holdsAny(c, s, valve.Nowhere, "outflow_tract_velocity_time_integral") &&
-				holdsAny(c, s, valve.Nowhere, "left_ventricular_end_diastolic_volume", "left_ventricular_end_systolic_volume")
+			return holdsAny(c, s, valve.Nowhere, valve.OutflowTractVelocityTimeIntegral) &&
+				holdsAny(c, s, valve.Nowhere, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 		})
 	},
 	Check: func(r *Reader) Verdict {
@@ -35,11 +35,11 @@ var outflowAboveVentricularStrokeVolume = Rule{
 		{Name: "62.8 of 40 mL", Want: Broken, Case: func() *repair.Case { return exampleVentricle(100, 60) }},
 		{Name: "10 % above exactly: 62.8 of 57.1 mL", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleVentricle(117.1, 60) }},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
-			return exampleFlow(34, 12, 20, 20).Set("left_ventricular_end_diastolic_volume", 160).Case()
+			return exampleFlow(34, 12, 20, 20).Set(valve.LeftVentricularEndDiastolicVolume, 160).Case()
 		}},
 	},
 }
 
 func exampleVentricle(diastole, systole float64) *repair.Case {
-	return exampleFlow(34, 12, 20, 20).Set("left_ventricular_end_diastolic_volume", diastole).Set("left_ventricular_end_systolic_volume", systole).Case()
+	return exampleFlow(34, 12, 20, 20).Set(valve.LeftVentricularEndDiastolicVolume, diastole).Set(valve.LeftVentricularEndSystolicVolume, systole).Case()
 }

@@ -13,9 +13,9 @@ var outflowGradientWithoutAnteriorMotion = Rule{
 	Thresholds: []string{settings.OutflowGradientHigh},
 	Advice:     "Look at the anterior leaflet and its chords again, or name the other cause of the gradient.",
 	Since:      "1",
-	Where:      afterRepair(valve.Nowhere, "outflow_tract_gradient"),
+	Where:      afterRepair(valve.Nowhere, valve.OutflowTractGradient),
 	Check: func(r *Reader) Verdict {
-		gradient := r.Here("outflow_tract_gradient")
+		gradient := r.Here(valve.OutflowTractGradient)
 		motion, known := r.Word("anterior_motion", r.Study().AnteriorMotion, r.At().Occasion)
 		if !known || motion != "none" || !r.Beyond(r.Read(gradient), settings.OutflowGradientHigh) {
 			return Verdict{}
@@ -24,19 +24,19 @@ var outflowGradientWithoutAnteriorMotion = Rule{
 	},
 	Examples: []Example{
 		{Name: "8 mmHg", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("outflow_tract_gradient", 8).
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.OutflowTractGradient, 8).
 				EditStudy(func(s *repair.Study) { s.AnteriorMotion = "none" }).Case()
 		}},
 		{Name: "50 mmHg and no anterior motion", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("outflow_tract_gradient", 50).
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.OutflowTractGradient, 50).
 				EditStudy(func(s *repair.Study) { s.AnteriorMotion = "none" }).Case()
 		}},
 		{Name: "30 mmHg exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("outflow_tract_gradient", 30).
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.OutflowTractGradient, 30).
 				EditStudy(func(s *repair.Study) { s.AnteriorMotion = "none" }).Case()
 		}},
 		{Name: "anterior motion not recorded", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set("outflow_tract_gradient", 50).Case()
+			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Set(valve.OutflowTractGradient, 50).Case()
 		}},
 	},
 }

@@ -16,11 +16,11 @@ var outflowObstructionWithoutDecision = Rule{
 	Since:      "2",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
-			return s.Kind == repair.Result && repaired(c, s) && holdsAny(c, s, valve.Nowhere, "outflow_tract_gradient")
+			return s.Kind == repair.Result && repaired(c, s) && holdsAny(c, s, valve.Nowhere, valve.OutflowTractGradient)
 		})
 	},
 	Check: func(r *Reader) Verdict {
-		s, gradient := r.Study(), r.Here("outflow_tract_gradient")
+		s, gradient := r.Study(), r.Here(valve.OutflowTractGradient)
 		answered := s.Decision != "" || s.AnteriorMotionEnd == "resolved" || s.AnteriorMotionEnd == "returned_to_bypass"
 		if !r.Beyond(r.Read(gradient), settings.OutflowGradientActedOn) || answered {
 			return Verdict{}
@@ -38,6 +38,6 @@ var outflowObstructionWithoutDecision = Rule{
 }
 
 func exampleOutflow(gradient float64, decision string) *repair.Case {
-	return repair.NewExample().Operation().Result("off", 1, valve.OffBypass).Set("outflow_tract_gradient", gradient).
+	return repair.NewExample().Operation().Result("off", 1, valve.OffBypass).Set(valve.OutflowTractGradient, gradient).
 		EditStudy(func(s *repair.Study) { s.AnteriorMotion, s.Decision = "leaflet_with_obstruction", decision }).Case()
 }

@@ -12,9 +12,9 @@ var peakGradientBelowMean = Rule{
 	Severity: Contradiction, Kind: Arithmetic, Source: settings.SourceArithmetic,
 	Advice: "Correct the gradients; they may be swapped.",
 	Since:  "1",
-	Where:  pairs(valve.Nowhere, "mean_gradient", "peak_gradient"),
+	Where:  pairs(valve.Nowhere, valve.MeanGradient, valve.PeakGradient),
 	Check: func(r *Reader) Verdict {
-		mean, peak := r.InStudy("mean_gradient", valve.Nowhere), r.InStudy("peak_gradient", valve.Nowhere)
+		mean, peak := r.InStudy(valve.MeanGradient, valve.Nowhere), r.InStudy(valve.PeakGradient, valve.Nowhere)
 		if !r.Greater(r.Read(mean), r.Read(peak)) || !r.OneMethod(mean, peak) {
 			return Verdict{}
 		}
@@ -22,24 +22,24 @@ var peakGradientBelowMean = Rule{
 	},
 	Examples: []Example{
 		{Name: "mean 3, peak 7 mmHg", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 3).Set("peak_gradient", 7).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 3).Set(valve.PeakGradient, 7).Case()
 		}},
 		{Name: "swapped", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 7).Set("peak_gradient", 3).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 7).Set(valve.PeakGradient, 3).Case()
 		}},
 		{Name: "two sections of one study", Want: Broken, Case: func() *repair.Case {
 			one := func(s *repair.Study) { s.StudyID = "tee-1" }
-			return repair.NewExample().Assess("a").EditStudy(one).Set("mean_gradient", 7).
-				Assess("b").EditStudy(one).Set("peak_gradient", 3).Case()
+			return repair.NewExample().Assess("a").EditStudy(one).Set(valve.MeanGradient, 7).
+				Assess("b").EditStudy(one).Set(valve.PeakGradient, 3).Case()
 		}},
 		{Name: "a catheter's mean does not contradict a Doppler peak", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("a").Method(valve.Catheter).Set("mean_gradient", 7).Method(valve.Doppler).Set("peak_gradient", 3).Case()
+			return repair.NewExample().Assess("a").Method(valve.Catheter).Set(valve.MeanGradient, 7).Method(valve.Doppler).Set(valve.PeakGradient, 3).Case()
 		}},
 		{Name: "equal", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 3).Set("peak_gradient", 3).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 3).Set(valve.PeakGradient, 3).Case()
 		}},
 		{Name: "no peak gradient", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set("mean_gradient", 3).Case()
+			return repair.NewExample().Result("exit", 1, valve.LeavingTheatre).Set(valve.MeanGradient, 3).Case()
 		}},
 	},
 }

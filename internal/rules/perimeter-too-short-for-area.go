@@ -15,9 +15,9 @@ var perimeterTooShortForArea = Rule{
 	Thresholds: []string{settings.IsoperimetricLow},
 	Advice:     "Correct perimeter or area; they may be swapped or in another unit.",
 	Since:      "1",
-	Where:      pairs(valve.Nowhere, "annulus_perimeter", "annulus_area"),
+	Where:      pairs(valve.Nowhere, valve.AnnulusPerimeter, valve.AnnulusArea),
 	Check: func(r *Reader) Verdict {
-		perimeter, area := r.InStudy("annulus_perimeter", valve.Nowhere), r.InStudy("annulus_area", valve.Nowhere)
+		perimeter, area := r.InStudy(valve.AnnulusPerimeter, valve.Nowhere), r.InStudy(valve.AnnulusArea, valve.Nowhere)
 		p, a := r.Read(perimeter), r.Read(area)
 		if a == 0 || !r.OneMethod(perimeter, area) || !r.OnePhase(perimeter, area) {
 			return Verdict{}
@@ -31,18 +31,18 @@ var perimeterTooShortForArea = Rule{
 	},
 	Examples: []Example{
 		{Name: "an oval annulus", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_perimeter", 125).Set("annulus_area", 11.5).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 125).Set(valve.AnnulusArea, 11.5).Case()
 		}},
 		// The printed means of an autopsy series, area 14 and perimeter 8.3 without
 		// units: swapped (Mohtaj et al., GMJ 2018;7:e1078).
 		{Name: "swapped in a published abstract", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_perimeter", 83).Set("annulus_area", 14).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 83).Set(valve.AnnulusArea, 14).Case()
 		}},
 		{Name: "a circle of 36 mm, rounded", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_perimeter", 113).Set("annulus_area", 10.2).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 113).Set(valve.AnnulusArea, 10.2).Case()
 		}},
 		{Name: "no area", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_perimeter", 125).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 125).Case()
 		}},
 	},
 }

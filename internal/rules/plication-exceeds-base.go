@@ -22,10 +22,10 @@ var plicationExceedsBase = Rule{
 		base, taken := 0.0, 0.0
 		steps := firmSteps(r.Case(), r.At().Occasion)
 		for _, s := range reachesBase(steps) {
-			base += r.Read(r.Beside("resection_base_width", valve.AtStep(s.ID)))
+			base += r.Read(r.Beside(valve.ResectionBaseWidth, valve.AtStep(s.ID)))
 		}
 		for _, s := range repair.Of(steps, repair.Plication) {
-			taken += r.Read(r.Beside("plication_length", valve.AtStep(s.ID)))
+			taken += r.Read(r.Beside(valve.PlicationLength, valve.AtStep(s.ID)))
 		}
 		if !r.Beyond(units.Round(taken-base, lengthGrid), settings.BaseGapLeft) {
 			return Verdict{}
@@ -37,13 +37,13 @@ var plicationExceedsBase = Rule{
 		{Name: "15 for 8 mm", Want: Broken, Case: func() *repair.Case { return examplePlication(8, 15) }},
 		{Name: "3 mm more exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return examplePlication(8, 11) }},
 		{Name: "no length of the plication", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 12).
+			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 12).
 				Step("o2", repair.Plication, valve.P2).Case()
 		}},
 	},
 }
 
 func examplePlication(base, plication float64) *repair.Case {
-	return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", base).
-		Step("o2", repair.Plication, valve.P2).Dim("plication_length", plication).Case()
+	return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, base).
+		Step("o2", repair.Plication, valve.P2).Dim(valve.PlicationLength, plication).Case()
 }

@@ -24,7 +24,7 @@ var posteriorChordLongerThanAnterior = Rule{
 		longest := func(s valve.Segment) float64 {
 			length := 0.0
 			for _, step := range chordsOf(steps, s) {
-				if v := r.Read(r.Beside("artificial_chord_length", valve.AtStep(step.ID))); r.Greater(v, length) {
+				if v := r.Read(r.Beside(valve.ArtificialChordLength, valve.AtStep(step.ID))); r.Greater(v, length) {
 					length = v
 				}
 			}
@@ -42,7 +42,7 @@ var posteriorChordLongerThanAnterior = Rule{
 		{Name: "5 mm longer exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleChords(15, 20) }},
 		{Name: "no length at A2", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).
-				Step("o2", repair.ArtificialChord, valve.P2).Dim("artificial_chord_length", 14).Case()
+				Step("o2", repair.ArtificialChord, valve.P2).Dim(valve.ArtificialChordLength, 14).Case()
 		}},
 	},
 }
@@ -55,6 +55,6 @@ func chordsOf(steps []repair.Step, segment valve.Segment) []repair.Step {
 }
 
 func exampleChords(anterior, posterior float64) *repair.Case {
-	return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).Dim("artificial_chord_length", anterior).
-		Step("o2", repair.ArtificialChord, valve.P2).Dim("artificial_chord_length", posterior).Case()
+	return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).Dim(valve.ArtificialChordLength, anterior).
+		Step("o2", repair.ArtificialChord, valve.P2).Dim(valve.ArtificialChordLength, posterior).Case()
 }

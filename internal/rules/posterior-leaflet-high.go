@@ -28,7 +28,7 @@ var posteriorLeafletHigh = Rule{
 	Examples: []Example{
 		{Name: "lowered from 25 to 15 mm", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 25).
-				Plan().Step("s1", repair.HeightReduction, valve.P2).Dim("height_removed", 10).Case()
+				Plan().Step("s1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 10).Case()
 		}},
 		{Name: "25 mm and no step lowers it", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 25).Plan().Step("s1", repair.ArtificialChord, valve.P2).Case()

@@ -20,10 +20,10 @@ var posteriorShareHigh = Rule{
 		if c.Operation.Converted() {
 			return nil
 		}
-		return keyPlaces("posterior_orifice_share", func(valve.Place) bool { return true })(c)
+		return keyPlaces(valve.PosteriorOrificeShare, func(valve.Place) bool { return true })(c)
 	},
 	Check: func(r *Reader) Verdict {
-		share := r.Here("posterior_orifice_share")
+		share := r.Here(valve.PosteriorOrificeShare)
 		if !r.Beyond(r.Read(share), settings.PosteriorShareHigh) {
 			return Verdict{}
 		}
@@ -52,7 +52,7 @@ var posteriorShareHigh = Rule{
 }
 
 func exampleShare(percent float64) *repair.Example {
-	return repair.NewExample().Field(1, valve.AfterLeafletWork).SetAt("posterior_orifice_share", valve.AtTest("t1"), percent).
+	return repair.NewExample().Field(1, valve.AfterLeafletWork).SetAt(valve.PosteriorOrificeShare, valve.AtTest("t1"), percent).
 		EditOperation(func(o *repair.Operation) {
 			o.SalineTests = []repair.Test{{ID: "t1", Run: 1, Stage: valve.AfterLeafletWork, Performed: valve.Yes}}
 		})

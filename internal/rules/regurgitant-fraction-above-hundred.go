@@ -12,9 +12,9 @@ var regurgitantFractionAboveHundred = Rule{
 	Severity: Contradiction, Kind: Definition, Source: settings.SourceArithmetic,
 	Advice: "Correct the fraction; the divisor is the stroke volume through the mitral valve, not the forward one.",
 	Since:  "2",
-	Where:  keyPlaces("stated_regurgitant_fraction", func(valve.Place) bool { return true }),
+	Where:  keyPlaces(valve.StatedRegurgitantFraction, func(valve.Place) bool { return true }),
 	Check: func(r *Reader) Verdict {
-		fraction := r.Here("stated_regurgitant_fraction")
+		fraction := r.Here(valve.StatedRegurgitantFraction)
 		if !r.Greater(r.Read(fraction), whole) {
 			return Verdict{}
 		}
@@ -22,17 +22,17 @@ var regurgitantFractionAboveHundred = Rule{
 	},
 	Examples: []Example{
 		{Name: "53 %", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("stated_regurgitant_fraction", 53).Case()
+			return repair.NewExample().Assess("tte").Set(valve.StatedRegurgitantFraction, 53).Case()
 		}},
 		// A public worked example divides by the forward stroke volume and prints 113 %.
 		{Name: "113 %, divided by the forward stroke volume", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("stated_regurgitant_fraction", 113).Case()
+			return repair.NewExample().Assess("tte").Set(valve.StatedRegurgitantFraction, 113).Case()
 		}},
 		{Name: "100 % exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("stated_regurgitant_fraction", 100).Case()
+			return repair.NewExample().Assess("tte").Set(valve.StatedRegurgitantFraction, 100).Case()
 		}},
 		{Name: "not possible", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Absent("stated_regurgitant_fraction", valve.Nowhere, valve.AbsentNotPossible).Case()
+			return repair.NewExample().Assess("tte").Absent(valve.StatedRegurgitantFraction, valve.Nowhere, valve.AbsentNotPossible).Case()
 		}},
 	},
 }

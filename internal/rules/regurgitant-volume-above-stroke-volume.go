@@ -31,8 +31,8 @@ var regurgitantVolumeAboveStrokeVolume = Rule{
 		{Name: "all of it exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleRegurgitant(100, valve.Echo3D, valve.Echo3D) }},
 		{Name: "another method does not contradict", Want: Holds, Case: func() *repair.Case { return exampleRegurgitant(130, valve.Doppler, valve.Echo3D) }},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set("stated_regurgitant_volume", 130).
-				Set("left_ventricular_end_diastolic_volume", 160).Case()
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.StatedRegurgitantVolume, 130).
+				Set(valve.LeftVentricularEndDiastolicVolume, 160).Case()
 		}},
 	},
 }
@@ -41,10 +41,10 @@ var regurgitantVolumeAboveStrokeVolume = Rule{
 // at least one volume of the ventricle.
 func regurgitantVolumes(c *repair.Case) []metric.At {
 	return studies(c, func(s *repair.Study) bool {
-		return holdsAny(c, s, valve.Nowhere, "stated_regurgitant_volume") &&
+		return holdsAny(c, s, valve.Nowhere, valve.StatedRegurgitantVolume) &&
 			slices.ContainsFunc(c.Studies, func(o repair.Study) bool {
 				return o.StudyID == s.StudyID &&
-					holdsAny(c, &o, valve.Nowhere, "left_ventricular_end_diastolic_volume", "left_ventricular_end_systolic_volume")
+					holdsAny(c, &o, valve.Nowhere, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 			})
 	})
 }
@@ -52,14 +52,14 @@ func regurgitantVolumes(c *repair.Case) []metric.At {
 // RegurgitantVolume gives the stated regurgitant volume of the study and what the
 // ventricle ejects in all, if its volumes eject anything.
 func (r *Reader) RegurgitantVolume() (stated valve.Key, ejected float64, diastolic, systolic valve.Key, ok bool) {
-	stated = r.Here("stated_regurgitant_volume")
-	diastolic = r.InStudy("left_ventricular_end_diastolic_volume", valve.Nowhere)
-	systolic = r.InStudy("left_ventricular_end_systolic_volume", valve.Nowhere)
+	stated = r.Here(valve.StatedRegurgitantVolume)
+	diastolic = r.InStudy(valve.LeftVentricularEndDiastolicVolume, valve.Nowhere)
+	systolic = r.InStudy(valve.LeftVentricularEndSystolicVolume, valve.Nowhere)
 	ejected = r.Read(diastolic) - r.Read(systolic)
 	return stated, ejected, diastolic, systolic, ejected > 0
 }
 
 func exampleRegurgitant(volume float64, stated, chambers valve.Method) *repair.Case {
-	return repair.NewExample().Assess("tte").Method(stated).Set("stated_regurgitant_volume", volume).
-		Method(chambers).Set("left_ventricular_end_diastolic_volume", 160).Set("left_ventricular_end_systolic_volume", 60).Case()
+	return repair.NewExample().Assess("tte").Method(stated).Set(valve.StatedRegurgitantVolume, volume).
+		Method(chambers).Set(valve.LeftVentricularEndDiastolicVolume, 160).Set(valve.LeftVentricularEndSystolicVolume, 60).Case()
 }

@@ -39,7 +39,7 @@ var regurgitantVolumeAgainstStrokeVolume = Rule{
 		{Name: "130 of 100 mL", Want: Broken, Case: func() *repair.Case { return exampleRegurgitant(130, valve.Doppler, valve.Echo3D) }},
 		{Name: "10 % above exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleRegurgitant(110, valve.Doppler, valve.Echo3D) }},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tte").Set("stated_regurgitant_volume", 130).Set("left_ventricular_end_diastolic_volume", 160).Case()
+			return repair.NewExample().Assess("tte").Set(valve.StatedRegurgitantVolume, 130).Set(valve.LeftVentricularEndDiastolicVolume, 160).Case()
 		}},
 	},
 }

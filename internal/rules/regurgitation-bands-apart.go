@@ -22,8 +22,8 @@ var regurgitationBandsApart = Rule{
 	Since:      "1",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
-			return holdsAny(c, s, valve.Nowhere, "stated_regurgitant_orifice_area", "stated_regurgitant_volume", "stated_regurgitant_fraction",
-				"proximal_isovelocity_radius")
+			return holdsAny(c, s, valve.Nowhere, valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction,
+				valve.ProximalIsovelocityRadius)
 		})
 	},
 	Check: func(r *Reader) Verdict {
@@ -37,13 +37,13 @@ var regurgitationBandsApart = Rule{
 			computed      []string
 			grade         func(float64) haemo.Band
 		}{
-			{"orifice area", "stated_regurgitant_orifice_area",
+			{"orifice area", valve.StatedRegurgitantOrificeArea,
 				[]string{metric.IDAngleCorrectedOrifice, metric.IDOrificeByConvergence},
 				func(v float64) haemo.Band { return haemo.GradeOrifice(units.Area(v)) }},
-			{"volume", "stated_regurgitant_volume",
+			{"volume", valve.StatedRegurgitantVolume,
 				[]string{metric.IDAngleCorrectedVolume, metric.IDVolumeByConvergence, metric.IDVolumeFromInflow, metric.IDVolumeFromVentricle},
 				func(v float64) haemo.Band { return haemo.GradeVolume(units.Volume(v)) }},
-			{"fraction", "stated_regurgitant_fraction",
+			{"fraction", valve.StatedRegurgitantFraction,
 				[]string{metric.IDFractionFromInflow, metric.IDFractionFromVentricle},
 				func(v float64) haemo.Band { return haemo.GradeFraction(units.Fraction(v)) }},
 		} {
@@ -54,7 +54,7 @@ var regurgitationBandsApart = Rule{
 			}
 		}
 		if len(list) < 2 {
-			for _, leaf := range []string{"stated_regurgitant_orifice_area", "stated_regurgitant_volume", "stated_regurgitant_fraction"} {
+			for _, leaf := range []string{valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction} {
 				if !r.Has(r.Here(leaf)) {
 					r.Miss(r.Here(leaf))
 				}
@@ -71,21 +71,21 @@ var regurgitationBandsApart = Rule{
 	},
 	Examples: []Example{
 		{Name: "all severe", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.45).Set("stated_regurgitant_volume", 70).Case()
+			return repair.NewExample().Assess("tee").Set(valve.StatedRegurgitantOrificeArea, 0.45).Set(valve.StatedRegurgitantVolume, 70).Case()
 		}},
 		{Name: "severe orifice, mild volume", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.45).Set("stated_regurgitant_volume", 20).Case()
+			return repair.NewExample().Assess("tee").Set(valve.StatedRegurgitantOrificeArea, 0.45).Set(valve.StatedRegurgitantVolume, 20).Case()
 		}},
 		// A public worked example: 0.407 cm2 is severe, 57.0 mL one band below.
 		{Name: "one band apart, computed from a radius", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("proximal_isovelocity_radius", 9).Set("aliasing_velocity", 40).
-				Set("regurgitation_peak_velocity", 500).Set("regurgitation_velocity_time_integral", 140).Case()
+			return repair.NewExample().Assess("tee").Set(valve.ProximalIsovelocityRadius, 9).Set(valve.AliasingVelocity, 40).
+				Set(valve.RegurgitationPeakVelocity, 500).Set(valve.RegurgitationVelocityTimeIntegral, 140).Case()
 		}},
 		{Name: "two bands apart exactly", Edge: true, Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.40).Set("stated_regurgitant_volume", 44).Case()
+			return repair.NewExample().Assess("tee").Set(valve.StatedRegurgitantOrificeArea, 0.40).Set(valve.StatedRegurgitantVolume, 44).Case()
 		}},
 		{Name: "one parameter only", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("stated_regurgitant_orifice_area", 0.45).Case()
+			return repair.NewExample().Assess("tee").Set(valve.StatedRegurgitantOrificeArea, 0.45).Case()
 		}},
 	},
 }

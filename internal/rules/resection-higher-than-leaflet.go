@@ -17,9 +17,9 @@ var resectionHigherThanLeaflet = Rule{
 	Thresholds: []string{settings.HeightMargin, settings.MarginSDs},
 	Advice:     "Correct the height of the resection or the leaflet height; a unit may have slipped.",
 	Since:      "1",
-	Where:      resectionsWith("resection_height"),
+	Where:      resectionsWith(valve.ResectionHeight),
 	Check: func(r *Reader) Verdict {
-		piece := r.Here("resection_height")
+		piece := r.Here(valve.ResectionHeight)
 		step := r.Step()
 		var highest valve.Key
 		for _, l := range step.Places {
@@ -27,7 +27,7 @@ var resectionHigherThanLeaflet = Rule{
 			if l.Segment != "" {
 				place = valve.AtStation(l.Segment, valve.SegmentMid)
 			}
-			height := native(r.Case(), r.At().Occasion, "leaflet_height", place)
+			height := native(r.Case(), r.At().Occasion, valve.LeafletHeight, place)
 			if highest == (valve.Key{}) || r.Read(height) > r.Read(highest) {
 				highest = height
 			}
@@ -45,24 +45,24 @@ var resectionHigherThanLeaflet = Rule{
 	Examples: []Example{
 		{Name: "15 mm of a leaflet of 18", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 18).
-				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_height", 15).Case()
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionHeight, 15).Case()
 		}},
 		{Name: "30 mm of 18", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.P2, 18).
-				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_height", 30).Case()
+				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionHeight, 30).Case()
 		}},
 		{Name: "2 mm over exactly, well measured", Edge: true, Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 18).SD(0.5).
-				Operation().Method(valve.Ruler).Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_height", 20).SD(0.5).Case()
+				Operation().Method(valve.Ruler).Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionHeight, 20).SD(0.5).Case()
 		}},
 		{Name: "a commissural leaflet", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Field(1, valve.Native).SetAt("leaflet_height", valve.AtCommissure(valve.MedialCommissure), 8).SD(1).
+			return repair.NewExample().Field(1, valve.Native).SetAt(valve.LeafletHeight, valve.AtCommissure(valve.MedialCommissure), 8).SD(1).
 				Operation().Resect("o1", repair.Triangular).EditStep(func(s *repair.Step) {
 				s.Places = []repair.Location{{Commissure: valve.MedialCommissure}}
-			}).Dim("resection_height", 20).SD(1).Case()
+			}).Dim(valve.ResectionHeight, 20).SD(1).Case()
 		}},
 		{Name: "the leaflet height is not recorded", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_height", 15).Case()
+			return repair.NewExample().Assess("tee").Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionHeight, 15).Case()
 		}},
 	},
 }

@@ -20,7 +20,7 @@ var resectionTakesMostOfScallop = Rule{
 	Since:      "1",
 	Under:      []string{"resection-higher-than-leaflet", "resection-wider-than-scallop"},
 	Where: func(c *repair.Case) []metric.At {
-		return slices.DeleteFunc(resectionsWith("resection_free_edge_width", "resection_height")(c), func(here metric.At) bool {
+		return slices.DeleteFunc(resectionsWith(valve.ResectionFreeEdgeWidth, valve.ResectionHeight)(c), func(here metric.At) bool {
 			return slices.ContainsFunc(stepsAt(c, here.Occasion), func(s repair.Step) bool {
 				return s.ID == here.Place.Step() && (!onPosterior(s) || len(segmentsOf(s)) == 0)
 			})
@@ -29,12 +29,12 @@ var resectionTakesMostOfScallop = Rule{
 	Check: func(r *Reader) Verdict {
 		here := r.At().Occasion
 		step := r.Step()
-		base := r.Here("resection_base_width")
+		base := r.Here(valve.ResectionBaseWidth)
 		baseWidth := 0.0
 		if r.Has(base) || step.ReachesAnnulus() {
 			baseWidth = r.Read(base)
 		}
-		free, height := r.Read(r.Here("resection_free_edge_width")), r.Read(r.Here("resection_height"))
+		free, height := r.Read(r.Here(valve.ResectionFreeEdgeWidth)), r.Read(r.Here(valve.ResectionHeight))
 		piece := geometry.TrapezoidResectionArea(units.Length(free), units.Length(baseWidth), units.Length(height))
 		var scallops units.Area
 		for _, segment := range segmentsOf(step) {
@@ -42,9 +42,9 @@ var resectionTakesMostOfScallop = Rule{
 				return units.Length(r.Read(native(r.Case(), here, leaf, place)))
 			}
 			scallops = scallops.Plus(geometry.TrapezoidResectionArea(
-				at("scallop_free_edge_width", valve.AtSegment(segment)),
-				at("scallop_annular_width", valve.AtSegment(segment)),
-				at("leaflet_height", valve.AtStation(segment, valve.SegmentMid))))
+				at(valve.ScallopFreeEdgeWidth, valve.AtSegment(segment)),
+				at(valve.ScallopAnnularWidth, valve.AtSegment(segment)),
+				at(valve.LeafletHeight, valve.AtStation(segment, valve.SegmentMid))))
 		}
 		if scallops == 0 {
 			return Verdict{}
@@ -59,25 +59,25 @@ var resectionTakesMostOfScallop = Rule{
 	},
 	Examples: []Example{
 		{Name: "a triangle of a large scallop", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 28).
-				SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 26).Height(valve.P2, 18).
-				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15).Dim("resection_height", 16).Case()
+			return repair.NewExample().Assess("tee").SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 28).
+				SetAt(valve.ScallopAnnularWidth, valve.AtSegment(valve.P2), 26).Height(valve.P2, 18).
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 15).Dim(valve.ResectionHeight, 16).Case()
 		}},
 		{Name: "nearly the whole scallop", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 25).
-				SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 25).Height(valve.P2, 18).
-				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_free_edge_width", 20).Dim("resection_base_width", 18).
-				Dim("resection_height", 18).Case()
+			return repair.NewExample().Assess("tee").SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 25).
+				SetAt(valve.ScallopAnnularWidth, valve.AtSegment(valve.P2), 25).Height(valve.P2, 18).
+				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 20).Dim(valve.ResectionBaseWidth, 18).
+				Dim(valve.ResectionHeight, 18).Case()
 		}},
 		{Name: "60 % exactly", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 20).
-				SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 20).Height(valve.P2, 20).
-				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim("resection_free_edge_width", 12).Dim("resection_base_width", 12).
-				Dim("resection_height", 20).Case()
+			return repair.NewExample().Assess("tee").SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 20).
+				SetAt(valve.ScallopAnnularWidth, valve.AtSegment(valve.P2), 20).Height(valve.P2, 20).
+				Plan().Resect("s1", repair.Quadrangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 12).Dim(valve.ResectionBaseWidth, 12).
+				Dim(valve.ResectionHeight, 20).Case()
 		}},
 		{Name: "no scallop widths", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 18).
-				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15).Dim("resection_height", 16).Case()
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 15).Dim(valve.ResectionHeight, 16).Case()
 		}},
 	},
 }

@@ -18,7 +18,7 @@ var resectionWiderThanScallop = Rule{
 	Advice:     "Correct the width of the resection or of the scallop, or name every segment it spans.",
 	Since:      "1",
 	Where: func(c *repair.Case) []metric.At {
-		return slices.DeleteFunc(resectionsWith("resection_free_edge_width", "resection_base_width")(c), func(here metric.At) bool {
+		return slices.DeleteFunc(resectionsWith(valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth)(c), func(here metric.At) bool {
 			return slices.ContainsFunc(stepsAt(c, here.Occasion), func(s repair.Step) bool {
 				return s.ID == here.Place.Step() && (!onPosterior(s) || len(segmentsOf(s)) == 0)
 			})
@@ -28,8 +28,8 @@ var resectionWiderThanScallop = Rule{
 		var verdict Verdict
 		judged := false
 		for _, pair := range []struct{ cut, scallop, edge string }{
-			{"resection_free_edge_width", "scallop_free_edge_width", "free edge"},
-			{"resection_base_width", "scallop_annular_width", "base"},
+			{valve.ResectionFreeEdgeWidth, valve.ScallopFreeEdgeWidth, "free edge"},
+			{valve.ResectionBaseWidth, valve.ScallopAnnularWidth, "base"},
 		} {
 			cut := r.Here(pair.cut)
 			if !r.Has(cut) {
@@ -56,34 +56,34 @@ var resectionWiderThanScallop = Rule{
 		}
 		if !judged {
 			for _, segment := range segmentsOf(r.Step()) {
-				r.Read(native(r.Case(), r.At().Occasion, "scallop_free_edge_width", valve.AtSegment(segment)))
+				r.Read(native(r.Case(), r.At().Occasion, valve.ScallopFreeEdgeWidth, valve.AtSegment(segment)))
 			}
 		}
 		return verdict
 	},
 	Examples: []Example{
 		{Name: "15 of 28 mm", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 28).
-				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15).Case()
+			return repair.NewExample().Assess("tee").SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 28).
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 15).Case()
 		}},
 		{Name: "40 of 28 mm", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 28).
-				Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 40).Case()
+			return repair.NewExample().Assess("tee").SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 28).
+				Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 40).Case()
 		}},
 		{Name: "40 mm over two scallops", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").SetAt("scallop_free_edge_width", valve.AtSegment(valve.P2), 28).
-				SetAt("scallop_free_edge_width", valve.AtSegment(valve.P3), 15).
-				Plan().Resect("s1", repair.Triangular, valve.P2, valve.P3).Dim("resection_free_edge_width", 40).Case()
+			return repair.NewExample().Assess("tee").SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P2), 28).
+				SetAt(valve.ScallopFreeEdgeWidth, valve.AtSegment(valve.P3), 15).
+				Plan().Resect("s1", repair.Triangular, valve.P2, valve.P3).Dim(valve.ResectionFreeEdgeWidth, 40).Case()
 		}},
 		{Name: "2 mm over exactly, well measured", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("field").SetAt("scallop_annular_width", valve.AtSegment(valve.P2), 20).SD(0.5).
-				Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim("resection_base_width", 22).SD(0.5).Case()
+			return repair.NewExample().Assess("field").SetAt(valve.ScallopAnnularWidth, valve.AtSegment(valve.P2), 20).SD(0.5).
+				Operation().Resect("o1", repair.Quadrangular, valve.P2).Dim(valve.ResectionBaseWidth, 22).SD(0.5).Case()
 		}},
 		{Name: "the scallop is not recorded", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 15).Case()
+			return repair.NewExample().Assess("tee").Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionFreeEdgeWidth, 15).Case()
 		}},
 		{Name: "the anterior leaflet has no scallops", Want: Inapplicable, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Resect("s1", repair.Triangular, valve.A2).Dim("resection_free_edge_width", 10).Case()
+			return repair.NewExample().Plan().Resect("s1", repair.Triangular, valve.A2).Dim(valve.ResectionFreeEdgeWidth, 10).Case()
 		}},
 	},
 }

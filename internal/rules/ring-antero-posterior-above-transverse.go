@@ -6,6 +6,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/settings"
+	"trigone/internal/valve"
 )
 
 var ringAnteroPosteriorAboveTransverse = Rule{
@@ -16,11 +17,11 @@ var ringAnteroPosteriorAboveTransverse = Rule{
 	Since:  "1",
 	Where: func(c *repair.Case) []metric.At {
 		return slices.DeleteFunc(stepPlaces(repair.Annuloplasty, func(repair.Step) bool { return true })(c), func(at metric.At) bool {
-			return !has(c, at.Key("ring_inner_antero_posterior_diameter")) && !has(c, at.Key("ring_inner_transverse_diameter"))
+			return !has(c, at.Key(valve.RingInnerAnteroPosteriorDiameter)) && !has(c, at.Key(valve.RingInnerTransverseDiameter))
 		})
 	},
 	Check: func(r *Reader) Verdict {
-		depth, width := r.Here("ring_inner_antero_posterior_diameter"), r.Here("ring_inner_transverse_diameter")
+		depth, width := r.Here(valve.RingInnerAnteroPosteriorDiameter), r.Here(valve.RingInnerTransverseDiameter)
 		if !r.Greater(r.Read(depth), r.Read(width)) {
 			return Verdict{}
 		}
@@ -29,18 +30,18 @@ var ringAnteroPosteriorAboveTransverse = Rule{
 	Examples: []Example{
 		{Name: "24 by 32 mm", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Plan().Device("s1", repair.CompleteRing).
-				Dim("ring_inner_antero_posterior_diameter", 24).Dim("ring_inner_transverse_diameter", 32).Case()
+				Dim(valve.RingInnerAnteroPosteriorDiameter, 24).Dim(valve.RingInnerTransverseDiameter, 32).Case()
 		}},
 		{Name: "swapped", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Device("o1", repair.CompleteRing).
-				Dim("ring_inner_antero_posterior_diameter", 32).Dim("ring_inner_transverse_diameter", 24).Case()
+				Dim(valve.RingInnerAnteroPosteriorDiameter, 32).Dim(valve.RingInnerTransverseDiameter, 24).Case()
 		}},
 		{Name: "round", Edge: true, Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Device("o1", repair.CompleteRing).
-				Dim("ring_inner_antero_posterior_diameter", 28).Dim("ring_inner_transverse_diameter", 28).Case()
+				Dim(valve.RingInnerAnteroPosteriorDiameter, 28).Dim(valve.RingInnerTransverseDiameter, 28).Case()
 		}},
 		{Name: "one dimension only", Want: NotEvaluable, Case: func() *repair.Case {
-			return repair.NewExample().Plan().Device("s1", repair.CompleteRing).Dim("ring_inner_antero_posterior_diameter", 24).Case()
+			return repair.NewExample().Plan().Device("s1", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 24).Case()
 		}},
 		{Name: "no dimensions", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Plan().Device("s1", repair.PosteriorBand).Case()

@@ -30,13 +30,13 @@ var ringWithoutAnnulusMeasure = Rule{
 	},
 	Examples: []Example{
 		{Name: "one diameter", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("annulus_antero_posterior_diameter", 36).Plan().Device("s1", repair.CompleteRing).Case()
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusAnteroPosteriorDiameter, 36).Plan().Device("s1", repair.CompleteRing).Case()
 		}},
 		{Name: "none", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.A2, 26).Plan().Device("s1", repair.CompleteRing).Case()
 		}},
 		{Name: "tried and not possible is an entry", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Absent("annulus_area", valve.Nowhere, valve.AbsentNotPossible).Plan().Device("s1", repair.CompleteRing).Case()
+			return repair.NewExample().Assess("tee").Absent(valve.AnnulusArea, valve.Nowhere, valve.AbsentNotPossible).Plan().Device("s1", repair.CompleteRing).Case()
 		}},
 		{Name: "no ring planned", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Plan().Step("s1", repair.CleftClosure).Case()
@@ -46,6 +46,6 @@ var ringWithoutAnnulusMeasure = Rule{
 
 // annulusMeasures are the leaves that size the native annulus.
 var annulusMeasures = []string{
-	"annulus_antero_posterior_diameter", "annulus_intercommissural_diameter", "annulus_anterolateral_posteromedial_diameter",
-	"annulus_area", "annulus_perimeter", "intertrigonal_distance", "posterior_annulus_length", "anterior_leaflet_area",
+	valve.AnnulusAnteroPosteriorDiameter, valve.AnnulusIntercommissuralDiameter, valve.AnnulusAnterolateralPosteromedialDiameter,
+	valve.AnnulusArea, valve.AnnulusPerimeter, valve.IntertrigonalDistance, valve.PosteriorAnnulusLength, valve.AnteriorLeafletArea,
 }

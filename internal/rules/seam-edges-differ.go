@@ -22,13 +22,13 @@ var seamEdgesDiffer = Rule{
 			here := atValue(k, m)
 			here.Place = valve.AtSegment(k.Place.Segment())
 			station := k.Place.Station()
-			return here, k.ID == "leaflet_height" && (station == valve.SeamLateralEdge || station == valve.SeamMedialEdge)
+			return here, k.ID == valve.LeafletHeight && (station == valve.SeamLateralEdge || station == valve.SeamMedialEdge)
 		})
 	},
 	Check: func(r *Reader) Verdict {
 		segment := r.At().Place.Segment()
-		lateral := r.Beside("leaflet_height", valve.AtStation(segment, valve.SeamLateralEdge))
-		medial := r.Beside("leaflet_height", valve.AtStation(segment, valve.SeamMedialEdge))
+		lateral := r.Beside(valve.LeafletHeight, valve.AtStation(segment, valve.SeamLateralEdge))
+		medial := r.Beside(valve.LeafletHeight, valve.AtStation(segment, valve.SeamMedialEdge))
 		apart := math.Abs(r.Read(lateral) - r.Read(medial))
 		if !r.Beyond(units.Round(apart, lengthGrid), settings.SeamEdgesApart) {
 			return Verdict{}

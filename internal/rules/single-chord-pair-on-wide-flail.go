@@ -64,7 +64,7 @@ var singleChordPairOnWideFlail = Rule{
 func flailUnder(c *repair.Case, step repair.Step, steps []repair.Step) (width valve.Key, ok bool) {
 	for _, s := range newest(c) {
 		for _, l := range s.Lesions {
-			k := valve.Key{ID: "flail_width", Place: valve.AtLesion(l.ID), Occasion: s.Occasion, Role: valve.Measured}
+			k := valve.Key{ID: valve.FlailWidth, Place: valve.AtLesion(l.ID), Occasion: s.Occasion, Role: valve.Measured}
 			resected := slices.ContainsFunc(repair.Of(steps, repair.LeafletResection), func(other repair.Step) bool { return slices.Contains(other.Places, l.Where) })
 			if l.Flail == valve.Yes && has(c, k) && slices.Contains(step.Places, l.Where) && !resected {
 				return k, true
@@ -75,6 +75,6 @@ func flailUnder(c *repair.Case, step repair.Step, steps []repair.Step) (width va
 }
 
 func exampleFlail(width float64, pairs units.Maybe[int]) *repair.Case {
-	return exampleProlapse(valve.P2).SetAt("flail_width", valve.AtLesion("l1"), width).
+	return exampleProlapse(valve.P2).SetAt(valve.FlailWidth, valve.AtLesion("l1"), width).
 		Plan().Step("s1", repair.ArtificialChord, valve.P2).EditStep(func(s *repair.Step) { s.Chords.PairCount = pairs }).Case()
 }

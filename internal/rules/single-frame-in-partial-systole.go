@@ -14,10 +14,10 @@ var singleFrameInPartialSystole = Rule{
 	Advice: "Do not grade by it alone; use volumes.",
 	Since:  "1",
 	Where: func(c *repair.Case) []metric.At {
-		return studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.Nowhere, "proximal_isovelocity_radius") })
+		return studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.Nowhere, valve.ProximalIsovelocityRadius) })
 	},
 	Check: func(r *Reader) Verdict {
-		radius := r.Here("proximal_isovelocity_radius")
+		radius := r.Here(valve.ProximalIsovelocityRadius)
 		r.Read(radius)
 		timing, known := r.Word("timing", r.Study().Timing, r.At().Occasion)
 		if !known || timing == "holosystolic" {
@@ -45,5 +45,5 @@ var singleFrameInPartialSystole = Rule{
 var timings = map[string]string{"mid_late": "mid to late systolic", "bimodal": "bimodal", "early": "early systolic"}
 
 func exampleTiming(timing string) *repair.Case {
-	return repair.NewExample().Assess("tee").Set("proximal_isovelocity_radius", 9).EditStudy(func(s *repair.Study) { s.Timing = timing }).Case()
+	return repair.NewExample().Assess("tee").Set(valve.ProximalIsovelocityRadius, 9).EditStudy(func(s *repair.Study) { s.Timing = timing }).Case()
 }

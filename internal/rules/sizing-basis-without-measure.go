@@ -28,7 +28,7 @@ var sizingBasisWithoutMeasure = Rule{
 			return Verdict{}
 		}
 		for k := range r.Case().Measured {
-			if k.ID == basis.leaf && (k.ID != "leaflet_height" || k.Place.Segment() == valve.A2) {
+			if k.ID == basis.leaf && (k.ID != valve.LeafletHeight || k.Place.Segment() == valve.A2) {
 				return Verdict{}
 			}
 		}
@@ -37,8 +37,8 @@ var sizingBasisWithoutMeasure = Rule{
 	},
 	Examples: []Example{
 		{Name: "by the intertrigonal distance, which is there", Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Assess("tee").Set("intertrigonal_distance", 26).Operation().Device("o1", repair.CompleteRing).
-				EditStep(func(s *repair.Step) { s.Ring.SizingBasis = "intertrigonal_distance" }).Case()
+			return repair.NewExample().Assess("tee").Set(valve.IntertrigonalDistance, 26).Operation().Device("o1", repair.CompleteRing).
+				EditStep(func(s *repair.Step) { s.Ring.SizingBasis = valve.IntertrigonalDistance }).Case()
 		}},
 		{Name: "by the height of the anterior leaflet, which is not", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 14).Operation().Device("o1", repair.CompleteRing).
@@ -61,8 +61,8 @@ var sizingBasisWithoutMeasure = Rule{
 
 // sizedBy gives the leaf in which what a ring was sized by is measured.
 var sizedBy = map[string]struct{ leaf, words string }{
-	"anterior_leaflet_surface":  {"anterior_leaflet_area", "the surface of the anterior leaflet"},
-	"anterior_leaflet_height":   {"leaflet_height", "the height of the anterior leaflet"},
-	"intertrigonal_distance":    {"intertrigonal_distance", "the distance between the trigones"},
-	"intercommissural_distance": {"annulus_intercommissural_diameter", "the distance between the commissures"},
+	"anterior_leaflet_surface":  {valve.AnteriorLeafletArea, "the surface of the anterior leaflet"},
+	"anterior_leaflet_height":   {valve.LeafletHeight, "the height of the anterior leaflet"},
+	valve.IntertrigonalDistance: {valve.IntertrigonalDistance, "the distance between the trigones"},
+	"intercommissural_distance": {valve.AnnulusIntercommissuralDiameter, "the distance between the commissures"},
 }

@@ -21,7 +21,7 @@ var slideWithoutResection = Rule{
 		}
 		for _, s := range repair.Of(steps, repair.SlidingPlasty) {
 			for _, side := range []valve.Side{valve.Lateral, valve.Medial} {
-				for _, leaf := range []string{"sliding_strip_height_at_cut_edge", "sliding_strip_height_at_far_end"} {
+				for _, leaf := range []string{valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd} {
 					if k := r.Beside(leaf, valve.AtStepSide(s.ID, side)); r.Has(k) && r.Greater(r.Read(k), 0) {
 						return Verdict{}
 					}
@@ -39,10 +39,10 @@ var slideWithoutResection = Rule{
 			return repair.NewExample().Operation().Resect("o1", repair.Quadrangular, valve.P2).Step("o2", repair.SlidingPlasty).Case()
 		}},
 		{Name: "alone", Want: Broken, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Case()
+			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingAdvance, 6).Case()
 		}},
 		{Name: "a strip of 3 mm is a reduction of height", Edge: true, Want: Holds, Case: func() *repair.Case {
-			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, "sliding_strip_height_at_cut_edge", 3).Case()
+			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingStripHeightAtCutEdge, 3).Case()
 		}},
 		{Name: "there may be more steps", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Step("o1", repair.SlidingPlasty).

@@ -20,12 +20,12 @@ var triangularWithBaseWidth = Rule{
 		return slices.DeleteFunc(stepPlaces(repair.LeafletResection, func(s repair.Step) bool {
 			return s.Resection != nil && s.Resection.Shape == repair.Triangular
 		})(c), func(here metric.At) bool {
-			_, given := c.Measured[here.Key("resection_base_width")]
+			_, given := c.Measured[here.Key(valve.ResectionBaseWidth)]
 			return !given
 		})
 	},
 	Check: func(r *Reader) Verdict {
-		base := r.Here("resection_base_width")
+		base := r.Here(valve.ResectionBaseWidth)
 		if !r.Beyond(r.Read(base), settings.TriangleBaseWide) {
 			return Verdict{}
 		}
@@ -38,11 +38,11 @@ var triangularWithBaseWidth = Rule{
 		{Name: "3 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleTriangle(3) }},
 		{Name: "not measured", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Plan().Resect("s1", repair.Triangular, valve.P2).
-				Absent("resection_base_width", valve.AtStep("s1"), valve.AbsentNotPerformed).Case()
+				Absent(valve.ResectionBaseWidth, valve.AtStep("s1"), valve.AbsentNotPerformed).Case()
 		}},
 	},
 }
 
 func exampleTriangle(base float64) *repair.Case {
-	return repair.NewExample().Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_base_width", base).Case()
+	return repair.NewExample().Plan().Resect("s1", repair.Triangular, valve.P2).Dim(valve.ResectionBaseWidth, base).Case()
 }

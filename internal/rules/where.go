@@ -257,7 +257,7 @@ func native(c *repair.Case, o valve.Occasion, leaf string, place valve.Place) va
 // fieldNative gives the key of a height taken in the field before anything was
 // cut.
 func fieldNative(c *repair.Case, place valve.Place) valve.Key {
-	k := valve.Key{ID: "leaflet_height", Place: place, Occasion: valve.InRun(0, valve.Native), Role: valve.Measured}
+	k := valve.Key{ID: valve.LeafletHeight, Place: place, Occasion: valve.InRun(0, valve.Native), Role: valve.Measured}
 	for i, f := range fieldSets(c, valve.Native) {
 		here := k
 		here.Occasion = f.Occasion

@@ -1,6 +1,9 @@
 package settings
 
-import "trigone/internal/units"
+import (
+	"trigone/internal/units"
+	"trigone/internal/valve"
+)
 
 // Names of tolerances that are not those of a leaf.
 const (
@@ -22,19 +25,19 @@ var builtInTolerances = map[string]Tolerance{
 	StepLengths:         {Absolute: 2, Source: SourceCommonPractice, Owner: Default},
 	RegurgitationGrades: {Absolute: 1, Source: SourceCommonPractice, Owner: Default},
 
-	"leaflet_height":           {Absolute: 2, Source: SourceCommonPractice, Owner: Default},
-	"coaptation_length":        {Absolute: 2, Repeatability: 3.3, Source: SourceOwnModel, Owner: Default},
-	"anterior_closure_share":   {Absolute: 10, Source: SourceCommonPractice, Owner: Default},
-	"mean_gradient":            {Absolute: 1, Repeatability: 2.8, Source: SourceOwnModel, Owner: Default},
-	"outflow_tract_gradient":   {Relative: tenPercent, Absolute: 1, Source: SourceCommonPractice, Owner: Default},
-	"planimetry_orifice_area":  {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
-	"ring_orifice_area":        {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
-	"prolapsing_width_removed": {Absolute: 10, Source: SourceCommonPractice, Owner: Default},
+	valve.LeafletHeight:          {Absolute: 2, Source: SourceCommonPractice, Owner: Default},
+	valve.CoaptationLength:       {Absolute: 2, Repeatability: 3.3, Source: SourceOwnModel, Owner: Default},
+	valve.AnteriorClosureShare:   {Absolute: 10, Source: SourceCommonPractice, Owner: Default},
+	valve.MeanGradient:           {Absolute: 1, Repeatability: 2.8, Source: SourceOwnModel, Owner: Default},
+	valve.OutflowTractGradient:   {Relative: tenPercent, Absolute: 1, Source: SourceCommonPractice, Owner: Default},
+	valve.PlanimetryOrificeArea:  {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
+	valve.RingOrificeArea:        {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
+	valve.ProlapsingWidthRemoved: {Absolute: 10, Source: SourceCommonPractice, Owner: Default},
 
-	"annulus_antero_posterior_diameter":            {Absolute: 3, Source: SourceCommonPractice, Owner: Default},
-	"annulus_intercommissural_diameter":            {Absolute: 3, Source: SourceCommonPractice, Owner: Default},
-	"annulus_anterolateral_posteromedial_diameter": {Absolute: 3, Source: SourceCommonPractice, Owner: Default},
-	"stated_regurgitant_orifice_area":              {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
+	valve.AnnulusAnteroPosteriorDiameter:            {Absolute: 3, Source: SourceCommonPractice, Owner: Default},
+	valve.AnnulusIntercommissuralDiameter:           {Absolute: 3, Source: SourceCommonPractice, Owner: Default},
+	valve.AnnulusAnterolateralPosteromedialDiameter: {Absolute: 3, Source: SourceCommonPractice, Owner: Default},
+	valve.StatedRegurgitantOrificeArea:              {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
 }
 
 const tenPercent units.Ratio = 0.1
