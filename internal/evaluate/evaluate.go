@@ -87,11 +87,12 @@ type Suggestion struct {
 
 // Evaluate evaluates a case. It runs twice: metrics on all values with the rules
 // that can find a contradiction or name the cause of one, then metrics without
-// the disputed values with all other rules.
+// the disputed values with all other rules. Where nothing is disputed the metrics
+// of the first run are those of the second.
 func Evaluate(in Input) Evaluation {
 	all := in.Case
-	first := metric.Compute(all, in.Settings)
-	findings, gapsA := rules.Run(all, in.Settings, first, in.RuleSet, func(r rules.Rule) bool { return r.JudgesAll(in.RuleSet) })
+	values := metric.Compute(all, in.Settings)
+	findings, gapsA := rules.Run(all, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return r.JudgesAll(in.RuleSet) })
 
 	var disputes []valve.InputValue
 	var disputed []valve.Key
@@ -108,8 +109,11 @@ func Evaluate(in Input) Evaluation {
 			disputed = append(disputed, d.Key)
 		}
 	}
-	clean := all.WithMeasured(withheld(all.Measured, disputed))
-	values := metric.Compute(clean, in.Settings)
+	clean := all
+	if len(disputed) > 0 {
+		clean = all.WithMeasured(withheld(all.Measured, disputed))
+		values = metric.Compute(clean, in.Settings)
+	}
 	others, gapsB := rules.Run(clean, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return !r.JudgesAll(in.RuleSet) })
 
 	inForce := all.PlanInForce()
