@@ -20,10 +20,8 @@ import (
 
 func words(e protoreflect.EnumDescriptor) []string {
 	var list []string
-	for i := range e.Values().Len() {
-		if v := e.Values().Get(i); v.Number() != 0 {
-			list = append(list, strings.ToLower(strings.TrimPrefix(string(v.Name()), prefix(e.Values()))))
-		}
+	for _, w := range newVocabulary(e.Values()).word {
+		list = append(list, w)
 	}
 	return list
 }
