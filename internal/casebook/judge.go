@@ -98,8 +98,8 @@ func JudgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*Folde
 
 // lay puts every section of a case file on the folder as a new head.
 func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) error {
-	for _, name := range convert.SectionNames(in) {
-		content, err := convert.MarshalSection(convert.Section(in, name))
+	for name, section := range convert.Sections(in) {
+		content, err := convert.MarshalSection(section)
 		if err != nil {
 			return fmt.Errorf("section %s cannot be written: %w", name, err)
 		}

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/repair"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -64,7 +65,7 @@ func blank(text string) bool { return strings.TrimSpace(text) == "" }
 
 func check(m proto.Message) *checker {
 	c := &checker{root: m.ProtoReflect().Descriptor(), found: map[string]string{}, within: map[string]bool{}}
-	c.message(m.ProtoReflect(), "")
+	c.message(m.ProtoReflect(), nil)
 	// A list beyond its length is refused unread: judging the ranges of millions
 	// of entries would only serve who sent them.
 	if !c.overlong {
@@ -79,6 +80,9 @@ type checker struct {
 	within   map[string]bool   // every path with a violation at or below it
 	overlong bool
 }
+
+// refuse adds a violation of the place where the walk stands.
+func (c *checker) refuse(at *place, format string, args ...any) { c.add(at.path(), format, args...) }
 
 // add keeps the first violation of a path.
 func (c *checker) add(path, format string, args ...any) {
@@ -145,8 +149,6 @@ func position(md protoreflect.MessageDescriptor, path string) []int {
 	return at
 }
 
-func join(path string, fd protoreflect.FieldDescriptor) string { return below(path, string(fd.Name())) }
-
 func below(path, name string) string {
 	if path == "" {
 		return name
@@ -156,49 +158,71 @@ func below(path, name string) string {
 
 func entry(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }
 
+// place is where the walk stands. Its path is written out only where something
+// is said of it: that is seldom, and there are thousands of fields.
+type place struct {
+	around *place // nil: the message that is checked
+	name   string // of the field; empty: an entry of the list around it
+	entry  int
+}
+
+func (p *place) field(name protoreflect.Name) *place { return &place{around: p, name: string(name)} }
+
+func (p *place) at(i int) *place { return &place{around: p, entry: i} }
+
+// path gives the place as a field path; that of the whole message is empty.
+func (p *place) path() string {
+	switch {
+	case p == nil:
+		return ""
+	case p.name == "":
+		return entry(p.around.path(), p.entry)
+	}
+	return below(p.around.path(), p.name)
+}
+
 // message checks a message: its fields first, then what they say together.
-func (c *checker) message(m protoreflect.Message, path string) {
+func (c *checker) message(m protoreflect.Message, at *place) {
 	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
 		if !t.IsValid() || !aYear(t.AsTime()) {
-			c.add(path, "is no time between %d and %d; give the instant with its zone", yearBefore+1, yearAfter-1)
+			c.refuse(at, "is no time between %d and %d; give the instant with its zone", yearBefore+1, yearAfter-1)
 		}
 		return
 	}
 	fields := m.Descriptor().Fields()
 	for i := range fields.Len() {
 		fd := fields.Get(i)
-		at := join(path, fd)
 		switch {
 		case !m.Has(fd):
 		case fd.IsList():
-			c.list(fd, m.Get(fd).List(), at)
+			c.list(fd, m.Get(fd).List(), at.field(fd.Name()))
 		default:
-			c.value(fd, m.Get(fd), at)
+			c.value(fd, m.Get(fd), at.field(fd.Name()))
 		}
 	}
-	c.meaning(m, path)
+	c.meaning(m, at)
 }
 
 func aYear(t time.Time) bool { return t.Year() > yearBefore && t.Year() < yearAfter }
 
-func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List, path string) {
+func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List, at *place) {
 	if most := maxItems(fd); list.Len() > most {
-		c.add(path, "has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
+		c.refuse(at, "has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
 		c.overlong = true
 		return
 	}
 	if fd.Kind() == protoreflect.DoubleKind {
-		c.numbers(list, path)
+		c.numbers(list, at)
 		return
 	}
 	for i := range list.Len() {
-		c.value(fd, list.Get(i), entry(path, i))
+		c.value(fd, list.Get(i), at.at(i))
 	}
 }
 
 // numbers names the first entry of a list of numbers that is none, and how many
 // there are: a contour has thousands.
-func (c *checker) numbers(list protoreflect.List, path string) {
+func (c *checker) numbers(list protoreflect.List, at *place) {
 	first, others := -1, 0
 	for i := range list.Len() {
 		switch {
@@ -211,193 +235,202 @@ func (c *checker) numbers(list protoreflect.List, path string) {
 	}
 	switch {
 	case first >= 0 && others > 0:
-		c.add(entry(path, first), "is not a finite number, nor are %d others of this list; leave out the points that are not known", others)
+		c.refuse(at.at(first), "is not a finite number, nor are %d others of this list; leave out the points that are not known", others)
 	case first >= 0:
-		c.add(entry(path, first), "is not a finite number; leave out the point if it is not known")
+		c.refuse(at.at(first), "is not a finite number; leave out the point if it is not known")
 	}
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-func (c *checker) value(fd protoreflect.FieldDescriptor, v protoreflect.Value, path string) {
+func (c *checker) value(fd protoreflect.FieldDescriptor, v protoreflect.Value, at *place) {
 	switch fd.Kind() {
 	case protoreflect.MessageKind:
-		c.message(v.Message(), path)
+		c.message(v.Message(), at)
 	case protoreflect.DoubleKind:
 		switch {
 		case finite(v.Float()):
 		case isQuantityValue(fd):
-			c.add(path, "is not a finite number; leave the value out if it is not known and say why in absent_reason")
+			c.refuse(at, "is not a finite number; leave the value out if it is not known and say why in absent_reason")
 		default:
-			c.add(path, "is not a finite number; leave it out if it is not known")
+			c.refuse(at, "is not a finite number; leave it out if it is not known")
 		}
 	case protoreflect.EnumKind:
 		if fd.Enum().Values().ByNumber(v.Enum()) == nil {
-			c.add(path, "has the number %d, which %s does not define; use one of its values", v.Enum(), fd.Enum().Name())
+			c.refuse(at, "has the number %d, which %s does not define; use one of its values", v.Enum(), fd.Enum().Name())
 		}
 	case protoreflect.StringKind:
-		c.text(fd, v.String(), path)
+		c.text(fd, v.String(), at)
 	}
 }
 
 // text checks a text; what it says is never repeated.
-func (c *checker) text(fd protoreflect.FieldDescriptor, text, path string) {
+func (c *checker) text(fd protoreflect.FieldDescriptor, text string, at *place) {
 	length := utf8.RuneCountInString(text)
 	switch {
 	case !utf8.ValidString(text):
-		c.add(path, "(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
+		c.refuse(at, "(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
 	case strings.ContainsRune(text, 0):
-		c.add(path, "(%d characters) holds a NUL character; remove it", length)
+		c.refuse(at, "(%d characters) holds a NUL character; remove it", length)
 	case isDay(fd) && text != "":
 		if day, err := time.Parse(time.DateOnly, text); err != nil || !aYear(day) {
-			c.add(path, "(%d characters) is no day of the calendar between %d and %d; give YYYY-MM-DD", length, yearBefore+1, yearAfter-1)
+			c.refuse(at, "(%d characters) is no day of the calendar between %d and %d; give YYYY-MM-DD", length, yearBefore+1, yearAfter-1)
 		}
 	case fd.IsList() && refersByID(fd) && !idPattern().MatchString(text):
-		c.add(path, "%s", anID.sentence(text))
+		c.refuse(at, "%s", anID.sentence(text))
 	}
 }
 
 // meaning checks what the fields of a message say together.
-func (c *checker) meaning(m protoreflect.Message, path string) {
+func (c *checker) meaning(m protoreflect.Message, at *place) {
 	if name, ok := quantities[m.Descriptor().FullName()]; ok {
 		fields := m.Descriptor().Fields()
 		if m.Has(fields.ByName(name)) && m.Has(fields.ByName("absent_reason")) {
-			c.add(path, "has a value and a reason why it has none; give one of them")
+			c.refuse(at, "has a value and a reason why it has none; give one of them")
 		}
 		return
 	}
 	switch m := m.Interface().(type) {
 	case *trigonev1.CaseFile:
-		c.file(m, path)
+		c.file(m, at)
 	case *trigonev1.Plan:
-		unique(c, below(path, "steps"), "id", m.GetSteps(), (*trigonev1.PlannedStep).GetId)
-		unique(c, below(path, "targets"), "id", m.GetTargets(), (*trigonev1.Target).GetId)
+		unique(c, at.field("steps"), "id", m.GetSteps(), (*trigonev1.PlannedStep).GetId)
+		unique(c, at.field("targets"), "id", m.GetTargets(), (*trigonev1.Target).GetId)
 	case *trigonev1.Operation:
-		c.operation(m, path)
+		c.operation(m, at)
 	case *trigonev1.Leaflets:
-		unique(c, below(path, "lesions"), "id", m.GetLesions(), (*trigonev1.Lesion).GetId)
+		unique(c, at.field("lesions"), "id", m.GetLesions(), (*trigonev1.Lesion).GetId)
 	case *trigonev1.Grade:
 		g := gradeOf(m)
-		if (m.GetScheme() != 0 || m.GetValue() != 0) && !g.Known() && !c.within[path] {
-			c.add(below(path, "value"), "is not a value of its scheme, or scheme or value is missing; give both, of one scheme")
+		if (m.GetScheme() != 0 || m.GetValue() != 0) && !g.Known() && !c.within[at.path()] {
+			c.refuse(at.field("value"), "is not a value of its scheme, or scheme or value is missing; give both, of one scheme")
 		}
 	case *trigonev1.LeafletHeight:
 		if m.GetSegment() == 0 && m.GetCommissure() == 0 {
-			c.add(path, "names no leaflet; give a segment or a commissure")
+			c.refuse(at, "names no leaflet; give a segment or a commissure")
 		}
 	case *trigonev1.Scallop:
 		if m.GetSegment() == 0 {
-			c.add(below(path, "segment"), "is missing; name the scallop")
+			c.refuse(at.field("segment"), "is missing; name the scallop")
 		}
 	case *trigonev1.InkMark:
 		if m.GetSegment() == 0 {
-			c.add(below(path, "segment"), "is missing; name the segment")
+			c.refuse(at.field("segment"), "is missing; name the segment")
 		}
 	case *trigonev1.Coaptation:
 		if m.GetSlice() == 0 {
-			c.add(below(path, "slice"), "is missing; name the slice")
+			c.refuse(at.field("slice"), "is missing; name the slice")
 		}
 	case *trigonev1.AnnulusShape:
-		c.shape(m, path)
+		c.shape(m, at)
 	case *trigonev1.LeafletPoints:
-		c.points(below(path, "points_mm"), len(m.GetPointsMm()))
-		c.triangles(below(path, "triangles"), m.GetTriangles(), len(m.GetPointsMm())/numbersOfPoint)
+		c.points(at.field("points_mm"), len(m.GetPointsMm()))
+		c.triangles(at.field("triangles"), m.GetTriangles(), len(m.GetPointsMm())/numbersOfPoint)
 	}
 }
 
 const numbersOfPoint, cornersOfTriangle = 3, 3
 
-func (c *checker) shape(m *trigonev1.AnnulusShape, path string) {
-	c.points(below(path, "contour_mm"), len(m.GetContourMm()))
-	for name, v := range map[string][]float64{
+func (c *checker) shape(m *trigonev1.AnnulusShape, at *place) {
+	c.points(at.field("contour_mm"), len(m.GetContourMm()))
+	for name, v := range map[protoreflect.Name][]float64{
 		"lateral_commissure_mm": m.GetLateralCommissureMm(), "medial_commissure_mm": m.GetMedialCommissureMm(),
 		"mid_anterior_mm": m.GetMidAnteriorMm(), "mid_posterior_mm": m.GetMidPosteriorMm(), "atrial_point_mm": m.GetAtrialPointMm(),
 	} {
 		if len(v) != 0 && len(v) != numbersOfPoint {
-			c.add(below(path, name), "has %d numbers; a point has three, x y z", len(v))
+			c.refuse(at.field(name), "has %d numbers; a point has three, x y z", len(v))
 		}
 	}
 }
 
-func (c *checker) points(path string, numbers int) {
+func (c *checker) points(at *place, numbers int) {
 	if numbers%numbersOfPoint != 0 {
-		c.add(path, "has %d numbers; every point has three, x y z", numbers)
+		c.refuse(at, "has %d numbers; every point has three, x y z", numbers)
 	}
 }
 
-func (c *checker) triangles(path string, corners []int32, points int) {
+func (c *checker) triangles(at *place, corners []int32, points int) {
 	if len(corners)%cornersOfTriangle != 0 {
-		c.add(path, "has %d numbers; a triangle has three", len(corners))
+		c.refuse(at, "has %d numbers; a triangle has three", len(corners))
 	}
 	for _, i := range corners {
 		if i < 0 || int(i) >= points {
-			c.add(path, "names point %d of %d; points are counted from 0", i, points)
+			c.refuse(at, "names point %d of %d; points are counted from 0", i, points)
 			return
 		}
 	}
 }
 
-func (c *checker) operation(m *trigonev1.Operation, path string) {
-	unique(c, below(path, "steps"), "id", m.GetSteps(), (*trigonev1.PerformedStep).GetId)
-	unique(c, below(path, "runs"), "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
+func (c *checker) operation(m *trigonev1.Operation, at *place) {
+	unique(c, at.field("steps"), "id", m.GetSteps(), (*trigonev1.PerformedStep).GetId)
+	unique(c, at.field("runs"), "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
 	// Saline and ink tests share their ids: a place names a test by its id alone.
 	tests := map[string]bool{}
 	for i, t := range m.GetSalineTests() {
-		c.once(tests, below(entry(below(path, "saline_tests"), i), "id"), t.GetId())
+		c.once(tests, at.field("saline_tests").at(i).field("id"), t.GetId())
 	}
 	for i, t := range m.GetInkTests() {
-		c.once(tests, below(entry(below(path, "ink_tests"), i), "id"), t.GetId())
+		c.once(tests, at.field("ink_tests").at(i).field("id"), t.GetId())
 	}
 }
 
 // unique refuses an id that an earlier entry of the list has.
-func unique[T any](c *checker, path, field string, list []T, key func(T) string) {
+func unique[T any](c *checker, at *place, field protoreflect.Name, list []T, key func(T) string) {
 	seen := map[string]bool{}
 	for i, e := range list {
-		c.once(seen, below(entry(path, i), field), key(e))
+		c.once(seen, at.at(i).field(field), key(e))
 	}
 }
 
-func (c *checker) once(seen map[string]bool, path, key string) {
+func (c *checker) once(seen map[string]bool, at *place, key string) {
 	if key != "" && seen[key] {
-		c.add(path, "is given for the second time; give every entry an id of its own")
+		c.refuse(at, "is given for the second time; give every entry an id of its own")
 	}
 	seen[key] = true
 }
 
 // file checks what the sections of a case file say together.
-func (c *checker) file(file *trigonev1.CaseFile, path string) {
-	unique(c, below(path, fieldAssessments), "id", file.GetAssessments(), (*trigonev1.Assessment).GetId)
-	unique(c, below(path, fieldResults), "id", file.GetResults(), (*trigonev1.Result).GetId)
-	unique(c, below(path, fieldFollowUps), "id", file.GetFollowUps(), (*trigonev1.FollowUp).GetId)
-	unique(c, below(path, fieldAdvice), "id", file.GetAdvice(), (*trigonev1.Advice).GetId)
-	c.unknownSections(file, path)
-	c.twice(file, path)
+func (c *checker) file(file *trigonev1.CaseFile, at *place) {
+	unique(c, at.field(fieldAssessments), "id", file.GetAssessments(), (*trigonev1.Assessment).GetId)
+	unique(c, at.field(fieldResults), "id", file.GetResults(), (*trigonev1.Result).GetId)
+	unique(c, at.field(fieldFollowUps), "id", file.GetFollowUps(), (*trigonev1.FollowUp).GetId)
+	unique(c, at.field(fieldAdvice), "id", file.GetAdvice(), (*trigonev1.Advice).GetId)
+	c.unknownSections(file, at)
+	c.twice(file, at)
 }
 
 // unknownSections refuses a section of a newer contract: it would be dropped.
-func (c *checker) unknownSections(file *trigonev1.CaseFile, path string) {
+func (c *checker) unknownSections(file *trigonev1.CaseFile, at *place) {
 	raw := file.ProtoReflect().GetUnknown()
 	for len(raw) > 0 {
 		number, _, size := protowire.ConsumeField(raw)
 		if size < 0 {
 			return
 		}
-		c.add(below(path, fmt.Sprintf("field %d", number)), "is a section that this server does not know and cannot keep; update the server, or leave the section out")
+		c.refuse(at.field(protoreflect.Name(fmt.Sprintf("field %d", number))), "is a section that this server does not know and cannot keep; update the server, or leave the section out")
 		raw = raw[size:]
 	}
 }
 
 // twice refuses a measured value that is given twice for one place and occasion.
-func (c *checker) twice(file *trigonev1.CaseFile, path string) {
+// Paths are written out only once there is such a value.
+func (c *checker) twice(file *trigonev1.CaseFile, at *place) {
+	plain := newCollector()
+	for _, s := range sections(file) {
+		plain.measure(s.name, s.message, nil)
+	}
+	if !plain.twice {
+		return
+	}
 	col := newCollector()
+	col.paths = map[valve.Key]string{}
 	col.again = func(at, first string) {
 		if !c.explained(at) {
 			c.add(at, "is the same measurement as %s; give it once, a second method belongs in a second assessment", first)
 		}
 	}
 	for _, s := range sections(file) {
-		col.measure(s.name, s.message, below(path, s.path))
+		col.measure(s.name, s.message, s.place(at))
 	}
 }
 

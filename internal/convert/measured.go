@@ -27,7 +27,7 @@ var notReasoned = map[protoreflect.FullName]string{
 
 // frame is what a value inherits from the messages around it.
 type frame struct {
-	path     string
+	at       *place
 	occasion valve.Occasion
 	place    valve.Place
 	role     valve.Role
@@ -41,35 +41,39 @@ type frame struct {
 
 // collector gathers the measured values of messages.
 type collector struct {
-	into valve.Measurements
-	// again is told of a value that stands under a key that has one already.
+	into  valve.Measurements
+	twice bool // a value stood under a key that had one already; the first is kept
+	// again is told of such a value, and where the first stands; nil: nobody asks.
 	again func(path, firstPath string)
-	paths map[valve.Key]string
+	paths map[valve.Key]string // of the values kept, where somebody asks
 }
 
 func newCollector() *collector {
-	return &collector{into: valve.Measurements{}, paths: map[valve.Key]string{}}
+	return &collector{into: valve.Measurements{}}
 }
 
-func (c *collector) put(k valve.Key, m valve.Measurement, path string) {
-	if first, twice := c.paths[k]; twice {
+func (c *collector) put(k valve.Key, m valve.Measurement, at *place) {
+	if _, have := c.into[k]; have {
+		c.twice = true
 		if c.again != nil {
-			c.again(path, first)
+			c.again(at.path(), c.paths[k])
 		}
 		return
 	}
-	c.paths[k] = path
 	c.into[k] = m
+	if c.again != nil {
+		c.paths[k] = at.path()
+	}
 }
 
 // identity reads the two measured values of the identity section.
-func (c *collector) identity(id *trigonev1.Identity) {
+func (c *collector) identity(id *trigonev1.Identity, at *place) {
 	put := func(leaf string, v *float64) {
 		if v == nil {
 			return
 		}
 		k := valve.Key{ID: leaf, Occasion: valve.AtIdentity, Role: valve.Measured}
-		c.put(k, valve.Measurement{Value: units.Some(*v), StudyID: string(valve.AtIdentity)}, "identity")
+		c.put(k, valve.Measurement{Value: units.Some(*v), StudyID: string(valve.AtIdentity)}, at)
 	}
 	if id != nil {
 		put(valve.BodyHeight, id.HeightCm)
@@ -93,13 +97,13 @@ func (c *collector) walk(m protoreflect.Message, f frame) {
 			list := m.Get(fd).List()
 			for j := range list.Len() {
 				inner := f
-				inner.path = entry(join(f.path, fd), j)
+				inner.at = f.at.field(fd.Name()).at(j)
 				c.walk(list.Get(j).Message(), inner)
 			}
 			continue
 		}
 		inner := f
-		inner.path = join(f.path, fd)
+		inner.at = f.at.field(fd.Name())
 		if valueField, isQuantity := quantities[fd.Message().FullName()]; isQuantity {
 			c.quantity(fd, m.Get(fd).Message(), valueField, inner)
 			continue
@@ -136,7 +140,7 @@ func (c *collector) quantity(fd protoreflect.FieldDescriptor, q protoreflect.Mes
 	if out.Value.IsNone() && out.Absent == "" {
 		return
 	}
-	c.put(valve.Key{ID: string(fd.Name()), Place: f.place, Occasion: f.occasion, Role: f.role}, out, f.path)
+	c.put(valve.Key{ID: string(fd.Name()), Place: f.place, Occasion: f.occasion, Role: f.role}, out, f.at)
 }
 
 // mergeContext lays a context over the enclosing one, field by field.
@@ -214,29 +218,30 @@ func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
 }
 
 // sectionFrame is where the values of a section begin.
-func sectionFrame(name string, path string) frame {
+func sectionFrame(name string, at *place) frame {
 	role := valve.Measured
 	if name == SectionPlan {
 		role = valve.Planned
 	}
-	return frame{path: path, occasion: valve.Occasion(name), role: role, studyID: name}
+	return frame{at: at, occasion: valve.Occasion(name), role: role, studyID: name}
 }
 
 // result puts run and stage of a result on its values.
-func resultFrame(r *trigonev1.Result, path string) frame {
-	f := sectionFrame(kindResult+"/"+r.GetId(), path)
+func resultFrame(r *trigonev1.Result, at *place) frame {
+	f := sectionFrame(kindResult+"/"+r.GetId(), at)
 	f.run, f.stage = int(r.GetRun()), valve.Stage(Word(r.GetStage()))
 	return f
 }
 
-// measure reads every measured value of a section.
-func (c *collector) measure(name string, m proto.Message, path string) {
+// measure reads every measured value of a section, which stands at a place of
+// what is checked.
+func (c *collector) measure(name string, m proto.Message, at *place) {
 	switch m := m.(type) {
 	case *trigonev1.Identity:
-		c.identity(m)
+		c.identity(m, at)
 	case *trigonev1.Result:
-		c.walk(m.ProtoReflect(), resultFrame(m, path))
+		c.walk(m.ProtoReflect(), resultFrame(m, at))
 	default:
-		c.walk(m.ProtoReflect(), sectionFrame(name, path))
+		c.walk(m.ProtoReflect(), sectionFrame(name, at))
 	}
 }

@@ -2,9 +2,11 @@ package convert
 
 import (
 	"fmt"
+	"iter"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -28,53 +30,75 @@ const (
 
 type namedSection struct {
 	name    string
-	path    string // field path in the case file
+	field   protoreflect.Name // of the case file
+	entry   int               // of the field; 0 where it is no list
 	message proto.Message
+}
+
+// place gives where the section stands in a case file at a place.
+func (s namedSection) place(file *place) *place {
+	if s.field == SectionIdentity || s.field == SectionPlan || s.field == SectionOperation {
+		return file.field(s.field)
+	}
+	return file.field(s.field).at(s.entry)
 }
 
 // sections lists what a case file holds, in the order of its fields.
 func sections(file *trigonev1.CaseFile) []namedSection {
 	var list []namedSection
-	add := func(name, path string, m proto.Message) { list = append(list, namedSection{name, path, m}) }
+	add := func(name, field string, entry int, m proto.Message) {
+		list = append(list, namedSection{name, protoreflect.Name(field), entry, m})
+	}
 	if file.GetIdentity() != nil {
-		add(SectionIdentity, SectionIdentity, file.GetIdentity())
+		add(SectionIdentity, SectionIdentity, 0, file.GetIdentity())
 	}
 	for i, s := range file.GetAssessments() {
-		add(kindAssessment+"/"+s.GetId(), entry(fieldAssessments, i), s)
+		add(kindAssessment+"/"+s.GetId(), fieldAssessments, i, s)
 	}
 	if file.GetPlan() != nil {
-		add(SectionPlan, SectionPlan, file.GetPlan())
+		add(SectionPlan, SectionPlan, 0, file.GetPlan())
 	}
 	if file.GetOperation() != nil {
-		add(SectionOperation, SectionOperation, file.GetOperation())
+		add(SectionOperation, SectionOperation, 0, file.GetOperation())
 	}
 	for i, s := range file.GetResults() {
-		add(kindResult+"/"+s.GetId(), entry(fieldResults, i), s)
+		add(kindResult+"/"+s.GetId(), fieldResults, i, s)
 	}
 	for i, s := range file.GetFollowUps() {
-		add(kindFollowUp+"/"+s.GetId(), entry(fieldFollowUps, i), s)
+		add(kindFollowUp+"/"+s.GetId(), fieldFollowUps, i, s)
 	}
 	for i, s := range file.GetAdvice() {
-		add(kindAdvice+"/"+s.GetId(), entry(fieldAdvice, i), s)
+		add(kindAdvice+"/"+s.GetId(), fieldAdvice, i, s)
 	}
 	return list
+}
+
+// Sections gives the sections of a case file by name, in the order of its fields.
+func Sections(file *trigonev1.CaseFile) iter.Seq2[string, proto.Message] {
+	return func(yield func(string, proto.Message) bool) {
+		for _, s := range sections(file) {
+			if !yield(s.name, s.message) {
+				return
+			}
+		}
+	}
 }
 
 // SectionNames gives the names of the sections of a case file, in the order of
 // its fields.
 func SectionNames(file *trigonev1.CaseFile) []string {
 	var names []string
-	for _, s := range sections(file) {
-		names = append(names, s.name)
+	for name := range Sections(file) {
+		names = append(names, name)
 	}
 	return names
 }
 
 // Section gives a section of a case file by name, or nil.
 func Section(file *trigonev1.CaseFile, name string) proto.Message {
-	for _, s := range sections(file) {
-		if s.name == name {
-			return s.message
+	for has, section := range Sections(file) {
+		if has == name {
+			return section
 		}
 	}
 	return nil
