@@ -53,7 +53,7 @@ var rooms = map[string][]string{
 		"internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/convert", "internal/policy", "internal/storage",
 	},
 	"internal/handover": {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/policy", "internal/settings", "internal/storage", "fhirmap", "internal/note"},
-	"internal/ledger":   {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/storage"},
+	"internal/ledger":   {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/valve"},
 	"server":            {"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest"},
 	"server/fhirrest":   {"internal/casebook", "internal/handover", "fhirmap"},
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "internal/valve", "server", "testdata"},

@@ -181,3 +181,6 @@ func UnmarshalParts(name string, clinical, identifying []byte) (proto.Message, e
 	}
 	return Join(m, second)
 }
+
+// SectionName gives the name of a section.
+func SectionName(section proto.Message) string { return SectionNames(FileOf(section))[0] }

@@ -1,5 +1,7 @@
-// Package ledger answers across cases: what differs between plans and outcomes,
-// and how often. It reads the rows that the casebook's writes leave for it.
+// Package ledger answers across cases: what differs between plans and outcomes, how
+// often, and what each case has to say to whoever counts them. It judges nothing:
+// what it keeps beside a case is a pure function of the newest evaluation and the
+// heads of the sections, and can be made again from them at any time.
 package ledger
 
 import (

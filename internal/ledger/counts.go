@@ -1,0 +1,191 @@
+package ledger
+
+import (
+	"strings"
+	"sync"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"trigone/internal/metric"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// Comparisons gives the comparisons of an evaluation, and whether it recorded
+// agreements. One of an earlier version has discrepancies only; they are given as
+// comparisons without a kind. outcome says whether the case has an outcome: before
+// there is one, nothing is compared.
+func Comparisons(e *trigonev1.Evaluation, outcome bool) (list []*trigonev1.Comparison, complete bool) {
+	if len(e.GetComparisons()) > 0 || (!outcome && len(e.GetDiscrepancies()) == 0) {
+		return e.GetComparisons(), true
+	}
+	for _, d := range e.GetDiscrepancies() {
+		list = append(list, &trigonev1.Comparison{
+			Id: d.GetId(), Verdict: trigonev1.ComparisonVerdict(d.GetVerdict()), Class: d.GetClass(), DiscrepancyId: d.GetId(),
+			Message: d.GetMessage(), PlannedStepId: d.GetPlannedStepId(), PerformedStepId: d.GetPerformedStepId(),
+			Metric: d.GetMetric(), Place: d.GetPlace(), Occasion: d.GetOccasion(), Run: d.GetRun(), Stage: d.GetStage(), Method: d.GetMethod(),
+			Planned: d.GetPlanned(), Actual: d.GetActual(), PlannedValue: d.PlannedValue, ActualValue: d.ActualValue,
+			Difference: d.Difference, Tolerance: d.Tolerance, Unit: d.GetUnit(), JudgedBy: d.GetJudgedBy(),
+			JudgedByVersion: d.GetJudgedByVersion(), Reason: d.GetReason(), Parent: d.GetParent(), PlanRevised: d.GetPlanRevised(),
+			Missing: d.GetMissing(),
+		})
+	}
+	return list, false
+}
+
+// ofExecution says whether a comparison is one of steps or ring.
+func ofExecution(c *trigonev1.Comparison) bool {
+	switch c.GetKind() {
+	case trigonev1.ComparisonKind_COMPARISON_KIND_STEP, trigonev1.ComparisonKind_COMPARISON_KIND_STEP_PLACE,
+		trigonev1.ComparisonKind_COMPARISON_KIND_STEP_TECHNIQUE, trigonev1.ComparisonKind_COMPARISON_KIND_STEP_DIMENSION,
+		trigonev1.ComparisonKind_COMPARISON_KIND_RING_LABEL, trigonev1.ComparisonKind_COMPARISON_KIND_RING_KIND,
+		trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION:
+		return true
+	case trigonev1.ComparisonKind_COMPARISON_KIND_UNSPECIFIED: // of an earlier version
+		return strings.HasPrefix(c.GetClass(), "step_") || strings.HasPrefix(c.GetClass(), "ring_")
+	}
+	return false
+}
+
+func (r *reader) counts() *trigonev1.FactCounts {
+	out := &trigonev1.FactCounts{
+		AgreementsRecorded: r.complete, RetractedSectionCount: int32(r.RetractedSections),
+	}
+	if r.complete {
+		out.ThingsPlanned = things(r.comparisons, "")
+		out.StepsPlanned = things(r.comparisons, "step:")
+	}
+	verdicts := map[trigonev1.ComparisonVerdict]int32{}
+	for _, c := range r.comparisons {
+		verdicts[c.GetVerdict()]++
+		if c.GetVerdict() != trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT || !ofExecution(c) {
+			continue
+		}
+		if c.GetReason() == "" {
+			out.DifferencesWithoutReasonCount++
+		} else {
+			out.DifferencesWithReasonCount++
+		}
+	}
+	for v := trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT; int(v) < len(trigonev1.ComparisonVerdict_name); v++ {
+		if verdicts[v] > 0 {
+			out.Comparisons = append(out.Comparisons, &trigonev1.VerdictCount{Verdict: v, Count: verdicts[v]})
+		}
+	}
+	disputed := map[string]bool{}
+	for _, f := range r.Evaluation.GetFindings() {
+		if f.GetConfirmed() {
+			out.ConfirmedFindingCount++
+			continue
+		}
+		for _, in := range f.GetDisputes() {
+			disputed[strings.Join([]string{in.GetLeaf(), in.GetPlace(), in.GetOccasion(), in.GetRole().String()}, "\x00")] = true
+		}
+	}
+	out.DisputedValueCount = int32(len(disputed))
+	applicable, filled := core(r.File)
+	out.CoreApplicableCount, out.CoreFilledCount = int32(applicable), int32(filled)
+	return out
+}
+
+// core counts the CORE leaves that apply to a case and those that it has. A leaf
+// applies where the message that has its field can be there: always in a study,
+// in a technique only once that technique is planned or done.
+func core(file *trigonev1.CaseFile) (applicable, filled int) {
+	tier := coreLeaves()
+	has := map[protoreflect.Name]bool{} // by leaf; false: applies and is not there
+	var walk func(m protoreflect.Message)
+	walk = func(m protoreflect.Message) {
+		fields := m.Descriptor().Fields()
+		for i := range fields.Len() {
+			f := fields.Get(i)
+			switch {
+			case tier[f.Name()]:
+				has[f.Name()] = has[f.Name()] || hasNumber(m, f)
+			case f.Message() == nil || f.Message().ParentFile().Package() != m.Descriptor().ParentFile().Package() || f.Name() == adviceField:
+			case f.IsList():
+				list := m.Get(f).List()
+				for j := range list.Len() {
+					walk(list.Get(j).Message())
+				}
+				if list.Len() == 0 {
+					walk(list.NewElement().Message())
+				}
+			case f.ContainingOneof() != nil && !m.Has(f):
+			default:
+				walk(m.Get(f).Message())
+			}
+		}
+	}
+	walk(file.ProtoReflect())
+	for _, there := range has {
+		if there {
+			filled++
+		}
+	}
+	return len(has), filled
+}
+
+// coreLeaves are the leaves of the tier CORE.
+var coreLeaves = sync.OnceValue(func() map[protoreflect.Name]bool {
+	tier := map[protoreflect.Name]bool{}
+	for _, l := range metric.Leaves() {
+		if l.Tier == metric.Core {
+			tier[protoreflect.Name(l.ID)] = true
+		}
+	}
+	return tier
+})
+
+// adviceField holds what was asked, which is no record of the case's own values.
+const adviceField = "advice"
+
+// hasNumber says whether a leaf's field holds a value, not a reason for its absence.
+func hasNumber(m protoreflect.Message, f protoreflect.FieldDescriptor) bool {
+	if !m.Has(f) || f.IsList() {
+		return false
+	}
+	if f.Message() == nil {
+		return true
+	}
+	q := m.Get(f).Message()
+	fields := q.Descriptor().Fields()
+	for i := range fields.Len() {
+		if v := fields.Get(i); v.Kind() == protoreflect.DoubleKind && v.Name() != "sd" {
+			return q.Has(v)
+		}
+	}
+	return false
+}
+
+// things counts things planned by what their comparisons say; lead keeps those
+// whose name begins so.
+func things(list []*trigonev1.Comparison, lead string) *trigonev1.ThingsPlanned {
+	type said map[trigonev1.ComparisonVerdict]bool
+	by := map[string]said{}
+	for _, c := range list {
+		name := c.GetThingPlanned()
+		if name == "" || !strings.HasPrefix(name, lead) {
+			continue
+		}
+		if by[name] == nil {
+			by[name] = said{}
+		}
+		by[name][c.GetVerdict()] = true
+	}
+	out := &trigonev1.ThingsPlanned{Total: int32(len(by))}
+	for _, s := range by {
+		switch {
+		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT]:
+			out.Otherwise++
+		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_INDETERMINATE]:
+			out.CannotBeTold++
+		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES]:
+			out.AsPlanned++
+		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_EVALUABLE]:
+			out.NotEvaluable++
+		default:
+			out.NotApplicable++
+		}
+	}
+	return out
+}

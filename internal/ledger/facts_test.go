@@ -1,0 +1,434 @@
+package ledger
+
+import (
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/metric"
+	"trigone/internal/policy"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
+)
+
+// Everything here is invented; there is no such hospital and no such patient.
+
+// sourceOf gives an invented case as if its plan had come five hours after it was
+// signed and its operation seven hours after incision.
+func sourceOf(t *testing.T, name string, change ...func(*trigonev1.CaseFile)) Source {
+	t.Helper()
+	file, err := testdata.Read(testdata.Cases, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range change {
+		f(file)
+	}
+	return evaluated(t, file)
+}
+
+func evaluated(t *testing.T, file *trigonev1.CaseFile) Source {
+	t.Helper()
+	p, err := policy.BuiltIn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := casebook.EvaluateFile(p, file, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	zone, err := time.LoadLocation("Europe/Zurich")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := Source{CaseName: "sites/harbour/cases/1", Zone: zone, File: file, Evaluation: e}
+	if file.GetPlan() != nil {
+		s.Plans = []PlanRevision{{Revision: 1, Received: file.GetPlan().GetSignedTime().AsTime().Add(5 * time.Hour), Plan: file.GetPlan()}}
+	}
+	if file.GetOperation() != nil {
+		s.OperationReceived = file.GetOperation().GetIncisionTime().AsTime().Add(7 * time.Hour)
+	}
+	return s
+}
+
+func TestFactsOfInventedCases(t *testing.T) {
+	yes, no, unknown := trigonev1.Answer_ANSWER_YES, trigonev1.Answer_ANSWER_NO, trigonev1.Answer_ANSWER_UNSPECIFIED
+	died := func(days int, kind trigonev1.FollowUpKind) func(*trigonev1.CaseFile) {
+		return func(c *trigonev1.CaseFile) {
+			on := c.GetOperation().GetIncisionTime().AsTime().AddDate(0, 0, days).Format(time.DateOnly)
+			c.FollowUps = []*trigonev1.FollowUp{{
+				Id: "last", Kind: kind, StatusKnownOn: on, DiedOn: on, VitalStatus: trigonev1.VitalStatus_VITAL_STATUS_DEAD,
+			}}
+		}
+	}
+	team := func(list ...*trigonev1.Operator) func(*trigonev1.CaseFile) {
+		return func(c *trigonev1.CaseFile) { c.Operation.Setting.Operators = list }
+	}
+	surgeon := &trigonev1.Operator{Pseudonym: "surgeon-1", Role: trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON}
+	trainee := &trigonev1.Operator{Pseudonym: "trainee-1", Role: trigonev1.OperatorRole_OPERATOR_ROLE_TRAINEE}
+	type facts = trigonev1.CaseFacts
+	rows := []struct {
+		reason, of string
+		change     func(*trigonev1.CaseFile)
+		get        func(*facts) any
+		want       any
+	}{
+		{"a time is cut to the minute", "triangular-complete-ring", func(c *trigonev1.CaseFile) {
+			c.Operation.IncisionTime = timestamppb.New(c.Operation.IncisionTime.AsTime().Add(59 * time.Second))
+		}, func(f *facts) any { return f.GetTimes().GetIncisionTime().AsTime().Second() }, 0},
+		{"a plan received before incision has a negative day", "commissural-conversion", nil,
+			func(f *facts) any { return f.GetTimes().GetPlanReceiptDays() < 0 }, true},
+		{"seven hours are 7/24 of a day", "commissural-conversion", nil,
+			func(f *facts) any { return f.GetTimes().GetOperationReceiptDays() }, 7.0 / 24},
+		{"signed 15:20, incision 8:25 on the next day", "commissural-conversion", nil,
+			func(f *facts) any { return f.GetTimes().GetSignatureToIncisionHours() }, 17 + 5.0/60},
+		{"without an operation there is no day to count from", "commissural-conversion", func(c *trigonev1.CaseFile) { c.Operation, c.Results = nil, nil },
+			func(f *facts) any { return f.GetTimes().PlanReceiptDays == nil && f.GetStatuses()[0].Day == nil }, true},
+
+		{"the surgeon operates where nobody is in training", "commissural-conversion", nil,
+			func(f *facts) any {
+				return []any{f.GetTeam().GetFirstOperator(), f.GetTeam().GetSupervisor(), f.GetTeam().GetTraineeFirst()}
+			},
+			[]any{"surgeon-1", "", no}},
+		{"a trainee operates under supervision", "commissural-conversion", team(surgeon, trainee),
+			func(f *facts) any {
+				return []any{f.GetTeam().GetFirstOperator(), f.GetTeam().GetSupervisor(), f.GetTeam().GetTraineeFirst()}
+			},
+			[]any{"trainee-1", "surgeon-1", yes}},
+		{"nobody is recorded: not known, not no", "commissural-conversion", team(),
+			func(f *facts) any { return f.GetTeam().GetTraineeFirst() }, unknown},
+
+		{"the stated ejection fraction goes before the computed one", "advice-in-theatre", nil,
+			func(f *facts) any { return f.GetPatient().GetEjectionFractionPercent() }, 66.0},
+		{"without a stated one the computed one serves: (170 - 58) / 170", "advice-in-theatre", func(c *trigonev1.CaseFile) {
+			c.Assessments[0].Study.Chambers.StatedLeftVentricularEjectionFraction = nil
+		}, func(f *facts) any { return f.GetPatient().GetEjectionFractionPercent() }, 65.9},
+		{"what nobody measured is absent, not 0", "advice-in-theatre", func(c *trigonev1.CaseFile) { c.Assessments = nil },
+			func(f *facts) any {
+				return f.GetPatient().EjectionFractionPercent == nil && f.GetPatient().EndSystolicDiameterMm == nil
+			}, true},
+		{"Mosteller: root of 172 cm x 75 kg / 3600", "advice-in-theatre", nil,
+			func(f *facts) any { return f.GetPatient().GetBodySurfaceM2() }, 1.89},
+
+		{"normal motion beside the prolapse is no dysfunction", "advice-in-theatre", nil,
+			func(f *facts) any { return f.GetValve().GetSegments() }, []trigonev1.Segment{trigonev1.Segment_SEGMENT_P2}},
+		{"and no type of it", "advice-in-theatre", nil,
+			func(f *facts) any { return f.GetValve().GetDysfunctions() }, []trigonev1.DysfunctionType{trigonev1.DysfunctionType_DYSFUNCTION_TYPE_II}},
+
+		{"two runs, the second for the valve", "billowing-second-run", nil,
+			func(f *facts) any {
+				return []any{f.GetRepair().GetRunCount(), f.GetRepair().GetMitralFurtherRunCount()}
+			}, []any{int32(2), int32(1)}},
+		{"a list that is not known to be complete gives no count", "billowing-second-run", func(c *trigonev1.CaseFile) {
+			c.Operation.RunsRecorded = trigonev1.Recorded_RECORDED_PARTIAL
+		}, func(f *facts) any { return f.GetRepair().RunCount == nil }, true},
+		{"a further run without an answer leaves the count open", "billowing-second-run", func(c *trigonev1.CaseFile) {
+			c.Operation.Runs[1].ForMitralValve = unknown
+		}, func(f *facts) any { return f.GetRepair().RunCount != nil && f.GetRepair().MitralFurtherRunCount == nil }, true},
+		{"clamp from its times: 9:14 to 10:52", "billowing-second-run", nil,
+			func(f *facts) any { return f.GetRuns()[0].GetClampMin() }, 98.0},
+		{"clamp as stated where a time is missing", "billowing-second-run", func(c *trigonev1.CaseFile) {
+			c.Operation.Runs[0].ClampEnd, c.Operation.Runs[0].StatedClampMin = nil, proto.Float64(97)
+		}, func(f *facts) any { return f.GetRuns()[0].GetClampMin() }, 97.0},
+
+		{"a prosthesis is a device", "commissural-conversion", nil,
+			func(f *facts) any { d := f.GetDevices(); return d[len(d)-1].GetProsthesis() }, trigonev1.ProsthesisKind_PROSTHESIS_KIND_BIOLOGICAL},
+		{"and the ring it replaced is filed nowhere", "commissural-conversion", nil,
+			func(f *facts) any { return len(ringKinds(f)) }, 0},
+		{"a ring that stayed is", "triangular-complete-ring", nil,
+			func(f *facts) any { return ringKinds(f) }, []string{"complete_ring"}},
+
+		{"alive at discharge did not die in hospital", "commissural-conversion", nil,
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedWithin_30Days()}
+			}, []any{no, unknown}},
+		{"alive after a year lived 30 days", "recurrence", nil,
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedWithin_30Days()}
+			}, []any{no, no}},
+		{"dead on day 30 is within, wherever", "recurrence", died(30, trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER),
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedWithin_30Days()}
+			}, []any{unknown, yes}},
+		{"dead on day 31 is not", "recurrence", died(31, trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER),
+			func(f *facts) any { return f.GetOutcome().GetDiedWithin_30Days() }, no},
+		{"dead in the stay on day 40 died in hospital", "recurrence", died(40, trigonev1.FollowUpKind_FOLLOW_UP_KIND_DISCHARGE),
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedWithin_30Days(), f.GetOutcome().GetDiedOnDay()}
+			},
+			[]any{yes, no, int32(40)}},
+		{"dead on the table died on day 0", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps, c.Operation.LeftTheatreAlive = nil, no
+		}, func(f *facts) any { return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedOnDay()} }, []any{yes, int32(0)}},
+		{"no word of anybody is not known", "recurrence", func(c *trigonev1.CaseFile) { c.FollowUps = nil },
+			func(f *facts) any { return f.GetOutcome().GetDiedWithin_30Days() }, unknown},
+		{"entries that contradict each other say nothing", "recurrence", func(c *trigonev1.CaseFile) {
+			late := proto.Clone(c.FollowUps[len(c.FollowUps)-1]).(*trigonev1.FollowUp)
+			died(3, trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER)(c)
+			c.FollowUps = append(c.FollowUps, late)
+		}, func(f *facts) any { return f.GetOutcome().GetDiedWithin_30Days() }, unknown},
+
+		{"a complication has its day", "commissural-conversion", nil,
+			func(f *facts) any { e := f.GetEvents()[0]; return []any{e.GetComplication(), e.GetDay()} },
+			[]any{trigonev1.ComplicationKind_COMPLICATION_KIND_KIDNEY_INJURY, int32(2)}},
+		{"inspection is no echo", "advice-in-theatre", func(c *trigonev1.CaseFile) {
+			c.Assessments[0].Kind = trigonev1.AssessmentKind_ASSESSMENT_KIND_DIRECT_INSPECTION
+		}, func(f *facts) any {
+			return slices.ContainsFunc(f.GetEchoes(), func(e *trigonev1.EchoFacts) bool { return e.GetSection() == "assessment/tte" })
+		}, false},
+		{"severe is the fourth step after none", "advice-in-theatre", nil,
+			func(f *facts) any { return f.GetEchoes()[0].GetGradeRank() }, int32(4)},
+		{"an echo ten days before has day -10", "advice-in-theatre", nil,
+			func(f *facts) any { return f.GetEchoes()[0].GetDay() }, int32(-10)},
+		{"what no plan was made for is no planned case", "no-plan", nil,
+			func(f *facts) any { return f.GetRepair().GetPlannedCase() }, no},
+		{"before the operation it is neither", "no-plan", func(c *trigonev1.CaseFile) { c.Operation = nil },
+			func(f *facts) any { return f.GetRepair().GetPlannedCase() }, unknown},
+	}
+	for _, row := range rows {
+		t.Run(row.reason, func(t *testing.T) {
+			var change []func(*trigonev1.CaseFile)
+			if row.change != nil {
+				change = append(change, row.change)
+			}
+			if got := row.get(Facts(sourceOf(t, row.of, change...))); !reflect.DeepEqual(got, row.want) {
+				t.Errorf("%s: %v, want %v", row.of, got, row.want)
+			}
+		})
+	}
+}
+
+func TestOrderOfSectionsChangesNoFact(t *testing.T) {
+	random := rand.New(rand.NewPCG(8, 3))
+	for _, name := range testdata.Names(testdata.Cases) {
+		s := sourceOf(t, name)
+		want := Facts(s)
+		for range 5 {
+			file := proto.Clone(s.File).(*trigonev1.CaseFile)
+			shuffle(random, file.Assessments)
+			shuffle(random, file.Results)
+			shuffle(random, file.FollowUps)
+			shuffle(random, file.Advice)
+			other := s
+			other.File = file
+			if got := Facts(other); !proto.Equal(got, want) {
+				t.Fatalf("%s: the order of its sections shows\ngot  %v\nwant %v", name, got, want)
+			}
+		}
+	}
+}
+
+func shuffle[T any](random *rand.Rand, list []T) {
+	random.Shuffle(len(list), func(i, j int) { list[i], list[j] = list[j], list[i] })
+}
+
+// The invented cases together fill every field: one that none fills is read from
+// nowhere.
+func TestEveryFactIsFilled(t *testing.T) {
+	seen := map[protoreflect.FullName]bool{}
+	for _, name := range testdata.Names(testdata.Cases) {
+		s := sourceOf(t, name, rarely)
+		s.Evaluation.Number = 3
+		if f := s.Evaluation.GetFindings(); len(f) > 0 { // the most severe come first
+			f[len(f)-1].Confirmed = true
+			f[0].Disputes = f[0].GetInputs()
+			s.Confirmations = []*trigonev1.Confirmation{{
+				FindingId: f[len(f)-1].GetId(), Rule: f[len(f)-1].GetRule(), State: trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING,
+				Caller: "reviewer-1", Time: s.File.GetOperation().GetIncisionTime(),
+			}}
+		}
+		s.RetractedSections = 1
+		note(seen, Facts(s).ProtoReflect())
+	}
+	// No invented case says this.
+	for _, field := range []protoreflect.FullName{
+		"trigone.v1.FactVersions.calibration_id",
+	} {
+		if seen[field] {
+			t.Errorf("%s is filled by now: take it off the list", field)
+		}
+		seen[field] = true
+	}
+	for _, f := range fieldsOf((&trigonev1.CaseFacts{}).ProtoReflect().Descriptor(), map[protoreflect.FullName]bool{}) {
+		if !seen[f] {
+			t.Errorf("%s is filled by no invented case", f)
+		}
+	}
+}
+
+// rarely adds to a case what none of the invented ones has by itself.
+func rarely(c *trigonev1.CaseFile) {
+	o := c.GetOperation()
+	if o == nil || len(o.GetSteps()) == 0 {
+		return
+	}
+	if o.Setting == nil {
+		o.Setting = &trigonev1.CaseSetting{}
+	}
+	o.Setting.PreviousCase = "sites/harbour/cases/0"
+	o.Setting.Operators = append(o.Setting.Operators, &trigonev1.Operator{Pseudonym: "trainee-1", Role: trigonev1.OperatorRole_OPERATOR_ROLE_TRAINEE})
+	on := o.GetIncisionTime().AsTime().AddDate(9, 0, 0).Format(time.DateOnly)
+	c.FollowUps = append(c.FollowUps, &trigonev1.FollowUp{
+		Id: "end", StatusKnownOn: on, DiedOn: on, VitalStatus: trigonev1.VitalStatus_VITAL_STATUS_DEAD, DeathCause: trigonev1.DeathCause_DEATH_CAUSE_OTHER,
+	})
+	c.Advice = append(c.Advice, &trigonev1.Advice{
+		Id: "asked", Time: timestamppb.New(o.GetIncisionTime().AsTime().Add(90 * time.Minute)), Run: proto.Int32(1),
+		Stage: trigonev1.Stage_STAGE_AFTER_LEAFLET_WORK,
+		Answer: &trigonev1.Evaluation{Metrics: []*trigonev1.MetricValue{{
+			Metric: metric.IDPredictedOverlap, Place: middleSlice, Role: trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN,
+			State: trigonev1.MetricState_METRIC_STATE_VALUE, Value: proto.Float64(8), Lower: proto.Float64(3), Upper: proto.Float64(13),
+		}}},
+	})
+	o.Steps[0].AdviceIds = []string{"asked"}
+}
+
+func note(seen map[protoreflect.FullName]bool, m protoreflect.Message) {
+	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		seen[f.FullName()] = true
+		switch {
+		case f.Message() == nil:
+		case f.IsList():
+			for i := range v.List().Len() {
+				note(seen, v.List().Get(i).Message())
+			}
+		default:
+			note(seen, v.Message())
+		}
+		return true
+	})
+}
+
+// fieldsOf lists the fields of the messages declared with the facts.
+func fieldsOf(d protoreflect.MessageDescriptor, done map[protoreflect.FullName]bool) []protoreflect.FullName {
+	if done[d.FullName()] || d.ParentFile() != trigonev1.File_trigone_v1_case_facts_proto {
+		return nil
+	}
+	done[d.FullName()] = true
+	var list []protoreflect.FullName
+	for i := range d.Fields().Len() {
+		f := d.Fields().Get(i)
+		list = append(list, f.FullName())
+		if f.Message() != nil {
+			list = append(list, fieldsOf(f.Message(), done)...)
+		}
+	}
+	return list
+}
+
+func TestCoreFieldsAreCountedWhereTheyApply(t *testing.T) {
+	rows := []struct {
+		reason             string
+		file               *trigonev1.CaseFile
+		applicable, filled int
+	}{
+		{"an absent value with its reason is not filled", &trigonev1.CaseFile{Results: []*trigonev1.Result{{Study: &trigonev1.Study{
+			Gradient: &trigonev1.Gradient{MeanGradient: &trigonev1.Pressure{AbsentReason: trigonev1.AbsentReason_ABSENT_REASON_NOT_PERFORMED}},
+		}}}}, 0, 0},
+		{"a value is", &trigonev1.CaseFile{Results: []*trigonev1.Result{{Study: &trigonev1.Study{
+			Gradient: &trigonev1.Gradient{MeanGradient: &trigonev1.Pressure{Mmhg: proto.Float64(0)}},
+		}}}}, 0, 1},
+		{"a technique brings its own leaves", &trigonev1.CaseFile{Plan: &trigonev1.Plan{Steps: []*trigonev1.PlannedStep{{Technique: &trigonev1.Technique{
+			Kind: &trigonev1.Technique_Plication{Plication: &trigonev1.Plication{}},
+		}}}}}, 1, 0},
+	}
+	base, _ := core(&trigonev1.CaseFile{})
+	if base == 0 || base > 40 {
+		t.Fatalf("%d CORE leaves apply to any case", base)
+	}
+	for _, row := range rows {
+		applicable, filled := core(row.file)
+		if applicable != base+row.applicable || filled != row.filled {
+			t.Errorf("%s: %d of %d, want %d of %d", row.reason, filled, applicable, row.filled, base+row.applicable)
+		}
+	}
+}
+
+func TestGroupKindsAreSortedAndWordsAreOnce(t *testing.T) {
+	if !slices.IsSorted(GroupKinds()) {
+		t.Errorf("not in alphabetical order: %v", GroupKinds())
+	}
+	used := map[string]bool{}
+	for _, name := range testdata.Names(testdata.Cases) {
+		seen := map[Group]bool{}
+		for _, g := range Groups(Facts(sourceOf(t, name))) {
+			if seen[g] || g.Word == "" {
+				t.Errorf("%s: %+v is there twice, or says nothing", name, g)
+			}
+			seen[g], used[g.Kind] = true, true
+		}
+	}
+	for _, kind := range GroupKinds() {
+		if !used[kind] && kind != "trainee_first" && kind != "as_executed" {
+			t.Errorf("no invented case is filed under %s", kind)
+		}
+	}
+}
+
+func TestAgeIsFiledByDecade(t *testing.T) {
+	for _, row := range []struct {
+		reason string
+		age    *int32
+		want   []string
+	}{
+		{"not recorded", nil, nil},
+		{"lower edge", proto.Int32(60), []string{"60_to_69"}},
+		{"upper edge", proto.Int32(69), []string{"60_to_69"}},
+		{"the oldest stand together, or an age would name them", proto.Int32(104), []string{"90_or_more"}},
+	} {
+		if got := decade(&trigonev1.FactPatient{AgeYears: row.age}); !slices.Equal(got, row.want) {
+			t.Errorf("%s: %v, want %v", row.reason, got, row.want)
+		}
+	}
+}
+
+func TestAnswersOfAnEarlierVersionHaveNoAgreements(t *testing.T) {
+	s := sourceOf(t, "several-differences")
+	s.Evaluation.Comparisons = nil
+	f := Facts(s)
+	if c := f.GetCounts(); c.GetAgreementsRecorded() || c.ThingsPlanned != nil || len(c.GetComparisons()) == 0 {
+		t.Errorf("an answer with discrepancies only: %v", c)
+	}
+	if got := f.GetRepair().GetAsExecuted(); got != trigonev1.Answer_ANSWER_NO {
+		t.Errorf("a step that differed is a step that differed: %v", got)
+	}
+	if _, complete := Comparisons(&trigonev1.Evaluation{}, false); !complete {
+		t.Error("before there is an outcome there is nothing to agree")
+	}
+	if convert.Word(f.GetCounts().GetComparisons()[0].GetVerdict()) != "present" {
+		t.Errorf("verdicts in their order: %v", f.GetCounts().GetComparisons())
+	}
+}
+
+// Nothing in the facts of a case, or in what lies below them, is marked as
+// identifying.
+func TestNoFactNamesAnybody(t *testing.T) {
+	done := map[protoreflect.FullName]bool{}
+	var walk func(d protoreflect.MessageDescriptor)
+	walk = func(d protoreflect.MessageDescriptor) {
+		if done[d.FullName()] {
+			return
+		}
+		done[d.FullName()] = true
+		for i := range d.Fields().Len() {
+			f := d.Fields().Get(i)
+			if convert.Identifying(f) {
+				t.Errorf("%s identifies", f.FullName())
+			}
+			if f.Message() != nil {
+				walk(f.Message())
+			}
+		}
+	}
+	walk((&trigonev1.CaseFacts{}).ProtoReflect().Descriptor())
+	if len(done) < 15 {
+		t.Errorf("only %d messages were looked at", len(done))
+	}
+}
