@@ -162,7 +162,7 @@ func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req
 	if err != nil {
 		return nil, err
 	}
-	evaluated, err := file(laid.Case, laid.heads())
+	evaluated, err := laid.File()
 	if err != nil {
 		return nil, err
 	}
@@ -191,9 +191,9 @@ func (f *Folder) adviceAgain(resp *trigonev1.EvaluatePlanResponse) (*trigonev1.E
 	if r == nil {
 		return nil, fmt.Errorf("the recorded answer %s is not on record any more", resp.GetAdviceSection())
 	}
-	m, err := convert.UnmarshalSection(r.Section, r.Content)
+	m, err := r.decode()
 	if err != nil {
-		return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.Revision, r.Section, err)
+		return nil, err
 	}
 	advice := m.(*trigonev1.Advice)
 	resp.Evaluation, resp.Freedom = advice.GetAnswer(), advice.GetFreedom()

@@ -105,17 +105,26 @@ func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 	}
 	// They are read one after the other: what a write added meanwhile is newer than
 	// the state, and nothing of it belongs to what is answered.
-	return &Folder{
+	f := &Folder{
 		Case:          c,
-		revisions:     slices.DeleteFunc(revisions, func(r storage.Revision) bool { return r.CaseVersion > c.Version }),
-		Earlier:       slices.DeleteFunc(earlier, func(e storage.Evaluation) bool { return e.CaseVersion > c.Version }),
 		confirmations: slices.DeleteFunc(confirmations, func(x storage.Confirmation) bool { return x.CaseVersion > c.Version }),
-	}, nil
+	}
+	for _, r := range revisions {
+		if r.CaseVersion <= c.Version {
+			f.revisions = append(f.revisions, &revision{Revision: r})
+		}
+	}
+	for _, e := range earlier {
+		if e.CaseVersion <= c.Version {
+			f.Earlier = append(f.Earlier, &Evaluation{Evaluation: e})
+		}
+	}
+	return f, nil
 }
 
 // Present gives the heads of a case without its evaluation.
 func (a *Archive) Present(f *Folder) (*trigonev1.Case, error) {
-	heads, err := file(f.Case, f.heads())
+	heads, err := f.File()
 	if err != nil {
 		return nil, err
 	}

@@ -312,12 +312,12 @@ func (b *Book) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRe
 	if base == nil {
 		return nil, Refuse(NotFound, ReasonUnknownEvaluation, "this case has no such evaluation; its newest is number %d", c.Evaluation)
 	}
-	stored := &trigonev1.Evaluation{}
-	if err := proto.Unmarshal(base.Answer, stored); err != nil {
-		return nil, fmt.Errorf("evaluation %d cannot be read: %w", base.Number, err)
+	stored, err := base.Message()
+	if err != nil {
+		return nil, err
 	}
 	if req.GetEvaluation() > 0 {
-		f = f.back(*base, stored)
+		f = f.back(base, stored)
 	}
 	j, err := b.judgeUnder(ctx, f, b.now().UTC(), under{
 		policy: by, ruleSet: ruleSet, repeats: &evaluate.Versions{Software: base.SoftwareVersion, RuleSet: base.RuleSetVersion},
@@ -327,7 +327,7 @@ func (b *Book) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRe
 	}
 	return &trigonev1.EvaluateAgainResponse{
 		Evaluation: j.message, Fidelity: convert.Enum[trigonev1.Fidelity](string(j.result.Replay)),
-		Explanation: fidelityText(j, *base), ComparedWith: base.Number,
+		Explanation: fidelityText(j, base), ComparedWith: base.Number,
 		Appeared: without(j.message.GetFindings(), stored.GetFindings()),
 		Vanished: without(stored.GetFindings(), j.message.GetFindings()),
 	}, nil
@@ -345,11 +345,10 @@ func knownRuleSet(version string) (string, error) {
 
 // comparedWith gives the evaluation of a number; with 0 the newest one under this
 // rule set and policy, or else the newest. Nil: there is none.
-func comparedWith(earlier []storage.Evaluation, number int64, ruleSet, policyHash string) *storage.Evaluation {
-	var newest *storage.Evaluation
+func comparedWith(earlier []*Evaluation, number int64, ruleSet, policyHash string) *Evaluation {
+	var newest *Evaluation
 	same := false
-	for i := range earlier {
-		e := &earlier[i]
+	for _, e := range earlier {
 		if number > 0 {
 			if e.Number == number {
 				return e
@@ -365,18 +364,18 @@ func comparedWith(earlier []storage.Evaluation, number int64, ruleSet, policyHas
 }
 
 // back gives the case as one evaluation read it, with what was on record then.
-func (f *Folder) back(row storage.Evaluation, e *trigonev1.Evaluation) *Folder {
+func (f *Folder) back(row *Evaluation, e *trigonev1.Evaluation) *Folder {
 	then := f.At(e)
 	then.Case.Version = row.CaseVersion
-	then.revisions = slices.DeleteFunc(slices.Clone(f.revisions), func(r storage.Revision) bool { return r.CaseVersion > row.CaseVersion })
-	then.Earlier = slices.DeleteFunc(slices.Clone(f.Earlier), func(x storage.Evaluation) bool { return x.Number >= row.Number })
+	then.revisions = slices.DeleteFunc(slices.Clone(f.revisions), func(r *revision) bool { return r.CaseVersion > row.CaseVersion })
+	then.Earlier = slices.DeleteFunc(slices.Clone(f.Earlier), func(x *Evaluation) bool { return x.Number >= row.Number })
 	then.confirmations = slices.DeleteFunc(slices.Clone(f.confirmations), func(c storage.Confirmation) bool { return c.CaseVersion > row.CaseVersion })
 	return then
 }
 
 // fidelityText says why an evaluation is exact or approximate: only the rules have
 // a history, the formulas are those of this software.
-func fidelityText(j judgement, base storage.Evaluation) string {
+func fidelityText(j judgement, base *Evaluation) string {
 	now := j.message
 	if j.result.Replay == evaluate.Exact {
 		return fmt.Sprintf("exact: evaluation %d was made by this software, %s, under rule set %s", base.Number, now.GetSoftwareVersion(), now.GetRuleSetVersion())

@@ -74,7 +74,7 @@ func (b *Book) explore(ctx context.Context, f *Folder, req *trigonev1.ExplorePla
 	basis.PolicyHash, basis.CalibrationId, basis.SoftwareVersion = b.Policy.Hash, b.Policy.Settings.CalibrationID, b.software
 	sent := convert.SectionNames(req.GetCaseFile())
 	for _, r := range f.heads() {
-		s := &trigonev1.SectionRevision{Section: r.Section, Revision: r.Revision}
+		s := &trigonev1.SectionRevision{Section: r.Section, Revision: r.number()}
 		if slices.Contains(sent, r.Section) {
 			s.Revision = 0 // it is no revision on record
 		}

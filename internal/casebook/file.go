@@ -19,17 +19,64 @@ import (
 type Folder struct {
 	Case storage.Case
 	// Earlier are the evaluations, oldest first.
-	Earlier []storage.Evaluation
+	Earlier []*Evaluation
 
-	revisions []storage.Revision
+	revisions []*revision
 	// confirmations are the entries on confirmations, oldest first.
 	confirmations []storage.Confirmation
 }
 
+// revision is a revision on record. It is decoded at most once, and so read only.
+type revision struct {
+	storage.Revision
+	message proto.Message
+}
+
+func (r *revision) number() int64 { return r.Revision.Revision }
+
+// decode gives the section as it was received.
+func (r *revision) decode() (proto.Message, error) {
+	if r.message == nil {
+		m, err := convert.UnmarshalSection(r.Section, r.Content)
+		if err != nil {
+			return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.number(), r.Section, err)
+		}
+		r.message = m
+	}
+	return r.message, nil
+}
+
+// Evaluation is an evaluation on record. It is decoded at most once, and so read
+// only.
+type Evaluation struct {
+	storage.Evaluation
+	message *trigonev1.Evaluation
+}
+
+// Message gives the evaluation as it was answered.
+func (e *Evaluation) Message() (*trigonev1.Evaluation, error) {
+	if e.message == nil {
+		m := &trigonev1.Evaluation{}
+		if err := proto.Unmarshal(e.Answer, m); err != nil {
+			return nil, fmt.Errorf("evaluation %d cannot be read: %w", e.Number, err)
+		}
+		e.message = m
+	}
+	return e.message, nil
+}
+
+// Newest gives the newest evaluation; nil: there is none.
+func (f *Folder) Newest() (*trigonev1.Evaluation, error) {
+	if len(f.Earlier) == 0 {
+		return nil, nil
+	}
+	return f.Earlier[len(f.Earlier)-1].Message()
+}
+
 // revision gives one revision of a section, or nil.
-func (f *Folder) revision(section string, number int64) *storage.Revision {
-	for i := range f.revisions {
-		if r := &f.revisions[i]; r.Section == section && r.Revision == number {
+func (f *Folder) revision(section string, number int64) *revision {
+	for _, r := range f.revisions {
+		if r.Section == section && r.number() == number {
 			return r
 		}
 	}
@@ -46,7 +93,7 @@ func (f *Folder) section(name string) *storage.Section {
 }
 
 // head gives the head revision of a section, or nil.
-func (f *Folder) head(name string) *storage.Revision {
+func (f *Folder) head(name string) *revision {
 	s := f.section(name)
 	if s == nil {
 		return nil
@@ -59,14 +106,16 @@ func (f *Folder) last(name string) int64 {
 	var n int64
 	for _, r := range f.revisions {
 		if r.Section == name {
-			n = max(n, r.Revision)
+			n = max(n, r.number())
 		}
 	}
 	return n
 }
 
-// add puts a new revision beside the others.
-func (f *Folder) add(r storage.Revision) { f.revisions = append(f.revisions, r) }
+// add puts a new revision beside the others; m is its message, nil for a retraction.
+func (f *Folder) add(r storage.Revision, m proto.Message) {
+	f.revisions = append(f.revisions, &revision{Revision: r, message: m})
+}
 
 // setHead makes a revision the head of its section.
 func (f *Folder) setHead(section string, revision int64, state string) {
@@ -85,14 +134,15 @@ func (f *Folder) clone() *Folder {
 	c.Case.Sections = slices.Clone(f.Case.Sections)
 	c.Case.FormerPatients = slices.Clone(f.Case.FormerPatients)
 	c.revisions = slices.Clone(f.revisions)
+	c.Earlier = slices.Clone(f.Earlier)
 	c.confirmations = slices.Clone(f.confirmations)
 	return &c
 }
 
 // heads gives the revisions a reader sees: the head of every section that is not
 // retracted, in the order in which the sections came.
-func (f *Folder) heads() []*storage.Revision {
-	var list []*storage.Revision
+func (f *Folder) heads() []*revision {
+	var list []*revision
 	for _, s := range f.Case.Sections {
 		if s.State != storage.SectionRetracted {
 			if r := f.revision(s.Section, s.Head); r != nil {
@@ -103,18 +153,19 @@ func (f *Folder) heads() []*storage.Revision {
 	return list
 }
 
-// file puts revisions together as a case file.
-func file(state storage.Case, revisions []*storage.Revision) (*trigonev1.CaseFile, error) {
+// File puts the heads together as a case file. Its sections are those that the
+// folder holds, not copies.
+func (f *Folder) File() (*trigonev1.CaseFile, error) {
 	out := &trigonev1.CaseFile{
-		ExternalIdentifier: IdentifierMessage(state.ExternalIdentifier),
-		PatientIdentifier:  IdentifierMessage(state.Patient),
+		ExternalIdentifier: IdentifierMessage(f.Case.ExternalIdentifier),
+		PatientIdentifier:  IdentifierMessage(f.Case.Patient),
 	}
-	for _, r := range revisions {
-		m, err := convert.UnmarshalSection(r.Section, r.Content)
+	for _, r := range f.heads() {
+		m, err := r.decode()
 		if err != nil {
-			return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.Revision, r.Section, err)
+			return nil, err
 		}
-		proto.Merge(out, convert.FileOf(m))
+		convert.AddSection(out, m)
 	}
 	return out, nil
 }
@@ -122,7 +173,7 @@ func file(state storage.Case, revisions []*storage.Revision) (*trigonev1.CaseFil
 // Record gives what is evaluated: the heads, and every plan revision that is not
 // retracted.
 func (f *Folder) Record() (convert.Record, error) {
-	heads, err := file(f.Case, f.heads())
+	heads, err := f.File()
 	if err != nil {
 		return convert.Record{}, err
 	}
@@ -138,12 +189,12 @@ func (f *Folder) Record() (convert.Record, error) {
 		case r.Section == convert.SectionPlan && r.Retraction:
 			rec.Plans = nil
 		case r.Section == convert.SectionPlan:
-			m, err := convert.UnmarshalSection(r.Section, r.Content)
+			m, err := r.decode()
 			if err != nil {
-				return convert.Record{}, fmt.Errorf("revision %d of the plan cannot be read: %w", r.Revision, err)
+				return convert.Record{}, err
 			}
 			rec.Plans = append(rec.Plans, convert.PlanRevision{
-				Revision: r.Revision, Received: r.ReceivedTime, Plan: m.(*trigonev1.Plan),
+				Revision: r.number(), Received: r.ReceivedTime, Plan: m.(*trigonev1.Plan),
 			})
 		case r.Section == convert.SectionOperation && r.Retraction:
 			rec.OperationReceived = time.Time{}

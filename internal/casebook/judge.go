@@ -7,7 +7,6 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/convert"
@@ -66,7 +65,7 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	message.Time = timestamppb.New(at)
 	message.SoftwareVersion = b.software
 	for _, r := range f.heads() {
-		message.Sections = append(message.Sections, &trigonev1.SectionRevision{Section: r.Section, Revision: r.Revision})
+		message.Sections = append(message.Sections, &trigonev1.SectionRevision{Section: r.Section, Revision: r.number()})
 	}
 	return judgement{of: of, result: result, message: message}, nil
 }
@@ -104,7 +103,7 @@ func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) error {
 			return fmt.Errorf("section %s cannot be written: %w", name, err)
 		}
 		next := f.last(name) + 1
-		f.add(storage.Revision{Section: name, Revision: next, Content: content, ReceivedTime: at})
+		f.add(storage.Revision{Section: name, Revision: next, Content: content, ReceivedTime: at}, section)
 		f.setHead(name, next, storage.SectionAccepted)
 	}
 	return nil
@@ -113,8 +112,8 @@ func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) error {
 // storedPredictions gives, for each plan revision, the prediction by which an
 // outcome is judged: of the newest evaluation that read it before any outcome
 // came, or else of the first that read it.
-func storedPredictions(earlier []storage.Evaluation) (map[int64]discrepancy.Prediction, error) {
-	chosen := map[int64]storage.Evaluation{}
+func storedPredictions(earlier []*Evaluation) (map[int64]discrepancy.Prediction, error) {
+	chosen := map[int64]*Evaluation{}
 	for _, e := range earlier {
 		if e.PlanRevision == 0 {
 			continue
@@ -126,9 +125,9 @@ func storedPredictions(earlier []storage.Evaluation) (map[int64]discrepancy.Pred
 	}
 	out := map[int64]discrepancy.Prediction{}
 	for revision, e := range chosen {
-		message := &trigonev1.Evaluation{}
-		if err := proto.Unmarshal(e.Answer, message); err != nil {
-			return nil, fmt.Errorf("evaluation %d cannot be read: %w", e.Number, err)
+		message, err := e.Message()
+		if err != nil {
+			return nil, err
 		}
 		out[revision] = discrepancy.Prediction{Evaluation: e.Number, Values: predictedValues(message)}
 	}
@@ -159,8 +158,8 @@ func maybe(v *float64) units.Maybe[float64] {
 
 // tolerances gives the settings in force when the operation first came; nil: those
 // of the policy it is judged by.
-func (b *Book) tolerances(ctx context.Context, earlier []storage.Evaluation, by policy.Policy) (*settings.Settings, error) {
-	i := slices.IndexFunc(earlier, func(e storage.Evaluation) bool { return e.OutcomeSeen })
+func (b *Book) tolerances(ctx context.Context, earlier []*Evaluation, by policy.Policy) (*settings.Settings, error) {
+	i := slices.IndexFunc(earlier, func(e *Evaluation) bool { return e.OutcomeSeen })
 	if i < 0 || earlier[i].PolicyHash == by.Hash {
 		return nil, nil
 	}

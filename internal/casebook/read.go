@@ -125,16 +125,16 @@ func (b *Book) ListRevisions(ctx context.Context, req *trigonev1.ListRevisionsRe
 	return resp, nil
 }
 
-func (f *Folder) message(r storage.Revision) (*trigonev1.Revision, error) {
+func (f *Folder) message(r *revision) (*trigonev1.Revision, error) {
 	out := &trigonev1.Revision{
-		Section: r.Section, Revision: r.Revision, ReceivedTime: Timestamp(r.ReceivedTime), SourceTime: Timestamp(r.SourceTime),
-		Caller: r.Caller, Head: f.section(r.Section).Head == r.Revision, Retraction: r.Retraction,
+		Section: r.Section, Revision: r.number(), ReceivedTime: Timestamp(r.ReceivedTime), SourceTime: Timestamp(r.SourceTime),
+		Caller: r.Caller, Head: f.section(r.Section).Head == r.number(), Retraction: r.Retraction,
 		RetractionReason: convert.Enum[trigonev1.RetractionReason](r.RetractionReason),
 	}
 	if !r.Retraction {
-		m, err := convert.UnmarshalSection(r.Section, r.Content)
+		m, err := r.decode()
 		if err != nil {
-			return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.Revision, r.Section, err)
+			return nil, err
 		}
 		out.Content = convert.FileOf(m)
 	}

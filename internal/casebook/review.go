@@ -80,7 +80,7 @@ func (r review) retract(f *Folder, w *storage.Write, sections []string, reason t
 			Section: name, Revision: f.last(name) + 1, ReceivedTime: r.now, Caller: r.caller,
 			Retraction: true, RetractionReason: convert.Word(reason), RetractionText: text, CaseVersion: f.Case.Version,
 		}
-		f.add(next)
+		f.add(next, nil)
 		f.setHead(name, next.Revision, storage.SectionRetracted)
 		w.Revisions = append(w.Revisions, next)
 		w.Changes = append(w.Changes, storage.Change{

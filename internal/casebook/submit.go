@@ -239,7 +239,8 @@ func knows(c storage.Case, patient storage.Identifier) bool {
 func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts []*trigonev1.SectionReceipt, wrote bool, err error) {
 	var closed, unconditioned, stale []string
 	for _, name := range convert.SectionNames(s.file) {
-		content, err := convert.MarshalSection(convert.Section(s.file, name))
+		section := convert.Section(s.file, name)
+		content, err := convert.MarshalSection(section)
 		if err != nil {
 			return nil, false, fmt.Errorf("section %s cannot be written: %w", name, err)
 		}
@@ -260,7 +261,7 @@ func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts 
 			}
 		case bytes.Equal(head.Content, content):
 			receipt.Outcome = trigonev1.SectionOutcome_SECTION_OUTCOME_UNCHANGED
-			receipt.Revision = head.Revision
+			receipt.Revision = head.number()
 			receipt.Etag = etag(state.Head)
 			receipt.State = convert.Enum[trigonev1.SectionState](state.State)
 			continue
@@ -276,7 +277,7 @@ func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts 
 			receipt.Outcome = trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER
 		}
 		wrote = true
-		f.add(next)
+		f.add(next, section)
 		w.Revisions = append(w.Revisions, next)
 		if receipt.Outcome != trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER {
 			f.setHead(name, next.Revision, storage.SectionAccepted)
@@ -308,7 +309,7 @@ func (s submission) sourceTime(section string) time.Time {
 
 // timeInSource gives when a revision was made in its source system; without a
 // source time, when it was received.
-func timeInSource(r *storage.Revision) time.Time {
+func timeInSource(r *revision) time.Time {
 	if r.SourceTime.IsZero() {
 		return r.ReceivedTime
 	}

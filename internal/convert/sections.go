@@ -107,23 +107,28 @@ func Section(file *trigonev1.CaseFile, name string) proto.Message {
 // FileOf gives a case file that holds one section alone.
 func FileOf(section proto.Message) *trigonev1.CaseFile {
 	file := &trigonev1.CaseFile{}
+	AddSection(file, section)
+	return file
+}
+
+// AddSection puts a section into a case file, behind those of its kind.
+func AddSection(file *trigonev1.CaseFile, section proto.Message) {
 	switch s := section.(type) {
 	case *trigonev1.Identity:
 		file.Identity = s
 	case *trigonev1.Assessment:
-		file.Assessments = []*trigonev1.Assessment{s}
+		file.Assessments = append(file.Assessments, s)
 	case *trigonev1.Plan:
 		file.Plan = s
 	case *trigonev1.Operation:
 		file.Operation = s
 	case *trigonev1.Result:
-		file.Results = []*trigonev1.Result{s}
+		file.Results = append(file.Results, s)
 	case *trigonev1.FollowUp:
-		file.FollowUps = []*trigonev1.FollowUp{s}
+		file.FollowUps = append(file.FollowUps, s)
 	case *trigonev1.Advice:
-		file.Advice = []*trigonev1.Advice{s}
+		file.Advice = append(file.Advice, s)
 	}
-	return file
 }
 
 // MarshalSection gives the bytes of a section, the same for equal ones; unknown

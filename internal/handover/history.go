@@ -3,9 +3,6 @@ package handover
 import (
 	"context"
 	"errors"
-	"fmt"
-
-	"google.golang.org/protobuf/proto"
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
@@ -50,9 +47,9 @@ func (d *Desk) history(ctx context.Context, f *casebook.Folder) (fhirmap.History
 	}
 	var newest *trigonev1.Evaluation
 	for _, row := range f.Earlier {
-		newest = &trigonev1.Evaluation{}
-		if err := proto.Unmarshal(row.Answer, newest); err != nil {
-			return h, fmt.Errorf("evaluation %d cannot be read: %w", row.Number, err)
+		var err error
+		if newest, err = row.Message(); err != nil {
+			return h, err
 		}
 		then := f.At(newest)
 		then.Case.Version = row.CaseVersion

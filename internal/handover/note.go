@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
@@ -54,11 +52,8 @@ func (d *Desk) note(ctx context.Context, c storage.Case) (note.Note, error) {
 	if err != nil {
 		return note.Note{}, err
 	}
-	if n := len(f.Earlier); n > 0 {
-		out.Evaluation = &trigonev1.Evaluation{}
-		if err := proto.Unmarshal(f.Earlier[n-1].Answer, out.Evaluation); err != nil {
-			return note.Note{}, fmt.Errorf("evaluation %d cannot be read: %w", f.Earlier[n-1].Number, err)
-		}
+	if out.Evaluation, err = f.Newest(); err != nil {
+		return note.Note{}, err
 	}
 	return buildNote(d.archive.Policy, f, out)
 }

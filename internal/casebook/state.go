@@ -1,0 +1,62 @@
+package casebook
+
+import (
+	"time"
+
+	"trigone/internal/convert"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// State is a case as one write leaves it. What it points to is read only: the
+// casebook holds it too.
+type State struct {
+	// Case is its row, Name what the contract calls it.
+	Case storage.Case
+	Name string
+	// File holds the heads, retracted sections left out.
+	File *trigonev1.CaseFile
+	// Evaluation is the newest; nil: none.
+	Evaluation *trigonev1.Evaluation
+	// Evaluations are all of them, oldest first.
+	Evaluations []*Evaluation
+	// Plans are the plan revisions of the present line, not those before a
+	// retraction, oldest first, and OperationReceived is when the operation of its
+	// present line first came; zero: never.
+	Plans             []convert.PlanRevision
+	OperationReceived time.Time
+	// Revisions are all revisions in the order in which they came.
+	Revisions []storage.Revision
+	// Confirmations are those of findings, oldest first, with how they ended.
+	Confirmations []*trigonev1.Confirmation
+}
+
+// Projector makes rows of what a write leaves. Rows is a pure function of the two
+// states and calculates outside the writer's turn; before is nil where the write
+// opens the case. A raised Version says that it makes other rows of the same state.
+type Projector interface {
+	Name() string
+	Version() int64
+	Rows(before, after *State) (storage.Rows, error)
+}
+
+// State gives a case as projectors read it.
+func (a *Archive) State(f *Folder) (*State, error) {
+	rec, err := f.Record()
+	if err != nil {
+		return nil, err
+	}
+	file, err := f.File()
+	if err != nil {
+		return nil, err
+	}
+	s := &State{
+		Case: f.Case, Name: a.CaseName(f.Case.UID), File: file, Evaluations: f.Earlier,
+		Plans: rec.Plans, OperationReceived: rec.OperationReceived, Confirmations: f.confirmationMessages(),
+	}
+	for _, r := range f.revisions {
+		s.Revisions = append(s.Revisions, r.Revision)
+	}
+	s.Evaluation, err = f.Newest()
+	return s, err
+}
