@@ -41,6 +41,7 @@ var rooms = map[string][]string{
 		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 	},
 	"internal/policy":              {"internal/units", "internal/valve", "internal/settings", "internal/metric", "fhirmap"},
+	"internal/convert/converttest": {"internal/convert"},
 	"internal/storage":             {},
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},

@@ -1,0 +1,428 @@
+package server
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/prototext"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	"trigone/internal/convert"
+	"trigone/internal/convert/converttest"
+	"trigone/testdata"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// mayIdentify are the tables, or columns of tables, that hold what identifies.
+var mayIdentify = map[string]string{
+	"patient_identifiers":   "the patient",
+	"cases.external_system": "the case number, by which every call may name the case",
+	"cases.external_value":  "the case number, by which every call may name the case",
+	"quarantine_bodies":     "submits that name another patient, whole",
+	"quarantine.decision":   "why a reviewer filed or discarded one",
+	"revisions":             "sections whole, with the text of retractions",
+	"confirmations.reason":  "why a reviewer confirmed or revoked",
+}
+
+// flooded is a server whose calls are all watched: nothing that was written into a
+// marked field comes back in an unmarked one, in a refusal or in the log.
+type flooded struct {
+	*testing.T
+	store    string
+	logs     *observer.ObservedLogs
+	record   trigonev1.RecordServiceClient
+	planning trigonev1.PlanningServiceClient
+	handover trigonev1.ElectronicRecordServiceClient
+	audit    trigonev1.AuditServiceClient
+	calls    *int
+	// written are the marked fields that were given a text.
+	written map[protoreflect.FullName]bool
+}
+
+func newFlooded(t *testing.T) flooded {
+	t.Helper()
+	folder := t.TempDir()
+	key := filepath.Join(folder, "key")
+	if err := os.WriteFile(key, []byte(strings.Repeat("0123456789abcdef", 4)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	core, logs := observer.New(zapcore.DebugLevel)
+	f := flooded{T: t, store: filepath.Join(folder, "s.db"), logs: logs, calls: new(int), written: map[protoreflect.FullName]bool{}}
+	running, err := Start(t.Context(), Options{Listen: "127.0.0.1:0", StorePath: f.store, DeIdentificationKeyFile: key, Log: zap.New(core)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := grpc.NewClient(running.Addr(), grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)),
+		grpc.WithUnaryInterceptor(func(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+			err := invoke(ctx, method, req, reply, cc, opts...)
+			*f.calls++
+			f.watch(method, reply.(proto.Message), err)
+			return err
+		}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := errors.Join(conn.Close(), running.Stop(context.Background())); err != nil {
+			t.Error(err)
+		}
+	})
+	f.record, f.planning = trigonev1.NewRecordServiceClient(conn), trigonev1.NewPlanningServiceClient(conn)
+	f.handover, f.audit = trigonev1.NewElectronicRecordServiceClient(conn), trigonev1.NewAuditServiceClient(conn)
+	return f
+}
+
+func tells(s string) bool { return strings.Contains(strings.ToUpper(s), converttest.Marker) }
+
+// watch looks for what identifies in the unmarked fields of an answer and in a
+// refusal.
+func (f flooded) watch(method string, reply proto.Message, err error) {
+	f.Helper()
+	if err != nil {
+		if st := status.Convert(err); tells(prototext.Format(st.Proto())) {
+			f.Errorf("%s: the refusal tells what identifies: %v", method, err)
+		}
+		return
+	}
+	clinical, _ := convert.Part(reply)
+	clinical.ProtoReflect().Range(func(fd protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
+		one := clinical.ProtoReflect().New()
+		one.Set(fd, clinical.ProtoReflect().Get(fd))
+		if text := prototext.Format(one.Interface()); tells(text) {
+			at := strings.Index(strings.ToUpper(text), converttest.Marker)
+			f.Errorf("%s: %s tells what identifies outside a marked field: ...%s", method, fd.Name(), text[max(0, at-200):min(len(text), at+100)])
+		}
+		return true
+	})
+}
+
+// flood writes a text into every marked field of a request.
+func (f flooded) flood(req proto.Message, source string) {
+	for _, field := range converttest.Flood(req, source) {
+		f.written[field] = true
+	}
+}
+
+// call makes a call that must be answered.
+func call[Q, A any](f flooded, method func(context.Context, Q, ...grpc.CallOption) (A, error), req Q) A {
+	f.Helper()
+	answer, err := method(f.Context(), req)
+	if err != nil {
+		f.Fatal(err)
+	}
+	return answer
+}
+
+// Every invented case, with a text of its own in every field that the contract
+// marks, through every call that takes one: the texts come back in marked fields and
+// stand in the tables for them, and nowhere else.
+func TestWhatIdentifiesStaysInItsFields(t *testing.T) {
+	f := newFlooded(t)
+	ctx := t.Context()
+
+	var cases []*trigonev1.CaseReference
+	for _, name := range testdata.Names(testdata.Cases) {
+		file, err := testdata.Read(testdata.Cases, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if file.GetIdentity() == nil {
+			file.Identity = &trigonev1.Identity{}
+		}
+		req := &trigonev1.SubmitCaseRequest{CaseFile: file, RequestId: name}
+		f.flood(req, name)
+		first, err := f.record.SubmitCase(ctx, req)
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		again := call(f, f.record.SubmitCase, req)
+		if !proto.Equal(first, again) {
+			t.Errorf("%s: a repeated submit is answered otherwise", name)
+		}
+		ref := &trigonev1.CaseReference{Name: first.GetCaseName()}
+		cases = append(cases, ref)
+
+		got := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref})
+		if !proto.Equal(got.GetCase().GetCaseFile(), file) {
+			t.Errorf("%s: the case file read back is not the one sent", name)
+		}
+		f.handsOver(name, ref)
+	}
+	f.reviews(cases)
+	f.asks(cases[0])
+	f.lists(cases)
+
+	for _, entry := range f.logs.All() {
+		if line := fmt.Sprint(entry.Message, entry.ContextMap()); tells(line) {
+			t.Errorf("the log tells what identifies: %s", line)
+		}
+	}
+	if f.logs.FilterMessage("call").Len() < *f.calls {
+		t.Errorf("%d calls and %d lines of the log", *f.calls, f.logs.Len())
+	}
+	f.tables()
+	f.everyMarkWasWritten()
+}
+
+// handsOver asks for what leaves for the electronic record: identifiers are in it,
+// but in its de-identified form; free text is in the operative note alone.
+func (f flooded) handsOver(name string, ref *trigonev1.CaseReference) {
+	f.Helper()
+	c := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref}).GetCase()
+	identifiers := strings.NewReplacer(
+		c.GetCaseFile().GetPatientIdentifier().GetValue(), "", c.GetCaseFile().GetPatientIdentifier().GetSystem(), "",
+		c.GetCaseFile().GetExternalIdentifier().GetValue(), "", c.GetCaseFile().GetExternalIdentifier().GetSystem(), "",
+	)
+	for number := range trigonev1.BundleForm_name {
+		form := trigonev1.BundleForm(number)
+		if form == trigonev1.BundleForm_BUNDLE_FORM_DOCUMENT {
+			continue
+		}
+		bundle := call(f, f.handover.GetBundle, &trigonev1.GetBundleRequest{Case: ref, Form: form}).GetBundle()
+		if form != trigonev1.BundleForm_BUNDLE_FORM_DE_IDENTIFIED {
+			bundle = identifiers.Replace(bundle)
+		}
+		if tells(bundle) {
+			f.Errorf("%s: what identifies is in the bundle of form %s", name, form)
+		}
+	}
+}
+
+// reviews makes every decision of a reviewer, each with its reason.
+func (f flooded) reviews(cases []*trigonev1.CaseReference) {
+	f.Helper()
+	confirmed := 0
+	for i, ref := range cases {
+		c := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref}).GetCase()
+		for _, finding := range c.GetEvaluation().GetFindings() {
+			if finding.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION || finding.GetRoot() != "" {
+				continue
+			}
+			confirm := &trigonev1.ConfirmFindingRequest{Case: ref, FindingId: finding.GetId(), RequestId: "confirm"}
+			f.flood(confirm, fmt.Sprint("confirm ", i))
+			confirm.Case = ref
+			call(f, f.record.ConfirmFinding, confirm)
+			revoke := &trigonev1.RevokeConfirmationRequest{FindingId: finding.GetId(), RequestId: "revoke"}
+			f.flood(revoke, fmt.Sprint("revoke ", i))
+			revoke.Case = ref
+			call(f, f.record.RevokeConfirmation, revoke)
+			confirmed++
+			break
+		}
+	}
+	if confirmed == 0 {
+		f.Error("no invented case has a contradiction to confirm")
+	}
+
+	// Another patient's submit is set aside: one is filed, one is discarded.
+	for i, discard := range []bool{true, false} {
+		file, err := testdata.Read(testdata.Submits, "wrong-patient-echo")
+		if err != nil {
+			f.Fatal(err)
+		}
+		aside := &trigonev1.SubmitCaseRequest{CaseFile: &trigonev1.CaseFile{FollowUps: file.GetFollowUps()}, RequestId: fmt.Sprint("aside-", i)}
+		f.flood(aside, fmt.Sprint("another patient ", i))
+		aside.CaseName, aside.CaseFile.ExternalIdentifier = cases[1].GetName(), nil
+		aside.CaseFile = &trigonev1.CaseFile{PatientIdentifier: aside.GetCaseFile().GetPatientIdentifier(), FollowUps: aside.GetCaseFile().GetFollowUps()}
+		answer := call(f, f.record.SubmitCase, aside)
+		if answer.GetQuarantineId() == "" {
+			f.Fatal("the submit of another patient was not set aside")
+		}
+		decide := &trigonev1.FileQuarantinedRequest{QuarantineId: answer.GetQuarantineId(), RequestId: fmt.Sprint("decide-", i)}
+		decide.Decision = &trigonev1.FileQuarantinedRequest_IntoCase{IntoCase: cases[2].GetName()}
+		if discard {
+			decide.Decision = &trigonev1.FileQuarantinedRequest_Discard{Discard: true}
+		}
+		f.flood(decide, fmt.Sprint("decide ", i))
+		call(f, f.record.FileQuarantined, decide)
+	}
+
+	version := func(ref *trigonev1.CaseReference) *trigonev1.Case {
+		return call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref}).GetCase()
+	}
+	for i, amendment := range []trigonev1.IdentityAmendment{
+		trigonev1.IdentityAmendment_IDENTITY_AMENDMENT_CORRECTION, trigonev1.IdentityAmendment_IDENTITY_AMENDMENT_WRONG_PATIENT,
+	} {
+		amend := &trigonev1.AmendIdentityRequest{Amendment: amendment, RequestId: fmt.Sprint("amend-", i)}
+		f.flood(amend, fmt.Sprint("amend ", i))
+		amend.Case, amend.CaseVersion = cases[3], version(cases[3]).GetCaseVersion()
+		if amendment == trigonev1.IdentityAmendment_IDENTITY_AMENDMENT_WRONG_PATIENT {
+			amend.PatientIdentifier, amend.WrongSections = nil, []string{version(cases[3]).GetSections()[1].GetSection()}
+		}
+		call(f, f.record.AmendIdentity, amend)
+	}
+	section := version(cases[4]).GetSections()[1]
+	retract := &trigonev1.RetractSectionRequest{
+		Section: section.GetSection(), Etag: section.GetEtag(), Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR, RequestId: "retract-section",
+	}
+	f.flood(retract, "retract section")
+	retract.Case = cases[4]
+	call(f, f.record.RetractSection, retract)
+	whole := &trigonev1.RetractCaseRequest{
+		CaseVersion: version(cases[5]).GetCaseVersion(), Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR, RequestId: "retract-case",
+	}
+	f.flood(whole, "retract case")
+	whole.Case = cases[5]
+	call(f, f.record.RetractCase, whole)
+	for i := range 6 {
+		f.handsOver(fmt.Sprint("case ", i, " after reviews"), cases[i])
+	}
+}
+
+// asks puts questions that hold what identifies, some of which are refused.
+func (f flooded) asks(ref *trigonev1.CaseReference) {
+	f.Helper()
+	ctx := f.Context()
+	file, err := testdata.Read(testdata.Cases, "advice-in-theatre")
+	if err != nil {
+		f.Fatal(err)
+	}
+	ask := &trigonev1.EvaluatePlanRequest{CaseFile: &trigonev1.CaseFile{Plan: file.GetPlan(), Operation: file.GetOperation()}, Record: true, AdviceId: "asked", RequestId: "ask"}
+	f.flood(ask.GetCaseFile().GetPlan(), "ask plan")
+	f.flood(ask.GetCaseFile().GetOperation(), "ask operation")
+	ask.Case = ref
+	call(f, f.planning.EvaluatePlan, ask)
+	call(f, f.record.EvaluateAgain, &trigonev1.EvaluateAgainRequest{Case: ref})
+
+	for _, refused := range []*trigonev1.SubmitCaseRequest{
+		{CaseFile: &trigonev1.CaseFile{}, CaseName: ref.GetName()},
+		{CaseFile: &trigonev1.CaseFile{Results: []*trigonev1.Result{{Run: proto.Int32(99)}}}},
+		{CaseFile: &trigonev1.CaseFile{}, CaseName: "sites/none/cases/none"},
+	} {
+		f.flood(refused, "refused")
+		if _, err := f.record.SubmitCase(ctx, refused); err == nil {
+			f.Error("a submit that was to be refused was taken")
+		}
+	}
+}
+
+// lists reads what is listed over all cases.
+func (f flooded) lists(cases []*trigonev1.CaseReference) {
+	f.Helper()
+	ctx := f.Context()
+	call(f, f.record.ListCases, &trigonev1.ListCasesRequest{PageSize: 500})
+	call(f, f.audit.ListDiscrepancies, &trigonev1.ListDiscrepanciesRequest{PageSize: 500})
+	changes := call(f, f.record.ListChanges, &trigonev1.ListChangesRequest{PageSize: 500})
+	kinds := map[trigonev1.ChangeKind]bool{}
+	for _, c := range changes.GetChanges() {
+		kinds[c.GetKind()] = true
+	}
+	if len(kinds) < 9 {
+		f.Errorf("only %d kinds of changes were made: %v", len(kinds), kinds)
+	}
+	for _, ref := range cases {
+		call(f, f.record.ListRevisions, &trigonev1.ListRevisionsRequest{Case: ref, PageSize: 500})
+	}
+	stream, err := f.handover.ExportResources(ctx, &trigonev1.ExportResourcesRequest{})
+	for err == nil {
+		var part *trigonev1.ExportResourcesResponse
+		if part, err = stream.Recv(); err == nil {
+			f.watch("ExportResources", part, nil)
+		}
+	}
+	if !errors.Is(err, io.EOF) {
+		f.Fatal(err)
+	}
+}
+
+// tables looks for what identifies in every column of the store that is not for it,
+// and for it in those that are.
+func (f flooded) tables() {
+	f.Helper()
+	db, err := sql.Open("sqlite", "file:"+f.store+"?mode=ro")
+	if err != nil {
+		f.Fatal(err)
+	}
+	defer db.Close()
+	columns, err := db.QueryContext(f.Context(), `SELECT m.name, c.name FROM sqlite_schema m, pragma_table_info(m.name) c WHERE m.type = 'table'`)
+	if err != nil {
+		f.Fatal(err)
+	}
+	var all [][2]string
+	for columns.Next() {
+		var at [2]string
+		if err := columns.Scan(&at[0], &at[1]); err != nil {
+			f.Fatal(err)
+		}
+		all = append(all, at)
+	}
+	if err := columns.Err(); err != nil || len(all) < 50 {
+		f.Fatalf("%d columns, %v", len(all), err)
+	}
+	found := map[string]bool{}
+	for _, at := range all {
+		var n int
+		query := fmt.Sprintf(`SELECT count(*) FROM %q WHERE instr(upper(CAST(%q AS TEXT)), ?) > 0 OR instr(CAST(%[2]q AS BLOB), CAST(? AS BLOB)) > 0`, at[0], at[1])
+		if err := db.QueryRowContext(f.Context(), query, converttest.Marker, converttest.Marker).Scan(&n); err != nil {
+			f.Fatal(at, err)
+		}
+		if n == 0 {
+			continue
+		}
+		name := at[0]
+		if mayIdentify[name] == "" {
+			name += "." + at[1]
+		}
+		found[name] = true
+		if mayIdentify[name] == "" {
+			f.Errorf("%d rows hold what identifies in %s", n, name)
+		}
+	}
+	for name := range mayIdentify {
+		if !found[name] {
+			f.Errorf("%s is listed as holding what identifies, and holds nothing", name)
+		}
+	}
+}
+
+// everyMarkWasWritten holds the test against the contract: a request field that is
+// marked was given a text.
+func (f flooded) everyMarkWasWritten() {
+	f.Helper()
+	var walk func(md protoreflect.MessageDescriptor)
+	seen := map[protoreflect.FullName]bool{}
+	walk = func(md protoreflect.MessageDescriptor) {
+		if seen[md.FullName()] {
+			return
+		}
+		seen[md.FullName()] = true
+		for i := range md.Fields().Len() {
+			fd := md.Fields().Get(i)
+			if convert.Identifying(fd) && !f.written[fd.FullName()] {
+				f.Errorf("%s is marked, and no call of this test writes it", fd.FullName())
+			}
+			if fd.Message() != nil {
+				walk(fd.Message())
+			}
+		}
+	}
+	protoregistry.GlobalFiles.RangeFilesByPackage("trigone.v1", func(file protoreflect.FileDescriptor) bool {
+		for i := range file.Services().Len() {
+			methods := file.Services().Get(i).Methods()
+			for k := range methods.Len() {
+				walk(methods.Get(k).Input())
+			}
+		}
+		return true
+	})
+	if len(seen) < 50 {
+		f.Errorf("only %d messages of requests were found", len(seen))
+	}
+}
