@@ -52,9 +52,7 @@ func (b *Book) explore(ctx context.Context, f *Folder, req *trigonev1.ExplorePla
 		return RefuseFields(list)
 	}
 	f = f.clone()
-	if err := lay(f, req.GetCaseFile(), b.now().UTC()); err != nil {
-		return err
-	}
+	lay(f, req.GetCaseFile(), b.now().UTC())
 	rec, err := f.Record()
 	if err != nil {
 		return err

@@ -83,9 +83,7 @@ func JudgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*Folde
 	}
 	f := &Folder{}
 	now := time.Time{}
-	if err := lay(f, in, now); err != nil {
-		return nil, nil, err
-	}
+	lay(f, in, now)
 	b := &Book{Archive: &Archive{Policy: p}, software: software}
 	j, err := b.judge(context.Background(), f, now)
 	if err != nil {
@@ -95,18 +93,14 @@ func JudgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*Folde
 	return f, j.message, nil
 }
 
-// lay puts every section of a case file on the folder as a new head.
-func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) error {
+// lay puts every section of a case file on the folder as a new head, which is not
+// to be stored.
+func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) {
 	for name, section := range convert.Sections(in) {
-		content, err := convert.MarshalSection(section)
-		if err != nil {
-			return fmt.Errorf("section %s cannot be written: %w", name, err)
-		}
 		next := f.last(name) + 1
-		f.add(storage.Revision{Section: name, Revision: next, Content: content, ReceivedTime: at}, section)
+		f.add(storage.Revision{Section: name, Revision: next, ReceivedTime: at}, section)
 		f.setHead(name, next, storage.SectionAccepted)
 	}
-	return nil
 }
 
 // storedPredictions gives, for each plan revision, the prediction by which an
