@@ -21,25 +21,25 @@ func Case(rec Record) *repair.Case {
 	c := &repair.Case{}
 	if rec.Identity != nil {
 		c.Identity = &repair.Identity{Sex: Word(rec.Identity.GetSex()), AgeYears: maybeInt(rec.Identity.AgeYears)}
-		col.identity(rec.Identity, nil)
+		col.identity(rec.Identity, "")
 	}
 	for _, s := range rec.Assessments {
 		name := kindAssessment + "/" + s.GetId()
-		col.measure(name, s, nil)
+		col.measure(name, s, "")
 		st := study(repair.Assessment, name, s.GetStudy())
 		st.Modality = Word(s.GetKind())
 		c.Studies = append(c.Studies, st)
 	}
 	for _, s := range rec.Results {
 		name := kindResult + "/" + s.GetId()
-		col.measure(name, s, nil)
+		col.measure(name, s, "")
 		st := study(repair.Result, name, s.GetStudy())
 		st.Run, st.Stage, st.Decision = int(s.GetRun()), valve.Stage(Word(s.GetStage())), Word(s.GetDecision())
 		c.Studies = append(c.Studies, st)
 	}
 	for _, s := range rec.FollowUps {
 		name := kindFollowUp + "/" + s.GetId()
-		col.measure(name, s, nil)
+		col.measure(name, s, "")
 		c.Studies = append(c.Studies, followUp(name, s))
 	}
 	slices.SortStableFunc(c.Studies, func(a, b repair.Study) int {
@@ -53,15 +53,15 @@ func Case(rec Record) *repair.Case {
 	})
 	for _, r := range rec.Plans {
 		own := newCollector()
-		own.measure(SectionPlan, r.Plan, nil)
+		own.measure(SectionPlan, r.Plan, "")
 		c.Plans = append(c.Plans, repair.PlanRevision{Revision: r.Revision, Received: r.Received, Plan: plan(r.Plan), Measured: own.into})
 	}
 	if rec.Plan != nil {
-		col.measure(SectionPlan, rec.Plan, nil)
+		col.measure(SectionPlan, rec.Plan, "")
 		c.Plan, c.PlanRevision = headPlan(rec, c.Plans)
 	}
 	if rec.Operation != nil {
-		col.measure(SectionOperation, rec.Operation, nil)
+		col.measure(SectionOperation, rec.Operation, "")
 		c.Operation = operation(rec.Operation)
 		c.Operation.Received = rec.OperationReceived
 	}

@@ -65,7 +65,7 @@ func blank(text string) bool { return strings.TrimSpace(text) == "" }
 
 func check(m proto.Message) *checker {
 	c := &checker{root: m.ProtoReflect().Descriptor(), found: map[string]string{}, within: map[string]bool{}}
-	c.message(m.ProtoReflect(), nil)
+	c.message(m.ProtoReflect())
 	// A list beyond its length is refused unread: judging the ranges of millions
 	// of entries would only serve who sent them.
 	if !c.overlong {
@@ -78,11 +78,17 @@ type checker struct {
 	root     protoreflect.MessageDescriptor
 	found    map[string]string // message by path
 	within   map[string]bool   // every path with a violation at or below it
+	trail    []step            // where the walk stands
 	overlong bool
 }
 
-// refuse adds a violation of the place where the walk stands.
-func (c *checker) refuse(at *place, format string, args ...any) { c.add(at.path(), format, args...) }
+// refuse adds a violation of where the walk stands.
+func (c *checker) refuse(format string, args ...any) { c.add(c.path(), format, args...) }
+
+// refuseField adds a violation of a field of where the walk stands.
+func (c *checker) refuseField(name, format string, args ...any) {
+	c.add(below(c.path(), name), format, args...)
+}
 
 // add keeps the first violation of a path.
 func (c *checker) add(path, format string, args ...any) {
@@ -158,34 +164,41 @@ func below(path, name string) string {
 
 func entry(path string, i int) string { return path + "[" + strconv.Itoa(i) + "]" }
 
-// place is where the walk stands. Its path is written out only where something
-// is said of it: that is seldom, and there are thousands of fields.
-type place struct {
-	around *place // nil: the message that is checked
-	name   string // of the field; empty: an entry of the list around it
-	entry  int
+// step is one step of the walk into the message that is checked.
+type step struct {
+	name  protoreflect.Name // of a field; empty: an entry of the list
+	entry int
 }
 
-func (p *place) field(name protoreflect.Name) *place { return &place{around: p, name: string(name)} }
+// enter goes into a field, leave out of it or of an entry.
+func (c *checker) enter(fd protoreflect.FieldDescriptor) {
+	c.trail = append(c.trail, step{name: fd.Name()})
+}
 
-func (p *place) at(i int) *place { return &place{around: p, entry: i} }
+func (c *checker) enterEntry(i int) { c.trail = append(c.trail, step{entry: i}) }
 
-// path gives the place as a field path; that of the whole message is empty.
-func (p *place) path() string {
-	switch {
-	case p == nil:
-		return ""
-	case p.name == "":
-		return entry(p.around.path(), p.entry)
+func (c *checker) leave() { c.trail = c.trail[:len(c.trail)-1] }
+
+// path gives the field path of where the walk stands; of the whole message it is
+// empty. It is written out only where something is said of it: that is seldom,
+// and there are thousands of fields.
+func (c *checker) path() string {
+	var path string
+	for _, s := range c.trail {
+		if s.name == "" {
+			path = entry(path, s.entry)
+		} else {
+			path = below(path, string(s.name))
+		}
 	}
-	return below(p.around.path(), p.name)
+	return path
 }
 
 // message checks a message: its fields first, then what they say together.
-func (c *checker) message(m protoreflect.Message, at *place) {
+func (c *checker) message(m protoreflect.Message) {
 	if t, ok := m.Interface().(*timestamppb.Timestamp); ok {
 		if !t.IsValid() || !aYear(t.AsTime()) {
-			c.refuse(at, "is no time between %d and %d; give the instant with its zone", yearBefore+1, yearAfter-1)
+			c.refuse("is no time between %d and %d; give the instant with its zone", yearBefore+1, yearAfter-1)
 		}
 		return
 	}
@@ -195,34 +208,40 @@ func (c *checker) message(m protoreflect.Message, at *place) {
 		switch {
 		case !m.Has(fd):
 		case fd.IsList():
-			c.list(fd, m.Get(fd).List(), at.field(fd.Name()))
+			c.enter(fd)
+			c.list(fd, m.Get(fd).List())
+			c.leave()
 		default:
-			c.value(fd, m.Get(fd), at.field(fd.Name()))
+			c.enter(fd)
+			c.value(fd, m.Get(fd))
+			c.leave()
 		}
 	}
-	c.meaning(m, at)
+	c.meaning(m)
 }
 
 func aYear(t time.Time) bool { return t.Year() > yearBefore && t.Year() < yearAfter }
 
-func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List, at *place) {
+func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List) {
 	if most := maxItems(fd); list.Len() > most {
-		c.refuse(at, "has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
+		c.refuse("has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
 		c.overlong = true
 		return
 	}
 	if fd.Kind() == protoreflect.DoubleKind {
-		c.numbers(list, at)
+		c.numbers(list)
 		return
 	}
 	for i := range list.Len() {
-		c.value(fd, list.Get(i), at.at(i))
+		c.enterEntry(i)
+		c.value(fd, list.Get(i))
+		c.leave()
 	}
 }
 
 // numbers names the first entry of a list of numbers that is none, and how many
 // there are: a contour has thousands.
-func (c *checker) numbers(list protoreflect.List, at *place) {
+func (c *checker) numbers(list protoreflect.List) {
 	first, others := -1, 0
 	for i := range list.Len() {
 		switch {
@@ -235,193 +254,194 @@ func (c *checker) numbers(list protoreflect.List, at *place) {
 	}
 	switch {
 	case first >= 0 && others > 0:
-		c.refuse(at.at(first), "is not a finite number, nor are %d others of this list; leave out the points that are not known", others)
+		c.add(entry(c.path(), first), "is not a finite number, nor are %d others of this list; leave out the points that are not known", others)
 	case first >= 0:
-		c.refuse(at.at(first), "is not a finite number; leave out the point if it is not known")
+		c.add(entry(c.path(), first), "is not a finite number; leave out the point if it is not known")
 	}
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-func (c *checker) value(fd protoreflect.FieldDescriptor, v protoreflect.Value, at *place) {
+func (c *checker) value(fd protoreflect.FieldDescriptor, v protoreflect.Value) {
 	switch fd.Kind() {
 	case protoreflect.MessageKind:
-		c.message(v.Message(), at)
+		c.message(v.Message())
 	case protoreflect.DoubleKind:
 		switch {
 		case finite(v.Float()):
 		case isQuantityValue(fd):
-			c.refuse(at, "is not a finite number; leave the value out if it is not known and say why in absent_reason")
+			c.refuse("is not a finite number; leave the value out if it is not known and say why in absent_reason")
 		default:
-			c.refuse(at, "is not a finite number; leave it out if it is not known")
+			c.refuse("is not a finite number; leave it out if it is not known")
 		}
 	case protoreflect.EnumKind:
 		if fd.Enum().Values().ByNumber(v.Enum()) == nil {
-			c.refuse(at, "has the number %d, which %s does not define; use one of its values", v.Enum(), fd.Enum().Name())
+			c.refuse("has the number %d, which %s does not define; use one of its values", v.Enum(), fd.Enum().Name())
 		}
 	case protoreflect.StringKind:
-		c.text(fd, v.String(), at)
+		c.text(fd, v.String())
 	}
 }
 
 // text checks a text; what it says is never repeated.
-func (c *checker) text(fd protoreflect.FieldDescriptor, text string, at *place) {
+func (c *checker) text(fd protoreflect.FieldDescriptor, text string) {
 	length := utf8.RuneCountInString(text)
 	switch {
 	case !utf8.ValidString(text):
-		c.refuse(at, "(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
+		c.refuse("(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
 	case strings.ContainsRune(text, 0):
-		c.refuse(at, "(%d characters) holds a NUL character; remove it", length)
+		c.refuse("(%d characters) holds a NUL character; remove it", length)
 	case isDay(fd) && text != "":
 		if day, err := time.Parse(time.DateOnly, text); err != nil || !aYear(day) {
-			c.refuse(at, "(%d characters) is no day of the calendar between %d and %d; give YYYY-MM-DD", length, yearBefore+1, yearAfter-1)
+			c.refuse("(%d characters) is no day of the calendar between %d and %d; give YYYY-MM-DD", length, yearBefore+1, yearAfter-1)
 		}
 	case fd.IsList() && refersByID(fd) && !idPattern().MatchString(text):
-		c.refuse(at, "%s", anID.sentence(text))
+		c.refuse("%s", anID.sentence(text))
 	}
 }
 
 // meaning checks what the fields of a message say together.
-func (c *checker) meaning(m protoreflect.Message, at *place) {
+func (c *checker) meaning(m protoreflect.Message) {
 	if name, ok := quantities[m.Descriptor().FullName()]; ok {
 		fields := m.Descriptor().Fields()
 		if m.Has(fields.ByName(name)) && m.Has(fields.ByName("absent_reason")) {
-			c.refuse(at, "has a value and a reason why it has none; give one of them")
+			c.refuse("has a value and a reason why it has none; give one of them")
 		}
 		return
 	}
 	switch m := m.Interface().(type) {
 	case *trigonev1.CaseFile:
-		c.file(m, at)
+		c.file(m)
 	case *trigonev1.Plan:
-		unique(c, at.field("steps"), "id", m.GetSteps(), (*trigonev1.PlannedStep).GetId)
-		unique(c, at.field("targets"), "id", m.GetTargets(), (*trigonev1.Target).GetId)
+		unique(c, "steps", "id", m.GetSteps(), (*trigonev1.PlannedStep).GetId)
+		unique(c, "targets", "id", m.GetTargets(), (*trigonev1.Target).GetId)
 	case *trigonev1.Operation:
-		c.operation(m, at)
+		c.operation(m)
 	case *trigonev1.Leaflets:
-		unique(c, at.field("lesions"), "id", m.GetLesions(), (*trigonev1.Lesion).GetId)
+		unique(c, "lesions", "id", m.GetLesions(), (*trigonev1.Lesion).GetId)
 	case *trigonev1.Grade:
 		g := gradeOf(m)
-		if (m.GetScheme() != 0 || m.GetValue() != 0) && !g.Known() && !c.within[at.path()] {
-			c.refuse(at.field("value"), "is not a value of its scheme, or scheme or value is missing; give both, of one scheme")
+		if (m.GetScheme() != 0 || m.GetValue() != 0) && !g.Known() && !c.within[c.path()] {
+			c.refuseField("value", "is not a value of its scheme, or scheme or value is missing; give both, of one scheme")
 		}
 	case *trigonev1.LeafletHeight:
 		if m.GetSegment() == 0 && m.GetCommissure() == 0 {
-			c.refuse(at, "names no leaflet; give a segment or a commissure")
+			c.refuse("names no leaflet; give a segment or a commissure")
 		}
 	case *trigonev1.Scallop:
 		if m.GetSegment() == 0 {
-			c.refuse(at.field("segment"), "is missing; name the scallop")
+			c.refuseField("segment", "is missing; name the scallop")
 		}
 	case *trigonev1.InkMark:
 		if m.GetSegment() == 0 {
-			c.refuse(at.field("segment"), "is missing; name the segment")
+			c.refuseField("segment", "is missing; name the segment")
 		}
 	case *trigonev1.Coaptation:
 		if m.GetSlice() == 0 {
-			c.refuse(at.field("slice"), "is missing; name the slice")
+			c.refuseField("slice", "is missing; name the slice")
 		}
 	case *trigonev1.AnnulusShape:
-		c.shape(m, at)
+		c.shape(m)
 	case *trigonev1.LeafletPoints:
-		c.points(at.field("points_mm"), len(m.GetPointsMm()))
-		c.triangles(at.field("triangles"), m.GetTriangles(), len(m.GetPointsMm())/numbersOfPoint)
+		c.points("points_mm", len(m.GetPointsMm()))
+		c.triangles("triangles", m.GetTriangles(), len(m.GetPointsMm())/numbersOfPoint)
 	}
 }
 
 const numbersOfPoint, cornersOfTriangle = 3, 3
 
-func (c *checker) shape(m *trigonev1.AnnulusShape, at *place) {
-	c.points(at.field("contour_mm"), len(m.GetContourMm()))
-	for name, v := range map[protoreflect.Name][]float64{
+func (c *checker) shape(m *trigonev1.AnnulusShape) {
+	c.points("contour_mm", len(m.GetContourMm()))
+	for name, v := range map[string][]float64{
 		"lateral_commissure_mm": m.GetLateralCommissureMm(), "medial_commissure_mm": m.GetMedialCommissureMm(),
 		"mid_anterior_mm": m.GetMidAnteriorMm(), "mid_posterior_mm": m.GetMidPosteriorMm(), "atrial_point_mm": m.GetAtrialPointMm(),
 	} {
 		if len(v) != 0 && len(v) != numbersOfPoint {
-			c.refuse(at.field(name), "has %d numbers; a point has three, x y z", len(v))
+			c.refuseField(name, "has %d numbers; a point has three, x y z", len(v))
 		}
 	}
 }
 
-func (c *checker) points(at *place, numbers int) {
+func (c *checker) points(name string, numbers int) {
 	if numbers%numbersOfPoint != 0 {
-		c.refuse(at, "has %d numbers; every point has three, x y z", numbers)
+		c.refuseField(name, "has %d numbers; every point has three, x y z", numbers)
 	}
 }
 
-func (c *checker) triangles(at *place, corners []int32, points int) {
+func (c *checker) triangles(name string, corners []int32, points int) {
 	if len(corners)%cornersOfTriangle != 0 {
-		c.refuse(at, "has %d numbers; a triangle has three", len(corners))
+		c.refuseField(name, "has %d numbers; a triangle has three", len(corners))
 	}
 	for _, i := range corners {
 		if i < 0 || int(i) >= points {
-			c.refuse(at, "names point %d of %d; points are counted from 0", i, points)
+			c.refuseField(name, "names point %d of %d; points are counted from 0", i, points)
 			return
 		}
 	}
 }
 
-func (c *checker) operation(m *trigonev1.Operation, at *place) {
-	unique(c, at.field("steps"), "id", m.GetSteps(), (*trigonev1.PerformedStep).GetId)
-	unique(c, at.field("runs"), "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
+func (c *checker) operation(m *trigonev1.Operation) {
+	unique(c, "steps", "id", m.GetSteps(), (*trigonev1.PerformedStep).GetId)
+	unique(c, "runs", "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
 	// Saline and ink tests share their ids: a place names a test by its id alone.
 	tests := map[string]bool{}
 	for i, t := range m.GetSalineTests() {
-		c.once(tests, at.field("saline_tests").at(i).field("id"), t.GetId())
+		c.once(tests, "saline_tests", i, "id", t.GetId())
 	}
 	for i, t := range m.GetInkTests() {
-		c.once(tests, at.field("ink_tests").at(i).field("id"), t.GetId())
+		c.once(tests, "ink_tests", i, "id", t.GetId())
 	}
 }
 
 // unique refuses an id that an earlier entry of the list has.
-func unique[T any](c *checker, at *place, field protoreflect.Name, list []T, key func(T) string) {
+func unique[T any](c *checker, list, field string, entries []T, key func(T) string) {
 	seen := map[string]bool{}
-	for i, e := range list {
-		c.once(seen, at.at(i).field(field), key(e))
+	for i, e := range entries {
+		c.once(seen, list, i, field, key(e))
 	}
 }
 
-func (c *checker) once(seen map[string]bool, at *place, key string) {
+func (c *checker) once(seen map[string]bool, list string, i int, field, key string) {
 	if key != "" && seen[key] {
-		c.refuse(at, "is given for the second time; give every entry an id of its own")
+		c.add(below(entry(below(c.path(), list), i), field), "is given for the second time; give every entry an id of its own")
 	}
 	seen[key] = true
 }
 
 // file checks what the sections of a case file say together.
-func (c *checker) file(file *trigonev1.CaseFile, at *place) {
-	unique(c, at.field(fieldAssessments), "id", file.GetAssessments(), (*trigonev1.Assessment).GetId)
-	unique(c, at.field(fieldResults), "id", file.GetResults(), (*trigonev1.Result).GetId)
-	unique(c, at.field(fieldFollowUps), "id", file.GetFollowUps(), (*trigonev1.FollowUp).GetId)
-	unique(c, at.field(fieldAdvice), "id", file.GetAdvice(), (*trigonev1.Advice).GetId)
-	c.unknownSections(file, at)
-	c.twice(file, at)
+func (c *checker) file(file *trigonev1.CaseFile) {
+	unique(c, fieldAssessments, "id", file.GetAssessments(), (*trigonev1.Assessment).GetId)
+	unique(c, fieldResults, "id", file.GetResults(), (*trigonev1.Result).GetId)
+	unique(c, fieldFollowUps, "id", file.GetFollowUps(), (*trigonev1.FollowUp).GetId)
+	unique(c, fieldAdvice, "id", file.GetAdvice(), (*trigonev1.Advice).GetId)
+	c.unknownSections(file)
+	c.twice(file)
 }
 
 // unknownSections refuses a section of a newer contract: it would be dropped.
-func (c *checker) unknownSections(file *trigonev1.CaseFile, at *place) {
+func (c *checker) unknownSections(file *trigonev1.CaseFile) {
 	raw := file.ProtoReflect().GetUnknown()
 	for len(raw) > 0 {
 		number, _, size := protowire.ConsumeField(raw)
 		if size < 0 {
 			return
 		}
-		c.refuse(at.field(protoreflect.Name(fmt.Sprintf("field %d", number))), "is a section that this server does not know and cannot keep; update the server, or leave the section out")
+		c.refuseField(fmt.Sprintf("field %d", number), "is a section that this server does not know and cannot keep; update the server, or leave the section out")
 		raw = raw[size:]
 	}
 }
 
 // twice refuses a measured value that is given twice for one place and occasion.
 // Paths are written out only once there is such a value.
-func (c *checker) twice(file *trigonev1.CaseFile, at *place) {
+func (c *checker) twice(file *trigonev1.CaseFile) {
 	plain := newCollector()
 	for _, s := range sections(file) {
-		plain.measure(s.name, s.message, nil)
+		plain.measure(s.name, s.message, "")
 	}
 	if !plain.twice {
 		return
 	}
+	path := c.path()
 	col := newCollector()
 	col.paths = map[valve.Key]string{}
 	col.again = func(at, first string) {
@@ -430,7 +450,7 @@ func (c *checker) twice(file *trigonev1.CaseFile, at *place) {
 		}
 	}
 	for _, s := range sections(file) {
-		col.measure(s.name, s.message, s.place(at))
+		col.measure(s.name, s.message, below(path, s.path()))
 	}
 }
 

@@ -27,7 +27,7 @@ var notReasoned = map[protoreflect.FullName]string{
 
 // frame is what a value inherits from the messages around it.
 type frame struct {
-	at       *place
+	path     string // field path, where somebody asks for paths
 	occasion valve.Occasion
 	place    valve.Place
 	role     valve.Role
@@ -43,37 +43,38 @@ type frame struct {
 type collector struct {
 	into  valve.Measurements
 	twice bool // a value stood under a key that had one already; the first is kept
-	// again is told of such a value, and where the first stands; nil: nobody asks.
+	// again is told of such a value, and where the first stands; nil: nobody asks
+	// for paths, and none are made.
 	again func(path, firstPath string)
-	paths map[valve.Key]string // of the values kept, where somebody asks
+	paths map[valve.Key]string // of the values kept
 }
 
 func newCollector() *collector {
 	return &collector{into: valve.Measurements{}}
 }
 
-func (c *collector) put(k valve.Key, m valve.Measurement, at *place) {
+func (c *collector) put(k valve.Key, m valve.Measurement, path string) {
 	if _, have := c.into[k]; have {
 		c.twice = true
 		if c.again != nil {
-			c.again(at.path(), c.paths[k])
+			c.again(path, c.paths[k])
 		}
 		return
 	}
 	c.into[k] = m
 	if c.again != nil {
-		c.paths[k] = at.path()
+		c.paths[k] = path
 	}
 }
 
 // identity reads the two measured values of the identity section.
-func (c *collector) identity(id *trigonev1.Identity, at *place) {
+func (c *collector) identity(id *trigonev1.Identity, path string) {
 	put := func(leaf string, v *float64) {
 		if v == nil {
 			return
 		}
 		k := valve.Key{ID: leaf, Occasion: valve.AtIdentity, Role: valve.Measured}
-		c.put(k, valve.Measurement{Value: units.Some(*v), StudyID: string(valve.AtIdentity)}, at)
+		c.put(k, valve.Measurement{Value: units.Some(*v), StudyID: string(valve.AtIdentity)}, path)
 	}
 	if id != nil {
 		put(valve.BodyHeight, id.HeightCm)
@@ -97,13 +98,17 @@ func (c *collector) walk(m protoreflect.Message, f frame) {
 			list := m.Get(fd).List()
 			for j := range list.Len() {
 				inner := f
-				inner.at = f.at.field(fd.Name()).at(j)
+				if c.again != nil {
+					inner.path = entry(below(f.path, string(fd.Name())), j)
+				}
 				c.walk(list.Get(j).Message(), inner)
 			}
 			continue
 		}
 		inner := f
-		inner.at = f.at.field(fd.Name())
+		if c.again != nil {
+			inner.path = below(f.path, string(fd.Name()))
+		}
 		if valueField, isQuantity := quantities[fd.Message().FullName()]; isQuantity {
 			c.quantity(fd, m.Get(fd).Message(), valueField, inner)
 			continue
@@ -140,7 +145,7 @@ func (c *collector) quantity(fd protoreflect.FieldDescriptor, q protoreflect.Mes
 	if out.Value.IsNone() && out.Absent == "" {
 		return
 	}
-	c.put(valve.Key{ID: string(fd.Name()), Place: f.place, Occasion: f.occasion, Role: f.role}, out, f.at)
+	c.put(valve.Key{ID: string(fd.Name()), Place: f.place, Occasion: f.occasion, Role: f.role}, out, f.path)
 }
 
 // mergeContext lays a context over the enclosing one, field by field.
@@ -218,30 +223,30 @@ func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
 }
 
 // sectionFrame is where the values of a section begin.
-func sectionFrame(name string, at *place) frame {
+func sectionFrame(name, path string) frame {
 	role := valve.Measured
 	if name == SectionPlan {
 		role = valve.Planned
 	}
-	return frame{at: at, occasion: valve.Occasion(name), role: role, studyID: name}
+	return frame{path: path, occasion: valve.Occasion(name), role: role, studyID: name}
 }
 
 // result puts run and stage of a result on its values.
-func resultFrame(r *trigonev1.Result, at *place) frame {
-	f := sectionFrame(kindResult+"/"+r.GetId(), at)
+func resultFrame(r *trigonev1.Result, path string) frame {
+	f := sectionFrame(kindResult+"/"+r.GetId(), path)
 	f.run, f.stage = int(r.GetRun()), valve.Stage(Word(r.GetStage()))
 	return f
 }
 
-// measure reads every measured value of a section, which stands at a place of
-// what is checked.
-func (c *collector) measure(name string, m proto.Message, at *place) {
+// measure reads every measured value of a section, which stands at a path of what
+// is checked.
+func (c *collector) measure(name string, m proto.Message, path string) {
 	switch m := m.(type) {
 	case *trigonev1.Identity:
-		c.identity(m, at)
+		c.identity(m, path)
 	case *trigonev1.Result:
-		c.walk(m.ProtoReflect(), resultFrame(m, at))
+		c.walk(m.ProtoReflect(), resultFrame(m, path))
 	default:
-		c.walk(m.ProtoReflect(), sectionFrame(name, at))
+		c.walk(m.ProtoReflect(), sectionFrame(name, path))
 	}
 }

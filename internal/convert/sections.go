@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -30,24 +29,24 @@ const (
 
 type namedSection struct {
 	name    string
-	field   protoreflect.Name // of the case file
-	entry   int               // of the field; 0 where it is no list
+	field   string // of the case file
+	entry   int    // of the field; 0 where it is no list
 	message proto.Message
 }
 
-// place gives where the section stands in a case file at a place.
-func (s namedSection) place(file *place) *place {
+// path gives where the section stands in its case file.
+func (s namedSection) path() string {
 	if s.field == SectionIdentity || s.field == SectionPlan || s.field == SectionOperation {
-		return file.field(s.field)
+		return s.field
 	}
-	return file.field(s.field).at(s.entry)
+	return entry(s.field, s.entry)
 }
 
 // sections lists what a case file holds, in the order of its fields.
 func sections(file *trigonev1.CaseFile) []namedSection {
 	var list []namedSection
 	add := func(name, field string, entry int, m proto.Message) {
-		list = append(list, namedSection{name, protoreflect.Name(field), entry, m})
+		list = append(list, namedSection{name, field, entry, m})
 	}
 	if file.GetIdentity() != nil {
 		add(SectionIdentity, SectionIdentity, 0, file.GetIdentity())
