@@ -3,6 +3,7 @@ package convert
 import (
 	"slices"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -79,18 +80,21 @@ func metricValue(v metric.Value) *trigonev1.MetricValue {
 		AbsentReason: Enum[trigonev1.AbsentReason](string(v.Absent)), Stage: Enum[trigonev1.Stage](string(v.Stage)), Run: int32(v.Run),
 	}
 	if v.State == metric.HasValue || v.State == metric.Disputed {
-		out.Value = &v.Value
+		out.Value = proto.Float64(v.Value)
 	}
 	return out
 }
 
 func inputs(list []valve.InputValue) []*trigonev1.InputValue {
-	var out []*trigonev1.InputValue
-	for _, in := range list {
-		out = append(out, &trigonev1.InputValue{
-			Leaf: in.Key.ID, Place: string(in.Key.Place), Occasion: string(in.Key.Occasion),
-			Role: Enum[trigonev1.MetricRole](string(in.Key.Role)), Value: in.Value, Unit: in.Unit.UCUM(),
-		})
+	if len(list) == 0 {
+		return nil
+	}
+	out, all := make([]*trigonev1.InputValue, len(list)), make([]trigonev1.InputValue, len(list))
+	for i, in := range list {
+		m := &all[i]
+		m.Leaf, m.Place, m.Occasion = in.Key.ID, string(in.Key.Place), string(in.Key.Occasion)
+		m.Role, m.Value, m.Unit = Enum[trigonev1.MetricRole](string(in.Key.Role)), in.Value, in.Unit.UCUM()
+		out[i] = m
 	}
 	return out
 }
