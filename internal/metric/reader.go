@@ -16,7 +16,7 @@ import (
 // by its standard deviation.
 type Reader struct {
 	c  *repair.Case
-	s  settings.Settings
+	s  *settings.Settings // shared and never written: a run has thousands of readers
 	at At
 
 	used    []valve.InputValue
@@ -45,14 +45,18 @@ type Reader struct {
 
 // NewReader gives a reader for one place of one case.
 func NewReader(c *repair.Case, s settings.Settings, at At) *Reader {
-	return &Reader{c: c, s: s, at: at, memo: &memo{}}
+	return &Reader{c: c, s: &s, at: at, memo: &memo{}}
 }
+
+// Elsewhere gives a reader for another place of the same case, which shares what
+// is remembered of the case.
+func (r *Reader) Elsewhere(at At) *Reader { return &Reader{c: r.c, s: r.s, at: at, memo: r.memo} }
 
 // Case gives the case.
 func (r *Reader) Case() *repair.Case { return r.c }
 
 // Settings gives the settings.
-func (r *Reader) Settings() settings.Settings { return r.s }
+func (r *Reader) Settings() settings.Settings { return *r.s }
 
 // At gives the place that is being answered.
 func (r *Reader) At() At { return r.at }
@@ -230,7 +234,7 @@ func (r *Reader) MissingText() []string {
 }
 
 // aside gives a reader of the same case and place whose records are kept apart.
-func (r *Reader) aside() *Reader { return &Reader{c: r.c, s: r.s, at: r.at, memo: r.memo} }
+func (r *Reader) aside() *Reader { return r.Elsewhere(r.at) }
 
 // adopt takes over what another reader read and missed.
 func (r *Reader) adopt(other *Reader) {
@@ -243,7 +247,9 @@ func (r *Reader) adopt(other *Reader) {
 }
 
 func (r *Reader) perturbed(k valve.Key, by float64) *Reader {
-	return &Reader{c: r.c, s: r.s, at: r.at, memo: r.memo, probe: true, moved: k, by: by}
+	probe := r.aside()
+	probe.probe, probe.moved, probe.by = true, k, by
+	return probe
 }
 
 // unstatedContextFactor widens an assumed standard deviation where the method of

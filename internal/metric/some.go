@@ -12,16 +12,13 @@ import (
 // It is for those who ask the same case again after a few values have changed.
 func ComputeSome(c *repair.Case, s settings.Settings, wanted func(id string, at At) bool) []Value {
 	var values []Value
-	shared := &memo{}
+	shared := NewReader(c, s, At{})
 	for i := range catalogue {
 		m := &catalogue[i]
 		for _, at := range m.Where(c) {
-			if !wanted(m.ID, at) {
-				continue
+			if wanted(m.ID, at) {
+				values = append(values, computeOne(m, shared.Elsewhere(at)))
 			}
-			r := NewReader(c, s, at)
-			r.memo = shared
-			values = append(values, computeOne(m, r))
 		}
 	}
 	return values

@@ -16,15 +16,13 @@ import (
 
 // All gives the rules by id.
 func All() []Rule {
-	list := slices.Clone(table)
-	slices.SortFunc(list, func(a, b Rule) int { return cmp.Compare(a.ID, b.ID) })
-	return list
+	return slices.Clone(table)
 }
 
 // ByID gives a rule.
 func ByID(id string) (Rule, bool) {
-	i := slices.IndexFunc(table, func(r Rule) bool { return r.ID == id })
-	if i < 0 {
+	i, known := slices.BinarySearchFunc(table, id, func(r Rule, id string) int { return cmp.Compare(r.ID, id) })
+	if !known {
 		return Rule{}, false
 	}
 	return table[i], true
@@ -39,12 +37,13 @@ const RuleFailed = "the rule itself failed"
 // order and what could not be judged. A rule that breaks down is a gap that says
 // so: it never holds.
 func Run(c *repair.Case, s settings.Settings, values []metric.Value, version string, accept func(Rule) bool) ([]Finding, []Gap) {
-	return run(All(), c, s, values, func(r Rule) bool { return r.InSet(version) && accept(r) })
+	return run(table, c, s, values, func(r Rule) bool { return r.InSet(version) && accept(r) })
 }
 
 func run(list []Rule, c *repair.Case, s settings.Settings, values []metric.Value, accept func(Rule) bool) ([]Finding, []Gap) {
 	var findings []Finding
 	var gaps []Gap
+	reader := metric.NewReader(c, s, metric.At{})
 	for _, rule := range list {
 		if !accept(rule) {
 			continue
@@ -54,7 +53,7 @@ func run(list []Rule, c *repair.Case, s settings.Settings, values []metric.Value
 			gaps = append(gaps, Gap{Rule: rule.ID, Missing: []string{RuleFailed}})
 		}
 		for _, at := range places {
-			finding, gap, outcome := judge(rule, c, s, values, at)
+			finding, gap, outcome := judge(rule, &Reader{Reader: reader.Elsewhere(at), values: values}, at)
 			switch outcome {
 			case Broken:
 				findings = append(findings, finding)
@@ -84,11 +83,7 @@ func check(rule Rule, r *Reader) (verdict Verdict) {
 	return rule.Check(r)
 }
 
-func judge(rule Rule, c *repair.Case, s settings.Settings, values []metric.Value, at metric.At) (Finding, Gap, Outcome) {
-	return judgeWith(rule, &Reader{Reader: metric.NewReader(c, s, at), values: values}, at)
-}
-
-func judgeWith(rule Rule, r *Reader, at metric.At) (Finding, Gap, Outcome) {
+func judge(rule Rule, r *Reader, at metric.At) (Finding, Gap, Outcome) {
 	verdict := check(rule, r)
 	missing := r.MissingText()
 	if r.failed || (r.faulty && len(missing) == 0) {
@@ -133,6 +128,7 @@ type Judgement struct {
 // again after a few values have changed.
 func JudgeSome(c *repair.Case, s settings.Settings, values []metric.Value, wanted func(Rule, metric.At) bool) []Judgement {
 	var list []Judgement
+	reader := metric.NewReader(c, s, metric.At{})
 	for _, rule := range table {
 		places, failed := where(rule, c)
 		if failed && wanted(rule, metric.At{}) {
@@ -142,10 +138,10 @@ func JudgeSome(c *repair.Case, s settings.Settings, values []metric.Value, wante
 			if !wanted(rule, at) {
 				continue
 			}
-			r := &Reader{Reader: metric.NewReader(c, s, at), values: values}
+			r := &Reader{Reader: reader.Elsewhere(at), values: values}
 			j := Judgement{Rule: rule.ID, Severity: rule.Severity, At: at}
 			var gap Gap
-			j.Finding, gap, j.Outcome = judgeWith(rule, r, at)
+			j.Finding, gap, j.Outcome = judge(rule, r, at)
 			j.Missing = gap.Missing
 			j.Reads = occasions(r)
 			list = append(list, j)

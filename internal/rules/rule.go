@@ -21,19 +21,21 @@ const SetVersion = "2"
 
 // SetVersions gives every version of the rule set this software knows, oldest
 // first: versions are whole numbers from 1 to SetVersion.
-func SetVersions() []string {
+func SetVersions() []string { return slices.Clone(setVersions) }
+
+var setVersions = func() []string {
 	var list []string
 	for n := 1; n <= number(SetVersion); n++ {
 		list = append(list, strconv.Itoa(n))
 	}
 	return list
-}
+}()
 
 // InSet says whether a version of the rule set has the rule; empty: the present
 // version.
 func (r Rule) InSet(version string) bool {
 	version = cmp.Or(version, SetVersion)
-	return slices.Contains(SetVersions(), version) && number(r.Since) <= number(version) &&
+	return slices.Contains(setVersions, version) && number(r.Since) <= number(version) &&
 		(r.Until == "" || number(version) < number(r.Until))
 }
 
