@@ -326,7 +326,7 @@ func landmark(r *Reader, c *geometry.Contour, name string) (r3.Vec, bool) {
 	if name == landmarkAtrial {
 		return p, true
 	}
-	if err := c.CheckLandmark(p); err != nil {
+	if err := r.memo.landmarkFault(s, c, name, p); err != nil {
 		refuse(r, name, err)
 		return r3.Vec{}, false
 	}
@@ -364,7 +364,7 @@ func landmarks(r *Reader, c *geometry.Contour) (l geometry.Landmarks, ok bool) {
 	if !ok {
 		return l, false
 	}
-	if _, _, err := c.Arcs(l); err != nil {
+	if err := r.memo.arcs(r.Shape(), c, l).err; err != nil {
 		refuse(r, "", err)
 		return l, false
 	}
@@ -381,12 +381,8 @@ func arcs(r *Reader, c *geometry.Contour) (anterior, posterior float64) {
 	if !ok {
 		return nan, nan
 	}
-	a, p, err := c.Arcs(l)
-	if err != nil {
-		refuse(r, "", err)
-		return nan, nan
-	}
-	return float64(a), float64(p)
+	found := r.memo.arcs(r.Shape(), c, l) // landmarks refused a fault
+	return float64(found.anterior), float64(found.posterior)
 }
 
 // usable gives surfaces that belong to the contour and to closed leaflets.
@@ -453,13 +449,9 @@ func reference(r *Reader, span bool) (geometry.Reference, bool) {
 	if !ok {
 		return geometry.Reference{}, false
 	}
-	find := c.Plane
-	if span {
-		find = c.SpanningSurface
-	}
-	ref, err := find(atrial)
-	if err != nil {
-		refuse(r, "", err)
+	ref := r.memo.reference(r.Shape(), c, atrial, span)
+	if ref.err != nil {
+		refuse(r, "", ref.err)
 		return geometry.Reference{}, false
 	}
 	if !span {
@@ -467,7 +459,7 @@ func reference(r *Reader, span bool) (geometry.Reference, bool) {
 		r.Explain("the contour itself reaches " + units.FormatNumber(float64(above), lengthGrid) + " mm above and " +
 			units.FormatNumber(float64(below), lengthGrid) + " mm below this plane; the value against the spanning surface leaves that out")
 	}
-	return ref, true
+	return ref.Reference, true
 }
 
 func reach(r *Reader, span bool, surfaces []geometry.Surface) (above, below float64) {

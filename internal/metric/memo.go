@@ -1,21 +1,48 @@
 package metric
 
 import (
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"trigone/internal/geometry"
 	"trigone/internal/repair"
+	"trigone/internal/units"
 	"trigone/internal/valve"
 )
 
 // memo keeps what several metrics, and every probe of an uncertainty, ask of one
-// case again: which steps make up a moment, whether the model's domain holds, and
-// from which keys a height is made, and the contour of a shape. It holds no value
-// that a probe could move, so that a probe may share it.
+// case again: which steps make up a moment, whether the model's domain holds, from
+// which keys a height is made, and what follows from a shape alone. It holds no
+// value that a probe could move, so that a probe may share it.
 type memo struct {
 	stepsAt  map[moment][]repair.Step
 	reasons  map[moment][]string
 	recipes  map[recipeKey]recipe
 	nativeAt map[nativeKey]valve.Key
 	contours map[*valve.Shape]measuredContour
+
+	landmarkFaults map[landmarkKey]error
+	arcsOf         map[*valve.Shape]measuredArcs
+	references     map[referenceKey]measuredReference
+}
+
+type landmarkKey struct {
+	shape *valve.Shape
+	name  string
+}
+
+type measuredArcs struct {
+	anterior, posterior units.Length
+	err                 error
+}
+
+type referenceKey struct {
+	shape *valve.Shape
+	span  bool
+}
+
+type measuredReference struct {
+	geometry.Reference
+	err error
 }
 
 type recipeKey struct {
@@ -58,6 +85,32 @@ func (m *memo) contour(s *valve.Shape) measuredContour {
 	return remember(&m.contours, s, func() measuredContour {
 		c, err := geometry.NewContour(s.ContourMM)
 		return measuredContour{c, err}
+	})
+}
+
+// landmarkFault gives why a landmark does not belong to the contour of its shape.
+func (m *memo) landmarkFault(s *valve.Shape, c *geometry.Contour, name string, p r3.Vec) error {
+	return remember(&m.landmarkFaults, landmarkKey{s, name}, func() error { return c.CheckLandmark(p) })
+}
+
+// arcs gives the arcs of a shape between its own landmarks.
+func (m *memo) arcs(s *valve.Shape, c *geometry.Contour, l geometry.Landmarks) measuredArcs {
+	return remember(&m.arcsOf, s, func() measuredArcs {
+		anterior, posterior, err := c.Arcs(l)
+		return measuredArcs{anterior, posterior, err}
+	})
+}
+
+// reference gives what heights over a shape are measured from, oriented by its own
+// atrial point.
+func (m *memo) reference(s *valve.Shape, c *geometry.Contour, atrial r3.Vec, span bool) measuredReference {
+	return remember(&m.references, referenceKey{s, span}, func() measuredReference {
+		find := c.Plane
+		if span {
+			find = c.SpanningSurface
+		}
+		ref, err := find(atrial)
+		return measuredReference{ref, err}
 	})
 }
 
