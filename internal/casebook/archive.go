@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"google.golang.org/protobuf/proto"
 
@@ -25,6 +26,8 @@ type Archive struct {
 	Store storage.Store
 	// Policy is the one in force.
 	Policy policy.Policy
+
+	zones sync.Map // by hash of the policy
 }
 
 func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Archive, error) {

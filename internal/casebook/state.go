@@ -1,6 +1,9 @@
 package casebook
 
 import (
+	"context"
+	"errors"
+	"fmt"
 	"time"
 
 	"trigone/internal/convert"
@@ -29,6 +32,9 @@ type State struct {
 	Revisions []storage.Revision
 	// Confirmations are those of findings, oldest first, with how they ended.
 	Confirmations []*trigonev1.Confirmation
+	// Zone is the site's by the policy of the newest evaluation: it says on which
+	// civil day something was.
+	Zone *time.Location
 }
 
 // Projector makes rows of what a write leaves. Rows is a pure function of the two
@@ -41,7 +47,7 @@ type Projector interface {
 }
 
 // State gives a case as projectors read it.
-func (a *Archive) State(f *Folder) (*State, error) {
+func (a *Archive) State(ctx context.Context, f *Folder) (*State, error) {
 	rec, err := f.Record()
 	if err != nil {
 		return nil, err
@@ -57,6 +63,31 @@ func (a *Archive) State(f *Folder) (*State, error) {
 	for _, r := range f.revisions {
 		s.Revisions = append(s.Revisions, r.Revision)
 	}
-	s.Evaluation, err = f.Newest()
+	if s.Evaluation, err = f.Newest(); err != nil {
+		return nil, err
+	}
+	s.Zone, err = a.zone(ctx, s.Evaluation.GetPolicyHash())
 	return s, err
+}
+
+// zone gives the zone of the policy of a hash; of one that this software cannot read
+// any more, or that is not on record, the present one's.
+func (a *Archive) zone(ctx context.Context, hash string) (*time.Location, error) {
+	if z, known := a.zones.Load(hash); known {
+		return z.(*time.Location), nil
+	}
+	p, err := a.PolicyByHash(ctx, hash)
+	var refused *Error
+	switch {
+	case errors.As(err, &refused):
+		p = a.Policy
+	case err != nil:
+		return nil, err
+	}
+	z, err := time.LoadLocation(p.Settings.Zone)
+	if err != nil {
+		return nil, fmt.Errorf("the zone of the site: %w", err)
+	}
+	a.zones.Store(hash, z)
+	return z, nil
 }

@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/metric"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -19,15 +20,7 @@ func Comparisons(e *trigonev1.Evaluation, outcome bool) (list []*trigonev1.Compa
 		return e.GetComparisons(), true
 	}
 	for _, d := range e.GetDiscrepancies() {
-		list = append(list, &trigonev1.Comparison{
-			Id: d.GetId(), Verdict: trigonev1.ComparisonVerdict(d.GetVerdict()), Class: d.GetClass(), DiscrepancyId: d.GetId(),
-			Message: d.GetMessage(), PlannedStepId: d.GetPlannedStepId(), PerformedStepId: d.GetPerformedStepId(),
-			Metric: d.GetMetric(), Place: d.GetPlace(), Occasion: d.GetOccasion(), Run: d.GetRun(), Stage: d.GetStage(), Method: d.GetMethod(),
-			Planned: d.GetPlanned(), Actual: d.GetActual(), PlannedValue: d.PlannedValue, ActualValue: d.ActualValue,
-			Difference: d.Difference, Tolerance: d.Tolerance, Unit: d.GetUnit(), JudgedBy: d.GetJudgedBy(),
-			JudgedByVersion: d.GetJudgedByVersion(), Reason: d.GetReason(), Parent: d.GetParent(), PlanRevised: d.GetPlanRevised(),
-			Missing: d.GetMissing(),
-		})
+		list = append(list, asComparison(d))
 	}
 	return list, false
 }
@@ -48,7 +41,12 @@ func ofExecution(c *trigonev1.Comparison) bool {
 
 func (r *reader) counts() *trigonev1.FactCounts {
 	out := &trigonev1.FactCounts{
-		AgreementsRecorded: r.complete, RetractedSectionCount: int32(r.RetractedSections),
+		AgreementsRecorded: r.complete,
+	}
+	for _, s := range r.Case.Sections {
+		if s.State == storage.SectionRetracted {
+			out.RetractedSectionCount++
+		}
 	}
 	if r.complete {
 		out.ThingsPlanned = things(r.comparisons, "")

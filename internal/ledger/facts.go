@@ -9,67 +9,30 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Source is what the facts of a case are read from.
-type Source struct {
-	CaseName string
-	// Zone is the site's: it says on which civil day something was.
-	Zone *time.Location
-	// File holds the heads of the sections that are not retracted.
-	File *trigonev1.CaseFile
-	// RetractedSections is how many sections are retracted.
-	RetractedSections int
-	// Evaluation is the newest; nil: none.
-	Evaluation *trigonev1.Evaluation
-	// Plans are the plan revisions that are not retracted, oldest first.
-	Plans []PlanRevision
-	// OperationReceived is when the operation first came; zero: never.
-	OperationReceived time.Time
-	// Confirmations of findings, in the order in which they were made.
-	Confirmations []*trigonev1.Confirmation
-}
+// Facts reads the facts of a case. It judges nothing: equal states give equal facts,
+// under any version of the rules.
+func Facts(s *casebook.State) *trigonev1.CaseFacts { return newReader(s).facts() }
 
-// PlanRevision is one revision of the plan with its receipt.
-type PlanRevision struct {
-	Revision int64
-	Received time.Time
-	Plan     *trigonev1.Plan
-}
-
-// Facts reads the facts of a case. It judges nothing: equal sources give equal
-// facts, under any version of the rules.
-func Facts(s Source) *trigonev1.CaseFacts {
-	r := newReader(s)
-	f := &trigonev1.CaseFacts{
-		CaseName: s.CaseName,
-		Times:    r.times(),
-		Team:     r.team(),
-		Setting:  r.setting(),
-		Patient:  r.patient(),
-		Valve:    r.valve(),
-		Repair:   r.repair(),
-		Outcome:  r.outcome(),
-		Counts:   r.counts(),
-		Versions: r.versions(),
-		Runs:     r.runs(),
-		Devices:  r.devices(),
-		Echoes:   r.echoes(),
-		Statuses: r.statuses(),
-		Events:   r.events(),
-		Findings: r.findings(),
-		Queries:  r.queries(),
+func (r *reader) facts() *trigonev1.CaseFacts {
+	return &trigonev1.CaseFacts{
+		CaseName: r.Name,
+		Times:    r.times(), Team: r.team(), Setting: r.setting(), Patient: r.patient(), Valve: r.valve(),
+		Repair: r.repair(), Outcome: r.outcome(), Counts: r.counts(), Versions: r.versions(),
+		Runs: r.runs(), Devices: r.devices(), Echoes: r.echoes(), Statuses: r.statuses(),
+		Events: r.events(), Findings: r.findings(), Queries: r.queries(),
 	}
-	return f
 }
 
-// reader has the source with what several facts are read from.
+// reader has the state of a case with what several facts are read from.
 type reader struct {
-	Source
+	*casebook.State
 	operation *trigonev1.Operation
 	plan      *trigonev1.Plan // the one in force, or else the head
 	incision  time.Time       // to the minute; zero: not recorded
@@ -87,11 +50,8 @@ type reader struct {
 // at is where a value of an evaluation stands.
 type at struct{ metric, place, occasion string }
 
-func newReader(s Source) *reader {
-	r := &reader{Source: s, operation: s.File.GetOperation(), plan: s.File.GetPlan(), values: map[at]*trigonev1.MetricValue{}}
-	if r.Zone == nil {
-		r.Zone = time.UTC
-	}
+func newReader(s *casebook.State) *reader {
+	r := &reader{State: s, operation: s.File.GetOperation(), plan: s.File.GetPlan(), values: map[at]*trigonev1.MetricValue{}}
 	inForce := s.Evaluation.GetPlanInForce().GetRevision()
 	for _, p := range s.Plans {
 		if p.Revision == inForce && inForce != 0 {

@@ -4,6 +4,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -15,15 +16,25 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/policy"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
 
 // Everything here is invented; there is no such hospital and no such patient.
 
-// sourceOf gives an invented case as if its plan had come five hours after it was
+// zone is that of the invented hospital.
+var zone = sync.OnceValue(func() *time.Location {
+	z, err := time.LoadLocation("Europe/Zurich")
+	if err != nil {
+		panic(err)
+	}
+	return z
+})
+
+// stateOf gives an invented case as if its plan had come five hours after it was
 // signed and its operation seven hours after incision.
-func sourceOf(t *testing.T, name string, change ...func(*trigonev1.CaseFile)) Source {
+func stateOf(t *testing.T, name string, change ...func(*trigonev1.CaseFile)) *casebook.State {
 	t.Helper()
 	file, err := testdata.Read(testdata.Cases, name)
 	if err != nil {
@@ -35,7 +46,7 @@ func sourceOf(t *testing.T, name string, change ...func(*trigonev1.CaseFile)) So
 	return evaluated(t, file)
 }
 
-func evaluated(t *testing.T, file *trigonev1.CaseFile) Source {
+func evaluated(t *testing.T, file *trigonev1.CaseFile) *casebook.State {
 	t.Helper()
 	p, err := policy.BuiltIn()
 	if err != nil {
@@ -45,13 +56,9 @@ func evaluated(t *testing.T, file *trigonev1.CaseFile) Source {
 	if err != nil {
 		t.Fatal(err)
 	}
-	zone, err := time.LoadLocation("Europe/Zurich")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := Source{CaseName: "sites/harbour/cases/1", Zone: zone, File: file, Evaluation: e}
+	s := &casebook.State{Name: "sites/harbour/cases/1", File: file, Evaluation: e, Zone: zone()}
 	if file.GetPlan() != nil {
-		s.Plans = []PlanRevision{{Revision: 1, Received: file.GetPlan().GetSignedTime().AsTime().Add(5 * time.Hour), Plan: file.GetPlan()}}
+		s.Plans = []convert.PlanRevision{{Revision: 1, Received: file.GetPlan().GetSignedTime().AsTime().Add(5 * time.Hour), Plan: file.GetPlan()}}
 	}
 	if file.GetOperation() != nil {
 		s.OperationReceived = file.GetOperation().GetIncisionTime().AsTime().Add(7 * time.Hour)
@@ -199,7 +206,7 @@ func TestFactsOfInventedCases(t *testing.T) {
 			if row.change != nil {
 				change = append(change, row.change)
 			}
-			if got := row.get(Facts(sourceOf(t, row.of, change...))); !reflect.DeepEqual(got, row.want) {
+			if got := row.get(Facts(stateOf(t, row.of, change...))); !reflect.DeepEqual(got, row.want) {
 				t.Errorf("%s: %v, want %v", row.of, got, row.want)
 			}
 		})
@@ -209,7 +216,7 @@ func TestFactsOfInventedCases(t *testing.T) {
 func TestOrderOfSectionsChangesNoFact(t *testing.T) {
 	random := rand.New(rand.NewPCG(8, 3))
 	for _, name := range testdata.Names(testdata.Cases) {
-		s := sourceOf(t, name)
+		s := stateOf(t, name)
 		want := Facts(s)
 		for range 5 {
 			file := proto.Clone(s.File).(*trigonev1.CaseFile)
@@ -217,9 +224,9 @@ func TestOrderOfSectionsChangesNoFact(t *testing.T) {
 			shuffle(random, file.Results)
 			shuffle(random, file.FollowUps)
 			shuffle(random, file.Advice)
-			other := s
+			other := *s
 			other.File = file
-			if got := Facts(other); !proto.Equal(got, want) {
+			if got := Facts(&other); !proto.Equal(got, want) {
 				t.Fatalf("%s: the order of its sections shows\ngot  %v\nwant %v", name, got, want)
 			}
 		}
@@ -235,7 +242,7 @@ func shuffle[T any](random *rand.Rand, list []T) {
 func TestEveryFactIsFilled(t *testing.T) {
 	seen := map[protoreflect.FullName]bool{}
 	for _, name := range testdata.Names(testdata.Cases) {
-		s := sourceOf(t, name, rarely)
+		s := stateOf(t, name, rarely)
 		s.Evaluation.Number = 3
 		if f := s.Evaluation.GetFindings(); len(f) > 0 { // the most severe come first
 			f[len(f)-1].Confirmed = true
@@ -245,7 +252,7 @@ func TestEveryFactIsFilled(t *testing.T) {
 				Caller: "reviewer-1", Time: s.File.GetOperation().GetIncisionTime(),
 			}}
 		}
-		s.RetractedSections = 1
+		s.Case.Sections = []storage.Section{{State: storage.SectionRetracted}}
 		note(seen, Facts(s).ProtoReflect())
 	}
 	// No invented case says this.
@@ -358,7 +365,7 @@ func TestGroupKindsAreSortedAndWordsAreOnce(t *testing.T) {
 	used := map[string]bool{}
 	for _, name := range testdata.Names(testdata.Cases) {
 		seen := map[Group]bool{}
-		for _, g := range Groups(Facts(sourceOf(t, name))) {
+		for _, g := range Groups(Facts(stateOf(t, name))) {
 			if seen[g] || g.Word == "" {
 				t.Errorf("%s: %+v is there twice, or says nothing", name, g)
 			}
@@ -390,7 +397,7 @@ func TestAgeIsFiledByDecade(t *testing.T) {
 }
 
 func TestAnswersOfAnEarlierVersionHaveNoAgreements(t *testing.T) {
-	s := sourceOf(t, "several-differences")
+	s := stateOf(t, "several-differences")
 	s.Evaluation.Comparisons = nil
 	f := Facts(s)
 	if c := f.GetCounts(); c.GetAgreementsRecorded() || c.ThingsPlanned != nil || len(c.GetComparisons()) == 0 {
