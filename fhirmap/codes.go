@@ -242,11 +242,11 @@ func spaced(word string) string {
 
 // metricCode gives our code of a leaf or a metric. A prediction never shares a
 // code with a measurement: who searches for the one must not find the other.
-func metricCode(id string, role trigonev1.MetricRole) string {
-	if predicted(role) && !strings.HasPrefix(id, predictedWord) {
-		return hyphened(predictedWord + id)
+func metricCode[T ~string](id T, role trigonev1.MetricRole) string {
+	if predicted(role) && !strings.HasPrefix(string(id), predictedWord) {
+		return hyphened(predictedWord + string(id))
 	}
-	return hyphened(id)
+	return hyphened(string(id))
 }
 
 const predictedWord = "predicted_"
@@ -560,12 +560,12 @@ func metricConcepts() []Concept {
 		list = append(list, Concept{metricCode(id, role), name})
 	}
 	for _, l := range metric.Leaves() {
-		add(l.ID, l.Name, trigonev1.MetricRole_METRIC_ROLE_MEASURED)
+		add(string(l.ID), l.Name, trigonev1.MetricRole_METRIC_ROLE_MEASURED)
 	}
 	for _, m := range metric.Metrics() {
-		add(m.ID, m.Name, trigonev1.MetricRole_METRIC_ROLE_DERIVED)
-		if !strings.HasPrefix(m.ID, predictedWord) {
-			add(m.ID, "Predicted: "+m.Name, trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN)
+		add(string(m.ID), m.Name, trigonev1.MetricRole_METRIC_ROLE_DERIVED)
+		if !strings.HasPrefix(string(m.ID), predictedWord) {
+			add(string(m.ID), "Predicted: "+m.Name, trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN)
 		}
 	}
 	add(gradeAtMost, "Mitral regurgitation, grade not to be exceeded", trigonev1.MetricRole_METRIC_ROLE_TARGET)

@@ -70,18 +70,18 @@ func (p *producer) differences(o *fhir.Observation, d *trigonev1.Discrepancy) er
 		o.Component = append(o.Component, c)
 	}
 	unit := d.GetUnit()
-	if unit == "" && rows()[d.GetMetric()].unit == "" {
+	if unit == "" && rows()[valve.ID(d.GetMetric())].unit == "" {
 		unit = units.One.UCUM()
 	}
 	if d.Difference != nil {
-		q, err := quantityOf(d.GetMetric(), unit, d.GetDifference())
+		q, err := quantityOf(valve.ID(d.GetMetric()), unit, d.GetDifference())
 		if err != nil {
 			return err
 		}
 		add(kindDifference, fhir.ObservationComponent{ValueQuantity: q})
 	}
 	if d.Tolerance != nil {
-		q, err := quantityOf(d.GetMetric(), unit, d.GetTolerance())
+		q, err := quantityOf(valve.ID(d.GetMetric()), unit, d.GetTolerance())
 		if err != nil {
 			return err
 		}

@@ -180,7 +180,7 @@ func LimitSides() []LimitSide {
 		if s.above {
 			words = []string{"above which", "from which"}
 		}
-		list = append(list, LimitSide{threshold, s.leaf, words})
+		list = append(list, LimitSide{threshold, string(s.leaf), words})
 	}
 	return list
 }

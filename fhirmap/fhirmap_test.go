@@ -21,6 +21,7 @@ import (
 	"trigone/fhirmap"
 	"trigone/fhirmap/fhirtest"
 	"trigone/internal/metric"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -610,7 +611,7 @@ func ofPlan(r object) bool {
 // Every public code in the catalogue is a row of the closed table, with the same
 // display; otherwise it would silently not be sent.
 func TestCatalogueCodesAreInTheClosedTable(t *testing.T) {
-	check := func(id string, codes []metric.Coding) {
+	check := func(id valve.ID, codes []metric.Coding) {
 		for _, c := range codes {
 			i := slices.IndexFunc(fhirmap.StandardCodes(), func(s fhirmap.Code) bool { return s.System == c.System && s.Code == c.Code })
 			if i < 0 {

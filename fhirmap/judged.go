@@ -51,7 +51,7 @@ func threeFigures(x float64) json.Number {
 
 // side is the side on which a limit bounds a leaf.
 type side struct {
-	leaf  string
+	leaf  valve.ID
 	above bool // what exceeds the limit is beyond it
 }
 
@@ -95,7 +95,7 @@ func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.Co
 		}
 		for _, l := range f.GetLimits() {
 			s, ok := limitSides[l.GetThreshold()]
-			if !ok || s.leaf != v.GetMetric() || !beyond(v.GetValue(), l, s.above) {
+			if !ok || s.leaf != valve.ID(v.GetMetric()) || !beyond(v.GetValue(), l, s.above) {
 				continue
 			}
 			code := "L"
@@ -135,7 +135,7 @@ func (p *producer) policyRanges(v *trigonev1.MetricValue, g *group, told []fhir.
 		t, known := p.limits[a.limit]
 		source, _ := settings.SourceByID(t.Source)
 		s := limitSides[a.limit]
-		if !known || source.Strength == settings.Memory || s.leaf != v.GetMetric() || string(a.place) != v.GetPlace() {
+		if !known || source.Strength == settings.Memory || s.leaf != valve.ID(v.GetMetric()) || string(a.place) != v.GetPlace() {
 			continue
 		}
 		r := fhir.ObservationReferenceRange{Type: local(kindSystem, rangeOfPolicy)}
@@ -200,7 +200,7 @@ func (p *producer) targetRanges(v *trigonev1.MetricValue, g *group) []fhir.Obser
 	}
 	for _, t := range p.plan.GetTargets() {
 		x := aimOf(t)
-		if x.leaf != v.GetMetric() || string(x.place) != v.GetPlace() || stageOf(t) != v.GetStage() ||
+		if x.leaf != valve.ID(v.GetMetric()) || string(x.place) != v.GetPlace() || stageOf(t) != v.GetStage() ||
 			(t.GetMethod() != 0 && v.GetMethod() != 0 && t.GetMethod() != v.GetMethod()) || span(x.leaf, x.low, x.high) == nil {
 			continue
 		}

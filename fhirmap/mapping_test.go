@@ -17,6 +17,7 @@ import (
 	"trigone/internal/evaluate"
 	"trigone/internal/metric"
 	"trigone/internal/settings"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -458,7 +459,7 @@ func TestEveryKindOfAimIsAGoal(t *testing.T) {
 			}
 			continue
 		}
-		unit, _, _ := metric.Describe(string(f.Name()))
+		unit, _, _ := metric.Describe(valve.ID(f.Name()))
 		low, high := at(target, "detailRange", "low"), at(target, "detailRange", "high")
 		if at(low, "value") != json.Number("1") || at(high, "value") != json.Number("2") || at(low, "code") != unit.UCUM() {
 			t.Errorf("%s aims at %v to %v, want 1 to 2 %s", f.Name(), low, high, unit.UCUM())
@@ -536,7 +537,7 @@ func TestWordsOfOtherRoomsHaveConcepts(t *testing.T) {
 		t.Error("no metric has a band: the walk does not see the catalogue")
 	}
 	for _, limit := range fhirmap.LimitSides() {
-		unit, _, known := metric.Describe(limit.Leaf)
+		unit, _, known := metric.Describe(valve.ID(limit.Leaf))
 		x, ok := settings.BuiltIn("harbour", "1", "UTC").Thresholds[limit.Threshold]
 		if !ok || !known || x.Unit != unit {
 			t.Errorf("the limit %s is none of the leaf %s, or in another unit", limit.Threshold, limit.Leaf)

@@ -19,7 +19,7 @@ type Omission struct {
 // evaluation.
 var omissions = []Omission{
 	{"advice", "", "an answer given while operating is a trace of the record, not a measurement of the patient"},
-	{"", valve.ExpectedProbability, "an expectation of the site's own model, carried and not reasoned about"},
+	{"", string(valve.ExpectedProbability), "an expectation of the site's own model, carried and not reasoned about"},
 	{"", "shape", "coordinates of annulus and leaflets belong in an imaging object, not in an Observation"},
 }
 

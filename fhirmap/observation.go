@@ -22,7 +22,7 @@ import (
 // group is what becomes one Observation: the values of one metric at one
 // occasion, in one role, by one method, of one instance.
 type group struct {
-	metric string
+	metric valve.ID
 	role   trigonev1.MetricRole
 	method trigonev1.Method
 	// instance is the step, test or lesion the values belong to, as in the grammar
@@ -113,7 +113,7 @@ func (p *producer) observations() (seen map[inputKey]string, err error) {
 		}
 		g, ok := groups[key]
 		if !ok {
-			g = &group{metric: key.metric, role: key.role, method: key.method, instance: of, occasion: p.occasionOf(v)}
+			g = &group{metric: valve.ID(key.metric), role: key.role, method: key.method, instance: of, occasion: p.occasionOf(v)}
 			groups[key] = g
 			order = append(order, key)
 		}
@@ -133,7 +133,7 @@ func (p *producer) observations() (seen map[inputKey]string, err error) {
 }
 
 func where(v *trigonev1.MetricValue) string {
-	return valve.Key{ID: v.GetMetric(), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion())}.String()
+	return valve.Key{ID: valve.ID(v.GetMetric()), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion())}.String()
 }
 
 // observation makes one Observation and enters it in its occasion's panel.
@@ -400,14 +400,14 @@ func absentConcept(r trigonev1.AbsentReason) *fhir.CodeableConcept {
 // catalogue may have dropped a metric since the evaluation was stored: such a
 // value lies on a grid already and is written as it is.
 func quantity(v *trigonev1.MetricValue, x float64) (*fhir.Quantity, error) {
-	q, err := quantityOf(v.GetMetric(), v.GetUnit(), x)
+	q, err := quantityOf(valve.ID(v.GetMetric()), v.GetUnit(), x)
 	if err != nil {
 		return nil, fmt.Errorf("%s %w", where(v), err)
 	}
 	return q, nil
 }
 
-func quantityOf(metricID, unit string, x float64) (*fhir.Quantity, error) {
+func quantityOf(metricID valve.ID, unit string, x float64) (*fhir.Quantity, error) {
 	row := rows()[metricID]
 	unit = cmp.Or(unit, row.unit)
 	name, ok := unitTexts()[unit]
@@ -450,8 +450,8 @@ type row struct {
 	formula bool // its phase is that of its inputs
 }
 
-var rows = sync.OnceValue(func() map[string]row {
-	index := map[string]row{}
+var rows = sync.OnceValue(func() map[valve.ID]row {
+	index := map[valve.ID]row{}
 	for _, l := range metric.Leaves() {
 		index[l.ID] = row{unit: l.Unit.UCUM(), grid: l.Grid, codes: l.Codes}
 	}
@@ -498,7 +498,7 @@ func (p *producer) phaseOf(g *group, r row, c metric.Coding) valve.CardiacPhase 
 			var ph valve.CardiacPhase
 			for _, o := range p.occasions {
 				if string(o.name) == in.GetOccasion() {
-					ph = o.phase(in.GetLeaf())
+					ph = o.phase(valve.ID(in.GetLeaf()))
 				}
 			}
 			if ph == "" || (common != "" && common != ph) {

@@ -117,7 +117,7 @@ func TestEveryMeasuredLeafIsSentOrListed(t *testing.T) {
 		sent[leaf] = true
 	}
 	for _, l := range metric.Leaves() {
-		if !sent[l.ID] && reasonNotSent("", l.ID) == "" {
+		if !sent[string(l.ID)] && reasonNotSent("", string(l.ID)) == "" {
 			t.Errorf("%s is a leaf that is neither sent nor listed as not sent", l.ID)
 		}
 	}

@@ -285,7 +285,7 @@ func plannedValues(r planRevision) []*trigonev1.MetricValue {
 	var list []*trigonev1.MetricValue
 	for _, v := range r.ev.GetMetrics() {
 		if v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PLANNED || v.GetOccasion() != string(valve.AtPlan) ||
-			rows()[v.GetMetric()].formula || notSentLeaf(v.GetMetric()) {
+			rows()[valve.ID(v.GetMetric())].formula || notSentLeaf(v.GetMetric()) {
 			continue
 		}
 		switch v.GetState() {
@@ -351,7 +351,7 @@ func (p *producer) plannedRing(r planRevision, before *planRevision, step string
 		if err != nil {
 			return err
 		}
-		q.Parameter = append(q.Parameter, fhir.DeviceRequestParameter{Code: measure(v.GetMetric()), ValueQuantity: number})
+		q.Parameter = append(q.Parameter, fhir.DeviceRequestParameter{Code: measure(valve.ID(v.GetMetric())), ValueQuantity: number})
 	}
 	p.add(resource{typ: typeRingRequest, id: id, ringRequest: q, unsigned: status == fhir.RequestStatusDraft})
 	return nil
@@ -359,7 +359,7 @@ func (p *producer) plannedRing(r planRevision, before *planRevision, step string
 
 // measure gives the code of what an aim is about: a public one where it holds for
 // every method and phase.
-func measure(id string) *fhir.CodeableConcept {
+func measure(id valve.ID) *fhir.CodeableConcept {
 	own := localCoding(metricSystem, metricCode(id, trigonev1.MetricRole_METRIC_ROLE_TARGET))
 	for _, c := range rows()[id].codes {
 		if c.Equivalence == metric.Equivalent && len(c.Methods) == 0 && len(c.Phases) == 0 {
@@ -391,7 +391,7 @@ func narrowed(t *fhir.GoalTarget, place valve.Place, stage trigonev1.Stage, meth
 
 // aim is a target in the terms of the catalogue.
 type aim struct {
-	leaf      string
+	leaf      valve.ID
 	place     valve.Place
 	low, high *float64
 	grade     *trigonev1.Grade
@@ -461,7 +461,7 @@ func stageOf(t *trigonev1.Target) trigonev1.Stage {
 }
 
 // bound writes an end of a range as it was sent.
-func bound(leaf string, x *float64) *fhir.Quantity {
+func bound(leaf valve.ID, x *float64) *fhir.Quantity {
 	if x == nil {
 		return nil
 	}
@@ -472,7 +472,7 @@ func bound(leaf string, x *float64) *fhir.Quantity {
 
 // span gives a range, nil where both ends are open and where the lower lies above
 // the upper: no value can meet such an aim, and no Range of FHIR can say it.
-func span(leaf string, low, high *float64) *fhir.Range {
+func span(leaf valve.ID, low, high *float64) *fhir.Range {
 	if low == nil && high == nil || upsideDown(low, high) {
 		return nil
 	}
@@ -540,7 +540,7 @@ func (p *producer) plannedGoals(r planRevision, plan fhir.RequestStatus, steps m
 			if err != nil {
 				return err
 			}
-			target := fhir.GoalTarget{Measure: measure(w.GetMetric()), DetailQuantity: number}
+			target := fhir.GoalTarget{Measure: measure(valve.ID(w.GetMetric())), DetailQuantity: number}
 			_, rest := instance(w.GetPlace())
 			narrowed(&target, rest, trigonev1.Stage_STAGE_UNSPECIFIED, w.GetMethod())
 			goal.Target = append(goal.Target, target)
@@ -606,7 +606,7 @@ func (p *producer) targetOutcome(t *trigonev1.Target, seen map[inputKey]string) 
 	}
 	for _, v := range p.ev.GetMetrics() {
 		switch {
-		case v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_MEASURED, v.GetMetric() != x.leaf, v.GetPlace() != string(x.place), v.GetStage() != stageOf(t):
+		case v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_MEASURED, valve.ID(v.GetMetric()) != x.leaf, v.GetPlace() != string(x.place), v.GetStage() != stageOf(t):
 		case t.GetMethod() != 0 && v.GetMethod() != 0 && v.GetMethod() != t.GetMethod():
 		case compared != "" && compared != v.GetOccasion(), v.GetRun() != 0 && v.GetRun() < p.lastRun():
 		default:

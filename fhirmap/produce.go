@@ -260,14 +260,14 @@ func kindOf(section string) string {
 
 // phase gives the cardiac phase of a leaf at the occasion, if every value of the
 // leaf states one and all the same.
-func (o *occasion) phase(leaf string) valve.CardiacPhase {
+func (o *occasion) phase(leaf valve.ID) valve.CardiacPhase {
 	if o.phases == nil {
 		o.phases = map[string]valve.CardiacPhase{}
 		if o.content != nil && o.content.IsValid() {
 			collectPhases(o.content, trigonev1.CardiacPhase_CARDIAC_PHASE_UNSPECIFIED, o.phases)
 		}
 	}
-	if ph := o.phases[leaf]; ph != mixedPhases {
+	if ph := o.phases[string(leaf)]; ph != mixedPhases {
 		return ph
 	}
 	return ""

@@ -150,7 +150,7 @@ var metricDefinitions = sync.OnceValue(func() map[string]string {
 		source, _ := settings.SourceByID(m.Source)
 		all[metricCode(m.ID, trigonev1.MetricRole_METRIC_ROLE_DERIVED)] = fmt.Sprintf("Computed%s: %s. Source: %s.",
 			inUnit(m.Unit), strings.TrimSuffix(m.Formula, "."), strings.TrimSuffix(source.Citation, "."))
-		if !strings.HasPrefix(m.ID, predictedWord) {
+		if !strings.HasPrefix(string(m.ID), predictedWord) {
 			all[metricCode(m.ID, trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN)] = fmt.Sprintf(
 				"What %s computes, from predicted values%s: a range of a model, not a measurement.",
 				metricCode(m.ID, trigonev1.MetricRole_METRIC_ROLE_DERIVED), inUnit(m.Unit))

@@ -48,7 +48,7 @@ var builtInMappings = sync.OnceValue(func() []mapping {
 		ofCatalogue(metricCode(l.ID, trigonev1.MetricRole_METRIC_ROLE_MEASURED), l.Codes)
 	}
 	for _, m := range metric.Metrics() {
-		if !strings.HasPrefix(m.ID, predictedWord) {
+		if !strings.HasPrefix(string(m.ID), predictedWord) {
 			ofCatalogue(metricCode(m.ID, trigonev1.MetricRole_METRIC_ROLE_DERIVED), m.Codes)
 		}
 	}

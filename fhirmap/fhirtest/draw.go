@@ -285,14 +285,14 @@ func drawValues(t *rapid.T, occasions, steps []string) []*trigonev1.MetricValue 
 		grid := 0.0
 		if maybe(t, "leaf") || len(metrics) == 0 {
 			l := rapid.SampledFrom(leaves).Draw(t, "leaf id")
-			v.Metric, v.Unit, grid = l.ID, l.Unit.UCUM(), l.Grid
+			v.Metric, v.Unit, grid = string(l.ID), l.Unit.UCUM(), l.Grid
 			v.Role = rapid.SampledFrom([]trigonev1.MetricRole{measured, planned}).Draw(t, "leaf role")
 			if v.Role == planned {
 				v.Occasion = "plan"
 			}
 		} else {
 			m := rapid.SampledFrom(metrics).Draw(t, "metric id")
-			v.Metric, v.Unit, grid = m.ID, m.Unit.UCUM(), m.Grid
+			v.Metric, v.Unit, grid = string(m.ID), m.Unit.UCUM(), m.Grid
 			v.Role = rapid.SampledFrom([]trigonev1.MetricRole{derived, fromPlan, fromExecution}).Draw(t, "metric role")
 		}
 		if v.State == trigonev1.MetricState_METRIC_STATE_VALUE || v.State == trigonev1.MetricState_METRIC_STATE_DISPUTED {

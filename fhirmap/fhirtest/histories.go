@@ -8,6 +8,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/metric"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -95,7 +96,7 @@ func inputOf(v *trigonev1.MetricValue) *trigonev1.InputValue {
 // the unit 1.
 func val(id, place, occasion string, role trigonev1.MetricRole, x float64, options ...option) *trigonev1.MetricValue {
 	unit := "1"
-	if u, _, ok := metric.Describe(id); ok {
+	if u, _, ok := metric.Describe(valve.ID(id)); ok {
 		unit = u.UCUM()
 	}
 	v := &trigonev1.MetricValue{

@@ -8,6 +8,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/policy"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -79,7 +80,7 @@ func TestOneHeightMovesWhatDependsOnIt(t *testing.T) {
 					})
 				changed := m.GetValue() != is[k].GetValue()
 				// A count or a label of a table moves only with a step that is long enough.
-				row, _ := metric.MetricByID(m.GetMetric())
+				row, _ := metric.MetricByID(valve.ID(m.GetMetric()))
 				if changed != reads && (changed || !row.Steps) {
 					t.Errorf("%s: reads it %v, moved %v (%v to %v)", k, reads, changed, m.GetValue(), is[k].GetValue())
 				}

@@ -135,7 +135,7 @@ func predictedValues(e *trigonev1.Evaluation) []metric.Value {
 			continue
 		}
 		list = append(list, metric.Value{
-			Key:   valve.Key{ID: m.GetMetric(), Place: valve.Place(m.GetPlace()), Occasion: valve.Occasion(m.GetOccasion()), Role: valve.PredictedFromPlan},
+			Key:   valve.Key{ID: valve.ID(m.GetMetric()), Place: valve.Place(m.GetPlace()), Occasion: valve.Occasion(m.GetOccasion()), Role: valve.PredictedFromPlan},
 			State: metric.State(convert.Word(m.GetState())), Value: m.GetValue(),
 			SD: maybe(m.StandardUncertainty), Lower: maybe(m.Lower), Upper: maybe(m.Upper), Explanation: m.GetExplanation(),
 		})

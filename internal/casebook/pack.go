@@ -46,7 +46,7 @@ func pack(values []metric.Value) ([]byte, error) {
 		if err != nil {
 			return nil, fmt.Errorf("metric %s: %w", v.Key, err)
 		}
-		for _, s := range []string{v.Key.ID, string(v.Key.Place), string(v.Key.Occasion), string(v.Key.Role), string(v.Method)} {
+		for _, s := range []string{string(v.Key.ID), string(v.Key.Place), string(v.Key.Occasion), string(v.Key.Role), string(v.Method)} {
 			body = binary.AppendUvarint(body, word(s))
 		}
 		body = binary.AppendUvarint(body, word(string(v.State)))
@@ -113,7 +113,7 @@ func unpack(row []byte) ([]packed, error) {
 		}
 		row = row[size:]
 		values = append(values, packed{
-			Key:    valve.Key{ID: w[0], Place: valve.Place(w[1]), Occasion: valve.Occasion(w[2]), Role: valve.Role(w[3])},
+			Key:    valve.Key{ID: valve.ID(w[0]), Place: valve.Place(w[1]), Occasion: valve.Occasion(w[2]), Role: valve.Role(w[3])},
 			Method: valve.Method(w[4]), State: metric.State(w[5]), Steps: steps,
 		})
 	}

@@ -49,7 +49,7 @@ func Evaluation(e *evaluate.Evaluation) *trigonev1.Evaluation {
 		out.Discrepancies = append(out.Discrepancies, difference(d))
 	}
 	for _, s := range e.Suggestions {
-		out.Suggestions = append(out.Suggestions, &trigonev1.Suggestion{Missing: s.Missing, Metrics: s.Metrics, Occasion: string(s.Occasion)})
+		out.Suggestions = append(out.Suggestions, &trigonev1.Suggestion{Missing: s.Missing, Metrics: texts[string](s.Metrics), Occasion: string(s.Occasion)})
 	}
 	return out
 }
@@ -73,7 +73,7 @@ func pointer(m units.Maybe[float64]) *float64 {
 func metricValue(v metric.Value) *trigonev1.MetricValue {
 	unit, _, _ := metric.Describe(v.Key.ID)
 	out := &trigonev1.MetricValue{
-		Metric: v.Key.ID, Place: string(v.Key.Place), Occasion: string(v.Key.Occasion), Role: Enum[trigonev1.MetricRole](string(v.Key.Role)),
+		Metric: string(v.Key.ID), Place: string(v.Key.Place), Occasion: string(v.Key.Occasion), Role: Enum[trigonev1.MetricRole](string(v.Key.Role)),
 		Method: Enum[trigonev1.Method](string(v.Method)), State: Enum[trigonev1.MetricState](string(v.State)), Unit: unit.UCUM(),
 		StandardUncertainty: pointer(v.SD), Lower: pointer(v.Lower), Upper: pointer(v.Upper),
 		Explanation: v.Explanation, Inputs: inputs(v.Inputs), Missing: v.Missing, Band: v.Band,
@@ -92,7 +92,7 @@ func inputs(list []valve.InputValue) []*trigonev1.InputValue {
 	out, all := make([]*trigonev1.InputValue, len(list)), make([]trigonev1.InputValue, len(list))
 	for i, in := range list {
 		m := &all[i]
-		m.Leaf, m.Place, m.Occasion = in.Key.ID, string(in.Key.Place), string(in.Key.Occasion)
+		m.Leaf, m.Place, m.Occasion = string(in.Key.ID), string(in.Key.Place), string(in.Key.Occasion)
 		m.Role, m.Value, m.Unit = Enum[trigonev1.MetricRole](string(in.Key.Role)), in.Value, in.Unit.UCUM()
 		out[i] = m
 	}
@@ -143,7 +143,7 @@ func Freedom(f latitude.Latitude) *trigonev1.Freedom {
 	out := &trigonev1.Freedom{Time: timestamppb.New(f.Time), Explanation: evaluate.Caution}
 	for _, r := range f.Ranges {
 		out.Ranges = append(out.Ranges, &trigonev1.FreedomRange{
-			Leaf: r.Leaf, Place: string(r.Place), State: Enum[trigonev1.MetricState](string(r.State)),
+			Leaf: string(r.Leaf), Place: string(r.Place), State: Enum[trigonev1.MetricState](string(r.State)),
 			Lower: pointer(r.Lower), Upper: pointer(r.Upper), Unit: r.Unit.UCUM(), Explanation: r.Explanation,
 			Inputs: inputs(r.Inputs), Missing: r.Missing, Present: pointer(r.Present),
 			Position: Enum[trigonev1.FreedomPosition](string(r.Position())), Done: r.Done,
@@ -181,7 +181,7 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 	if includeLeaves {
 		for _, l := range metric.Leaves() {
 			d := &trigonev1.MetricDefinition{
-				Id: l.ID, Name: l.Name, Unit: l.Unit.UCUM(), Grid: l.Grid, Leaf: true, Tier: Enum[trigonev1.Tier](string(l.Tier)),
+				Id: string(l.ID), Name: l.Name, Unit: l.Unit.UCUM(), Grid: l.Grid, Leaf: true, Tier: Enum[trigonev1.Tier](string(l.Tier)),
 			}
 			if len(l.Codes) > 0 {
 				d.CodeSystem, d.Code, d.CodeDisplay = l.Codes[0].System, l.Codes[0].Code, l.Codes[0].Display
@@ -191,7 +191,7 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 	}
 	for _, m := range metric.Metrics() {
 		d := &trigonev1.MetricDefinition{
-			Id: m.ID, Name: m.Name, Unit: m.Unit.UCUM(), Grid: m.Grid, Formula: m.Formula, Inputs: m.Inputs, Source: string(m.Source),
+			Id: string(m.ID), Name: m.Name, Unit: m.Unit.UCUM(), Grid: m.Grid, Formula: m.Formula, Inputs: texts[string](m.Inputs), Source: string(m.Source),
 		}
 		if len(m.Codes) > 0 {
 			d.CodeSystem, d.Code, d.CodeDisplay = m.Codes[0].System, m.Codes[0].Code, m.Codes[0].Display
@@ -213,6 +213,18 @@ func RuleDefinitions(s settings.Settings) *trigonev1.ListRulesResponse {
 			Id: r.ID, Reference: r.Reference, Summary: r.Summary, Severity: Enum[trigonev1.Severity](string(r.Severity)),
 			Kind: Enum[trigonev1.RuleKind](string(r.Kind)), Source: string(r.Source), Limits: limits(in), Since: r.Since, Until: r.Until,
 		})
+	}
+	return out
+}
+
+// texts turns a list of one kind of text into another's.
+func texts[To, From ~string](list []From) []To {
+	if list == nil {
+		return nil
+	}
+	out := make([]To, len(list))
+	for i, t := range list {
+		out[i] = To(t)
 	}
 	return out
 }

@@ -59,7 +59,7 @@ func full() *evaluate.Evaluation {
 			Reason: "judgement", Parent: "parent", PlanRevised: true, Missing: []string{"m"},
 		}},
 		Replay:      evaluate.Exact,
-		Suggestions: []evaluate.Suggestion{{Missing: []string{"a"}, Metrics: []string{"b"}, Occasion: "plan"}},
+		Suggestions: []evaluate.Suggestion{{Missing: []string{"a"}, Metrics: []valve.ID{"b"}, Occasion: "plan"}},
 	}
 }
 

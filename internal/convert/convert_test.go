@@ -94,12 +94,12 @@ func TestNumbersHavePresence(t *testing.T) {
 // A field of the contract that holds a quantity is a row of the leaves table, of
 // the same kind, and every row is a field.
 func TestFieldsAndLeavesAgree(t *testing.T) {
-	fields := map[string]string{valve.BodyHeight: "BodyHeight", valve.BodyWeight: "BodyWeight"}
+	fields := map[valve.ID]string{valve.BodyHeight: "BodyHeight", valve.BodyWeight: "BodyWeight"}
 	eachField(func(fd protoreflect.FieldDescriptor) {
 		if !isQuantity(fd) {
 			return
 		}
-		id, kind := string(fd.Name()), string(fd.Message().Name())
+		id, kind := valve.ID(fd.Name()), string(fd.Message().Name())
 		if other, have := fields[id]; have && other != kind {
 			t.Errorf("%s is a %s here and a %s elsewhere", fd.FullName(), kind, other)
 		}
@@ -290,7 +290,7 @@ func TestEveryFieldIsConvertedOrListed(t *testing.T) {
 		if changes && entry != "" {
 			t.Errorf("%s is listed as not reasoned about, but converted", path)
 		}
-		leaf := path[strings.LastIndexByte(path, '.')+1:]
+		leaf := valve.ID(path[strings.LastIndexByte(path, '.')+1:])
 		if _, measured := metric.LeafByID(leaf); !measured {
 			return
 		}

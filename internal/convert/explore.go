@@ -12,12 +12,12 @@ import (
 // Exploration turns a request into the question that is asked of each variant.
 // Like Case it takes whatever it is given.
 func Exploration(req *trigonev1.ExplorePlansRequest) explore.Question {
-	q := explore.Question{Most: int(req.GetMaxVariants()), Metrics: req.GetMetrics()}
+	q := explore.Question{Most: int(req.GetMaxVariants()), Metrics: texts[valve.ID](req.GetMetrics())}
 	for _, a := range req.GetAxes() {
 		q.Axes = append(q.Axes, exploredAxis(a))
 	}
 	if o := req.GetSortBy(); o != nil {
-		q.Order = &explore.Order{Metric: o.GetMetric(), Place: valve.Place(o.GetPlace()), Direction: Word(o.GetDirection())}
+		q.Order = &explore.Order{Metric: valve.ID(o.GetMetric()), Place: valve.Place(o.GetPlace()), Direction: Word(o.GetDirection())}
 	}
 	return q
 }
@@ -67,7 +67,7 @@ func ExplorationBasis(e *explore.Exploration) *trigonev1.ExplorationBasis {
 		Caution: evaluate.Caution,
 	}
 	for _, a := range e.Axes {
-		out.Axes = append(out.Axes, &trigonev1.AxisDescription{Leaves: a.Leaves, Place: string(a.Place), Count: int32(a.Count)})
+		out.Axes = append(out.Axes, &trigonev1.AxisDescription{Leaves: texts[string](a.Leaves), Place: string(a.Place), Count: int32(a.Count)})
 	}
 	for _, f := range e.Beside {
 		out.FindingsBesidePlan = append(out.FindingsBesidePlan, finding(f))
@@ -96,7 +96,7 @@ func PlanVariant(v explore.Variant) *trigonev1.PlanVariant {
 	for _, m := range v.Metrics {
 		unit, _, _ := metric.Describe(m.Key.ID)
 		told := &trigonev1.VariantMetric{
-			Metric: m.Key.ID, Place: string(m.Key.Place), Role: Enum[trigonev1.MetricRole](string(m.Key.Role)),
+			Metric: string(m.Key.ID), Place: string(m.Key.Place), Role: Enum[trigonev1.MetricRole](string(m.Key.Role)),
 			State: Enum[trigonev1.MetricState](string(m.State)), Lower: pointer(m.Lower), Upper: pointer(m.Upper),
 			Unit: unit.UCUM(), Explanation: m.Explanation,
 		}

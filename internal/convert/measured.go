@@ -69,7 +69,7 @@ func (c *collector) put(k valve.Key, m valve.Measurement, path string) {
 
 // identity reads the two measured values of the identity section.
 func (c *collector) identity(id *trigonev1.Identity, path string) {
-	put := func(leaf string, v *float64) {
+	put := func(leaf valve.ID, v *float64) {
 		if v == nil {
 			return
 		}
@@ -145,7 +145,7 @@ func (c *collector) quantity(fd protoreflect.FieldDescriptor, q protoreflect.Mes
 	if out.Value.IsNone() && out.Absent == "" {
 		return
 	}
-	c.put(valve.Key{ID: string(fd.Name()), Place: f.place, Occasion: f.occasion, Role: f.role}, out, f.path)
+	c.put(valve.Key{ID: valve.ID(fd.Name()), Place: f.place, Occasion: f.occasion, Role: f.role}, out, f.path)
 }
 
 // mergeContext lays a context over the enclosing one, field by field.

@@ -24,6 +24,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/render"
 	"trigone/internal/rules"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 	"trigone/testdata"
@@ -383,7 +384,7 @@ func golden(t *testing.T, name, got string) {
 
 // neverValued are the metrics that have a value in no invented case, with the
 // reason.
-var neverValued = map[string]string{
+var neverValued = map[valve.ID]string{
 	metric.IDHalfTimeOrifice:         "no invented case records the half-time, a poor guide to the orifice after a repair",
 	metric.IDDecelerationOrifice:     "no invented case records the deceleration time, a poor guide to the orifice after a repair",
 	metric.IDContinuityOrifice:       "needs the integrals of inflow and outflow of a valve that is hardly regurgitant; the cases record both in severe regurgitation only",
@@ -394,10 +395,11 @@ var neverValued = map[string]string{
 // its store, or is named with the reason.
 func checkMetrics(t *testing.T, cases []played) {
 	t.Helper()
-	valued := map[string]bool{}
+	valued := map[valve.ID]bool{}
 	for _, c := range cases {
 		for _, m := range c.stored.GetEvaluation().GetMetrics() {
-			valued[m.GetMetric()] = valued[m.GetMetric()] || m.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE
+			id := valve.ID(m.GetMetric())
+			valued[id] = valued[id] || m.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE
 		}
 	}
 	for _, m := range metric.Metrics() {

@@ -14,10 +14,10 @@ import (
 // that of a discrepancy, or how it went on.
 type fact struct {
 	words    string // before it
-	metric   string
-	place    string // empty: the first place that has it
-	occasion string // empty: the first occasion
-	beside   string // another metric at the same place and occasion
+	metric   valve.ID
+	place    string   // empty: the first place that has it
+	occasion string   // empty: the first occasion
+	beside   valve.ID // another metric at the same place and occasion
 	// clauses takes the first clauses of the metric's explanation in place of its
 	// value, the last ones if below 0.
 	clauses   int
@@ -189,9 +189,9 @@ func (f fact) measured(e *trigonev1.Evaluation) string {
 	return text
 }
 
-func (f fact) value(e *trigonev1.Evaluation, metric string) *trigonev1.MetricValue {
+func (f fact) value(e *trigonev1.Evaluation, metric valve.ID) *trigonev1.MetricValue {
 	for _, m := range e.GetMetrics() {
-		if m.GetMetric() == metric && (f.place == "" || f.place == m.GetPlace()) && (f.occasion == "" || f.occasion == m.GetOccasion()) {
+		if m.GetMetric() == string(metric) && (f.place == "" || f.place == m.GetPlace()) && (f.occasion == "" || f.occasion == m.GetOccasion()) {
 			return m
 		}
 	}

@@ -107,7 +107,7 @@ func newFixture() *fixture {
 
 func five(value string) repair.Grade { return repair.Grade{Scheme: repair.FiveStep, Value: value} }
 
-func (f *fixture) planned(step, leaf string, v float64) {
+func (f *fixture) planned(step string, leaf valve.ID, v float64) {
 	f.revision.Measured[valve.Key{ID: leaf, Place: valve.AtStep(step), Occasion: valve.AtPlan, Role: valve.Planned}] =
 		valve.Measurement{Value: some(v)}
 }
@@ -117,7 +117,7 @@ func (f *fixture) plannedHeight(p valve.Place, v float64) {
 		valve.Measurement{Value: some(v)}
 }
 
-func (f *fixture) done(step, leaf string, v float64) {
+func (f *fixture) done(step string, leaf valve.ID, v float64) {
 	f.in.Case.Measured[valve.Key{ID: leaf, Place: valve.AtStep(step), Occasion: valve.AtOperation, Role: valve.Measured}] =
 		valve.Measurement{Value: some(v), Context: valve.Context{Method: valve.Ruler}}
 }
@@ -127,7 +127,7 @@ func (f *fixture) height(o valve.Occasion, p valve.Place, v float64) {
 		valve.Measurement{Value: some(v), Run: 1, Context: valve.Context{Method: valve.Ruler}}
 }
 
-func (f *fixture) found(o valve.Occasion, leaf string, p valve.Place, v float64) {
+func (f *fixture) found(o valve.Occasion, leaf valve.ID, p valve.Place, v float64) {
 	method := valve.Echo2D
 	if leaf == meanGradient {
 		method = valve.Doppler
@@ -136,7 +136,7 @@ func (f *fixture) found(o valve.Occasion, leaf string, p valve.Place, v float64)
 		valve.Measurement{Value: some(v), Context: valve.Context{Method: method}}
 }
 
-func (f *fixture) forget(o valve.Occasion, leaf string, p valve.Place) {
+func (f *fixture) forget(o valve.Occasion, leaf valve.ID, p valve.Place) {
 	delete(f.in.Case.Measured, valve.Key{ID: leaf, Place: p, Occasion: o, Role: valve.Measured})
 }
 
@@ -1080,7 +1080,7 @@ func TestContent(t *testing.T) {
 			func(f *fixture) { f.found(exitAt, meanGradient, "", 7) }, Discrepancy{
 				Class: TargetMissed, Reference: "D08", Verdict: Present,
 				Message: "Mean gradient at leaving theatre: 7.0 mmHg, aim at most 4.0 mmHg",
-				Metric:  meanGradient, Occasion: exitAt, Stage: valve.LeavingTheatre, Planned: "at most 4.0 mmHg", Actual: "7.0 mmHg",
+				Metric:  string(meanGradient), Occasion: exitAt, Stage: valve.LeavingTheatre, Planned: "at most 4.0 mmHg", Actual: "7.0 mmHg",
 				PlannedValue: some(4), ActualValue: some(7), Difference: some(3), Unit: units.MMHg, Tolerance: some(2.8),
 				JudgedBy: ByTarget, JudgedByVersion: "3", Method: valve.Doppler,
 			}},
@@ -1088,7 +1088,7 @@ func TestContent(t *testing.T) {
 			func(f *fixture) { f.found(exitAt, coaptation, "a2_p2", 2.5) }, Discrepancy{
 				Class: OutsideInterval, Reference: "D09", Verdict: Present,
 				Message: "Coaptation length at A2-P2 at leaving theatre: 2.5 mm, outside the predicted 3.0 mm to 13.0 mm",
-				Metric:  coaptation, Place: "a2_p2", Occasion: exitAt, Stage: valve.LeavingTheatre, Planned: "3.0 mm to 13.0 mm", Actual: "2.5 mm",
+				Metric:  string(coaptation), Place: "a2_p2", Occasion: exitAt, Stage: valve.LeavingTheatre, Planned: "3.0 mm to 13.0 mm", Actual: "2.5 mm",
 				PlannedValue: some(3), ActualValue: some(2.5), Difference: some(-0.5), Unit: units.MM, Tolerance: some(0),
 				JudgedBy: ByPredictionInterval, JudgedByVersion: "7", Method: valve.Echo2D,
 			}},
@@ -1096,7 +1096,7 @@ func TestContent(t *testing.T) {
 			func(f *fixture) { f.height("operation/run1/after_ring", "p2/segment_mid", 17) }, Discrepancy{
 				Class: OutsideSiteTolerance, Reference: "D10", Verdict: Present,
 				Message: "Final leaflet height at P2 (segment mid): 17.0 mm, planned 13.0 mm",
-				Metric:  leafletHeight, Place: "p2/segment_mid", Occasion: "operation/run1/after_ring", Run: 1, Planned: "13.0 mm", Actual: "17.0 mm",
+				Metric:  string(leafletHeight), Place: "p2/segment_mid", Occasion: "operation/run1/after_ring", Run: 1, Planned: "13.0 mm", Actual: "17.0 mm",
 				PlannedValue: some(13), ActualValue: some(17), Difference: some(4), Unit: units.MM, Tolerance: some(2),
 				JudgedBy: BySiteTolerance, JudgedByVersion: "policy-1", Method: valve.Ruler,
 			}},

@@ -201,14 +201,14 @@ func judge(difference float64, t settings.Tolerance, planned float64) Verdict {
 
 // tolerance gives the site's tolerance of a leaf. A leaf without one has none:
 // any difference counts.
-func (c *comparison) tolerance(leaf string) settings.Tolerance {
+func (c *comparison) tolerance(leaf valve.ID) settings.Tolerance {
 	unit, _, _ := metric.Describe(leaf)
 	t, _ := c.in.Settings.Tolerance(leaf, unit)
 	return t
 }
 
 // amount prints a value of a leaf with its unit.
-func amount(leaf string, v float64) string {
+func amount(leaf valve.ID, v float64) string {
 	unit, grid, ok := metric.Describe(leaf)
 	if !ok {
 		return strconv.FormatFloat(v, 'g', -1, 64)
@@ -217,7 +217,7 @@ func amount(leaf string, v float64) string {
 }
 
 // apart gives actual minus planned on the grid of the leaf.
-func apart(leaf string, planned, actual float64) units.Maybe[float64] {
+func apart(leaf valve.ID, planned, actual float64) units.Maybe[float64] {
 	_, grid, ok := metric.Describe(leaf)
 	if !ok {
 		return units.Some(actual - planned)
@@ -226,7 +226,7 @@ func apart(leaf string, planned, actual float64) units.Maybe[float64] {
 }
 
 // numbers fills in a comparison of two values of a leaf.
-func numbers(d *Discrepancy, leaf string, planned, actual, margin float64) {
+func numbers(d *Discrepancy, leaf valve.ID, planned, actual, margin float64) {
 	d.Unit, _, _ = metric.Describe(leaf)
 	d.PlannedValue, d.ActualValue = units.Some(planned), units.Some(actual)
 	d.Difference = apart(leaf, planned, actual)

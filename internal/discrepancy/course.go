@@ -209,7 +209,7 @@ func (c *comparison) findings(s *repair.Study, set string) []entry {
 	for i, look := range []func(*repair.Study, entry) (entry, bool){
 		c.anteriorMotion, c.highGradient, c.aorticRegurgitation, c.lateralWall,
 	} {
-		name := []string{"anterior_motion", meanGradient, "aortic_regurgitation", "lateral_wall"}[i]
+		name := []string{"anterior_motion", string(meanGradient), "aortic_regurgitation", "lateral_wall"}[i]
 		e := atSet(NewFinding, name, s)
 		e.ID = id(NewFinding, name, set)
 		e.planned = i
@@ -257,7 +257,7 @@ func (c *comparison) highGradient(s *repair.Study, e entry) (entry, bool) {
 	key := valve.Key{ID: meanGradient, Occasion: s.Occasion, Role: valve.Measured}
 	v, missing := c.read(key)
 	if missing != "" {
-		e = notRecorded(e, meanGradient, s)
+		e = notRecorded(e, string(meanGradient), s)
 		e.Missing = []string{missing}
 		return e, true
 	}

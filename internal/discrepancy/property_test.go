@@ -17,7 +17,7 @@ import (
 
 // The claims below are algebra and need no source.
 
-var leaves = map[repair.Technique]string{
+var leaves = map[repair.Technique]valve.ID{
 	repair.ArtificialChord:    "artificial_chord_length",
 	repair.LeafletResection:   "resection_free_edge_width",
 	repair.HeightReduction:    "height_removed",

@@ -100,7 +100,7 @@ func (c *comparison) cause(e *entry) string {
 // otherRing gives the difference in ring size that a difference in the ring's
 // dimensions follows from: another label has other dimensions.
 func (c *comparison) otherRing(e *entry) string {
-	if !slices.Contains(ringDimensions, e.Metric) {
+	if !slices.Contains(ringDimensions, valve.ID(e.Metric)) {
 		return ""
 	}
 	i := slices.IndexFunc(c.list, func(o entry) bool {
@@ -130,7 +130,7 @@ func (c *comparison) otherPairs(e *entry) string {
 }
 
 // ringDimensions are the leaves that a ring's label decides.
-var ringDimensions = []string{
+var ringDimensions = []valve.ID{
 	valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea, valve.BandLength,
 }
 

@@ -278,8 +278,8 @@ func (c *comparison) dimensions(a answer) {
 	planned := &c.plan.Steps[a.planned]
 	for _, k := range c.plannedValues(planned.ID) {
 		actualKey := performedKey(k, a.step.ID)
-		e := c.pairEntry(StepParameter, a, k.ID, withoutStep(k.Place))
-		e.Metric, e.Place = k.ID, actualKey.Place
+		e := c.pairEntry(StepParameter, a, string(k.ID), withoutStep(k.Place))
+		e.Metric, e.Place = string(k.ID), actualKey.Place
 		e.Method = c.measured[actualKey].Context.Method
 		what := words(k.ID) + side(k.Place)
 		p, missingPlan := c.read(k)

@@ -75,7 +75,7 @@ func (c *comparison) targets() {
 	for i, t := range c.plan.Targets {
 		stage := cmp.Or(t.Stage, valve.LeavingTheatre)
 		e := entry{planned: i + 1, Discrepancy: Discrepancy{
-			Class: TargetMissed, Verdict: Present, Metric: t.Leaf, Place: t.Place, Stage: stage,
+			Class: TargetMissed, Verdict: Present, Metric: string(t.Leaf), Place: t.Place, Stage: stage,
 		}}
 		c.byPlan(&e.Discrepancy, ByTarget)
 		if t.Leaf == "" {
@@ -106,7 +106,7 @@ func (c *comparison) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	if !hasLow && !hasHigh {
 		return
 	}
-	e.ID = id(TargetMissed, t.ID, t.Leaf, string(t.Place), string(stage))
+	e.ID = id(TargetMissed, t.ID, string(t.Leaf), string(t.Place), string(stage))
 	e.Planned = aim(t)
 	what := words(t.Leaf)
 	if t.Place != valve.Nowhere {
@@ -168,7 +168,7 @@ func (c *comparison) find(t repair.Target, stage valve.Stage) (k valve.Key, meth
 			return k, method, ""
 		}
 	}
-	gap = t.Leaf
+	gap = string(t.Leaf)
 	if t.Place != valve.Nowhere {
 		gap += " at " + string(t.Place)
 	}
@@ -264,8 +264,8 @@ const (
 func (c *comparison) prediction() {
 	place := valve.AtSlice(valve.A2P2)
 	e := entry{Discrepancy: Discrepancy{
-		ID: id(OutsideInterval, coaptation, string(place), string(valve.LeavingTheatre)), Class: OutsideInterval, Verdict: NotJudged,
-		Metric: coaptation, Place: place, Stage: valve.LeavingTheatre, JudgedBy: ByPredictionInterval,
+		ID: id(OutsideInterval, string(coaptation), string(place), string(valve.LeavingTheatre)), Class: OutsideInterval, Verdict: NotJudged,
+		Metric: string(coaptation), Place: place, Stage: valve.LeavingTheatre, JudgedBy: ByPredictionInterval,
 	}}
 	const subject = "Coaptation length at A2-P2 at leaving theatre"
 	p := c.stored(place)
@@ -360,8 +360,8 @@ func (c *comparison) plannedHeights() {
 			continue
 		}
 		e := entry{Discrepancy: Discrepancy{
-			ID: id(OutsideSiteTolerance, leafletHeight, string(k.Place)), Class: OutsideSiteTolerance, Verdict: NotJudged,
-			Metric: leafletHeight, Place: k.Place, JudgedBy: BySiteTolerance, JudgedByVersion: c.in.Settings.PolicyHash,
+			ID: id(OutsideSiteTolerance, string(leafletHeight), string(k.Place)), Class: OutsideSiteTolerance, Verdict: NotJudged,
+			Metric: string(leafletHeight), Place: k.Place, JudgedBy: BySiteTolerance, JudgedByVersion: c.in.Settings.PolicyHash,
 		}}
 		subject := "Final leaflet height at " + placeWords(k.Place)
 		if missingPlan == "" {
@@ -375,7 +375,7 @@ func (c *comparison) plannedHeights() {
 		final := c.finalHeight(k.Place)
 		actual, missingActual := c.read(final)
 		if final.ID == "" {
-			missingActual = leafletHeight + " at " + string(k.Place) + " after the leaflet work"
+			missingActual = string(leafletHeight) + " at " + string(k.Place) + " after the leaflet work"
 		}
 		if missingPlan != "" || missingActual != "" {
 			e.Missing = missing(missingPlan, missingActual)

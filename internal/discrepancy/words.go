@@ -11,7 +11,7 @@ import (
 )
 
 // words prints a word of the contract.
-func words(w string) string { return strings.ReplaceAll(w, "_", " ") }
+func words[T ~string](w T) string { return strings.ReplaceAll(string(w), "_", " ") }
 
 // placeWords prints a place: P2, boundary P1-P2, lateral commissure.
 func placeWords(p valve.Place) string {

@@ -81,7 +81,7 @@ type Evaluation struct {
 // Suggestion says which metrics a few more numbers would give.
 type Suggestion struct {
 	Missing  []string
-	Metrics  []string
+	Metrics  []valve.ID
 	Occasion valve.Occasion
 }
 
@@ -287,7 +287,7 @@ func suggest(values []metric.Value) []Suggestion {
 			return s.Occasion == v.Key.Occasion && slices.Equal(s.Missing, v.Missing)
 		})
 		if i < 0 {
-			list = append(list, Suggestion{Missing: v.Missing, Metrics: []string{v.Key.ID}, Occasion: v.Key.Occasion})
+			list = append(list, Suggestion{Missing: v.Missing, Metrics: []valve.ID{v.Key.ID}, Occasion: v.Key.Occasion})
 			continue
 		}
 		if !slices.Contains(list[i].Metrics, v.Key.ID) {

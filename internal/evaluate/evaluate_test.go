@@ -38,7 +38,7 @@ func has(e Evaluation, rule string, o valve.Occasion) bool {
 	return slices.ContainsFunc(e.Findings, func(f rules.Finding) bool { return f.Rule == rule && f.At.Occasion == o })
 }
 
-func value(e Evaluation, id string, o valve.Occasion) (metric.Value, bool) {
+func value(e Evaluation, id valve.ID, o valve.Occasion) (metric.Value, bool) {
 	i := slices.IndexFunc(e.Metrics, func(v metric.Value) bool { return v.Key.ID == id && v.Key.Occasion == o })
 	if i < 0 {
 		return metric.Value{}, false

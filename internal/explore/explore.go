@@ -30,7 +30,7 @@ const (
 
 // Order is an order by a metric.
 type Order struct {
-	Metric    string
+	Metric    valve.ID
 	Place     valve.Place // empty: the only one
 	Direction string
 }
@@ -38,14 +38,14 @@ type Order struct {
 // Question is what is asked of each variant.
 type Question struct {
 	Axes    []Axis
-	Most    int      // most variants; 0: DefaultMost
-	Metrics []string // ids; none: DefaultMetrics
-	Order   *Order   // nil: grid order
+	Most    int        // most variants; 0: DefaultMost
+	Metrics []valve.ID // none: DefaultMetrics
+	Order   *Order     // nil: grid order
 }
 
 // DefaultMetrics are the metrics told of each variant where none is asked for, as
 // far as the catalogue has them and the plan gives them.
-var DefaultMetrics = []string{
+var DefaultMetrics = []valve.ID{
 	metric.IDPredictedContact, "predicted_overlap", metric.IDPredictedAnteriorShare,
 	metric.IDFinalPosteriorHeight, metric.IDHeightRatio, metric.IDRingToAnnulus, metric.IDBaseGap,
 }
@@ -93,7 +93,7 @@ type Exploration struct {
 
 	in       evaluate.Input
 	axes     []axis
-	metrics  []string
+	metrics  []valve.ID
 	order    *Order
 	disputed []valve.Key // of the plan as it is
 	first    pass        // rules that judge all values, contradictions among them
@@ -169,7 +169,7 @@ func New(in evaluate.Input, q Question) (*Exploration, []Fault) {
 
 // ask takes the metrics and the order of the question.
 func (e *Exploration) ask(l *laying, q Question, values ...[]metric.Value) {
-	places := func(id string) []valve.Place {
+	places := func(id valve.ID) []valve.Place {
 		var list []valve.Place
 		for _, v := range slices.Concat(values...) {
 			if v.Key.ID == id && v.Key.Occasion == valve.AtPlan && !slices.Contains(list, v.Key.Place) {
@@ -178,7 +178,7 @@ func (e *Exploration) ask(l *laying, q Question, values ...[]metric.Value) {
 		}
 		return list
 	}
-	named := func(path, id string) {
+	named := func(path string, id valve.ID) {
 		_, known := metric.MetricByID(id)
 		switch {
 		case id == "":
@@ -194,7 +194,7 @@ func (e *Exploration) ask(l *laying, q Question, values ...[]metric.Value) {
 		named(fmt.Sprintf("metrics[%d]", i), id)
 	}
 	if len(q.Metrics) == 0 {
-		e.metrics = slices.DeleteFunc(slices.Clone(DefaultMetrics), func(id string) bool { return len(places(id)) == 0 })
+		e.metrics = slices.DeleteFunc(slices.Clone(DefaultMetrics), func(id valve.ID) bool { return len(places(id)) == 0 })
 	}
 	if q.Order == nil {
 		return
@@ -249,7 +249,7 @@ func (e *Exploration) remark(values []metric.Value) {
 		add("an operation is on record: the variants are of the plan, and say nothing of what was done")
 	}
 	for i, a := range e.axes {
-		what := strings.Join(a.described.Leaves, " and ")
+		what := valve.JoinIDs(a.described.Leaves, " and ")
 		if what == "" {
 			what = "ring"
 		}
@@ -334,7 +334,7 @@ func (e *Exploration) wanted(p pass, all bool) func(rules.Rule, metric.At) bool 
 // computeSome gives every value of a case: those that may depend on the plan
 // anew, before those that do not.
 func (e *Exploration) computeSome(c *repair.Case, p pass, into []metric.Value) []metric.Value {
-	into = append(into[:0], metric.ComputeSome(c, e.in.Settings, func(id string, at metric.At) bool { return !p.known[at.Key(id)] })...)
+	into = append(into[:0], metric.ComputeSome(c, e.in.Settings, func(id valve.ID, at metric.At) bool { return !p.known[at.Key(id)] })...)
 	return append(into, p.values...)
 }
 

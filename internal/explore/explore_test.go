@@ -210,7 +210,7 @@ func written(f *trigonev1.CaseFile, axes []explore.Axis, v explore.Variant) *tri
 }
 
 // said is what package evaluate says of a case file, as far as a variant tells it.
-func said(in evaluate.Input, metrics []string) ([]explore.Metric, []string, map[string]bool) {
+func said(in evaluate.Input, metrics []valve.ID) ([]explore.Metric, []string, map[string]bool) {
 	e := evaluate.Evaluate(in)
 	var values []explore.Metric
 	for _, v := range e.Metrics {
@@ -240,8 +240,8 @@ func findingText(rule string, s rules.Severity, message string, at metric.At) st
 }
 
 // planMetrics are all metrics that speak of a plan.
-func planMetrics(in evaluate.Input) []string {
-	var ids []string
+func planMetrics(in evaluate.Input) []valve.ID {
+	var ids []valve.ID
 	for _, v := range metric.Compute(in.Case, in.Settings) {
 		if v.Key.Occasion == valve.AtPlan && !slices.Contains(ids, v.Key.ID) {
 			ids = append(ids, v.Key.ID)
@@ -461,8 +461,8 @@ func TestFaults(t *testing.T) {
 		{"no ring at all", explore.Question{Axes: []explore.Axis{ringOf(explore.Axis{})}}, "axes[0].ring.sizes", "is empty"},
 		{"a ring without a dimension", explore.Question{Axes: []explore.Axis{ringOf(explore.Axis{Dimensions: []explore.Dimensions{{}}})}},
 			"axes[0].ring.dimensions[0]", "no dimension"},
-		{"no metric", explore.Question{Axes: []explore.Axis{height}, Metrics: []string{"none"}}, "metrics[0]", "no metric of the catalogue"},
-		{"a metric of an echo", explore.Question{Axes: []explore.Axis{height}, Metrics: []string{metric.IDEjectionFraction}}, "metrics[0]", "does not speak of this plan"},
+		{"no metric", explore.Question{Axes: []explore.Axis{height}, Metrics: []valve.ID{"none"}}, "metrics[0]", "no metric of the catalogue"},
+		{"a metric of an echo", explore.Question{Axes: []explore.Axis{height}, Metrics: []valve.ID{metric.IDEjectionFraction}}, "metrics[0]", "does not speak of this plan"},
 		{"an order without direction", explore.Question{Axes: []explore.Axis{height}, Order: &explore.Order{Metric: metric.IDPredictedContact}}, "sort_by.direction", "ascending or descending"},
 	} {
 		_, faults := explore.New(asked(read(t, "triangular-complete-ring")), tt.q)
@@ -470,7 +470,7 @@ func TestFaults(t *testing.T) {
 			t.Errorf("%s: %v, want %q at %s", tt.why, faults, tt.says, tt.want)
 		}
 	}
-	bad := explore.Question{Axes: []explore.Axis{{}, {Kind: explore.ChordLength, StepID: "none"}}, Metrics: []string{"none"}}
+	bad := explore.Question{Axes: []explore.Axis{{}, {Kind: explore.ChordLength, StepID: "none"}}, Metrics: []valve.ID{"none"}}
 	if _, faults := explore.New(asked(read(t, "triangular-complete-ring")), bad); len(faults) < 5 {
 		t.Errorf("not all at once: %v", faults)
 	}
@@ -483,7 +483,7 @@ func TestFaults(t *testing.T) {
 
 // A ring is one object: the orifice of the planned ring says nothing of another.
 func TestAnotherRingTakesNothingFromThePlanned(t *testing.T) {
-	q := explore.Question{Metrics: []string{metric.IDRingToAnnulus}, Axes: []explore.Axis{
+	q := explore.Question{Metrics: []valve.ID{metric.IDRingToAnnulus}, Axes: []explore.Axis{
 		{Kind: explore.Ring, Dimensions: []explore.Dimensions{{AnteroPosteriorMM: units.Some(24.0)}}},
 	}}
 	e := mustNew(t, asked(read(t, "triangular-complete-ring")), q)

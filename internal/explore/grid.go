@@ -86,7 +86,7 @@ type RingTried struct {
 
 // Described is an axis as it was understood.
 type Described struct {
-	Leaves []string // none for a ring
+	Leaves []valve.ID // none for a ring
 	Place  valve.Place
 	Count  int
 }
@@ -134,7 +134,7 @@ func (l *laying) fault(path, format string, args ...any) {
 	l.faults = append(l.faults, Fault{path, fmt.Sprintf(format, args...)})
 }
 
-func planned(leaf string, place valve.Place) valve.Key {
+func planned(leaf valve.ID, place valve.Place) valve.Key {
 	return valve.Key{ID: leaf, Place: place, Occasion: valve.AtPlan, Role: valve.Planned}
 }
 
@@ -213,13 +213,13 @@ func (l *laying) axis(i int, a Axis) plan {
 		if !found {
 			return none
 		}
-		leaves := []string{valve.ResectionFreeEdgeWidth}
+		leaves := []valve.ID{valve.ResectionFreeEdgeWidth}
 		switch a.Edge {
 		case FreeEdge:
 		case Base:
-			leaves = []string{valve.ResectionBaseWidth}
+			leaves = []valve.ID{valve.ResectionBaseWidth}
 		case BothEdge:
-			leaves = []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth}
+			leaves = []valve.ID{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth}
 		default:
 			if r := l.c.Plan.Steps[step].Resection; r == nil || r.Shape != repair.Triangular {
 				l.fault(below("edge"), "is missing; a resection that is not triangular has a width along the free edge and one along the base, so name free_edge, base or both")
@@ -349,7 +349,7 @@ func (l *laying) claim(i int, at string, keys []valve.Key) bool {
 }
 
 // lengths makes an axis that sets one length, or several to the same.
-func (l *laying) lengths(i int, at string, r span, ok bool, place valve.Place, leaves ...string) plan {
+func (l *laying) lengths(i int, at string, r span, ok bool, place valve.Place, leaves ...valve.ID) plan {
 	var keys []valve.Key
 	for _, leaf := range leaves {
 		keys = append(keys, planned(leaf, place))
@@ -439,7 +439,7 @@ func (t RingTried) inPlaceOf(was repair.Ring) repair.Ring {
 }
 
 func ringAsPlanned(c *repair.Case, s repair.Step) *RingTried {
-	dim := func(leaf string) units.Maybe[float64] { return c.Measured[planned(leaf, valve.AtStep(s.ID))].Value }
+	dim := func(leaf valve.ID) units.Maybe[float64] { return c.Measured[planned(leaf, valve.AtStep(s.ID))].Value }
 	t := &RingTried{
 		AnteroPosteriorMM: dim(valve.RingInnerAnteroPosteriorDiameter), TransverseMM: dim(valve.RingInnerTransverseDiameter), OrificeCM2: dim(valve.RingOrificeArea), BandLengthMM: dim(valve.BandLength),
 	}

@@ -35,7 +35,7 @@ type Latitude struct {
 // Range is the range in which one dimension meets the plan's coaptation
 // target of A2-P2 while everything else stays as it is.
 type Range struct {
-	Leaf        string
+	Leaf        valve.ID
 	Place       valve.Place
 	State       metric.State // HasValue, NotEvaluable or NotApplicable
 	Lower       units.Maybe[float64]
@@ -99,6 +99,9 @@ type InputAge struct {
 	Age         units.Maybe[time.Duration]
 	Explanation string
 }
+
+// middleContact is what the plan aims at.
+var middleContact = valve.Key{ID: valve.CoaptationLength, Place: valve.AtSlice(valve.A2P2)}
 
 // Of gives the latitude that a case leaves at a moment. It reads the values
 // of the evaluation of this case, so that a disputed value moves nothing. The
@@ -199,7 +202,7 @@ func (f *finder) read(k valve.Key) known {
 	return known{missing: []string{k.String()}}
 }
 
-func unitOf(id string) units.Unit {
+func unitOf(id valve.ID) units.Unit {
 	unit, _, _ := metric.Describe(id)
 	return unit
 }
@@ -222,11 +225,11 @@ func (f *finder) heights(plan bool, run int) (anterior, posterior known) {
 	case have && len(height.Missing) > 0:
 		posterior.missing = height.Missing
 	default:
-		posterior.missing = []string{valve.LeafletHeight + " at " + string(valve.AtStation(valve.P2, valve.SegmentMid))}
+		posterior.missing = []string{valve.Key{ID: valve.LeafletHeight, Place: valve.AtStation(valve.P2, valve.SegmentMid)}.String()}
 	}
 
 	ratio, have := f.value(metric.FinalHeightRatioKey(plan, run))
-	anterior.missing = []string{valve.LeafletHeight + " at " + string(valve.AtStation(valve.A2, valve.SegmentMid))}
+	anterior.missing = []string{valve.Key{ID: valve.LeafletHeight, Place: valve.AtStation(valve.A2, valve.SegmentMid)}.String()}
 	if !have || ratio.State != metric.HasValue {
 		if missing := slices.DeleteFunc(slices.Clone(ratio.Missing), func(m string) bool { return slices.Contains(posterior.missing, m) }); len(missing) > 0 {
 			anterior.missing = missing
@@ -352,14 +355,14 @@ func (f *finder) heldLine() bool {
 
 // begin makes a range that can be computed as far as the target and the domain
 // go; open is false if it cannot.
-func (f *finder) begin(leaf string, place valve.Place) (r Range, open bool) {
+func (f *finder) begin(leaf valve.ID, place valve.Place) (r Range, open bool) {
 	r = Range{Leaf: leaf, Place: place, State: metric.NotEvaluable, Unit: unitOf(leaf)}
 	switch {
 	case f.outside != "":
 		r.State, r.Explanation = metric.NotApplicable, f.outside
 		return r, false
 	case f.target == nil:
-		r.Missing = []string{valve.CoaptationLength + " at " + string(valve.AtSlice(valve.A2P2)) + " of plan, as a target with a lower end"}
+		r.Missing = []string{middleContact.String() + " of plan, as a target with a lower end"}
 		r.Explanation = "the plan states no coaptation target: there is nothing that a range could meet"
 		return r, false
 	}
@@ -568,7 +571,7 @@ func (f *finder) chordRanges() []Range {
 		r, open := f.begin(valve.ArtificialChordLength, valve.AtStep(s.ID))
 		r.Present = lengthNumber(f.read(valve.Key{ID: valve.ArtificialChordLength, Place: r.Place, Occasion: valve.AtPlan, Role: valve.Planned}).value)
 		if open {
-			r.Missing = []string{valve.InkDepthBeyondLine + " at " + string(seg) + " or " + valve.CoaptationLength + " at " + string(valve.AtSlice(valve.A2P2)) + ", after the chord is set"}
+			r.Missing = []string{valve.Key{ID: valve.InkDepthBeyondLine, Place: valve.AtSegment(seg)}.String() + " or " + middleContact.String() + ", after the chord is set"}
 			r.explain("the chord is not set yet: how far it may be changed follows from the contact found with it")
 		}
 		list = append(list, r)
@@ -635,7 +638,7 @@ func (f *finder) contact(seg valve.Segment, run int) known {
 		}
 	}
 	if len(list) == 0 {
-		return known{missing: []string{valve.InkDepthBeyondLine + " at " + string(seg) + " or " + valve.CoaptationLength + " at " + string(valve.AtSlice(valve.A2P2)) + ", after the chord was set"}}
+		return known{missing: []string{valve.Key{ID: valve.InkDepthBeyondLine, Place: valve.AtSegment(seg)}.String() + " or " + middleContact.String() + ", after the chord was set"}}
 	}
 	last := slices.MaxFunc(list, func(a, b reading) int {
 		return cmp.Or(cmp.Compare(a.run, b.run), cmp.Compare(a.stage, b.stage), a.key.Compare(b.key))

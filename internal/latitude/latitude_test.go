@@ -47,7 +47,7 @@ func latitudeAt(t *testing.T, c *repair.Case, at time.Time) (Latitude, evaluate.
 	return Of(c, &e, s, at), e
 }
 
-func rangeOf(t *testing.T, f Latitude, leaf string) Range {
+func rangeOf(t *testing.T, f Latitude, leaf valve.ID) Range {
 	t.Helper()
 	i := slices.IndexFunc(f.Ranges, func(r Range) bool { return r.Leaf == leaf })
 	if i < 0 {
@@ -78,7 +78,7 @@ func TestRanges(t *testing.T) {
 	tests := []struct {
 		why          string
 		c            *repair.Example
-		leaf         string
+		leaf         valve.ID
 		low, high    string
 		state        metric.State
 		position     Position
@@ -109,7 +109,7 @@ func TestRanges(t *testing.T) {
 		}), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotEvaluable, "", true, "", "leaflet_height at a2"},
 		{"no ring dimension: the height has no range", done(16, 26).Edit(func(c *repair.Case) {
 			delete(c.Measured, metric.RingInnerAnteroPosteriorDiameter.Key(valve.AtStep("s-ring"), valve.AtOperation, valve.Measured))
-		}), valve.LeafletHeight, "open", "open", metric.NotEvaluable, "", true, "", valve.RingInnerAnteroPosteriorDiameter + " at step:s-ring of operation"},
+		}), valve.LeafletHeight, "open", "open", metric.NotEvaluable, "", true, "", string(valve.RingInnerAnteroPosteriorDiameter) + " at step:s-ring of operation"},
 		{"outside the model's domain nothing is said", planned().Edit(func(c *repair.Case) {
 			c.Studies[0].Lesions = []repair.Lesion{{ID: "cleft", Where: repair.Location{Boundary: valve.P1P2}, Kinds: []string{"cleft"}}}
 		}), valve.RingInnerAnteroPosteriorDiameter, "open", "open", metric.NotApplicable, "", false, "open cleft", ""},
@@ -216,7 +216,7 @@ func TestOfChords(t *testing.T) {
 		{"a test before any leaflet work says nothing of the chord", base().Edit(ink(1, valve.Native, 8)), "open", "open", "", "after the chord was set"},
 		{"a test of an earlier run neither", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", "after the chord was set"},
 		{"a test of the same later run does", base().Edit(func(c *repair.Case) { c.Operation.Steps[0].Run = 2 }).Edit(ink(2, valve.AfterRing, 8)), "17", "22", Within, ""},
-		{"no length, no range", planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", valve.ArtificialChordLength + " at step:s-chord"},
+		{"no length, no range", planned().Operation().Step("s-chord", repair.ArtificialChord, valve.P2).Edit(ink(1, valve.AfterRing, 8)), "open", "open", "", string(valve.ArtificialChordLength) + " at step:s-chord"},
 		{"a chord that is planned only has none yet", planned().Plan().Step("p-chord", repair.ArtificialChord, valve.P2).Dim(valve.ArtificialChordLength, 20), "open", "open", "", "after the chord is set"},
 	}
 	for _, tt := range tests {

@@ -13,6 +13,7 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -147,8 +148,8 @@ func (r *reader) daysSince(t time.Time) *float64 {
 }
 
 // value gives a number of the evaluation, or none: missing, disputed or absent.
-func (r *reader) value(metric, place, occasion string) *float64 {
-	m := r.values[at{metric, place, occasion}]
+func (r *reader) value(metric valve.ID, place, occasion string) *float64 {
+	m := r.values[at{string(metric), place, occasion}]
 	if m == nil {
 		return nil
 	}
@@ -264,7 +265,7 @@ func (r *reader) patient() *trigonev1.FactPatient {
 	for _, a := range r.assessments {
 		occasion := convert.SectionName(a)
 		// Of one assessment the stated value goes before the computed one.
-		set := func(into **float64, metrics ...string) {
+		set := func(into **float64, metrics ...valve.ID) {
 			for _, m := range metrics {
 				if v := r.value(m, "", occasion); v != nil {
 					*into = v

@@ -12,6 +12,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/metric"
 	"trigone/internal/storage"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -140,7 +141,7 @@ func comparisonRow(order int64, c *trigonev1.Comparison, complete bool) (storage
 		PredictionEvaluation: c.PredictionEvaluation, PredictionRole: int(c.GetPredictionRole()),
 		Message: message, Complete: complete,
 	}
-	if _, grid, ok := metric.Describe(c.GetMetric()); ok {
+	if _, grid, ok := metric.Describe(valve.ID(c.GetMetric())); ok {
 		row.PlannedSteps, row.ActualSteps = steps(c.PlannedValue, grid), steps(c.ActualValue, grid)
 	}
 	return row, err

@@ -70,7 +70,7 @@ func TestRowsHoldTheNumbersOfTheAnswer(t *testing.T) {
 	value := proto.Float64(12.34)
 	c := &trigonev1.Comparison{
 		Id: "c1", Kind: trigonev1.ComparisonKind_COMPARISON_KIND_AIM, Verdict: trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT,
-		Class: "target_missed", Metric: metric.CoaptationLength.ID, PlannedValue: value, ActualValue: proto.Float64(9),
+		Class: "target_missed", Metric: string(metric.CoaptationLength.ID), PlannedValue: value, ActualValue: proto.Float64(9),
 		Lower: value, Upper: value, Tolerance: proto.Float64(0), Reason: "judgement", ThingPlanned: "aim:t1",
 	}
 	row, err := comparisonRow(3, c, true)

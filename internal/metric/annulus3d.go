@@ -183,9 +183,9 @@ var leafletSurfaceMetrics = []Metric{
 }
 
 // ofContour makes the row of a metric that reads the contour of a study.
-func ofContour(id, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, *geometry.Contour) float64) Metric {
+func ofContour(id valve.ID, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, *geometry.Contour) float64) Metric {
 	return Metric{
-		ID: id, Name: name, Unit: unit, Grid: grid, Formula: formula, Inputs: []string{InputShape}, Source: source, Since: "2",
+		ID: id, Name: name, Unit: unit, Grid: grid, Formula: formula, Inputs: []valve.ID{InputShape}, Source: source, Since: "2",
 		Where: func(c *repair.Case) []At {
 			return inShapes(c, func(*valve.Shape) []valve.Place { return []valve.Place{valve.Nowhere} })
 		},
@@ -201,7 +201,7 @@ func ofContour(id, name string, unit units.Unit, grid float64, formula string, s
 
 // ofLeaflet makes the row of a metric that reads the surfaces of one leaflet; a
 // surface that is not divided into leaflets answers without a place.
-func ofLeaflet(id, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, []geometry.Surface) float64) Metric {
+func ofLeaflet(id valve.ID, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, []geometry.Surface) float64) Metric {
 	m := ofContour(id, name, unit, grid, formula, source, nil)
 	m.Where = func(c *repair.Case) []At {
 		return inShapes(c, func(s *valve.Shape) []valve.Place {
@@ -228,7 +228,7 @@ func ofLeaflet(id, name string, unit units.Unit, grid float64, formula string, s
 
 // ofWholeValve makes the row of a metric that needs the surfaces of both
 // leaflets.
-func ofWholeValve(id, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, []geometry.Surface) float64) Metric {
+func ofWholeValve(id valve.ID, name string, unit units.Unit, grid float64, formula string, source settings.SourceID, compute func(*Reader, []geometry.Surface) float64) Metric {
 	m := ofContour(id, name, unit, grid, formula, source, nil)
 	m.Where = func(c *repair.Case) []At {
 		return inShapes(c, func(s *valve.Shape) []valve.Place {
@@ -317,7 +317,7 @@ func landmark(r *Reader, c *geometry.Contour, name string) (r3.Vec, bool) {
 		landmarkAnterior: s.MidAnteriorMM, landmarkPosterior: s.MidPosteriorMM, landmarkAtrial: s.AtrialPointMM,
 	}[name].Get()
 	if !ok {
-		r.Miss(valve.Key{ID: name, Occasion: r.At().Occasion, Role: valve.Measured})
+		r.Miss(valve.Key{ID: valve.ID(name), Occasion: r.At().Occasion, Role: valve.Measured})
 		if name == landmarkAtrial {
 			r.Explain("without a point on the atrial side nobody knows what lies above the annulus and what below")
 		}

@@ -98,7 +98,7 @@ func withoutInput(c *repair.Case, k valve.Key) *repair.Case {
 	return c.WithMeasured(c.Measured.Without([]valve.Key{k}))
 }
 
-func atLeaflet(id string, l valve.Leaflet) valve.Key {
+func atLeaflet(id valve.ID, l valve.Leaflet) valve.Key {
 	k := atTTE(id)
 	k.Place = valve.AtLeaflet(l)
 	return k
@@ -111,7 +111,7 @@ func shapeExamples() []example {
 	saddle := func() *repair.Example { return shaped{15, 3, 0}.in(tte()) }
 	cone := func() *repair.Example { return shaped{15, 0, 6}.in(tte()) }
 	roof := func() *repair.Example { return shaped{15, 0, -4}.in(tte()) }
-	without := map[string]string{InputShape: silent}
+	without := map[valve.ID]string{InputShape: silent}
 	const identity = "closed form of the saddle, derived: "
 	rows := []example{
 		{key: atTTE(IDContourArea), c: saddle(), want: 7.0686, from: identity + "πR²"},
@@ -193,7 +193,7 @@ func TestNoShapeNoValue(t *testing.T) {
 	} {
 		for _, v := range Compute(c, builtIn()) {
 			m, _ := MetricByID(v.Key.ID)
-			if slices.Equal(m.Inputs, []string{InputShape}) {
+			if slices.Equal(m.Inputs, []valve.ID{InputShape}) {
 				t.Errorf("%s: %s is %s", why, v.Key, v.State)
 			}
 		}
@@ -207,17 +207,17 @@ func TestBadShapesAreRefused(t *testing.T) {
 		v, _ := p.Get()
 		return units.Some(r3.Scale(2, v))
 	}
-	contour := []string{IDContourArea, IDContourPerimeter, IDContourHeight, IDContourSpanningArea, IDContourIsoperimetric}
-	diameters := []string{IDContourAnteroPosterior, IDContourDiameterRatio}
-	folded := []string{IDContourFoldAngle, IDContourAnteriorArc, IDContourPosteriorArc}
-	volumes := []string{IDBillowVolumeOverPlane, IDTentingVolumeUnderPlane, IDBillowVolumeOverSpan, IDTentingVolumeUnderSpan}
-	heights := []string{IDBillowHeightOverPlane, IDTentingHeightUnderPlane, IDBillowHeightOverSpan, IDTentingHeightUnderSpan}
-	areas := []string{IDLeafletSurfaceArea, IDTotalLeafletSurfaceArea, IDLeafletToAnnulusArea}
-	all := slices.Concat(contour, diameters, []string{IDContourIntercommissural, IDContourHeightRatio}, folded, volumes, heights, areas)
+	contour := []valve.ID{IDContourArea, IDContourPerimeter, IDContourHeight, IDContourSpanningArea, IDContourIsoperimetric}
+	diameters := []valve.ID{IDContourAnteroPosterior, IDContourDiameterRatio}
+	folded := []valve.ID{IDContourFoldAngle, IDContourAnteriorArc, IDContourPosteriorArc}
+	volumes := []valve.ID{IDBillowVolumeOverPlane, IDTentingVolumeUnderPlane, IDBillowVolumeOverSpan, IDTentingVolumeUnderSpan}
+	heights := []valve.ID{IDBillowHeightOverPlane, IDTentingHeightUnderPlane, IDBillowHeightOverSpan, IDTentingHeightUnderSpan}
+	areas := []valve.ID{IDLeafletSurfaceArea, IDTotalLeafletSurfaceArea, IDLeafletToAnnulusArea}
+	all := slices.Concat(contour, diameters, []valve.ID{IDContourIntercommissural, IDContourHeightRatio}, folded, volumes, heights, areas)
 	rows := []struct {
 		why     string
 		change  func(*valve.Shape)
-		refused []string
+		refused []valve.ID
 		says    string
 		misses  string
 	}{
@@ -241,12 +241,12 @@ func TestBadShapesAreRefused(t *testing.T) {
 		{"an atrial point in the plane", func(s *valve.Shape) { s.AtrialPointMM = units.Some(r3.Vec{X: 5}) }, slices.Concat(volumes, heights), "does not show the atrial side", ""},
 		{"no mid-anterior point", func(s *valve.Shape) { s.MidAnteriorMM = units.None[r3.Vec]() }, slices.Concat(diameters, folded), "", landmarkAnterior},
 		{"no lateral commissure", func(s *valve.Shape) { s.LateralCommissureMM = units.None[r3.Vec]() },
-			slices.Concat(folded, []string{IDContourIntercommissural, IDContourHeightRatio, IDContourDiameterRatio}), "", landmarkLateral},
+			slices.Concat(folded, []valve.ID{IDContourIntercommissural, IDContourHeightRatio, IDContourDiameterRatio}), "", landmarkLateral},
 		{"a posterior point away from the contour", func(s *valve.Shape) { s.MidPosteriorMM = away(s.MidPosteriorMM) }, slices.Concat(diameters, folded),
 			"mid posterior: a landmark does not lie on the contour", ""},
 		{"anterior and a commissure exchanged", func(s *valve.Shape) { s.MidAnteriorMM, s.MedialCommissureMM = s.MedialCommissureMM, s.MidAnteriorMM }, folded, "must follow each other", ""},
 		{"one point for both commissures", func(s *valve.Shape) { s.LateralCommissureMM = s.MedialCommissureMM },
-			slices.Concat(folded, []string{IDContourIntercommissural, IDContourHeightRatio, IDContourDiameterRatio}), "do not fit each other", ""},
+			slices.Concat(folded, []valve.ID{IDContourIntercommissural, IDContourHeightRatio, IDContourDiameterRatio}), "do not fit each other", ""},
 		{"diastole", func(s *valve.Shape) { s.Context.Phase = valve.EndDiastole }, slices.Concat(volumes, heights, areas), "leaflets are open", ""},
 		{"leaflets of another frame", func(s *valve.Shape) { s.Leaflets[1].PointsMM[5].X += 200 }, slices.Concat(volumes, areas), "do not belong to the contour", ""},
 		{"a triangle of nothing", func(s *valve.Shape) { s.Leaflets[0].Triangles[2][1] = 999999 }, slices.Concat(volumes, areas), "a point that is not there", ""},
@@ -257,10 +257,10 @@ func TestBadShapesAreRefused(t *testing.T) {
 	for _, row := range rows {
 		t.Run(row.why, func(t *testing.T) {
 			values := Compute(shaped{15, 3, 2}.with(tte(), row.change).Case(), builtIn())
-			told := map[string]bool{}
+			told := map[valve.ID]bool{}
 			for _, v := range values {
 				m, _ := MetricByID(v.Key.ID)
-				if !slices.Equal(m.Inputs, []string{InputShape}) {
+				if !slices.Equal(m.Inputs, []valve.ID{InputShape}) {
 					continue
 				}
 				told[v.Key.ID] = true
@@ -314,7 +314,7 @@ func TestWhatIsToldWithTheValue(t *testing.T) {
 	if v := one(t, c, atTTE(IDBillowVolumeOverPlane)); !strings.Contains(v.Explanation, "reaches 3.0 mm above and 3.0 mm below this plane") {
 		t.Errorf("plane: %s", v.Explanation)
 	}
-	for _, id := range []string{IDBillowVolumeOverSpan, IDContourFoldAngle, IDContourArea} {
+	for _, id := range []valve.ID{IDBillowVolumeOverSpan, IDContourFoldAngle, IDContourArea} {
 		if v := one(t, c, atTTE(id)); v.Explanation != "" {
 			t.Errorf("%s: %s", id, v.Explanation)
 		}

@@ -23,7 +23,7 @@ var anteriorMotionMetrics = []Metric{
 		ID: IDFactorCount, Name: "factors of systolic anterior motion that are present",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "count of: final A2 / P2 low; coaptation near the septum; final P2 high; A2 or P2 long; aorto-mitral angle narrow; basal septum thick; end-diastolic diameter small. Interval: those not recorded absent or present. A count, never a probability",
-		Inputs:  slices.Concat(finalHeightInputs, []string{valve.CoaptationToSeptumDistance, valve.AortoMitralAngle, valve.BasalSeptumThickness, valve.LeftVentricularEndDiastolicDiameter}),
+		Inputs:  slices.Concat(finalHeightInputs, []valve.ID{valve.CoaptationToSeptumDistance, valve.AortoMitralAngle, valve.BasalSeptumThickness, valve.LeftVentricularEndDiastolicDiameter}),
 		Thresholds: []string{
 			settings.LeafletRatioLow, settings.SeptalDistanceShort, settings.PosteriorHeightLowRatio, settings.LeafletLong,
 			settings.AortoMitralAngleNarrow, settings.SeptumThick, settings.EndDiastolicDiameterSmall,
@@ -36,7 +36,7 @@ var anteriorMotionMetrics = []Metric{
 		ID: IDWindowExcess, Name: "final height of P2 above the upper edge of the planning window",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula:    "P2 − (A2 − (2·s − 1) · inner antero-posterior diameter of the ring), s the share wanted in front of the closure line, flat closure; above 0 the line lies farther forward: only the sign is trustworthy",
-		Inputs:     append([]string{valve.RingInnerAnteroPosteriorDiameter}, finalHeightInputs...),
+		Inputs:     append([]valve.ID{valve.RingInnerAnteroPosteriorDiameter}, finalHeightInputs...),
 		Thresholds: []string{settings.AnteriorShareWanted, settings.AnteriorShareLow},
 		Source:     settings.SourceOwnModel, Since: "2",
 		Where:   whereWindow,
@@ -57,7 +57,7 @@ type factor struct {
 
 func factors(r *Reader) []factor {
 	m := momentOf(r)
-	studied := func(leaf string) func(*Reader) float64 {
+	studied := func(leaf valve.ID) func(*Reader) float64 {
 		return func(r *Reader) float64 { return r.Read(studyKey(r.c, leaf, m)) }
 	}
 	height := func(seg valve.Segment) func(*Reader) float64 {
@@ -97,7 +97,7 @@ func longerLeaflet(r *Reader, m moment) float64 {
 
 // studyKey gives the key of a value of the heart around the valve: of the newest
 // study of that run where one holds it, else of the newest assessment.
-func studyKey(c *repair.Case, leaf string, m moment) valve.Key {
+func studyKey(c *repair.Case, leaf valve.ID, m moment) valve.Key {
 	if !m.plan {
 		for _, s := range slices.Backward(c.Studies) {
 			k := valve.Key{ID: leaf, Occasion: s.Occasion, Role: valve.Measured}

@@ -73,7 +73,7 @@ const (
 
 // inStudies gives the studies in which at least one of the leaves was asked
 // for, so that a study without any of them stays silent.
-func inStudies(leafIDs ...string) func(*repair.Case) []At {
+func inStudies(leafIDs ...valve.ID) func(*repair.Case) []At {
 	return func(c *repair.Case) []At {
 		var list []At
 		for _, s := range c.Studies {

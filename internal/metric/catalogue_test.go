@@ -56,9 +56,9 @@ func TestCatalogueTable(t *testing.T) {
 	if n := len(Metrics()); n < 70 {
 		t.Errorf("the catalogue has only %d metrics", n)
 	}
-	seen := map[string]bool{}
+	seen := map[valve.ID]bool{}
 	for _, m := range Metrics() {
-		if !snake.MatchString(m.ID) || notInIDs.MatchString(m.ID) || seen[m.ID] {
+		if !snake.MatchString(string(m.ID)) || notInIDs.MatchString(string(m.ID)) || seen[m.ID] {
 			t.Errorf("id %q is doubled, no snake_case or abbreviated", m.ID)
 		}
 		seen[m.ID] = true
@@ -87,7 +87,7 @@ func TestCatalogueTable(t *testing.T) {
 				t.Errorf("%s depends on %s, which is no threshold", m.ID, name)
 			}
 		}
-		checkCodes(t, m.ID, m.Codes)
+		checkCodes(t, string(m.ID), m.Codes)
 		if unit, grid, ok := Describe(m.ID); !ok || unit != m.Unit || grid != m.Grid {
 			t.Errorf("Describe(%s) = %v, %v, %v", m.ID, unit, grid, ok)
 		}
@@ -133,7 +133,7 @@ func TestDisputedValuesAreLeftOut(t *testing.T) {
 		t.Fatalf("undisputed: %v %v", v.State, v.Value)
 	}
 	v := one(t, c.WithMeasured(c.Measured.Without(disputed)), k)
-	if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.Contains(v.Missing[0], valve.LeftVentricularEndSystolicVolume) {
+	if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.Contains(v.Missing[0], string(valve.LeftVentricularEndSystolicVolume)) {
 		t.Errorf("disputed: %v, missing %v", v.State, v.Missing)
 	}
 	leaf, _ := find(LeafValues(c, disputed), disputed[0])
@@ -147,7 +147,7 @@ func page() string {
 	fmt.Fprintf(&b, "Catalogue of metrics, version %s\n", CatalogueVersion)
 	for _, m := range Metrics() {
 		fmt.Fprintf(&b, "\n%s\n  %s\n  formula: %s\n  unit %s, step %g, since %s, source %s\n  inputs: %s\n",
-			m.ID, m.Name, m.Formula, m.Unit.UCUM(), m.Grid, m.Since, m.Source, strings.Join(m.Inputs, ", "))
+			m.ID, m.Name, m.Formula, m.Unit.UCUM(), m.Grid, m.Since, m.Source, valve.JoinIDs(m.Inputs, ", "))
 		if len(m.Thresholds) > 0 {
 			fmt.Fprintf(&b, "  limits: %s\n", strings.Join(m.Thresholds, ", "))
 		}

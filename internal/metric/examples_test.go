@@ -18,7 +18,7 @@ const (
 
 func body(e *repair.Example, height, weight float64) *repair.Example {
 	return e.Edit(func(c *repair.Case) {
-		for id, v := range map[string]float64{"body_height": height, "body_weight": weight} {
+		for id, v := range map[valve.ID]float64{"body_height": height, "body_weight": weight} {
 			c.Measured[valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Measured}] = valve.Measurement{Value: units.Some(v)}
 		}
 	})
@@ -26,7 +26,7 @@ func body(e *repair.Example, height, weight float64) *repair.Example {
 
 func tte() *repair.Example { return repair.NewExample().Assess("tte").Method(valve.Doppler) }
 
-func atTTE(id string) valve.Key {
+func atTTE(id valve.ID) valve.Key {
 	return valve.Key{ID: id, Occasion: "assessment/tte", Role: valve.Derived}
 }
 
@@ -67,7 +67,7 @@ type example struct {
 	band string
 	// without tells for a leaf what its removal leads to, where it is not 'not
 	// evaluable, naming the leaf'.
-	without map[string]string
+	without map[valve.ID]string
 }
 
 const (
@@ -79,31 +79,31 @@ const (
 	refused   = "no value, and the explanation says why"
 )
 
-func afterRun1(id string, p valve.Place) valve.Key {
+func afterRun1(id valve.ID, p valve.Place) valve.Key {
 	return valve.Key{ID: id, Place: p, Occasion: "operation/run1", Role: valve.Derived}
 }
 
-func performed(id, step string) valve.Key {
+func performed(id valve.ID, step string) valve.Key {
 	return valve.Key{ID: id, Place: valve.AtStep(step), Occasion: valve.AtOperation, Role: valve.Derived}
 }
 
 func examples() []example {
-	identity := func(id string) valve.Key {
+	identity := func(id valve.ID) valve.Key {
 		return valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Derived}
 	}
 	elliptic := tte().Set(valve.InflowAnnulusDiameter, 32).Set(valve.InflowAnnulusDiameterAcross, 40).Set(valve.InflowVelocityTimeIntegral, 15)
 	return slices.Concat(depthExamples(), shapeExamples(), predictionExamples(), []example{
 		{key: atTTE(IDConvergenceSurface), c: convergence(), want: 5.0894, from: published + "teaching calculator, shell 5.089 cm2",
-			without: map[string]string{valve.ProximalIsovelocityRadius: silent}},
+			without: map[valve.ID]string{valve.ProximalIsovelocityRadius: silent}},
 		{key: atTTE(IDPeakRegurgitantFlow), c: convergence(), want: 203.5752, from: published + "two teaching calculators, 203.58 mL/s"},
 		{key: atTTE(IDOrificeByConvergence), c: convergence(), want: 0.40715, band: "severe", from: published + "two teaching calculators, 0.407 cm2"},
 		{key: atTTE(IDVolumeByConvergence), c: convergence(), want: 57.001, band: "moderate to severe", from: published + "teaching calculator, 57.0 mL; its 'severe' contradicts the 2017 bands"},
-		{key: atTTE(IDAngleCorrectedFlow), c: convergence().Set(valve.ConvergenceAngle, 120), want: 135.7168, from: own + "the example above at 120 degrees; formula Jang 2018, read", without: map[string]string{valve.ConvergenceAngle: silent}},
-		{key: atTTE(IDAngleCorrectedOrifice), c: convergence().Set(valve.ConvergenceAngle, 120), want: 0.2714, band: "mild to moderate", from: own + "as above", without: map[string]string{valve.ConvergenceAngle: silent}},
-		{key: atTTE(IDAngleCorrectedVolume), c: convergence().Set(valve.ConvergenceAngle, 120), want: 38.001, band: "mild to moderate", from: own + "as above", without: map[string]string{valve.ConvergenceAngle: silent}},
+		{key: atTTE(IDAngleCorrectedFlow), c: convergence().Set(valve.ConvergenceAngle, 120), want: 135.7168, from: own + "the example above at 120 degrees; formula Jang 2018, read", without: map[valve.ID]string{valve.ConvergenceAngle: silent}},
+		{key: atTTE(IDAngleCorrectedOrifice), c: convergence().Set(valve.ConvergenceAngle, 120), want: 0.2714, band: "mild to moderate", from: own + "as above", without: map[valve.ID]string{valve.ConvergenceAngle: silent}},
+		{key: atTTE(IDAngleCorrectedVolume), c: convergence().Set(valve.ConvergenceAngle, 120), want: 38.001, band: "mild to moderate", from: own + "as above", without: map[valve.ID]string{valve.ConvergenceAngle: silent}},
 		{key: atTTE(IDSimplifiedOrifice), c: convergence(), want: 0.405, band: "severe", from: own + "0.9²/2; formula from memory"},
 		{key: atTTE(IDInflowStrokeVolume), c: inflowAndOutflow(), want: 120.637, from: own + "32 mm, 15 cm"},
-		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; ellipse from memory", without: map[string]string{valve.InflowAnnulusDiameterAcross: otherWay}},
+		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; ellipse from memory", without: map[valve.ID]string{valve.InflowAnnulusDiameterAcross: otherWay}},
 		{key: atTTE(IDOutflowStrokeVolume), c: inflowAndOutflow(), want: 56.549, from: own + "20 mm, 18 cm; a form with 2·π·r² would double it"},
 		{key: atTTE(IDVentricularStrokeVolume), c: ventricle(), want: 100, from: "arithmetic"},
 		{key: atTTE(IDVolumeFromInflow), c: inflowAndOutflow(), want: 64.088, band: "severe", from: own + "120.637 − 56.549"},
@@ -113,23 +113,23 @@ func examples() []example {
 		{key: atTTE(IDOrificeFromInflow), c: inflowAndOutflow(), want: 0.42725, band: "severe", from: own + "64.088/150"},
 		{key: atTTE(IDOrificeFromVentricle), c: ventricle(), want: 0.28967, band: "mild to moderate", from: own + "43.451/150"},
 		{key: atTTE(IDVenaContractaAreaFromWidths), c: tte().Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10), want: 0.3927,
-			from: published + "Onishi 2024, formula", without: map[string]string{"vena_contracta_width_across": silent}},
+			from: published + "Onishi 2024, formula", without: map[valve.ID]string{"vena_contracta_width_across": silent}},
 		{key: atTTE(IDMeanVenaContractaWidth), c: tte().Set("vena_contracta_width", 5).Set("vena_contracta_width_across", 10), want: 7.5,
-			band: "mild to moderate or moderate to severe", from: published + "Onishi 2024, formula", without: map[string]string{"vena_contracta_width_across": silent}},
-		{key: atTTE(IDInflowToOutflowRatio), c: tte().Set(valve.InflowVelocityTimeIntegral, 21).Set(valve.OutflowTractVelocityTimeIntegral, 15), want: 1.4, from: "arithmetic; 1.4 is the published mark", without: map[string]string{valve.InflowVelocityTimeIntegral: silent}},
+			band: "mild to moderate or moderate to severe", from: published + "Onishi 2024, formula", without: map[valve.ID]string{"vena_contracta_width_across": silent}},
+		{key: atTTE(IDInflowToOutflowRatio), c: tte().Set(valve.InflowVelocityTimeIntegral, 21).Set(valve.OutflowTractVelocityTimeIntegral, 15), want: 1.4, from: "arithmetic; 1.4 is the published mark", without: map[valve.ID]string{valve.InflowVelocityTimeIntegral: silent}},
 		{key: atTTE(IDEjectionFraction), c: ventricle(), want: 62.5, from: "definition"},
 		{key: atTTE(IDForwardEjectionFraction), c: ventricle(), want: 35.343, from: own + "56.549/160; concept Petolat 2023, read"},
 		{key: identity(IDBodySurfaceRoot), c: body(tte(), 170, 70), want: 1.81812, from: published + "two public pages, 1.818 m2"},
 		{key: identity(IDBodySurfacePower), c: body(tte(), 180, 80), want: 1.99642, from: published + "public page prints 1.9979; its third decimal is wrong"},
-		{key: atTTE(IDLeftAtrialVolumeIndex), c: body(tte().Set("left_atrial_volume", 120), 180, 80), want: 60, from: own + "180 cm and 80 kg are 2.00 m2 (public page, read)", without: map[string]string{"left_atrial_volume": silent}},
-		{key: atTTE(IDEndSystolicDiameterIndex), c: body(tte().Set("left_ventricular_end_systolic_diameter", 40), 180, 80), want: 20, from: own + "as above", without: map[string]string{"left_ventricular_end_systolic_diameter": silent}},
-		{key: atTTE(IDPulmonaryPressure), c: tte().Set("tricuspid_regurgitation_peak_velocity", 336).Set("right_atrial_pressure", 5), want: 50.1584, from: own + "4·3.36² + 5 = 50.2", without: map[string]string{"tricuspid_regurgitation_peak_velocity": silent}},
-		{key: atTTE(IDHalfTimeOrifice), c: tte().Set("pressure_half_time", 150), want: 1.4667, from: published + "public page, 1.47 cm2", without: map[string]string{"pressure_half_time": silent}},
+		{key: atTTE(IDLeftAtrialVolumeIndex), c: body(tte().Set("left_atrial_volume", 120), 180, 80), want: 60, from: own + "180 cm and 80 kg are 2.00 m2 (public page, read)", without: map[valve.ID]string{"left_atrial_volume": silent}},
+		{key: atTTE(IDEndSystolicDiameterIndex), c: body(tte().Set("left_ventricular_end_systolic_diameter", 40), 180, 80), want: 20, from: own + "as above", without: map[valve.ID]string{"left_ventricular_end_systolic_diameter": silent}},
+		{key: atTTE(IDPulmonaryPressure), c: tte().Set("tricuspid_regurgitation_peak_velocity", 336).Set("right_atrial_pressure", 5), want: 50.1584, from: own + "4·3.36² + 5 = 50.2", without: map[valve.ID]string{"tricuspid_regurgitation_peak_velocity": silent}},
+		{key: atTTE(IDHalfTimeOrifice), c: tte().Set("pressure_half_time", 150), want: 1.4667, from: published + "public page, 1.47 cm2", without: map[valve.ID]string{"pressure_half_time": silent}},
 		{key: atTTE(IDAnnulusAreaElliptic), c: annulus(), want: 8.8828, from: own + "means of BioMed Res Int 2020:3261714, Table 3 (read): planimetered 9.6, an ellipse is 2.8 to 9.4 % lower"},
 		{key: atTTE(IDAnnulusPerimeterElliptic), c: annulus(), want: 107.38, from: own + "same table: 10.74 cm against 11.6 measured"},
 		{key: atTTE(IDAnnulusDiameterRatio), c: annulus(), want: 0.7436, from: published + "same table, 0.75"},
-		{key: atTTE(IDAnnulusIsoperimetric), c: tte().Set(valve.AnnulusPerimeter, 116).Set(valve.AnnulusArea, 9.8), want: 1.0927, from: own + "same table, 11.6 cm and 9.8 cm2", without: map[string]string{valve.AnnulusPerimeter: silent}},
-		{key: atTTE(IDAnnulusHeightRatio), c: tte().Set(valve.AnnulusHeight, 6.8).Set(valve.AnnulusIntercommissuralDiameter, 39), want: 0.17436, from: own + "same table, 6.8 of 39 mm", without: map[string]string{valve.AnnulusHeight: silent}},
+		{key: atTTE(IDAnnulusIsoperimetric), c: tte().Set(valve.AnnulusPerimeter, 116).Set(valve.AnnulusArea, 9.8), want: 1.0927, from: own + "same table, 11.6 cm and 9.8 cm2", without: map[valve.ID]string{valve.AnnulusPerimeter: silent}},
+		{key: atTTE(IDAnnulusHeightRatio), c: tte().Set(valve.AnnulusHeight, 6.8).Set(valve.AnnulusIntercommissuralDiameter, 39), want: 0.17436, from: own + "same table, 6.8 of 39 mm", without: map[valve.ID]string{valve.AnnulusHeight: silent}},
 		{key: middle(atTTE(IDHeightRatio)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9), want: 1.9568, from: own + "means of McCarthy 2021, read"},
 		{key: middle(atTTE(IDLeafletToAnnulusIndex)), c: tte().Height(valve.A2, 27.2).Height(valve.P2, 13.9).Set(valve.AnnulusAnteroPosteriorDiameter, 25.5), want: 1.6118, from: own + "same means; the flat contact is d·(index − 1)/2 = 7.8"},
 		{key: afterRun1(IDFinalPosteriorHeight, "p2"), c: repair.NewExample().Assess("tee").Height(valve.P2, 20).Operation().
@@ -143,7 +143,7 @@ func examples() []example {
 			Step("s", repair.SlidingPlasty).Side(valve.Lateral, "sliding_advance", 6).Side(valve.Medial, "sliding_advance", 5).
 			Step("p", repair.Plication, valve.P2).Dim("plication_length", 3), want: 1, from: "arithmetic; the two advances need not be equal"},
 		{key: performed(IDRingOrifice, "ring"), c: ringed(), want: 6.809, from: own + "34 by 25.5 mm, 6.81 cm2"},
-		{key: performed(IDRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 7.3), want: 7.3, from: "definition: as given", without: map[string]string{valve.RingOrificeArea: diameters}},
+		{key: performed(IDRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 7.3), want: 7.3, from: "definition: as given", without: map[valve.ID]string{valve.RingOrificeArea: diameters}},
 		{key: performed(IDRingToAnteriorLeaflet, "ring"), c: ringed(), want: 0.8511, from: own + "6.809/8"},
 		{key: performed(IDRingToAnnulus, "ring"), c: ringed(), want: 0.512, from: own + "6.81 over 13.3 cm2, a published mean of deficient valves"},
 		{key: PredictedContactKey(false), c: ringed(), want: 7.8, from: own + "means of McCarthy 2021 (read), ring diameter assumed; measured 6.4 ± 1.7"},
@@ -151,11 +151,11 @@ func examples() []example {
 	})
 }
 
-func withID(k valve.Key, id string) valve.Key { k.ID = id; return k }
+func withID(k valve.Key, id valve.ID) valve.Key { k.ID = id; return k }
 
 func TestWorkedExamples(t *testing.T) {
 	for _, row := range examples() {
-		t.Run(row.key.ID, func(t *testing.T) {
+		t.Run(string(row.key.ID), func(t *testing.T) {
 			c := row.c.Case()
 			v := one(t, c, row.key)
 			m, _ := MetricByID(row.key.ID)
@@ -178,7 +178,7 @@ func TestWorkedExamples(t *testing.T) {
 }
 
 func TestEveryMetricHasAnExample(t *testing.T) {
-	shown := map[string]bool{}
+	shown := map[valve.ID]bool{}
 	for _, row := range examples() {
 		shown[row.key.ID] = true
 	}
@@ -218,12 +218,12 @@ func TestEveryInputIsNeeded(t *testing.T) {
 					t.Errorf("%s without %s: %s %v, %s", row.key, in.Key, v.State, v.Value, v.Explanation)
 				}
 			case diameters:
-				if v.State != NotEvaluable || len(v.Missing) != 2 || !strings.Contains(v.Missing[0], valve.RingInnerAnteroPosteriorDiameter) || !strings.Contains(v.Missing[1], valve.RingInnerTransverseDiameter) {
+				if v.State != NotEvaluable || len(v.Missing) != 2 || !strings.Contains(v.Missing[0], string(valve.RingInnerAnteroPosteriorDiameter)) || !strings.Contains(v.Missing[1], string(valve.RingInnerTransverseDiameter)) {
 					t.Errorf("%s without %s: %s, missing %v", row.key, in.Key, v.State, v.Missing)
 				}
 			default:
 				if !ok || v.State != NotEvaluable || v.Value != 0 ||
-					!slices.ContainsFunc(v.Missing, func(s string) bool { return strings.HasPrefix(s, in.Key.ID+" ") }) {
+					!slices.ContainsFunc(v.Missing, func(s string) bool { return strings.HasPrefix(s, string(in.Key.ID)+" ") }) {
 					t.Errorf("%s without %s: %s %v, missing %v", row.key, in.Key, v.State, v.Value, v.Missing)
 				}
 			}
@@ -289,7 +289,7 @@ func TestRichCaseHasEveryMetric(t *testing.T) {
 }
 
 // needNotMove: an input that is read may leave the value as it is.
-var needNotMove = map[string]string{
+var needNotMove = map[valve.ID]string{
 	IDPredictedContact:       "without a depth the mean does not depend on where the line is held",
 	IDPredictedOverlap:       "the lesser of both contacts",
 	IDZFromExecution:         "follows the overlap",

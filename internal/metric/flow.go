@@ -22,16 +22,16 @@ const (
 	IDAnteriorLeafletToAnnulus = "anterior_leaflet_to_annulus_area_ratio"
 )
 
-var bodySurfaceInputs = []string{valve.BodyHeight, valve.BodyWeight}
+var bodySurfaceInputs = []valve.ID{valve.BodyHeight, valve.BodyWeight}
 
 var flowMetrics = []Metric{
 	{
 		ID: IDFractionByConvergence, Name: "regurgitant fraction by flow convergence",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · RVol / (RVol + SV of the outflow tract), RVol by flow convergence, not corrected for the angle",
-		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceMemory, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{valve.ProximalIsovelocityRadius}, []string{valve.OutflowTractVelocityTimeIntegral})
+			return inStudiesWith(c, []valve.ID{valve.ProximalIsovelocityRadius}, []valve.ID{valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
@@ -47,16 +47,16 @@ var flowMetrics = []Metric{
 	{
 		ID: IDFillingTime, Name: "diastolic filling time of one beat, estimated from the rate of the gradient",
 		Unit: units.MS, Grid: 1, Formula: "60000/HR − (546 − 2.1·HR − 50) − 80, men; 549 − 2.0·HR, women; the mean of both where the sex is not recorded; 40 to 150/min",
-		Inputs: []string{valve.GradientHeartRate}, Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.GradientHeartRate),
+		Inputs: []valve.ID{valve.GradientHeartRate}, Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.GradientHeartRate),
 		Compute: func(r *Reader) float64 { return float64(fillingTime(r, GradientHeartRate.Of(r))) },
 	},
 	{
 		ID: IDHydraulicOrifice, Name: "mitral orifice area from flow and mean gradient by the hydraulic formula (Gorlin)",
 		Unit: units.CM2, Grid: 0.01, Formula: "Q / (37.7 · √MG), Q = cardiac output / (HR · filling time); the outflow tract's stroke volume where no output was measured",
-		Inputs: []string{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.GradientHeartRate, valve.MeanGradient},
+		Inputs: []valve.ID{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.GradientHeartRate, valve.MeanGradient},
 		Source: settings.SourcePublicPages, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{valve.MeanGradient}, []string{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral})
+			return inStudiesWith(c, []valve.ID{valve.MeanGradient}, []valve.ID{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 {
 			littleLeaks(r)
@@ -68,9 +68,9 @@ var flowMetrics = []Metric{
 	{
 		ID: IDContinuityOrifice, Name: "effective mitral orifice area by continuity",
 		Unit: units.CM2, Grid: 0.01, Formula: "SV of the outflow tract / VTI of the inflow; not with more than mild regurgitation of either valve",
-		Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, Source: settings.SourceMemory, Since: "2",
+		Inputs: []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, Source: settings.SourceMemory, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{valve.InflowVelocityTimeIntegral}, []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
+			return inStudiesWith(c, []valve.ID{valve.InflowVelocityTimeIntegral}, []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 { return float64(continuityArea(r)) },
 	},
@@ -78,16 +78,16 @@ var flowMetrics = []Metric{
 		ID: IDIndexedEffectiveOrifice, Name: "effective mitral orifice area by continuity, per body surface (square-root formula)",
 		Unit: units.MM2PerM2, Grid: 1,
 		Formula: "SV of the outflow tract / VTI of the inflow / body surface; 120 mm2/m2 or less is called mismatch after a replacement: by analogy only, not judged",
-		Inputs:  append([]string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, bodySurfaceInputs...),
+		Inputs:  append([]valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, bodySurfaceInputs...),
 		Source:  settings.SourceMemory, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{valve.InflowVelocityTimeIntegral}, []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
+			return inStudiesWith(c, []valve.ID{valve.InflowVelocityTimeIntegral}, []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 { return float64(haemo.IndexedArea(continuityArea(r), bodySurface(r))) },
 	},
 	{
 		ID: IDDecelerationOrifice, Name: "mitral orifice area by deceleration time",
-		Unit: units.CM2, Grid: 0.01, Formula: "220 / (0.29 · deceleration time (ms))", Inputs: []string{valve.DecelerationTime},
+		Unit: units.CM2, Grid: 0.01, Formula: "220 / (0.29 · deceleration time (ms))", Inputs: []valve.ID{valve.DecelerationTime},
 		Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.DecelerationTime),
 		Compute: func(r *Reader) float64 {
 			if s := r.Study(); s != nil && s.Kind != repair.Assessment {
@@ -99,7 +99,7 @@ var flowMetrics = []Metric{
 	{
 		ID: IDForwardStrokeIndex, Name: "forward stroke volume of the outflow tract per body surface (square-root formula)",
 		Unit: units.MLPerM2, Grid: 0.1, Formula: "SV of the outflow tract / body surface",
-		Inputs: append([]string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral}, bodySurfaceInputs...),
+		Inputs: append([]valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral}, bodySurfaceInputs...),
 		Source: settings.SourceArithmetic, Since: "2", Where: inStudies(valve.OutflowTractVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
@@ -109,9 +109,9 @@ var flowMetrics = []Metric{
 	{
 		ID: IDOutflowOutput, Name: "cardiac output through the outflow tract",
 		Unit: units.LPerMin, Grid: 0.1, Formula: "SV of the outflow tract · heart rate",
-		Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{valve.OutflowTractVelocityTimeIntegral}, []string{valve.HeartRate})
+			return inStudiesWith(c, []valve.ID{valve.OutflowTractVelocityTimeIntegral}, []valve.ID{valve.HeartRate})
 		},
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
@@ -120,7 +120,7 @@ var flowMetrics = []Metric{
 	},
 	{
 		ID: IDEarlyToLateRatio, Name: "peak early over peak late inflow velocity",
-		Unit: units.One, Grid: 0.01, Formula: "E / A", Inputs: []string{valve.EarlyInflowVelocity, valve.LateInflowVelocity},
+		Unit: units.One, Grid: 0.01, Formula: "E / A", Inputs: []valve.ID{valve.EarlyInflowVelocity, valve.LateInflowVelocity},
 		Source: settings.SourceArithmetic, Since: "2", Where: inStudies(valve.LateInflowVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.EarlyToLateRatio(EarlyInflowVelocity.Of(r), LateInflowVelocity.Of(r)))
@@ -129,9 +129,9 @@ var flowMetrics = []Metric{
 	{
 		ID: IDAnteriorLeafletToAnnulus, Name: "area of the anterior leaflet over the area of the annulus",
 		Unit: units.One, Grid: 0.01, Formula: "anterior leaflet area / annulus area, one study; no published cut-off: reported, not judged",
-		Inputs: []string{valve.AnteriorLeafletArea, valve.AnnulusArea}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []valve.ID{valve.AnteriorLeafletArea, valve.AnnulusArea}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []string{valve.AnteriorLeafletArea}, []string{valve.AnnulusArea})
+			return inStudiesWith(c, []valve.ID{valve.AnteriorLeafletArea}, []valve.ID{valve.AnnulusArea})
 		},
 		Compute: func(r *Reader) float64 {
 			samePhase(r, valve.AnteriorLeafletArea, valve.AnnulusArea)
@@ -165,7 +165,7 @@ func fillingTime(r *Reader, rate units.Rate) units.Duration {
 
 // fillingFlow gives the mean flow while the valve fills, at an occasion: the
 // output, or the outflow's stroke volume, over the filling time at the rate.
-func fillingFlow(r *Reader, o valve.Occasion, rateLeaf string) units.FlowRate {
+func fillingFlow(r *Reader, o valve.Occasion, rateLeaf valve.ID) units.FlowRate {
 	rate := units.Rate(r.Read(valve.Key{ID: rateLeaf, Occasion: o, Role: valve.Measured}))
 	filling := fillingTime(r, rate)
 	if r.Has(CardiacOutput.Key(valve.Nowhere, o, valve.Measured)) {

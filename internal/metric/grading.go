@@ -18,7 +18,7 @@ const (
 	IDPrimaryStage = "primary_regurgitation_stage"
 )
 
-var gradingInputs = []string{
+var gradingInputs = []valve.ID{
 	valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction, valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral,
 	valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.VenaContractaWidth, valve.VenaContractaWidthAcross,
 }
@@ -54,7 +54,7 @@ var gradingMetrics = []Metric{
 		ID: IDPrimaryStage, Name: "stage of chronic primary regurgitation before the operation",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "1 A at risk, 2 B progressive, 3 C1 and 4 C2 severe without symptoms (C2: ejection fraction 60 % or less, or end-systolic diameter 40 mm or more), 5 D severe with symptoms; not told where the parameters disagree on severe",
-		Inputs:  slices.Concat(gradingInputs, []string{valve.JetToLeftAtriumShare, valve.StatedLeftVentricularEjectionFraction, valve.LeftVentricularEndSystolicDiameter}),
+		Inputs:  slices.Concat(gradingInputs, []valve.ID{valve.JetToLeftAtriumShare, valve.StatedLeftVentricularEjectionFraction, valve.LeftVentricularEndSystolicDiameter}),
 		Source:  settings.SourceGuideline2020, Since: "2",
 		Where: func(c *repair.Case) []At {
 			return slices.DeleteFunc(whereGraded(c), func(at At) bool { return c.StudyAt(at.Occasion).Kind != repair.Assessment })
@@ -70,7 +70,7 @@ func bandWord(v float64) string { return haemo.Band(v).String() }
 // measured. A ventricle's volumes alone are none: they need the outflow.
 func whereGraded(c *repair.Case) []At {
 	alone := inStudies(valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction, valve.ProximalIsovelocityRadius, valve.VenaContractaWidth, valve.InflowVelocityTimeIntegral)(c)
-	together := inStudiesWith(c, []string{valve.LeftVentricularEndDiastolicVolume}, []string{valve.LeftVentricularEndSystolicVolume}, []string{valve.OutflowTractVelocityTimeIntegral})
+	together := inStudiesWith(c, []valve.ID{valve.LeftVentricularEndDiastolicVolume}, []valve.ID{valve.LeftVentricularEndSystolicVolume}, []valve.ID{valve.OutflowTractVelocityTimeIntegral})
 	for _, at := range together {
 		if !slices.Contains(alone, at) {
 			alone = append(alone, at)
@@ -81,7 +81,7 @@ func whereGraded(c *repair.Case) []At {
 
 // inStudiesWith gives the studies in which of each group at least one leaf was
 // asked for.
-func inStudiesWith(c *repair.Case, groups ...[]string) []At {
+func inStudiesWith(c *repair.Case, groups ...[]valve.ID) []At {
 	list := inStudies(groups[0]...)(c)
 	for _, group := range groups[1:] {
 		also := inStudies(group...)(c)
@@ -93,7 +93,7 @@ func inStudiesWith(c *repair.Case, groups ...[]string) []At {
 // parameter is one way to a graded value.
 type parameter struct {
 	words   string
-	metric  string // its id, or a leaf's
+	metric  valve.ID // its id, or a leaf's
 	compute func(*Reader) float64
 	unit    units.Unit
 	grid    float64
@@ -221,7 +221,7 @@ func missParameters(r *Reader) {
 	case InflowVelocityTimeIntegral.In(r):
 		volumeFromInflow(r)
 	default:
-		for _, leaf := range []string{valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction} {
+		for _, leaf := range []valve.ID{valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction} {
 			r.Miss(valve.Key{ID: leaf, Occasion: r.At().Occasion, Role: valve.Measured})
 		}
 	}

@@ -11,7 +11,7 @@ import (
 var heartMetrics = []Metric{
 	{
 		ID: IDEjectionFraction, Name: "left ventricular ejection fraction",
-		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV) / EDV", Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume},
+		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV) / EDV", Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume},
 		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			sameMethod(r, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
@@ -25,7 +25,7 @@ var heartMetrics = []Metric{
 	{
 		ID: IDForwardEjectionFraction, Name: "forward ejection fraction",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · SV of the outflow tract / EDV",
-		Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.LeftVentricularEndDiastolicVolume},
+		Inputs: []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.LeftVentricularEndDiastolicVolume},
 		Source: settings.SourcePetolat2023, Since: "1", Where: inStudies(valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 {
 			forwardFlowHolds(r)
@@ -34,14 +34,14 @@ var heartMetrics = []Metric{
 	},
 	{
 		ID: IDBodySurfaceRoot, Name: "body surface area by the square-root formula (Mosteller)",
-		Unit: units.M2, Grid: 0.01, Formula: "√(height · weight / 3600)", Inputs: []string{valve.BodyHeight, valve.BodyWeight},
+		Unit: units.M2, Grid: 0.01, Formula: "√(height · weight / 3600)", Inputs: []valve.ID{valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
 		Compute: func(r *Reader) float64 { return float64(bodySurface(r)) },
 		Codes:   loincCode("8277-6", "BSA", Equivalent),
 	},
 	{
 		ID: IDBodySurfacePower, Name: "body surface area by the power formula (Du Bois)",
-		Unit: units.M2, Grid: 0.01, Formula: "0.007184 · height^0.725 · weight^0.425", Inputs: []string{valve.BodyHeight, valve.BodyWeight},
+		Unit: units.M2, Grid: 0.01, Formula: "0.007184 · height^0.725 · weight^0.425", Inputs: []valve.ID{valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.BodySurfaceDuBois(
@@ -52,7 +52,7 @@ var heartMetrics = []Metric{
 	{
 		ID: IDLeftAtrialVolumeIndex, Name: "left atrial volume per body surface (square-root formula)",
 		Unit: units.MLPerM2, Grid: 0.1, Formula: "left atrial volume / body surface",
-		Inputs: []string{valve.LeftAtrialVolume, valve.BodyHeight, valve.BodyWeight},
+		Inputs: []valve.ID{valve.LeftAtrialVolume, valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftAtrialVolume),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.IndexedVolume(LeftAtrialVolume.Of(r), bodySurface(r)))
@@ -61,7 +61,7 @@ var heartMetrics = []Metric{
 	{
 		ID: IDEndSystolicDiameterIndex, Name: "left ventricular end-systolic diameter per body surface (square-root formula)",
 		Unit: units.MMPerM2, Grid: 0.1, Formula: "end-systolic diameter / body surface",
-		Inputs: []string{valve.LeftVentricularEndSystolicDiameter, valve.BodyHeight, valve.BodyWeight},
+		Inputs: []valve.ID{valve.LeftVentricularEndSystolicDiameter, valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftVentricularEndSystolicDiameter),
 		Compute: func(r *Reader) float64 {
 			return float64(LeftVentricularEndSystolicDiameter.Of(r).Indexed(bodySurface(r)))
@@ -70,7 +70,7 @@ var heartMetrics = []Metric{
 	{
 		ID: IDPulmonaryPressure, Name: "systolic pulmonary artery pressure from tricuspid regurgitation",
 		Unit: units.MMHg, Grid: 0.1, Formula: "4 · v² + right atrial pressure (v in m/s)",
-		Inputs: []string{valve.TricuspidRegurgitationPeakVelocity, valve.RightAtrialPressure},
+		Inputs: []valve.ID{valve.TricuspidRegurgitationPeakVelocity, valve.RightAtrialPressure},
 		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.TricuspidRegurgitationPeakVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.PulmonarySystolicPressure(TricuspidRegurgitationPeakVelocity.Of(r), RightAtrialPressure.Of(r)))
@@ -78,7 +78,7 @@ var heartMetrics = []Metric{
 	},
 	{
 		ID: IDHalfTimeOrifice, Name: "mitral orifice area by pressure half-time",
-		Unit: units.CM2, Grid: 0.01, Formula: "220 / pressure half-time (ms)", Inputs: []string{valve.PressureHalfTime},
+		Unit: units.CM2, Grid: 0.01, Formula: "220 / pressure half-time (ms)", Inputs: []valve.ID{valve.PressureHalfTime},
 		Source: settings.SourcePublicPages, Since: "1", Where: inStudies(valve.PressureHalfTime),
 		Compute: func(r *Reader) float64 {
 			if s := r.Study(); s != nil && s.Kind != repair.Assessment {
@@ -97,7 +97,7 @@ func bodySurface(r *Reader) units.BodySurface {
 }
 
 func atIdentity(c *repair.Case) []At {
-	for _, id := range []string{valve.BodyHeight, valve.BodyWeight} {
+	for _, id := range []valve.ID{valve.BodyHeight, valve.BodyWeight} {
 		if recorded(c, valve.Key{ID: id, Occasion: valve.AtIdentity, Role: valve.Measured}) {
 			return []At{{Occasion: valve.AtIdentity, Role: valve.Derived}}
 		}

@@ -67,7 +67,7 @@ func firm(steps []repair.Step) []repair.Step {
 	return list
 }
 
-func (m moment) stepKey(leaf, stepID string) valve.Key {
+func (m moment) stepKey(leaf valve.ID, stepID string) valve.Key {
 	return valve.Key{ID: leaf, Place: valve.AtStep(stepID), Occasion: m.occasion(), Role: m.role()}
 }
 
@@ -309,7 +309,7 @@ func compareBool(a, b bool) int {
 // assessments that it rests on go first. Heights taken in the field before the
 // first cut count for the operation. Without any value it names where one would
 // be looked for.
-func native(c *repair.Case, leaf string, place valve.Place, forPlan bool, prefer valve.Method) valve.Key {
+func native(c *repair.Case, leaf valve.ID, place valve.Place, forPlan bool, prefer valve.Method) valve.Key {
 	var found []valve.Key // newest first
 	look := func(o valve.Occasion) {
 		k := valve.Key{ID: leaf, Place: place, Occasion: o, Role: valve.Measured}

@@ -17,7 +17,7 @@ func FinalHeightRatioKey(plan bool, run int) valve.Key {
 	return finalKey(IDHeightRatio, valve.AtSlice(valve.A2P2), plan, run)
 }
 
-func finalKey(id string, place valve.Place, plan bool, run int) valve.Key {
+func finalKey(id valve.ID, place valve.Place, plan bool, run int) valve.Key {
 	if plan {
 		return valve.Key{ID: id, Place: place, Occasion: valve.AtPlan, Role: valve.Planned}
 	}
@@ -46,7 +46,7 @@ func PredictedOverlapKey(fromPlan bool) valve.Key {
 // the overlap predicted from the plan, or from what was done; ok is false if no
 // study on leaving theatre asks for it.
 func CoaptationZKey(c *repair.Case, fromPlan bool) (k valve.Key, ok bool) {
-	id, role := IDZFromExecution, valve.PredictedFromExecution
+	id, role := valve.ID(IDZFromExecution), valve.PredictedFromExecution
 	if fromPlan {
 		id, role = IDZFromPlan, valve.PredictedFromPlan
 	}
@@ -75,6 +75,6 @@ func ExitCoaptationKey(c *repair.Case) (k valve.Key, ok bool) {
 
 // NativeKey gives the key of a value of the valve before the repair, for a plan
 // or for the operation: see native.
-func NativeKey(c *repair.Case, leaf string, place valve.Place, forPlan bool) valve.Key {
+func NativeKey(c *repair.Case, leaf valve.ID, place valve.Place, forPlan bool) valve.Key {
 	return native(c, leaf, place, forPlan, "")
 }

@@ -9,7 +9,7 @@ import (
 )
 
 // Leaves from which a final height may be made.
-var finalHeightInputs = []string{valve.LeafletHeight, valve.HeightRemoved, valve.ResectionFreeEdgeWidth}
+var finalHeightInputs = []valve.ID{valve.LeafletHeight, valve.HeightRemoved, valve.ResectionFreeEdgeWidth}
 
 var leafletMetrics = []Metric{
 	{
@@ -30,7 +30,7 @@ var leafletMetrics = []Metric{
 	{
 		ID: IDLeafletToAnnulusIndex, Name: "sum of the heights of A2 and P2 over the antero-posterior diameter of the annulus",
 		Unit: units.One, Grid: 0.01, Formula: "(A2 + P2) / antero-posterior diameter",
-		Inputs: []string{valve.LeafletHeight, valve.AnnulusAnteroPosteriorDiameter},
+		Inputs: []valve.ID{valve.LeafletHeight, valve.AnnulusAnteroPosteriorDiameter},
 		Source: settings.SourceManzan2018, Since: "1",
 		Where: func(c *repair.Case) []At {
 			var list []At
@@ -70,7 +70,7 @@ var leafletMetrics = []Metric{
 	{
 		ID: IDResectedArea, Name: "leaflet area resected",
 		Unit: units.CM2, Grid: 0.01, Formula: "½ · (width along the free edge + width along the base) · height; base 0 for a triangle",
-		Inputs: []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight},
+		Inputs: []valve.ID{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight},
 		Source: settings.SourceArithmetic, Since: "1",
 		Where: atSteps(repair.LeafletResection),
 		Compute: func(r *Reader) float64 {
@@ -85,7 +85,7 @@ var leafletMetrics = []Metric{
 		ID: IDBaseGap, Name: "posterior base gap left after advance and plication, before the ring",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula: "Σ width resected along the base − advance lateral − advance medial − plication; below 0 more was closed than cut",
-		Inputs:  []string{valve.ResectionBaseWidth, valve.SlidingAdvance, valve.PlicationLength},
+		Inputs:  []valve.ID{valve.ResectionBaseWidth, valve.SlidingAdvance, valve.PlicationLength},
 		Source:  settings.SourceArithmetic, Since: "1",
 		Where:   whereBaseGap,
 		Compute: baseGap,
@@ -203,7 +203,7 @@ func stepAt(r *Reader) *repair.Step {
 }
 
 // dimensionKey gives the key of a dimension of the step of a place.
-func dimensionKey(at At, leaf string) valve.Key {
+func dimensionKey(at At, leaf valve.ID) valve.Key {
 	role := valve.Measured
 	if at.Occasion == valve.AtPlan {
 		role = valve.Planned
@@ -257,7 +257,7 @@ func baseGap(r *Reader) float64 {
 	var cut, lateral, medial, plicated units.Length
 	for _, s := range baseGapSteps(r.Case(), at.Occasion) {
 		step := At{Place: valve.AtStep(s.ID), Occasion: at.Occasion}
-		read := func(leaf string) units.Length { return units.Length(r.Read(dimensionKey(step, leaf))) }
+		read := func(leaf valve.ID) units.Length { return units.Length(r.Read(dimensionKey(step, leaf))) }
 		advance := func(side valve.Side) units.Length {
 			there := At{Place: valve.AtStepSide(s.ID, side), Occasion: at.Occasion}
 			return units.Length(r.Read(dimensionKey(there, SlidingAdvance.ID)))

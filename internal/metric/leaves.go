@@ -195,63 +195,63 @@ var leaves = []Leaf{
 
 var systole = []valve.CardiacPhase{valve.EarlySystole, valve.MidSystole, valve.EndSystole}
 
-func row(id, name string, unit units.Unit, grid float64, tier Tier, low, high float64) Leaf {
+func row(id valve.ID, name string, unit units.Unit, grid float64, tier Tier, low, high float64) Leaf {
 	return Leaf{ID: id, Name: name, Unit: unit, Grid: grid, Tier: tier, Low: low, High: high, RangeSource: settings.SourceMemory}
 }
 
-func length(id, name string, tier Tier, low, high float64) Leaf {
+func length(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.MM, 0.1, tier, low, high)
 }
 
-func offset(id, name string, tier Tier, low, high float64) Leaf {
+func offset(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.SignedMM, 0.1, tier, low, high)
 }
 
-func area(id, name string, tier Tier, low, high float64) Leaf {
+func area(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.CM2, 0.01, tier, low, high)
 }
 
-func volume(id, name string, tier Tier, low, high float64) Leaf {
+func volume(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.ML, 0.1, tier, low, high)
 }
 
-func stroke(id, name string, tier Tier, low, high float64) Leaf {
+func stroke(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.StrokeCM, 0.1, tier, low, high)
 }
 
-func velocity(id, name string, tier Tier, low, high float64) Leaf {
+func velocity(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.CMPerS, 0.1, tier, low, high)
 }
 
-func pressure(id, name string, tier Tier, low, high float64) Leaf {
+func pressure(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.MMHg, 0.1, tier, low, high)
 }
 
-func percent(id, name string, tier Tier, low, high float64) Leaf {
+func percent(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.Percent, 0.1, tier, low, high)
 }
 
-func duration(id, name string, tier Tier, low, high float64) Leaf {
+func duration(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.MS, 1, tier, low, high)
 }
 
-func angle(id, name string, tier Tier, low, high float64) Leaf {
+func angle(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.Degree, 0.1, tier, low, high)
 }
 
-func rate(id, name string, tier Tier, low, high float64) Leaf {
+func rate(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.PerMin, 1, tier, low, high)
 }
 
-func output(id, name string, tier Tier, low, high float64) Leaf {
+func output(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.LPerMin, 0.1, tier, low, high)
 }
 
-func heightCM(id, name string, tier Tier, low, high float64) Leaf {
+func heightCM(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.HeightCM, 0.1, tier, low, high)
 }
 
-func kilograms(id, name string, tier Tier, low, high float64) Leaf {
+func kilograms(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.KG, 0.1, tier, low, high)
 }
 

@@ -59,7 +59,7 @@ func TestLeavesAreTheContract(t *testing.T) {
 	// Bare numbers of identity.
 	want["body_height"], want["body_weight"] = "BodyHeight", "BodyWeight"
 	for id, kind := range want {
-		leaf, ok := LeafByID(id)
+		leaf, ok := LeafByID(valve.ID(id))
 		if !ok {
 			t.Errorf("the contract's %s %s has no row", kind, id)
 			continue
@@ -69,7 +69,7 @@ func TestLeavesAreTheContract(t *testing.T) {
 		}
 	}
 	for _, l := range Leaves() {
-		if _, ok := want[l.ID]; !ok {
+		if _, ok := want[string(l.ID)]; !ok {
 			t.Errorf("row %s is no quantity of the contract", l.ID)
 		}
 	}
@@ -82,9 +82,9 @@ var notInIDs = regexp.MustCompile(`(^|_)(pisa|vti|eroa|rvol|rf|lvef|lvesd|lvedd|
 
 func TestLeafTable(t *testing.T) {
 	core := 0
-	seen := map[string]bool{}
+	seen := map[valve.ID]bool{}
 	for _, l := range Leaves() {
-		if !snake.MatchString(l.ID) || notInIDs.MatchString(l.ID) || seen[l.ID] {
+		if !snake.MatchString(string(l.ID)) || notInIDs.MatchString(string(l.ID)) || seen[l.ID] {
 			t.Errorf("id %q is doubled, no snake_case or abbreviated", l.ID)
 		}
 		seen[l.ID] = true
@@ -111,7 +111,7 @@ func TestLeafTable(t *testing.T) {
 		if (l.SD > 0 && l.SDPercent > 0) || (l.PosteriorSD > 0 && l.SD == 0) {
 			t.Errorf("%s: two ways to a standard deviation", l.ID)
 		}
-		checkCodes(t, l.ID, l.Codes)
+		checkCodes(t, string(l.ID), l.Codes)
 		switch l.Tier {
 		case Core:
 			core++
@@ -142,7 +142,7 @@ func checkCodes(t *testing.T, id string, codes []Coding) {
 // (PS3.16, read in two derived copies).
 func TestCodesAreRestricted(t *testing.T) {
 	rows := []struct {
-		leaf   string
+		leaf   valve.ID
 		method valve.Method
 		phase  valve.CardiacPhase
 		want   string
@@ -181,7 +181,7 @@ func TestCodesAreRestricted(t *testing.T) {
 // in the abstract, population spreads assumed).
 func TestAssumedSD(t *testing.T) {
 	rows := []struct {
-		leaf  string
+		leaf  valve.ID
 		place valve.Place
 		value float64
 		want  float64
@@ -224,18 +224,18 @@ func TestHandles(t *testing.T) {
 			return true
 		})
 	}
-	ids := map[string]string{} // by the constant's name
+	ids := map[string]valve.ID{} // by the constant's name
 	specs(parse("../valve/leaves.go"), func(name string, value ast.Expr) {
-		id := strings.Trim(value.(*ast.BasicLit).Value, `"`)
+		id := valve.ID(strings.Trim(value.(*ast.BasicLit).Value, `"`))
 		ids[name] = id
 		if _, found := LeafByID(id); !found {
 			t.Errorf("constant %s is no leaf", name)
 		}
-		if strings.ToLower(name) != strings.ReplaceAll(id, "_", "") {
+		if strings.ToLower(name) != strings.ReplaceAll(string(id), "_", "") {
 			t.Errorf("constant %s is not named after %s", name, id)
 		}
 	})
-	seen := map[string]bool{}
+	seen := map[valve.ID]bool{}
 	specs(parse("handles.go"), func(name string, value ast.Expr) {
 		lit := value.(*ast.CompositeLit)
 		kind := lit.Type.(*ast.IndexExpr).Index.(*ast.SelectorExpr).Sel.Name

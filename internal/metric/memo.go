@@ -52,7 +52,7 @@ type recipeKey struct {
 }
 
 type nativeKey struct {
-	leaf    string
+	leaf    valve.ID
 	place   valve.Place
 	forPlan bool
 }
@@ -71,11 +71,11 @@ func (m *memo) height(c *repair.Case, seg valve.Segment, at moment, prefer valve
 	})
 }
 
-func (m *memo) native(c *repair.Case, leaf string, forPlan bool) valve.Key {
+func (m *memo) native(c *repair.Case, leaf valve.ID, forPlan bool) valve.Key {
 	return m.nativeAtPlace(c, leaf, valve.Nowhere, forPlan)
 }
 
-func (m *memo) nativeAtPlace(c *repair.Case, leaf string, place valve.Place, forPlan bool) valve.Key {
+func (m *memo) nativeAtPlace(c *repair.Case, leaf valve.ID, place valve.Place, forPlan bool) valve.Key {
 	return remember(&m.nativeAt, nativeKey{leaf, place, forPlan}, func() valve.Key {
 		return native(c, leaf, place, forPlan, "")
 	})

@@ -62,7 +62,7 @@ func (c Coding) Fits(method valve.Method, phase valve.CardiacPhase) bool {
 // Leaf is one measured quantity of the contract: a field name there is a row
 // here.
 type Leaf struct {
-	ID   string
+	ID   valve.ID
 	Name string
 	Unit units.Unit
 	Grid float64
@@ -108,18 +108,18 @@ type At struct {
 }
 
 // Key gives the key of a metric's value at this place.
-func (a At) Key(id string) valve.Key {
+func (a At) Key(id valve.ID) valve.Key {
 	return valve.Key{ID: id, Place: a.Place, Occasion: a.Occasion, Role: a.Role}
 }
 
 // Metric is one formula of the catalogue.
 type Metric struct {
-	ID      string
+	ID      valve.ID
 	Name    string
 	Unit    units.Unit
 	Grid    float64
 	Formula string
-	Inputs  []string // leaf ids, for the printed catalogue and for suggestions
+	Inputs  []valve.ID // leaf ids, for the printed catalogue and for suggestions
 	Source  settings.SourceID
 	Since   string
 	// Where lists the places at which the metric exists in a case.
@@ -176,7 +176,7 @@ type Value struct {
 // Compute computes every metric at every place of the case, in the order of the
 // catalogue, from the measured values that the case holds.
 func Compute(c *repair.Case, s settings.Settings) []Value {
-	return ComputeSome(c, s, func(string, At) bool { return true })
+	return ComputeSome(c, s, func(valve.ID, At) bool { return true })
 }
 
 // intervalFactor makes a 95 % interval of a standard uncertainty.
@@ -286,12 +286,12 @@ func propagate(m *Metric, r *Reader, v *Value) {
 }
 
 var (
-	metricIndex = index(catalogue, func(m Metric) string { return m.ID })
-	leafIndex   = index(leaves, func(l Leaf) string { return l.ID })
+	metricIndex = index(catalogue, func(m Metric) valve.ID { return m.ID })
+	leafIndex   = index(leaves, func(l Leaf) valve.ID { return l.ID })
 )
 
-func index[T any](table []T, id func(T) string) map[string]int {
-	at := make(map[string]int, len(table))
+func index[T any](table []T, id func(T) valve.ID) map[valve.ID]int {
+	at := make(map[valve.ID]int, len(table))
 	for i, row := range table {
 		at[id(row)] = i
 	}
@@ -302,7 +302,7 @@ func index[T any](table []T, id func(T) string) map[string]int {
 func Metrics() []Metric { return slices.Clone(catalogue) }
 
 // MetricByID gives a metric.
-func MetricByID(id string) (Metric, bool) {
+func MetricByID(id valve.ID) (Metric, bool) {
 	i, ok := metricIndex[id]
 	if !ok {
 		return Metric{}, false
@@ -314,7 +314,7 @@ func MetricByID(id string) (Metric, bool) {
 func Leaves() []Leaf { return slices.Clone(leaves) }
 
 // LeafByID gives a leaf.
-func LeafByID(id string) (Leaf, bool) {
+func LeafByID(id valve.ID) (Leaf, bool) {
 	i, ok := leafIndex[id]
 	if !ok {
 		return Leaf{}, false
@@ -323,7 +323,7 @@ func LeafByID(id string) (Leaf, bool) {
 }
 
 // Describe gives unit and grid of a leaf or a metric.
-func Describe(id string) (unit units.Unit, grid float64, ok bool) {
+func Describe(id valve.ID) (unit units.Unit, grid float64, ok bool) {
 	if l, found := LeafByID(id); found {
 		return l.Unit, l.Grid, true
 	}

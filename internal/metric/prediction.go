@@ -37,10 +37,10 @@ const (
 	selfSimilarModelSD   = 0.16
 )
 
-var predictionInputs = append([]string{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, finalHeightInputs...)
+var predictionInputs = append([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, finalHeightInputs...)
 
 // Of a side slice the ring's shape is needed too.
-var sliceInputs = slices.Concat(predictionInputs, []string{valve.RingInnerTransverseDiameter, valve.RingOrificeArea})
+var sliceInputs = slices.Concat(predictionInputs, []valve.ID{valve.RingInnerTransverseDiameter, valve.RingOrificeArea})
 
 var hinge = []string{settings.RingHingeOffset}
 
@@ -48,7 +48,7 @@ var overlapMetric = Metric{
 	ID: IDPredictedOverlap, Name: "predicted length over which both leaflets meet, as echo sees it",
 	Unit: units.MM, Grid: 0.1,
 	Formula: "free leaflets: the mean contact, not below 0; line held by artificial chords at a measured share s of the diameter d: min(a − √((s·d)² + h²), p − √(((1−s)·d)² + h²)), not below 0; held at an unknown share: not evaluable",
-	Inputs:  append([]string{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
+	Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 	Source: settings.SourceOwnModel, Since: "2",
 	Where:   wherePredicted,
 	Compute: predictedOverlap,
@@ -59,7 +59,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDPredictedContact, Name: "predicted mean contact of the two leaflets of a slice",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula: "(a + p − d·√(1 + 4h²/(d² − (a − p)²))) / 2, which is (a + p − d) / 2 without a depth h; a, p final heights of A2 and P2, d hinge to hinge across a complete ring; with a measured line held by artificial chords (a + p − √((s·d)² + h²) − √(((1−s)·d)² + h²)) / 2; below 0 a gap",
-		Inputs:  append([]string{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
+		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "1",
 		Where:   wherePredicted,
 		Compute: predictedContact,
@@ -78,7 +78,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDUnsupportedAnteriorTip, Name: "predicted anterior leaflet beyond the overlap, without support",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "a − √((s·d)² + h²) − overlap, the line held by artificial chords at a measured share s of the diameter",
-		Inputs:  append([]string{valve.AnteriorClosureShare}, predictionInputs...), Thresholds: hinge,
+		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, predictionInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereHeld,
 		Compute: unsupportedTip,
@@ -87,7 +87,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDSliceDiameter, Name: "predicted antero-posterior diameter of a side slice, hinge to hinge",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "AP·(1 − 0.7ⁿ)^(1/n), n the exponent of the superellipse that the ring's orifice area and inner diameters make, 2 without an orifice area",
-		Inputs:  []string{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea}, Thresholds: hinge,
+		Inputs:  []valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea}, Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where: whereSides,
 		Compute: func(r *Reader) float64 {
@@ -102,7 +102,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		ID: IDSideToMiddle, Name: "predicted mean contact of a side slice over that of the middle",
 		Unit: units.One, Grid: 0.01,
 		Formula: "mean contact of A1-P1 or A3-P3 / mean contact of A2-P2; without heights at the side those of the middle scaled to the ring, which is the diameter of the side slice over that of the middle",
-		Inputs:  append([]string{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
+		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereSides,
 		Compute: sideToMiddle,
@@ -210,18 +210,18 @@ func (p prediction) side() units.Ratio {
 
 // tableDimension gives what a row of the site's table says of a dimension of the
 // ring that is not recorded.
-var tableDimension = map[string]func(settings.RingSize) units.Maybe[float64]{
+var tableDimension = map[valve.ID]func(settings.RingSize) units.Maybe[float64]{
 	valve.RingInnerAnteroPosteriorDiameter: func(s settings.RingSize) units.Maybe[float64] { return s.InnerAnteroPosteriorMM },
 	valve.RingInnerTransverseDiameter:      func(s settings.RingSize) units.Maybe[float64] { return s.InnerTransverseMM },
 	valve.RingOrificeArea:                  func(s settings.RingSize) units.Maybe[float64] { return s.OrificeAreaCM2 },
 }
 
-func (p prediction) has(r *Reader, leaf string) bool {
+func (p prediction) has(r *Reader, leaf valve.ID) bool {
 	size, ok := tableSize(r, p.ring)
 	return r.Has(p.moment.stepKey(leaf, p.ring.ID)) || ok && tableDimension[leaf](size).IsSome()
 }
 
-func (p prediction) dimension(r *Reader, leaf string) float64 {
+func (p prediction) dimension(r *Reader, leaf valve.ID) float64 {
 	k := p.moment.stepKey(leaf, p.ring.ID)
 	if size, ok := tableSize(r, p.ring); ok && !r.Has(k) {
 		if v, known := tableDimension[leaf](size).Get(); known {
@@ -273,7 +273,7 @@ func (p prediction) flagRing(r *Reader) {
 		return
 	}
 	var v [3]float64
-	for i, leaf := range []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter} {
+	for i, leaf := range []valve.ID{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter} {
 		m, _ := r.Measurement(p.moment.stepKey(leaf, p.ring.ID))
 		x, ok := m.Value.Get()
 		if !ok {
@@ -306,7 +306,7 @@ func (p prediction) along(r *Reader, height units.Length, k valve.Key) units.Len
 
 // found gives the key of a value of the slice: of the newest result of the run,
 // for what was done.
-func (p prediction) found(c *repair.Case, leaf string) (k valve.Key, ok bool) {
+func (p prediction) found(c *repair.Case, leaf valve.ID) (k valve.Key, ok bool) {
 	if p.moment.plan {
 		return valve.Key{}, false
 	}

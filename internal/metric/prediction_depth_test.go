@@ -62,19 +62,19 @@ func shapedRing() *repair.Example {
 		Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 34).Dim(valve.RingOrificeArea, 7.3)
 }
 
-func sidePlan(id string) valve.Key {
+func sidePlan(id valve.ID) valve.Key {
 	return valve.Key{ID: id, Place: valve.AtSlice(valve.A1P1), Occasion: valve.AtPlan, Role: valve.PredictedFromPlan}
 }
 
 func predictionExamples() []example {
-	fromPlan := func(id string) valve.Key { return withID(PredictedContactKey(true), id) }
-	done := func(id string) valve.Key { return withID(PredictedContactKey(false), id) }
-	exit := func(id string) valve.Key {
+	fromPlan := func(id valve.ID) valve.Key { return withID(PredictedContactKey(true), id) }
+	done := func(id valve.ID) valve.Key { return withID(PredictedContactKey(false), id) }
+	exit := func(id valve.ID) valve.Key {
 		return valve.Key{ID: id, Place: middleSlice, Occasion: "result/exit", Role: valve.Derived}
 	}
-	depth := map[string]string{valve.CoaptationDepth: otherWay}
-	outcome := map[string]string{valve.CoaptationDepth: otherWay, "coaptation_length": silent}
-	shape := map[string]string{valve.RingOrificeArea: silent}
+	depth := map[valve.ID]string{valve.CoaptationDepth: otherWay}
+	outcome := map[valve.ID]string{valve.CoaptationDepth: otherWay, "coaptation_length": silent}
+	shape := map[valve.ID]string{valve.RingOrificeArea: silent}
 	return []example{
 		{key: fromPlan(IDPredictedContact), c: modelCase(3, 0, 0), want: 8.08, without: depth, from: own + "a 26, p 16, d 25, h 3"},
 		{key: fromPlan(IDPredictedOverlap), c: modelCase(3, 0, 0), want: 8.08, without: depth, from: own + "the same: both tips level"},
@@ -96,7 +96,7 @@ func predictionExamples() []example {
 // depths of the free form, and the held line at a depth of 4 mm.
 func TestClosureVectorsThroughTheCatalogue(t *testing.T) {
 	for depth, want := range map[float64]float64{0: 8.5, 2: 8.3, 3: 8.1, 4: 7.8, 5: 7.4, 8: 5.8, 10: 4.4} {
-		for _, id := range []string{IDPredictedContact, IDPredictedOverlap} {
+		for _, id := range []valve.ID{IDPredictedContact, IDPredictedOverlap} {
 			if v := one(t, modelCase(depth, 0, 0).Case(), withID(PredictedContactKey(true), id)); v.Value != want {
 				t.Errorf("%s at depth %v: %v, want %v", id, depth, v.Value, want)
 			}
@@ -162,7 +162,7 @@ func TestUnknownLineLeavesTheOverlapUnknown(t *testing.T) {
 	z, _ := CoaptationZKey(c, false)
 	for _, k := range []valve.Key{PredictedOverlapKey(false), withID(PredictedOverlapKey(false), IDUnsupportedAnteriorTip), z} {
 		v := one(t, c, k)
-		if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.HasPrefix(v.Missing[0], valve.AnteriorClosureShare+" at a2_p2 of result/exit") {
+		if v.State != NotEvaluable || len(v.Missing) != 1 || !strings.HasPrefix(v.Missing[0], string(valve.AnteriorClosureShare)+" at a2_p2 of result/exit") {
 			t.Errorf("%s: %s, missing %v", k, v.State, v.Missing)
 		}
 	}
@@ -275,7 +275,7 @@ func TestDrawsAreToldAndRepeat(t *testing.T) {
 		}
 	}
 	site := builtIn()
-	site.InputSDs = map[string]settings.InputSD{valve.RingInnerAnteroPosteriorDiameter: {SD: 2, Owner: settings.Site}}
+	site.InputSDs = map[valve.ID]settings.InputSD{valve.RingInnerAnteroPosteriorDiameter: {SD: 2, Owner: settings.Site}}
 	if v, _ := find(Compute(modelCase(0, 0.8, 0).Case(), site), at); !strings.Contains(v.Explanation, "2.00 mm the site's") {
 		t.Errorf("the site's is not told: %s", v.Explanation)
 	}

@@ -20,12 +20,12 @@ var outcomeMetrics = []Metric{
 	zMetric(IDZFromExecution, valve.PredictedFromExecution, "coaptation length on leaving theatre against the overlap predicted from what was done, in standard deviations"),
 }
 
-func zMetric(id string, role valve.Role, name string) Metric {
+func zMetric(id valve.ID, role valve.Role, name string) Metric {
 	return Metric{
 		ID: id, Name: name,
 		Unit: units.One, Grid: 0.01, Signed: true,
 		Formula: "(coaptation length by echo − predicted overlap of A2-P2) / √(its standard deviation² + that of one observation²); within the model's domain only",
-		Inputs:  append([]string{CoaptationLength.ID, valve.AnteriorClosureShare}, predictionInputs...), Thresholds: hinge,
+		Inputs:  append([]valve.ID{CoaptationLength.ID, valve.AnteriorClosureShare}, predictionInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   func(c *repair.Case) []At { return whereOutcome(c, role) },
 		Compute: func(r *Reader) float64 { return outcomeZ(r, role) },

@@ -139,7 +139,7 @@ func TestDomainOfThePrediction(t *testing.T) {
 		t.Run(row.why, func(t *testing.T) {
 			c := fullPrediction().Case()
 			row.change(c)
-			for _, id := range []string{IDPredictedContact, IDPredictedAnteriorShare} {
+			for _, id := range []valve.ID{IDPredictedContact, IDPredictedAnteriorShare} {
 				v := one(t, c, withID(PredictedContactKey(true), id))
 				if v.State != row.state || !strings.Contains(v.Explanation, row.says) {
 					t.Errorf("%s: %s, %s", id, v.State, v.Explanation)

@@ -130,7 +130,7 @@ func (r *Reader) Read(k valve.Key) float64 {
 
 // Assume gives a value that stands in for one that nobody sent. It is no input,
 // but it has the standard deviation of its leaf.
-func (r *Reader) Assume(leaf string, p valve.Place, value float64) float64 {
+func (r *Reader) Assume(leaf valve.ID, p valve.Place, value float64) float64 {
 	k := valve.Key{ID: leaf, Place: p} // no occasion: it was not measured
 	if r.probe {
 		if k == r.moved {
@@ -298,7 +298,7 @@ func (r *Reader) sdText() string {
 		if origin == "" {
 			continue
 		}
-		name := in.Key.ID
+		name := string(in.Key.ID)
 		if in.Key.Place != valve.Nowhere {
 			name += " at " + string(in.Key.Place)
 		}
@@ -328,8 +328,8 @@ func (r *Reader) withoutMethod() []string {
 	var ids []string
 	for _, in := range r.used {
 		m, _ := r.Measurement(in.Key)
-		if needsMethod(in.Key) && m.Context.Method == "" && !slices.Contains(ids, in.Key.ID) {
-			ids = append(ids, in.Key.ID)
+		if needsMethod(in.Key) && m.Context.Method == "" && !slices.Contains(ids, string(in.Key.ID)) {
+			ids = append(ids, string(in.Key.ID))
 		}
 	}
 	return ids
@@ -357,7 +357,7 @@ type quantity interface{ ~float64 }
 
 // Handle is a leaf with the type of its quantity, so that a formula cannot be
 // given a leaf of another kind.
-type Handle[T quantity] struct{ ID string }
+type Handle[T quantity] struct{ ID valve.ID }
 
 // Key gives the key of the leaf at a place of an occasion.
 func (h Handle[T]) Key(p valve.Place, o valve.Occasion, role valve.Role) valve.Key {

@@ -10,7 +10,7 @@ import (
 var regurgitationMetrics = []Metric{
 	{
 		ID: IDConvergenceSurface, Name: "proximal isovelocity surface area",
-		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²", Inputs: []string{valve.ProximalIsovelocityRadius},
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²", Inputs: []valve.ID{valve.ProximalIsovelocityRadius},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.ConvergenceShellArea(ProximalIsovelocityRadius.Of(r)))
@@ -18,13 +18,13 @@ var regurgitationMetrics = []Metric{
 	},
 	{
 		ID: IDPeakRegurgitantFlow, Name: "peak regurgitant flow by flow convergence",
-		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va", Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity},
+		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va", Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 { return float64(convergenceFlow(r)) },
 	},
 	{
 		ID: IDOrificeByConvergence, Name: "effective regurgitant orifice area by flow convergence",
-		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax", Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
+		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax", Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 { return float64(convergenceOrifice(r)) },
 		Band:    orificeBand,
@@ -33,7 +33,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDVolumeByConvergence, Name: "regurgitant volume by flow convergence",
 		Unit: units.ML, Grid: 0.1, Formula: "2·π·r²·Va / Vmax · VTI of the jet",
-		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantVolume(convergenceOrifice(r), RegurgitationVelocityTimeIntegral.Of(r)))
@@ -43,14 +43,14 @@ var regurgitationMetrics = []Metric{
 	},
 	{
 		ID: IDAngleCorrectedFlow, Name: "peak regurgitant flow, corrected for the angle of convergence",
-		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va · α/180", Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle},
+		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va · α/180", Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle},
 		Source: settings.SourceJang2018, Since: "1", Where: inStudies(valve.ConvergenceAngle),
 		Compute: func(r *Reader) float64 { return float64(correctedFlow(r)) },
 	},
 	{
 		ID: IDAngleCorrectedOrifice, Name: "effective regurgitant orifice area, corrected for the angle of convergence",
 		Unit: units.CM2, Grid: 0.01, Formula: "2·π·r²·Va / Vmax · α/180",
-		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity},
+		Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity},
 		Source: settings.SourceJang2018, Since: "1", Where: inStudies(valve.ConvergenceAngle),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r)))
@@ -60,7 +60,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDAngleCorrectedVolume, Name: "regurgitant volume, corrected for the angle of convergence",
 		Unit: units.ML, Grid: 0.1, Formula: "2·π·r²·Va / Vmax · α/180 · VTI of the jet",
-		Inputs: []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.ConvergenceAngle, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral},
 		Source: settings.SourceJang2018, Since: "1", Where: inStudies(valve.ConvergenceAngle),
 		Compute: func(r *Reader) float64 {
 			orifice := haemo.RegurgitantOrificeArea(correctedFlow(r), RegurgitationPeakVelocity.Of(r))
@@ -72,7 +72,7 @@ var regurgitationMetrics = []Metric{
 		ID: IDSimplifiedOrifice, Name: "effective regurgitant orifice area, simplified",
 		Unit: units.CM2, Grid: 0.01,
 		Formula: "r²/2 (r in cm), only with an aliasing velocity of 36 to 44 cm/s and a jet of 450 to 550 cm/s",
-		Inputs:  []string{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
+		Inputs:  []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
 		Source:  settings.SourceMemory, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: simplifiedOrifice,
 		Band:    orificeBand,
@@ -80,26 +80,26 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDInflowStrokeVolume, Name: "stroke volume of the mitral inflow",
 		Unit: units.ML, Grid: 0.1, Formula: "π/4·d1·d2·VTI; π/4·d²·VTI where one diameter is known",
-		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 { return float64(inflowVolume(r)) },
 	},
 	{
 		ID: IDOutflowStrokeVolume, Name: "stroke volume of the left ventricular outflow tract",
-		Unit: units.ML, Grid: 0.1, Formula: "π/4·d²·VTI", Inputs: []string{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Unit: units.ML, Grid: 0.1, Formula: "π/4·d²·VTI", Inputs: []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 { return float64(outflowVolume(r)) },
 	},
 	{
 		ID: IDVentricularStrokeVolume, Name: "total stroke volume of the left ventricle",
-		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV", Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume},
+		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV", Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume},
 		Source: settings.SourceArithmetic, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(ventricularVolume(r)) },
 	},
 	{
 		ID: IDVolumeFromInflow, Name: "regurgitant volume, inflow less outflow",
 		Unit: units.ML, Grid: 0.1, Formula: "SV of the mitral inflow − SV of the outflow tract; may be below 0 where little leaks",
-		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(volumeFromInflow(r)) },
 		Band:    volumeBand,
@@ -108,7 +108,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDVolumeFromVentricle, Name: "regurgitant volume, ventricle less outflow",
 		Unit: units.ML, Grid: 0.1, Formula: "EDV − ESV − SV of the outflow tract; may be below 0 where little leaks",
-		Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(volumeFromVentricle(r)) },
 		Band:    volumeBand,
@@ -116,7 +116,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDFractionFromInflow, Name: "regurgitant fraction of the mitral inflow",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · (SV inflow − SV outflow) / SV inflow",
-		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantFraction(volumeFromInflow(r), inflowVolume(r)))
@@ -127,7 +127,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDFractionFromVentricle, Name: "regurgitant fraction of the ventricle's total stroke volume",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV − SV outflow) / (EDV − ESV)",
-		Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantFraction(volumeFromVentricle(r), ventricularVolume(r)))
@@ -137,7 +137,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDOrificeFromInflow, Name: "effective regurgitant orifice area, volumetric, from the inflow",
 		Unit: units.CM2, Grid: 0.01, Formula: "(SV inflow − SV outflow) / VTI of the jet",
-		Inputs: []string{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
 		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VolumetricOrificeArea(volumeFromInflow(r), RegurgitationVelocityTimeIntegral.Of(r)))
@@ -148,7 +148,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDOrificeFromVentricle, Name: "effective regurgitant orifice area, volumetric, from the ventricle",
 		Unit: units.CM2, Grid: 0.01, Formula: "(EDV − ESV − SV outflow) / VTI of the jet",
-		Inputs: []string{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
 		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VolumetricOrificeArea(volumeFromVentricle(r), RegurgitationVelocityTimeIntegral.Of(r)))
@@ -159,7 +159,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDVenaContractaAreaFromWidths, Name: "area of the vena contracta from two widths",
 		Unit: units.CM2, Grid: 0.01, Formula: "π·(w1/2)·(w2/2)",
-		Inputs: []string{valve.VenaContractaWidth, valve.VenaContractaWidthAcross},
+		Inputs: []valve.ID{valve.VenaContractaWidth, valve.VenaContractaWidthAcross},
 		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies(valve.VenaContractaWidthAcross),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VenaContractaArea(VenaContractaWidth.Of(r), VenaContractaWidthAcross.Of(r)))
@@ -168,7 +168,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDMeanVenaContractaWidth, Name: "mean width of the vena contracta in two planes",
 		Unit: units.MM, Grid: 0.1, Formula: "(w1 + w2) / 2",
-		Inputs: []string{valve.VenaContractaWidth, valve.VenaContractaWidthAcross},
+		Inputs: []valve.ID{valve.VenaContractaWidth, valve.VenaContractaWidthAcross},
 		Source: settings.SourceOnishi2024, Since: "1", Where: inStudies(valve.VenaContractaWidthAcross),
 		Compute: func(r *Reader) float64 {
 			r.Explain("a width alone does not make a grade: a second parameter has to agree")
@@ -179,7 +179,7 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDInflowToOutflowRatio, Name: "ratio of the velocity-time integrals of inflow and outflow",
 		Unit: units.One, Grid: 0.01, Formula: "VTI inflow / VTI outflow",
-		Inputs: []string{valve.InflowVelocityTimeIntegral, valve.OutflowTractVelocityTimeIntegral},
+		Inputs: []valve.ID{valve.InflowVelocityTimeIntegral, valve.OutflowTractVelocityTimeIntegral},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowVelocityTimeIntegral),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.InflowToOutflowRatio(InflowVelocityTimeIntegral.Of(r), OutflowTractVelocityTimeIntegral.Of(r)))
@@ -250,7 +250,7 @@ func ventricularVolume(r *Reader) units.Volume {
 }
 
 // sameMethod says where leaves of the study were taken by different methods.
-func sameMethod(r *Reader, leafIDs ...string) {
+func sameMethod(r *Reader, leafIDs ...valve.ID) {
 	keys := make([]valve.Key, len(leafIDs))
 	for i, id := range leafIDs {
 		keys[i] = valve.Key{ID: id, Occasion: r.At().Occasion, Role: valve.Measured}

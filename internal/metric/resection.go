@@ -28,8 +28,8 @@ const (
 
 var (
 	posteriorSegments = []valve.Segment{valve.P1, valve.P2, valve.P3}
-	deviceArcInputs   = []string{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.BandLength}
-	nativeBaseInputs  = []string{valve.PosteriorAnnulusLength, valve.ScallopAnnularWidth}
+	deviceArcInputs   = []valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.BandLength}
+	nativeBaseInputs  = []valve.ID{valve.PosteriorAnnulusLength, valve.ScallopAnnularWidth}
 )
 
 var resectionMetrics = []Metric{
@@ -37,7 +37,7 @@ var resectionMetrics = []Metric{
 		ID: IDTriangleExcess, Name: "height that closing a triangle adds at the seam",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "w² / (8 · native height), w the width removed along the free edge; a wide triangle leaves a billow; " + noCutOff,
-		Inputs:  []string{valve.ResectionFreeEdgeWidth, valve.LeafletHeight}, Source: settings.SourceOwnModel, Since: "2",
+		Inputs:  []valve.ID{valve.ResectionFreeEdgeWidth, valve.LeafletHeight}, Source: settings.SourceOwnModel, Since: "2",
 		Where: resectionsWhere(func(_ *repair.Case, _ At, s repair.Step) bool {
 			return s.Resection != nil && s.Resection.Shape == repair.Triangular && !s.ReachesAnnulus() && len(segmentsOf(s)) > 0
 		}),
@@ -51,7 +51,7 @@ var resectionMetrics = []Metric{
 		ID: IDResectedShare, Name: "area resected over the area of the scallops it lies in",
 		Unit: units.Percent, Grid: 0.1,
 		Formula: "100 · area resected / Σ ½ · (free edge + base) · height of the scallops spanned",
-		Inputs:  []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth, valve.LeafletHeight},
+		Inputs:  []valve.ID{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth, valve.LeafletHeight},
 		Source:  settings.SourceArithmetic, Since: "2",
 		Where: resectionsWhere(func(c *repair.Case, _ At, s repair.Step) bool {
 			return onPosteriorOnly(s) && anyLeaf(c, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth)
@@ -70,7 +70,7 @@ var resectionMetrics = []Metric{
 	{
 		ID: IDProlapseShare, Name: "width resected along the free edge over the prolapsing width",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · width along the free edge / prolapsing width along the free edge",
-		Inputs: []string{valve.ResectionFreeEdgeWidth, valve.ProlapsingFreeEdgeWidth}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []valve.ID{valve.ResectionFreeEdgeWidth, valve.ProlapsingFreeEdgeWidth}, Source: settings.SourceArithmetic, Since: "2",
 		Where: resectionsWhere(func(c *repair.Case, at At, _ repair.Step) bool {
 			return recorded(c, dimensionKey(at, valve.ProlapsingFreeEdgeWidth))
 		}),
@@ -82,7 +82,7 @@ var resectionMetrics = []Metric{
 		ID: IDStripArea, Name: "area of the base strips that a sliding plasty takes off",
 		Unit: units.CM2, Grid: 0.01,
 		Formula: "Σ sides ½ · (strip at the cut edge + strip at the far end) · detached length",
-		Inputs:  []string{valve.SlidingDetachedLength, valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs:  []valve.ID{valve.SlidingDetachedLength, valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
 			return slices.DeleteFunc(atSteps(repair.SlidingPlasty)(c), func(at At) bool { return len(stripSides(c, at)) == 0 })
 		},
@@ -91,7 +91,7 @@ var resectionMetrics = []Metric{
 	{
 		ID: IDRemovedArea, Name: "leaflet area removed by all resections and base strips",
 		Unit: units.CM2, Grid: 0.01, Formula: "Σ areas resected + Σ base strips; height reductions not counted, their width is not recorded",
-		Inputs: []string{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight, valve.SlidingDetachedLength, valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd},
+		Inputs: []valve.ID{valve.ResectionFreeEdgeWidth, valve.ResectionBaseWidth, valve.ResectionHeight, valve.SlidingDetachedLength, valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd},
 		Source: settings.SourceArithmetic, Since: "2",
 		Where:   momentsWith(func(s repair.Step) bool { return s.Technique == repair.LeafletResection }),
 		Compute: removedArea,
@@ -99,7 +99,7 @@ var resectionMetrics = []Metric{
 	{
 		ID: IDFreeEdgeLeft, Name: "free edge of the posterior leaflet that the resections leave",
 		Unit: units.MM, Grid: 0.1, Formula: "Σ native free edge of P1, P2 and P3 − Σ width resected along the free edge",
-		Inputs: []string{valve.ScallopFreeEdgeWidth, valve.ResectionFreeEdgeWidth}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs: []valve.ID{valve.ScallopFreeEdgeWidth, valve.ResectionFreeEdgeWidth}, Source: settings.SourceArithmetic, Since: "2",
 		Where: func(c *repair.Case) []At {
 			if !anyLeaf(c, valve.ScallopFreeEdgeWidth) {
 				return nil
@@ -132,7 +132,7 @@ var resectionMetrics = []Metric{
 		ID: IDBasePerAnnulus, Name: "base of the posterior leaflet over the length of annulus that ring or band leave it",
 		Unit: units.One, Grid: 0.01,
 		Formula: "(native base − Σ width resected along the base) / posterior arc, trigone to trigone: ¾ of a complete ring's ellipse, or the band's length; base: posterior annulus length, else Σ annular widths of the scallops; says something once the device is in; " + noCutOff,
-		Inputs:  slices.Concat(nativeBaseInputs, deviceArcInputs, []string{valve.ResectionBaseWidth}),
+		Inputs:  slices.Concat(nativeBaseInputs, deviceArcInputs, []valve.ID{valve.ResectionBaseWidth}),
 		Source:  settings.SourceOwnModel, Since: "2",
 		Where: whereDeviceArc,
 		Compute: func(r *Reader) float64 {
@@ -230,7 +230,7 @@ func onPosteriorOnly(s repair.Step) bool {
 }
 
 // anyLeaf says whether one of the leaves was asked for anywhere in the case.
-func anyLeaf(c *repair.Case, leafIDs ...string) bool {
+func anyLeaf(c *repair.Case, leafIDs ...valve.ID) bool {
 	for k := range c.Measured {
 		if k.Role == valve.Measured && slices.Contains(leafIDs, k.ID) {
 			return true
@@ -241,11 +241,11 @@ func anyLeaf(c *repair.Case, leafIDs ...string) bool {
 
 func stepIn(at At, s repair.Step) At { return At{Place: valve.AtStep(s.ID), Occasion: at.Occasion} }
 
-func stepLength(r *Reader, at At, leaf string) units.Length {
+func stepLength(r *Reader, at At, leaf valve.ID) units.Length {
 	return units.Length(r.Read(dimensionKey(at, leaf)))
 }
 
-func nativeLength(r *Reader, leaf string, place valve.Place) units.Length {
+func nativeLength(r *Reader, leaf valve.ID, place valve.Place) units.Length {
 	return units.Length(r.Read(r.memo.nativeAtPlace(r.c, leaf, place, r.At().Occasion == valve.AtPlan)))
 }
 

@@ -13,7 +13,7 @@ var ringMetrics = []Metric{
 		ID: IDRingOrifice, Name: "inner orifice area of a complete ring",
 		Unit: units.CM2, Grid: 0.01,
 		Formula: "orifice area as given; else π/4 · inner antero-posterior · inner transverse diameter; not an effective orifice",
-		Inputs:  []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter},
+		Inputs:  []valve.ID{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter},
 		Source:  settings.SourceArithmetic, Since: "1",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(ringOrifice(r)) },
@@ -21,7 +21,7 @@ var ringMetrics = []Metric{
 	{
 		ID: IDRingToAnteriorLeaflet, Name: "inner orifice area of a complete ring over the area of the anterior leaflet",
 		Unit: units.One, Grid: 0.01, Formula: "ring orifice / native anterior leaflet area; no published cut-off: reported, not judged",
-		Inputs: []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.AnteriorLeafletArea},
+		Inputs: []valve.ID{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.AnteriorLeafletArea},
 		Source: settings.SourceArithmetic, Since: "1",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(ringOrifice(r).Over(nativeArea(r, AnteriorLeafletArea))) },
@@ -29,7 +29,7 @@ var ringMetrics = []Metric{
 	{
 		ID: IDRingToAnnulus, Name: "inner orifice area of a complete ring over the native annulus area",
 		Unit: units.One, Grid: 0.01, Formula: "ring orifice / native annulus area; no published cut-off: reported, not judged",
-		Inputs: []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.AnnulusArea},
+		Inputs: []valve.ID{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.AnnulusArea},
 		Source: settings.SourceArithmetic, Since: "1",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(ringOrifice(r).Over(nativeArea(r, AnnulusArea))) },

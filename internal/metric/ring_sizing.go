@@ -27,7 +27,7 @@ const (
 	noRingTable             = "not computable: the site's policy holds no ring table; a label means nothing outside its family"
 )
 
-var ringInputs = []string{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter}
+var ringInputs = []valve.ID{valve.RingOrificeArea, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter}
 
 var ringSizingMetrics = []Metric{
 	{
@@ -49,7 +49,7 @@ var ringSizingMetrics = []Metric{
 		ID: IDExpectedGradient, Name: "mean Doppler gradient to expect across the ring, from flow and rate",
 		Unit: units.MMHg, Grid: 0.1,
 		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: EOA 25 % larger and smaller; refused without a rate",
-		Inputs:  slices.Concat(ringInputs, []string{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate, valve.GradientHeartRate}),
+		Inputs:  slices.Concat(ringInputs, []valve.ID{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate, valve.GradientHeartRate}),
 		Source:  settings.SourceOwnModel, Since: "2",
 		Where:   whereExpectedGradient,
 		Compute: expectedGradient,
@@ -58,7 +58,7 @@ var ringSizingMetrics = []Metric{
 		ID: IDDiameterReduction, Name: "shortening of the antero-posterior diameter by a complete ring",
 		Unit: units.Percent, Grid: 0.1, Signed: true,
 		Formula: "100 · (1 − inner antero-posterior diameter of the ring / native antero-posterior diameter); no published cut-off: reported, not judged",
-		Inputs:  []string{valve.RingInnerAnteroPosteriorDiameter, valve.AnnulusAnteroPosteriorDiameter}, Source: settings.SourceArithmetic, Since: "2",
+		Inputs:  []valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.AnnulusAnteroPosteriorDiameter}, Source: settings.SourceArithmetic, Since: "2",
 		Where: atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 {
 			step := stepAt(r)
@@ -71,7 +71,7 @@ var ringSizingMetrics = []Metric{
 	},
 	{
 		ID: IDBandLengthByTrigones, Name: "length of the posterior annulus that belongs to the intertrigonal distance",
-		Unit: units.MM, Grid: 0.1, Formula: "3.33 · intertrigonal distance", Inputs: []string{valve.IntertrigonalDistance},
+		Unit: units.MM, Grid: 0.1, Formula: "3.33 · intertrigonal distance", Inputs: []valve.ID{valve.IntertrigonalDistance},
 		Source: settings.SourceTrigones2007, Since: "2", Where: inStudies(valve.IntertrigonalDistance),
 		Compute: func(r *Reader) float64 {
 			return float64(geometry.PosteriorArcOfTrigones(IntertrigonalDistance.Of(r)))
@@ -81,7 +81,7 @@ var ringSizingMetrics = []Metric{
 		ID: IDLabelByLeafletArea, Name: "label of the ring's family by the area of the anterior leaflet",
 		Unit: units.One, Grid: labelGrid, Steps: true,
 		Formula: "label of the site's ring table whose range holds the native anterior leaflet area; a reading of the table, no advice",
-		Inputs:  []string{valve.AnteriorLeafletArea}, Source: settings.SourceSitePolicy, Since: "2",
+		Inputs:  []valve.ID{valve.AnteriorLeafletArea}, Source: settings.SourceSitePolicy, Since: "2",
 		Where: whereSized(valve.AnteriorLeafletArea),
 		Compute: func(r *Reader) float64 {
 			k := r.memo.native(r.c, valve.AnteriorLeafletArea, r.At().Occasion == valve.AtPlan)
@@ -92,7 +92,7 @@ var ringSizingMetrics = []Metric{
 		ID: IDLabelByAnteriorHeight, Name: "label of the ring's family by the height of A2",
 		Unit: units.One, Grid: labelGrid, Steps: true,
 		Formula: "label of the site's ring table whose range holds the native height of A2; a reading of the table, no advice",
-		Inputs:  []string{valve.LeafletHeight}, Source: settings.SourceSitePolicy, Since: "2",
+		Inputs:  []valve.ID{valve.LeafletHeight}, Source: settings.SourceSitePolicy, Since: "2",
 		Where: whereSized(valve.LeafletHeight),
 		Compute: func(r *Reader) float64 {
 			k := r.memo.nativeAtPlace(r.c, valve.LeafletHeight, valve.AtStation(valve.A2, valve.SegmentMid), r.At().Occasion == valve.AtPlan)
@@ -103,7 +103,7 @@ var ringSizingMetrics = []Metric{
 		ID: IDLabelByTrigones, Name: "label of the ring's family by the intertrigonal distance",
 		Unit: units.One, Grid: labelGrid, Steps: true,
 		Formula: "label of the site's ring table whose range holds the native intertrigonal distance; a reading of the table, no advice",
-		Inputs:  []string{valve.IntertrigonalDistance}, Source: settings.SourceSitePolicy, Since: "2",
+		Inputs:  []valve.ID{valve.IntertrigonalDistance}, Source: settings.SourceSitePolicy, Since: "2",
 		Where: whereSized(valve.IntertrigonalDistance),
 		Compute: func(r *Reader) float64 {
 			k := r.memo.native(r.c, valve.IntertrigonalDistance, r.At().Occasion == valve.AtPlan)
@@ -155,7 +155,7 @@ func whereExpectedGradient(c *repair.Case) []At {
 	if c.Operation == nil || c.Operation.Converted() {
 		return list
 	}
-	for _, at := range inStudiesWith(c, []string{valve.MeanGradient, valve.GradientHeartRate}, []string{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral}) {
+	for _, at := range inStudiesWith(c, []valve.ID{valve.MeanGradient, valve.GradientHeartRate}, []valve.ID{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral}) {
 		if c.StudyAt(at.Occasion).Kind != repair.Assessment && ringInPlace(ringMoment(c, at).steps(c)) != nil {
 			list = append(list, at)
 		}
@@ -182,7 +182,7 @@ func nativeFlow(c *repair.Case) []valve.Occasion {
 		})
 	}
 	for _, s := range assessments {
-		if slices.ContainsFunc([]string{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral}, func(leaf string) bool {
+		if slices.ContainsFunc([]valve.ID{valve.CardiacOutput, valve.OutflowTractVelocityTimeIntegral}, func(leaf valve.ID) bool {
 			return recorded(c, valve.Key{ID: leaf, Occasion: s.Occasion, Role: valve.Measured})
 		}) {
 			list = append(list, s.Occasion)
@@ -225,7 +225,7 @@ func expectedGradient(r *Reader) float64 {
 }
 
 // whereSized gives the rings where the measure that sizes them was taken.
-func whereSized(leaf string) func(*repair.Case) []At {
+func whereSized(leaf valve.ID) func(*repair.Case) []At {
 	return func(c *repair.Case) []At {
 		for k := range c.Measured {
 			anterior := k.ID != valve.LeafletHeight || k.Place == valve.AtStation(valve.A2, valve.SegmentMid)

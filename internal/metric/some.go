@@ -10,7 +10,7 @@ import (
 
 // ComputeSome computes what is wanted of what Compute does, in the same order.
 // It is for those who ask the same case again after a few values have changed.
-func ComputeSome(c *repair.Case, s settings.Settings, wanted func(id string, at At) bool) []Value {
+func ComputeSome(c *repair.Case, s settings.Settings, wanted func(id valve.ID, at At) bool) []Value {
 	var values []Value
 	shared := NewReader(c, s, At{})
 	for i := range catalogue {

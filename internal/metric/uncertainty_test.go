@@ -49,7 +49,7 @@ func TestWhereTheUncertaintyComesFrom(t *testing.T) {
 	k := atTTE(IDConvergenceSurface)
 	slope := 4 * math.Pi * 0.9 / 10 // cm2 per mm of radius, at 9 mm
 	site := builtIn()
-	site.InputSDs = map[string]settings.InputSD{valve.ProximalIsovelocityRadius: {SD: 0.3, Source: settings.SourceOwnModel, Owner: settings.Site}}
+	site.InputSDs = map[valve.ID]settings.InputSD{valve.ProximalIsovelocityRadius: {SD: 0.3, Source: settings.SourceOwnModel, Owner: settings.Site}}
 	rows := []struct {
 		why      string
 		c        *repair.Example
@@ -67,7 +67,7 @@ func TestWhereTheUncertaintyComesFrom(t *testing.T) {
 		t.Run(row.why, func(t *testing.T) {
 			v, _ := find(Compute(row.c.Case(), row.settings), k)
 			near(t, "standard deviation", v.SD, row.want*slope, 1e-9)
-			if said := v.Explanation == "context not stated: "+valve.ProximalIsovelocityRadius; said != row.unstated {
+			if said := v.Explanation == "context not stated: "+string(valve.ProximalIsovelocityRadius); said != row.unstated {
 				t.Errorf("explanation %q", v.Explanation)
 			}
 		})
@@ -92,7 +92,7 @@ func TestUncertaintyOfThePrediction(t *testing.T) {
 		{"automated, stated", 0.8, 0.8, 2.19, 4.9, 0.02},
 	}
 	for _, row := range rows {
-		for _, id := range []string{IDPredictedContact, IDPredictedOverlap} {
+		for _, id := range []valve.ID{IDPredictedContact, IDPredictedOverlap} {
 			v := one(t, modelCase(3, row.sdA, row.sdP).Case(), withID(PredictedContactKey(true), id))
 			if v.Value != 8.1 || strings.Contains(v.Explanation, "Monte Carlo") {
 				t.Errorf("%s, %s: %v mm, want 8.1 to first order; %s", row.name, id, v.Value, v.Explanation)

@@ -134,7 +134,7 @@ func newBuilder(in Input) *builder {
 			}
 		}
 		for _, d := range f.GetDisputes() {
-			k := valve.Key{ID: d.GetLeaf(), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(word(d.GetRole()))}
+			k := valve.Key{ID: valve.ID(d.GetLeaf()), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(word(d.GetRole()))}
 			if f.GetConfirmed() {
 				b.confirmed[k] = true
 			} else if b.disputed[k] == "" {
@@ -218,7 +218,7 @@ func (b *builder) allMarks(section string) string {
 }
 
 // format writes a number on the catalogue's grid, with its unit.
-func format(id string, v float64) string {
+func format(id valve.ID, v float64) string {
 	unit, grid, ok := metric.Describe(id)
 	if !ok {
 		return plain(v)
@@ -231,7 +231,7 @@ const unbroken = "\u00a0"
 
 // quantity writes the quantity that a field of a message holds: its value with
 // what is known against it, or the reason why there is none; empty: neither.
-func (b *builder) quantity(of proto.Message, field string, place valve.Place, occasion valve.Occasion) string {
+func (b *builder) quantity(of proto.Message, field valve.ID, place valve.Place, occasion valve.Occasion) string {
 	m := of.ProtoReflect()
 	d := m.Descriptor().Fields().ByName(protoreflect.Name(field))
 	if !m.IsValid() || d == nil || !m.Has(d) {
@@ -274,7 +274,7 @@ func (b *builder) dimensions(of proto.Message, place valve.Place, occasion valve
 		if d.Message() == nil || d.IsList() || !isQuantity(d.Message()) {
 			continue
 		}
-		leaf, ok := metric.LeafByID(string(d.Name()))
+		leaf, ok := metric.LeafByID(valve.ID(d.Name()))
 		if !ok {
 			continue
 		}
@@ -376,7 +376,7 @@ func (b *builder) body() string {
 	return strings.Join(parts, ", ")
 }
 
-func identityKey(leaf string) valve.Key {
+func identityKey(leaf valve.ID) valve.Key {
 	return valve.Key{ID: leaf, Occasion: valve.AtIdentity, Role: valve.Measured}
 }
 
@@ -508,7 +508,7 @@ func partial(r trigonev1.Recorded) string {
 
 // severityValues are the parameters behind the grade and the indication, in the
 // order in which they are read.
-var severityValues = []string{
+var severityValues = []valve.ID{
 	valve.VenaContractaWidth, valve.VenaContractaArea,
 	"regurgitant_orifice_area_by_flow_convergence", valve.StatedRegurgitantOrificeArea,
 	"regurgitant_volume_by_flow_convergence", "regurgitant_volume_from_inflow", valve.StatedRegurgitantVolume,
@@ -521,14 +521,14 @@ var severityValues = []string{
 }
 
 // valueName names a leaf or a metric.
-func valueName(id string) string {
+func valueName(id valve.ID) string {
 	if l, ok := metric.LeafByID(id); ok {
 		return l.Name
 	}
 	if m, ok := metric.MetricByID(id); ok {
 		return m.Name
 	}
-	return spaced(id)
+	return spaced(string(id))
 }
 
 func (b *builder) severity() *Table {
@@ -537,7 +537,7 @@ func (b *builder) severity() *Table {
 	for _, id := range severityValues {
 		for _, a := range b.assessments() {
 			for _, v := range b.ev.GetMetrics() {
-				if v.GetMetric() == id && v.GetOccasion() == string(assessmentOccasion(a)) && v.Value != nil {
+				if v.GetMetric() == string(id) && v.GetOccasion() == string(assessmentOccasion(a)) && v.Value != nil {
 					t.Rows = append(t.Rows, []string{capital(valueName(id)), b.value(v), clean(v.GetBand()), clean(a.GetId())})
 					bands = bands || v.GetBand() != ""
 				}
@@ -555,8 +555,8 @@ func (b *builder) severity() *Table {
 
 // value writes a value of the evaluation.
 func (b *builder) value(v *trigonev1.MetricValue) string {
-	return format(v.GetMetric(), v.GetValue()) + b.marks(valve.Key{
-		ID: v.GetMetric(), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Role(word(v.GetRole())),
+	return format(valve.ID(v.GetMetric()), v.GetValue()) + b.marks(valve.Key{
+		ID: valve.ID(v.GetMetric()), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Role(word(v.GetRole())),
 	})
 }
 
@@ -639,8 +639,9 @@ func (b *builder) annulus(study *trigonev1.Study, o valve.Occasion) string {
 	}
 	var parts []string
 	for _, d := range []struct {
-		field, name string
-		expected    bool
+		field    valve.ID
+		name     string
+		expected bool
 	}{
 		{valve.AnnulusAnteroPosteriorDiameter, "antero-posterior diameter", true},
 		{valve.AnnulusIntercommissuralDiameter, "intercommissural diameter", true},

@@ -137,7 +137,7 @@ func aim(t *trigonev1.Target) string {
 	return ""
 }
 
-func span(leaf string, low float64, hasLow bool, high float64, hasHigh bool) string {
+func span(leaf valve.ID, low float64, hasLow bool, high float64, hasHigh bool) string {
 	switch {
 	case hasLow && hasHigh:
 		return format(leaf, low) + " to " + format(leaf, high)
@@ -236,7 +236,7 @@ func (b *builder) comparedKeys(d *trigonev1.Discrepancy) []valve.Key {
 	if d.GetMetric() == "" {
 		return nil
 	}
-	return []valve.Key{{ID: d.GetMetric(), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Measured}}
+	return []valve.Key{{ID: valve.ID(d.GetMetric()), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Measured}}
 }
 
 // Steps.
@@ -470,7 +470,7 @@ func (b *builder) rings() []Block {
 			name += ", pump run " + n
 		}
 		t.Header = append(t.Header, name)
-		dim := func(field string) string { return b.quantity(r, field, valve.AtStep(s.GetId()), valve.AtOperation) }
+		dim := func(field valve.ID) string { return b.quantity(r, field, valve.AtStep(s.GetId()), valve.AtOperation) }
 		sutures := number32(r.SutureCount)
 		if n := number32(r.AnteriorSutureCount); n != "" {
 			sutures = joined(", ", sutures, n+" of them anterior")
@@ -487,7 +487,7 @@ func (b *builder) rings() []Block {
 		}
 		// A band has a length, a ring has inner diameters; the other is not missed.
 		band := r.GetKind() == trigonev1.AnnuloplastyKind_ANNULOPLASTY_KIND_POSTERIOR_BAND
-		missed := func(field string, expected bool) string {
+		missed := func(field valve.ID, expected bool) string {
 			if v := dim(field); v != "" || !expected {
 				return v
 			}
@@ -597,7 +597,10 @@ func (b *builder) saline(t *trigonev1.SalineTest) string {
 	case trigonev1.Answer_ANSWER_NO:
 		parts = append(parts, "closure line not symmetric")
 	}
-	for _, d := range []struct{ field, name string }{
+	for _, d := range []struct {
+		field valve.ID
+		name  string
+	}{
 		{valve.SalinePressure, "pressure"}, {valve.SalineVolume, "volume"}, {valve.PosteriorOrificeShare, "posterior share of the orifice"},
 	} {
 		if v := b.quantity(t, d.field, valve.AtTest(t.GetId()), o); v != "" {
@@ -956,7 +959,7 @@ func (b *builder) followUp(u *trigonev1.FollowUp) Item {
 // Prediction.
 
 // predictionShown are the predictions that an operative note speaks of.
-var predictionShown = []string{"predicted_overlap", "predicted_anterior_closure_share"}
+var predictionShown = []valve.ID{"predicted_overlap", "predicted_anterior_closure_share"}
 
 func (b *builder) prediction() []Block {
 	t := &Table{Header: []string{"Quantity", "From", "95 % range"}}
@@ -969,7 +972,7 @@ func (b *builder) prediction() []Block {
 			case trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION:
 				from = "what was done"
 			}
-			if v.GetMetric() != id || from == "" || v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || v.Lower == nil || v.Upper == nil {
+			if v.GetMetric() != string(id) || from == "" || v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || v.Lower == nil || v.Upper == nil {
 				continue
 			}
 			t.Rows = append(t.Rows, []string{
@@ -998,7 +1001,7 @@ func (b *builder) contradictions() []Block {
 		item := Item{Text: sentence(capital(spaced(f.GetRule())) + ": " + clean(f.GetMessage()))}
 		var values []string
 		for _, d := range f.GetDisputes() {
-			values = append(values, joined(" ", valueName(d.GetLeaf()), at(placeName(valve.Place(d.GetPlace()))), format(d.GetLeaf(), d.GetValue()), "("+spacedOccasion(d.GetOccasion())+")"))
+			values = append(values, joined(" ", valueName(valve.ID(d.GetLeaf())), at(placeName(valve.Place(d.GetPlace()))), format(valve.ID(d.GetLeaf()), d.GetValue()), "("+spacedOccasion(d.GetOccasion())+")"))
 		}
 		if len(values) > 0 {
 			item.Sub = append(item.Sub, sentence("Values named: "+strings.Join(values, ", ")))

@@ -207,7 +207,7 @@ func number32(n *int32) string {
 
 // shortNames are the names of dimensions inside the sentence of a step or a lesion,
 // which names the rest; all others are named as in the table of leaves.
-var shortNames = map[string]string{
+var shortNames = map[valve.ID]string{
 	valve.ArtificialChordLength:       "length from papillary tip to free edge",
 	valve.ClosureLength:               "length closed",
 	valve.CommissuralClosureLength:    "length closed",

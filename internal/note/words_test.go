@@ -1,6 +1,7 @@
 package note
 
 import (
+	"slices"
 	"testing"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -32,7 +33,7 @@ func TestWordsAreOfTheContract(t *testing.T) {
 			t.Errorf("%s is no leaf", id)
 		}
 	}
-	for _, id := range append(append([]string{}, severityValues...), predictionShown...) {
+	for _, id := range slices.Concat(severityValues, predictionShown) {
 		if _, _, ok := metric.Describe(id); !ok {
 			t.Errorf("%s is neither leaf nor metric", id)
 		}

@@ -28,12 +28,12 @@ func (p Policy) Changes() []Change {
 	}
 	for _, name := range sortedKeys(p.Settings.Tolerances) {
 		if t := p.Settings.Tolerances[name]; t.Owner == settings.Site {
-			list = append(list, Change{keyTolerances + "." + name, toleranceText(t), toleranceText(built.Tolerances[name])})
+			list = append(list, Change{keyTolerances + "." + string(name), toleranceText(t), toleranceText(built.Tolerances[name])})
 		}
 	}
 	for _, id := range sortedKeys(p.Settings.InputSDs) {
 		leaf, _ := metric.LeafByID(id)
-		list = append(list, Change{keyInputSDs + "." + id, quantity(p.Settings.InputSDs[id].SD, leaf.Unit), assumedText(leaf)})
+		list = append(list, Change{keyInputSDs + "." + string(id), quantity(p.Settings.InputSDs[id].SD, leaf.Unit), assumedText(leaf)})
 	}
 	for _, r := range p.Settings.Rings {
 		list = append(list, Change{keyRingTable + "." + r.Family, fmt.Sprintf("label %g, %s", r.Label, strings.ReplaceAll(r.Kind, "_", " ")), "none"})

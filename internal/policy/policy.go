@@ -4,6 +4,7 @@
 package policy
 
 import (
+	"cmp"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
@@ -18,6 +19,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 // Policy is one clinical policy.
@@ -178,9 +180,10 @@ const (
 func mostOf(builtIn float64) float64 { return mostFactor * max(builtIn, 1) }
 
 func (r *reading) tolerance(s *settings.Settings, f field) {
-	t, known := s.Tolerances[f.name]
+	name := valve.ID(f.name)
+	t, known := s.Tolerances[name]
 	if !known {
-		r.faultAt(f.key, "%s is no tolerance; the names are %s", f.path(), strings.Join(sortedKeys(s.Tolerances), ", "))
+		r.faultAt(f.key, "%s is no tolerance; the names are %s", f.path(), valve.JoinIDs(sortedKeys(s.Tolerances), ", "))
 		return
 	}
 	parts := r.fields(f, keyAbsolute, keyRelativePercent, keyRepeatability)
@@ -203,12 +206,12 @@ func (r *reading) tolerance(s *settings.Settings, f field) {
 	part(keyRepeatability, mostOf(t.Repeatability), func(v float64) { t.Repeatability = v })
 	if len(parts) > 0 {
 		t.Owner = settings.Site
-		s.Tolerances[f.name] = t
+		s.Tolerances[name] = t
 	}
 }
 
 func (r *reading) inputSD(s *settings.Settings, f field) {
-	leaf, known := metric.LeafByID(f.name)
+	leaf, known := metric.LeafByID(valve.ID(f.name))
 	if !known {
 		r.faultAt(f.key, "%s is no measured leaf; the command trigone metrics --leaves lists them", f.path())
 		return
@@ -219,7 +222,7 @@ func (r *reading) inputSD(s *settings.Settings, f field) {
 	case !(sd > 0 && sd <= leaf.High):
 		r.fault(f, "%s is %g; a standard deviation is above 0 and at most %s", f.path(), sd, quantity(leaf.High, leaf.Unit))
 	default:
-		s.InputSDs[f.name] = settings.InputSD{SD: sd, Source: settings.SourceSitePolicy, Owner: settings.Site}
+		s.InputSDs[leaf.ID] = settings.InputSD{SD: sd, Source: settings.SourceSitePolicy, Owner: settings.Site}
 	}
 }
 
@@ -231,8 +234,8 @@ func quantity(v float64, u units.Unit) string {
 	return strings.TrimSpace(fmt.Sprintf("%g %s", v, u.Text()))
 }
 
-func sortedKeys[V any](m map[string]V) []string {
-	keys := make([]string, 0, len(m))
+func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K {
+	keys := make([]K, 0, len(m))
 	for k := range m {
 		keys = append(keys, k)
 	}

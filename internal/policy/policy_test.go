@@ -291,7 +291,7 @@ func TestInputSDsAreOfLeaves(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		leaf := rapid.SampledFrom(metric.Leaves()).Draw(t, "leaf")
 		sd := rapid.Float64Range(-10, 2*leaf.High).Draw(t, "sd")
-		p, err := Parse("p.yaml", []byte(head+"input_sds: {"+leaf.ID+": "+number(sd)+"}\n"))
+		p, err := Parse("p.yaml", []byte(head+"input_sds: {"+string(leaf.ID)+": "+number(sd)+"}\n"))
 		if taken := sd > 0 && sd <= leaf.High; taken != (err == nil) || taken && p.Settings.InputSDs[leaf.ID].SD != sd {
 			t.Fatalf("%s: %v: %v, %v", leaf.ID, sd, p.Settings.InputSDs, err)
 		}

@@ -35,15 +35,15 @@ const mostLabel = 100
 // ringDimension is a number of an entry: what it is of, and of which kind only.
 type ringDimension struct {
 	key  string
-	leaf string // bounds and unit are those of this leaf
-	only string // kind that alone has it
+	leaf valve.ID // bounds and unit are those of this leaf
+	only string   // kind that alone has it
 	set  func(*settings.RingSize) *units.Maybe[float64]
 }
 
 // ringRange is what a size is meant for: a range with a low and a high end.
 type ringRange struct {
 	key       string
-	leaf      string
+	leaf      valve.ID
 	low, high func(*settings.RingSize) *units.Maybe[float64]
 }
 
@@ -201,7 +201,7 @@ func (r *reading) ringAgrees(size settings.RingSize, parts map[string]field) {
 
 // ofLeaf reads a number that is of a leaf: within what the leaf takes for
 // plausible.
-func (r *reading) ofLeaf(f field, id string) (float64, bool) {
+func (r *reading) ofLeaf(f field, id valve.ID) (float64, bool) {
 	low, high, unit := leafBounds(id)
 	return r.within(f, low, high, unit)
 }
@@ -223,10 +223,10 @@ func (r *reading) within(f field, low, high float64, unit string) (v float64, ok
 	return v, ok
 }
 
-func leafBounds(id string) (low, high float64, unit string) {
+func leafBounds(id valve.ID) (low, high float64, unit string) {
 	leaf, ok := metric.LeafByID(id)
 	if !ok {
-		panic("policy: no leaf named " + id)
+		panic("policy: no leaf named " + string(id))
 	}
 	return leaf.Low, leaf.High, leaf.Unit.Text()
 }

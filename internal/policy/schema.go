@@ -6,6 +6,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 // object is a piece of a JSON schema.
@@ -29,7 +30,7 @@ func Schema() ([]byte, error) {
 	}
 	tolerances := object{}
 	for name, t := range built.Tolerances {
-		tolerances[name] = entries(object{
+		tolerances[string(name)] = entries(object{
 			keyAbsolute:        with(number(0, mostOf(t.Absolute)), t.Absolute),
 			keyRelativePercent: with(number(0, mostPercent), float64(t.Relative.Percent())),
 			keyRepeatability:   with(number(0, mostOf(t.Repeatability)), t.Repeatability),
@@ -37,7 +38,7 @@ func Schema() ([]byte, error) {
 	}
 	deviations := object{}
 	for _, leaf := range metric.Leaves() {
-		deviations[leaf.ID] = object{
+		deviations[string(leaf.ID)] = object{
 			"type": "number", "exclusiveMinimum": 0, "maximum": leaf.High, "description": described("standard deviation of "+leaf.Name, leaf.Unit),
 		}
 	}
@@ -82,7 +83,7 @@ func described(text string, u units.Unit) string {
 }
 
 func ringSchema() object {
-	ofLeaf := func(id string) object {
+	ofLeaf := func(id valve.ID) object {
 		low, high, _ := leafBounds(id)
 		o := object{"type": "number", "minimum": low, "maximum": high}
 		if low == 0 {

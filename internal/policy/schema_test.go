@@ -153,11 +153,11 @@ func TestSchemaAndReaderAgree(t *testing.T) {
 			rapid.Custom(func(t *rapid.T) string {
 				name := rapid.SampledFrom(sortedKeys(built.Tolerances)).Draw(t, "tolerance")
 				part := rapid.SampledFrom([]string{keyAbsolute, keyRelativePercent, keyRepeatability}).Draw(t, "part")
-				return "tolerances: {" + name + ": {" + part + ": " + number(rapid.Float64Range(-10, 200).Draw(t, "value")) + "}}\n"
+				return "tolerances: {" + string(name) + ": {" + part + ": " + number(rapid.Float64Range(-10, 200).Draw(t, "value")) + "}}\n"
 			}),
 			rapid.Custom(func(t *rapid.T) string {
 				leaf := rapid.SampledFrom(metric.Leaves()).Draw(t, "leaf")
-				return "input_sds: {" + leaf.ID + ": " + number(rapid.Float64Range(-1, 2*leaf.High).Draw(t, "sd")) + "}\n"
+				return "input_sds: {" + string(leaf.ID) + ": " + number(rapid.Float64Range(-1, 2*leaf.High).Draw(t, "sd")) + "}\n"
 			}),
 			rapid.Custom(func(t *rapid.T) string {
 				d := rapid.SampledFrom(ringDimensions).Draw(t, "dimension")

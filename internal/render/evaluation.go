@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"trigone/internal/metric"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -83,7 +84,7 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	byOccasion := map[string][]*trigonev1.MetricValue{}
 	leaves, blank := 0, 0
 	for _, m := range e.GetMetrics() {
-		_, isLeaf := metric.LeafByID(m.GetMetric())
+		_, isLeaf := metric.LeafByID(valve.ID(m.GetMetric()))
 		switch {
 		case predicted(m):
 			continue

@@ -308,7 +308,7 @@ func (x *Exploration) planned(a *trigonev1.AxisDescription, v *trigonev1.AxisVal
 		return v.GetMm(), true, true
 	}
 	for _, m := range x.basis.GetPlan().GetMetrics() {
-		if m.GetMetric() == metric.IDFinalPosteriorHeight && m.Value != nil && slices.Equal(a.GetLeaves(), []string{metric.LeafletHeight.ID}) {
+		if m.GetMetric() == metric.IDFinalPosteriorHeight && m.Value != nil && slices.Equal(a.GetLeaves(), []string{string(valve.LeafletHeight)}) {
 			if segment, _, _ := strings.Cut(a.GetPlace(), "/"); segment == m.GetPlace() {
 				return m.GetValue(), false, true
 			}

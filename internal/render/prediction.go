@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"trigone/internal/metric"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -173,7 +174,7 @@ func printInWords(w io.Writer, e *trigonev1.Evaluation) {
 			}
 			occasions[text] = append(occasions[text], occasion(m.GetOccasion()))
 		}
-		row, _ := metric.MetricByID(id)
+		row, _ := metric.MetricByID(valve.ID(id))
 		for _, text := range order {
 			wrapped(w, "  ", "    ", sentence(row.Name)+" ("+strings.Join(occasions[text], "; ")+"). "+sentence(text)+".")
 		}

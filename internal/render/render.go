@@ -24,6 +24,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 // width is the widest line, in columns.
@@ -113,7 +114,7 @@ func decimals(v float64) int {
 // places gives the decimals of a metric's grid, so that a column of its values
 // lines up; of a metric this program does not know, those that the value needs.
 func places(id string, v float64) int {
-	if _, grid, ok := metric.Describe(id); ok {
+	if _, grid, ok := metric.Describe(valve.ID(id)); ok {
 		if n, err := units.Decimals(grid); err == nil {
 			return n
 		}

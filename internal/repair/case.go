@@ -195,7 +195,7 @@ func (c *Case) WithMeasured(m valve.Measurements) *Case {
 // Target is what a result should be: a range of one leaf, or the highest grade.
 type Target struct {
 	ID     string
-	Leaf   string // id of the leaf it judges; empty for a grade
+	Leaf   valve.ID // id of the leaf it judges; empty for a grade
 	Place  valve.Place
 	Stage  valve.Stage
 	Method valve.Method

@@ -111,12 +111,12 @@ func (e *Example) Context(c valve.Context) *Example { e.context = c; return e }
 func (e *Example) Method(m valve.Method) *Example { e.context.Method = m; return e }
 
 // Set adds a value that concerns the whole valve.
-func (e *Example) Set(leaf string, value float64) *Example {
+func (e *Example) Set(leaf valve.ID, value float64) *Example {
 	return e.SetAt(leaf, valve.Nowhere, value)
 }
 
 // SetAt adds a value at a place.
-func (e *Example) SetAt(leaf string, place valve.Place, value float64) *Example {
+func (e *Example) SetAt(leaf valve.ID, place valve.Place, value float64) *Example {
 	return e.add(leaf, place, valve.Measurement{Value: units.Some(value)})
 }
 
@@ -129,11 +129,11 @@ func (e *Example) SD(sd float64) *Example {
 }
 
 // Absent adds a value that is not there, with the reason why.
-func (e *Example) Absent(leaf string, place valve.Place, reason valve.AbsentReason) *Example {
+func (e *Example) Absent(leaf valve.ID, place valve.Place, reason valve.AbsentReason) *Example {
 	return e.add(leaf, place, valve.Measurement{Absent: reason})
 }
 
-func (e *Example) add(leaf string, place valve.Place, m valve.Measurement) *Example {
+func (e *Example) add(leaf valve.ID, place valve.Place, m valve.Measurement) *Example {
 	m.Context, m.Run, m.Stage = e.context, e.run, e.stage
 	m.StudyID = e.section.Section()
 	if e.study >= 0 {
@@ -217,12 +217,12 @@ func (e *Example) EditStep(change func(*Step)) *Example {
 }
 
 // Dim adds a dimension of the step added last.
-func (e *Example) Dim(leaf string, value float64) *Example {
+func (e *Example) Dim(leaf valve.ID, value float64) *Example {
 	return e.SetAt(leaf, valve.AtStep((*e.steps)[len(*e.steps)-1].ID), value)
 }
 
 // Side adds a dimension of one side of the step added last.
-func (e *Example) Side(side valve.Side, leaf string, value float64) *Example {
+func (e *Example) Side(side valve.Side, leaf valve.ID, value float64) *Example {
 	return e.SetAt(leaf, valve.AtStepSide((*e.steps)[len(*e.steps)-1].ID, side), value)
 }
 

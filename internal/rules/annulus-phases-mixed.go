@@ -23,7 +23,7 @@ var annulusPhasesMixed = Rule{
 		var phases []string
 		for _, k := range phased(r.Case(), r.Study()) {
 			m, _ := r.Measurement(k)
-			word, known := r.Word("cardiac_phase of "+k.ID, string(m.Context.Phase), r.At().Occasion)
+			word, known := r.Word("cardiac_phase of "+string(k.ID), string(m.Context.Phase), r.At().Occasion)
 			if !known {
 				return Verdict{}
 			}
@@ -52,7 +52,7 @@ var annulusPhasesMixed = Rule{
 // heart.
 func phased(c *repair.Case, s *repair.Study) []valve.Key {
 	var list []valve.Key
-	for _, leaf := range []string{
+	for _, leaf := range []valve.ID{
 		valve.AnnulusAnteroPosteriorDiameter, valve.AnnulusIntercommissuralDiameter, valve.AnnulusAnterolateralPosteromedialDiameter,
 		valve.AnnulusArea, valve.AnnulusPerimeter, valve.AnnulusHeight,
 	} {

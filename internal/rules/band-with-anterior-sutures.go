@@ -24,7 +24,7 @@ var bandWithAnteriorSutures = Rule{
 		if !known || !both || kind != repair.PosteriorBand || sutures == 0 {
 			return Verdict{}
 		}
-		for _, leaf := range []string{valve.BandLength, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea} {
+		for _, leaf := range []valve.ID{valve.BandLength, valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea} {
 			if r.Has(r.Here(leaf)) {
 				r.Read(r.Here(leaf))
 			}

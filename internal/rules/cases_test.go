@@ -296,7 +296,7 @@ func TestFaultsInTextbookCases(t *testing.T) {
 	}
 }
 
-func set(c *repair.Case, leaf string, place valve.Place, o valve.Occasion, value float64) {
+func set(c *repair.Case, leaf valve.ID, place valve.Place, o valve.Occasion, value float64) {
 	k := valve.Key{ID: leaf, Place: place, Occasion: o, Role: valve.Measured}
 	m, ok := c.Measured[k]
 	if !ok {

@@ -28,7 +28,7 @@ var dysfunctionNamedWithoutSigns = Rule{
 		}
 		r.Fact("trigger", dysfunctional)
 		var said []string
-		for _, leaf := range []string{valve.StatedLeftVentricularEjectionFraction, valve.LeftVentricularEndSystolicDiameter} {
+		for _, leaf := range []valve.ID{valve.StatedLeftVentricularEjectionFraction, valve.LeftVentricularEndSystolicDiameter} {
 			said = append(said, r.Text(native(r.Case(), valve.AtPlan, leaf, valve.Nowhere)))
 		}
 		return broken("Left ventricular dysfunction is named as a trigger, with an ejection fraction of %s and an end-systolic diameter of %s.", said[0], said[1])

@@ -33,7 +33,7 @@ var ejectionFractionFell = Rule{
 			}
 		}
 		if !found {
-			r.MissFact(valve.StatedLeftVentricularEjectionFraction+" before the operation", "")
+			r.MissFact(string(valve.StatedLeftVentricularEjectionFraction)+" before the operation", "")
 		}
 		if !ok || !found || !r.Beyond(units.Round(before-after, percentGrid), settings.EjectionFractionFall) {
 			return Verdict{}

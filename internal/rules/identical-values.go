@@ -79,7 +79,7 @@ var identicalValues = Rule{
 // easily copied over another. The rule stays among them: over all lengths of a
 // study two would agree by chance.
 func copiedAmong(k valve.Key) bool {
-	return slices.Contains([]string{
+	return slices.Contains([]valve.ID{
 		valve.LeafletHeight, valve.ScallopFreeEdgeWidth, valve.ScallopAnnularWidth, valve.AnnulusAnteroPosteriorDiameter,
 		valve.AnnulusIntercommissuralDiameter, valve.AnnulusAnterolateralPosteromedialDiameter, valve.IntertrigonalDistance,
 	}, k.ID)

@@ -55,7 +55,7 @@ const volumeGrid = 0.1
 
 // StrokeVolume gives a stroke volume of the section that is judged, with its
 // standard uncertainty, 0 where none is known.
-func (r *Reader) StrokeVolume(id string) (value, sd float64, ok bool) {
+func (r *Reader) StrokeVolume(id valve.ID) (value, sd float64, ok bool) {
 	k := r.Derived(id, valve.Nowhere, r.At().Occasion)
 	value, ok = r.Metric(k)
 	v, _ := r.Peek(k)

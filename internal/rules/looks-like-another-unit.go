@@ -81,8 +81,8 @@ func valuePlaces(c *repair.Case) []metric.At {
 }
 
 // leaves by id: the table is long, and every value asks for its own.
-var leaves = func() map[string]metric.Leaf {
-	byID := map[string]metric.Leaf{}
+var leaves = func() map[valve.ID]metric.Leaf {
+	byID := map[valve.ID]metric.Leaf{}
 	for _, leaf := range metric.Leaves() {
 		byID[leaf.ID] = leaf
 	}

@@ -93,7 +93,7 @@ func (r *Reader) Fact(name, value string) { r.facts = append(r.facts, Fact{name,
 // MissFact records that something that is no measured value would have been
 // needed.
 func (r *Reader) MissFact(name string, section valve.Occasion) {
-	r.Miss(valve.Key{ID: name, Occasion: section})
+	r.Miss(valve.Key{ID: valve.ID(name), Occasion: section})
 }
 
 // Word reads a word and records it, or that it is missing.
@@ -179,7 +179,7 @@ func (r *Reader) Metric(k valve.Key) (value float64, ok bool) {
 		return v.Value, true
 	}
 	for _, missing := range v.Missing {
-		r.Miss(valve.Key{ID: missing})
+		r.Miss(valve.Key{ID: valve.ID(missing)})
 	}
 	if len(v.Missing) == 0 {
 		r.Miss(k)
@@ -188,16 +188,16 @@ func (r *Reader) Metric(k valve.Key) (value float64, ok bool) {
 }
 
 // Here gives the key of a leaf at the place that is being judged.
-func (r *Reader) Here(leaf string) valve.Key { return r.At().Key(leaf) }
+func (r *Reader) Here(leaf valve.ID) valve.Key { return r.At().Key(leaf) }
 
 // Derived gives the key of a metric at a place of an occasion.
-func (r *Reader) Derived(id string, place valve.Place, o valve.Occasion) valve.Key {
+func (r *Reader) Derived(id valve.ID, place valve.Place, o valve.Occasion) valve.Key {
 	return valve.Key{ID: id, Place: place, Occasion: o, Role: valve.Derived}
 }
 
 // Beside gives the key of a leaf at another place of the occasion that is being
 // judged.
-func (r *Reader) Beside(leaf string, place valve.Place) valve.Key {
+func (r *Reader) Beside(leaf valve.ID, place valve.Place) valve.Key {
 	at := r.At()
 	at.Place = place
 	return at.Key(leaf)
@@ -205,7 +205,7 @@ func (r *Reader) Beside(leaf string, place valve.Place) valve.Key {
 
 // InStudy gives the key under which a leaf stands in the study that is being
 // judged: in its own section, else in another section of the same study.
-func (r *Reader) InStudy(leaf string, place valve.Place) valve.Key {
+func (r *Reader) InStudy(leaf valve.ID, place valve.Place) valve.Key {
 	own := r.Beside(leaf, place)
 	study := r.Study()
 	if study == nil || r.Has(own) {
@@ -282,7 +282,7 @@ func (r *Reader) Text(k valve.Key) string {
 // Amount prints a value of a leaf or a metric with its unit, on its grid, or as
 // much finer as the value was sent: a value above its limit must not print as
 // the limit.
-func Amount(id string, v float64) string {
+func Amount(id valve.ID, v float64) string {
 	unit, grid, known := metric.Describe(id)
 	if !known {
 		grid = 1

@@ -33,18 +33,19 @@ var regurgitationBandsApart = Rule{
 		}
 		var list []graded
 		for _, p := range []struct {
-			words, stated string
-			computed      []string
-			grade         func(float64) haemo.Band
+			words    string
+			stated   valve.ID
+			computed []valve.ID
+			grade    func(float64) haemo.Band
 		}{
 			{"orifice area", valve.StatedRegurgitantOrificeArea,
-				[]string{metric.IDAngleCorrectedOrifice, metric.IDOrificeByConvergence},
+				[]valve.ID{metric.IDAngleCorrectedOrifice, metric.IDOrificeByConvergence},
 				func(v float64) haemo.Band { return haemo.GradeOrifice(units.Area(v)) }},
 			{"volume", valve.StatedRegurgitantVolume,
-				[]string{metric.IDAngleCorrectedVolume, metric.IDVolumeByConvergence, metric.IDVolumeFromInflow, metric.IDVolumeFromVentricle},
+				[]valve.ID{metric.IDAngleCorrectedVolume, metric.IDVolumeByConvergence, metric.IDVolumeFromInflow, metric.IDVolumeFromVentricle},
 				func(v float64) haemo.Band { return haemo.GradeVolume(units.Volume(v)) }},
 			{"fraction", valve.StatedRegurgitantFraction,
-				[]string{metric.IDFractionFromInflow, metric.IDFractionFromVentricle},
+				[]valve.ID{metric.IDFractionFromInflow, metric.IDFractionFromVentricle},
 				func(v float64) haemo.Band { return haemo.GradeFraction(units.Fraction(v)) }},
 		} {
 			id, value, known := r.firstOf(p.stated, p.computed...)
@@ -54,7 +55,7 @@ var regurgitationBandsApart = Rule{
 			}
 		}
 		if len(list) < 2 {
-			for _, leaf := range []string{valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction} {
+			for _, leaf := range []valve.ID{valve.StatedRegurgitantOrificeArea, valve.StatedRegurgitantVolume, valve.StatedRegurgitantFraction} {
 				if !r.Has(r.Here(leaf)) {
 					r.Miss(r.Here(leaf))
 				}
@@ -92,7 +93,7 @@ var regurgitationBandsApart = Rule{
 
 // firstOf reads the stated leaf, or else the first of the metrics that has a
 // value in the study.
-func (r *Reader) firstOf(stated string, computed ...string) (id string, value float64, known bool) {
+func (r *Reader) firstOf(stated valve.ID, computed ...valve.ID) (id valve.ID, value float64, known bool) {
 	if k := r.Here(stated); r.Has(k) {
 		return stated, r.Read(k), true
 	}

@@ -69,10 +69,10 @@ var resectionHigherThanLeaflet = Rule{
 
 // resectionsWith gives the resections of which at least one of the leaves is
 // recorded.
-func resectionsWith(leaves ...string) func(*repair.Case) []metric.At {
+func resectionsWith(leaves ...valve.ID) func(*repair.Case) []metric.At {
 	return func(c *repair.Case) []metric.At {
 		return slices.DeleteFunc(stepPlaces(repair.LeafletResection, func(repair.Step) bool { return true })(c), func(at metric.At) bool {
-			return !slices.ContainsFunc(leaves, func(leaf string) bool { return has(c, at.Key(leaf)) })
+			return !slices.ContainsFunc(leaves, func(leaf valve.ID) bool { return has(c, at.Key(leaf)) })
 		})
 	}
 }

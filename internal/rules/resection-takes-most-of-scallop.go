@@ -38,7 +38,7 @@ var resectionTakesMostOfScallop = Rule{
 		piece := geometry.TrapezoidResectionArea(units.Length(free), units.Length(baseWidth), units.Length(height))
 		var scallops units.Area
 		for _, segment := range segmentsOf(step) {
-			at := func(leaf string, place valve.Place) units.Length {
+			at := func(leaf valve.ID, place valve.Place) units.Length {
 				return units.Length(r.Read(native(r.Case(), here, leaf, place)))
 			}
 			scallops = scallops.Plus(geometry.TrapezoidResectionArea(

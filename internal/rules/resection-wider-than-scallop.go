@@ -27,7 +27,10 @@ var resectionWiderThanScallop = Rule{
 	Check: func(r *Reader) Verdict {
 		var verdict Verdict
 		judged := false
-		for _, pair := range []struct{ cut, scallop, edge string }{
+		for _, pair := range []struct {
+			cut, scallop valve.ID
+			edge         string
+		}{
 			{valve.ResectionFreeEdgeWidth, valve.ScallopFreeEdgeWidth, "free edge"},
 			{valve.ResectionBaseWidth, valve.ScallopAnnularWidth, "base"},
 		} {

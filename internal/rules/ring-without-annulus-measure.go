@@ -45,7 +45,7 @@ var ringWithoutAnnulusMeasure = Rule{
 }
 
 // annulusMeasures are the leaves that size the native annulus.
-var annulusMeasures = []string{
+var annulusMeasures = []valve.ID{
 	valve.AnnulusAnteroPosteriorDiameter, valve.AnnulusIntercommissuralDiameter, valve.AnnulusAnterolateralPosteromedialDiameter,
 	valve.AnnulusArea, valve.AnnulusPerimeter, valve.IntertrigonalDistance, valve.PosteriorAnnulusLength, valve.AnteriorLeafletArea,
 }

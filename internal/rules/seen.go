@@ -167,7 +167,7 @@ func lastSaline(c *repair.Case, run int) (test repair.Test, ok bool) {
 
 // keyPlaces gives each key of a leaf that is accepted as a place, whether it has
 // a value or the reason why there is none.
-func keyPlaces(leaf string, accept func(valve.Place) bool) func(*repair.Case) []metric.At {
+func keyPlaces(leaf valve.ID, accept func(valve.Place) bool) func(*repair.Case) []metric.At {
 	return func(c *repair.Case) []metric.At {
 		var keys []valve.Key
 		for k := range c.Measured {

@@ -38,7 +38,7 @@ var sizingBasisWithoutMeasure = Rule{
 	Examples: []Example{
 		{Name: "by the intertrigonal distance, which is there", Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Set(valve.IntertrigonalDistance, 26).Operation().Device("o1", repair.CompleteRing).
-				EditStep(func(s *repair.Step) { s.Ring.SizingBasis = valve.IntertrigonalDistance }).Case()
+				EditStep(func(s *repair.Step) { s.Ring.SizingBasis = string(valve.IntertrigonalDistance) }).Case()
 		}},
 		{Name: "by the height of the anterior leaflet, which is not", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 14).Operation().Device("o1", repair.CompleteRing).
@@ -60,9 +60,12 @@ var sizingBasisWithoutMeasure = Rule{
 }
 
 // sizedBy gives the leaf in which what a ring was sized by is measured.
-var sizedBy = map[string]struct{ leaf, words string }{
-	"anterior_leaflet_surface":  {valve.AnteriorLeafletArea, "the surface of the anterior leaflet"},
-	"anterior_leaflet_height":   {valve.LeafletHeight, "the height of the anterior leaflet"},
-	valve.IntertrigonalDistance: {valve.IntertrigonalDistance, "the distance between the trigones"},
-	"intercommissural_distance": {valve.AnnulusIntercommissuralDiameter, "the distance between the commissures"},
+var sizedBy = map[string]struct {
+	leaf  valve.ID
+	words string
+}{
+	"anterior_leaflet_surface":          {valve.AnteriorLeafletArea, "the surface of the anterior leaflet"},
+	"anterior_leaflet_height":           {valve.LeafletHeight, "the height of the anterior leaflet"},
+	string(valve.IntertrigonalDistance): {valve.IntertrigonalDistance, "the distance between the trigones"},
+	"intercommissural_distance":         {valve.AnnulusIntercommissuralDiameter, "the distance between the commissures"},
 }

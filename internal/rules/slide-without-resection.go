@@ -21,7 +21,7 @@ var slideWithoutResection = Rule{
 		}
 		for _, s := range repair.Of(steps, repair.SlidingPlasty) {
 			for _, side := range []valve.Side{valve.Lateral, valve.Medial} {
-				for _, leaf := range []string{valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd} {
+				for _, leaf := range []valve.ID{valve.SlidingStripHeightAtCutEdge, valve.SlidingStripHeightAtFarEnd} {
 					if k := r.Beside(leaf, valve.AtStepSide(s.ID, side)); r.Has(k) && r.Greater(r.Read(k), 0) {
 						return Verdict{}
 					}

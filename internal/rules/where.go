@@ -59,8 +59,8 @@ func studies(c *repair.Case, accept func(*repair.Study) bool) []metric.At {
 }
 
 // holdsAny says whether a study holds any of the leaves at the place.
-func holdsAny(c *repair.Case, s *repair.Study, place valve.Place, leaves ...string) bool {
-	return slices.ContainsFunc(leaves, func(leaf string) bool {
+func holdsAny(c *repair.Case, s *repair.Study, place valve.Place, leaves ...valve.ID) bool {
+	return slices.ContainsFunc(leaves, func(leaf valve.ID) bool {
 		return has(c, valve.Key{ID: leaf, Place: place, Occasion: s.Occasion, Role: valve.Measured})
 	})
 }
@@ -68,7 +68,7 @@ func holdsAny(c *repair.Case, s *repair.Study, place valve.Place, leaves ...stri
 // pairs gives each study that holds one of two leaves once: the section that
 // holds the first, or the one that holds the second where no section of the
 // study holds the first.
-func pairs(place valve.Place, first, second string) func(*repair.Case) []metric.At {
+func pairs(place valve.Place, first, second valve.ID) func(*repair.Case) []metric.At {
 	return func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool {
 			if holdsAny(c, s, place, first) {
@@ -118,8 +118,8 @@ func replacedLater(c *repair.Case, s *repair.Study) bool {
 
 // asked says whether a study holds any of the leaves at the place, or the reason
 // why it does not.
-func asked(c *repair.Case, s *repair.Study, place valve.Place, leaves ...string) bool {
-	return slices.ContainsFunc(leaves, func(leaf string) bool {
+func asked(c *repair.Case, s *repair.Study, place valve.Place, leaves ...valve.ID) bool {
+	return slices.ContainsFunc(leaves, func(leaf valve.ID) bool {
 		_, ok := c.Measured[valve.Key{ID: leaf, Place: place, Occasion: s.Occasion, Role: valve.Measured}]
 		return ok
 	})
@@ -127,7 +127,7 @@ func asked(c *repair.Case, s *repair.Study, place valve.Place, leaves ...string)
 
 // afterRepair gives the studies of the repaired valve in which any of the leaves
 // was asked for at the place; the place of what is judged is the whole valve.
-func afterRepair(place valve.Place, leaves ...string) func(*repair.Case) []metric.At {
+func afterRepair(place valve.Place, leaves ...valve.ID) func(*repair.Case) []metric.At {
 	return func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool { return repaired(c, s) && asked(c, s, place, leaves...) })
 	}
@@ -250,7 +250,7 @@ func fieldSets(c *repair.Case, stages ...valve.Stage) []repair.FieldSet {
 }
 
 // native gives the key of a value of the untouched valve, as the metrics take it.
-func native(c *repair.Case, o valve.Occasion, leaf string, place valve.Place) valve.Key {
+func native(c *repair.Case, o valve.Occasion, leaf valve.ID, place valve.Place) valve.Key {
 	return metric.NativeKey(c, leaf, place, o == valve.AtPlan)
 }
 

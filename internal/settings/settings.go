@@ -10,6 +10,7 @@ import (
 	"slices"
 
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 // Owner says whose a limit is.
@@ -98,9 +99,9 @@ type Settings struct {
 	Zone       string // IANA name of the site's time zone
 	PolicyHash string
 	Thresholds map[string]Threshold
-	Tolerances map[string]Tolerance // by leaf id, or class of discrepancy
-	InputSDs   map[string]InputSD   // by leaf id; only what the site replaces, the built-in values stand in the leaves table
-	Rings      []RingSize           // the site's own ring table; empty: none, and nothing is sized by it
+	Tolerances map[valve.ID]Tolerance // by leaf, or StepLengths and RegurgitationGrades
+	InputSDs   map[valve.ID]InputSD   // by leaf; only what the site replaces, the built-in values stand in the leaves table
+	Rings      []RingSize             // the site's own ring table; empty: none, and nothing is sized by it
 	// CalibrationID names the calibration of the prediction; empty: uncalibrated.
 	CalibrationID string
 }
@@ -111,7 +112,7 @@ func BuiltIn(site, version, zone string) Settings {
 		Site: site, Version: version, Zone: zone,
 		Thresholds: map[string]Threshold{},
 		Tolerances: maps.Clone(builtInTolerances),
-		InputSDs:   map[string]InputSD{},
+		InputSDs:   map[valve.ID]InputSD{},
 	}
 	for _, t := range builtInThresholds {
 		t.Owner = Default

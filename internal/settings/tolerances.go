@@ -8,9 +8,9 @@ import (
 // Names of tolerances that are not those of a leaf.
 const (
 	// StepLengths is for every length of a step without a row of its own.
-	StepLengths = "step_parameter"
+	StepLengths valve.ID = "step_parameter"
 	// RegurgitationGrades is in grades of one scheme, mitral and aortic.
-	RegurgitationGrades = "regurgitation_grade"
+	RegurgitationGrades valve.ID = "regurgitation_grade"
 )
 
 // RepeatabilityFactor makes the repeatability coefficient of the standard
@@ -21,7 +21,7 @@ const RepeatabilityFactor = 2.77
 // builtInTolerances: a difference within them is none; common practice, no
 // source. The two repeatability coefficients rest on assumed standard
 // deviations of 1.2 mm and 1 mmHg, for none was found published.
-var builtInTolerances = map[string]Tolerance{
+var builtInTolerances = map[valve.ID]Tolerance{
 	StepLengths:         {Absolute: 2, Source: SourceCommonPractice, Owner: Default},
 	RegurgitationGrades: {Absolute: 1, Source: SourceCommonPractice, Owner: Default},
 
@@ -44,7 +44,7 @@ const tenPercent units.Ratio = 0.1
 
 // Tolerance gives the tolerance of a leaf in its unit: its own row, or for a
 // length of a step the common one; ok is false if there is none.
-func (s Settings) Tolerance(leaf string, unit units.Unit) (t Tolerance, ok bool) {
+func (s Settings) Tolerance(leaf valve.ID, unit units.Unit) (t Tolerance, ok bool) {
 	if t, ok = s.Tolerances[leaf]; ok {
 		return t, true
 	}

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"trigone/internal/units"
+	"trigone/internal/valve"
 )
 
 // Expected numbers: common practice, no source (the larger of 10 % and 0.05 cm2
@@ -14,7 +15,7 @@ func TestBuiltInTolerances(t *testing.T) {
 	s := BuiltIn("demo", "1", "UTC")
 	rows := []struct {
 		why             string
-		leaf            string
+		leaf            valve.ID
 		unit            units.Unit
 		planned         float64
 		tolerance, miss float64
@@ -52,7 +53,7 @@ func TestBuiltInTolerances(t *testing.T) {
 // The repeatability coefficients follow from the assumed standard deviations:
 // 1.2 mm for coaptation, 1 mmHg for the mean gradient.
 func TestRepeatabilityFollowsFromTheAssumedDeviation(t *testing.T) {
-	for leaf, sd := range map[string]float64{"coaptation_length": 1.2, "mean_gradient": 1} {
+	for leaf, sd := range map[valve.ID]float64{"coaptation_length": 1.2, "mean_gradient": 1} {
 		got := builtInTolerances[leaf].Repeatability
 		if want := units.Round(RepeatabilityFactor*sd, 0.1); math.Abs(got-want) > 1e-12 {
 			t.Errorf("%s: repeatability %v, want %v", leaf, got, want)

@@ -9,7 +9,7 @@ import (
 
 // Key names one value: what, where, when and in which role.
 type Key struct {
-	ID       string // leaf or metric id
+	ID       ID
 	Place    Place
 	Occasion Occasion
 	Role     Role
@@ -27,7 +27,7 @@ func (k Key) Compare(other Key) int {
 
 // String prints a key as a sentence part: leaf at place of occasion.
 func (k Key) String() string {
-	s := k.ID
+	s := string(k.ID)
 	if k.Place != Nowhere {
 		s += " at " + string(k.Place)
 	}
