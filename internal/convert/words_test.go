@@ -42,7 +42,7 @@ var wordTypes = map[string]protoreflect.Enum{
 
 // otherTypes hold words that are no enum of the contract, with the reason.
 var otherTypes = map[string]string{
-	"valve.Place": "the empty place", "valve.Occasion": "names of sections",
+	"valve.ID": "names of fields, of metrics, and of two tolerances", "valve.Place": "the empty place", "valve.Occasion": "names of sections",
 	"repair.StudyKind": "kinds of sections", "repair.Intent": "inside the comparison only",
 	"metric.Equivalence": "goes to FHIR, not to the contract", "rules.Outcome": "of examples",
 	"discrepancy.Class": "a text of the contract, so that classes may be added", "settings.SourceID": "a text of the contract",
@@ -93,7 +93,7 @@ func TestWordsAreOfTheContract(t *testing.T) {
 					t.Errorf("%s: no enum of the contract has a value %q", c.name, c.word)
 				}
 			case strings.HasSuffix(c.of, "."):
-				// Names of thresholds, leaves and code systems.
+				// Names of thresholds, metrics and code systems.
 			default:
 				t.Errorf("%s is of the type %s: say whose words these are", c.name, c.of)
 			}
