@@ -3,7 +3,9 @@ package geometry
 import (
 	"errors"
 	"math"
+	"slices"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -503,6 +505,49 @@ func TestFirstOrderAgreesWithMonteCarlo(t *testing.T) {
 			t.Fatalf("%+v: first order %v, drawn %v", s, first, drawn.SD)
 		}
 	})
+}
+
+// A place read from a list is the place of the sorted list, whatever stands in it
+// and whichever was read before.
+func TestInOrderIsThePlaceOfTheSortedList(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		value := rapid.OneOf(rapid.Float64Range(-5, 5), rapid.SampledFrom([]float64{0, 1, 2}))
+		list := rapid.SliceOfN(value, 1, 200).Draw(t, "list")
+		sorted := slices.Sorted(slices.Values(list))
+		for range 3 {
+			place := rapid.IntRange(0, len(list)-1).Draw(t, "place")
+			if got := inOrder(list, place); got != sorted[place] {
+				t.Fatalf("place %d is %v, want %v", place, got, sorted[place])
+			}
+		}
+	})
+}
+
+// BenchmarkMonteCarlo draws as often as a prediction does; beside it the same with
+// all observations sorted, of which two are read.
+func BenchmarkMonteCarlo(b *testing.B) {
+	const draws = 4096
+	draw := func(normal func() float64) (float64, float64) {
+		x := normal() + normal() + normal()
+		return x, x + normal()
+	}
+	var drawn, sorted time.Duration
+	for seed := uint64(0); b.Loop(); seed++ {
+		begin := time.Now()
+		var observed []float64
+		if _, ok := MonteCarlo(seed, draws, func(normal func() float64) (float64, float64) {
+			x, y := draw(normal)
+			observed = append(observed, y)
+			return x, y
+		}); !ok {
+			b.Fatal("nothing was drawn")
+		}
+		drawn += time.Since(begin)
+		begin = time.Now()
+		slices.Sort(observed)
+		sorted += time.Since(begin)
+	}
+	b.ReportMetric(float64(sorted)/float64(drawn), "sorting-alone/drawing")
 }
 
 func TestMonteCarloIsSeeded(t *testing.T) {
