@@ -57,12 +57,6 @@ func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
 	if len(convert.SectionNames(file)) == 0 && req.GetCase() == nil {
 		add("case_file", "has no section; give a plan, an assessment or both, or name a stored case")
 	}
-	for _, v := range convert.CheckFile(file) {
-		v.Path = "case_file." + v.Path
-		if !slices.ContainsFunc(list, func(have convert.Violation) bool { return have.Path == v.Path }) {
-			list = append(list, v)
-		}
-	}
 	if !req.GetRecord() {
 		if req.GetAdviceId() != "" {
 			add("advice_id", "goes with record only; set record, or leave it out")

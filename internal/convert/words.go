@@ -11,7 +11,12 @@ const unspecified = "UNSPECIFIED"
 
 // Word gives the word of an enum value: its name in lower case without the
 // enum's prefix; the zero value and an unknown number have the empty word.
-func Word(e protoreflect.Enum) string { return wordsOf(e).word[e.Number()] }
+func Word(e protoreflect.Enum) string {
+	if e.Number() == 0 {
+		return ""
+	}
+	return wordsOf(e).word[e.Number()]
+}
 
 // Enum gives the enum value of a word; an unknown or empty word gives the zero
 // value.
