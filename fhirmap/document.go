@@ -70,9 +70,9 @@ func Document(h History, n note.Note) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	version := strconv.FormatInt(h.Current.Case.GetCaseVersion(), 10)
+	version := strconv.FormatInt(h.Number(), 10)
 	d := document{
-		ResourceType: "Bundle", Meta: tagOf(h.Current.Case), Type: fhir.BundleTypeDocument,
+		ResourceType: "Bundle", Meta: tagOf(h), Type: fhir.BundleTypeDocument,
 		// Each history number has a document of its own.
 		Identifier: fhir.Identifier{System: text(IdentifierSystem), Value: text(h.UID + "/document/" + version)},
 		Timestamp:  text(c.Date),
@@ -92,7 +92,7 @@ func compose(h History, n note.Note, resources []resource, author string) (*fhir
 	const key = "note"
 	language := note.Language
 	c := &fhir.Composition{
-		Id: text(resourceID(h.UID, typeComposition, key)), Meta: tagOf(h.Current.Case), Language: &language,
+		Id: text(resourceID(h.UID, typeComposition, key)), Meta: tagOf(h), Language: &language,
 		Identifier: &fhir.Identifier{System: text(IdentifierSystem), Value: text(h.UID + "/" + key)},
 		Status:     fhir.CompositionStatusPreliminary, Type: *local(documentSystem, operativeNote),
 		Subject: subjectOf(h), Date: n.Created.UTC().Format(layout), Title: n.Title,

@@ -1,13 +1,13 @@
 package fhirmap
 
 import (
+	"bytes"
 	"fmt"
+	"slices"
 	"strconv"
 
 	"github.com/goccy/go-json"
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
-
-	trigonev1 "trigone/proto/trigone/v1"
 )
 
 // Types of the resources.
@@ -43,7 +43,7 @@ type resource struct {
 
 // The wrappers embed the library's types without their MarshalJSON, which would
 // encode every resource by itself and have the result validated and copied three
-// times on its way into the bundle. The whole bundle is encoded in one pass, by a
+// times on its way into the bundle. The present state is encoded in one pass, by a
 // library that gives the trees of encoding/json in half of its time.
 type (
 	bundle struct {
@@ -212,39 +212,96 @@ func checkObservationStatus(typ string, s fhir.ObservationStatus) error {
 	return fmt.Errorf("%s has status %d, which the mapping does not use", typ, s)
 }
 
-// envelope puts the resources into a bundle that is ready to be encoded.
-func envelope(c *trigonev1.Case, resources []resource) (bundle, error) {
+// address gives where a resource stands in a bundle and what is asked of the
+// receiver; nil: nothing.
+type address func(typ, id string) (fullURL string, request *fhir.BundleEntryRequest)
+
+// envelope puts resources into a bundle that is ready to be encoded.
+func envelope(h History, kind fhir.BundleType, resources []resource, at address) (bundle, error) {
 	b := bundle{
-		ResourceType: "Bundle", Meta: tagOf(c), Type: fhir.BundleTypeTransaction,
-		Timestamp: instant(c.GetChangedTime()),
+		ResourceType: "Bundle", Meta: tagOf(h), Type: kind,
+		Timestamp: instant(h.Current.Case.GetChangedTime()),
 		Entry:     make([]entry, 0, len(resources)),
 	}
 	for _, r := range resources {
 		if err := r.checkStatus(); err != nil {
 			return bundle{}, err
 		}
-		b.Entry = append(b.Entry, entry{
-			FullURL: urn(r.id), Resource: r.wrapped(),
-			Request: &fhir.BundleEntryRequest{Method: fhir.HTTPVerbPUT, Url: r.typ + "/" + r.id},
-		})
+		e := entry{Resource: r.wrapped()}
+		e.FullURL, e.Request = at(r.typ, r.id)
+		b.Entry = append(b.Entry, e)
 	}
 	return b, nil
 }
 
-func encode(c *trigonev1.Case, resources []resource) ([]byte, error) {
-	b, err := envelope(c, resources)
+// encode writes the bundle: what is living in one pass, what has ended as it is
+// kept.
+func (a assembly) encode(kind fhir.BundleType, at address) ([]byte, error) {
+	b, err := envelope(a.h, kind, a.living, at)
 	if err != nil {
 		return nil, err
 	}
-	return json.Marshal(b)
+	entries := make([]textEntry, len(a.ended))
+	for i, r := range a.ended {
+		entries[i].text = r.JSON
+		entries[i].fullURL, entries[i].request = at(r.Type, r.ID)
+	}
+	return b.encode(entries)
+}
+
+// textEntry is an entry whose resource is text already.
+type textEntry struct {
+	fullURL string
+	text    []byte
+	request *fhir.BundleEntryRequest
+}
+
+// encode writes the bundle with further entries behind its own.
+func (b bundle) encode(more []textEntry) ([]byte, error) {
+	out, err := json.Marshal(b)
+	if err != nil || len(more) == 0 {
+		return out, err
+	}
+	size := len(out)
+	for _, e := range more {
+		size += len(e.text) + len(e.fullURL) + 256
+	}
+	out = slices.Grow(out, size-len(out))
+	if len(b.Entry) == 0 {
+		out = append(out[:len(out)-len("}")], `,"entry":[`...)
+	} else {
+		out = append(out[:len(out)-len("]}")], ',')
+	}
+	for i, e := range more {
+		head, err := json.Marshal(struct {
+			FullURL string                   `json:"fullUrl"`
+			Request *fhir.BundleEntryRequest `json:"request,omitempty"`
+		}{e.fullURL, e.request})
+		if err != nil {
+			return nil, err
+		}
+		if i > 0 {
+			out = append(out, ',')
+		}
+		// The resource goes between the two, where an entry of the library has it.
+		cut := bytes.LastIndex(head, []byte(`,"request":{`))
+		if cut < 0 {
+			cut = len(head) - len("}")
+		}
+		out = append(out, head[:cut]...)
+		out = append(out, `,"resource":`...)
+		out = append(out, e.text...)
+		out = append(out, head[cut:]...)
+	}
+	return append(out, "]}"...), nil
 }
 
 func urn(id string) string { return "urn:uuid:" + id }
 
 // tagOf carries the case's history number.
-func tagOf(c *trigonev1.Case) *fhir.Meta {
+func tagOf(h History) *fhir.Meta {
 	return &fhir.Meta{Tag: []fhir.Coding{{
-		System: text(HistorySystem), Code: text(strconv.FormatInt(c.GetCaseVersion(), 10)),
+		System: text(HistorySystem), Code: text(strconv.FormatInt(h.Number(), 10)),
 	}}}
 }
 

@@ -35,10 +35,10 @@ func FuzzEncodeText(f *testing.F) {
 		entered, final := fhir.FHIRDeviceStatusEnteredInError, fhir.ObservationStatusFinal
 		ids := []fhir.Identifier{{System: &s, Value: &s}}
 		reference := fhir.Reference{Reference: &s, Identifier: &ids[0]}
-		c := &trigonev1.Case{CaseVersion: 7}
+		h := History{Current: Snapshot{Case: &trigonev1.Case{CaseVersion: 7}}}
 		resources := []resource{
 			{typ: typeObservation, id: "a", observation: &fhir.Observation{
-				Id: &s, Meta: tagOf(c), Identifier: ids, Code: concept, Subject: &reference, Status: final,
+				Id: &s, Meta: tagOf(h), Identifier: ids, Code: concept, Subject: &reference, Status: final,
 				ValueQuantity: q, Note: []fhir.Annotation{{Text: s}}, HasMember: []fhir.Reference{},
 				Component: []fhir.ObservationComponent{{Code: concept, ValueRange: &fhir.Range{Low: q, High: q}}, {}},
 			}},
@@ -49,12 +49,12 @@ func FuzzEncodeText(f *testing.F) {
 			{typ: typeDevice, id: "c", device: &fhir.Device{Id: &s, Type: &concept, Patient: &reference, Status: &entered}},
 			{typ: typeIssue, id: "d", issue: &fhir.DetectedIssue{Id: &s, Status: final, Detail: &s, Code: &concept}},
 		}
-		b, err := envelope(c, resources)
+		b, err := envelope(h, fhir.BundleTypeTransaction, resources, asPut)
 		if err != nil {
 			t.Fatal(err)
 		}
 		want, wantErr := naive(b, resources)
-		got, gotErr := encode(c, resources)
+		got, gotErr := assembly{h: h, living: resources}.encode(fhir.BundleTypeTransaction, asPut)
 		switch {
 		case wantErr != nil:
 			if gotErr == nil {

@@ -85,55 +85,37 @@ import (
 	"slices"
 
 	"github.com/goccy/go-json"
-
-	"trigone/internal/settings"
-	trigonev1 "trigone/proto/trigone/v1"
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
 
 // MediaType of every bundle.
 const MediaType = "application/fhir+json; fhirVersion=4.0"
 
-// ErrNothing says that no state of the case ever had a section that was not
-// retracted, so that there is nothing to send.
+// ErrNothing says that the case has no section that is not retracted and that
+// nothing of it was ever sent, so that there is nothing to send.
 var ErrNothing = errors.New("no state of the case had an accepted section; submit one first")
 
-// Snapshot is a case as one write left it: the record's heads and the evaluation
-// made of them. Retracted sections are not in the record.
-type Snapshot struct {
-	// Case carries name, version, state, sections, case file and evaluation.
-	Case *trigonev1.Case
-	// Limits are those of the policy under which it was evaluated, by name; nil: they
-	// are not known.
-	Limits map[string]settings.Threshold
-}
-
-// History is what a bundle is a function of.
-type History struct {
-	Site    string // site id
-	UID     string // case uid; every resource id derives from it alone
-	Current Snapshot
-	// Earlier are the states before, oldest first.
-	Earlier []Snapshot
-	// Codes are the public codes of the site by the policy in force; see
-	// SiteCodeFaults for what they must be. They change no id and no history number.
-	Codes []SiteCode
-}
-
 // Transaction gives the case as a transaction bundle of PUT requests, in JSON:
-// the current state, and entered-in-error for every resource that an earlier
-// state produced and this one does not; a retracted or merged case gives all of
-// them entered-in-error. What is entered in error names the current patient; an
-// erased case must therefore come without a patient identifier in any snapshot.
+// the current state, and entered-in-error for every resource that was sent and that
+// this state does not produce; a retracted or merged case gives all of them
+// entered-in-error. What is entered in error names the current patient; an erased
+// case must therefore come without a patient identifier.
 //
 // Errors: ErrNothing; or a fault of an evaluation that would send a wrong number
 // (a value that is not finite, an unknown unit, two values under one key), naming
 // metric, place and occasion.
 func Transaction(h History) ([]byte, error) {
-	resources, err := assemble(h)
+	a, err := assemble(h)
 	if err != nil {
 		return nil, err
 	}
-	return encode(h.Current.Case, resources)
+	return a.encode(fhir.BundleTypeTransaction, func(typ, id string) (string, *fhir.BundleEntryRequest) {
+		return urn(id), put(typ + "/" + id)
+	})
+}
+
+func put(url string) *fhir.BundleEntryRequest {
+	return &fhir.BundleEntryRequest{Method: fhir.HTTPVerbPUT, Url: url}
 }
 
 // Resource is one encoded resource of a case.
@@ -145,12 +127,12 @@ type Resource struct {
 // Resources gives what Transaction sends, each resource by itself, in the same
 // order and with the same errors.
 func Resources(h History) ([]Resource, error) {
-	resources, err := assemble(h)
+	a, err := assemble(h)
 	if err != nil {
 		return nil, err
 	}
-	list := make([]Resource, len(resources))
-	for i, r := range resources {
+	list := make([]Resource, 0, len(a.living)+len(a.ended))
+	for _, r := range a.living {
 		if err := r.checkStatus(); err != nil {
 			return nil, err
 		}
@@ -158,9 +140,9 @@ func Resources(h History) ([]Resource, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s %s: %w", r.typ, r.id, err)
 		}
-		list[i] = Resource{r.typ, r.id, text}
+		list = append(list, Resource{r.typ, r.id, text})
 	}
-	return list, nil
+	return append(list, a.ended...), nil
 }
 
 // ResourceID names a resource.
@@ -182,55 +164,55 @@ func IDs(uid string, s Snapshot) ([]ResourceID, error) {
 	return list, nil
 }
 
-// assemble gives the current state's resources, and behind them, in the order of
-// type and id, those entered in error.
-func assemble(h History) ([]resource, error) {
-	if !slices.ContainsFunc(append(slices.Clone(h.Earlier), h.Current), Snapshot.accepted) {
-		return nil, ErrNothing
-	}
-	current, err := produce(h)
-	if err != nil {
-		return nil, err
-	}
-	living := map[string]bool{}
-	present := map[string]resource{}
-	for _, r := range current {
-		living[r.id], present[r.id] = true, r
-	}
-	var gone []resource
-	subject, tag := subjectOf(h), tagOf(h.Current.Case)
-	for i := len(h.Earlier) - 1; i >= 0; i-- {
-		earlier, err := produce(History{Site: h.Site, UID: h.UID, Current: h.Earlier[i], Earlier: h.Earlier[:i]})
-		if err != nil {
-			return nil, fmt.Errorf("version %d of the case: %w", h.Earlier[i].Case.GetCaseVersion(), err)
-		}
-		for _, r := range earlier {
-			if now, same := present[r.id]; same {
-				now.amend(r)
-			}
-			if !living[r.id] {
-				living[r.id] = true
-				gone = append(gone, r.enteredInError(subject, tag))
-			}
-		}
-	}
-	slices.SortFunc(gone, func(a, b resource) int {
-		return cmp.Or(cmp.Compare(a.typ, b.typ), cmp.Compare(a.id, b.id))
-	})
-	return withSiteCodes(append(current, gone...), h.Codes), nil
+// assembly is what is sent of a case.
+type assembly struct {
+	h      History
+	living []resource // of the current state
+	ended  []Resource // what was sent and is not made any more, by type and id
 }
 
-// accepted says whether the state has a section that is not retracted.
-func (s Snapshot) accepted() bool {
-	switch s.Case.GetState() {
-	case trigonev1.CaseState_CASE_STATE_RETRACTED, trigonev1.CaseState_CASE_STATE_MERGED:
-		return false
+// assemble puts together what the current state makes and what ended before.
+func assemble(h History) (assembly, error) {
+	a := assembly{h: h}
+	if !h.Current.accepted() && len(h.Sent) == 0 {
+		return a, ErrNothing
 	}
-	return slices.ContainsFunc(s.Case.GetSections(), func(status *trigonev1.SectionStatus) bool {
-		switch status.GetState() {
-		case trigonev1.SectionState_SECTION_STATE_ACCEPTED, trigonev1.SectionState_SECTION_STATE_DISPUTED:
-			return true
+	var err error
+	if a.living, err = produce(h); err != nil {
+		return a, err
+	}
+	rows := rowsOf(h.Sent)
+	stated := make(map[string]bool, len(a.living))
+	for _, r := range a.living {
+		stated[r.id] = true
+		if row, known := rows[r.id]; known && amends(r.digest(), row) {
+			r.amend()
 		}
-		return false
-	})
+	}
+	end, err := newEnding(h)
+	if err != nil {
+		return a, err
+	}
+	end.codes.put(a.living)
+	for _, row := range h.Sent {
+		if stated[row.ID] {
+			continue
+		}
+		if !row.ended() {
+			// Another mapping made it, and no write came since.
+			if row.Gone, row.State, err = unknownForm(row.Type, row.ID).ended(); err != nil {
+				return a, err
+			}
+		}
+		if row.Gone == nil {
+			continue
+		}
+		r, err := end.resource(row)
+		if err != nil {
+			return a, err
+		}
+		a.ended = append(a.ended, r)
+	}
+	slices.SortFunc(a.ended, byTypeAndID)
+	return a, nil
 }

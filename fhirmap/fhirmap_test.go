@@ -304,7 +304,7 @@ func TestOperationWithoutAnyEndIsInProgress(t *testing.T) {
 func TestOmittedStepIsFoundInTheRevisionInForce(t *testing.T) {
 	states := fhirtest.RevisedStates()
 	// The second state's head no longer has the step; the first had it.
-	bundle := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[1], Earlier: states[:1]})
+	bundle := transaction(t, fhirtest.Of("u", states[:2]...))
 	if got := at(byKey(t, bundle, "planned-step/p-cleft"), "code", "coding", 0, "code"); got != "cleft-closure" {
 		t.Errorf("code %v, want cleft-closure", got)
 	}
@@ -331,7 +331,7 @@ func TestOmittedStepIsFoundInTheRevisionInForce(t *testing.T) {
 
 func TestRetractedCaseGivesTheSameIdsEnteredInError(t *testing.T) {
 	h := fhirtest.Retracted()
-	before, err := fhirmap.IDs(h.UID, h.Earlier[0])
+	before, err := fhirmap.IDs(h.UID, fhirtest.RetractedStates()[0])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -517,7 +517,7 @@ func TestConvergence(t *testing.T) {
 	check := func(t *rapid.T, states []fhirmap.Snapshot) {
 		var bundles [][]byte
 		for i := range states {
-			b, err := fhirmap.Transaction(fhirmap.History{Site: "s", UID: "u", Current: states[i], Earlier: states[:i]})
+			b, err := fhirmap.Transaction(fhirtest.Of("u", states[:i+1]...))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -557,13 +557,14 @@ func TestConvergence(t *testing.T) {
 // Every id that any earlier state produced is in the bundle, and nothing else.
 func TestBundleNamesEveryIdOfTheHistory(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		h := fhirtest.Draw(t)
+		states := fhirtest.DrawStates(t)
+		h := fhirtest.Of("u", states...)
 		b, err := fhirmap.Transaction(h)
 		if err != nil {
 			t.Fatal(err)
 		}
 		want := map[string]bool{}
-		for _, s := range append(slices.Clone(h.Earlier), h.Current) {
+		for _, s := range states {
 			ids, err := fhirmap.IDs(h.UID, s)
 			if err != nil {
 				t.Fatal(err)

@@ -1,6 +1,8 @@
 package fhirmap
 
 import (
+	"bytes"
+	"fmt"
 	"net/url"
 	"reflect"
 	"strings"
@@ -18,25 +20,29 @@ func ResourceTypes() []string {
 // references, each resource under a URL that agrees with its type and id. The
 // errors are those of Transaction.
 func Collection(h History) ([]byte, error) {
-	resources, err := assemble(h)
+	a, err := assemble(h)
 	if err != nil {
 		return nil, err
 	}
-	b, err := envelope(h.Current.Case, resources)
+	text, err := a.encode(fhir.BundleTypeCollection, func(typ, id string) (string, *fhir.BundleEntryRequest) {
+		return resourceBase + typ + "/" + id, nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	b.Type = fhir.BundleTypeCollection
-	types := make(map[string]string, len(resources))
-	for i, r := range resources {
+	return literal(text, a.types())
+}
+
+// types gives the type of every resource by its id.
+func (a assembly) types() map[string]string {
+	types := make(map[string]string, len(a.living)+len(a.ended))
+	for _, r := range a.living {
 		types[r.id] = r.typ
-		b.Entry[i].FullURL, b.Entry[i].Request = resourceBase+r.typ+"/"+r.id, nil
 	}
-	text, err := json.Marshal(b)
-	if err != nil {
-		return nil, err
+	for _, r := range a.ended {
+		types[r.ID] = r.Type
 	}
-	return literal(text, types)
+	return types
 }
 
 // ConditionalTransaction gives what Transaction sends for a receiver that refuses
@@ -49,26 +55,43 @@ func Collection(h History) ([]byte, error) {
 // A resource whose type has no identifier cannot be found again and is left out;
 // nothing refers to one. The errors are those of Transaction.
 func ConditionalTransaction(h History) ([]byte, error) {
-	resources, err := assemble(h)
+	a, err := assemble(h)
 	if err != nil {
 		return nil, err
 	}
-	b, err := envelope(h.Current.Case, resources)
+	found := func(typ string, id *fhir.Identifier) *fhir.BundleEntryRequest {
+		return put(typ + "?identifier=" + url.QueryEscape(searchToken(id)))
+	}
+	b, err := envelope(h, fhir.BundleTypeTransaction, a.living, func(_, id string) (string, *fhir.BundleEntryRequest) { return urn(id), nil })
 	if err != nil {
 		return nil, err
 	}
 	kept := b.Entry[:0]
-	for i, r := range resources {
+	for i, r := range a.living {
 		e := b.Entry[i]
 		wrapped, id := withoutID(e.Resource)
 		if id == nil {
 			continue
 		}
-		e.Resource, e.Request.Url = wrapped, r.typ+"?identifier="+url.QueryEscape(searchToken(id))
+		e.Resource, e.Request = wrapped, found(r.typ, id)
 		kept = append(kept, e)
 	}
 	b.Entry = kept
-	return json.Marshal(b)
+	var more []textEntry
+	for _, r := range a.ended {
+		var named struct {
+			Identifier []fhir.Identifier `json:"identifier"`
+		}
+		if err := json.Unmarshal(r.JSON, &named); err != nil {
+			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
+		}
+		if len(named.Identifier) == 0 {
+			continue
+		}
+		bare := bytes.Replace(r.JSON, []byte(`"id":"`+r.ID+`",`), nil, 1)
+		more = append(more, textEntry{urn(r.ID), bare, found(r.Type, &named.Identifier[0])})
+	}
+	return b.encode(more)
 }
 
 // withoutID gives a wrapped resource without its id, and its identifier; nil if

@@ -20,12 +20,15 @@ import (
 )
 
 // onHistories runs f on the examples and on random histories.
-func onHistories(t *testing.T, f func(t rapid.TB, h fhirmap.History)) {
+func onHistories(t *testing.T, f func(t rapid.TB, h fhirmap.History, states []fhirmap.Snapshot)) {
 	t.Helper()
 	for _, example := range fhirtest.Examples() {
-		f(t, example.History)
+		f(t, example.History, example.States)
 	}
-	rapid.Check(t, func(t *rapid.T) { f(t, fhirtest.Draw(t)) })
+	rapid.Check(t, func(t *rapid.T) {
+		states := fhirtest.DrawStates(t)
+		f(t, fhirtest.Of("4f0f6a52-77c1-4d0e-9a44-6f1d2c8e5b90", states...), states)
+	})
 }
 
 func mustForm(t rapid.TB, form func(fhirmap.History) ([]byte, error), h fhirmap.History) []byte {
@@ -58,7 +61,7 @@ func entriesOf(o object) []object {
 // A collection holds the transaction's resources with every reference literal, and
 // so does the NDJSON that is made of single ones.
 func TestCollectionHoldsTheTransactionsResources(t *testing.T) {
-	onHistories(t, func(t rapid.TB, h fhirmap.History) {
+	onHistories(t, func(t rapid.TB, h fhirmap.History, _ []fhirmap.Snapshot) {
 		text := mustForm(t, fhirmap.Collection, h)
 		for _, fault := range fhirtest.Check(text) {
 			t.Error(fault)
@@ -116,7 +119,7 @@ func literalTree(node any, types map[string]string) any {
 // A conditional transaction says the same with a search for our identifier in the
 // place of our id.
 func TestConditionalTransaction(t *testing.T) {
-	onHistories(t, func(t rapid.TB, h fhirmap.History) {
+	onHistories(t, func(t rapid.TB, h fhirmap.History, _ []fhirmap.Snapshot) {
 		text := mustForm(t, fhirmap.ConditionalTransaction, h)
 		for _, fault := range fhirtest.Check(text) {
 			t.Error(fault)
@@ -250,7 +253,7 @@ func moment(s string) (time.Time, bool) {
 // record is in a de-identified bundle; every date in it is one of the record moved
 // by the same whole number of days.
 func TestDeIdentifiedBundleNamesNobody(t *testing.T) {
-	onHistories(t, func(t rapid.TB, h fhirmap.History) {
+	onHistories(t, func(t rapid.TB, h fhirmap.History, states []fhirmap.Snapshot) {
 		d := deIdentifier(t, key(7))
 		text := mustForm(t, d.Collection, h)
 		for _, fault := range fhirtest.CheckDeIdentified(text) {
@@ -264,7 +267,7 @@ func TestDeIdentifiedBundleNamesNobody(t *testing.T) {
 		before, after := tree(t, mustForm(t, fhirmap.Collection, h)), tree(t, text)
 
 		secret := map[string]bool{h.UID: true, h.Site: true, fhirtest.Leak: true}
-		for _, s := range append(slices.Clone(h.Earlier), h.Current) {
+		for _, s := range states {
 			recordStrings(s.Case.GetCaseFile().ProtoReflect(), func(s string) { secret[s] = true })
 			for _, f := range s.Case.GetEvaluation().GetFindings() {
 				secret[f.GetMessage()], secret[f.GetId()] = true, true

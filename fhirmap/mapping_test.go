@@ -27,15 +27,15 @@ import (
 // choices.
 func TestPlanAndWhatAnswersIt(t *testing.T) {
 	states := fhirtest.PlannedStates()
-	at1 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[0]})
-	at2 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[1], Earlier: states[:1]})
+	at1 := transaction(t, fhirtest.Of("u", states[0]))
+	at2 := transaction(t, fhirtest.Of("u", states[:2]...))
 	planContradicts := fhirtest.PlannedStates()[0]
 	planContradicts.Case.Evaluation.Findings = []*trigonev1.Finding{{
 		Id: "4d4d4d4d4d4d4d4d", Rule: "invented-rule", Severity: trigonev1.Severity_SEVERITY_CONTRADICTION, Message: "invented", Occasion: "plan",
 	}}
-	contradicted := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: planContradicts})
-	at3 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[2], Earlier: states[:2]})
-	at4 := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[3], Earlier: states[:3]})
+	contradicted := transaction(t, fhirtest.Of("u", planContradicts))
+	at3 := transaction(t, fhirtest.Of("u", states[:3]...))
+	at4 := transaction(t, fhirtest.Of("u", states[:4]...))
 	const (
 		width   = "value|resection_free_edge_width|operation|measured|ruler|step:s-resection"
 		exit    = "value|mean_gradient|result/exit|measured|doppler"
@@ -269,15 +269,15 @@ func TestRetractedPlanIsEnteredInError(t *testing.T) {
 			s.State = trigonev1.SectionState_SECTION_STATE_RETRACTED
 		}
 	}
-	history := fhirmap.History{Site: "s", UID: "u", Current: fhirmap.Snapshot{Case: retracted}, Earlier: states[:2]}
-	bundle := transaction(t, history)
+	withdrawn := []fhirmap.Snapshot{states[0], states[1], {Case: retracted}}
+	bundle := transaction(t, fhirtest.Of("u", withdrawn...))
 	for _, key := range []string{"plan/1", "plan/2", "plan/2/step/p-ring", "plan/1/ring/p-ring", "plan/2/target/t-grade", "plan/1/values/leaflet_height"} {
 		if got := fhirtest.Status(byKey(t, bundle, key)); got != "entered-in-error" {
 			t.Errorf("%s has status %v", key, got)
 		}
 	}
 	anew := fhirtest.PlannedStates()[3]
-	bundle = transaction(t, fhirmap.History{Site: "s", UID: "u", Current: anew, Earlier: append(slices.Clone(history.Earlier), history.Current)})
+	bundle = transaction(t, fhirtest.Of("u", append(withdrawn, anew)...))
 	if got := byKey(t, bundle, "plan/3")["replaces"]; got != nil {
 		t.Errorf("a plan after a retraction replaces %v", got)
 	}
@@ -290,9 +290,8 @@ func TestRetractedPlanIsEnteredInError(t *testing.T) {
 // one Provenance of its state; the revision's time, first or later, and its logical
 // source are told (HL7 FHIR R4 4.0.1, Provenance).
 func TestProvenance(t *testing.T) {
-	h := fhirtest.Planned()
-	states := append(slices.Clone(h.Earlier), h.Current)
-	bundle := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[1], Earlier: states[:1]})
+	states := fhirtest.PlannedStates()
+	bundle := transaction(t, fhirtest.Of("u", states[:2]...))
 	named := map[string]int{}
 	bySource := map[string]object{}
 	for _, r := range resources(t, bundle) {
@@ -338,7 +337,7 @@ func TestProvenance(t *testing.T) {
 	// Provenance, an update, stands beside the first.
 	again := proto.Clone(states[1].Case).(*trigonev1.Case)
 	again.CaseVersion, again.Evaluation.CatalogueVersion = 3, "2"
-	recomputed := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: fhirmap.Snapshot{Case: again}, Earlier: states[:2]})
+	recomputed := transaction(t, fhirtest.Of("u", states[0], states[1], fhirmap.Snapshot{Case: again}))
 	const orifice = "value|regurgitant_orifice_area_by_flow_convergence|assessment/tte|derived"
 	id := "urn:uuid:" + byKey(t, bundle, orifice)["id"].(string)
 	if again := "urn:uuid:" + byKey(t, recomputed, orifice)["id"].(string); again != id {
@@ -364,7 +363,7 @@ func TestProvenance(t *testing.T) {
 // In one state every resource but the software stands in exactly one Provenance.
 func TestEveryResourceHasOneProvenance(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		b, err := fhirmap.Transaction(fhirmap.History{Site: "s", UID: "u", Current: fhirtest.DrawStates(t)[0]})
+		b, err := fhirmap.Transaction(fhirtest.Of("u", fhirtest.DrawStates(t)[0]))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -390,7 +389,7 @@ func TestProvenanceIsOnlyEverAdded(t *testing.T) {
 		states := fhirtest.DrawStates(t)
 		var before map[string]object
 		for i := range states {
-			b, err := fhirmap.Transaction(fhirmap.History{Site: "s", UID: "u", Current: states[i], Earlier: states[:i]})
+			b, err := fhirmap.Transaction(fhirtest.Of("u", states[:i+1]...))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -713,14 +712,14 @@ func TestAmendment(t *testing.T) {
 		second.Case.CaseVersion, third.Case.CaseVersion = 4, 5
 		tt.change(second.Case)
 		tt.change(third.Case)
-		h := fhirmap.History{Site: "s", UID: "u", Current: third, Earlier: []fhirmap.Snapshot{first, second}}
+		h := fhirtest.Of("u", first, second, third)
 		if got := byKey(t, transaction(t, h), key)["status"]; got != tt.want {
 			t.Errorf("%s: status %v, want %s", tt.why, got, tt.want)
 		}
 	}
 	states := fhirtest.PlannedStates()
 	states[3].Case.CaseFile.Results[1].Study.Regurgitation.Grade.Value = trigonev1.GradeValue_GRADE_VALUE_MILD
-	bundle := transaction(t, fhirmap.History{Site: "s", UID: "u", Current: states[3], Earlier: states[:3]})
+	bundle := transaction(t, fhirtest.Of("u", states[:4]...))
 	for key, want := range map[string]string{"report|result/exit": "amended", "grade|regurgitation_grade|result/exit": "amended", "report|result/off": "final", "panel|result/exit": "final"} {
 		if got := byKey(t, bundle, key)["status"]; got != want {
 			t.Errorf("%s has status %v, want %s", key, got, want)

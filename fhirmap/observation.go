@@ -633,7 +633,7 @@ func (p *producer) issues(seen map[inputKey]string) {
 			i.Implicated = append(i.Implicated, parent)
 		}
 		if n := len(p.plans); n > 0 && (f.GetOccasion() == string(valve.AtPlan) || slices.Contains(f.GetSections(), string(valve.AtPlan))) {
-			if plan, ok := p.reference(typeRequest, planKey(p.plans[n-1].number)); ok {
+			if plan, ok := p.reference(typeRequest, planKey(p.plans[n-1].Revision)); ok {
 				i.Implicated = append(i.Implicated, plan)
 			}
 		}

@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -10,7 +9,6 @@ import (
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 	"google.golang.org/protobuf/reflect/protoreflect"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/metric"
 	"trigone/internal/repair"
@@ -19,42 +17,7 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// planRevision is a revision of the plan that was the head in some state.
-type planRevision struct {
-	number int64
-	plan   *trigonev1.Plan
-	// ev is the newest evaluation while it was the head: its planned values.
-	ev       *trigonev1.Evaluation
-	received *timestamppb.Timestamp
-}
-
-func (r planRevision) signed() bool { return usable(r.plan.GetSignedTime()) }
-
-// plansOf gives the plan's revisions that the history shows, in their order. A
-// retraction ends all that came before it, as does a state without the section.
-func plansOf(h History) []planRevision {
-	byNumber := map[int64]planRevision{}
-	for _, s := range append(slices.Clone(h.Earlier), h.Current) {
-		i := slices.IndexFunc(s.Case.GetSections(), func(x *trigonev1.SectionStatus) bool { return x.GetSection() == string(valve.AtPlan) })
-		if i < 0 || !s.accepted() || s.Case.GetSections()[i].GetState() == trigonev1.SectionState_SECTION_STATE_RETRACTED {
-			clear(byNumber)
-			continue
-		}
-		status, plan := s.Case.GetSections()[i], s.Case.GetCaseFile().GetPlan()
-		if plan == nil {
-			continue
-		}
-		byNumber[status.GetRevision()] = planRevision{
-			number: status.GetRevision(), plan: plan, ev: s.Case.GetEvaluation(), received: receivedOf(status, s.Case),
-		}
-	}
-	list := make([]planRevision, 0, len(byNumber))
-	for _, r := range byNumber {
-		list = append(list, r)
-	}
-	slices.SortFunc(list, func(a, b planRevision) int { return cmp.Compare(a.number, b.number) })
-	return list
-}
+func (p PlanState) signed() bool { return usable(p.Plan.GetSignedTime()) }
 
 // Keys of what a revision of the plan asks for.
 func planKey(revision int64) string { return "plan/" + strconv.FormatInt(revision, 10) }
@@ -67,7 +30,7 @@ func plannedKey(revision int64, id string) string     { return planKey(revision)
 
 // awaited is a goal whose outcome is looked for once the outcomes are made.
 type awaited struct {
-	revision planRevision
+	revision PlanState
 	goal     *fhir.Goal
 	target   *trigonev1.Target // nil: of planned values
 	step     string            // planned step; empty: of none
@@ -77,8 +40,8 @@ type awaited struct {
 // requested makes the requests and goals of every revision of the plan.
 func (p *producer) requested() error {
 	for i, r := range p.plans {
-		p.from = source{string(valve.AtPlan), r.number}
-		var before *planRevision
+		p.from = source{string(valve.AtPlan), r.Revision}
+		var before *PlanState
 		if i > 0 {
 			before = &p.plans[i-1]
 		}
@@ -91,15 +54,15 @@ func (p *producer) requested() error {
 }
 
 // governs says whether the revision is the plan in force.
-func (p *producer) governs(r planRevision) bool {
-	return p.inForce && r.number == p.ev.GetPlanInForce().GetRevision()
+func (p *producer) governs(r PlanState) bool {
+	return p.inForce && r.Revision == p.ev.GetPlanInForce().GetRevision()
 }
 
 // planStatus: the plan in force is completed with the operation, revoked where the
 // repair was given up for a replacement; a later revision revokes an earlier one; one
 // that did not govern the operation is revoked as well, and where that cannot be told
 // its status is unknown. What nobody signed is a draft.
-func (p *producer) planStatus(r planRevision, newest bool) fhir.RequestStatus {
+func (p *producer) planStatus(r PlanState, newest bool) fhir.RequestStatus {
 	op := p.file.GetOperation()
 	switch {
 	case p.governs(r) && converted(op):
@@ -123,7 +86,7 @@ func (p *producer) planStatus(r planRevision, newest bool) fhir.RequestStatus {
 // stepStatus: of the plan in force after the operation, a step that was left out or
 // done by another technique is revoked, one that was answered completed; any other
 // went with a repair that was given up, or nothing is known of it.
-func (p *producer) stepStatus(r planRevision, plan fhir.RequestStatus, id string) fhir.RequestStatus {
+func (p *producer) stepStatus(r PlanState, plan fhir.RequestStatus, id string) fhir.RequestStatus {
 	if !p.governs(r) || plan == fhir.RequestStatusActive {
 		return plan
 	}
@@ -147,7 +110,7 @@ func (p *producer) stepStatus(r planRevision, plan fhir.RequestStatus, id string
 }
 
 // ringStatus is that of its step, unless a ring of another kind was implanted.
-func (p *producer) ringStatus(r planRevision, step fhir.RequestStatus, id string) fhir.RequestStatus {
+func (p *producer) ringStatus(r PlanState, step fhir.RequestStatus, id string) fhir.RequestStatus {
 	if p.governs(r) && step == fhir.RequestStatusCompleted && slices.ContainsFunc(p.ev.GetDiscrepancies(), func(d *trigonev1.Discrepancy) bool {
 		return d.GetClass() == classRingKind && d.GetMetric() == classRingKind && d.GetVerdict() == present && d.GetPlannedStepId() == id
 	}) {
@@ -172,16 +135,16 @@ func lifecycle(s fhir.RequestStatus) fhir.GoalLifecycleStatus {
 	return fhir.GoalLifecycleStatusAccepted
 }
 
-func (p *producer) revision(r planRevision, before *planRevision, newest bool) error {
+func (p *producer) revision(r PlanState, before *PlanState, newest bool) error {
 	status := p.planStatus(r, newest)
 	whole := &fhir.ServiceRequest{
 		Status: status, Code: local(stepSystem, repairStep), BodySite: []fhir.CodeableConcept{*standard(snomed, mitralValve)},
-		ReasonCode: indication(r.plan.GetIndication()),
+		ReasonCode: indication(r.Plan.GetIndication()),
 	}
 	if before != nil {
-		whole.Replaces = []fhir.Reference{{Reference: text(urn(resourceID(p.uid, typeRequest, planKey(before.number))))}}
+		whole.Replaces = []fhir.Reference{{Reference: text(urn(resourceID(p.uid, typeRequest, planKey(before.Revision))))}}
 	}
-	parent := p.addRequest(r, planKey(r.number), whole)
+	parent := p.addRequest(r, planKey(r.Revision), whole)
 
 	values := plannedValues(r)
 	byStep := map[string][]*trigonev1.MetricValue{}
@@ -191,13 +154,13 @@ func (p *producer) revision(r planRevision, before *planRevision, newest bool) e
 		}
 	}
 	statuses := map[string]fhir.RequestStatus{}
-	for _, s := range r.plan.GetSteps() {
+	for _, s := range r.Plan.GetSteps() {
 		id := s.GetId()
 		if _, twice := statuses[id]; twice {
 			continue
 		}
 		statuses[id] = p.stepStatus(r, status, id)
-		child := p.addRequest(r, plannedStepKey(r.number, id), &fhir.ServiceRequest{
+		child := p.addRequest(r, plannedStepKey(r.Revision, id), &fhir.ServiceRequest{
 			Status: statuses[id], Code: local(stepSystem, stepCode(s.GetTechnique())), BodySite: bodySites(s.GetTechnique()),
 			BasedOn: []fhir.Reference{parent}, OrderDetail: details(s), AsNeededCodeableConcept: condition(s),
 		})
@@ -208,24 +171,24 @@ func (p *producer) revision(r planRevision, before *planRevision, newest bool) e
 			byStep[id] = slices.DeleteFunc(byStep[id], ofRing)
 		}
 	}
-	for _, t := range r.plan.GetTargets() {
+	for _, t := range r.Plan.GetTargets() {
 		p.target(r, t, status)
 	}
 	return p.plannedGoals(r, status, statuses, values, byStep)
 }
 
-func (p *producer) addRequest(r planRevision, key string, q *fhir.ServiceRequest) fhir.Reference {
+func (p *producer) addRequest(r PlanState, key string, q *fhir.ServiceRequest) fhir.Reference {
 	id := resourceID(p.uid, typeRequest, key)
 	q.Id, q.Meta, q.Identifier, q.Subject = text(id), p.meta, p.identifiers(key), *p.subject
 	q.Intent, q.Requisition = fhir.RequestIntentPlan, p.requisition(r)
 	q.Category = []fhir.CodeableConcept{*standard(snomed, surgicalProcedure)}
-	q.AuthoredOn = instant(r.plan.GetSignedTime())
+	q.AuthoredOn = instant(r.Plan.GetSignedTime())
 	return p.add(resource{typ: typeRequest, id: id, request: q, unsigned: q.Status == fhir.RequestStatusDraft})
 }
 
 // requisition is what all requests of one revision share.
-func (p *producer) requisition(r planRevision) *fhir.Identifier {
-	return &fhir.Identifier{System: text(IdentifierSystem), Value: text(p.uid + "/" + planKey(r.number) + "/requisition")}
+func (p *producer) requisition(r PlanState) *fhir.Identifier {
+	return &fhir.Identifier{System: text(IdentifierSystem), Value: text(p.uid + "/" + planKey(r.Revision) + "/requisition")}
 }
 
 // indication gives the disease and what counted towards the operation.
@@ -281,9 +244,9 @@ func condition(s *trigonev1.PlannedStep) *fhir.CodeableConcept {
 // plannedValues gives the planned values of a revision: those of the evaluation
 // made while it was the head. What is only computed from the plan is no aim and is
 // left out.
-func plannedValues(r planRevision) []*trigonev1.MetricValue {
+func plannedValues(r PlanState) []*trigonev1.MetricValue {
 	var list []*trigonev1.MetricValue
-	for _, v := range r.ev.GetMetrics() {
+	for _, v := range r.Evaluation.GetMetrics() {
 		if v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PLANNED || v.GetOccasion() != string(valve.AtPlan) ||
 			rows()[valve.ID(v.GetMetric())].formula || notSentLeaf(v.GetMetric()) {
 			continue
@@ -315,16 +278,16 @@ func ofRing(v *trigonev1.MetricValue) bool {
 }
 
 // plannedRing asks for a ring: its kind, the labels planned, its dimensions.
-func (p *producer) plannedRing(r planRevision, before *planRevision, step string, ring *trigonev1.Annuloplasty, child fhir.Reference, status fhir.RequestStatus, values []*trigonev1.MetricValue) error {
-	key := plannedRingKey(r.number, step)
+func (p *producer) plannedRing(r PlanState, before *PlanState, step string, ring *trigonev1.Annuloplasty, child fhir.Reference, status fhir.RequestStatus, values []*trigonev1.MetricValue) error {
+	key := plannedRingKey(r.Revision, step)
 	id := resourceID(p.uid, typeRingRequest, key)
 	q := &deviceRequest{
 		ResourceType: typeRingRequest, ID: text(id), Meta: p.meta, Identifier: p.identifiers(key), Subject: *p.subject,
 		Intent: fhir.RequestIntentPlan, Status: status, BasedOn: []fhir.Reference{child}, GroupIdentifier: p.requisition(r),
-		CodeCodeableConcept: local(deviceSystem, ringCode(ring)), AuthoredOn: instant(r.plan.GetSignedTime()),
+		CodeCodeableConcept: local(deviceSystem, ringCode(ring)), AuthoredOn: instant(r.Plan.GetSignedTime()),
 	}
 	if before != nil {
-		if prior, ok := p.reference(typeRingRequest, plannedRingKey(before.number, step)); ok {
+		if prior, ok := p.reference(typeRingRequest, plannedRingKey(before.Revision, step)); ok {
 			q.PriorRequest = []fhir.Reference{prior}
 		}
 	}
@@ -482,9 +445,9 @@ func span(leaf valve.ID, low, high *float64) *fhir.Range {
 func upsideDown(low, high *float64) bool { return low != nil && high != nil && *low > *high }
 
 // target makes the goal of an aim of the plan.
-func (p *producer) target(r planRevision, t *trigonev1.Target, status fhir.RequestStatus) {
+func (p *producer) target(r PlanState, t *trigonev1.Target, status fhir.RequestStatus) {
 	x := aimOf(t)
-	if x.leaf == "" || p.known[resourceID(p.uid, typeGoal, targetKey(r.number, t.GetId()))] {
+	if x.leaf == "" || p.known[resourceID(p.uid, typeGoal, targetKey(r.Revision, t.GetId()))] {
 		return
 	}
 	target := fhir.GoalTarget{Measure: measure(x.leaf), DetailRange: span(x.leaf, x.low, x.high)}
@@ -493,7 +456,7 @@ func (p *producer) target(r planRevision, t *trigonev1.Target, status fhir.Reque
 	}
 	narrowed(&target, x.place, stageOf(t), t.GetMethod())
 	goal := &fhir.Goal{Description: *local(kindSystem, kindTarget), Target: []fhir.GoalTarget{target}}
-	p.addGoal(targetKey(r.number, t.GetId()), goal, status, planKey(r.number))
+	p.addGoal(targetKey(r.Revision, t.GetId()), goal, status, planKey(r.Revision))
 	p.goals = append(p.goals, awaited{revision: r, goal: goal, target: t})
 }
 
@@ -509,16 +472,16 @@ func (p *producer) addGoal(key string, goal *fhir.Goal, status fhir.RequestStatu
 
 // plannedGoals makes a goal of the dimensions of every planned step, and of every
 // metric that is planned for the valve; its targets must all be met.
-func (p *producer) plannedGoals(r planRevision, plan fhir.RequestStatus, steps map[string]fhir.RequestStatus, values []*trigonev1.MetricValue, byStep map[string][]*trigonev1.MetricValue) error {
+func (p *producer) plannedGoals(r PlanState, plan fhir.RequestStatus, steps map[string]fhir.RequestStatus, values []*trigonev1.MetricValue, byStep map[string][]*trigonev1.MetricValue) error {
 	made := map[string]bool{}
 	for _, v := range values {
 		of, _ := instance(v.GetPlace())
-		key, kind, addresses, status := plannedKey(r.number, v.GetMetric()), kindPlanned, planKey(r.number), plan
+		key, kind, addresses, status := plannedKey(r.Revision, v.GetMetric()), kindPlanned, planKey(r.Revision), plan
 		var group []*trigonev1.MetricValue
 		step := ""
 		if strings.HasPrefix(of, "step:") {
 			step = stepOf(of)
-			key, kind, addresses = dimensionsKey(r.number, step), kindDimensions, plannedStepKey(r.number, step)
+			key, kind, addresses = dimensionsKey(r.Revision, step), kindDimensions, plannedStepKey(r.Revision, step)
 			if own, ok := steps[step]; ok {
 				status = own
 			}

@@ -22,7 +22,7 @@ type producer struct {
 	limits    map[string]settings.Threshold // of the policy; nil: not known
 	inForce   bool                          // whether a plan is in force
 	plan      *trigonev1.Plan               // that plan; nil: none, or not in the history
-	plans     []planRevision                // of the history, oldest first
+	plans     []PlanState                   // of the history, oldest first
 	goals     []awaited                     // whose outcome is looked for once it is made
 	from      source                        // of what is being made
 	subject   *fhir.Reference
@@ -66,8 +66,8 @@ func (c clock) period() *fhir.Period {
 	return &fhir.Period{Start: c.start, End: c.end}
 }
 
-// produce gives the resources of the current snapshot alone; the earlier ones
-// only lend a plan revision or a patient identifier that it no longer holds.
+// produce gives the resources of the current snapshot alone; the rest of the history
+// only lends a plan revision or a patient identifier that it no longer holds.
 func produce(h History) ([]resource, error) {
 	if !h.Current.accepted() {
 		return nil, nil
@@ -75,9 +75,9 @@ func produce(h History) ([]resource, error) {
 	c := h.Current.Case
 	p := &producer{
 		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(), limits: h.Current.Limits,
-		subject: subjectOf(h), meta: tagOf(c), retracted: map[string]bool{}, known: map[string]bool{},
+		subject: subjectOf(h), meta: tagOf(h), retracted: map[string]bool{}, known: map[string]bool{},
 	}
-	p.plans = plansOf(h)
+	p.plans = h.plans()
 	p.inForce, p.plan = planInForce(h, p.plans)
 	for _, s := range c.GetSections() {
 		p.retracted[s.GetSection()] = s.GetState() == trigonev1.SectionState_SECTION_STATE_RETRACTED
@@ -143,7 +143,7 @@ const (
 // of the history. Which resources a state produces must not depend on the states
 // before it: where the plan is not found, its steps are still named, without their
 // technique.
-func planInForce(h History, plans []planRevision) (inForce bool, plan *trigonev1.Plan) {
+func planInForce(h History, plans []PlanState) (inForce bool, plan *trigonev1.Plan) {
 	in := h.Current.Case.GetEvaluation().GetPlanInForce()
 	switch in.GetTiming() {
 	case trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE, trigonev1.PlanTiming_PLAN_TIMING_LATE_ARRIVAL:
@@ -151,8 +151,8 @@ func planInForce(h History, plans []planRevision) (inForce bool, plan *trigonev1
 		return false, nil
 	}
 	for _, r := range plans {
-		if r.number == in.GetRevision() {
-			return true, r.plan
+		if r.Revision == in.GetRevision() {
+			return true, r.Plan
 		}
 	}
 	// The head is not that revision, but most steps keep their ids.
@@ -163,15 +163,8 @@ func planInForce(h History, plans []planRevision) (inForce bool, plan *trigonev1
 // case.
 func subjectOf(h History) *fhir.Reference {
 	identifier := &fhir.Identifier{System: text(CaseSubjectSystem), Value: text(h.UID)}
-	for i := len(h.Earlier); i >= 0; i-- {
-		s := h.Current
-		if i < len(h.Earlier) {
-			s = h.Earlier[i]
-		}
-		if id := s.Case.GetCaseFile().GetPatientIdentifier(); id.GetValue() != "" {
-			identifier = &fhir.Identifier{System: text(id.GetSystem()), Value: text(id.GetValue())}
-			break
-		}
+	if id := h.patient(); id.GetValue() != "" {
+		identifier = &fhir.Identifier{System: text(id.GetSystem()), Value: text(id.GetValue())}
 	}
 	return &fhir.Reference{Type: text("Patient"), Identifier: identifier}
 }

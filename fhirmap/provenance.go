@@ -76,8 +76,8 @@ func revisionKey(s source) string { return s.section + "/" + strconv.FormatInt(s
 func (p *producer) recordedOf(of source) *timestamppb.Timestamp {
 	if of.section == string(valve.AtPlan) {
 		for _, r := range p.plans {
-			if r.number == of.revision {
-				return r.received
+			if r.Revision == of.revision {
+				return r.Received
 			}
 		}
 	}
@@ -93,9 +93,7 @@ func (p *producer) recordedOf(of source) *timestamppb.Timestamp {
 // where another state was computed under others.
 func (p *producer) computedBy(h History, software fhir.Reference, targets []fhir.Reference) {
 	activity := "CREATE"
-	if slices.ContainsFunc(h.Earlier, func(s Snapshot) bool {
-		return s.Case.GetEvaluation() != nil && softwareKey(s.Case.GetEvaluation()) != softwareKey(p.ev)
-	}) {
+	if h.computedAnew() {
 		activity = "UPDATE"
 	}
 	var read []source

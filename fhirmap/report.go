@@ -76,12 +76,12 @@ func (p *producer) linkReports() {
 		}
 	}
 	for _, plan := range p.plans {
-		id := resourceID(p.uid, typeRequest, planKey(plan.number))
+		id := resourceID(p.uid, typeRequest, planKey(plan.Revision))
 		for _, r := range p.out {
 			if r.request == nil || r.id != id {
 				continue
 			}
-			for _, a := range plan.plan.GetAssessmentIds() {
+			for _, a := range plan.Plan.GetAssessmentIds() {
 				if report, ok := p.reference(typeReport, reportKey(valve.Occasion(assessmentName+a))); ok {
 					r.request.SupportingInfo = append(r.request.SupportingInfo, report)
 				}

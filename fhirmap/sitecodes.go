@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"bytes"
 	"fmt"
 	"net/url"
 	"reflect"
@@ -8,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/goccy/go-json"
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"trigone/internal/metric"
@@ -242,31 +244,66 @@ func IsLocal(systemID, code string) bool {
 	return false
 }
 
-// withSiteCodes puts the public codes of a site before every code of ours that
-// means the same, wherever a resource has one. It is the one place where they
-// enter a bundle.
-func withSiteCodes(resources []resource, codes []SiteCode) []resource {
-	equivalents := map[systemCode][]fhir.Coding{}
+// equivalents are the public codes of a site that mean the same as a code of ours.
+type equivalents map[systemCode][]fhir.Coding
+
+func equivalentsOf(codes []SiteCode) equivalents {
+	e := equivalents{}
 	for _, c := range codes {
 		if own, ok := ownSystem(c.LocalSystem); ok && c.Equivalence == metric.Equivalent {
 			key := systemCode{own, c.LocalCode}
-			equivalents[key] = append(equivalents[key], fhir.Coding{System: text(c.System), Code: text(c.Code), Display: text(c.Display)})
+			e[key] = append(e[key], fhir.Coding{System: text(c.System), Code: text(c.Code), Display: text(c.Display)})
 		}
 	}
-	if len(equivalents) == 0 {
-		return resources
+	return e
+}
+
+// put puts the public codes of a site before every code of ours that means the
+// same, wherever a resource has one. With inText it is the one place where they
+// enter a bundle.
+func (e equivalents) put(resources []resource) {
+	if len(e) == 0 {
+		return
 	}
 	for _, r := range resources {
-		addCodings(reflect.ValueOf(r.wrapped()), equivalents)
+		addCodings(reflect.ValueOf(r.wrapped()), e)
 	}
-	return resources
+}
+
+// inText does the same in an encoded resource.
+func (e equivalents) inText(typ string, text []byte) ([]byte, error) {
+	if !e.concern(text) {
+		return text, nil
+	}
+	into := map[string]any{
+		typeObservation: &observation{}, typeProcedure: &procedure{}, typeDevice: &device{}, typeIssue: &issue{}, typeRequest: &request{},
+		typeRingRequest: &deviceRequest{}, typeGoal: &goal{}, typeReport: &report{}, typeProvenance: &provenance{},
+	}[typ]
+	if into == nil {
+		return nil, fmt.Errorf("a %s is made by no mapping", typ)
+	}
+	if err := json.Unmarshal(text, into); err != nil {
+		return nil, err
+	}
+	addCodings(reflect.ValueOf(into), e)
+	return json.Marshal(into)
+}
+
+// concern says whether a code that has a public one may stand in a text.
+func (e equivalents) concern(text []byte) bool {
+	for own := range e {
+		if bytes.Contains(text, []byte(`"code":"`+own.code+`"`)) {
+			return true
+		}
+	}
+	return false
 }
 
 var conceptType = reflect.TypeFor[fhir.CodeableConcept]()
 
 // addCodings walks a resource and completes its concepts. One that two resources
 // share is completed once.
-func addCodings(v reflect.Value, equivalents map[systemCode][]fhir.Coding) {
+func addCodings(v reflect.Value, equivalents equivalents) {
 	switch v.Kind() {
 	case reflect.Pointer:
 		if !v.IsNil() {
@@ -291,7 +328,7 @@ func addCodings(v reflect.Value, equivalents map[systemCode][]fhir.Coding) {
 }
 
 // complete makes a new list: two resources may share the old one.
-func complete(c *fhir.CodeableConcept, equivalents map[systemCode][]fhir.Coding) {
+func complete(c *fhir.CodeableConcept, equivalents equivalents) {
 	var list []fhir.Coding
 	for _, own := range c.Coding {
 		if own.System != nil && own.Code != nil {

@@ -26,14 +26,14 @@ func TestNote(t *testing.T) {
 	says(t, "stderr", call(t, with("note", number)...).want(t, exitRefused).stderr, "NOT_FOUND")
 	call(t, with("submit", path)...).want(t, exitOK)
 	stored := call(t, with("note", number)...).want(t, exitOK)
-	says(t, "note of a case", stored.stdout, "label 28, planned 32 to 34", "history number 1", "sites/")
+	says(t, "note of a case", stored.stdout, "label 28, planned 32 to 34", "history number 1000", "sites/")
 	body := func(s string) string {
 		_, s, _ = strings.Cut(s, "Changes in theatre")
 		s, _, _ = strings.Cut(s, "Written by")
 		return s
 	}
 	if body(stored.stdout) != body(alone.stdout) {
-		t.Error("the note of the file and that of the record differ in what was done")
+		t.Errorf("the note of the file and that of the record differ in what was done:\n%s\n%s", body(stored.stdout), body(alone.stdout))
 	}
 
 	folder := t.TempDir()

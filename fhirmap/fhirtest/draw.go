@@ -16,10 +16,7 @@ import (
 
 // Draw gives a random history of one to four states. States need not make clinical
 // sense; they are such as the contract can hold and an evaluation can say.
-func Draw(t *rapid.T) fhirmap.History {
-	states := DrawStates(t)
-	return fhirmap.History{Site: site, UID: uid, Current: states[len(states)-1], Earlier: states[:len(states)-1]}
-}
+func Draw(t *rapid.T) fhirmap.History { return Of(uid, DrawStates(t)...) }
 
 // DrawStates gives one to four random states of one case, the first accepted.
 func DrawStates(t *rapid.T) []fhirmap.Snapshot {

@@ -17,18 +17,30 @@ import (
 type Example struct {
 	Name    string
 	History fhirmap.History
+	// States are those that the history comes from, oldest first.
+	States []fhirmap.Snapshot
+}
+
+// Of gives the history of a case by its states, oldest first.
+func Of(uid string, states ...fhirmap.Snapshot) fhirmap.History {
+	h, err := fhirmap.Replay(site, uid, states)
+	if err != nil {
+		panic(err) // the invented states can be sent
+	}
+	return h
 }
 
 // Examples gives the histories whose bundles are kept as golden files.
 func Examples() []Example {
+	alone := func(name string, h fhirmap.History) Example { return Example{name, h, []fhirmap.Snapshot{h.Current}} }
 	return []Example{
-		{"complete", Complete()},
-		{"disputed", Disputed()},
-		{"converted", Converted()},
-		{"retracted", Retracted()},
-		{"core", CoreOnly()},
-		{"revised", Revised()},
-		{"planned", Planned()},
+		alone("complete", Complete()),
+		alone("disputed", Disputed()),
+		alone("converted", Converted()),
+		{"retracted", Retracted(), RetractedStates()},
+		alone("core", CoreOnly()),
+		{"revised", Revised(), RevisedStates()},
+		{"planned", Planned(), PlannedStates()},
 	}
 }
 
@@ -414,15 +426,14 @@ func Converted() fhirmap.History {
 }
 
 // Retracted is the complete case, retracted by the next write.
-func Retracted() fhirmap.History {
-	return fhirmap.History{
-		Site: site, UID: uid,
-		Earlier: []fhirmap.Snapshot{completeSnapshot(1)},
-		Current: fhirmap.Snapshot{Case: &trigonev1.Case{
-			Name: "sites/" + site + "/cases/" + uid, CaseVersion: 2, State: trigonev1.CaseState_CASE_STATE_RETRACTED,
-			CaseFile: &trigonev1.CaseFile{PatientIdentifier: patient()}, ChangedTime: clock(30, 0),
-		}},
-	}
+func Retracted() fhirmap.History { return Of(uid, RetractedStates()...) }
+
+// RetractedStates gives the two states of Retracted.
+func RetractedStates() []fhirmap.Snapshot {
+	return []fhirmap.Snapshot{completeSnapshot(1), {Case: &trigonev1.Case{
+		Name: "sites/" + site + "/cases/" + uid, CaseVersion: 2, State: trigonev1.CaseState_CASE_STATE_RETRACTED,
+		CaseFile: &trigonev1.CaseFile{PatientIdentifier: patient()}, ChangedTime: clock(30, 0),
+	}}}
 }
 
 // CoreOnly is a case with little more than its core values: no plan, no clock of
@@ -463,10 +474,7 @@ func CoreOnly() fhirmap.History {
 // Revised is a case of three states: the second withdraws a step, a result and a
 // finding of the first and revises the plan; the third retracts a section and
 // brings the finding back.
-func Revised() fhirmap.History {
-	states := RevisedStates()
-	return fhirmap.History{Site: site, UID: uid, Current: states[2], Earlier: states[:2]}
-}
+func Revised() fhirmap.History { return Of(uid, RevisedStates()...) }
 
 // RevisedStates gives the three states of Revised.
 func RevisedStates() []fhirmap.Snapshot {

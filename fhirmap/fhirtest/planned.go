@@ -11,10 +11,7 @@ import (
 // second revision, and signed once more afterwards: aims that were met, missed and
 // not judged, a step that was not planned, one left out, a ring exchanged, a
 // caution with its limit, a planned value that is disputed.
-func Planned() fhirmap.History {
-	states := PlannedStates()
-	return fhirmap.History{Site: site, UID: uid, Current: states[3], Earlier: states[:3]}
-}
+func Planned() fhirmap.History { return Of(uid, PlannedStates()...) }
 
 // PlannedStates gives the four states of Planned: first revision, second revision,
 // operated on, third revision.

@@ -54,5 +54,5 @@ func (d *Desk) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (
 	case err != nil:
 		return nil, fmt.Errorf("bundle: %w", err) // a refusal stays one
 	}
-	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: c.Version}, nil
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: history.Number()}, nil
 }

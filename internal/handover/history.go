@@ -27,7 +27,7 @@ func (d *Desk) limits(ctx context.Context, hash string) (map[string]settings.Thr
 // history gives the states of a case: one for each evaluation, and the present
 // one where the case was amended or retracted since the newest.
 func (d *Desk) history(ctx context.Context, f *casebook.Folder) (fhirmap.History, error) {
-	h := fhirmap.History{Site: f.Case.Site, UID: f.Case.UID, Codes: d.archive.Policy.Codes}
+	var h fhirmap.History
 	var states []fhirmap.Snapshot
 	limits := map[string]map[string]settings.Threshold{} // by policy, which seldom changes
 	add := func(then *casebook.Folder, e *trigonev1.Evaluation) error {
@@ -65,7 +65,7 @@ func (d *Desk) history(ctx context.Context, f *casebook.Folder) (fhirmap.History
 			return h, err
 		}
 	}
-	last := len(states) - 1
-	h.Earlier, h.Current = states[:last], states[last]
-	return h, nil
+	h, err := fhirmap.Replay(f.Case.Site, f.Case.UID, states)
+	h.Codes, h.Mapping = d.archive.Policy.Codes, d.mapping
+	return h, err
 }

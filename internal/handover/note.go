@@ -55,7 +55,7 @@ func (d *Desk) note(ctx context.Context, c storage.Case) (note.Note, error) {
 	if out.Evaluation, err = f.Newest(); err != nil {
 		return note.Note{}, err
 	}
-	return buildNote(d.archive.Policy, f, out)
+	return buildNote(d.archive.Policy, f, out, d.historyNumber(c))
 }
 
 // document gives a case as a FHIR document: the note with the resources it speaks of.
@@ -68,7 +68,7 @@ func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBund
 	if err != nil {
 		return nil, err
 	}
-	n, err := buildNote(d.archive.Policy, f, history.Current.Case)
+	n, err := buildNote(d.archive.Policy, f, history.Current.Case, history.Number())
 	if err != nil {
 		return nil, err
 	}
@@ -79,10 +79,10 @@ func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBund
 	case err != nil:
 		return nil, fmt.Errorf("document: %w", err)
 	}
-	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: f.Case.Version}, nil
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: history.Number()}, nil
 }
 
-func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case) (note.Note, error) {
+func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case, number int64) (note.Note, error) {
 	zone, err := time.LoadLocation(p.Settings.Zone)
 	if err != nil {
 		return note.Note{}, fmt.Errorf("zone of the policy: %w", err)
@@ -91,7 +91,7 @@ func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case) (note.Not
 	if err != nil {
 		return note.Note{}, err
 	}
-	in := note.Input{Site: p.Settings.Site, Zone: zone, Case: c}
+	in := note.Input{Site: p.Settings.Site, Zone: zone, Case: c, History: number}
 	for _, r := range rec.Plans {
 		in.Plans = append(in.Plans, note.PlanRevision{Number: r.Revision, Plan: r.Plan})
 	}
@@ -110,7 +110,7 @@ func NoteOfFile(p policy.Policy, in *trigonev1.CaseFile, software string) (note.
 	}
 	return buildNote(p, f, &trigonev1.Case{
 		State: trigonev1.CaseState_CASE_STATE_ACTIVE, CaseFile: in, Evaluation: e,
-	})
+	}, 0)
 }
 
 // WriteNote writes a note in a format; unset: text.

@@ -41,10 +41,11 @@ func (d *Desk) CaseVersions(ctx context.Context, after int64, limit int) (list [
 // CaseResources is a case as its resources.
 type CaseResources struct {
 	UID string
-	// Version is the case version they are a function of, ChangedTime when that was
-	// written; every resource states both in its meta.
-	Version     int64
-	ChangedTime time.Time
+	// Version is the case version they are a function of.
+	Version int64
+	// HistoryNumber and ChangedTime are theirs; every resource states both in its meta.
+	HistoryNumber int64
+	ChangedTime   time.Time
 	// Resources refer to each other as Type/id. None: nothing was ever accepted.
 	Resources []fhirmap.Resource
 }
@@ -62,7 +63,7 @@ func (d *Desk) CaseResources(ctx context.Context, uid string) (CaseResources, er
 	if err != nil {
 		return CaseResources{}, fmt.Errorf("resources: %w", err)
 	}
-	return CaseResources{UID: c.UID, Version: c.Version, ChangedTime: c.ChangedTime, Resources: list}, nil
+	return CaseResources{UID: c.UID, Version: c.Version, HistoryNumber: d.historyNumber(c), ChangedTime: d.changedTime(c), Resources: list}, nil
 }
 
 // Tokens makes and opens the tokens of pages.
@@ -80,8 +81,8 @@ func (d *Desk) Terminology() ([]fhirmap.Resource, error) {
 }
 
 // resources gives every FHIR resource of a case that has any, encoded for readers
-// that get them one by one: references by type and id, the case's version and time
-// of change in meta.
+// that get them one by one: references by type and id, the history number and the
+// time of change in meta.
 func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, error) {
 	h, err := d.historyOf(ctx, c)
 	if err != nil {
@@ -98,7 +99,7 @@ func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resourc
 		return nil, err
 	}
 	for i, r := range list {
-		if list[i], err = fhirmap.Versioned(r, c.Version, c.ChangedTime); err != nil {
+		if list[i], err = fhirmap.Versioned(r, d.historyNumber(c), d.changedTime(c)); err != nil {
 			return nil, err
 		}
 	}

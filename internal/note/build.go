@@ -28,6 +28,9 @@ type Input struct {
 	Case *trigonev1.Case
 	// Plans are the revisions of the plan that are not retracted, oldest first.
 	Plans []PlanRevision
+	// History is the history number under which the case is handed over; 0: it is not
+	// on record.
+	History int64
 }
 
 // PlanRevision is one revision of the plan.
@@ -50,7 +53,7 @@ func Build(in Input) (Note, error) {
 	b := newBuilder(in)
 	n := Note{
 		Title: b.title(), Status: "Draft for signature: not valid until the surgeon has signed it.",
-		Subject: b.subject(), Created: b.created(), History: in.Case.GetCaseVersion(), Footer: b.footer(),
+		Subject: b.subject(), Created: b.created(), History: in.History, Footer: b.footer(),
 	}
 	n.Running = joined(", ", n.Title, "case "+or(clean(b.file.GetExternalIdentifier().GetValue())))
 	for _, s := range []struct {
@@ -419,7 +422,7 @@ func (b *builder) footer() []string {
 }
 
 func (b *builder) historyText() string {
-	if n := b.in.Case.GetCaseVersion(); n > 0 {
+	if n := b.in.History; n > 0 {
 		return "history number " + strconv.FormatInt(n, 10)
 	}
 	return "not on record"

@@ -12,7 +12,8 @@
 //
 // # Versions
 //
-// A resource's version is that of its case, of which it is a function as a whole.
+// A resource's version is the history number of its case, of which it is a function
+// as a whole.
 // Earlier versions are not served: the record keeps its revisions, not its
 // renderings.
 package fhirrest
@@ -381,7 +382,7 @@ func (f *Face) read(r *http.Request, t *resourceType, id, version string) (answe
 	if err != nil {
 		return answer{}, err
 	}
-	current := strconv.FormatInt(c.version, 10)
+	current := strconv.FormatInt(c.history, 10)
 	if version != "" && version != current {
 		return answer{}, refuse(http.StatusNotFound, issueNotFound,
 			"only the current version of a resource is served; read it without _history")

@@ -92,7 +92,7 @@ func TestSearches(t *testing.T) {
 		{"repeating is and", ask("Procedure", "status", "stopped", "status", "completed"), nil},
 		{"by id", ask("Procedure", "_id", operation), []string{"operation"}},
 		{"no profile is claimed", ask("Procedure", "_profile", "http://example.org/p"), nil},
-		{"by tag", ask("Procedure", "_tag", fhirmap.HistorySystem+"|1", converted, who, "_id", operation), []string{"operation"}},
+		{"by tag", ask("Procedure", "_tag", fhirmap.HistorySystem+"|1000", converted, who, "_id", operation), []string{"operation"}},
 		{"changed after the end of time", ask("Procedure", "_lastUpdated", "gt2100"), nil},
 		{"changed in that year", ask("Procedure", "_lastUpdated", "2026", "_id", operation), []string{"operation"}},
 		{"the prosthesis", ask("Device", "type", own+"device|heart-valve-prosthesis"), []string{"operation/prosthesis"}},
@@ -204,14 +204,14 @@ func TestReads(t *testing.T) {
 	path := "/" + s.ids("match")[0]
 	r := f.do(t, http.MethodGet, path, "")
 	etag, modified := r.header.Get("ETag"), r.header.Get("Last-Modified")
-	if r.status != http.StatusOK || etag != `W/"1"` || modified == "" || r.header.Get("Content-Type") != fhirmap.MediaType {
+	if r.status != http.StatusOK || etag != `W/"1000"` || modified == "" || r.header.Get("Content-Type") != fhirmap.MediaType {
 		t.Fatalf("%d %v", r.status, r.header)
 	}
 	var got map[string]any
 	if err := json.Unmarshal(r.body, &got); err != nil || "/"+name(got) != path {
 		t.Fatalf("%v: %.200s", err, r.body)
 	}
-	if meta, _ := got["meta"].(map[string]any); meta["versionId"] != "1" || meta["lastUpdated"] == nil {
+	if meta, _ := got["meta"].(map[string]any); meta["versionId"] != "1000" || meta["lastUpdated"] == nil {
 		t.Errorf("meta %v", got["meta"])
 	}
 	_, id, _ := strings.Cut(path[1:], "/")
@@ -223,14 +223,14 @@ func TestReads(t *testing.T) {
 		status  int
 	}{
 		{"the version that is held", http.MethodGet, path, []string{"If-None-Match", etag}, http.StatusNotModified},
-		{"one of several", http.MethodGet, path, []string{"If-None-Match", `W/"7", "1"`}, http.StatusNotModified},
+		{"one of several", http.MethodGet, path, []string{"If-None-Match", `W/"7", "1000"`}, http.StatusNotModified},
 		{"any version", http.MethodGet, path, []string{"If-None-Match", "*"}, http.StatusNotModified},
-		{"another version", http.MethodGet, path, []string{"If-None-Match", `W/"2"`}, http.StatusOK},
+		{"another version", http.MethodGet, path, []string{"If-None-Match", `W/"2000"`}, http.StatusOK},
 		{"not changed since", http.MethodGet, path, []string{"If-Modified-Since", modified}, http.StatusNotModified},
 		{"changed since", http.MethodGet, path, []string{"If-Modified-Since", "Tue, 01 Jan 2019 00:00:00 GMT"}, http.StatusOK},
-		{"a tag goes before a time", http.MethodGet, path, []string{"If-Modified-Since", modified, "If-None-Match", `W/"2"`}, http.StatusOK},
-		{"the current version by number", http.MethodGet, path + "/_history/1", nil, http.StatusOK},
-		{"a version that was not yet", http.MethodGet, path + "/_history/2", nil, http.StatusNotFound},
+		{"a tag goes before a time", http.MethodGet, path, []string{"If-Modified-Since", modified, "If-None-Match", `W/"2000"`}, http.StatusOK},
+		{"the current version by number", http.MethodGet, path + "/_history/1000", nil, http.StatusOK},
+		{"a version that was not yet", http.MethodGet, path + "/_history/2000", nil, http.StatusNotFound},
 		{"no version", http.MethodGet, path + "/_history/x", nil, http.StatusNotFound},
 		{"the history itself", http.MethodGet, path + "/_history", nil, http.StatusNotFound},
 		{"the id under another type", http.MethodGet, "/Observation/" + id, nil, http.StatusNotFound},
@@ -258,7 +258,7 @@ func TestReads(t *testing.T) {
 		t.Fatal(err)
 	}
 	r = f.do(t, http.MethodGet, path, "", "If-None-Match", etag)
-	if r.status != http.StatusOK || r.header.Get("ETag") != `W/"2"` || !strings.Contains(string(r.body), `"status":"entered-in-error"`) {
+	if r.status != http.StatusOK || r.header.Get("ETag") != `W/"2000"` || !strings.Contains(string(r.body), `"status":"entered-in-error"`) {
 		t.Errorf("after the retraction: %d %v %.300s", r.status, r.header, r.body)
 	}
 }

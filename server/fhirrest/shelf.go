@@ -53,7 +53,8 @@ type folder struct {
 
 // content is a case, rendered.
 type content struct {
-	version int64
+	version int64 // of the case
+	history int64 // the history number, version of every resource
 	changed time.Time
 	byType  map[string][]record // by id
 	packed  []byte              // the texts of all, one behind the other
@@ -174,7 +175,7 @@ const valueBytes = 1600
 
 // prepare makes a rendered case ready to be searched.
 func (s *shelf) prepare(rendered handover.CaseResources) (*content, error) {
-	c := &content{version: rendered.Version, changed: rendered.ChangedTime, byType: map[string][]record{}}
+	c := &content{version: rendered.Version, history: rendered.HistoryNumber, changed: rendered.ChangedTime, byType: map[string][]record{}}
 	reader := newReader(s.zone)
 	var texts []byte
 	for _, r := range rendered.Resources {

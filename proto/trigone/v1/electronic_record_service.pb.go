@@ -211,7 +211,9 @@ type GetBundleResponse struct {
 	// Its media type.
 	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
 	// History number of the case: a receiver that drops lower numbers ends with
-	// the newest bundle in any order of arrival.
+	// the newest bundle in any order of arrival. It is the case version times 1,000
+	// plus the number of the mapping to FHIR and of the site's codes; it rises with
+	// each of them and is never used again.
 	HistoryNumber int64 `protobuf:"varint,3,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -330,7 +332,7 @@ type GetOperativeNoteResponse struct {
 	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
 	// Its media type.
 	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
-	// History number of the case.
+	// History number of the case, as bundles carry it.
 	HistoryNumber int64 `protobuf:"varint,3,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
