@@ -231,6 +231,28 @@ func members(f *ast.File, name string) []string {
 	return list
 }
 
+// TestOneWayOntoTheRecord: a second place that appends would forget what the first
+// does beside it, such as the request row or the rows of the projections.
+func TestOneWayOntoTheRecord(t *testing.T) {
+	places := map[string]int{}
+	for _, s := range sources(t) {
+		if slices.Contains([]string{"internal/storage", "internal/storage/sqlite", "internal/storage/storagetest"}, s.room) || !imports(s, "internal/storage") {
+			continue
+		}
+		ast.Inspect(s.syntax, func(n ast.Node) bool {
+			if sel, ok := n.(*ast.SelectorExpr); ok && sel.Sel.Name == "Append" {
+				places[s.file]++
+			}
+			return true
+		})
+	}
+	if len(places) != 1 || places["internal/casebook/write.go"] != 1 {
+		t.Errorf("the store is written to in %v; only internal/casebook/write.go may, once", places)
+	}
+}
+
+func imports(s source, room string) bool { return slices.Contains(s.imports, module+"/"+room) }
+
 // TestTheWallCanFail shows that the walk over imports finds a leak that is two
 // steps away.
 func TestTheWallCanFail(t *testing.T) {

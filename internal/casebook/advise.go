@@ -4,8 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
-
-	"google.golang.org/protobuf/proto"
+	"time"
 
 	"trigone/internal/convert"
 	"trigone/internal/latitude"
@@ -22,32 +21,35 @@ const (
 // stored unless the question asks for it: then inputs, answer and versions become
 // an advice section of the stored case.
 func (b *Book) EvaluatePlan(ctx context.Context, caller string, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	site, err := b.CheckParent(req.GetParent())
-	if err != nil {
+	if _, err := b.CheckParent(req.GetParent()); err != nil {
 		return nil, err
 	}
 	if err := RefuseFields(checkQuestion(req)); err != nil {
 		return nil, err
 	}
-	if !req.GetRecord() {
-		f := &Folder{}
-		if req.GetCase() != nil {
-			c, err := b.Find(ctx, req.GetCase())
-			if err != nil {
-				return nil, err
-			}
-			if f, err = b.Load(ctx, c); err != nil {
-				return nil, err
-			}
+	if req.GetRecord() {
+		return call[*trigonev1.EvaluatePlanResponse]{
+			book: b, caller: caller, method: methodEvaluatePlan, request: req,
+			prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.EvaluatePlanResponse, error) {
+				return b.advise(ctx, caller, req, now)
+			},
+			// What was answered is the section that it was kept in.
+			leaveOut: func(r *trigonev1.EvaluatePlanResponse) { r.Evaluation, r.Freedom = nil, nil },
+			putBack:  b.adviceAgain,
+		}.run(ctx)
+	}
+	f := &Folder{}
+	if req.GetCase() != nil {
+		c, err := b.Find(ctx, req.GetCase())
+		if err != nil {
+			return nil, err
 		}
-		resp, _, err := b.answer(ctx, f, req)
-		return resp, err
+		if f, err = b.Load(ctx, c); err != nil {
+			return nil, err
+		}
 	}
-	hash, err := b.contentHash(req, func(m proto.Message) { m.(*trigonev1.EvaluatePlanRequest).RequestId = "" })
-	if err != nil {
-		return nil, err
-	}
-	return retry(func() (*trigonev1.EvaluatePlanResponse, error) { return b.advise(ctx, caller, site, hash, req) })
+	resp, _, err := b.answer(ctx, f, req, b.now().UTC())
+	return resp, err
 }
 
 func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
@@ -79,9 +81,8 @@ func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
 }
 
 // answer evaluates what was sent laid over a folder, which is left as it is.
-func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, *Folder, error) {
+func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePlanRequest, now time.Time) (*trigonev1.EvaluatePlanResponse, *Folder, error) {
 	f = f.clone()
-	now := b.now().UTC()
 	lay(f, req.GetCaseFile(), now)
 	j, err := b.judge(ctx, f, now)
 	if err != nil {
@@ -106,88 +107,75 @@ func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePla
 	return resp, f, nil
 }
 
-// adviceReceipt is what a repeated question is answered from: the section stands
-// on record.
-type adviceReceipt struct{ section string }
-
-func (a adviceReceipt) of(short *trigonev1.SubmitCaseResponse) proto.Message {
-	return &trigonev1.EvaluatePlanResponse{AdviceSection: a.section, Receipt: short.GetSections()[0]}
-}
-
 // advise answers a question and keeps the answer.
-func (b *Book) advise(ctx context.Context, caller, site string, hash []byte, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
+func (b *Book) advise(ctx context.Context, caller string, req *trigonev1.EvaluatePlanRequest, now time.Time) (*change, func() *trigonev1.EvaluatePlanResponse, error) {
 	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	f, err := b.Load(ctx, c)
 	if err != nil {
-		return nil, err
-	}
-	if req.GetRequestId() != "" {
-		resp := &trigonev1.EvaluatePlanResponse{}
-		row, found, err := b.replay(ctx, caller, site, methodEvaluatePlan, req.GetRequestId(), hash, resp)
-		switch {
-		case err != nil:
-			return nil, err
-		case found && row.CaseUID != c.UID:
-			return nil, fmt.Errorf("the receipt of a recorded answer belongs to another case than the one it names")
-		case found:
-			return f.adviceAgain(resp)
-		}
+		return nil, nil, err
 	}
 	external, patient := identifier(req.GetCaseFile().GetExternalIdentifier()), identifier(req.GetCaseFile().GetPatientIdentifier())
-	section := adviceKind + req.GetAdviceId()
+	id := req.GetAdviceId()
 	switch {
 	case c.State != storage.CaseActive:
-		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
+		return nil, nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s and takes no more sections", c.State)
 	case external.Value != "" && external != c.ExternalIdentifier:
-		return nil, Refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number than the case file; an answer is kept only where both agree")
+		return nil, nil, Refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number than the case file; an answer is kept only where both agree")
 	case patient.Value != "" && !knows(c, patient):
-		return nil, Refuse(FailedPrecondition, ReasonOtherPatient, "the case named is one of another patient than the case file; an answer is kept only where both agree")
-	case req.GetAdviceId() == "":
-		section = adviceKind + b.newID()
-	case f.section(section) != nil:
-		return nil, Refuse(FailedPrecondition, ReasonAdviceExists, "the case has an answer of this advice_id; an id is never used again, so give a new one or leave it to the server")
+		return nil, nil, Refuse(FailedPrecondition, ReasonOtherPatient, "the case named is one of another patient than the case file; an answer is kept only where both agree")
+	case id == "":
+		id = b.newID()
+	case f.section(adviceKind+id) != nil:
+		return nil, nil, Refuse(FailedPrecondition, ReasonAdviceExists, "the case has an answer of this advice_id; an id is never used again, so give a new one or leave it to the server")
 	}
-	resp, laid, err := b.answer(ctx, f, req)
+	resp, laid, err := b.answer(ctx, f, req, now)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	evaluated, err := laid.File()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	advice := &trigonev1.Advice{
-		Id: section[len(adviceKind):], Time: resp.GetFreedom().GetTime(), Run: req.Run, Stage: req.GetStage(),
+		Id: id, Time: resp.GetFreedom().GetTime(), Run: req.Run, Stage: req.GetStage(),
 		Plan: evaluated.GetPlan(), MeasuredSoFar: evaluated.GetOperation(), Answer: resp.GetEvaluation(), Freedom: resp.GetFreedom(),
 		Assessments: req.GetCaseFile().GetAssessments(), Results: req.GetCaseFile().GetResults(),
 	}
-	s := submission{
-		book: b, site: site, caller: caller, caseName: b.CaseName(c.UID), hash: hash, requestID: req.GetRequestId(),
-		file:   &trigonev1.CaseFile{PatientIdentifier: IdentifierMessage(c.Patient), Advice: []*trigonev1.Advice{advice}},
-		advice: &adviceReceipt{section},
-	}
-	stored, err := s.run(ctx, nil)
+	ch := begin(f, caller, now)
+	receipts, _, err := submission{file: convert.FileOf(advice)}.place(ch)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	resp.AdviceSection, resp.Receipt = section, stored.GetSections()[0]
-	return resp, nil
+	return ch, func() *trigonev1.EvaluatePlanResponse {
+		complete(receipts, ch.after)
+		resp.AdviceSection, resp.Receipt = receipts[0].GetSection(), receipts[0]
+		return resp
+	}, nil
 }
 
 // adviceAgain completes the answer to a repeated question from the section that
 // it was kept in.
-func (f *Folder) adviceAgain(resp *trigonev1.EvaluatePlanResponse) (*trigonev1.EvaluatePlanResponse, error) {
+func (b *Book) adviceAgain(ctx context.Context, resp *trigonev1.EvaluatePlanResponse, row storage.Request) error {
+	c, err := b.Store.Case(ctx, row.Site, row.CaseUID)
+	if err != nil {
+		return err
+	}
+	f, err := b.Load(ctx, c)
+	if err != nil {
+		return err
+	}
 	r := f.revision(resp.GetAdviceSection(), resp.GetReceipt().GetRevision())
 	if r == nil {
-		return nil, fmt.Errorf("the recorded answer %s is not on record any more", resp.GetAdviceSection())
+		return fmt.Errorf("the recorded answer %s is not on record any more", resp.GetAdviceSection())
 	}
 	m, err := r.decode()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	advice := m.(*trigonev1.Advice)
 	resp.Evaluation, resp.Freedom = advice.GetAnswer(), advice.GetFreedom()
-	return resp, nil
+	return nil
 }

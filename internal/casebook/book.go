@@ -27,15 +27,18 @@ type Config struct {
 	Now func() time.Time
 	// NewID gives a random id; nil: a version 4 UUID.
 	NewID func() string
+	// Projectors make the rows that other rooms read, with every write.
+	Projectors []Projector
 }
 
 // Book is the casebook of one site. It is safe for concurrent use.
 type Book struct {
 	*Archive
 
-	software string
-	now      func() time.Time
-	newID    func() string
+	software   string
+	now        func() time.Time
+	newID      func() string
+	projectors []Projector
 }
 
 // New gives a book on an open store.
@@ -44,7 +47,7 @@ func New(ctx context.Context, c Config) (*Book, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID}
+	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID, projectors: c.Projectors}
 	if b.now == nil {
 		b.now = time.Now
 	}
@@ -55,14 +58,14 @@ func New(ctx context.Context, c Config) (*Book, error) {
 }
 
 // contentHash identifies a request by everything in it but its request id.
-func (b *Book) contentHash(req proto.Message, clearID func(proto.Message)) ([]byte, error) {
-	content := proto.Clone(req)
-	clearID(content)
-	bytes, err := marshal(content)
+func (b *Book) contentHash(req proto.Message) ([]byte, error) {
+	content := proto.Clone(req).ProtoReflect()
+	content.Clear(content.Descriptor().Fields().ByName("request_id"))
+	bytes, err := marshal(content.Interface())
 	if err != nil {
 		return nil, err
 	}
-	return b.KeyedHash([]byte(content.ProtoReflect().Descriptor().FullName()), bytes), nil
+	return b.KeyedHash([]byte(content.Descriptor().FullName()), bytes), nil
 }
 
 // marshal gives the same bytes for equal messages.

@@ -40,29 +40,16 @@ func (f *Folder) confirmed() map[string]bool {
 	return stands
 }
 
-// enter adds an entry on a confirmation to the folder and to the write, with its
-// change. Its free text is in no change.
-func (f *Folder) enter(w *storage.Write, c storage.Confirmation) {
-	f.confirmations = append(f.confirmations, c)
-	w.Confirmations = append(w.Confirmations, c)
-	kind := map[string]trigonev1.ChangeKind{
-		storage.Confirmed:           trigonev1.ChangeKind_CHANGE_KIND_CONFIRMED,
-		storage.ConfirmationRevoked: trigonev1.ChangeKind_CHANGE_KIND_CONFIRMATION_REVOKED,
-		storage.ConfirmationLapsed:  trigonev1.ChangeKind_CHANGE_KIND_CONFIRMATION_LAPSED,
-	}[c.Kind]
-	w.Changes = append(w.Changes, storage.Change{Kind: convert.Word(kind), Reason: c.Rule, Time: c.Time, FindingID: c.FindingID})
-}
-
 // lapse ends the confirmations whose contradiction is no longer found.
-func (f *Folder) lapse(findings []rules.Finding, w *storage.Write, at time.Time) {
-	stands := f.confirmed()
-	for _, c := range slices.Clone(f.confirmations) {
+func (ch *change) lapse(findings []rules.Finding) {
+	stands := ch.after.confirmed()
+	for _, c := range slices.Clone(ch.after.confirmations) {
 		found := slices.ContainsFunc(findings, func(x rules.Finding) bool {
 			return x.ID == c.FindingID && x.Severity == rules.Contradiction
 		})
 		if stands[c.FindingID] && !found {
 			delete(stands, c.FindingID)
-			f.enter(w, storage.Confirmation{FindingID: c.FindingID, Rule: c.Rule, Kind: storage.ConfirmationLapsed, Time: at})
+			ch.enter(storage.Confirmation{FindingID: c.FindingID, Rule: c.Rule, Kind: storage.ConfirmationLapsed})
 		}
 	}
 }
@@ -126,29 +113,34 @@ func (b *Book) ConfirmFinding(ctx context.Context, caller string, req *trigonev1
 	if err := checkWord(req); err != nil {
 		return nil, err
 	}
-	r, err := b.review(caller, methodConfirm, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.ConfirmFindingRequest).RequestId = "" })
+	return call[*trigonev1.ConfirmFindingResponse]{
+		book: b, caller: caller, method: methodConfirm, request: req,
+		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.ConfirmFindingResponse, error) {
+			ch, err := b.prepareConfirming(ctx, caller, req, now)
+			return ch, func() *trigonev1.ConfirmFindingResponse {
+				return &trigonev1.ConfirmFindingResponse{
+					CaseVersion: ch.after.Case.Version, Sections: ch.after.statuses(),
+					Confirmation: ch.after.confirmationOf(req.GetFindingId()), Evaluation: ch.evaluation,
+				}
+			}, err
+		},
+		evaluation: func(r *trigonev1.ConfirmFindingResponse) **trigonev1.Evaluation { return &r.Evaluation },
+		leaveOut:   func(r *trigonev1.ConfirmFindingResponse) { withoutReasons(r.GetConfirmation()) },
+		putBack: func(ctx context.Context, r *trigonev1.ConfirmFindingResponse, row storage.Request) error {
+			return b.fillReasons(ctx, r.GetConfirmation(), row)
+		},
+	}.run(ctx)
+}
+
+func (b *Book) prepareConfirming(ctx context.Context, caller string, req *trigonev1.ConfirmFindingRequest, now time.Time) (*change, error) {
+	f, err := b.openFor(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
-	return retry(func() (*trigonev1.ConfirmFindingResponse, error) { return b.confirmFinding(ctx, r, req) })
-}
-
-func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
-	resp := &trigonev1.ConfirmFindingResponse{}
-	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *Folder, e *trigonev1.Evaluation) {
-		resp.Evaluation = e
-		fillReasons(resp.GetConfirmation(), f)
-	})
-	if answered || err != nil {
-		return resp, err
-	}
 	if f.confirmed()[req.GetFindingId()] {
-		resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.Case.Version, f.statuses()
-		resp.Evaluation, err = b.Evaluation(ctx, f.Case)
-		return resp, err
+		return standing(f, now)
 	}
-	w := storage.Write{Expected: f.Case.Version}
-	j, err := b.judge(ctx, f, r.now)
+	j, err := b.judge(ctx, f, now)
 	if err != nil {
 		return nil, err
 	}
@@ -159,23 +151,12 @@ func (b *Book) confirmFinding(ctx context.Context, r review, req *trigonev1.Conf
 		return nil, Refuse(FailedPrecondition, ReasonNoContradiction,
 			"no open contradiction of this case has this id; GetCase gives the findings with their ids, and a caution or a note disputes nothing and needs no confirmation")
 	}
-	f.Case.Version++
-	f.enter(&w, storage.Confirmation{
-		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed,
-		Caller: r.caller, Time: r.now, Reason: req.GetReason(),
+	ch := begin(f, caller, now)
+	ch.reason = byConfirmation
+	ch.enter(storage.Confirmation{
+		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed, Caller: caller, Reason: req.GetReason(),
 	})
-	evaluation, err := r.judged(ctx, f, &w, byConfirmation)
-	if err != nil {
-		return nil, err
-	}
-	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.Case.Version, f.statuses()
-	receipt := proto.Clone(resp).(*trigonev1.ConfirmFindingResponse)
-	withoutReasons(receipt.GetConfirmation())
-	if err := r.append(ctx, f, w, receipt); err != nil {
-		return nil, err
-	}
-	resp.Evaluation = evaluation
-	return resp, nil
+	return ch, nil
 }
 
 // RevokeConfirmation takes a confirmation back.
@@ -183,88 +164,41 @@ func (b *Book) RevokeConfirmation(ctx context.Context, caller string, req *trigo
 	if err := checkWord(req); err != nil {
 		return nil, err
 	}
-	r, err := b.review(caller, methodRevoke, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.RevokeConfirmationRequest).RequestId = "" })
-	if err != nil {
-		return nil, err
-	}
-	return retry(func() (*trigonev1.RevokeConfirmationResponse, error) { return b.revokeConfirmation(ctx, r, req) })
+	return call[*trigonev1.RevokeConfirmationResponse]{
+		book: b, caller: caller, method: methodRevoke, request: req,
+		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.RevokeConfirmationResponse, error) {
+			ch, err := b.prepareRevoking(ctx, caller, req, now)
+			return ch, func() *trigonev1.RevokeConfirmationResponse {
+				return &trigonev1.RevokeConfirmationResponse{
+					CaseVersion: ch.after.Case.Version, Sections: ch.after.statuses(),
+					Confirmation: ch.after.confirmationOf(req.GetFindingId()), Evaluation: ch.evaluation,
+				}
+			}, err
+		},
+		evaluation: func(r *trigonev1.RevokeConfirmationResponse) **trigonev1.Evaluation { return &r.Evaluation },
+		leaveOut:   func(r *trigonev1.RevokeConfirmationResponse) { withoutReasons(r.GetConfirmation()) },
+		putBack: func(ctx context.Context, r *trigonev1.RevokeConfirmationResponse, row storage.Request) error {
+			return b.fillReasons(ctx, r.GetConfirmation(), row)
+		},
+	}.run(ctx)
 }
 
-func (b *Book) revokeConfirmation(ctx context.Context, r review, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
-	resp := &trigonev1.RevokeConfirmationResponse{}
-	f, answered, err := r.openFor(ctx, req.GetCase(), resp, func(f *Folder, e *trigonev1.Evaluation) {
-		resp.Evaluation = e
-		fillReasons(resp.GetConfirmation(), f)
-	})
-	if answered || err != nil {
-		return resp, err
+func (b *Book) prepareRevoking(ctx context.Context, caller string, req *trigonev1.RevokeConfirmationRequest, now time.Time) (*change, error) {
+	f, err := b.openFor(ctx, req.GetCase())
+	if err != nil {
+		return nil, err
 	}
 	if !f.confirmed()[req.GetFindingId()] {
 		return nil, Refuse(FailedPrecondition, ReasonNotConfirmed,
 			"no confirmation of a finding with this id stands in this case; GetCase lists its confirmations")
 	}
-	w := storage.Write{Expected: f.Case.Version}
-	f.Case.Version++
-	f.enter(&w, storage.Confirmation{
+	ch := begin(f, caller, now)
+	ch.reason = byRevocation
+	ch.enter(storage.Confirmation{
 		FindingID: req.GetFindingId(), Rule: f.confirmationOf(req.GetFindingId()).GetRule(), Kind: storage.ConfirmationRevoked,
-		Caller: r.caller, Time: r.now, Reason: req.GetReason(),
+		Caller: caller, Reason: req.GetReason(),
 	})
-	evaluation, err := r.judged(ctx, f, &w, byRevocation)
-	if err != nil {
-		return nil, err
-	}
-	resp.Confirmation, resp.CaseVersion, resp.Sections = f.confirmationOf(req.GetFindingId()), f.Case.Version, f.statuses()
-	receipt := proto.Clone(resp).(*trigonev1.RevokeConfirmationResponse)
-	withoutReasons(receipt.GetConfirmation())
-	if err := r.append(ctx, f, w, receipt); err != nil {
-		return nil, err
-	}
-	resp.Evaluation = evaluation
-	return resp, nil
-}
-
-// openFor reads the case that a reviewer's word is about, with all that is on
-// record. An earlier request of the same id is answered from its receipt, which
-// complete then completes.
-func (r review) openFor(ctx context.Context, ref *trigonev1.CaseReference, resp proto.Message, complete func(*Folder, *trigonev1.Evaluation)) (f *Folder, answered bool, err error) {
-	c, err := r.book.Find(ctx, ref)
-	if err != nil {
-		return nil, false, err
-	}
-	if f, err = r.book.Load(ctx, c); err != nil {
-		return nil, false, err
-	}
-	if r.requestID != "" {
-		row, found, err := r.book.replay(ctx, r.caller, c.Site, r.method, r.requestID, r.hash, resp)
-		if err != nil {
-			return nil, false, err
-		}
-		if found {
-			e, err := r.book.StoredEvaluation(ctx, c.Site, row.CaseUID, row.Evaluation)
-			if err != nil {
-				return nil, false, err
-			}
-			complete(f, e)
-			return f, true, nil
-		}
-	}
-	if c.State != storage.CaseActive {
-		return nil, false, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
-	}
-	return f.clone(), false, nil
-}
-
-// judged evaluates the folder after a reviewer's word.
-func (r review) judged(ctx context.Context, f *Folder, w *storage.Write, reason string) (*trigonev1.Evaluation, error) {
-	j, err := r.book.judge(ctx, f, r.now)
-	if err != nil {
-		return nil, err
-	}
-	if err := r.book.settle(f, j, w, r.now, reason, nil); err != nil {
-		return nil, err
-	}
-	w.Evaluation.CaseVersion = f.Case.Version
-	return j.message, nil
+	return ch, nil
 }
 
 // withoutReasons takes the free text out of a receipt: it stands with the
@@ -274,7 +208,15 @@ func withoutReasons(m *trigonev1.Confirmation) {
 }
 
 // fillReasons puts back what withoutReasons took.
-func fillReasons(m *trigonev1.Confirmation, f *Folder) {
+func (b *Book) fillReasons(ctx context.Context, m *trigonev1.Confirmation, row storage.Request) error {
+	c, err := b.Store.Case(ctx, row.Site, row.CaseUID)
+	if err != nil {
+		return err
+	}
+	f, err := b.Load(ctx, c)
+	if err != nil {
+		return err
+	}
 	for _, have := range f.confirmationMessages() {
 		if have.GetFindingId() != m.GetFindingId() || !proto.Equal(have.GetTime(), m.GetTime()) {
 			continue
@@ -284,6 +226,7 @@ func fillReasons(m *trigonev1.Confirmation, f *Folder) {
 			m.EndedReason = have.GetEndedReason()
 		}
 	}
+	return nil
 }
 
 // EvaluateAgain evaluates a case under an earlier rule set or policy. It stores

@@ -15,6 +15,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/policy"
 	"trigone/internal/repair"
+	"trigone/internal/rules"
 	"trigone/internal/settings"
 	"trigone/internal/storage"
 	"trigone/internal/units"
@@ -24,6 +25,7 @@ import (
 
 // judgement is an evaluation with its message.
 type judgement struct {
+	record  convert.Record
 	of      *repair.Case
 	result  evaluate.Evaluation
 	message *trigonev1.Evaluation
@@ -67,7 +69,7 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	for _, r := range f.heads() {
 		message.Sections = append(message.Sections, &trigonev1.SectionRevision{Section: r.Section, Revision: r.number()})
 	}
-	return judgement{of: of, result: result, message: message}, nil
+	return judgement{record: rec, of: of, result: result, message: message}, nil
 }
 
 // EvaluateFile evaluates a case file alone, in process and without a store.
@@ -177,52 +179,22 @@ func (b *Book) tolerances(ctx context.Context, earlier []*Evaluation, by policy.
 // writtenElsewhere is the reason of a change of state that nobody submitted.
 const writtenElsewhere = "a write elsewhere in the case"
 
-// settle writes a judgement onto the folder and into the write: states of the
-// sections, evaluation row, filterable rows, changes of states that nobody
-// submitted, with their reason, and confirmations that lapsed.
-func (b *Book) settle(f *Folder, j judgement, w *storage.Write, at time.Time, reason string, submitted []string) error {
-	disputed := map[string]bool{}
-	for _, finding := range j.result.Findings {
-		if finding.Confirmed {
-			continue
-		}
-		for _, s := range finding.Sections {
-			disputed[s] = true
-		}
+// judgeChange evaluates the case as the change leaves it and writes the judgement
+// into the change: states of the sections, evaluation row, filterable rows, changes
+// of states that nobody submitted, with their reason, and confirmations that lapsed.
+func (b *Book) judgeChange(ctx context.Context, ch *change) error {
+	f, w := ch.after, &ch.write
+	j, err := b.judge(ctx, f, ch.at)
+	if err != nil {
+		return err
 	}
-	for i := range f.Case.Sections {
-		s := &f.Case.Sections[i]
-		if s.State == storage.SectionRetracted {
-			continue
-		}
-		before := s.State
-		s.State = storage.SectionAccepted
-		if disputed[s.Section] {
-			s.State = storage.SectionDisputed
-		}
-		if s.State == before || slices.Contains(submitted, s.Section) {
-			continue
-		}
-		kind := trigonev1.ChangeKind_CHANGE_KIND_SETTLED
-		if s.State == storage.SectionDisputed {
-			kind = trigonev1.ChangeKind_CHANGE_KIND_DISPUTED
-		}
-		w.Changes = append(w.Changes, storage.Change{
-			Kind: convert.Word(kind), Section: s.Section, Revision: s.Head, State: s.State,
-			Reason: reason, Time: at,
-		})
-	}
-	f.lapse(j.result.Findings, w, at)
+	settle(ch, j.result.Findings)
 
 	f.Case.Evaluation++
 	j.message.Number = f.Case.Evaluation
 	f.Case.PlanTiming = string(j.result.InForce.Timing)
-	rec, err := f.Record()
-	if err != nil {
-		return err
-	}
 	f.Case.IncisionTime = time.Time{}
-	if t := rec.Operation.GetIncisionTime(); t != nil {
+	if t := j.record.Operation.GetIncisionTime(); t != nil {
 		f.Case.IncisionTime = t.AsTime()
 	}
 	answer, err := marshal(j.message)
@@ -234,17 +206,19 @@ func (b *Book) settle(f *Folder, j judgement, w *storage.Write, at time.Time, re
 		return err
 	}
 	e := storage.Evaluation{
-		Number: f.Case.Evaluation, Time: at,
+		Number: f.Case.Evaluation, CaseVersion: f.Case.Version, Time: ch.at,
 		CatalogueVersion: j.result.CatalogueVersion, RuleSetVersion: j.result.RuleSetVersion,
 		PolicyHash: b.Policy.Hash, CalibrationID: j.result.CalibrationID, SoftwareVersion: b.software,
-		OutcomeSeen: rec.Operation != nil || len(rec.Results) > 0,
+		OutcomeSeen: j.record.Operation != nil || len(j.record.Results) > 0,
 		Answer:      answer, Metrics: packed,
 	}
 	if s := f.section(convert.SectionPlan); s != nil && s.State != storage.SectionRetracted {
 		e.PlanRevision = s.Head
 	}
 	w.Evaluation = &e
-	w.Policy = &storage.Policy{Hash: b.Policy.Hash, Version: b.Policy.Settings.Version, Text: b.Policy.Text, FirstUsed: at}
+	f.Earlier = append(f.Earlier, &Evaluation{Evaluation: e, message: j.message})
+	ch.evaluation = j.message
+	w.Policy = &storage.Policy{Hash: b.Policy.Hash, Version: b.Policy.Settings.Version, Text: b.Policy.Text, FirstUsed: ch.at}
 	for _, finding := range j.result.Findings {
 		severity := string(finding.Severity)
 		if finding.Confirmed {
@@ -266,4 +240,47 @@ func (b *Book) settle(f *Folder, j judgement, w *storage.Write, at time.Time, re
 		})
 	}
 	return nil
+}
+
+// settle gives every section the state that the findings leave it in, and ends
+// confirmations of what is no longer found.
+func settle(ch *change, findings []rules.Finding) {
+	disputed := map[string]bool{}
+	for _, finding := range findings {
+		if finding.Confirmed {
+			continue
+		}
+		for _, s := range finding.Sections {
+			disputed[s] = true
+		}
+	}
+	written := map[string]int{} // where the call itself tells of a section
+	for i, c := range ch.write.Changes {
+		if c.Section != "" {
+			written[c.Section] = i
+		}
+	}
+	for i := range ch.after.Case.Sections {
+		s := &ch.after.Case.Sections[i]
+		before := s.State
+		if before != storage.SectionRetracted {
+			s.State = storage.SectionAccepted
+			if disputed[s.Section] {
+				s.State = storage.SectionDisputed
+			}
+		}
+		if i, told := written[s.Section]; told {
+			ch.write.Changes[i].State = s.State
+			continue
+		}
+		if s.State == before {
+			continue
+		}
+		kind := trigonev1.ChangeKind_CHANGE_KIND_SETTLED
+		if s.State == storage.SectionDisputed {
+			kind = trigonev1.ChangeKind_CHANGE_KIND_DISPUTED
+		}
+		ch.tell(kind, storage.Change{Section: s.Section, Revision: s.Head, State: s.State, Reason: ch.reason})
+	}
+	ch.lapse(findings)
 }

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"trigone/internal/convert"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -20,74 +18,16 @@ const (
 	methodAmend          = "AmendIdentity"
 )
 
-// review is one change that a reviewer makes to a case on record.
-type review struct {
-	book      *Book
-	caller    string
-	method    string
-	requestID string
-	hash      []byte
-	now       time.Time
-}
-
-func (b *Book) review(caller, method, requestID string, req proto.Message, clearID func(proto.Message)) (review, error) {
-	hash, err := b.contentHash(req, clearID)
-	return review{book: b, caller: caller, method: method, requestID: requestID, hash: hash, now: b.now().UTC()}, err
-}
-
-// replayed reads the answer to an earlier request of the same id into resp.
-func (r review) replayed(ctx context.Context, resp proto.Message) (bool, error) {
-	if r.requestID == "" {
-		return false, nil
-	}
-	_, found, err := r.book.replay(ctx, r.caller, r.book.Policy.Settings.Site, r.method, r.requestID, r.hash, resp)
-	return found, err
-}
-
-// evaluate re-evaluates the folder after sections were retracted.
-func (r review) evaluate(ctx context.Context, f *Folder, w *storage.Write, retracted []string) (*trigonev1.Evaluation, error) {
-	j, err := r.book.judge(ctx, f, r.now)
+// openFor reads the case that a reviewer decides about, with all that is on record.
+func (b *Book) openFor(ctx context.Context, ref *trigonev1.CaseReference) (*Folder, error) {
+	c, err := b.Find(ctx, ref)
 	if err != nil {
 		return nil, err
 	}
-	if err := r.book.settle(f, j, w, r.now, writtenElsewhere, retracted); err != nil {
-		return nil, err
+	if c.State != storage.CaseActive {
+		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	}
-	w.Evaluation.CaseVersion = f.Case.Version
-	return j.message, nil
-}
-
-// append writes the folder's new state.
-func (r review) append(ctx context.Context, f *Folder, w storage.Write, receipt proto.Message) error {
-	f.Case.ChangedTime = r.now
-	w.Case = &f.Case
-	for i := range w.Changes {
-		c := &w.Changes[i]
-		c.CaseUID, c.CaseVersion = f.Case.UID, f.Case.Version
-	}
-	row, err := requestRow(r.caller, f.Case.Site, r.method, r.requestID, r.hash, receipt, f.Case, r.now)
-	if err != nil {
-		return err
-	}
-	w.Request = row
-	return r.book.Store.Append(ctx, f.Case.Site, w)
-}
-
-// retract ends the lines of sections.
-func (r review) retract(f *Folder, w *storage.Write, sections []string, reason trigonev1.RetractionReason, text string) {
-	for _, name := range sections {
-		next := storage.Revision{
-			Section: name, Revision: f.last(name) + 1, ReceivedTime: r.now, Caller: r.caller,
-			Retraction: true, RetractionReason: convert.Word(reason), RetractionText: text, CaseVersion: f.Case.Version,
-		}
-		f.add(next, nil)
-		f.setHead(name, next.Revision, storage.SectionRetracted)
-		w.Revisions = append(w.Revisions, next)
-		w.Changes = append(w.Changes, storage.Change{
-			Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_RETRACTED), Section: name, Revision: next.Revision,
-			State: storage.SectionRetracted, Reason: convert.Word(reason), Time: r.now,
-		})
-	}
+	return b.Load(ctx, c)
 }
 
 // RetractSection retracts one section, with the reason.
@@ -102,38 +42,35 @@ func (b *Book) RetractSection(ctx context.Context, caller string, req *trigonev1
 	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
-	r, err := b.review(caller, methodRetractSection, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.RetractSectionRequest).RequestId = "" })
-	if err != nil {
-		return nil, err
-	}
-	return retry(func() (*trigonev1.RetractSectionResponse, error) { return b.retractSection(ctx, r, req) })
+	return call[*trigonev1.RetractSectionResponse]{
+		book: b, caller: caller, method: methodRetractSection, request: req,
+		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.RetractSectionResponse, error) {
+			ch, err := b.prepareRetraction(ctx, caller, req, now)
+			return ch, func() *trigonev1.RetractSectionResponse {
+				return &trigonev1.RetractSectionResponse{
+					Section: ch.after.status(*ch.after.section(req.GetSection())), CaseVersion: ch.after.Case.Version, Evaluation: ch.evaluation,
+				}
+			}, err
+		},
+		evaluation: func(r *trigonev1.RetractSectionResponse) **trigonev1.Evaluation { return &r.Evaluation },
+	}.run(ctx)
 }
 
-func (b *Book) retractSection(ctx context.Context, r review, req *trigonev1.RetractSectionRequest) (*trigonev1.RetractSectionResponse, error) {
-	resp := &trigonev1.RetractSectionResponse{}
+func (b *Book) prepareRetraction(ctx context.Context, caller string, req *trigonev1.RetractSectionRequest, now time.Time) (*change, error) {
 	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
-	}
-	if found, err := r.replayed(ctx, resp); found || err != nil {
-		if err == nil {
-			resp.Evaluation, err = b.Evaluation(ctx, c)
-		}
-		return resp, err
 	}
 	f, err := b.Load(ctx, c)
 	if err != nil {
 		return nil, err
 	}
-	name := req.GetSection()
-	s := f.section(name)
+	s := f.section(req.GetSection())
 	switch {
 	case s == nil:
 		return nil, Refuse(NotFound, ReasonUnknownSection, "the case has no such section; GetCase lists its sections")
 	case s.State == storage.SectionRetracted:
-		resp.Section, resp.CaseVersion = f.status(*s), c.Version
-		resp.Evaluation, err = b.Evaluation(ctx, c)
-		return resp, err
+		return standing(f, now)
 	case c.State != storage.CaseActive:
 		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	case req.GetEtag() == "":
@@ -141,19 +78,9 @@ func (b *Book) retractSection(ctx context.Context, r review, req *trigonev1.Retr
 	case req.GetEtag() != etag(s.Head):
 		return nil, Refuse(Aborted, ReasonStaleEtag, "the section was written meanwhile; read the case, look at what changed, and retract with the present etag")
 	}
-	w := storage.Write{Expected: c.Version}
-	f.Case.Version++
-	r.retract(f, &w, []string{name}, req.GetReason(), req.GetReasonText())
-	evaluation, err := r.evaluate(ctx, f, &w, []string{name})
-	if err != nil {
-		return nil, err
-	}
-	resp.Section, resp.CaseVersion = f.status(*f.section(name)), f.Case.Version
-	if err := r.append(ctx, f, w, resp); err != nil {
-		return nil, err
-	}
-	resp.Evaluation = evaluation
-	return resp, nil
+	ch := begin(f, caller, now)
+	ch.retract([]string{req.GetSection()}, req.GetReason(), req.GetReasonText())
+	return ch, nil
 }
 
 // RetractCase retracts a whole case, with the reason.
@@ -165,43 +92,41 @@ func (b *Book) RetractCase(ctx context.Context, caller string, req *trigonev1.Re
 	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
-	r, err := b.review(caller, methodRetractCase, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.RetractCaseRequest).RequestId = "" })
-	if err != nil {
-		return nil, err
-	}
-	return retry(func() (*trigonev1.RetractCaseResponse, error) { return b.retractCase(ctx, r, req) })
+	return call[*trigonev1.RetractCaseResponse]{
+		book: b, caller: caller, method: methodRetractCase, request: req,
+		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.RetractCaseResponse, error) {
+			ch, err := b.prepareCaseRetraction(ctx, caller, req, now)
+			return ch, func() *trigonev1.RetractCaseResponse {
+				c := ch.after.Case
+				return &trigonev1.RetractCaseResponse{
+					CaseName: b.CaseName(c.UID), CaseVersion: c.Version, State: convert.Enum[trigonev1.CaseState](c.State),
+				}
+			}, err
+		},
+	}.run(ctx)
 }
 
-func (b *Book) retractCase(ctx context.Context, r review, req *trigonev1.RetractCaseRequest) (*trigonev1.RetractCaseResponse, error) {
-	resp := &trigonev1.RetractCaseResponse{}
-	if found, err := r.replayed(ctx, resp); found || err != nil {
-		return resp, err
-	}
+func (b *Book) prepareCaseRetraction(ctx context.Context, caller string, req *trigonev1.RetractCaseRequest, now time.Time) (*change, error) {
 	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
 	}
-	answer := func(c storage.Case) *trigonev1.RetractCaseResponse {
-		return &trigonev1.RetractCaseResponse{
-			CaseName: b.CaseName(c.UID), CaseVersion: c.Version, State: convert.Enum[trigonev1.CaseState](c.State),
-		}
-	}
+	f, err := b.Load(ctx, c)
 	switch {
+	case err != nil:
+		return nil, err
 	case c.State == storage.CaseRetracted:
-		return answer(c), nil
+		return standing(f, now)
 	case c.State != storage.CaseActive:
 		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	case req.GetCaseVersion() != c.Version:
 		return nil, staleVersion(c, req.GetCaseVersion())
 	}
-	f := &Folder{Case: c}
-	f.Case.State = storage.CaseRetracted
-	f.Case.Version++
-	w := storage.Write{Expected: c.Version, Changes: []storage.Change{{
-		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_CASE_RETRACTED), Reason: convert.Word(req.GetReason()), Time: r.now,
-	}}}
-	resp = answer(f.Case)
-	return resp, r.append(ctx, f, w, resp)
+	ch := begin(f, caller, now)
+	ch.judged = false // what was said of it stands
+	ch.after.Case.State = storage.CaseRetracted
+	ch.tell(trigonev1.ChangeKind_CHANGE_KIND_CASE_RETRACTED, storage.Change{Reason: convert.Word(req.GetReason())})
+	return ch, nil
 }
 
 func staleVersion(c storage.Case, given int64) error {
@@ -240,32 +165,25 @@ func (b *Book) AmendIdentity(ctx context.Context, caller string, req *trigonev1.
 	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
-	r, err := b.review(caller, methodAmend, req.GetRequestId(), req, func(m proto.Message) { m.(*trigonev1.AmendIdentityRequest).RequestId = "" })
-	if err != nil {
-		return nil, err
-	}
-	return retry(func() (*trigonev1.AmendIdentityResponse, error) { return b.amendIdentity(ctx, r, req, patient) })
+	return call[*trigonev1.AmendIdentityResponse]{
+		book: b, caller: caller, method: methodAmend, request: req,
+		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.AmendIdentityResponse, error) {
+			ch, err := b.prepareAmendment(ctx, caller, req, patient, now)
+			return ch, func() *trigonev1.AmendIdentityResponse {
+				return &trigonev1.AmendIdentityResponse{CaseVersion: ch.after.Case.Version, Sections: ch.after.statuses()}
+			}, err
+		},
+	}.run(ctx)
 }
 
-func (b *Book) amendIdentity(ctx context.Context, r review, req *trigonev1.AmendIdentityRequest, patient storage.Identifier) (*trigonev1.AmendIdentityResponse, error) {
-	resp := &trigonev1.AmendIdentityResponse{}
-	if found, err := r.replayed(ctx, resp); found || err != nil {
-		return resp, err
-	}
-	c, err := b.Find(ctx, req.GetCase())
+func (b *Book) prepareAmendment(ctx context.Context, caller string, req *trigonev1.AmendIdentityRequest, patient storage.Identifier, now time.Time) (*change, error) {
+	f, err := b.openFor(ctx, req.GetCase())
 	switch {
 	case err != nil:
 		return nil, err
-	case c.State != storage.CaseActive:
-		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
-	case req.GetCaseVersion() != c.Version:
-		return nil, staleVersion(c, req.GetCaseVersion())
+	case req.GetCaseVersion() != f.Case.Version:
+		return nil, staleVersion(f.Case, req.GetCaseVersion())
 	}
-	f, err := b.Load(ctx, c)
-	if err != nil {
-		return nil, err
-	}
-	f = f.clone()
 	var open []string
 	for i, name := range req.GetWrongSections() {
 		s := f.section(name)
@@ -276,21 +194,18 @@ func (b *Book) amendIdentity(ctx context.Context, r review, req *trigonev1.Amend
 			open = append(open, name)
 		}
 	}
-	f.Case.Version++
-	w := storage.Write{Expected: c.Version, Changes: []storage.Change{{
-		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_AMENDED), Reason: convert.Word(req.GetAmendment()), Time: r.now,
-	}}}
+	ch := begin(f, caller, now)
+	ch.judged = len(open) > 0
+	c := &ch.after.Case
 	if patient != (storage.Identifier{}) && patient != c.Patient {
-		f.Case.FormerPatients = slices.DeleteFunc(f.Case.FormerPatients, func(id storage.Identifier) bool { return id == patient })
-		f.Case.FormerPatients = append(f.Case.FormerPatients, c.Patient)
-		f.Case.Patient = patient
+		c.FormerPatients = slices.DeleteFunc(c.FormerPatients, func(id storage.Identifier) bool { return id == patient })
+		c.FormerPatients = append(c.FormerPatients, c.Patient)
+		c.Patient = patient
 	}
-	if len(open) > 0 {
-		r.retract(f, &w, open, trigonev1.RetractionReason_RETRACTION_REASON_WRONG_PATIENT, req.GetReason())
-		if _, err := r.evaluate(ctx, f, &w, open); err != nil {
-			return nil, err
-		}
-	}
-	resp.CaseVersion, resp.Sections = f.Case.Version, f.statuses()
-	return resp, r.append(ctx, f, w, resp)
+	ch.write.Amendments = append(ch.write.Amendments, storage.Amendment{
+		Kind: convert.Word(req.GetAmendment()), Caller: caller, Time: now, Reason: req.GetReason(),
+	})
+	ch.tell(trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_AMENDED, storage.Change{Reason: convert.Word(req.GetAmendment())})
+	ch.retract(open, trigonev1.RetractionReason_RETRACTION_REASON_WRONG_PATIENT, req.GetReason())
+	return ch, nil
 }

@@ -9,69 +9,34 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"trigone/internal/convert"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
-
-// attempts is how often a write that lost a race is prepared anew.
-const attempts = 5
 
 const methodSubmit = "SubmitCase"
 
 // SubmitCase stores the sections of a case file, all or none, and evaluates the
 // case.
 func (b *Book) SubmitCase(ctx context.Context, caller string, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
-	site, err := b.CheckParent(req.GetParent())
-	if err != nil {
+	if _, err := b.CheckParent(req.GetParent()); err != nil {
 		return nil, err
 	}
 	if err := RefuseFields(checkSubmit(req)); err != nil {
 		return nil, err
 	}
-	hash, err := b.contentHash(req, func(m proto.Message) { m.(*trigonev1.SubmitCaseRequest).RequestId = "" })
-	if err != nil {
-		return nil, err
-	}
 	s := submission{
-		book: b, site: site, caller: caller, file: req.GetCaseFile(), caseName: req.GetCaseName(),
-		conditions: conditions(req), defaultSource: req.GetSourceTime().AsTime(), hash: hash,
-		requestID: req.GetRequestId(), dryRun: req.GetValidateOnly(),
+		book: b, caller: caller, request: req, file: req.GetCaseFile(), caseName: req.GetCaseName(),
+		conditions: conditions(req), validateOnly: req.GetValidateOnly(),
 	}
-	if req.GetSourceTime() == nil {
-		s.defaultSource = time.Time{}
+	if req.GetSourceTime() != nil {
+		s.defaultSource = req.GetSourceTime().AsTime()
 	}
-	return retry(func() (*trigonev1.SubmitCaseResponse, error) {
-		if s.requestID != "" && !s.dryRun {
-			resp, found, err := b.replaySubmit(ctx, s)
-			if found || err != nil {
-				return resp, err
-			}
-		}
-		return s.run(ctx, req)
-	})
-}
-
-// retry prepares a write anew while others win the race for the case.
-func retry[T any](write func() (T, error)) (T, error) {
-	var none T
-	for range attempts {
-		out, err := write()
-		switch {
-		case err == nil:
-			return out, nil
-		case errors.Is(err, storage.ErrStale), errors.Is(err, storage.ErrRequestExists):
-			continue
-		case errors.Is(err, storage.ErrExternalIdentifierTaken):
-			return none, Refuse(Aborted, ReasonCaseNumberTaken,
-				"another case was opened with this case number meanwhile; read it and submit to it")
-		default:
-			return none, err
-		}
-	}
-	return none, Refuse(Aborted, ReasonRace, "the case was written by others %d times meanwhile; submit again", attempts)
+	return call[*trigonev1.SubmitCaseResponse]{
+		book: b, caller: caller, method: methodSubmit, request: req, validateOnly: s.validateOnly,
+		prepare:    s.prepare,
+		evaluation: func(r *trigonev1.SubmitCaseResponse) **trigonev1.Evaluation { return &r.Evaluation },
+	}.run(ctx)
 }
 
 func checkSubmit(req *trigonev1.SubmitCaseRequest) []convert.Violation {
@@ -113,98 +78,88 @@ func conditions(req *trigonev1.SubmitCaseRequest) map[string]*trigonev1.SectionC
 // submission is one submit on its way into the record.
 type submission struct {
 	book          *Book
-	site          string
 	caller        string
+	request       *trigonev1.SubmitCaseRequest // as it came, to be set aside
 	file          *trigonev1.CaseFile
 	caseName      string
 	conditions    map[string]*trigonev1.SectionCondition
 	defaultSource time.Time
-	hash          []byte
-	requestID     string
-	dryRun        bool
-	// advice is set when an answer given while operating is kept.
-	advice *adviceReceipt
+	validateOnly  bool
 	// filing is set when a reviewer files a quarantined submit: the patient is
 	// not compared, and existing sections take the time of receipt as their time
 	// in the source system.
 	filing *storage.Quarantined
 }
 
-func (s submission) run(ctx context.Context, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
-	f, err := s.open(ctx)
+func (s submission) prepare(ctx context.Context, now time.Time) (*change, func() *trigonev1.SubmitCaseResponse, error) {
+	f, err := s.open(ctx, now)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if s.filing == nil && f.Case.Version > 0 && !knows(f.Case, identifier(s.file.GetPatientIdentifier())) {
-		return s.quarantine(ctx, f, req)
+		return s.quarantine(ctx, f, now)
 	}
-	now := s.book.now().UTC()
-	w := storage.Write{Expected: f.Case.Version}
-	receipts, wrote, err := s.place(f, &w, now)
+	ch := begin(f, s.caller, now)
+	if number := s.number(); number.Value != "" {
+		ch.after.Case.ExternalIdentifier = number
+	}
+	receipts, wrote, err := s.place(ch)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	f.Case.ChangedTime = now
-	resp := &trigonev1.SubmitCaseResponse{CaseName: s.book.CaseName(f.Case.UID), CaseVersion: f.Case.Version, Sections: receipts}
 	if !wrote {
-		return s.unchanged(ctx, f, resp, now)
+		if ch, err = standing(f, now); err != nil {
+			return nil, nil, err
+		}
 	}
-	f.Case.Version++
-	resp.CaseVersion = f.Case.Version
+	s.closeQuarantine(ch)
+	return ch, func() *trigonev1.SubmitCaseResponse {
+		resp := &trigonev1.SubmitCaseResponse{
+			CaseName: s.book.CaseName(ch.after.Case.UID), CaseVersion: ch.after.Case.Version, Sections: receipts, Evaluation: ch.evaluation,
+		}
+		if !wrote {
+			resp.Message = "Nothing new: every section is equal to the one on record."
+			return resp
+		}
+		complete(receipts, ch.after)
+		resp.Message = summary(receipts, ch.evaluation)
+		if s.validateOnly {
+			resp.Message = "Not stored, validate_only: " + resp.Message
+			if ch.before == nil {
+				resp.CaseName = ""
+			}
+		}
+		return resp
+	}, nil
+}
 
-	j, err := s.book.judge(ctx, f, now)
-	if err != nil {
-		return nil, err
-	}
-	var submitted []string
+// complete says in the receipts how the sections stand once the case is judged.
+func complete(receipts []*trigonev1.SectionReceipt, f *Folder) {
 	for _, r := range receipts {
-		if r.Outcome != trigonev1.SectionOutcome_SECTION_OUTCOME_UNCHANGED {
-			submitted = append(submitted, r.Section)
-		}
+		s := f.section(r.Section)
+		r.State, r.Etag = convert.Enum[trigonev1.SectionState](s.State), etag(s.Head)
 	}
-	if err := s.book.settle(f, j, &w, now, writtenElsewhere, submitted); err != nil {
-		return nil, err
+}
+
+// number is the case number that the submit gives; a reviewer who files one has
+// named the case.
+func (s submission) number() storage.Identifier {
+	if s.filing != nil {
+		return storage.Identifier{}
 	}
-	own := make([]storage.Change, 0, len(receipts))
-	for _, r := range receipts {
-		st := f.section(r.Section)
-		r.State = convert.Enum[trigonev1.SectionState](st.State)
-		r.Etag = etag(st.Head)
-		kind := trigonev1.ChangeKind_CHANGE_KIND_SUBMITTED
-		switch r.Outcome {
-		case trigonev1.SectionOutcome_SECTION_OUTCOME_UNCHANGED:
-			continue
-		case trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER:
-			kind = trigonev1.ChangeKind_CHANGE_KIND_STORED_AS_OLDER
-		}
-		own = append(own, storage.Change{Kind: convert.Word(kind), Section: r.Section, Revision: r.Revision, State: st.State, Time: now})
-	}
-	w.Changes = append(own, w.Changes...)
-	resp.Evaluation = j.message
-	resp.Message = summary(receipts, j.message)
-	if s.dryRun {
-		resp.Message = "Not stored, validate_only: " + resp.Message
-		if w.Expected == 0 {
-			resp.CaseName = ""
-		}
-		return resp, nil
-	}
-	return resp, s.write(ctx, f, w, resp, now)
+	return identifier(s.file.GetExternalIdentifier())
 }
 
 // open finds the case, or prepares a new one.
-func (s submission) open(ctx context.Context) (*Folder, error) {
-	external := identifier(s.file.GetExternalIdentifier())
-	if s.filing != nil {
-		external = storage.Identifier{}
-	}
+func (s submission) open(ctx context.Context, now time.Time) (*Folder, error) {
+	external := s.number()
 	var c storage.Case
 	var err error
 	switch {
 	case s.caseName != "":
 		c, err = s.book.caseByName(ctx, s.caseName)
 	case external.Value != "":
-		c, err = s.book.Store.CaseByExternalIdentifier(ctx, s.site, external)
+		c, err = s.book.Store.CaseByExternalIdentifier(ctx, s.book.Policy.Settings.Site, external)
 	default:
 		err = storage.ErrNotFound
 	}
@@ -214,8 +169,8 @@ func (s submission) open(ctx context.Context) (*Folder, error) {
 			"no case of this site is known by this number, and the submit has no identity section to open one; submit identity first or with it")
 	case errors.Is(err, storage.ErrNotFound):
 		return &Folder{Case: storage.Case{
-			Site: s.site, UID: s.book.newID(), State: storage.CaseActive, ExternalIdentifier: external,
-			Patient: identifier(s.file.GetPatientIdentifier()), OpenedTime: s.book.now().UTC(),
+			Site: s.book.Policy.Settings.Site, UID: s.book.newID(), State: storage.CaseActive, ExternalIdentifier: external,
+			Patient: identifier(s.file.GetPatientIdentifier()), OpenedTime: now,
 		}}, nil
 	case err != nil:
 		return nil, err
@@ -224,9 +179,6 @@ func (s submission) open(ctx context.Context) (*Folder, error) {
 	case external.Value != "" && c.ExternalIdentifier.Value != "" && external != c.ExternalIdentifier:
 		return nil, Refuse(FailedPrecondition, ReasonCaseNumber, "the case named has another case number; name the case or give its number, not both")
 	}
-	if external.Value != "" {
-		c.ExternalIdentifier = external
-	}
 	return s.book.Load(ctx, c)
 }
 
@@ -234,9 +186,10 @@ func knows(c storage.Case, patient storage.Identifier) bool {
 	return c.Patient == patient || slices.Contains(c.FormerPatients, patient)
 }
 
-// place puts every section of the file on the folder. All refusals of one kind
+// place puts every section of the file into the change. All refusals of one kind
 // are told at once.
-func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts []*trigonev1.SectionReceipt, wrote bool, err error) {
+func (s submission) place(ch *change) (receipts []*trigonev1.SectionReceipt, wrote bool, err error) {
+	f := ch.after
 	var closed, unconditioned, stale []string
 	for _, name := range convert.SectionNames(s.file) {
 		section := convert.Section(s.file, name)
@@ -246,7 +199,7 @@ func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts 
 		}
 		head, state := f.head(name), f.section(name)
 		next := storage.Revision{
-			Section: name, Revision: f.last(name) + 1, Content: content, ReceivedTime: now, SourceTime: s.sourceTime(name), Caller: s.caller,
+			Section: name, Revision: f.last(name) + 1, Content: content, SourceTime: s.sourceTime(name),
 		}
 		receipt := &trigonev1.SectionReceipt{Section: name, Revision: next.Revision, Outcome: trigonev1.SectionOutcome_SECTION_OUTCOME_REPLACED}
 		receipts = append(receipts, receipt)
@@ -277,11 +230,13 @@ func (s submission) place(f *Folder, w *storage.Write, now time.Time) (receipts 
 			receipt.Outcome = trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER
 		}
 		wrote = true
-		f.add(next, section)
-		w.Revisions = append(w.Revisions, next)
+		ch.add(next, section)
+		kind := trigonev1.ChangeKind_CHANGE_KIND_STORED_AS_OLDER
 		if receipt.Outcome != trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER {
 			f.setHead(name, next.Revision, storage.SectionAccepted)
+			kind = trigonev1.ChangeKind_CHANGE_KIND_SUBMITTED
 		}
+		ch.tell(kind, storage.Change{Section: name, Revision: next.Revision})
 	}
 	switch {
 	case len(closed) > 0:
@@ -314,112 +269,6 @@ func timeInSource(r *revision) time.Time {
 		return r.ReceivedTime
 	}
 	return r.SourceTime
-}
-
-// unchanged answers a submit that is equal to the heads. Only a request row is
-// written, so that a retry finds it.
-func (s submission) unchanged(ctx context.Context, f *Folder, resp *trigonev1.SubmitCaseResponse, now time.Time) (*trigonev1.SubmitCaseResponse, error) {
-	resp.Message = "Nothing new: every section is equal to the one on record."
-	evaluation, err := s.book.Evaluation(ctx, f.Case)
-	if err != nil {
-		return nil, err
-	}
-	resp.Evaluation = evaluation
-	if s.dryRun || (s.requestID == "" && s.filing == nil) {
-		return resp, nil
-	}
-	row, err := s.requestRow(f.Case, resp, now)
-	if err != nil {
-		return nil, err
-	}
-	w := storage.Write{Request: row}
-	s.closeQuarantine(&w, now, f.Case.UID)
-	return resp, s.book.Store.Append(ctx, s.site, w)
-}
-
-func (s submission) write(ctx context.Context, f *Folder, w storage.Write, resp *trigonev1.SubmitCaseResponse, now time.Time) error {
-	w.Case = &f.Case
-	for i := range w.Changes {
-		w.Changes[i].CaseUID, w.Changes[i].CaseVersion = f.Case.UID, f.Case.Version
-	}
-	for i := range w.Revisions {
-		w.Revisions[i].CaseVersion = f.Case.Version
-	}
-	w.Evaluation.CaseVersion = f.Case.Version
-	row, err := s.requestRow(f.Case, resp, now)
-	if err != nil {
-		return err
-	}
-	w.Request = row
-	s.closeQuarantine(&w, now, f.Case.UID)
-	return s.book.Store.Append(ctx, s.site, w)
-}
-
-// requestRow keeps what was answered, without the evaluation, which the case has.
-func (s submission) requestRow(c storage.Case, resp *trigonev1.SubmitCaseResponse, now time.Time) (*storage.Request, error) {
-	short := proto.Clone(resp).(*trigonev1.SubmitCaseResponse)
-	short.Evaluation = nil
-	method, receipt := methodSubmit, proto.Message(short)
-	switch {
-	case s.filing != nil:
-		method, receipt = methodFile, filed(short)
-	case s.advice != nil:
-		method, receipt = methodEvaluatePlan, s.advice.of(short)
-	}
-	row, err := requestRow(s.caller, s.site, method, s.requestID, s.hash, receipt, c, now)
-	if row != nil {
-		row.QuarantineID = resp.GetQuarantineId()
-	}
-	return row, err
-}
-
-// requestRow is the row by which a repeated request is known; nil without a
-// request id.
-func requestRow(caller, site, method, requestID string, hash []byte, receipt proto.Message, c storage.Case, now time.Time) (*storage.Request, error) {
-	if requestID == "" {
-		return nil, nil
-	}
-	content, err := marshal(receipt)
-	if err != nil {
-		return nil, err
-	}
-	return &storage.Request{
-		Caller: caller, Site: site, Method: method, RequestID: requestID, ContentHash: hash,
-		CaseUID: c.UID, CaseVersion: c.Version, Evaluation: c.Evaluation, Receipt: content, Time: now,
-	}, nil
-}
-
-// replaySubmit answers an earlier request of the same id.
-func (b *Book) replaySubmit(ctx context.Context, s submission) (*trigonev1.SubmitCaseResponse, bool, error) {
-	resp := &trigonev1.SubmitCaseResponse{}
-	row, found, err := b.replay(ctx, s.caller, s.site, methodSubmit, s.requestID, s.hash, resp)
-	if err != nil || !found {
-		return nil, found, err
-	}
-	if row.Evaluation > 0 {
-		if resp.Evaluation, err = b.StoredEvaluation(ctx, s.site, row.CaseUID, row.Evaluation); err != nil {
-			return nil, true, err
-		}
-	}
-	return resp, true, nil
-}
-
-// replay reads what an earlier request of the same id was answered into resp.
-func (b *Book) replay(ctx context.Context, caller, site, method, requestID string, hash []byte, resp proto.Message) (storage.Request, bool, error) {
-	row, err := b.Store.Request(ctx, caller, site, method, requestID)
-	switch {
-	case errors.Is(err, storage.ErrNotFound):
-		return row, false, nil
-	case err != nil:
-		return row, false, err
-	case !bytes.Equal(row.ContentHash, hash):
-		return row, false, Refuse(AlreadyExists, ReasonRequestIDReused,
-			"this request_id was used for other content; use a new one for every new request, and the same only to repeat one unchanged")
-	}
-	if err := proto.Unmarshal(row.Receipt, resp); err != nil {
-		return row, false, fmt.Errorf("the answer to an earlier request cannot be read: %w", err)
-	}
-	return row, true, nil
 }
 
 // summary says in one sentence what happened.
