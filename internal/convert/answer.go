@@ -182,6 +182,7 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 		for _, l := range metric.Leaves() {
 			d := &trigonev1.MetricDefinition{
 				Id: string(l.ID), Name: l.Name, Unit: l.Unit.UCUM(), Grid: l.Grid, Leaf: true, Tier: Enum[trigonev1.Tier](string(l.Tier)),
+				FormulaNumber: formulaNumber(l.ID),
 			}
 			if len(l.Codes) > 0 {
 				d.CodeSystem, d.Code, d.CodeDisplay = l.Codes[0].System, l.Codes[0].Code, l.Codes[0].Display
@@ -192,6 +193,7 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 	for _, m := range metric.Metrics() {
 		d := &trigonev1.MetricDefinition{
 			Id: string(m.ID), Name: m.Name, Unit: m.Unit.UCUM(), Grid: m.Grid, Formula: m.Formula, Inputs: texts[string](m.Inputs), Source: string(m.Source),
+			FormulaNumber: formulaNumber(m.ID),
 		}
 		if len(m.Codes) > 0 {
 			d.CodeSystem, d.Code, d.CodeDisplay = m.Codes[0].System, m.Codes[0].Code, m.Codes[0].Display
@@ -199,6 +201,11 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 		out.Metrics = append(out.Metrics, d)
 	}
 	return out
+}
+
+func formulaNumber(id valve.ID) int32 {
+	n, _ := metric.FormulaNumber(id)
+	return int32(n)
 }
 
 // RuleDefinitions gives every rule with the limits in force.

@@ -131,7 +131,7 @@ func comparisonRow(order int64, c *trigonev1.Comparison, complete bool) (storage
 	message, err := marshal(content)
 	row := storage.Comparison{
 		Order: order, ID: c.GetId(), DiscrepancyID: c.GetDiscrepancyId(),
-		Kind: int(c.GetKind()), Verdict: int(c.GetVerdict()), Class: classNumber(c.GetClass()), Metric: 0,
+		Kind: int(c.GetKind()), Verdict: int(c.GetVerdict()), Class: classNumber(c.GetClass()),
 		Place: c.GetPlace(), Occasion: c.GetOccasion(), ThingPlanned: c.GetThingPlanned(), Run: int(c.GetRun()),
 		Stage: int(c.GetStage()), Method: int(c.GetMethod()), JudgedBy: int(c.GetJudgedBy()), Owner: int(c.GetOwner()),
 		Reason: reasonNumber(c), Root: c.GetParent() == "", PlanRevised: c.GetPlanRevised(),
@@ -141,7 +141,9 @@ func comparisonRow(order int64, c *trigonev1.Comparison, complete bool) (storage
 		PredictionEvaluation: c.PredictionEvaluation, PredictionRole: int(c.GetPredictionRole()),
 		Message: message, Complete: complete,
 	}
-	if _, grid, ok := metric.Describe(valve.ID(c.GetMetric())); ok {
+	id := valve.ID(c.GetMetric())
+	row.Metric, _ = metric.Number(id)
+	if _, grid, ok := metric.Describe(id); ok {
 		row.PlannedSteps, row.ActualSteps = steps(c.PlannedValue, grid), steps(c.ActualValue, grid)
 	}
 	return row, err

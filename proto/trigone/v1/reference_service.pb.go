@@ -206,7 +206,11 @@ type MetricDefinition struct {
 	// Code in FHIR.
 	Code string `protobuf:"bytes,11,opt,name=code,proto3" json:"code,omitempty"`
 	// Display of the code.
-	CodeDisplay   string `protobuf:"bytes,12,opt,name=code_display,json=codeDisplay,proto3" json:"code_display,omitempty"`
+	CodeDisplay string `protobuf:"bytes,12,opt,name=code_display,json=codeDisplay,proto3" json:"code_display,omitempty"`
+	// Number of the form of its formula, from 1. It rises when formula, grid, inputs,
+	// limits, source or assumed deviation change; values are pooled only under equal
+	// numbers.
+	FormulaNumber int32 `protobuf:"varint,13,opt,name=formula_number,json=formulaNumber,proto3" json:"formula_number,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -323,6 +327,13 @@ func (x *MetricDefinition) GetCodeDisplay() string {
 		return x.CodeDisplay
 	}
 	return ""
+}
+
+func (x *MetricDefinition) GetFormulaNumber() int32 {
+	if x != nil {
+		return x.FormulaNumber
+	}
+	return 0
 }
 
 // Request of ListRules.
@@ -756,7 +767,7 @@ const file_trigone_v1_reference_service_proto_rawDesc = "" +
 	"\x0einclude_leaves\x18\x01 \x01(\bR\rincludeLeaves\"z\n" +
 	"\x13ListMetricsResponse\x126\n" +
 	"\ametrics\x18\x01 \x03(\v2\x1c.trigone.v1.MetricDefinitionR\ametrics\x12+\n" +
-	"\x11catalogue_version\x18\x02 \x01(\tR\x10catalogueVersion\"\xba\x02\n" +
+	"\x11catalogue_version\x18\x02 \x01(\tR\x10catalogueVersion\"\xe1\x02\n" +
 	"\x10MetricDefinition\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -771,7 +782,8 @@ const file_trigone_v1_reference_service_proto_rawDesc = "" +
 	" \x01(\tR\n" +
 	"codeSystem\x12\x12\n" +
 	"\x04code\x18\v \x01(\tR\x04code\x12!\n" +
-	"\fcode_display\x18\f \x01(\tR\vcodeDisplay\"\x12\n" +
+	"\fcode_display\x18\f \x01(\tR\vcodeDisplay\x12%\n" +
+	"\x0eformula_number\x18\r \x01(\x05R\rformulaNumber\"\x12\n" +
 	"\x10ListRulesRequest\"o\n" +
 	"\x11ListRulesResponse\x120\n" +
 	"\x05rules\x18\x01 \x03(\v2\x1a.trigone.v1.RuleDefinitionR\x05rules\x12(\n" +
