@@ -161,7 +161,8 @@ func (r *raw) write(w storage.Write) {
 	r.exec(`INSERT OR IGNORE INTO policies VALUES ('harbour', ?, ?, ?, ?)`, w.Policy.Hash, w.Policy.Version, at, w.Policy.Text)
 	for _, v := range w.Changes {
 		r.change++
-		r.exec(`INSERT INTO changes VALUES ('harbour', ?, ?, ?, ?, ?, ?, ?, '', ?, '')`, r.change, v.Kind, v.CaseUID, v.CaseVersion, v.Section, v.Revision, v.State, at)
+		r.exec(`INSERT INTO changes (site, number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id)
+			VALUES ('harbour', ?, ?, ?, ?, ?, ?, ?, '', ?, '')`, r.change, v.Kind, v.CaseUID, v.CaseVersion, v.Section, v.Revision, v.State, at)
 	}
 }
 
