@@ -30,7 +30,7 @@ import (
 )
 
 // start starts a server on a free loopback port and connects to it.
-func start(t *testing.T) (*grpc.ClientConn, *observer.ObservedLogs) {
+func start(t testing.TB) (*grpc.ClientConn, *observer.ObservedLogs) {
 	t.Helper()
 	core, logs := observer.New(zapcore.DebugLevel)
 	running, err := Start(t.Context(), Options{
