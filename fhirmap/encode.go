@@ -1,7 +1,6 @@
 package fhirmap
 
 import (
-	"bytes"
 	"fmt"
 	"slices"
 	"strconv"
@@ -241,59 +240,59 @@ func (a assembly) encode(kind fhir.BundleType, at address) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	entries := make([]textEntry, len(a.ended))
-	for i, r := range a.ended {
-		entries[i].text = r.JSON
-		entries[i].fullURL, entries[i].request = at(r.Type, r.ID)
+	text, err := json.Marshal(b)
+	if err != nil {
+		return nil, err
 	}
-	return b.encode(entries)
+	return a.withEnded(text, len(b.Entry) > 0, at)
 }
 
-// textEntry is an entry whose resource is text already.
-type textEntry struct {
-	fullURL string
-	text    []byte
-	request *fhir.BundleEntryRequest
-}
-
-// encode writes the bundle with further entries behind its own.
-func (b bundle) encode(more []textEntry) ([]byte, error) {
-	out, err := json.Marshal(b)
-	if err != nil || len(more) == 0 {
-		return out, err
+// withEnded writes what has ended behind the entries of an encoded bundle. What at
+// gives no URL for is left out.
+func (a assembly) withEnded(bundle []byte, entries bool, at address) ([]byte, error) {
+	const addresses = 256 // of one entry
+	size := 0
+	for _, row := range a.ended {
+		size += len(row.Gone) + a.ending.room() + addresses
 	}
-	size := len(out)
-	for _, e := range more {
-		size += len(e.text) + len(e.fullURL) + 256
-	}
-	out = slices.Grow(out, size-len(out))
-	if len(b.Entry) == 0 {
-		out = append(out[:len(out)-len("}")], `,"entry":[`...)
+	out := slices.Grow(bundle, size)
+	if entries {
+		out = out[:len(out)-len("]}")]
 	} else {
-		out = append(out[:len(out)-len("]}")], ',')
+		out = out[:len(out)-len("}")]
 	}
-	for i, e := range more {
-		head, err := json.Marshal(struct {
-			FullURL string                   `json:"fullUrl"`
-			Request *fhir.BundleEntryRequest `json:"request,omitempty"`
-		}{e.fullURL, e.request})
-		if err != nil {
+	for _, row := range a.ended {
+		fullURL, request := at(row.Type, row.ID)
+		if fullURL == "" {
+			continue
+		}
+		if entries {
+			out = append(out, ',')
+		} else {
+			out = append(out, `,"entry":[`...)
+			entries = true
+		}
+		// URLs are made of types, ids and escaped text: nothing in them needs quoting.
+		out = append(out, `{"fullUrl":"`...)
+		out = append(out, fullURL...)
+		out = append(out, `","resource":`...)
+		var err error
+		if out, err = a.ending.append(out, row); err != nil {
 			return nil, err
 		}
-		if i > 0 {
-			out = append(out, ',')
+		if request != nil {
+			out = append(out, `,"request":{"method":"`...)
+			out = append(out, request.Method.Code()...)
+			out = append(out, `","url":"`...)
+			out = append(out, request.Url...)
+			out = append(out, `"}`...)
 		}
-		// The resource goes between the two, where an entry of the library has it.
-		cut := bytes.LastIndex(head, []byte(`,"request":{`))
-		if cut < 0 {
-			cut = len(head) - len("}")
-		}
-		out = append(out, head[:cut]...)
-		out = append(out, `,"resource":`...)
-		out = append(out, e.text...)
-		out = append(out, head[cut:]...)
+		out = append(out, '}')
 	}
-	return append(out, "]}"...), nil
+	if entries {
+		out = append(out, ']')
+	}
+	return append(out, '}'), nil
 }
 
 func urn(id string) string { return "urn:uuid:" + id }

@@ -142,7 +142,14 @@ func Resources(h History) ([]Resource, error) {
 		}
 		list = append(list, Resource{r.typ, r.id, text})
 	}
-	return append(list, a.ended...), nil
+	for _, row := range a.ended {
+		text, err := a.ending.append(nil, row)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, Resource{row.Type, row.ID, text})
+	}
+	return list, nil
 }
 
 // ResourceID names a resource.
@@ -168,7 +175,8 @@ func IDs(uid string, s Snapshot) ([]ResourceID, error) {
 type assembly struct {
 	h      History
 	living []resource // of the current state
-	ended  []Resource // what was sent and is not made any more, by type and id
+	ended  []Sent     // what was sent and is not made any more, by type and id
+	ending ending
 }
 
 // assemble puts together what the current state makes and what ended before.
@@ -181,21 +189,19 @@ func assemble(h History) (assembly, error) {
 	if a.living, err = produce(h); err != nil {
 		return a, err
 	}
-	rows := rowsOf(h.Sent)
-	stated := make(map[string]bool, len(a.living))
-	for _, r := range a.living {
-		stated[r.id] = true
-		if row, known := rows[r.id]; known && amends(r.digest(), row) {
-			r.amend()
-		}
-	}
-	end, err := newEnding(h)
-	if err != nil {
+	if a.ending, err = newEnding(h); err != nil {
 		return a, err
 	}
-	end.codes.put(a.living)
+	stated := make(map[string]resource, len(a.living))
+	for _, r := range a.living {
+		stated[r.id] = r
+	}
+	a.ended = make([]Sent, 0, len(h.Sent))
 	for _, row := range h.Sent {
-		if stated[row.ID] {
+		if r, is := stated[row.ID]; is {
+			if amends(r.digest(), row) {
+				r.amend()
+			}
 			continue
 		}
 		if !row.ended() {
@@ -204,15 +210,11 @@ func assemble(h History) (assembly, error) {
 				return a, err
 			}
 		}
-		if row.Gone == nil {
-			continue
+		if row.Gone != nil {
+			a.ended = append(a.ended, row)
 		}
-		r, err := end.resource(row)
-		if err != nil {
-			return a, err
-		}
-		a.ended = append(a.ended, r)
 	}
-	slices.SortFunc(a.ended, byTypeAndID)
+	slices.SortFunc(a.ended, sentInOrder)
+	a.ending.codes.put(a.living)
 	return a, nil
 }

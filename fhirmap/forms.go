@@ -39,8 +39,8 @@ func (a assembly) types() map[string]string {
 	for _, r := range a.living {
 		types[r.id] = r.typ
 	}
-	for _, r := range a.ended {
-		types[r.ID] = r.Type
+	for _, row := range a.ended {
+		types[row.ID] = row.Type
 	}
 	return types
 }
@@ -77,21 +77,29 @@ func ConditionalTransaction(h History) ([]byte, error) {
 		kept = append(kept, e)
 	}
 	b.Entry = kept
-	var more []textEntry
-	for _, r := range a.ended {
-		var named struct {
+	text, err := json.Marshal(b)
+	if err != nil {
+		return nil, err
+	}
+	named := map[string]*fhir.Identifier{}
+	for i, row := range a.ended {
+		var form struct {
 			Identifier []fhir.Identifier `json:"identifier"`
 		}
-		if err := json.Unmarshal(r.JSON, &named); err != nil {
-			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
+		if err := json.Unmarshal(row.Gone, &form); err != nil {
+			return nil, fmt.Errorf("%s %s: %w", row.Type, row.ID, err)
 		}
-		if len(named.Identifier) == 0 {
-			continue
+		if len(form.Identifier) > 0 {
+			named[row.ID] = &form.Identifier[0]
+			a.ended[i].Gone = bytes.Replace(row.Gone, []byte(`"id":"`+row.ID+`",`), nil, 1)
 		}
-		bare := bytes.Replace(r.JSON, []byte(`"id":"`+r.ID+`",`), nil, 1)
-		more = append(more, textEntry{urn(r.ID), bare, found(r.Type, &named.Identifier[0])})
 	}
-	return b.encode(more)
+	return a.withEnded(text, len(kept) > 0, func(typ, id string) (string, *fhir.BundleEntryRequest) {
+		if named[id] == nil {
+			return "", nil
+		}
+		return urn(id), found(typ, named[id])
+	})
 }
 
 // withoutID gives a wrapped resource without its id, and its identifier; nil if

@@ -269,7 +269,7 @@ func unknownForm(typ, id string) resource {
 	case typeProcedure:
 		r.procedure = &fhir.Procedure{Id: text(id), Code: &what}
 	case typeDevice:
-		r.device = &fhir.Device{Id: text(id), Patient: &fhir.Reference{}}
+		r.device = &fhir.Device{Id: text(id), Type: &what, Patient: &fhir.Reference{}}
 	case typeIssue:
 		r.issue = &fhir.DetectedIssue{Id: text(id), Code: &what}
 	case typeRequest:
@@ -309,21 +309,23 @@ func newEnding(h History) (ending, error) {
 	return e, err
 }
 
-// resource gives an ended resource as it is sent now.
-func (e ending) resource(s Sent) (Resource, error) {
+// append writes an ended resource as it is sent now behind out.
+func (e ending) append(out []byte, s Sent) ([]byte, error) {
 	form, err := e.codes.inText(s.Type, s.Gone)
 	if err != nil {
-		return Resource{}, fmt.Errorf("%s %s: %w", s.Type, s.ID, err)
+		return nil, fmt.Errorf("%s %s: %w", s.Type, s.ID, err)
 	}
 	head, rest, found := bytes.Cut(form, emptyMeta)
 	if !found {
-		return Resource{}, fmt.Errorf("%s %s: its form as ended has no room for the history number", s.Type, s.ID)
+		return nil, fmt.Errorf("%s %s: its form as ended has no room for the history number", s.Type, s.ID)
 	}
-	out := make([]byte, 0, len(form)+len(e.meta)+len(e.subject))
 	out = append(out, head...)
 	out = append(out, emptyMeta[:len(emptyMeta)-2]...)
 	out = append(out, e.meta...)
 	for _, empty := range emptySubjects {
+		if s.Type == typeProvenance {
+			break // it names nobody, and is long
+		}
 		if before, after, found := bytes.Cut(rest, empty); found {
 			out = append(out, before...)
 			out = append(out, empty[:len(empty)-2]...)
@@ -332,8 +334,11 @@ func (e ending) resource(s Sent) (Resource, error) {
 			break
 		}
 	}
-	return Resource{s.Type, s.ID, append(out, rest...)}, nil
+	return append(out, rest...), nil
 }
+
+// room is more than append adds to a form.
+func (e ending) room() int { return len(e.meta) + len(e.subject) }
 
 // digestBytes are enough to tell apart what one resource said in states that
 // follow each other.
