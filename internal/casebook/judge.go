@@ -60,7 +60,7 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	}
 	of := convert.Case(rec)
 	result := evaluate.Evaluate(evaluate.Input{
-		Case: of, Settings: by.policy.Settings, Tolerances: tolerances, Predictions: predictions,
+		Case: of, Settings: by.policy.Settings, Tolerances: tolerances, Predictions: predictions, First: len(f.Earlier) == 0,
 		Confirmed: f.confirmed(), RuleSet: by.ruleSet, Software: b.software, Replays: by.repeats,
 	})
 	message := convert.Evaluation(&result)
@@ -125,7 +125,10 @@ func storedPredictions(earlier []*Evaluation) (map[int64]discrepancy.Prediction,
 		if err != nil {
 			return nil, err
 		}
-		out[revision] = discrepancy.Prediction{Evaluation: e.Number, Values: predictedValues(message)}
+		out[revision] = discrepancy.Prediction{
+			Predicted: discrepancy.Predicted{Evaluation: e.Number, CatalogueVersion: message.GetCatalogueVersion(), CalibrationID: message.GetCalibrationId()},
+			Values:    predictedValues(message),
+		}
 	}
 	return out, nil
 }

@@ -45,8 +45,11 @@ func Evaluation(e *evaluate.Evaluation) *trigonev1.Evaluation {
 	for _, g := range e.Gaps {
 		out.RuleGaps = append(out.RuleGaps, &trigonev1.RuleGap{Rule: g.Rule, Occasion: string(g.At.Occasion), Place: string(g.At.Place), Missing: g.Missing})
 	}
-	for _, d := range e.Discrepancies {
-		out.Discrepancies = append(out.Discrepancies, difference(d))
+	for _, c := range e.Comparisons {
+		out.Comparisons = append(out.Comparisons, comparison(c))
+		if c.Differs() {
+			out.Discrepancies = append(out.Discrepancies, difference(c))
+		}
 	}
 	for _, s := range e.Suggestions {
 		out.Suggestions = append(out.Suggestions, &trigonev1.Suggestion{Missing: s.Missing, Metrics: texts[string](s.Metrics), Occasion: string(s.Occasion)})
@@ -119,19 +122,74 @@ func limits(list []settings.Threshold) []*trigonev1.AppliedLimit {
 	return out
 }
 
-func difference(d discrepancy.Discrepancy) *trigonev1.Discrepancy {
-	out := &trigonev1.Discrepancy{
-		Id: d.ID, Class: string(d.Class), Reference: d.Reference, Verdict: Enum[trigonev1.DiscrepancyVerdict](string(d.Verdict)), Message: d.Message,
-		PlannedStepId: d.PlannedStepID, PerformedStepId: d.PerformedStepID, Metric: d.Metric, Place: string(d.Place), Occasion: string(d.Occasion),
-		Run: int32(d.Run), Stage: Enum[trigonev1.Stage](string(d.Stage)), Planned: d.Planned, Actual: d.Actual,
-		PlannedValue: pointer(d.PlannedValue), ActualValue: pointer(d.ActualValue), Difference: pointer(d.Difference), Tolerance: pointer(d.Tolerance),
-		JudgedBy: Enum[trigonev1.JudgedBy](string(d.JudgedBy)), JudgedByVersion: d.JudgedByVersion,
-		Method: Enum[trigonev1.Method](string(d.Method)), Reason: d.Reason, Parent: d.Parent, PlanRevised: d.PlanRevised, Missing: d.Missing,
+func comparison(c discrepancy.Comparison) *trigonev1.Comparison {
+	out := &trigonev1.Comparison{
+		Id: c.ID, Kind: Enum[trigonev1.ComparisonKind](string(c.Kind)), Verdict: Enum[trigonev1.ComparisonVerdict](string(c.Verdict)),
+		Class: string(c.Class), DiscrepancyId: c.DiscrepancyID, ThingPlanned: c.Thing, Message: c.Message,
+		PlannedStepId: c.PlannedStepID, PerformedStepId: c.PerformedStepID, TargetId: c.TargetID,
+		Metric: c.Metric, Place: string(c.Place), Occasion: string(c.Occasion), Run: int32(c.Run), Stage: Enum[trigonev1.Stage](string(c.Stage)),
+		Method: Enum[trigonev1.Method](string(c.Method)), Planned: c.Planned, Actual: c.Actual,
+		PlannedValue: pointer(c.PlannedValue), PlannedSd: pointer(c.PlannedSD), ActualValue: pointer(c.ActualValue), ActualSd: pointer(c.ActualSD),
+		Difference: pointer(c.Difference), Lower: pointer(c.Lower), Upper: pointer(c.Upper),
+		Tolerance: pointer(c.Tolerance), Margin: pointer(c.Margin), Z: pointer(c.Z), Unit: unit(c.Unit),
+		JudgedBy: Enum[trigonev1.JudgedBy](string(c.JudgedBy)), JudgedByVersion: c.JudgedByVersion,
+		Owner: Enum[trigonev1.LimitOwner](string(c.Owner)), LimitOnReading: c.LimitOnReading,
+		Reason: c.Reason, Parent: c.Parent, PlanRevised: c.PlanRevised, Missing: c.Missing, NotApplicableBecause: c.NotApplicableBecause,
+		FormulaNumber: int32(c.FormulaNumber),
 	}
-	if d.Unit.Valid() {
-		out.Unit = d.Unit.UCUM()
+	if n, known := c.MetricFormulaNumber.Get(); known {
+		out.MetricFormulaNumber = proto.Int32(int32(n))
+	}
+	if p := c.Predicted; p != nil {
+		out.PredictionEvaluation, out.PredictionCatalogueVersion = proto.Int64(p.Evaluation), p.CatalogueVersion
+		out.PredictionCalibrationId, out.PredictionRole = p.CalibrationID, Enum[trigonev1.MetricRole](string(p.Role))
 	}
 	return out
+}
+
+// difference gives a comparison that is a discrepancy in the form of one.
+func difference(c discrepancy.Comparison) *trigonev1.Discrepancy {
+	planned, apart := c.AgainstEnd()
+	return &trigonev1.Discrepancy{
+		Id: c.DiscrepancyID, Class: string(c.Class), Reference: c.Class.Reference(), Verdict: Enum[trigonev1.DiscrepancyVerdict](string(c.Verdict)),
+		Message: c.Message, PlannedStepId: c.PlannedStepID, PerformedStepId: c.PerformedStepID,
+		Metric: c.Metric, Place: string(c.Place), Occasion: string(c.Occasion), Run: int32(c.Run), Stage: Enum[trigonev1.Stage](string(c.Stage)),
+		Planned: c.Planned, Actual: c.Actual, PlannedValue: pointer(planned), ActualValue: pointer(c.ActualValue), Difference: pointer(apart),
+		Unit: unit(c.Unit), Tolerance: pointer(c.Margin), JudgedBy: Enum[trigonev1.JudgedBy](string(c.JudgedBy)), JudgedByVersion: c.JudgedByVersion,
+		Method: Enum[trigonev1.Method](string(c.Method)), Reason: c.Reason, Parent: c.Parent, PlanRevised: c.PlanRevised, Missing: c.Missing,
+	}
+}
+
+func unit(u units.Unit) string {
+	if !u.Valid() {
+		return ""
+	}
+	return u.UCUM()
+}
+
+// ThingsPlanned counts how the things planned came out, of one case or of several:
+// the lists are of one case each.
+func ThingsPlanned(cases ...[]*trigonev1.Comparison) *trigonev1.ThingsPlanned {
+	n := things(cases)
+	return &trigonev1.ThingsPlanned{
+		Total: int32(n.Total), AsPlanned: int32(n.AsPlanned), Otherwise: int32(n.Otherwise),
+		CannotBeTold: int32(n.CannotBeTold), NotEvaluable: int32(n.NotEvaluable), NotApplicable: int32(n.NotApplicable),
+	}
+}
+
+// ThingsPlannedText puts that count into words.
+func ThingsPlannedText(cases ...[]*trigonev1.Comparison) string { return things(cases).String() }
+
+func things(cases [][]*trigonev1.Comparison) discrepancy.Things {
+	var all discrepancy.Things
+	for _, list := range cases {
+		var t discrepancy.Tally
+		for _, c := range list {
+			t.Add(c.GetThingPlanned(), discrepancy.Verdict(Word(c.GetVerdict())))
+		}
+		all = all.Plus(t.Things())
+	}
+	return all
 }
 
 func source(s settings.Source) *trigonev1.Source {

@@ -51,11 +51,15 @@ func full() *evaluate.Evaluation {
 			Disputes: in(), Sections: []string{"result/exit"}, Root: "root", Final: true, Confirmed: true,
 		}},
 		Gaps: []rules.Gap{{Rule: "x", At: metric.At{Place: "p2", Occasion: "plan"}, Missing: []string{"m"}}},
-		Discrepancies: []discrepancy.Discrepancy{{
-			ID: "d", Class: discrepancy.TargetMissed, Reference: "D08", Verdict: discrepancy.Present, Message: "said",
-			PlannedStepID: "a", PerformedStepID: "b", Metric: "mean_gradient", Place: "a2_p2", Occasion: "result/exit", Run: 2, Stage: valve.LeavingTheatre,
+		Comparisons: []discrepancy.Comparison{{
+			ID: "c", Kind: discrepancy.KindAim, Class: discrepancy.TargetMissed, DiscrepancyID: "d", Verdict: discrepancy.Present, Message: "said",
+			Thing: "aim:t", TargetID: "t", PlannedStepID: "a", PerformedStepID: "b", Metric: "mean_gradient", Place: "a2_p2", Occasion: "result/exit", Run: 2, Stage: valve.LeavingTheatre,
 			Planned: "planned", Actual: "actual", PlannedValue: units.Some(4.0), ActualValue: units.Some(6.0), Difference: units.Some(2.0),
-			Unit: units.MMHg, Tolerance: units.Some(1.0), JudgedBy: discrepancy.ByTarget, JudgedByVersion: "3", Method: valve.Doppler,
+			PlannedSD: units.Some(0.25), ActualSD: units.Some(0.75), Lower: units.Some(2.0), Upper: units.Some(4.0),
+			Unit: units.MMHg, Tolerance: units.Some(1.0), Margin: units.Some(1.5), Z: units.Some(2.5), Owner: settings.Site, LimitOnReading: true,
+			NotApplicableBecause: "n", FormulaNumber: 1, MetricFormulaNumber: units.Some(2),
+			Predicted: &discrepancy.Predicted{Evaluation: 5, CatalogueVersion: "c", CalibrationID: "k", Role: valve.PredictedFromPlan},
+			JudgedBy:  discrepancy.ByTarget, JudgedByVersion: "3", Method: valve.Doppler,
 			Reason: "judgement", Parent: "parent", PlanRevised: true, Missing: []string{"m"},
 		}},
 		Replay:      evaluate.Exact,
@@ -86,7 +90,7 @@ func unset(m protoreflect.Message, path string) []string {
 
 // Every field of the answer is filled from an evaluation that has everything.
 func TestEveryFieldOfAnEvaluationIsFilled(t *testing.T) {
-	want := []string{"number", "time", "sections", "software_version", "comparisons"} // the caller's
+	want := []string{"number", "time", "sections", "software_version"} // the caller's
 	if got := unset(Evaluation(full()).ProtoReflect(), ""); !slices.Equal(got, want) {
 		t.Errorf("unset: %v, want %v", got, want)
 	}
@@ -219,7 +223,7 @@ func TestAnswersOfTheInventedCases(t *testing.T) {
 		rec.OperationReceived = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
 		e := evaluate.Evaluate(evaluate.Input{Case: Case(rec), Settings: settings.BuiltIn("harbour", "1", "Europe/London")})
 		out := Evaluation(&e)
-		if len(out.GetMetrics()) != len(e.Metrics) || len(out.GetFindings()) != len(e.Findings) || len(out.GetDiscrepancies()) != len(e.Discrepancies) ||
+		if len(out.GetMetrics()) != len(e.Metrics) || len(out.GetFindings()) != len(e.Findings) || len(out.GetDiscrepancies()) != len(e.Discrepancies()) || len(out.GetComparisons()) != len(e.Comparisons) ||
 			len(out.GetRuleGaps()) != len(e.Gaps) || len(out.GetSuggestions()) != len(e.Suggestions) {
 			t.Errorf("%s: the answer is not complete", name)
 		}

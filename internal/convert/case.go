@@ -330,13 +330,17 @@ func technique(t *trigonev1.Technique) repair.Step {
 	case *trigonev1.Technique_ArtificialChord:
 		a := orEmpty(k.ArtificialChord)
 		return repair.Step{Technique: repair.ArtificialChord, Places: locations(a.GetTargets()),
-			Chords: &repair.Chords{PairCount: maybeInt(a.PairCount), StrandCount: maybeInt(a.StrandCount), Papillary: Word(a.GetPapillaryMuscle())}}
+			Chords: &repair.Chords{
+				PairCount: maybeInt(a.PairCount), StrandCount: maybeInt(a.StrandCount), Form: Word(a.GetForm()), Insertion: Word(a.GetInsertion()),
+				Papillary: Word(a.GetPapillaryMuscle()), PapillaryHead: Word(a.GetPapillaryHead()),
+			}}
 	case *trigonev1.Technique_ChordTransfer:
 		a := orEmpty(k.ChordTransfer)
 		step := repair.Step{Technique: repair.ChordTransfer, ChordCount: maybeInt(a.ChordCount)}
 		if a.GetTo() != nil {
 			step.Places = []repair.Location{location(a.GetTo())}
 		}
+		step.From = location(a.GetFrom())
 		return step
 	case *trigonev1.Technique_CleftClosure:
 		a := k.CleftClosure

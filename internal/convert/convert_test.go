@@ -251,9 +251,7 @@ var recordOnlyStudy = map[string]string{
 // recordOnlyStep are facts of a technique that nothing reads.
 var recordOnlyStep = map[string]string{
 	"annuloplasty.sizers.fit": "for the record", "annuloplasty.sizing_method": "for the record", "annuloplasty.orientation_deg": "for the record",
-	"artificial_chord.form": "for the record", "artificial_chord.length_basis": "for the record", "artificial_chord.insertion": "for the record",
-	"artificial_chord.papillary_head":    "for the record",
-	"artificial_chord.reference_segment": "for the record", "chord_transfer.from": "the target is judged, not the origin",
+	"artificial_chord.length_basis": "for the record", "artificial_chord.reference_segment": "for the record",
 }
 
 // listed gives the entry that lists a path as not reasoned about, or "".

@@ -36,7 +36,7 @@ var wordTypes = map[string]protoreflect.Enum{
 	"repair.Timing": trigonev1.PlanTiming(0),
 	"metric.State":  trigonev1.MetricState(0), "metric.Tier": trigonev1.Tier(0),
 	"rules.Severity": trigonev1.Severity(0), "rules.Kind": trigonev1.RuleKind(0),
-	"discrepancy.Verdict": trigonev1.DiscrepancyVerdict(0), "discrepancy.JudgedBy": trigonev1.JudgedBy(0),
+	"discrepancy.Kind": trigonev1.ComparisonKind(0), "discrepancy.Verdict": trigonev1.ComparisonVerdict(0), "discrepancy.JudgedBy": trigonev1.JudgedBy(0),
 	"settings.Owner": trigonev1.LimitOwner(0), "settings.Strength": trigonev1.SourceStrength(0),
 }
 
@@ -53,7 +53,7 @@ var otherTypes = map[string]string{
 var complete = []string{
 	"valve.Segment", "valve.Leaflet", "valve.Commissure", "valve.Side", "valve.Boundary", "valve.Slice", "valve.Station", "valve.Stage",
 	"valve.Method", "valve.Load", "valve.CardiacPhase", "valve.Recorded", "valve.Answer", "valve.AbsentReason", "valve.Role", "repair.Timing",
-	"metric.State", "metric.Tier", "rules.Severity", "rules.Kind", "discrepancy.Verdict", "discrepancy.JudgedBy", "settings.Owner", "settings.Strength",
+	"metric.State", "metric.Tier", "rules.Severity", "rules.Kind", "discrepancy.Kind", "discrepancy.Verdict", "discrepancy.JudgedBy", "settings.Owner", "settings.Strength",
 }
 
 // Every word constant of the rooms that reason, read from their source, is a

@@ -12,11 +12,12 @@ import (
 )
 
 // course speaks of further pump runs and of conversion.
-func (c *comparison) course() {
+func (c *comparing) course() {
 	c.furtherRuns()
 	conv := c.op.Conversion
-	e := entry{Discrepancy: Discrepancy{
-		ID: id(Conversion), Class: Conversion, Verdict: Present, Occasion: valve.AtOperation, Planned: "repair",
+	e := entry{Comparison: Comparison{
+		ID: key(KindConversion, "", "", valve.Nowhere, string(valve.AtOperation)), Kind: KindConversion,
+		DiscrepancyID: id(Conversion), Class: Conversion, Verdict: Present, Occasion: valve.AtOperation, Planned: "repair",
 	}}
 	switch {
 	case c.op.Converted():
@@ -31,7 +32,8 @@ func (c *comparison) course() {
 		e.Missing = []string{"conversion of operation"}
 		e.Message = "Whether the repair was converted to a replacement is not recorded"
 	default:
-		return
+		e.Verdict, e.Actual = Agrees, "repair"
+		e.Message = "The repair was not given up for a replacement"
 	}
 	c.add(e)
 }
@@ -52,33 +54,46 @@ var (
 
 // furtherRuns speaks of every pump run after the first that was for the mitral
 // valve: stated so, by its reason, or because a step was done in it.
-func (c *comparison) furtherRuns() {
+func (c *comparing) furtherRuns() {
 	runs := map[int]repair.Run{}
 	for _, r := range c.op.Runs {
 		runs[r.Number] = r
 	}
+	none := c.op.RunsRecorded == valve.Complete
 	for n := 2; n <= c.lastRun; n++ {
 		r := runs[n]
-		e := entry{planned: n, Discrepancy: Discrepancy{
-			ID: id(FurtherPumpRun, fmt.Sprintf("run%d", n)), Class: FurtherPumpRun, Verdict: Present,
+		e := entry{planned: n, Comparison: Comparison{
+			ID: key(KindPumpRun, "", "", valve.Nowhere, fmt.Sprintf("%s/run%d", valve.AtOperation, n)), Kind: KindPumpRun,
+			DiscrepancyID: id(FurtherPumpRun, fmt.Sprintf("run%d", n)), Class: FurtherPumpRun, Verdict: Present,
 			Occasion: valve.AtOperation, Run: n, Planned: "one pump run", Actual: fmt.Sprintf("pump run %d", n), Reason: r.Reason,
 			Message: fmt.Sprintf("Bypass was gone on again for the mitral valve, pump run %d%s", n, because(r.Reason)),
 		}}
 		stepDone := slices.ContainsFunc(c.steps, func(s performedStep) bool { return s.Run == n || s.TakenDownInRun == n })
 		switch {
 		case r.ForMitralValve == valve.Yes, r.ForMitralValve == "" && (slices.Contains(valveReasons, r.Reason) || stepDone):
+			none = false
 		case r.ForMitralValve == valve.No, slices.Contains(otherReasons, r.Reason):
-			continue
+			e.notApplicable("it was not for the mitral valve")
+			e.Message = fmt.Sprintf("Pump run %d: %s%s", n, e.NotApplicableBecause, because(r.Reason))
 		default:
+			none = false
 			e.Verdict = NotJudged
 			e.Missing = []string{"for_mitral_valve of pump run " + fmt.Sprint(n)}
 			e.Message = fmt.Sprintf("Whether pump run %d was for the mitral valve is not recorded", n)
 		}
 		c.add(e)
 	}
-	if c.op.RunsRecorded != valve.Complete && c.lastRun < 2 {
-		c.add(entry{Discrepancy: Discrepancy{
-			ID: id(FurtherPumpRun), Class: FurtherPumpRun, Verdict: NotJudged, Occasion: valve.AtOperation,
+	all := Comparison{
+		ID: key(KindPumpRun, "", "", valve.Nowhere, string(valve.AtOperation)), Kind: KindPumpRun, Class: FurtherPumpRun,
+		DiscrepancyID: id(FurtherPumpRun), Verdict: Agrees, Occasion: valve.AtOperation,
+		Planned: "one pump run", Actual: "one pump run", Message: "Bypass was not gone on again for the mitral valve",
+	}
+	switch {
+	case none:
+		c.add(entry{Comparison: all})
+	case c.op.RunsRecorded != valve.Complete && c.lastRun < 2:
+		c.add(entry{Comparison: Comparison{
+			ID: all.ID, Kind: all.Kind, DiscrepancyID: all.DiscrepancyID, Class: FurtherPumpRun, Verdict: NotJudged, Occasion: valve.AtOperation,
 			Missing: []string{"runs_recorded of operation"},
 			Message: "Whether there was a further pump run is not recorded: the runs are not stated to be complete",
 		}})
@@ -88,7 +103,7 @@ func (c *comparison) furtherRuns() {
 // setsToJudge gives the results that speak of the outcome: that on leaving
 // theatre, those before a further pump run or a conversion, and where nothing is
 // recorded on leaving theatre those of the last run. exit is nil if there is none.
-func (c *comparison) setsToJudge() (exit *repair.Study, before []repair.Study) {
+func (c *comparing) setsToJudge() (exit *repair.Study, before []repair.Study) {
 	if list := c.resultsAt(valve.LeavingTheatre); len(list) > 0 {
 		exit = &list[0]
 	}
@@ -103,27 +118,33 @@ func (c *comparison) setsToJudge() (exit *repair.Study, before []repair.Study) {
 }
 
 // atSet begins an entry about one result.
-func atSet(class Class, metric string, s *repair.Study, parts ...string) entry {
-	return entry{Discrepancy: Discrepancy{
-		ID: id(class, append(parts, string(s.Occasion))...), Class: class, Verdict: Present, Metric: metric,
+func atSet(kind Kind, class Class, metric string, s *repair.Study, parts ...string) entry {
+	return entry{Comparison: Comparison{
+		ID: key(kind, "", metric, valve.Nowhere, string(s.Occasion)), Kind: kind,
+		DiscrepancyID: id(class, append(parts, string(s.Occasion))...), Class: class, Verdict: Present, Metric: metric,
 		Occasion: s.Occasion, Run: s.Run, Stage: s.Stage,
 	}}
 }
 
 // regurgitation speaks of what is left: moderate or more, or above the grade that
 // the plan accepts.
-func (c *comparison) regurgitation() {
+func (c *comparing) regurgitation() {
 	_, before := c.setsToJudge()
 	for _, s := range before {
-		if moderate, ok := s.Grade.ModerateOrMore(); ok && moderate {
-			e := atSet(ResidualRegurgitation, mitralGrade, &s)
-			e.Actual, e.Planned = s.Grade.String(), "mild or less"
+		if moderate, ok := s.Grade.ModerateOrMore(); ok {
+			e := atSet(KindSiteLimit, ResidualRegurgitation, mitralGrade, &s)
+			e.Actual, e.Planned, e.LimitOnReading = s.Grade.String(), "mild or less", true
 			e.Message = fmt.Sprintf("Residual regurgitation %s at %s", e.Actual, setWords(&s))
+			if !moderate {
+				e.Verdict = Agrees
+				e.Message = fmt.Sprintf("Regurgitation %s at %s", e.Actual, setWords(&s))
+			}
 			c.add(e)
 		}
 	}
-	e := entry{Discrepancy: Discrepancy{
-		ID: id(ResidualRegurgitation, string(valve.LeavingTheatre)), Class: ResidualRegurgitation, Verdict: Present,
+	e := entry{Comparison: Comparison{
+		ID: key(KindSiteLimit, "", mitralGrade, valve.Nowhere, string(valve.LeavingTheatre)), Kind: KindSiteLimit, LimitOnReading: true,
+		DiscrepancyID: id(ResidualRegurgitation, string(valve.LeavingTheatre)), Class: ResidualRegurgitation, Verdict: Present,
 		Metric: mitralGrade, Stage: valve.LeavingTheatre, Planned: "mild or less",
 	}}
 	s := c.gradedResult(valve.LeavingTheatre)
@@ -141,33 +162,36 @@ func (c *comparison) regurgitation() {
 	}
 	moderate, _ := s.Grade.ModerateOrMore()
 	if !moderate {
-		verdict, steps := c.aboveAccepted(s.Grade)
-		if verdict == "" {
-			return
+		e.Verdict = Agrees
+		if !c.replacedInTheatre() {
+			e.Message = fmt.Sprintf("Regurgitation %s at leaving theatre", e.Actual)
 		}
-		e.Verdict, e.Planned = verdict, "at most the grade that the plan accepts"
-		e.Difference, e.Tolerance = units.Some(float64(steps)), units.Some(c.gradeTolerance())
-		c.byPlan(&e.Discrepancy, ByTarget)
-		e.Message += ", above the grade that the plan accepts" + doubt(verdict)
+		if g, above := c.aboveAccepted(s.Grade); above {
+			e.Message = fmt.Sprintf("Residual regurgitation %s at leaving theatre", e.Actual)
+			e.Planned, e.LimitOnReading = "at most the grade that the plan accepts", false
+			e.compareGrades(g)
+			c.byPlan(&e.Comparison, ByTarget)
+			e.Message += ", above the grade that the plan accepts" + doubt(g.verdict)
+		}
 	}
 	c.add(e)
 }
 
 // aboveAccepted compares a grade on leaving theatre with the lowest that the plan
 // accepts there in the same scheme.
-func (c *comparison) aboveAccepted(g repair.Grade) (worst Verdict, steps int) {
+func (c *comparing) aboveAccepted(g repair.Grade) (worst graded, above bool) {
 	if c.plan == nil || c.replacedInTheatre() {
-		return "", 0
+		return graded{}, false
 	}
 	for _, t := range c.plan.Targets {
 		if t.Leaf != "" || cmp.Or(t.Stage, valve.LeavingTheatre) != valve.LeavingTheatre {
 			continue
 		}
-		if v, n := c.worse(t.Grade, g); (v == Present || v == Indeterminate) && n > steps {
-			worst, steps = v, n
+		if by := c.worse(t.Grade, g); (by.verdict == Present || by.verdict == Indeterminate) && by.steps > worst.steps {
+			worst, above = by, true
 		}
 	}
-	return worst, steps
+	return worst, above
 }
 
 // setWords names a result: leaving theatre, off bypass after pump run 1.
@@ -181,18 +205,20 @@ func setWords(s *repair.Study) string {
 
 // newFindings speaks of what was not there before: anterior motion, a high
 // gradient, aortic regurgitation, a wall that moves abnormally.
-func (c *comparison) newFindings() {
+func (c *comparing) newFindings() {
 	exit, before := c.setsToJudge()
 	for i := range before {
 		for _, e := range c.findings(&before[i], string(before[i].Occasion)) {
+			// Before a further run, what was not recorded is not asked for.
 			if e.Verdict != NotJudged {
 				c.add(e)
 			}
 		}
 	}
 	if exit == nil {
-		c.add(entry{Discrepancy: Discrepancy{
-			ID: id(NewFinding, string(valve.LeavingTheatre)), Class: NewFinding, Verdict: NotJudged, Stage: valve.LeavingTheatre,
+		c.add(entry{Comparison: Comparison{
+			ID: key(KindSiteLimit, "", "", valve.Nowhere, string(valve.LeavingTheatre)), Kind: KindSiteLimit,
+			DiscrepancyID: id(NewFinding, string(valve.LeavingTheatre)), Class: NewFinding, Verdict: NotJudged, Stage: valve.LeavingTheatre,
 			Missing: []string{"result of " + string(valve.LeavingTheatre)},
 			Message: "New findings on leaving theatre cannot be judged: there is no result of that stage",
 		}})
@@ -204,18 +230,16 @@ func (c *comparison) newFindings() {
 }
 
 // findings judges one result; each finding is named once for the set it is in.
-func (c *comparison) findings(s *repair.Study, set string) []entry {
+func (c *comparing) findings(s *repair.Study, set string) []entry {
 	var list []entry
-	for i, look := range []func(*repair.Study, entry) (entry, bool){
+	for i, look := range []func(*repair.Study, entry) entry{
 		c.anteriorMotion, c.highGradient, c.aorticRegurgitation, c.lateralWall,
 	} {
 		name := []string{"anterior_motion", string(meanGradient), "aortic_regurgitation", "lateral_wall"}[i]
-		e := atSet(NewFinding, name, s)
-		e.ID = id(NewFinding, name, set)
+		e := atSet(KindSiteLimit, NewFinding, name, s)
+		e.ID, e.DiscrepancyID = key(KindSiteLimit, "", name, valve.Nowhere, set), id(NewFinding, name, set)
 		e.planned = i
-		if e, say := look(s, e); say {
-			list = append(list, e)
-		}
+		list = append(list, look(s, e))
 	}
 	return list
 }
@@ -225,54 +249,70 @@ var motions = []string{"none", "chordal", "leaflet_without_obstruction", "leafle
 
 // anteriorMotion is new where it is worse than in the last assessment that speaks
 // of it.
-func (c *comparison) anteriorMotion(s *repair.Study, e entry) (entry, bool) {
+func (c *comparing) anteriorMotion(s *repair.Study, e entry) entry {
 	rank := slices.Index(motions, s.AnteriorMotion)
 	if rank < 0 {
-		return notRecorded(e, "anterior_motion", s), true
+		return notRecorded(e, "anterior_motion", s)
 	}
 	baseline := c.baseline(func(a *repair.Study) bool { return a.AnteriorMotion != "" })
-	if rank == 0 || (baseline != nil && rank <= slices.Index(motions, baseline.AnteriorMotion)) {
-		return e, false
-	}
 	e.Planned, e.Actual = "none", words(s.AnteriorMotion)
 	if baseline != nil {
 		e.Planned = words(baseline.AnteriorMotion)
 	}
 	e.Message = fmt.Sprintf("Systolic anterior motion at %s: %s", setWords(s), e.Actual)
-	return e, true
+	if rank == 0 || (baseline != nil && rank <= slices.Index(motions, baseline.AnteriorMotion)) {
+		e.Verdict = Agrees
+	}
+	return e
 }
 
 const meanGradient = valve.MeanGradient
 
-// highGradient is a mean gradient beyond the site's threshold.
-func (c *comparison) highGradient(s *repair.Study, e entry) (entry, bool) {
+// highGradient is a mean gradient beyond the site's threshold. The limit has a
+// source whose readings carried the same error, so that it applies to the reading
+// as it is.
+func (c *comparing) highGradient(s *repair.Study, e entry) entry {
 	limit := c.in.Settings.Threshold(settings.GradientHigh)
 	e.JudgedBy, e.JudgedByVersion = BySiteTolerance, c.in.Settings.PolicyHash
 	e.Planned = "not above " + amount(meanGradient, limit.Value)
+	e.Owner, e.LimitOnReading = limit.Owner, true
 	if c.replacedInTheatre() && s.Stage == valve.LeavingTheatre {
-		e.Verdict = NotJudged
+		e.notApplicable(replaced)
 		e.Message = "Mean gradient at leaving theatre: " + replaced
-		return e, true
+		return e
 	}
-	key := valve.Key{ID: meanGradient, Occasion: s.Occasion, Role: valve.Measured}
-	v, missing := c.read(key)
+	k := valve.Key{ID: meanGradient, Occasion: s.Occasion, Role: valve.Measured}
+	v, missing := c.read(k)
 	if missing != "" {
 		e = notRecorded(e, string(meanGradient), s)
 		e.Missing = []string{missing}
-		return e, true
+		return e
 	}
-	if !limit.Beyond(v) {
-		return e, false
+	e.Method, e.ActualSD = c.measured[k].Context.Method, c.sd(k)
+	numbers(&e.Comparison, meanGradient, limit.Value, v, 0, 0)
+	e.Upper, e.Tolerance = units.Some(limit.Value), units.None[float64]()
+	e.Verdict = Agrees
+	e.Message = fmt.Sprintf("Mean gradient at %s: %s, limit %s", setWords(s), e.Actual, amount(meanGradient, limit.Value))
+	if limit.Beyond(v) {
+		e.Verdict = Present
+		e.Message = fmt.Sprintf("Mean gradient at %s: %s, above the limit of %s by %s%s", setWords(s), e.Actual,
+			amount(meanGradient, limit.Value), amount(meanGradient, e.Difference.OrElse(0)), c.onReading(&e.Comparison))
 	}
-	e.Method = c.measured[key].Context.Method
-	numbers(&e.Discrepancy, meanGradient, limit.Value, v, 0)
-	e.Message = fmt.Sprintf("Mean gradient at %s: %s, above %s", setWords(s), e.Actual, amount(meanGradient, limit.Value))
-	return e, true
+	return e
+}
+
+// onReading says why a limit on the reading is judged without its error.
+func (c *comparing) onReading(d *Comparison) string {
+	text := "; the limit applies to the reading itself"
+	if sd, known := d.ActualSD.Get(); known {
+		text += ", whose standard deviation is " + amount(valve.ID(d.Metric), sd)
+	}
+	return text
 }
 
 // aorticRegurgitation is new where its grade is worse than in the last assessment
 // of the same scheme.
-func (c *comparison) aorticRegurgitation(s *repair.Study, e entry) (entry, bool) {
+func (c *comparing) aorticRegurgitation(s *repair.Study, e entry) entry {
 	baseline := c.baseline(func(a *repair.Study) bool { return a.AorticGrade.Known() })
 	if baseline == nil || !s.AorticGrade.Known() {
 		e = notRecorded(e, "aortic_regurgitation", s)
@@ -282,39 +322,37 @@ func (c *comparison) aorticRegurgitation(s *repair.Study, e entry) (entry, bool)
 		if s.AorticGrade.Known() {
 			e.Missing = e.Missing[1:]
 		}
-		return e, true
+		return e
 	}
-	verdict, steps := c.worse(baseline.AorticGrade, s.AorticGrade)
-	e.Verdict = verdict
+	by := c.worse(baseline.AorticGrade, s.AorticGrade)
 	e.Planned, e.Actual = baseline.AorticGrade.String(), s.AorticGrade.String()
-	switch verdict {
-	case "":
-		return e, false
-	case NotJudged:
+	e.compareGrades(by)
+	if by.verdict == NotJudged {
 		e.Missing = []string{"aortic_regurgitation in one scheme"}
 		e.Message = "Aortic regurgitation before and after is graded in different schemes"
-	default:
-		e.Difference, e.Tolerance = units.Some(float64(steps)), units.Some(c.gradeTolerance())
-		e.Message = fmt.Sprintf("Aortic regurgitation at %s: %s, before %s%s", setWords(s), e.Actual, e.Planned, doubt(verdict))
+		return e
 	}
-	return e, true
+	e.Message = fmt.Sprintf("Aortic regurgitation at %s: %s, before %s%s", setWords(s), e.Actual, e.Planned, doubt(by.verdict))
+	return e
 }
 
 // lateralWall is newly abnormal where the result or the operation says so.
-func (c *comparison) lateralWall(s *repair.Study, e entry) (entry, bool) {
+func (c *comparing) lateralWall(s *repair.Study, e entry) entry {
 	atExit := s.Stage == valve.LeavingTheatre
 	stated := c.op.Neighbourhood.LateralWallNewlyAbnormal
 	switch {
 	case s.NewLateral, atExit && stated == valve.Yes:
 		e.Planned, e.Actual = "as before", "newly abnormal"
 		e.Message = fmt.Sprintf("Lateral wall newly abnormal at %s", setWords(s))
-		return e, true
+		return e
 	case stated == valve.No:
-		return e, false
+		e.Verdict, e.Planned, e.Actual = Agrees, "as before", "as before"
+		e.Message = fmt.Sprintf("Lateral wall not newly abnormal at %s", setWords(s))
+		return e
 	}
 	e = notRecorded(e, "lateral_wall", s)
 	e.Missing = []string{"lateral_wall_newly_abnormal of operation"}
-	return e, true
+	return e
 }
 
 func notRecorded(e entry, what string, s *repair.Study) entry {
@@ -325,7 +363,7 @@ func notRecorded(e entry, what string, s *repair.Study) entry {
 }
 
 // baseline gives the last assessment that says something, or nil.
-func (c *comparison) baseline(says func(*repair.Study) bool) *repair.Study {
+func (c *comparing) baseline(says func(*repair.Study) bool) *repair.Study {
 	var last *repair.Study
 	for _, s := range c.in.Case.OfKind(repair.Assessment) {
 		if says(&s) {

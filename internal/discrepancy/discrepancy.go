@@ -1,6 +1,7 @@
-// Package discrepancy compares the plan in force with what was done and found.
-// A discrepancy is a recorded, reproducible difference, not an error, and
-// carries no blame. Rules about one side alone live in package rules.
+// Package discrepancy compares the plan in force with what was done and found:
+// every comparison is kept, agreement included. A discrepancy is a recorded,
+// reproducible difference, not an error, and carries no blame. Rules about one
+// side alone live in package rules.
 package discrepancy
 
 import (
@@ -11,28 +12,29 @@ import (
 	"trigone/internal/valve"
 )
 
-// Class is a class of discrepancy; its word is stable, its number a reference.
-type Class string
+// Kind says what is held against what.
+type Kind string
 
-// The classes.
+// The kinds.
 const (
-	StepOmitted           Class = "step_omitted"
-	StepAdded             Class = "step_added"
-	StepRelocated         Class = "step_relocated"
-	StepSubstituted       Class = "step_substituted"
-	StepParameter         Class = "step_parameter"
-	RingSize              Class = "ring_size"
-	RingKind              Class = "ring_kind"
-	TargetMissed          Class = "target_missed"
-	OutsideInterval       Class = "outside_prediction_interval"
-	OutsideSiteTolerance  Class = "outside_site_tolerance"
-	ResidualRegurgitation Class = "residual_regurgitation"
-	NewFinding            Class = "new_finding"
-	FurtherPumpRun        Class = "further_pump_run"
-	Conversion            Class = "conversion"
-	NoPlanInForce         Class = "no_plan_in_force"
-	NotEvaluable          Class = "not_evaluable"
-	RecordConflict        Class = "record_conflict"
+	KindStep                    Kind = "step"
+	KindStepPlace               Kind = "step_place"
+	KindStepTechnique           Kind = "step_technique"
+	KindStepDimension           Kind = "step_dimension"
+	KindHeight                  Kind = "height"
+	KindRingLabel               Kind = "ring_label"
+	KindRingKind                Kind = "ring_kind"
+	KindRingDimension           Kind = "ring_dimension"
+	KindAim                     Kind = "aim"
+	KindGradeAim                Kind = "grade_aim"
+	KindPredictionFromPlan      Kind = "prediction_from_plan"
+	KindPredictionFromExecution Kind = "prediction_from_execution"
+	KindExpectedGradient        Kind = "expected_gradient"
+	KindSiteLimit               Kind = "site_limit"
+	KindPumpRun                 Kind = "pump_run"
+	KindConversion              Kind = "conversion"
+	KindPlanInForce             Kind = "plan_in_force"
+	KindRecord                  Kind = "record"
 )
 
 // Verdict on one comparison.
@@ -43,6 +45,8 @@ const (
 	Present       Verdict = "present"
 	Indeterminate Verdict = "indeterminate"
 	NotJudged     Verdict = "not_evaluable"
+	Agrees        Verdict = "agrees"
+	NotApplicable Verdict = "not_applicable"
 )
 
 // JudgedBy says what the outcome was judged by.
@@ -56,41 +60,103 @@ const (
 	BySiteTolerance      JudgedBy = "site_tolerance"
 )
 
-// Discrepancy is one difference, or one comparison that could not be made.
-type Discrepancy struct {
-	ID              string // stable over evaluations: class, step ids, metric, place, occasion
-	Class           Class
-	Reference       string // D01 ...
-	Verdict         Verdict
-	Message         string
-	PlannedStepID   string
-	PerformedStepID string
-	Metric          string
-	Place           valve.Place
-	Occasion        valve.Occasion
-	Run             int
-	Stage           valve.Stage
-	Planned         string
-	Actual          string
-	PlannedValue    units.Maybe[float64]
-	ActualValue     units.Maybe[float64]
-	Difference      units.Maybe[float64] // actual minus planned
-	Unit            units.Unit
-	Tolerance       units.Maybe[float64]
-	JudgedBy        JudgedBy
-	JudgedByVersion string
-	Method          valve.Method
-	Reason          string
-	Parent          string // id of the root it stands under
-	PlanRevised     bool
-	Missing         []string
+// Comparison is one thing held against another.
+type Comparison struct {
+	ID                   string // stable over evaluations: kind, step or aim, metric, place, occasion
+	Kind                 Kind
+	Verdict              Verdict
+	Class                Class  // of the difference that there is or would be; empty: it is no discrepancy
+	DiscrepancyID        string // stable over evaluations: class, step ids, metric, place, occasion
+	Thing                string // the thing planned that it is counted with; empty: none
+	Message              string
+	PlannedStepID        string
+	PerformedStepID      string
+	TargetID             string
+	Metric               string
+	Place                valve.Place
+	Occasion             valve.Occasion
+	Run                  int
+	Stage                valve.Stage
+	Method               valve.Method
+	Planned              string
+	Actual               string
+	PlannedValue         units.Maybe[float64]
+	PlannedSD            units.Maybe[float64]
+	ActualValue          units.Maybe[float64]
+	ActualSD             units.Maybe[float64]
+	Difference           units.Maybe[float64] // actual minus planned
+	Lower, Upper         units.Maybe[float64] // of an aim, a limit or an interval
+	Tolerance            units.Maybe[float64] // within it there is no difference
+	Margin               units.Maybe[float64] // beyond it there is one
+	Z                    units.Maybe[float64]
+	Unit                 units.Unit
+	JudgedBy             JudgedBy
+	JudgedByVersion      string
+	Owner                settings.Owner // of tolerance or limit
+	LimitOnReading       bool           // the limit applies to readings as they are
+	Reason               string
+	Parent               string // discrepancy id of the root it stands under
+	PlanRevised          bool
+	Missing              []string
+	NotApplicableBecause string
+	FormulaNumber        int
+	MetricFormulaNumber  units.Maybe[int]
+	Predicted            *Predicted // nil: nothing was predicted
+}
+
+// Predicted says by what a prediction was made.
+type Predicted struct {
+	Evaluation       int64 // number of the evaluation that made it; 0: the present one
+	CatalogueVersion string
+	CalibrationID    string
+	Role             valve.Role
+}
+
+// Differs says whether a comparison is a discrepancy: it has a class, and it is
+// present, indeterminate or not evaluable.
+func (c Comparison) Differs() bool { return c.DiscrepancyID != "" }
+
+// Passed gives the end of a range that the outcome lies beyond, and how far, with
+// its sign.
+func (c Comparison) Passed() (end, by float64, ok bool) {
+	v, known := c.ActualValue.Get()
+	low, hasLow := c.Lower.Get()
+	high, hasHigh := c.Upper.Get()
+	switch {
+	case known && hasLow && v < low:
+		return low, v - low, true
+	case known && hasHigh && v > high:
+		return high, v - high, true
+	}
+	return 0, 0, false
+}
+
+// AgainstEnd gives planned value and difference as a discrepancy tells them: of an
+// interval the end that the outcome lies beyond, not its middle.
+func (c Comparison) AgainstEnd() (planned, difference units.Maybe[float64]) {
+	if end, _, beyond := c.Passed(); beyond && c.JudgedBy == ByPredictionInterval {
+		return units.Some(end), apart(valve.ID(c.Metric), end, c.ActualValue.OrElse(0))
+	}
+	return c.PlannedValue, c.Difference
+}
+
+// Discrepancies gives those of the comparisons that are discrepancies, in their
+// order, which is that of the classes.
+func Discrepancies(list []Comparison) []Comparison {
+	var out []Comparison
+	for _, c := range list {
+		if c.Differs() {
+			out = append(out, c)
+		}
+	}
+	return out
 }
 
 // Prediction is a stored prediction of the outcome, as it stood before the
 // operation.
 type Prediction struct {
-	Evaluation int64 // number of the evaluation that made it; 0: the present one
-	Values     []metric.Value
+	Predicted
+	Values []metric.Value
 }
 
 // Input is what a comparison needs.
@@ -105,23 +171,28 @@ type Input struct {
 	Disputed []valve.InputValue
 	// Prediction is the stored one for the plan in force; nil: none.
 	Prediction *Prediction
+	// Present is what the present evaluation computed of Case.
+	Present Prediction
 }
 
-// Compare gives every discrepancy of the case, in the order of the classes, then
-// of the planned steps, then of the performed steps and the places. A comparison
-// that found no difference has no entry; one that could not be made has the
-// verdict NotJudged. Before an operation or a result is there nothing is said:
-// an unfinished case is not a discrepancy.
-func Compare(in Input) []Discrepancy {
+// Compare gives every comparison of the case, in the order of the classes that a
+// difference has or would have, then of the planned steps, then of the performed
+// steps and the places. There is one for everything that the plan states, that was
+// predicted and that is limited; dimensions of a step that was left out or replaced
+// by another technique are told by the step. Before an operation or a result is
+// there nothing is said: an unfinished case is compared with nothing.
+func Compare(in Input) []Comparison {
 	if in.Case.Operation == nil && len(in.Case.OfKind(repair.Result)) == 0 {
 		return nil
 	}
-	c := newComparison(in)
+	c := newComparing(in)
 	c.planInForce()
 	if c.plan != nil {
 		c.againstPlan()
 		c.markRevised()
 	}
+	c.predictionFromExecution()
+	c.expectedGradients()
 	c.course()
 	c.regurgitation()
 	c.newFindings()

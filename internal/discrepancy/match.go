@@ -20,7 +20,7 @@ type performedStep struct {
 // sortedSteps puts the performed steps in an order that depends on what was done
 // and not on how it was listed: run, order, technique, place, content. The id
 // decides only between steps that are equal in everything.
-func (c *comparison) sortedSteps() []performedStep {
+func (c *comparing) sortedSteps() []performedStep {
 	content := map[string]string{}
 	list := make([]performedStep, len(c.op.Steps))
 	for i := range c.op.Steps {
@@ -45,7 +45,7 @@ func (c *comparison) sortedSteps() []performedStep {
 }
 
 // content prints everything of a performed step but the ids.
-func (c *comparison) content(s *repair.Step) string {
+func (c *comparing) content(s *repair.Step) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s %s %s %s %d %d", s.Fate, s.Reason, s.Form, s.ChordsKept, s.TakenDownInRun, c.plannedIndex(s.PlannedStepID))
 	if s.Ring != nil {
@@ -54,6 +54,10 @@ func (c *comparison) content(s *repair.Step) string {
 	if s.Resection != nil {
 		fmt.Fprintf(&b, " %v", *s.Resection)
 	}
+	if s.Chords != nil {
+		fmt.Fprintf(&b, " %v", *s.Chords)
+	}
+	fmt.Fprintf(&b, " %s", s.From.Place())
 	for _, n := range counts(s) {
 		fmt.Fprintf(&b, " %s%s %v", n.name, n.side, n.value)
 	}
@@ -64,7 +68,7 @@ func (c *comparison) content(s *repair.Step) string {
 }
 
 // plannedIndex gives the position of a planned step, -1 if the plan has none.
-func (c *comparison) plannedIndex(stepID string) int {
+func (c *comparing) plannedIndex(stepID string) int {
 	if c.revision == nil || stepID == "" {
 		return -1
 	}
@@ -73,7 +77,7 @@ func (c *comparison) plannedIndex(stepID string) int {
 
 // end gives the last step of the chain of revisions that begins with s; a chain
 // that leads nowhere or in a circle ends where it is known.
-func (c *comparison) end(s performedStep) performedStep {
+func (c *comparing) end(s performedStep) performedStep {
 	for range c.steps {
 		if s.Fate != repair.Revised || c.inCircle(s) {
 			return s
@@ -89,7 +93,7 @@ func (c *comparison) end(s performedStep) performedStep {
 
 // tried says whether a step was done and is not in place at the end: taken down,
 // or given up with the repair.
-func (c *comparison) tried(s performedStep) bool {
+func (c *comparing) tried(s performedStep) bool {
 	return s.Fate == repair.TakenDown || (c.op.Converted() && slices.Contains(c.op.Conversion.TriedStepIDs, s.ID))
 }
 
@@ -122,15 +126,25 @@ type matching struct {
 	added []performedStep
 }
 
+// answer gives the first performed step that answers a planned one.
+func (m matching) answer(planned int) (answer, bool) {
+	for _, a := range m.answers {
+		if a.planned == planned {
+			return a, true
+		}
+	}
+	return answer{}, false
+}
+
 // match matches the plan's steps with the steps performed: an explicit link
 // wins; then technique and place; then the technique on the same leaflet
 // elsewhere, nearest first; then another technique of the same intent at the
 // place; then what was tried and not kept.
-func (c *comparison) match() matching {
+func (c *comparing) match() matching {
 	m := &matcher{
-		comparison: c,
-		matching:   matching{notKept: map[int]performedStep{}, settled: map[int]bool{}},
-		used:       map[string]bool{},
+		comparing: c,
+		matching:  matching{notKept: map[int]performedStep{}, settled: map[int]bool{}},
+		used:      map[string]bool{},
 	}
 	for _, s := range c.steps {
 		switch end := c.end(s); {
@@ -160,7 +174,7 @@ func (c *comparison) match() matching {
 }
 
 type matcher struct {
-	*comparison
+	*comparing
 	matching
 	done, revised, triedSteps []performedStep
 	used                      map[string]bool // performed steps that answer one
@@ -203,7 +217,7 @@ func (m *matcher) accept(planned int, s performedStep, as relation) {
 }
 
 // group gives the first choice among a planned step and its alternatives.
-func (c *comparison) group(planned int) int {
+func (c *comparing) group(planned int) int {
 	for range c.plan.Steps {
 		next := c.plannedIndex(c.plan.Steps[planned].AlternativeOf)
 		if next < 0 {

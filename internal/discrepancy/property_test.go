@@ -144,7 +144,7 @@ func TestPlanAsExecutedHasNoStepDiscrepancy(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		list := drawFixture(t).compare()
 		for _, d := range list {
-			if slices.Index(classes, d.Class) <= slices.Index(classes, RingKind) {
+			if d.Class.index() <= RingKind.index() {
 				t.Fatalf("done as planned, and yet: %s: %s", line(d), d.Message)
 			}
 		}
@@ -157,11 +157,27 @@ func TestOrderOfPerformedStepsDoesNotMatter(t *testing.T) {
 		disturb(t, f)
 		before := f.compare()
 		checkShape(t, before)
+		checkIDs(t, Compare(f.in))
 		shuffle(t, f.op.Steps)
 		if after := f.compare(); !reflect.DeepEqual(before, after) {
 			t.Fatalf("the list of performed steps was permuted: before\n%s\nafter\n%s", strings.Join(lines(before), "\n"), strings.Join(lines(after), "\n"))
 		}
 	})
+}
+
+// No two comparisons of a case have one id, and an id says nothing of how it came
+// out.
+func checkIDs(t *rapid.T, list []Comparison) {
+	seen := map[string]bool{}
+	for _, c := range list {
+		if seen[c.ID] {
+			t.Fatalf("two comparisons have the id %s", c.ID)
+		}
+		seen[c.ID] = true
+		if strings.Count(c.ID, "|") != 4 || !strings.HasPrefix(c.ID, string(c.Kind)+"|") {
+			t.Fatalf("id %s of a comparison of the kind %s", c.ID, c.Kind)
+		}
+	}
 }
 
 func TestSameInputSameAnswer(t *testing.T) {
@@ -234,7 +250,9 @@ func TestRenamingStepsChangesIDsOnly(t *testing.T) {
 		want := slices.Clone(before)
 		for i := range want {
 			d := &want[i]
-			d.ID, d.Parent = renameParts(d.ID, rename), renameParts(d.Parent, rename)
+			d.ID = renameParts(d.ID, func(part string) string { return string(renamePlace(valve.Place(rename(part)), rename)) })
+			d.Thing = renameThing(d.Thing, rename)
+			d.DiscrepancyID, d.Parent = renameParts(d.DiscrepancyID, rename), renameParts(d.Parent, rename)
 			d.PlannedStepID, d.PerformedStepID = rename(d.PlannedStepID), rename(d.PerformedStepID)
 			d.Place = renamePlace(d.Place, rename)
 			d.Missing = slices.Clone(d.Missing)
@@ -262,6 +280,14 @@ func renamePlace(p valve.Place, rename func(string) string) valve.Place {
 		renamed += "/" + valve.Place(rest)
 	}
 	return renamed
+}
+
+func renameThing(thing string, rename func(string) string) string {
+	kind, step, _ := strings.Cut(thing, ":")
+	if step == "" {
+		return thing
+	}
+	return kind + ":" + rename(step)
 }
 
 func renameParts(id string, rename func(string) string) string {

@@ -10,17 +10,18 @@ import (
 
 // recordConflicts speaks of references and counts in the record of the operation
 // that do not fit each other. What one side says of the valve is judged by rules.
-func (c *comparison) recordConflicts() {
+func (c *comparing) recordConflicts() {
 	conflict := func(performed performedStep, kind, planned, actual, message string) {
-		e := entry{performed: performed.order, Discrepancy: Discrepancy{
-			Class: RecordConflict, Verdict: Present, Occasion: valve.AtOperation,
+		e := entry{performed: performed.order, Comparison: Comparison{
+			Kind: KindRecord, Class: RecordConflict, Verdict: Present, Occasion: valve.AtOperation,
 			Metric: kind, Planned: planned, Actual: actual, Message: message,
 		}}
 		stepID := ""
 		if performed.Step != nil {
 			stepID, e.PerformedStepID, e.Run = performed.ID, performed.ID, performed.Run
 		}
-		e.ID = id(RecordConflict, kind, stepID)
+		e.ID = key(KindRecord, stepID, kind, valve.Nowhere, string(valve.AtOperation))
+		e.DiscrepancyID = id(RecordConflict, kind, stepID)
 		c.add(e)
 	}
 	for _, s := range c.steps {
@@ -54,19 +55,25 @@ func (c *comparison) recordConflicts() {
 	}
 	c.resultConflicts()
 	c.conversionConflicts(conflict)
+	if !slices.ContainsFunc(c.list, func(e entry) bool { return e.Kind == KindRecord }) {
+		c.add(entry{Comparison: Comparison{
+			ID: key(KindRecord, "", "", valve.Nowhere, string(valve.AtOperation)), Kind: KindRecord, Class: RecordConflict, Verdict: Agrees,
+			Occasion: valve.AtOperation, Message: "References and counts in the record of the operation fit each other",
+		}})
+	}
 }
 
 // resultConflicts compares the results with the list of pump runs.
-func (c *comparison) resultConflicts() {
+func (c *comparing) resultConflicts() {
 	for _, s := range c.in.Case.OfKind(repair.Result) {
 		if s.Run > 0 && c.runMissing(s.Run) {
-			e := atSet(RecordConflict, "run", &s, "run")
+			e := atSet(KindRecord, RecordConflict, "run", &s, "run")
 			e.Planned, e.Actual = "a run of the list", fmt.Sprintf("run %d", s.Run)
 			e.Message = fmt.Sprintf("A result follows pump run %d, which the complete list of runs does not hold", s.Run)
 			c.add(e)
 		}
 		if s.Decision == "further_run" && s.Run > 0 && s.Run >= c.lastRun && c.op.RunsRecorded == valve.Complete {
-			e := atSet(RecordConflict, "decision", &s, "decision")
+			e := atSet(KindRecord, RecordConflict, "decision", &s, "decision")
 			e.Planned, e.Actual = "a further pump run", fmt.Sprintf("the last is run %d", c.lastRun)
 			e.Message = fmt.Sprintf("After pump run %d the decision was to go back on bypass, and the complete list holds no later run", s.Run)
 			c.add(e)
@@ -75,7 +82,7 @@ func (c *comparison) resultConflicts() {
 }
 
 // conversionConflicts compares what is said of a conversion with itself.
-func (c *comparison) conversionConflicts(conflict func(s performedStep, kind, planned, actual, message string)) {
+func (c *comparing) conversionConflicts(conflict func(s performedStep, kind, planned, actual, message string)) {
 	conv := c.op.Conversion
 	if conv == nil {
 		return
@@ -97,18 +104,18 @@ func (c *comparison) conversionConflicts(conflict func(s performedStep, kind, pl
 }
 
 // everPlanned says whether any plan revision holds the step.
-func (c *comparison) everPlanned(stepID string) bool {
+func (c *comparing) everPlanned(stepID string) bool {
 	return slices.ContainsFunc(c.in.Case.Plans, func(r repair.PlanRevision) bool {
 		return slices.ContainsFunc(r.Plan.Steps, func(s repair.Step) bool { return s.ID == stepID })
 	})
 }
 
-func (c *comparison) performedStep(stepID string) bool {
+func (c *comparing) performedStep(stepID string) bool {
 	return slices.ContainsFunc(c.steps, func(s performedStep) bool { return s.ID == stepID })
 }
 
 // inCircle says whether following the revisions of s leads back to it.
-func (c *comparison) inCircle(s performedStep) bool {
+func (c *comparing) inCircle(s performedStep) bool {
 	next := s
 	for range c.steps {
 		i := slices.IndexFunc(c.steps, func(t performedStep) bool { return t.ID == next.RevisedBy })
@@ -123,7 +130,7 @@ func (c *comparison) inCircle(s performedStep) bool {
 }
 
 // runMissing says whether the complete list of pump runs lacks a number.
-func (c *comparison) runMissing(n int) bool {
+func (c *comparing) runMissing(n int) bool {
 	return c.op.RunsRecorded == valve.Complete &&
 		!slices.ContainsFunc(c.op.Runs, func(r repair.Run) bool { return r.Number == n })
 }

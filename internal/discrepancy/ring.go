@@ -9,9 +9,9 @@ import (
 	"trigone/internal/valve"
 )
 
-// ring compares label, kind and rigidity of a ring. Its dimensions are compared
+// ring compares label, kind, rigidity and family of a ring. Its dimensions are compared
 // like those of any step.
-func (c *comparison) ring(a answer) {
+func (c *comparing) ring(a answer) {
 	planned := c.plan.Steps[a.planned].Ring
 	if planned == nil {
 		return
@@ -21,9 +21,17 @@ func (c *comparison) ring(a answer) {
 		done = &repair.Ring{}
 	}
 	c.ringSize(a, planned, done)
-	c.addWord(RingKind, a, word{"ring_kind", planned.Kind, done.Kind})
-	c.addWord(RingKind, a, word{"ring_rigidity", planned.Rigidity, done.Rigidity})
+	for _, w := range []word{
+		{ringKind, planned.Kind, done.Kind}, {"ring_rigidity", planned.Rigidity, done.Rigidity}, {ringFamily, planned.FamilyKey, done.FamilyKey},
+	} {
+		c.addWord(KindRingKind, RingKind, a, w)
+	}
 }
+
+const (
+	ringKind   = "ring_kind"
+	ringFamily = "ring_family"
+)
 
 // labels gives the planned range of labels; one label alone is a range of one.
 func labels(r *repair.Ring) (low, high float64, ok bool) {
@@ -45,12 +53,12 @@ func beyond(v, low, high float64) (distance, end float64) {
 }
 
 // ringSize compares labels, which mean something inside one family only.
-func (c *comparison) ringSize(a answer, planned, done *repair.Ring) {
+func (c *comparing) ringSize(a answer, planned, done *repair.Ring) {
 	low, high, ok := labels(planned)
 	if !ok {
 		return
 	}
-	e := c.pairEntry(RingSize, a)
+	e := c.pairEntry(KindRingLabel, RingSize, a, "ring_label")
 	e.Metric, e.Place = "ring_label", valve.AtStep(a.step.ID)
 	e.Planned, e.Actual = "label "+span(low, high, number), ""
 	label, implanted := done.ImplantedLabel.Get()
@@ -75,13 +83,13 @@ func (c *comparison) ringSize(a answer, planned, done *repair.Ring) {
 		e.Actual = "label " + number(label) + " of another family"
 		e.Message = "The ring implanted is of another family than the one planned; labels compare only inside one family"
 	default:
-		steps, end := beyond(label, low, high)
-		if steps == 0 {
-			return
-		}
 		e.Actual = "label " + number(label)
-		e.PlannedValue, e.ActualValue = units.Some(end), units.Some(label)
-		e.Difference = units.Some(steps)
+		e.Lower, e.Upper, e.ActualValue = units.Some(low), units.Some(high), units.Some(label)
+		e.Verdict = Agrees
+		if end, by, beyond := e.Passed(); beyond {
+			e.Verdict = Present
+			e.PlannedValue, e.Difference = units.Some(end), units.Some(by)
+		}
 		e.Message = fmt.Sprintf("The ring implanted has label %s, planned %s%s", number(label), span(low, high, number), because(e.Reason))
 	}
 	c.add(e)

@@ -11,11 +11,15 @@ import (
 // counts once: no plan in force above all that was compared with a plan, a
 // conversion above the steps and aims that were not reached, a further pump run
 // above what led to it and what was done in it.
-func (c *comparison) linkToRoots() {
+func (c *comparing) linkToRoots() {
 	for i := range c.list {
 		e := &c.list[i]
-		if e.Parent == "" {
+		switch {
+		case e.Parent != "":
+		case e.differs():
 			e.Parent = c.cause(e)
+		case e.fromPlan():
+			e.Parent = c.present(id(NoPlanInForce))
 		}
 	}
 	for i := range c.list {
@@ -30,8 +34,8 @@ func (c *comparison) linkToRoots() {
 	}
 }
 
-func (c *comparison) byID(discrepancyID string) *entry {
-	i := slices.IndexFunc(c.list, func(e entry) bool { return discrepancyID != "" && e.ID == discrepancyID })
+func (c *comparing) byID(discrepancyID string) *entry {
+	i := slices.IndexFunc(c.list, func(e entry) bool { return discrepancyID != "" && e.DiscrepancyID == discrepancyID })
 	if i < 0 {
 		return nil
 	}
@@ -39,17 +43,24 @@ func (c *comparison) byID(discrepancyID string) *entry {
 }
 
 // present gives the id if there is such a discrepancy, beyond doubt.
-func (c *comparison) present(discrepancyID string) string {
+func (c *comparing) present(discrepancyID string) string {
 	if e := c.byID(discrepancyID); e != nil && e.Verdict == Present {
 		return discrepancyID
 	}
 	return ""
 }
 
+// againstThePlan are the kinds that hold something against a plan.
+var againstThePlan = []Kind{
+	KindStep, KindStepPlace, KindStepTechnique, KindStepDimension, KindHeight, KindRingLabel, KindRingKind, KindRingDimension,
+	KindAim, KindGradeAim, KindPredictionFromPlan,
+}
+
+func (e *entry) fromPlan() bool { return slices.Contains(againstThePlan, e.Kind) }
+
 // cause gives the id of the discrepancy that an entry is an effect of, or "".
-func (c *comparison) cause(e *entry) string {
-	fromPlan := slices.Index(classes, e.Class) <= slices.Index(classes, OutsideSiteTolerance)
-	if fromPlan {
+func (c *comparing) cause(e *entry) string {
+	if e.fromPlan() {
 		if root := c.present(id(NoPlanInForce)); root != "" {
 			return root
 		}
@@ -91,7 +102,12 @@ func (c *comparison) cause(e *entry) string {
 			return pairs
 		}
 		return c.doneInFurtherRun(e.Run)
-	case StepAdded, StepRelocated, StepSubstituted, RingSize, RingKind:
+	case RingKind:
+		if other := c.otherKind(e); other != "" {
+			return other
+		}
+		return c.doneInFurtherRun(e.Run)
+	case StepAdded, StepRelocated, StepSubstituted, RingSize:
 		return c.doneInFurtherRun(e.Run)
 	}
 	return ""
@@ -99,7 +115,7 @@ func (c *comparison) cause(e *entry) string {
 
 // otherRing gives the difference in ring size that a difference in the ring's
 // dimensions follows from: another label has other dimensions.
-func (c *comparison) otherRing(e *entry) string {
+func (c *comparing) otherRing(e *entry) string {
 	if !slices.Contains(ringDimensions, valve.ID(e.Metric)) {
 		return ""
 	}
@@ -109,12 +125,21 @@ func (c *comparison) otherRing(e *entry) string {
 	if i < 0 {
 		return ""
 	}
-	return c.list[i].ID
+	return c.list[i].DiscrepancyID
+}
+
+// otherKind gives the difference in kind that another family of rings follows
+// from.
+func (c *comparing) otherKind(e *entry) string {
+	if e.Metric != ringFamily {
+		return ""
+	}
+	return c.present(id(RingKind, e.PlannedStepID, e.PerformedStepID, ringKind))
 }
 
 // otherPairs gives the difference in chord pairs that a difference in strands
 // follows from: as many strands for each pair as planned.
-func (c *comparison) otherPairs(e *entry) string {
+func (c *comparing) otherPairs(e *entry) string {
 	if e.Metric != strandCount {
 		return ""
 	}
@@ -126,7 +151,7 @@ func (c *comparison) otherPairs(e *entry) string {
 	if i < 0 {
 		return ""
 	}
-	return c.list[i].ID
+	return c.list[i].DiscrepancyID
 }
 
 // ringDimensions are the leaves that a ring's label decides.
@@ -135,25 +160,25 @@ var ringDimensions = []valve.ID{
 }
 
 // stands gives the id if there is such a discrepancy, present or indeterminate.
-func (c *comparison) stands(discrepancyID string) string {
-	if e := c.byID(discrepancyID); e != nil && e.Verdict != NotJudged {
+func (c *comparing) stands(discrepancyID string) string {
+	if e := c.byID(discrepancyID); e != nil && (e.Verdict == Present || e.Verdict == Indeterminate) {
 		return discrepancyID
 	}
 	return ""
 }
 
 // doneInFurtherRun gives the further pump run of a number.
-func (c *comparison) doneInFurtherRun(run int) string {
+func (c *comparing) doneInFurtherRun(run int) string {
 	for _, e := range c.list {
 		if e.Class == FurtherPumpRun && e.Verdict == Present && run > 1 && e.Run == run {
-			return e.ID
+			return e.DiscrepancyID
 		}
 	}
 	return ""
 }
 
 // nextRun gives the further pump run that followed a run at once.
-func (c *comparison) nextRun(run int) string {
+func (c *comparing) nextRun(run int) string {
 	if run == 0 {
 		return ""
 	}
@@ -163,20 +188,20 @@ func (c *comparison) nextRun(run int) string {
 // markRevised marks what differs from the plan in force and not from the revision
 // signed between incision and the first leaflet cut: it was changed on purpose
 // before anything was cut.
-func (c *comparison) markRevised() {
+func (c *comparing) markRevised() {
 	revised := c.in.Case.RevisedBeforeCut()
 	if revised == nil || !c.in.InForce.Effective() {
 		return
 	}
 	in := c.in
 	in.InForce = repair.InForce{Revision: revised, Timing: repair.Prospective}
-	other := newComparison(in)
+	other := newComparing(in)
 	other.plan = revised.Plan
 	other.againstPlan()
 	for i := range c.list {
 		e := &c.list[i]
 		judgedByPlan := e.JudgedBy == ByPlan || e.JudgedBy == ByTarget || e.Class == OutsideSiteTolerance
-		if judgedByPlan && e.Verdict != NotJudged && !slices.ContainsFunc(other.list, e.staysAs) {
+		if judgedByPlan && e.differs() && e.Verdict != NotJudged && !slices.ContainsFunc(other.list, e.staysAs) {
 			e.PlanRevised = true
 		}
 	}
@@ -185,11 +210,14 @@ func (c *comparison) markRevised() {
 // staysAs says whether another comparison found the same difference, or another
 // one about the same step.
 func (e *entry) staysAs(o entry) bool {
-	if e.ID == o.ID {
+	if !o.differs() {
+		return false
+	}
+	if e.DiscrepancyID == o.DiscrepancyID {
 		return true
 	}
-	stepwise := slices.Index(classes, o.Class) <= slices.Index(classes, StepSubstituted)
-	mine := slices.Index(classes, e.Class) <= slices.Index(classes, RingKind)
+	stepwise := o.Class.among(StepOmitted, StepAdded, StepRelocated, StepSubstituted)
+	mine := e.Class.among(StepOmitted, StepAdded, StepRelocated, StepSubstituted, StepParameter, RingSize, RingKind)
 	return stepwise && mine && ((e.PlannedStepID != "" && e.PlannedStepID == o.PlannedStepID) ||
 		(e.PerformedStepID != "" && e.PerformedStepID == o.PerformedStepID))
 }

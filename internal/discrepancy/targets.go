@@ -4,9 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strconv"
 
-	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/settings"
 	"trigone/internal/units"
@@ -18,7 +16,7 @@ import (
 const sameStay = "same_stay"
 
 // replacedInTheatre says whether the valve that left theatre was no repaired one.
-func (c *comparison) replacedInTheatre() bool {
+func (c *comparing) replacedInTheatre() bool {
 	return c.op.Converted() && c.op.Conversion.Point != sameStay
 }
 
@@ -27,7 +25,7 @@ const replaced = "the repair was given up for a replacement, so there is no repa
 
 // resultsAt gives the results of the last pump run at a stage, newest first. A
 // result without a run counts for the last one.
-func (c *comparison) resultsAt(stage valve.Stage) []repair.Study {
+func (c *comparing) resultsAt(stage valve.Stage) []repair.Study {
 	var list []repair.Study
 	for _, s := range c.in.Case.OfKind(repair.Result) {
 		if s.Stage == stage && (s.Run == 0 || s.Run >= c.lastRun) {
@@ -40,7 +38,7 @@ func (c *comparison) resultsAt(stage valve.Stage) []repair.Study {
 
 // occasionsAt gives the occasions of a stage at which a value can stand, newest
 // first.
-func (c *comparison) occasionsAt(stage valve.Stage) []valve.Occasion {
+func (c *comparing) occasionsAt(stage valve.Stage) []valve.Occasion {
 	var list []valve.Occasion
 	if stage.Rank() >= valve.OffBypass.Rank() {
 		for _, s := range c.resultsAt(stage) {
@@ -56,7 +54,7 @@ func (c *comparison) occasionsAt(stage valve.Stage) []valve.Occasion {
 
 // fieldSets gives the sets of heights taken in the field between two stages, from
 // a pump run on, newest first.
-func (c *comparison) fieldSets(from, to valve.Stage, run int) []repair.FieldSet {
+func (c *comparing) fieldSets(from, to valve.Stage, run int) []repair.FieldSet {
 	var list []repair.FieldSet
 	for _, f := range c.op.FieldSets {
 		if f.Stage.Rank() >= from.Rank() && f.Stage.Rank() <= to.Rank() && max(f.Run, 1) >= run {
@@ -71,15 +69,19 @@ func (c *comparison) fieldSets(from, to valve.Stage, run int) []repair.FieldSet 
 
 // targets compares the results with the plan's own aims, each at its stage and by
 // its method: a value of another stage never stands in.
-func (c *comparison) targets() {
+func (c *comparing) targets() {
 	for i, t := range c.plan.Targets {
 		stage := cmp.Or(t.Stage, valve.LeavingTheatre)
-		e := entry{planned: i + 1, Discrepancy: Discrepancy{
-			Class: TargetMissed, Verdict: Present, Metric: string(t.Leaf), Place: t.Place, Stage: stage,
+		e := entry{planned: i + 1, Comparison: Comparison{
+			Kind: KindAim, Class: TargetMissed, Verdict: Present, Thing: "aim:" + t.ID, TargetID: t.ID, Metric: string(t.Leaf), Place: t.Place, Stage: stage,
 		}}
-		c.byPlan(&e.Discrepancy, ByTarget)
+		c.byPlan(&e.Comparison, ByTarget)
 		if t.Leaf == "" {
-			e.Metric = mitralGrade
+			e.Kind, e.Metric = KindGradeAim, mitralGrade
+		}
+		e.ID = key(e.Kind, t.ID, e.Metric, e.Place, string(stage))
+		e.DiscrepancyID = id(TargetMissed, t.ID, e.Metric, string(e.Place), string(stage))
+		if t.Leaf == "" {
 			c.gradeTarget(e, t, stage)
 			continue
 		}
@@ -100,13 +102,10 @@ func aim(t repair.Target) string {
 	return "at most " + text(high)
 }
 
-func (c *comparison) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
-	low, hasLow := t.Low.Get()
-	high, hasHigh := t.High.Get()
-	if !hasLow && !hasHigh {
+func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
+	if t.Low.IsNone() && t.High.IsNone() {
 		return
 	}
-	e.ID = id(TargetMissed, t.ID, string(t.Leaf), string(t.Place), string(stage))
 	e.Planned = aim(t)
 	what := words(t.Leaf)
 	if t.Place != valve.Nowhere {
@@ -114,7 +113,7 @@ func (c *comparison) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	}
 	at := words(string(stage))
 	if c.replacedInTheatre() {
-		e.Verdict = NotJudged
+		e.notApplicable(replaced)
 		e.Message = fmt.Sprintf("%s at %s: aim %s; %s", capital(what), at, e.Planned, replaced)
 		c.add(e)
 		return
@@ -135,22 +134,15 @@ func (c *comparison) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 		return
 	}
 	e.Occasion, e.Method, e.Run = key.Occasion, method, c.measured[key].Run
-	if !hasLow {
-		low = min(v, high)
+	end, _, beyond := Comparison{ActualValue: units.Some(v), Lower: t.Low, Upper: t.High}.Passed()
+	if !beyond {
+		end = v
 	}
-	if !hasHigh {
-		high = max(v, low)
-	}
-	miss, end := beyond(v, low, high)
-	if !exceeds(max(miss, -miss), 0) {
-		return
-	}
+	// A tolerance around an aim is no part of the aim: it only says what the
+	// measurement can tell.
 	tolerance := c.tolerance(t.Leaf)
-	margin := tolerance.Margin(end)
-	numbers(&e.Discrepancy, t.Leaf, end, v, margin)
-	if !exceeds(max(miss, -miss), margin) {
-		e.Verdict = Indeterminate
-	}
+	withinRange(&e.Comparison, t.Leaf, t.Low, t.High, v, tolerance.Margin(end))
+	e.ActualSD, e.Owner = c.sd(key), tolerance.Owner
 	e.Message = fmt.Sprintf("%s at %s: %s, aim %s%s", capital(what), at, e.Actual, e.Planned, doubt(e.Verdict))
 	if t.Method != "" && method == "" {
 		e.Message += fmt.Sprintf("; the method is not stated, the aim is by %s", words(string(t.Method)))
@@ -160,7 +152,7 @@ func (c *comparison) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 
 // find gives the newest value of a target's leaf at its stage and by its method;
 // a value without a method is taken.
-func (c *comparison) find(t repair.Target, stage valve.Stage) (k valve.Key, method valve.Method, gap string) {
+func (c *comparing) find(t repair.Target, stage valve.Stage) (k valve.Key, method valve.Method, gap string) {
 	for _, o := range c.occasionsAt(stage) {
 		k = valve.Key{ID: t.Leaf, Place: t.Place, Occasion: o, Role: valve.Measured}
 		method = c.measured[k].Context.Method
@@ -180,15 +172,14 @@ func (c *comparison) find(t repair.Target, stage valve.Stage) (k valve.Key, meth
 }
 
 // gradeTarget compares grades, inside one scheme only.
-func (c *comparison) gradeTarget(e entry, t repair.Target, stage valve.Stage) {
+func (c *comparing) gradeTarget(e entry, t repair.Target, stage valve.Stage) {
 	if !t.Grade.Known() {
 		return
 	}
-	e.ID = id(TargetMissed, t.ID, mitralGrade, string(stage))
 	e.Planned = "at most " + t.Grade.String()
 	subject := "Regurgitation at " + words(string(stage))
 	if c.replacedInTheatre() {
-		e.Verdict = NotJudged
+		e.notApplicable(replaced)
 		e.Message = fmt.Sprintf("%s: aim %s; %s", subject, e.Planned, replaced)
 		c.add(e)
 		return
@@ -202,49 +193,58 @@ func (c *comparison) gradeTarget(e entry, t repair.Target, stage valve.Stage) {
 		return
 	}
 	e.Occasion, e.Run, e.Actual = s.Occasion, s.Run, s.Grade.String()
-	verdict, steps := c.worse(t.Grade, s.Grade)
-	switch verdict {
-	case "":
-		return
-	case NotJudged:
+	by := c.worse(t.Grade, s.Grade)
+	e.compareGrades(by)
+	e.Message = fmt.Sprintf("%s: %s, aim %s%s", subject, e.Actual, e.Planned, doubt(by.verdict))
+	if by.verdict == NotJudged {
 		e.Missing = []string{mitralGrade + " in the scheme of the aim"}
 		e.Message = fmt.Sprintf("%s: %s, aim %s, in another scheme of grades", subject, e.Actual, e.Planned)
-	default:
-		e.Difference, e.Tolerance = units.Some(float64(steps)), units.Some(c.gradeTolerance())
-		e.Message = fmt.Sprintf("%s: %s, aim %s%s", subject, e.Actual, e.Planned, doubt(verdict))
 	}
-	e.Verdict = verdict
 	c.add(e)
 }
 
 // mitralGrade is the name under which a grade of mitral regurgitation is compared.
 const mitralGrade = "regurgitation_grade"
 
-func (c *comparison) gradeTolerance() float64 {
+func (c *comparing) gradeTolerance() float64 {
 	return c.in.Settings.Tolerances[settings.RegurgitationGrades].Absolute
+}
+
+// graded is one grade held against another: how many steps it is above, and how
+// many may be error.
+type graded struct {
+	verdict Verdict
+	steps   int
+	margin  float64
 }
 
 // worse compares a grade with the one it should not exceed. A step within the
 // tolerance for grades is indeterminate, unless it leads from mild or less to
-// moderate or more.
-func (c *comparison) worse(limit, actual repair.Grade) (v Verdict, steps int) {
+// moderate or more: that is never taken for error.
+func (c *comparing) worse(limit, actual repair.Grade) graded {
 	steps, oneScheme := actual.Difference(limit)
 	if !oneScheme {
-		return NotJudged, 0
+		return graded{verdict: NotJudged}
 	}
+	g := graded{steps: steps, margin: c.gradeTolerance()}
 	limitSide, _ := limit.ModerateOrMore()
-	actualSide, _ := actual.ModerateOrMore()
-	switch {
-	case steps <= 0:
-		return "", steps
-	case actualSide != limitSide, exceeds(float64(steps), c.gradeTolerance()):
-		return Present, steps
+	if actualSide, _ := actual.ModerateOrMore(); actualSide != limitSide {
+		g.margin = 0
 	}
-	return Indeterminate, steps
+	g.verdict = judge(max(float64(steps), 0), 0, g.margin)
+	return g
+}
+
+// compareGrades fills in a comparison of grades.
+func (e *entry) compareGrades(g graded) {
+	e.Verdict = g.verdict
+	if g.verdict != NotJudged {
+		e.Difference, e.Margin = units.Some(float64(g.steps)), units.Some(g.margin)
+	}
 }
 
 // gradedResult gives the newest result at a stage that has a grade, or nil.
-func (c *comparison) gradedResult(stage valve.Stage) *repair.Study {
+func (c *comparing) gradedResult(stage valve.Stage) *repair.Study {
 	for _, s := range c.resultsAt(stage) {
 		if s.Grade.Known() {
 			return &s
@@ -253,114 +253,19 @@ func (c *comparison) gradedResult(stage valve.Stage) *repair.Study {
 	return nil
 }
 
-const (
-	coaptation       = valve.CoaptationLength
-	predictedContact = metric.IDPredictedContact
-)
-
-// prediction compares the overlap seen on leaving theatre with the interval of
-// the stored prediction. The interval is one for an observation, so nothing is
-// added to it.
-func (c *comparison) prediction() {
-	place := valve.AtSlice(valve.A2P2)
-	e := entry{Discrepancy: Discrepancy{
-		ID: id(OutsideInterval, string(coaptation), string(place), string(valve.LeavingTheatre)), Class: OutsideInterval, Verdict: NotJudged,
-		Metric: string(coaptation), Place: place, Stage: valve.LeavingTheatre, JudgedBy: ByPredictionInterval,
-	}}
-	const subject = "Coaptation length at A2-P2 at leaving theatre"
-	p := c.stored(place)
-	if p == nil {
-		e.Missing = []string{predictedContact + " at " + string(place) + " stored before the operation"}
-		e.Message = subject + " is not compared: no prediction is stored for the plan"
-		c.add(e)
-		return
-	}
-	if c.in.Prediction.Evaluation > 0 {
-		e.JudgedByVersion = strconv.FormatInt(c.in.Prediction.Evaluation, 10)
-	}
-	if p.State == metric.NotApplicable {
-		return
-	}
-	low, hasLow := p.Lower.Get()
-	high, hasHigh := p.Upper.Get()
-	if p.State != metric.HasValue || !hasLow || !hasHigh {
-		e.Missing = slices.Clone(p.Missing)
-		if len(e.Missing) == 0 {
-			e.Missing = []string{"interval of " + predictedContact}
-		}
-		e.Message = subject + " is not compared: the stored prediction has no interval"
-		c.add(e)
-		return
-	}
-	e.Planned = span(low, high, func(v float64) string { return amount(coaptation, v) })
-	if c.heldLine() {
-		e.Missing = []string{"overlap predicted from the plan"}
-		e.Message = fmt.Sprintf("%s is not compared: artificial chords hold the closure line, so that the predicted mean contact of %s is not the overlap that echo sees",
-			subject, e.Planned)
-		c.add(e)
-		return
-	}
-	if c.replacedInTheatre() {
-		e.Message = fmt.Sprintf("%s, predicted %s: %s", subject, e.Planned, replaced)
-		c.add(e)
-		return
-	}
-	key, method, gap := c.find(repair.Target{Leaf: coaptation, Place: place}, valve.LeavingTheatre)
-	v, unread := c.read(key)
-	if gap = cmp.Or(gap, unread); gap == "" && !slices.Contains([]valve.Method{"", valve.Echo2D, valve.Echo3D}, method) {
-		gap = key.String() + " by echo"
-	}
-	if gap != "" {
-		e.Missing = []string{gap}
-		e.Message = fmt.Sprintf("%s, predicted %s: there is no value by echo to judge", subject, e.Planned)
-		c.add(e)
-		return
-	}
-	miss, end := beyond(v, low, high)
-	if !exceeds(max(miss, -miss), 0) {
-		return
-	}
-	e.Verdict = Present
-	e.Occasion, e.Method, e.Run = key.Occasion, method, c.measured[key].Run
-	numbers(&e.Discrepancy, coaptation, end, v, 0)
-	e.Message = fmt.Sprintf("%s: %s, outside the predicted %s", subject, e.Actual, e.Planned)
-	c.add(e)
-}
-
-// heldLine says whether the plan holds the closure line by artificial chords, or
-// may do so, whatever is found in theatre.
-func (c *comparison) heldLine() bool {
-	return slices.ContainsFunc(c.plan.Steps, func(s repair.Step) bool {
-		return s.MayHoldLine(valve.A2P2) && s.Condition == "" && s.AlternativeOf == ""
-	})
-}
-
-// stored gives the stored prediction for the plan, or nil.
-func (c *comparison) stored(place valve.Place) *metric.Value {
-	if c.in.Prediction == nil {
-		return nil
-	}
-	for i := range c.in.Prediction.Values {
-		v := &c.in.Prediction.Values[i]
-		if v.Key.ID == predictedContact && v.Key.Place == place && v.Key.Role == valve.PredictedFromPlan {
-			return v
-		}
-	}
-	return nil
-}
-
-const leafletHeight = valve.LeafletHeight
+const leafletHeight = "leaflet_height"
 
 // plannedHeights compares the heights aimed at with the final ones: taken in the
 // field after the last leaflet work, or else by echo on leaving theatre.
-func (c *comparison) plannedHeights() {
+func (c *comparing) plannedHeights() {
 	for _, k := range c.heights {
 		planned, missingPlan := c.read(k)
 		if missingPlan != "" && !c.disputed(k) {
 			continue
 		}
-		e := entry{Discrepancy: Discrepancy{
-			ID: id(OutsideSiteTolerance, string(leafletHeight), string(k.Place)), Class: OutsideSiteTolerance, Verdict: NotJudged,
+		e := entry{Comparison: Comparison{
+			ID: key(KindHeight, "", string(leafletHeight), k.Place, string(valve.LeavingTheatre)), Kind: KindHeight, Thing: "height:" + string(k.Place),
+			DiscrepancyID: id(OutsideSiteTolerance, string(leafletHeight), string(k.Place)), Class: OutsideSiteTolerance, Verdict: NotJudged,
 			Metric: string(leafletHeight), Place: k.Place, JudgedBy: BySiteTolerance, JudgedByVersion: c.in.Settings.PolicyHash,
 		}}
 		subject := "Final leaflet height at " + placeWords(k.Place)
@@ -368,6 +273,7 @@ func (c *comparison) plannedHeights() {
 			e.Planned, e.PlannedValue = amount(leafletHeight, planned), units.Some(planned)
 		}
 		if c.replacedInTheatre() && missingPlan == "" {
+			e.notApplicable(replaced)
 			e.Message = fmt.Sprintf("%s, planned %s: %s", subject, e.Planned, replaced)
 			c.add(e)
 			continue
@@ -384,21 +290,18 @@ func (c *comparison) plannedHeights() {
 			continue
 		}
 		tolerance := c.tolerance(leafletHeight)
-		verdict := judge(actual-planned, tolerance, planned)
-		if verdict == "" {
-			continue
-		}
 		m := c.measured[final]
-		e.Verdict, e.Occasion, e.Method, e.Run, e.Stage = verdict, final.Occasion, m.Context.Method, m.Run, m.Stage
-		numbers(&e.Discrepancy, leafletHeight, planned, actual, tolerance.Margin(planned))
-		e.Message = fmt.Sprintf("%s: %s, planned %s%s", subject, e.Actual, e.Planned, doubt(verdict))
+		e.Occasion, e.Method, e.Run, e.Stage = final.Occasion, m.Context.Method, m.Run, m.Stage
+		numbers(&e.Comparison, leafletHeight, planned, actual, tolerance.Of(planned), tolerance.Margin(planned))
+		e.ActualSD, e.Owner = c.sd(final), tolerance.Owner
+		e.Message = fmt.Sprintf("%s: %s, planned %s%s", subject, e.Actual, e.Planned, c.outcome(&e.Comparison))
 		c.add(e)
 	}
 }
 
 // finalHeight gives the key of the height at the end, the zero key if there is
 // none.
-func (c *comparison) finalHeight(p valve.Place) valve.Key {
+func (c *comparing) finalHeight(p valve.Place) valve.Key {
 	var occasions []valve.Occasion
 	for _, f := range c.fieldSets(valve.AfterLeafletWork, valve.AfterRing, c.lastLeafletRun()) {
 		occasions = append(occasions, f.Occasion)
@@ -415,7 +318,7 @@ func (c *comparison) finalHeight(p valve.Place) valve.Key {
 // lastLeafletRun gives the last pump run in which a leaflet was worked on: what
 // was measured before it is no final height. Where the steps are not stated to be
 // complete it is the last run.
-func (c *comparison) lastLeafletRun() int {
+func (c *comparing) lastLeafletRun() int {
 	if c.op.StepsRecorded != valve.Complete {
 		return max(c.lastRun, 1)
 	}

@@ -68,6 +68,15 @@ func describe(s *repair.Step) string {
 	return text
 }
 
+// techniqueWords prints a technique without its place.
+func techniqueWords(s *repair.Step) string {
+	text := words(string(s.Technique))
+	if s.Technique == repair.FurtherTechnique && s.Form != "" {
+		text = words(s.Form)
+	}
+	return text
+}
+
 // number prints a label or a count.
 func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 

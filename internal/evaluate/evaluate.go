@@ -28,6 +28,8 @@ type Input struct {
 	Tolerances *settings.Settings
 	// Predictions are those stored before the operation, by plan revision.
 	Predictions map[int64]discrepancy.Prediction
+	// First says that nothing of the case was evaluated before.
+	First bool
 	// Confirmed are the contradictions, by the finding's id, whose values a reviewer
 	// confirmed: they are found as before and dispute nothing.
 	Confirmed map[string]bool
@@ -74,8 +76,13 @@ type Evaluation struct {
 	Metrics          []metric.Value // leaves first, then the catalogue in its order
 	Findings         []rules.Finding
 	Gaps             []rules.Gap
-	Discrepancies    []discrepancy.Discrepancy
+	Comparisons      []discrepancy.Comparison
 	Suggestions      []Suggestion
+}
+
+// Discrepancies gives those of the comparisons that are discrepancies.
+func (e Evaluation) Discrepancies() []discrepancy.Comparison {
+	return discrepancy.Discrepancies(e.Comparisons)
 }
 
 // Suggestion says which metrics a few more numbers would give.
@@ -130,9 +137,12 @@ func Evaluate(in Input) Evaluation {
 	}
 	finish(e.Findings, all, in.RuleSet)
 	e.Suggestions = suggest(values)
-	e.Discrepancies = discrepancy.Compare(discrepancy.Input{
+	present := discrepancy.Prediction{
+		Predicted: discrepancy.Predicted{CatalogueVersion: e.CatalogueVersion, CalibrationID: e.CalibrationID}, Values: values,
+	}
+	e.Comparisons = discrepancy.Compare(discrepancy.Input{
 		Case: clean, InForce: inForce, Settings: tolerances(in), Disputed: disputes,
-		Prediction: prediction(in, inForce, values),
+		Prediction: prediction(in, inForce, present), Present: present,
 	})
 	return e
 }
@@ -157,19 +167,19 @@ func tolerances(in Input) settings.Settings {
 }
 
 // prediction gives the stored prediction of the plan in force. A plan that is
-// read for the first time together with its outcome, as a late arrival, is judged
-// by the prediction that this very evaluation makes of it.
-func prediction(in Input, f repair.InForce, values []metric.Value) *discrepancy.Prediction {
+// read for the first time together with its outcome, as a late arrival or in a
+// file, is judged by the prediction that this very evaluation makes of it.
+func prediction(in Input, f repair.InForce, present discrepancy.Prediction) *discrepancy.Prediction {
 	if f.Revision == nil {
 		return nil
 	}
 	if p, ok := in.Predictions[f.Revision.Revision]; ok {
 		return &p
 	}
-	if f.Timing != repair.LateArrival || f.Revision.Revision != in.Case.PlanRevision {
+	if f.Timing != repair.LateArrival && !in.First || f.Revision.Revision != in.Case.PlanRevision {
 		return nil
 	}
-	return &discrepancy.Prediction{Values: values}
+	return &present
 }
 
 // severityRank orders findings.

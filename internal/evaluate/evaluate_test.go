@@ -72,11 +72,11 @@ func TestDisputedValuesLeaveTheSecondPass(t *testing.T) {
 	if v, _ := value(e, "coaptation_length", exit); v.State != metric.HasValue {
 		t.Errorf("a value that is not disputed flows on: %+v", v)
 	}
-	i := slices.IndexFunc(e.Discrepancies, func(d discrepancy.Discrepancy) bool {
+	i := slices.IndexFunc(e.Discrepancies(), func(d discrepancy.Comparison) bool {
 		return d.Class == discrepancy.NewFinding && d.Metric == "mean_gradient"
 	})
-	if i < 0 || e.Discrepancies[i].Verdict != discrepancy.NotJudged || !strings.Contains(strings.Join(e.Discrepancies[i].Missing, ""), "disputed") {
-		t.Errorf("a comparison that needs a disputed value says so: %+v", e.Discrepancies)
+	if i < 0 || e.Discrepancies()[i].Verdict != discrepancy.NotJudged || !strings.Contains(strings.Join(e.Discrepancies()[i].Missing, ""), "disputed") {
+		t.Errorf("a comparison that needs a disputed value says so: %+v", e.Discrepancies())
 	}
 }
 
@@ -137,9 +137,9 @@ func TestDisputedPlanValueIsNotCompared(t *testing.T) {
 	if f := finding(t, e, "height-removed-not-below-height", valve.AtPlan); f.Severity != rules.Contradiction {
 		t.Fatalf("26 mm off a leaflet of 20 mm must be a contradiction: %+v", f)
 	}
-	i := slices.IndexFunc(e.Discrepancies, func(d discrepancy.Discrepancy) bool { return d.Metric == "height_removed" })
-	if i < 0 || e.Discrepancies[i].Verdict != discrepancy.NotJudged {
-		t.Errorf("a disputed planned value must not be compared: %+v", e.Discrepancies)
+	i := slices.IndexFunc(e.Discrepancies(), func(d discrepancy.Comparison) bool { return d.Metric == "height_removed" })
+	if i < 0 || e.Discrepancies()[i].Verdict != discrepancy.NotJudged {
+		t.Errorf("a disputed planned value must not be compared: %+v", e.Discrepancies())
 	}
 }
 
@@ -313,9 +313,9 @@ func TestTimingOfThePlan(t *testing.T) {
 			if e.InForce.Timing != r.timing {
 				t.Errorf("timing %s, want %s", e.InForce.Timing, r.timing)
 			}
-			i := slices.IndexFunc(e.Discrepancies, func(d discrepancy.Discrepancy) bool { return d.ID == r.want })
-			if i < 0 || e.Discrepancies[i].Parent != r.under {
-				t.Errorf("want %s under %q in %+v", r.want, r.under, e.Discrepancies)
+			i := slices.IndexFunc(e.Discrepancies(), func(d discrepancy.Comparison) bool { return d.DiscrepancyID == r.want })
+			if i < 0 || e.Discrepancies()[i].Parent != r.under {
+				t.Errorf("want %s under %q in %+v", r.want, r.under, e.Discrepancies())
 			}
 		})
 	}
@@ -332,13 +332,13 @@ func TestJudgedByWhatWasInForce(t *testing.T) {
 	earlier.PolicyHash = "earlier"
 	earlier.Tolerances["leaflet_height"] = settings.Tolerance{Absolute: 5}
 	stored := func(low float64) discrepancy.Prediction {
-		return discrepancy.Prediction{Evaluation: 3, Values: []metric.Value{{
+		return discrepancy.Prediction{Predicted: discrepancy.Predicted{Evaluation: 3}, Values: []metric.Value{{
 			Key:   valve.Key{ID: metric.IDPredictedContact, Place: "a2_p2", Occasion: valve.AtPlan, Role: valve.PredictedFromPlan},
 			State: metric.HasValue, Value: low + 5, Lower: units.Some(low), Upper: units.Some(low + 10),
 		}}}
 	}
 	class := func(e Evaluation, class discrepancy.Class) (discrepancy.Verdict, string) {
-		for _, d := range e.Discrepancies {
+		for _, d := range e.Discrepancies() {
 			if d.Class == class {
 				return d.Verdict, d.JudgedByVersion
 			}
@@ -382,7 +382,7 @@ func TestPredictionOfALateArrival(t *testing.T) {
 		return evaluated(c)
 	}
 	verdict := func(e Evaluation) discrepancy.Verdict {
-		for _, d := range e.Discrepancies {
+		for _, d := range e.Discrepancies() {
 			if d.Class == discrepancy.OutsideInterval {
 				return d.Verdict
 			}
@@ -418,7 +418,7 @@ func TestSuggestionsNameWhatIsMissing(t *testing.T) {
 
 func TestEmptyCase(t *testing.T) {
 	e := evaluated(&repair.Case{Measured: valve.Measurements{}})
-	if len(e.Discrepancies) != 0 || e.InForce.Timing != repair.NoPlan {
+	if len(e.Discrepancies()) != 0 || e.InForce.Timing != repair.NoPlan {
 		t.Errorf("an empty case has no discrepancy and no plan: %+v", e)
 	}
 	for _, f := range e.Findings {

@@ -665,9 +665,9 @@ func (f *finder) unfit(ranges []Range) []UnfitStep {
 			list = append(list, UnfitStep{PlannedStepID: s.ID, Reason: OutsideRange, Message: f.outsideText(s, r, closed)})
 		}
 	}
-	for _, d := range f.e.Discrepancies {
+	for _, d := range f.e.Discrepancies() {
 		if d.Verdict == discrepancy.Present && d.PlannedStepID != "" && d.PerformedStepID != "" && otherwise(d.Class) && f.ofPlan(d.PlannedStepID) {
-			list = append(list, UnfitStep{PlannedStepID: d.PlannedStepID, Reason: DoneOtherwise, Message: d.Message, DiscrepancyID: d.ID})
+			list = append(list, UnfitStep{PlannedStepID: d.PlannedStepID, Reason: DoneOtherwise, Message: d.Message, DiscrepancyID: d.DiscrepancyID})
 		}
 	}
 	for _, finding := range f.e.Findings {

@@ -70,6 +70,18 @@ func whereOutcome(c *repair.Case, role valve.Role) []At {
 	return []At{at}
 }
 
+// OutsideDomain gives why the model of the prediction does not hold for the valve
+// as it was at the end, empty where it does.
+func OutsideDomain(c *repair.Case) []string {
+	if c.Operation == nil {
+		return nil
+	}
+	end := atEnd(c)
+	return outsideDomain(c, end, end.steps(c))
+}
+
+func atEnd(c *repair.Case) moment { return moment{run: max(c.Operation.LastRun(), 1)} }
+
 func outcomeZ(r *Reader, role valve.Role) float64 {
 	r.Explain(UncalibratedLabel)
 	r.WithoutSD()
@@ -79,8 +91,7 @@ func outcomeZ(r *Reader, role valve.Role) float64 {
 	}
 	// What was found after the repair bounds the domain of the outcome too.
 	if r.c.Operation != nil {
-		end := moment{run: max(r.c.Operation.LastRun(), 1)}
-		if why := r.memo.outside(r.c, end); len(why) > 0 {
+		if why := r.memo.outside(r.c, atEnd(r.c)); len(why) > 0 {
 			r.DoesNotApply("outside the model's domain: " + join(why))
 			return nan
 		}

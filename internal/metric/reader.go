@@ -266,7 +266,19 @@ func (r *Reader) inputSD(k valve.Key) (sd float64, known bool) {
 // originOfSD gives the standard deviation of a value and where it comes from in
 // words; empty if there is none.
 func (r *Reader) originOfSD(k valve.Key) (sd float64, origin string) {
-	m := r.c.Measured[k]
+	return originOfSD(k, r.c.Measured[k], r.s)
+}
+
+// SDOf gives the standard deviation of a measured value: stated, the site's or
+// assumed of its leaf.
+func SDOf(k valve.Key, m valve.Measurement, s *settings.Settings) units.Maybe[float64] {
+	if sd, origin := originOfSD(k, m, s); origin != "" {
+		return units.Some(sd)
+	}
+	return units.None[float64]()
+}
+
+func originOfSD(k valve.Key, m valve.Measurement, s *settings.Settings) (sd float64, origin string) {
 	if stated, ok := m.SD.Get(); ok {
 		return stated, "stated"
 	}
@@ -277,7 +289,7 @@ func (r *Reader) originOfSD(k valve.Key) (sd float64, origin string) {
 	value, _ := m.Value.Get()
 	origin = "assumed"
 	assumed, ok := leaf.AssumedSD(k.Place, value)
-	if site, stated := r.s.InputSDs[k.ID]; stated {
+	if site, stated := s.InputSDs[k.ID]; stated {
 		origin = "the site's"
 		assumed, ok = site.SD, site.SD > 0
 	}

@@ -119,6 +119,7 @@ type Step struct {
 	// Form is the height reduction's form or the further technique's kind.
 	Form       string
 	Slice      valve.Slice      // edge-to-edge
+	From       Location         // chord transfer: whence
 	ChordCount units.Maybe[int] // chord transfer
 	ChordsKept valve.Answer     // cleft closure
 }
@@ -142,7 +143,11 @@ type Ring struct {
 type Chords struct {
 	PairCount   units.Maybe[int]
 	StrandCount units.Maybe[int]
+	Form        string // pairs, loops
+	Insertion   string // free_edge, rough_zone, body
 	Papillary   string // anterolateral, posteromedial
+	// PapillaryHead is anterior, commissural or posterior.
+	PapillaryHead string
 }
 
 // Resection is what is known of a resection beside its dimensions.

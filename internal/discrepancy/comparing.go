@@ -14,24 +14,8 @@ import (
 	"trigone/internal/valve"
 )
 
-// classes gives number and order of every class.
-var classes = []Class{
-	StepOmitted, StepAdded, StepRelocated, StepSubstituted, StepParameter, RingSize, RingKind, TargetMissed,
-	OutsideInterval, OutsideSiteTolerance, ResidualRegurgitation, NewFinding, FurtherPumpRun, Conversion,
-	NoPlanInForce, NotEvaluable, RecordConflict,
-}
-
-// Classes gives every class in the order of their numbers.
-func Classes() []Class { return slices.Clone(classes) }
-
-// Reference gives the number of the class, D01 to D17.
-func (c Class) Reference() string {
-	n := strconv.Itoa(slices.Index(classes, c) + 1)
-	return "D" + strings.Repeat("0", max(0, 2-len(n))) + n
-}
-
-// comparison is one case being compared with one plan.
-type comparison struct {
+// comparing is one case being compared with one plan.
+type comparing struct {
 	in       Input
 	op       *repair.Operation // never nil
 	revision *repair.PlanRevision
@@ -41,6 +25,7 @@ type comparison struct {
 	heights  []valve.Key                  // planned leaflet heights, in order
 	steps    []performedStep
 	lastRun  int
+	outside  []string // why the model of the prediction does not hold for the outcome
 	list     []entry
 }
 
@@ -50,15 +35,15 @@ type stepOccasion struct {
 	occasion valve.Occasion
 }
 
-// entry is a discrepancy with what puts it in order.
+// entry is a comparison with what puts it in order.
 type entry struct {
-	Discrepancy
+	Comparison
 	planned, performed int // position in the plan, among the performed steps; 0: none
 	takenDownIn        int // pump run in which the step was taken down
 }
 
-func newComparison(in Input) *comparison {
-	c := &comparison{in: in, op: in.Case.Operation, revision: in.InForce.Revision, measured: in.Case.Measured}
+func newComparing(in Input) *comparing {
+	c := &comparing{in: in, op: in.Case.Operation, revision: in.InForce.Revision, measured: in.Case.Measured}
 	if c.op == nil {
 		c.op = &repair.Operation{}
 	}
@@ -71,11 +56,12 @@ func newComparison(in Input) *comparison {
 		c.lastRun = max(c.lastRun, s.Run)
 	}
 	c.steps = c.sortedSteps()
+	c.outside = metric.OutsideDomain(in.Case)
 	return c
 }
 
 // index sorts the values that a plan is compared by, once.
-func (c *comparison) index() {
+func (c *comparing) index() {
 	c.ofStep = map[stepOccasion][]valve.Key{}
 	for k := range c.measured {
 		if step := k.Place.Step(); step != "" {
@@ -92,27 +78,59 @@ func (c *comparison) index() {
 	slices.SortFunc(c.heights, valve.Key.Compare)
 }
 
-func (c *comparison) add(e entry) {
-	e.Reference = e.Class.Reference()
+// add keeps a comparison. Its class is the one that a difference would have; one
+// that agrees or does not apply loses it in the end.
+func (c *comparing) add(e entry) {
+	e.FormulaNumber = formulaNumbers[e.Kind]
 	c.list = append(c.list, e)
 }
 
-// ordered gives the discrepancies in their order. Step ids take no part in it.
-func (c *comparison) ordered() []Discrepancy {
+// notApplicable says of an entry that it does not apply, and why.
+func (e *entry) notApplicable(because string) {
+	e.Verdict, e.NotApplicableBecause, e.Missing = NotApplicable, because, nil
+}
+
+// differs says whether an entry is a discrepancy.
+func (e *entry) differs() bool {
+	return e.DiscrepancyID != "" && (e.Verdict == Present || e.Verdict == Indeterminate || e.Verdict == NotJudged)
+}
+
+// ordered gives the comparisons in their order. Step ids take no part in it, but
+// between comparisons that are equal in everything else.
+func (c *comparing) ordered() []Comparison {
 	slices.SortStableFunc(c.list, func(a, b entry) int {
 		return cmp.Or(
-			cmp.Compare(a.Reference, b.Reference),
+			cmp.Compare(a.rank(), b.rank()),
 			cmp.Compare(a.planned, b.planned),
 			cmp.Compare(a.performed, b.performed),
 			cmp.Compare(withoutStep(a.Place), withoutStep(b.Place)),
 			cmp.Compare(a.Metric, b.Metric),
 		)
 	})
-	list := make([]Discrepancy, len(c.list))
-	for i, e := range c.list {
-		list[i] = e.Discrepancy
+	list := make([]Comparison, len(c.list))
+	for i := range c.list {
+		e := &c.list[i]
+		if !e.differs() {
+			e.Class, e.DiscrepancyID = "", ""
+		}
+		list[i] = e.Comparison
 	}
 	return list
+}
+
+// rank orders by the class; what has none stands with the predictions.
+func (e *entry) rank() int {
+	if e.Class == "" {
+		return OutsideInterval.index()
+	}
+	return e.Class.index()
+}
+
+// key is the id of a comparison: what is compared, of which planned step or aim (of
+// a step done without a plan its own id), which metric, where and when. Every part
+// has its place, so that no two can read alike.
+func key(kind Kind, subject, metric string, at valve.Place, when string) string {
+	return strings.Join([]string{string(kind), subject, metric, string(at), when}, "|")
 }
 
 // id joins what makes a discrepancy the same one in every evaluation.
@@ -137,13 +155,13 @@ func withoutStep(p valve.Place) string {
 }
 
 // byPlan states that an entry is judged by the plan.
-func (c *comparison) byPlan(d *Discrepancy, by JudgedBy) {
+func (c *comparing) byPlan(d *Comparison, by JudgedBy) {
 	d.JudgedBy = by
 	d.JudgedByVersion = strconv.FormatInt(c.revision.Revision, 10)
 }
 
 // read gives the value under a key, or says why there is none.
-func (c *comparison) read(k valve.Key) (value float64, missing string) {
+func (c *comparing) read(k valve.Key) (value float64, missing string) {
 	if c.disputed(k) {
 		return 0, k.String() + " (disputed)"
 	}
@@ -159,14 +177,14 @@ func (c *comparison) read(k valve.Key) (value float64, missing string) {
 }
 
 // known says whether a value stands under the key, disputed or not.
-func (c *comparison) known(k valve.Key) bool {
+func (c *comparing) known(k valve.Key) bool {
 	return c.disputed(k) || c.measured[k].Value.IsSome()
 }
 
 // disputed says whether an open contradiction names the value. The contradiction
 // was found with the head of the plan: another revision is concerned where it
 // holds the same value.
-func (c *comparison) disputed(k valve.Key) bool {
+func (c *comparing) disputed(k valve.Key) bool {
 	return slices.ContainsFunc(c.in.Disputed, func(d valve.InputValue) bool {
 		if d.Key != k {
 			return false
@@ -186,14 +204,14 @@ const slack = 1e-9
 // exceeds says whether a size is above a limit; equal is not above.
 func exceeds(size, limit float64) bool { return size > limit+slack }
 
-// judge gives the verdict on a difference from a planned value, empty if it is
-// within the tolerance.
-func judge(difference float64, t settings.Tolerance, planned float64) Verdict {
+// judge gives the verdict on a difference: none within the tolerance, one beyond
+// the margin, and in between the measurement cannot tell.
+func judge(difference, tolerance, margin float64) Verdict {
 	size := math.Abs(difference)
 	switch {
-	case !exceeds(size, t.Of(planned)):
-		return ""
-	case !exceeds(size, t.Margin(planned)):
+	case !exceeds(size, tolerance):
+		return Agrees
+	case !exceeds(size, margin):
 		return Indeterminate
 	}
 	return Present
@@ -201,7 +219,7 @@ func judge(difference float64, t settings.Tolerance, planned float64) Verdict {
 
 // tolerance gives the site's tolerance of a leaf. A leaf without one has none:
 // any difference counts.
-func (c *comparison) tolerance(leaf valve.ID) settings.Tolerance {
+func (c *comparing) tolerance(leaf valve.ID) settings.Tolerance {
 	unit, _, _ := metric.Describe(leaf)
 	t, _ := c.in.Settings.Tolerance(leaf, unit)
 	return t
@@ -226,10 +244,31 @@ func apart(leaf valve.ID, planned, actual float64) units.Maybe[float64] {
 }
 
 // numbers fills in a comparison of two values of a leaf.
-func numbers(d *Discrepancy, leaf valve.ID, planned, actual, margin float64) {
+func numbers(d *Comparison, leaf valve.ID, planned, actual, tolerance, margin float64) {
 	d.Unit, _, _ = metric.Describe(leaf)
 	d.PlannedValue, d.ActualValue = units.Some(planned), units.Some(actual)
 	d.Difference = apart(leaf, planned, actual)
-	d.Tolerance = units.Some(margin)
+	d.Tolerance, d.Margin = units.Some(tolerance), units.Some(margin)
 	d.Actual = amount(leaf, actual)
+	d.Verdict = judge(actual-planned, tolerance, margin)
+}
+
+// withinRange fills in a comparison of a value of a leaf with a range, either end
+// of which may be missing.
+func withinRange(d *Comparison, leaf valve.ID, low, high units.Maybe[float64], actual, margin float64) {
+	d.Unit, _, _ = metric.Describe(leaf)
+	d.Lower, d.Upper, d.ActualValue = low, high, units.Some(actual)
+	d.Margin = units.Some(margin)
+	d.Actual = amount(leaf, actual)
+	d.Verdict = Agrees
+	if end, by, beyond := d.Passed(); beyond {
+		d.PlannedValue, d.Difference = units.Some(end), apart(leaf, end, actual)
+		d.Verdict = judge(by, 0, margin)
+	}
+}
+
+// sd gives the standard deviation of a measured value: stated, the site's or
+// assumed.
+func (c *comparing) sd(k valve.Key) units.Maybe[float64] {
+	return metric.SDOf(k, c.measured[k], &c.in.Settings)
 }
