@@ -387,7 +387,7 @@ func golden(t *testing.T, name, got string) {
 var neverValued = map[valve.ID]string{
 	metric.IDHalfTimeOrifice:         "no invented case records the half-time, a poor guide to the orifice after a repair",
 	metric.IDDecelerationOrifice:     "no invented case records the deceleration time, a poor guide to the orifice after a repair",
-	metric.IDContinuityOrifice:       "needs the integrals of inflow and outflow of a valve that is hardly regurgitant; the cases record both in severe regurgitation only",
+	metric.IDContinuityOrifice:       "needs the integrals of inflow and outflow of a valve that is hardly regurgitant; the cases record both only where more than mild regurgitation is",
 	metric.IDIndexedEffectiveOrifice: "as the area by continuity that it is made of",
 }
 
