@@ -253,7 +253,7 @@ func (c *comparing) gradedResult(stage valve.Stage) *repair.Study {
 	return nil
 }
 
-const leafletHeight = "leaflet_height"
+const leafletHeight = valve.LeafletHeight
 
 // plannedHeights compares the heights aimed at with the final ones: taken in the
 // field after the last leaflet work, or else by echo on leaving theatre.
