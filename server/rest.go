@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"trigone/fhirmap"
+	"trigone/internal/casebook"
 	"trigone/internal/handover"
 	"trigone/server/fhirrest"
 )
@@ -69,9 +70,16 @@ func listenREST(ctx context.Context, o Options, desk *handover.Desk) (*restFace,
 		return nil, joinClose(err, listener)
 	}
 	return &restFace{listener: listener, face: face, log: o.Log, base: base, warmed: make(chan struct{}), server: &http.Server{
-		Handler: face, ErrorLog: complaints, MaxHeaderBytes: maxHeader,
+		Handler: identified(face), ErrorLog: complaints, MaxHeaderBytes: maxHeader,
 		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
 	}}, nil
+}
+
+// identified says who asks, for every room that the request reaches.
+func identified(face http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		face.ServeHTTP(w, r.WithContext(casebook.WithPrincipal(r.Context(), local)))
+	})
 }
 
 // terminology is what the face serves beside cases: at the end of their canonical
@@ -110,7 +118,7 @@ func (f *restFace) serve(failed chan<- error) {
 	ctx, cool := context.WithCancel(context.Background())
 	f.cool = cool
 	go func() {
-		f.face.Warm(ctx)
+		f.face.Warm(casebook.WithPrincipal(ctx, local))
 		close(f.warmed)
 	}()
 	go func() {

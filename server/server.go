@@ -114,8 +114,8 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 		listener: listener, store: store, log: o.Log, health: health.NewServer(),
 		grpc: grpc.NewServer(
 			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes),
-			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), deadline, mapErrors(o.Log)),
-			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), deadlineStream, mapErrorsStream(o.Log)),
+			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log)),
+			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log)),
 		),
 		failed: make(chan error, 2), rest: face,
 	}

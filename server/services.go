@@ -12,8 +12,15 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// localCaller is the caller's name until identities exist.
-const localCaller = "local"
+// answer hands a call to the room that answers it, with who asks.
+func answer[Q, R any](ctx context.Context, req Q, room func(context.Context, casebook.Principal, Q) (R, error)) (R, error) {
+	return room(ctx, casebook.PrincipalOf(ctx), req)
+}
+
+// stream does the same for a call that is answered many times.
+func stream[Q, R any](req Q, out grpc.ServerStreamingServer[R], room func(context.Context, casebook.Principal, Q, func(*R) error) error) error {
+	return room(out.Context(), casebook.PrincipalOf(out.Context()), req, out.Send)
+}
 
 type recordService struct {
 	trigonev1.UnimplementedRecordServiceServer
@@ -21,51 +28,51 @@ type recordService struct {
 }
 
 func (s recordService) SubmitCase(ctx context.Context, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
-	return s.book.SubmitCase(ctx, localCaller, req)
+	return answer(ctx, req, s.book.SubmitCase)
 }
 
 func (s recordService) GetCase(ctx context.Context, req *trigonev1.GetCaseRequest) (*trigonev1.GetCaseResponse, error) {
-	return s.book.GetCase(ctx, req)
+	return answer(ctx, req, s.book.GetCase)
 }
 
 func (s recordService) ListCases(ctx context.Context, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
-	return s.book.ListCases(ctx, req)
+	return answer(ctx, req, s.book.ListCases)
 }
 
 func (s recordService) ListRevisions(ctx context.Context, req *trigonev1.ListRevisionsRequest) (*trigonev1.ListRevisionsResponse, error) {
-	return s.book.ListRevisions(ctx, req)
+	return answer(ctx, req, s.book.ListRevisions)
 }
 
 func (s recordService) ListChanges(ctx context.Context, req *trigonev1.ListChangesRequest) (*trigonev1.ListChangesResponse, error) {
-	return s.book.ListChanges(ctx, req)
+	return answer(ctx, req, s.book.ListChanges)
 }
 
 func (s recordService) FileQuarantined(ctx context.Context, req *trigonev1.FileQuarantinedRequest) (*trigonev1.FileQuarantinedResponse, error) {
-	return s.book.FileQuarantined(ctx, localCaller, req)
+	return answer(ctx, req, s.book.FileQuarantined)
 }
 
 func (s recordService) RetractSection(ctx context.Context, req *trigonev1.RetractSectionRequest) (*trigonev1.RetractSectionResponse, error) {
-	return s.book.RetractSection(ctx, localCaller, req)
+	return answer(ctx, req, s.book.RetractSection)
 }
 
 func (s recordService) RetractCase(ctx context.Context, req *trigonev1.RetractCaseRequest) (*trigonev1.RetractCaseResponse, error) {
-	return s.book.RetractCase(ctx, localCaller, req)
+	return answer(ctx, req, s.book.RetractCase)
 }
 
 func (s recordService) AmendIdentity(ctx context.Context, req *trigonev1.AmendIdentityRequest) (*trigonev1.AmendIdentityResponse, error) {
-	return s.book.AmendIdentity(ctx, localCaller, req)
+	return answer(ctx, req, s.book.AmendIdentity)
 }
 
 func (s recordService) ConfirmFinding(ctx context.Context, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
-	return s.book.ConfirmFinding(ctx, localCaller, req)
+	return answer(ctx, req, s.book.ConfirmFinding)
 }
 
 func (s recordService) RevokeConfirmation(ctx context.Context, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
-	return s.book.RevokeConfirmation(ctx, localCaller, req)
+	return answer(ctx, req, s.book.RevokeConfirmation)
 }
 
 func (s recordService) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
-	return s.book.EvaluateAgain(ctx, req)
+	return answer(ctx, req, s.book.EvaluateAgain)
 }
 
 type planningService struct {
@@ -74,11 +81,11 @@ type planningService struct {
 }
 
 func (s planningService) EvaluatePlan(ctx context.Context, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	return s.book.EvaluatePlan(ctx, localCaller, req)
+	return answer(ctx, req, s.book.EvaluatePlan)
 }
 
-func (s planningService) ExplorePlans(req *trigonev1.ExplorePlansRequest, stream grpc.ServerStreamingServer[trigonev1.ExplorePlansResponse]) error {
-	return s.book.ExplorePlans(stream.Context(), req, stream.Send)
+func (s planningService) ExplorePlans(req *trigonev1.ExplorePlansRequest, out grpc.ServerStreamingServer[trigonev1.ExplorePlansResponse]) error {
+	return stream(req, out, s.book.ExplorePlans)
 }
 
 type electronicRecordService struct {
@@ -87,11 +94,11 @@ type electronicRecordService struct {
 }
 
 func (s electronicRecordService) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
-	return s.desk.GetBundle(ctx, req)
+	return answer(ctx, req, s.desk.GetBundle)
 }
 
 func (s electronicRecordService) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
-	return s.desk.GetOperativeNote(ctx, req)
+	return answer(ctx, req, s.desk.GetOperativeNote)
 }
 
 type auditService struct {
@@ -100,7 +107,7 @@ type auditService struct {
 }
 
 func (s auditService) ListDiscrepancies(ctx context.Context, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
-	return s.ledger.ListDiscrepancies(ctx, req)
+	return answer(ctx, req, s.ledger.ListDiscrepancies)
 }
 
 type referenceService struct {
@@ -121,5 +128,5 @@ func (s referenceService) ListSources(context.Context, *trigonev1.ListSourcesReq
 }
 
 func (s referenceService) GetPolicy(ctx context.Context, req *trigonev1.GetPolicyRequest) (*trigonev1.GetPolicyResponse, error) {
-	return s.book.GetPolicy(ctx, req)
+	return answer(ctx, req, s.book.GetPolicy)
 }

@@ -8,6 +8,7 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 
+	"trigone/internal/casebook"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -18,6 +19,10 @@ func accessLogStream(log *zap.Logger) grpc.StreamServerInterceptor {
 	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 		return logged(log, info.FullMethod, func() error { return handler(srv, stream) })
 	}
+}
+
+func identifyStream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+	return handler(srv, streamIn{stream, casebook.WithPrincipal(stream.Context(), local)})
 }
 
 func recoverPanicStream(log *zap.Logger) grpc.StreamServerInterceptor {
@@ -52,14 +57,14 @@ func deadlineStream(srv any, stream grpc.ServerStream, info *grpc.StreamServerIn
 	}
 	ctx, cancel := context.WithTimeout(stream.Context(), timeout)
 	defer cancel()
-	return handler(srv, boundedStream{stream, ctx})
+	return handler(srv, streamIn{stream, ctx})
 }
 
-// boundedStream is a stream with a context of its own.
-type boundedStream struct {
+// streamIn is a stream with a context of its own.
+type streamIn struct {
 	grpc.ServerStream
 	ctx context.Context
 }
 
 // Context gives that context.
-func (s boundedStream) Context() context.Context { return s.ctx }
+func (s streamIn) Context() context.Context { return s.ctx }

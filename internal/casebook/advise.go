@@ -20,8 +20,8 @@ const (
 // EvaluatePlan evaluates sections alone, or laid over a stored case. Nothing is
 // stored unless the question asks for it: then inputs, answer and versions become
 // an advice section of the stored case.
-func (b *Book) EvaluatePlan(ctx context.Context, caller string, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
-	if _, err := b.CheckParent(req.GetParent()); err != nil {
+func (b *Book) EvaluatePlan(ctx context.Context, who Principal, req *trigonev1.EvaluatePlanRequest) (*trigonev1.EvaluatePlanResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
 		return nil, err
 	}
 	if err := RefuseFields(checkQuestion(req)); err != nil {
@@ -29,9 +29,9 @@ func (b *Book) EvaluatePlan(ctx context.Context, caller string, req *trigonev1.E
 	}
 	if req.GetRecord() {
 		return call[*trigonev1.EvaluatePlanResponse]{
-			book: b, caller: caller, method: methodEvaluatePlan, request: req,
+			book: b, who: who, method: methodEvaluatePlan, request: req,
 			prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.EvaluatePlanResponse, error) {
-				return b.advise(ctx, caller, req, now)
+				return b.advise(ctx, who, req, now)
 			},
 			// What was answered is the section that it was kept in.
 			leaveOut: func(r *trigonev1.EvaluatePlanResponse) { r.Evaluation, r.Freedom = nil, nil },
@@ -108,7 +108,7 @@ func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePla
 }
 
 // advise answers a question and keeps the answer.
-func (b *Book) advise(ctx context.Context, caller string, req *trigonev1.EvaluatePlanRequest, now time.Time) (*change, func() *trigonev1.EvaluatePlanResponse, error) {
+func (b *Book) advise(ctx context.Context, who Principal, req *trigonev1.EvaluatePlanRequest, now time.Time) (*change, func() *trigonev1.EvaluatePlanResponse, error) {
 	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, nil, err
@@ -144,7 +144,7 @@ func (b *Book) advise(ctx context.Context, caller string, req *trigonev1.Evaluat
 		Plan: evaluated.GetPlan(), MeasuredSoFar: evaluated.GetOperation(), Answer: resp.GetEvaluation(), Freedom: resp.GetFreedom(),
 		Assessments: req.GetCaseFile().GetAssessments(), Results: req.GetCaseFile().GetResults(),
 	}
-	ch := begin(f, caller, now)
+	ch := begin(f, who, now)
 	receipts, _, err := submission{file: convert.FileOf(advice)}.place(ch)
 	if err != nil {
 		return nil, nil, err

@@ -47,7 +47,7 @@ func (f fixture) opened(before *trigonev1.CaseFile) *trigonev1.CaseReference {
 
 func (f fixture) read(ref *trigonev1.CaseReference) *trigonev1.Case {
 	f.Helper()
-	resp, err := f.book.GetCase(f.ctx, &trigonev1.GetCaseRequest{Case: ref})
+	resp, err := f.book.GetCase(f.ctx, caller, &trigonev1.GetCaseRequest{Case: ref})
 	if err != nil {
 		f.Fatal(err)
 	}

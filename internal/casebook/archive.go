@@ -38,15 +38,6 @@ func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Ar
 	return &Archive{Tokens: Tokens{secret}, Store: store, Policy: p}, nil
 }
 
-// CheckParent gives the site that a parent names: the only one of this archive.
-func (a *Archive) CheckParent(parent string) (string, error) {
-	site := a.Policy.Settings.Site
-	if parent == "" || parent == "sites/"+site {
-		return site, nil
-	}
-	return "", Refuse(NotFound, ReasonUnknownSite, "this server keeps sites/%s only; leave parent empty or give that name", site)
-}
-
 // CaseName names a case.
 func (a *Archive) CaseName(uid string) string {
 	return "sites/" + a.Policy.Settings.Site + "/cases/" + uid
@@ -56,10 +47,14 @@ func (a *Archive) CaseName(uid string) string {
 func (a *Archive) uidOf(name string) (string, error) {
 	uid, ok := strings.CutPrefix(name, "sites/"+a.Policy.Settings.Site+"/cases/")
 	if !ok || uid == "" || strings.Contains(uid, "/") {
-		return "", Refuse(NotFound, ReasonUnknownCase,
-			"the name is not one of a case at this site; a case is named sites/%s/cases/{uid}", a.Policy.Settings.Site)
+		return "", a.noCaseName()
 	}
 	return uid, nil
+}
+
+func (a *Archive) noCaseName() error {
+	return Refuse(NotFound, ReasonUnknownCase,
+		"the name is not one of a case at this site; a case is named sites/%s/cases/{uid}", a.Policy.Settings.Site)
 }
 
 // Find gives the case a reference names.
@@ -68,9 +63,6 @@ func (a *Archive) Find(ctx context.Context, ref *trigonev1.CaseReference) (stora
 	case ref.GetName() != "":
 		return a.caseByName(ctx, ref.GetName())
 	case ref.GetExternalIdentifier().GetValue() != "":
-		if _, err := a.CheckParent(ref.GetParent()); err != nil {
-			return storage.Case{}, err
-		}
 		c, err := a.Store.CaseByExternalIdentifier(ctx, a.Policy.Settings.Site, identifier(ref.GetExternalIdentifier()))
 		if errors.Is(err, storage.ErrNotFound) {
 			return c, Refuse(NotFound, ReasonUnknownCase, "no case of this site that is not retracted has this case number")
@@ -190,8 +182,8 @@ func (a *Archive) PolicyByHash(ctx context.Context, hash string) (policy.Policy,
 }
 
 // GetPolicy gives the clinical policy in force, or an earlier one by its hash.
-func (a *Archive) GetPolicy(ctx context.Context, req *trigonev1.GetPolicyRequest) (*trigonev1.GetPolicyResponse, error) {
-	site, err := a.CheckParent(req.GetParent())
+func (a *Archive) GetPolicy(ctx context.Context, who Principal, req *trigonev1.GetPolicyRequest) (*trigonev1.GetPolicyResponse, error) {
+	site, err := a.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}

@@ -26,7 +26,7 @@ import (
 
 // Everything here is invented; there is no such hospital and no such patient.
 
-const caller = "local"
+var caller = Principal{Name: "local"}
 
 type clockwork struct {
 	mu  sync.Mutex
@@ -135,7 +135,7 @@ func ref() *trigonev1.CaseReference {
 
 func (f fixture) get() *trigonev1.Case {
 	f.Helper()
-	resp, err := f.book.GetCase(f.ctx, &trigonev1.GetCaseRequest{Case: ref()})
+	resp, err := f.book.GetCase(f.ctx, caller, &trigonev1.GetCaseRequest{Case: ref()})
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -147,7 +147,7 @@ func (f fixture) changes() []*trigonev1.Change {
 	var all []*trigonev1.Change
 	cursor := ""
 	for {
-		resp, err := f.book.ListChanges(f.ctx, &trigonev1.ListChangesRequest{Cursor: cursor, PageSize: 2})
+		resp, err := f.book.ListChanges(f.ctx, caller, &trigonev1.ListChangesRequest{Cursor: cursor, PageSize: 2})
 		if err != nil {
 			f.Fatal(err)
 		}
@@ -258,7 +258,7 @@ func TestSourceTimeOrdersRevisions(t *testing.T) {
 	if s := newer.GetSections()[0]; s.GetRevision() != 3 || s.GetEtag() != "3" {
 		t.Errorf("not older than the head must become head: %v", s)
 	}
-	resp, err := f.book.ListRevisions(f.ctx, &trigonev1.ListRevisionsRequest{Case: ref(), Section: "result/exit"})
+	resp, err := f.book.ListRevisions(f.ctx, caller, &trigonev1.ListRevisionsRequest{Case: ref(), Section: "result/exit"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -382,21 +382,21 @@ func TestAnotherPatientIsQuarantined(t *testing.T) {
 		QuarantineId: resp.GetQuarantineId(), Reason: "typing error in the number", RequestId: "f1",
 		Decision: &trigonev1.FileQuarantinedRequest_IntoCase{IntoCase: f.get().GetName()},
 	}
-	filed, err := f.book.FileQuarantined(f.ctx, "reviewer", file)
+	filed, err := f.book.FileQuarantined(f.ctx, Principal{Name: "reviewer"}, file)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if got := f.get(); len(got.GetCaseFile().GetResults()) != 1 || got.GetCaseFile().GetPatientIdentifier().GetValue() != "P-SECRET-1" {
 		t.Errorf("case after filing: %v", got.GetCaseFile())
 	}
-	replay, err := f.book.FileQuarantined(f.ctx, "reviewer", file)
+	replay, err := f.book.FileQuarantined(f.ctx, Principal{Name: "reviewer"}, file)
 	if err != nil || replay.GetSubmitted().GetCaseVersion() != filed.GetSubmitted().GetCaseVersion() {
 		t.Errorf("replay: %v, %v", replay, err)
 	}
 	file.RequestId = ""
-	_, err = f.book.FileQuarantined(f.ctx, "reviewer", file)
+	_, err = f.book.FileQuarantined(f.ctx, Principal{Name: "reviewer"}, file)
 	wantRefusal(t, err, FailedPrecondition, ReasonDecided)
-	_, err = f.book.FileQuarantined(f.ctx, "reviewer", &trigonev1.FileQuarantinedRequest{
+	_, err = f.book.FileQuarantined(f.ctx, Principal{Name: "reviewer"}, &trigonev1.FileQuarantinedRequest{
 		QuarantineId: "none", Reason: "r", Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
 	})
 	wantRefusal(t, err, NotFound, ReasonUnknownQuarantine)
@@ -555,19 +555,19 @@ func TestForeignTokensAreRefused(t *testing.T) {
 	for i := range 3 {
 		f.mustSubmit(strings.Replace(object(numberAndPatient, identityPart), "MV-1", fmt.Sprintf("MV-%d", i+1), 1))
 	}
-	page, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{PageSize: 2})
+	page, err := f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{PageSize: 2})
 	if err != nil || page.GetNextPageToken() == "" || len(page.GetCases()) != 2 {
 		t.Fatalf("%v, %v", page, err)
 	}
-	rest, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{PageToken: page.GetNextPageToken()})
+	rest, err := f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{PageToken: page.GetNextPageToken()})
 	if err != nil || len(rest.GetCases()) != 1 || rest.GetNextPageToken() != "" {
 		t.Fatalf("%v, %v", rest, err)
 	}
-	_, err = f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{PageToken: page.GetNextPageToken(), DisputedOnly: true})
+	_, err = f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{PageToken: page.GetNextPageToken(), DisputedOnly: true})
 	wantRefusal(t, err, Invalid, ReasonViolations)
-	_, err = f.book.ListChanges(f.ctx, &trigonev1.ListChangesRequest{Cursor: page.GetNextPageToken()})
+	_, err = f.book.ListChanges(f.ctx, caller, &trigonev1.ListChangesRequest{Cursor: page.GetNextPageToken()})
 	wantRefusal(t, err, Invalid, ReasonViolations)
-	_, err = f.book.ListChanges(f.ctx, &trigonev1.ListChangesRequest{Cursor: "17"})
+	_, err = f.book.ListChanges(f.ctx, caller, &trigonev1.ListChangesRequest{Cursor: "17"})
 	wantRefusal(t, err, Invalid, ReasonViolations)
 }
 
@@ -684,7 +684,7 @@ func TestEveryWriteOfACaseIsAChange(t *testing.T) {
 	for _, c := range f.changes() {
 		newest[c.GetCaseName()] = c.GetCaseVersion()
 	}
-	rows, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{})
+	rows, err := f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{})
 	if err != nil {
 		t.Fatal(err)
 	}

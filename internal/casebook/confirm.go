@@ -109,14 +109,17 @@ func checkWord(req interface {
 }
 
 // ConfirmFinding confirms the values that an open contradiction disputes.
-func (b *Book) ConfirmFinding(ctx context.Context, caller string, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
+func (b *Book) ConfirmFinding(ctx context.Context, who Principal, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := checkWord(req); err != nil {
 		return nil, err
 	}
 	return call[*trigonev1.ConfirmFindingResponse]{
-		book: b, caller: caller, method: methodConfirm, request: req,
+		book: b, who: who, method: methodConfirm, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.ConfirmFindingResponse, error) {
-			ch, err := b.prepareConfirming(ctx, caller, req, now)
+			ch, err := b.prepareConfirming(ctx, who, req, now)
 			return ch, func() *trigonev1.ConfirmFindingResponse {
 				return &trigonev1.ConfirmFindingResponse{
 					CaseVersion: ch.after.Case.Version, Sections: ch.after.statuses(),
@@ -132,7 +135,7 @@ func (b *Book) ConfirmFinding(ctx context.Context, caller string, req *trigonev1
 	}.run(ctx)
 }
 
-func (b *Book) prepareConfirming(ctx context.Context, caller string, req *trigonev1.ConfirmFindingRequest, now time.Time) (*change, error) {
+func (b *Book) prepareConfirming(ctx context.Context, who Principal, req *trigonev1.ConfirmFindingRequest, now time.Time) (*change, error) {
 	f, err := b.openFor(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
@@ -151,23 +154,26 @@ func (b *Book) prepareConfirming(ctx context.Context, caller string, req *trigon
 		return nil, Refuse(FailedPrecondition, ReasonNoContradiction,
 			"no open contradiction of this case has this id; GetCase gives the findings with their ids, and a caution or a note disputes nothing and needs no confirmation")
 	}
-	ch := begin(f, caller, now)
+	ch := begin(f, who, now)
 	ch.reason = byConfirmation
 	ch.enter(storage.Confirmation{
-		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed, Caller: caller, Reason: req.GetReason(),
+		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed, Caller: who.Name, Reason: req.GetReason(),
 	})
 	return ch, nil
 }
 
 // RevokeConfirmation takes a confirmation back.
-func (b *Book) RevokeConfirmation(ctx context.Context, caller string, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
+func (b *Book) RevokeConfirmation(ctx context.Context, who Principal, req *trigonev1.RevokeConfirmationRequest) (*trigonev1.RevokeConfirmationResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := checkWord(req); err != nil {
 		return nil, err
 	}
 	return call[*trigonev1.RevokeConfirmationResponse]{
-		book: b, caller: caller, method: methodRevoke, request: req,
+		book: b, who: who, method: methodRevoke, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.RevokeConfirmationResponse, error) {
-			ch, err := b.prepareRevoking(ctx, caller, req, now)
+			ch, err := b.prepareRevoking(ctx, who, req, now)
 			return ch, func() *trigonev1.RevokeConfirmationResponse {
 				return &trigonev1.RevokeConfirmationResponse{
 					CaseVersion: ch.after.Case.Version, Sections: ch.after.statuses(),
@@ -183,7 +189,7 @@ func (b *Book) RevokeConfirmation(ctx context.Context, caller string, req *trigo
 	}.run(ctx)
 }
 
-func (b *Book) prepareRevoking(ctx context.Context, caller string, req *trigonev1.RevokeConfirmationRequest, now time.Time) (*change, error) {
+func (b *Book) prepareRevoking(ctx context.Context, who Principal, req *trigonev1.RevokeConfirmationRequest, now time.Time) (*change, error) {
 	f, err := b.openFor(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
@@ -192,11 +198,11 @@ func (b *Book) prepareRevoking(ctx context.Context, caller string, req *trigonev
 		return nil, Refuse(FailedPrecondition, ReasonNotConfirmed,
 			"no confirmation of a finding with this id stands in this case; GetCase lists its confirmations")
 	}
-	ch := begin(f, caller, now)
+	ch := begin(f, who, now)
 	ch.reason = byRevocation
 	ch.enter(storage.Confirmation{
 		FindingID: req.GetFindingId(), Rule: f.confirmationOf(req.GetFindingId()).GetRule(), Kind: storage.ConfirmationRevoked,
-		Caller: caller, Reason: req.GetReason(),
+		Caller: who.Name, Reason: req.GetReason(),
 	})
 	return ch, nil
 }
@@ -231,7 +237,10 @@ func (b *Book) fillReasons(ctx context.Context, m *trigonev1.Confirmation, row s
 
 // EvaluateAgain evaluates a case under an earlier rule set or policy. It stores
 // nothing.
-func (b *Book) EvaluateAgain(ctx context.Context, req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
+func (b *Book) EvaluateAgain(ctx context.Context, who Principal, req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}

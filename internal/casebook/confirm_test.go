@@ -33,7 +33,7 @@ func (f fixture) contradiction() *trigonev1.Finding {
 }
 
 func (f fixture) confirm(id string) (*trigonev1.ConfirmFindingResponse, error) {
-	return f.book.ConfirmFinding(f.ctx, "reviewer", &trigonev1.ConfirmFindingRequest{
+	return f.book.ConfirmFinding(f.ctx, Principal{Name: "reviewer"}, &trigonev1.ConfirmFindingRequest{
 		Case: ref(), FindingId: id, Reason: "SECRET: read again on the screen", RequestId: "confirm-" + id,
 	})
 }
@@ -107,10 +107,10 @@ func TestConfirmSettlesAndRevokeDisputes(t *testing.T) {
 	if !proto.Equal(got.GetEvaluation(), resp.GetEvaluation()) || got.GetEvaluation().GetNumber() != 2 {
 		t.Error("the evaluation on record is not the one answered")
 	}
-	if rows, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{DisputedOnly: true}); err != nil || len(rows.GetCases()) != 0 {
+	if rows, err := f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{DisputedOnly: true}); err != nil || len(rows.GetCases()) != 0 {
 		t.Errorf("a case whose only contradiction is confirmed is listed as disputed: %v, %v", rows, err)
 	}
-	if rows, err := f.book.ListCases(f.ctx, &trigonev1.ListCasesRequest{}); err != nil || rows.GetCases()[0].GetContradictionCount() != 0 {
+	if rows, err := f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{}); err != nil || rows.GetCases()[0].GetContradictionCount() != 0 {
 		t.Errorf("a confirmed contradiction is counted as open: %v, %v", rows, err)
 	}
 
@@ -119,13 +119,13 @@ func TestConfirmSettlesAndRevokeDisputes(t *testing.T) {
 	if again := f.mustConfirm(id); !proto.Equal(again, resp) {
 		t.Errorf("a replay answers\n%v\nwant\n%v", again, resp)
 	}
-	other, err := f.book.ConfirmFinding(f.ctx, "reviewer", &trigonev1.ConfirmFindingRequest{Case: ref(), FindingId: id, Reason: "SECRET: other words"})
+	other, err := f.book.ConfirmFinding(f.ctx, Principal{Name: "reviewer"}, &trigonev1.ConfirmFindingRequest{Case: ref(), FindingId: id, Reason: "SECRET: other words"})
 	if err != nil || !proto.Equal(other.GetConfirmation(), resp.GetConfirmation()) || other.GetCaseVersion() != 2 {
 		t.Errorf("%v, %v", other, err)
 	}
 
 	revoke := &trigonev1.RevokeConfirmationRequest{Case: ref(), FindingId: id, Reason: "SECRET: it was the other patient's screen", RequestId: "revoke"}
-	back, err := f.book.RevokeConfirmation(f.ctx, "reviewer", revoke)
+	back, err := f.book.RevokeConfirmation(f.ctx, Principal{Name: "reviewer"}, revoke)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -135,10 +135,10 @@ func TestConfirmSettlesAndRevokeDisputes(t *testing.T) {
 	if f.stateOf("result/exit") != disputed || f.contradiction().GetConfirmed() {
 		t.Error("after the revocation the value is not disputed")
 	}
-	if again, err := f.book.RevokeConfirmation(f.ctx, "reviewer", revoke); err != nil || !proto.Equal(again, back) {
+	if again, err := f.book.RevokeConfirmation(f.ctx, Principal{Name: "reviewer"}, revoke); err != nil || !proto.Equal(again, back) {
 		t.Errorf("a replay answers\n%v\nwant\n%v, %v", again, back, err)
 	}
-	_, err = f.book.RevokeConfirmation(f.ctx, "reviewer", &trigonev1.RevokeConfirmationRequest{Case: ref(), FindingId: id, Reason: "r"})
+	_, err = f.book.RevokeConfirmation(f.ctx, Principal{Name: "reviewer"}, &trigonev1.RevokeConfirmationRequest{Case: ref(), FindingId: id, Reason: "r"})
 	wantRefusal(t, err, FailedPrecondition, ReasonNotConfirmed)
 
 	want := []string{"confirmed", "settled result/exit accepted", "confirmation_revoked", "disputed result/exit disputed"}
@@ -244,7 +244,7 @@ func TestConfirmingWhatIsNoOpenContradiction(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.why, func(t *testing.T) {
 			tt.req.RequestId = "once"
-			_, err := f.book.ConfirmFinding(f.ctx, "reviewer", tt.req)
+			_, err := f.book.ConfirmFinding(f.ctx, Principal{Name: "reviewer"}, tt.req)
 			wantRefusal(t, err, tt.kind, tt.reason)
 			if f.get().GetCaseVersion() != 1 {
 				t.Error("a refusal wrote")
@@ -252,14 +252,14 @@ func TestConfirmingWhatIsNoOpenContradiction(t *testing.T) {
 		})
 	}
 	f.mustConfirm(id)
-	_, err := f.book.ConfirmFinding(f.ctx, "reviewer", &trigonev1.ConfirmFindingRequest{Case: ref(), FindingId: id, Reason: "other", RequestId: "confirm-" + id})
+	_, err := f.book.ConfirmFinding(f.ctx, Principal{Name: "reviewer"}, &trigonev1.ConfirmFindingRequest{Case: ref(), FindingId: id, Reason: "other", RequestId: "confirm-" + id})
 	wantRefusal(t, err, AlreadyExists, ReasonRequestIDReused)
 
 	name := f.get().GetName()
 	if _, err := f.book.RetractCase(f.ctx, caller, &trigonev1.RetractCaseRequest{Case: ref(), CaseVersion: 2, Reason: trigonev1.RetractionReason_RETRACTION_REASON_DUPLICATE}); err != nil {
 		t.Fatal(err)
 	}
-	_, err = f.book.ConfirmFinding(f.ctx, "reviewer", &trigonev1.ConfirmFindingRequest{Case: &trigonev1.CaseReference{Name: name}, FindingId: id, Reason: "r"})
+	_, err = f.book.ConfirmFinding(f.ctx, Principal{Name: "reviewer"}, &trigonev1.ConfirmFindingRequest{Case: &trigonev1.CaseReference{Name: name}, FindingId: id, Reason: "r"})
 	wantRefusal(t, err, FailedPrecondition, ReasonClosedCase)
 }
 
@@ -297,7 +297,7 @@ func TestConfirmTwiceAtOnce(t *testing.T) {
 	var wg sync.WaitGroup
 	for _, who := range []string{"one", "two", "three"} {
 		wg.Go(func() {
-			if _, err := f.book.ConfirmFinding(f.ctx, who, &trigonev1.ConfirmFindingRequest{Case: ref(), FindingId: id, Reason: "read again"}); err != nil {
+			if _, err := f.book.ConfirmFinding(f.ctx, Principal{Name: who}, &trigonev1.ConfirmFindingRequest{Case: ref(), FindingId: id, Reason: "read again"}); err != nil {
 				t.Error(err)
 			}
 		})
@@ -315,7 +315,7 @@ func TestEvaluateAgain(t *testing.T) {
 	f.mustSubmit(object(numberAndPatient, resultPart), expect("result/exit", "1"))
 	again := func(req *trigonev1.EvaluateAgainRequest) (*trigonev1.EvaluateAgainResponse, error) {
 		req.Case = ref()
-		return f.book.EvaluateAgain(f.ctx, req)
+		return f.book.EvaluateAgain(f.ctx, caller, req)
 	}
 	must := func(req *trigonev1.EvaluateAgainRequest) *trigonev1.EvaluateAgainResponse {
 		t.Helper()
@@ -357,7 +357,7 @@ func TestEvaluateAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	near, err := newer.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref(), Evaluation: 1})
+	near, err := newer.EvaluateAgain(f.ctx, caller, &trigonev1.EvaluateAgainRequest{Case: ref(), Evaluation: 1})
 	if err != nil || near.GetFidelity() != trigonev1.Fidelity_FIDELITY_APPROXIMATE || !strings.Contains(near.GetExplanation(), "test-2") {
 		t.Errorf("%v, %v", near.GetExplanation(), err)
 	}
@@ -396,14 +396,14 @@ func TestEvaluateAgainUnderAnotherPolicy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	now, err := second.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref()})
+	now, err := second.EvaluateAgain(f.ctx, caller, &trigonev1.EvaluateAgainRequest{Case: ref()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if hasRule(now.GetEvaluation().GetFindings(), "mean-gradient-high") || !hasRule(now.GetVanished(), "mean-gradient-high") {
 		t.Error("under the policy in force 5.5 mmHg is within 6")
 	}
-	then, err := second.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: first})
+	then, err := second.EvaluateAgain(f.ctx, caller, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: first})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -422,7 +422,7 @@ func TestEvaluateAgainKnowsOnlyWhatWasConfirmedThen(t *testing.T) {
 	f.mustSubmit(object(numberAndPatient, identityPart, brokenResult))
 	f.mustConfirm(f.contradiction().GetId())
 	for number, confirmed := range map[int64]bool{1: false, 2: true} {
-		resp, err := f.book.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref(), Evaluation: number})
+		resp, err := f.book.EvaluateAgain(f.ctx, caller, &trigonev1.EvaluateAgainRequest{Case: ref(), Evaluation: number})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -21,8 +21,8 @@ const progressSteps = 50
 // ExplorePlans evaluates a plan at every point of a grid and hands each answer to
 // send as it comes. It ends with ctx or with the first error of send, each worker
 // after the variant in its hands. Nothing is stored.
-func (b *Book) ExplorePlans(ctx context.Context, req *trigonev1.ExplorePlansRequest, send func(*trigonev1.ExplorePlansResponse) error) error {
-	if _, err := b.CheckParent(req.GetParent()); err != nil {
+func (b *Book) ExplorePlans(ctx context.Context, who Principal, req *trigonev1.ExplorePlansRequest, send func(*trigonev1.ExplorePlansResponse) error) error {
+	if _, err := b.Admit(who, req); err != nil {
 		return err
 	}
 	f := &Folder{}

@@ -28,7 +28,7 @@ func exploring(t *testing.T, low, high, step float64) *trigonev1.ExplorePlansReq
 
 func (f fixture) explored(req *trigonev1.ExplorePlansRequest) ([]*trigonev1.ExplorePlansResponse, error) {
 	var list []*trigonev1.ExplorePlansResponse
-	err := f.book.ExplorePlans(f.ctx, req, func(r *trigonev1.ExplorePlansResponse) error {
+	err := f.book.ExplorePlans(f.ctx, caller, req, func(r *trigonev1.ExplorePlansResponse) error {
 		list = append(list, r)
 		return nil
 	})
@@ -144,7 +144,7 @@ func TestExplorePlansEndsWithItsContext(t *testing.T) {
 			req.SortBy = &trigonev1.VariantOrder{Metric: "final_posterior_height", Place: "p2", Direction: trigonev1.SortDirection_SORT_DIRECTION_ASCENDING}
 		}
 		told := 0
-		err := f.book.ExplorePlans(ctx, req, func(*trigonev1.ExplorePlansResponse) error {
+		err := f.book.ExplorePlans(ctx, caller, req, func(*trigonev1.ExplorePlansResponse) error {
 			if told++; told == 3 {
 				cancel()
 			}

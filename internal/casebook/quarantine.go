@@ -21,7 +21,7 @@ const quarantineMessage = "The patient identifier is not the one of this case. T
 // quarantine sets a submit aside that names another patient. The answer tells
 // nothing of what is stored.
 func (s submission) quarantine(ctx context.Context, f *Folder, now time.Time) (*change, func() *trigonev1.SubmitCaseResponse, error) {
-	ch := &change{at: now, caller: s.caller}
+	ch := &change{at: now, who: s.who}
 	resp := &trigonev1.SubmitCaseResponse{Message: quarantineMessage}
 	answer := func() *trigonev1.SubmitCaseResponse { return resp }
 	if s.validateOnly {
@@ -40,7 +40,7 @@ func (s submission) quarantine(ctx context.Context, f *Folder, now time.Time) (*
 			return nil, nil, fmt.Errorf("the submit cannot be set aside: %w", err)
 		}
 		q = storage.Quarantined{
-			ID: s.book.newID(), CaseUID: f.Case.UID, Body: body, ReceivedTime: now, Caller: s.caller,
+			ID: s.book.newID(), CaseUID: f.Case.UID, Body: body, ReceivedTime: now, Caller: s.who.Name,
 			State: storage.QuarantineOpen, Hash: hash,
 		}
 		ch.write.Quarantined = &q
@@ -66,8 +66,8 @@ func (s submission) closeQuarantine(ch *change) {
 }
 
 // FileQuarantined files a quarantined submit into a case, or discards it.
-func (b *Book) FileQuarantined(ctx context.Context, caller string, req *trigonev1.FileQuarantinedRequest) (*trigonev1.FileQuarantinedResponse, error) {
-	if _, err := b.CheckParent(req.GetParent()); err != nil {
+func (b *Book) FileQuarantined(ctx context.Context, who Principal, req *trigonev1.FileQuarantinedRequest) (*trigonev1.FileQuarantinedResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
 		return nil, err
 	}
 	list := convert.Check(req)
@@ -84,9 +84,9 @@ func (b *Book) FileQuarantined(ctx context.Context, caller string, req *trigonev
 		return nil, err
 	}
 	return call[*trigonev1.FileQuarantinedResponse]{
-		book: b, caller: caller, method: methodFile, request: req,
+		book: b, who: who, method: methodFile, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.FileQuarantinedResponse, error) {
-			return b.prepareFiling(ctx, caller, req, now)
+			return b.prepareFiling(ctx, who, req, now)
 		},
 		evaluation: func(r *trigonev1.FileQuarantinedResponse) **trigonev1.Evaluation {
 			if r.Submitted == nil {
@@ -97,7 +97,7 @@ func (b *Book) FileQuarantined(ctx context.Context, caller string, req *trigonev
 	}.run(ctx)
 }
 
-func (b *Book) prepareFiling(ctx context.Context, caller string, req *trigonev1.FileQuarantinedRequest, now time.Time) (*change, func() *trigonev1.FileQuarantinedResponse, error) {
+func (b *Book) prepareFiling(ctx context.Context, who Principal, req *trigonev1.FileQuarantinedRequest, now time.Time) (*change, func() *trigonev1.FileQuarantinedResponse, error) {
 	q, err := b.Store.Quarantined(ctx, b.Policy.Settings.Site, req.GetQuarantineId())
 	switch {
 	case errors.Is(err, storage.ErrNotFound):
@@ -110,7 +110,7 @@ func (b *Book) prepareFiling(ctx context.Context, caller string, req *trigonev1.
 	q.Decision = req.GetReason()
 	if req.GetDiscard() {
 		q.State = storage.QuarantineDiscarded
-		ch := &change{at: now, caller: caller, write: storage.Write{Quarantined: &q}}
+		ch := &change{at: now, who: who, write: storage.Write{Quarantined: &q}}
 		ch.tell(trigonev1.ChangeKind_CHANGE_KIND_QUARANTINE_DISCARDED, storage.Change{QuarantineID: q.ID})
 		return ch, func() *trigonev1.FileQuarantinedResponse {
 			return &trigonev1.FileQuarantinedResponse{Message: "The submit was discarded."}
@@ -120,7 +120,7 @@ func (b *Book) prepareFiling(ctx context.Context, caller string, req *trigonev1.
 	if err := proto.Unmarshal(q.Body, body); err != nil {
 		return nil, nil, fmt.Errorf("the submit set aside cannot be read: %w", err)
 	}
-	s := submission{book: b, caller: caller, file: body.GetCaseFile(), caseName: req.GetIntoCase(), filing: &q}
+	s := submission{book: b, who: who, file: body.GetCaseFile(), caseName: req.GetIntoCase(), filing: &q}
 	ch, answer, err := s.prepare(ctx, now)
 	if err != nil {
 		return nil, nil, err

@@ -11,7 +11,10 @@ import (
 )
 
 // GetCase gives a case as it stands.
-func (b *Book) GetCase(ctx context.Context, req *trigonev1.GetCaseRequest) (*trigonev1.GetCaseResponse, error) {
+func (b *Book) GetCase(ctx context.Context, who Principal, req *trigonev1.GetCaseRequest) (*trigonev1.GetCaseResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}
@@ -34,8 +37,8 @@ func (b *Book) GetCase(ctx context.Context, req *trigonev1.GetCaseRequest) (*tri
 }
 
 // ListCases lists the cases of the site.
-func (b *Book) ListCases(ctx context.Context, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
-	site, err := b.CheckParent(req.GetParent())
+func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
+	site, err := b.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +78,10 @@ func (b *Book) ListCases(ctx context.Context, req *trigonev1.ListCasesRequest) (
 }
 
 // ListRevisions lists the revisions of a case.
-func (b *Book) ListRevisions(ctx context.Context, req *trigonev1.ListRevisionsRequest) (*trigonev1.ListRevisionsResponse, error) {
+func (b *Book) ListRevisions(ctx context.Context, who Principal, req *trigonev1.ListRevisionsRequest) (*trigonev1.ListRevisionsResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}
@@ -142,8 +148,8 @@ func (f *Folder) message(r *revision) (*trigonev1.Revision, error) {
 }
 
 // ListChanges lists what changed since a cursor.
-func (b *Book) ListChanges(ctx context.Context, req *trigonev1.ListChangesRequest) (*trigonev1.ListChangesResponse, error) {
-	site, err := b.CheckParent(req.GetParent())
+func (b *Book) ListChanges(ctx context.Context, who Principal, req *trigonev1.ListChangesRequest) (*trigonev1.ListChangesResponse, error) {
+	site, err := b.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}

@@ -16,12 +16,14 @@ const (
 	AlreadyExists      Kind = "already_exists"
 	FailedPrecondition Kind = "failed_precondition"
 	Aborted            Kind = "aborted"
+	Unauthenticated    Kind = "unauthenticated"
 )
 
 // Reasons, stable words for programs.
 const (
 	ReasonViolations        = "FIELD_VIOLATIONS"
 	ReasonUnknownCase       = "UNKNOWN_CASE"
+	ReasonNoPrincipal       = "NO_PRINCIPAL"
 	ReasonUnknownSite       = "UNKNOWN_SITE"
 	ReasonUnknownSection    = "UNKNOWN_SECTION"
 	ReasonUnknownQuarantine = "UNKNOWN_QUARANTINED_SUBMIT"

@@ -125,7 +125,7 @@ func TestARepeatedRequestIsAnsweredAsItWasThen(t *testing.T) {
 				f.mustSubmit(object(numberAndPatient, later))
 			}
 			read := func() *trigonev1.Case {
-				resp, err := f.book.GetCase(f.ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: name}})
+				resp, err := f.book.GetCase(f.ctx, caller, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: name}})
 				if err != nil {
 					t.Fatal(err)
 				}

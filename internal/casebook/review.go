@@ -31,7 +31,10 @@ func (b *Book) openFor(ctx context.Context, ref *trigonev1.CaseReference) (*Fold
 }
 
 // RetractSection retracts one section, with the reason.
-func (b *Book) RetractSection(ctx context.Context, caller string, req *trigonev1.RetractSectionRequest) (*trigonev1.RetractSectionResponse, error) {
+func (b *Book) RetractSection(ctx context.Context, who Principal, req *trigonev1.RetractSectionRequest) (*trigonev1.RetractSectionResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	list := convert.Check(req)
 	if req.GetReason() == trigonev1.RetractionReason_RETRACTION_REASON_UNSPECIFIED {
 		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why the section is retracted"})
@@ -43,9 +46,9 @@ func (b *Book) RetractSection(ctx context.Context, caller string, req *trigonev1
 		return nil, err
 	}
 	return call[*trigonev1.RetractSectionResponse]{
-		book: b, caller: caller, method: methodRetractSection, request: req,
+		book: b, who: who, method: methodRetractSection, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.RetractSectionResponse, error) {
-			ch, err := b.prepareRetraction(ctx, caller, req, now)
+			ch, err := b.prepareRetraction(ctx, who, req, now)
 			return ch, func() *trigonev1.RetractSectionResponse {
 				return &trigonev1.RetractSectionResponse{
 					Section: ch.after.status(*ch.after.section(req.GetSection())), CaseVersion: ch.after.Case.Version, Evaluation: ch.evaluation,
@@ -56,7 +59,7 @@ func (b *Book) RetractSection(ctx context.Context, caller string, req *trigonev1
 	}.run(ctx)
 }
 
-func (b *Book) prepareRetraction(ctx context.Context, caller string, req *trigonev1.RetractSectionRequest, now time.Time) (*change, error) {
+func (b *Book) prepareRetraction(ctx context.Context, who Principal, req *trigonev1.RetractSectionRequest, now time.Time) (*change, error) {
 	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
@@ -78,13 +81,16 @@ func (b *Book) prepareRetraction(ctx context.Context, caller string, req *trigon
 	case req.GetEtag() != etag(s.Head):
 		return nil, Refuse(Aborted, ReasonStaleEtag, "the section was written meanwhile; read the case, look at what changed, and retract with the present etag")
 	}
-	ch := begin(f, caller, now)
+	ch := begin(f, who, now)
 	ch.retract([]string{req.GetSection()}, req.GetReason(), req.GetReasonText())
 	return ch, nil
 }
 
 // RetractCase retracts a whole case, with the reason.
-func (b *Book) RetractCase(ctx context.Context, caller string, req *trigonev1.RetractCaseRequest) (*trigonev1.RetractCaseResponse, error) {
+func (b *Book) RetractCase(ctx context.Context, who Principal, req *trigonev1.RetractCaseRequest) (*trigonev1.RetractCaseResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	list := convert.Check(req)
 	if req.GetReason() == trigonev1.RetractionReason_RETRACTION_REASON_UNSPECIFIED {
 		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why the case is retracted"})
@@ -93,9 +99,9 @@ func (b *Book) RetractCase(ctx context.Context, caller string, req *trigonev1.Re
 		return nil, err
 	}
 	return call[*trigonev1.RetractCaseResponse]{
-		book: b, caller: caller, method: methodRetractCase, request: req,
+		book: b, who: who, method: methodRetractCase, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.RetractCaseResponse, error) {
-			ch, err := b.prepareCaseRetraction(ctx, caller, req, now)
+			ch, err := b.prepareCaseRetraction(ctx, who, req, now)
 			return ch, func() *trigonev1.RetractCaseResponse {
 				c := ch.after.Case
 				return &trigonev1.RetractCaseResponse{
@@ -106,7 +112,7 @@ func (b *Book) RetractCase(ctx context.Context, caller string, req *trigonev1.Re
 	}.run(ctx)
 }
 
-func (b *Book) prepareCaseRetraction(ctx context.Context, caller string, req *trigonev1.RetractCaseRequest, now time.Time) (*change, error) {
+func (b *Book) prepareCaseRetraction(ctx context.Context, who Principal, req *trigonev1.RetractCaseRequest, now time.Time) (*change, error) {
 	c, err := b.Find(ctx, req.GetCase())
 	if err != nil {
 		return nil, err
@@ -122,7 +128,7 @@ func (b *Book) prepareCaseRetraction(ctx context.Context, caller string, req *tr
 	case req.GetCaseVersion() != c.Version:
 		return nil, staleVersion(c, req.GetCaseVersion())
 	}
-	ch := begin(f, caller, now)
+	ch := begin(f, who, now)
 	ch.judged = false // what was said of it stands
 	ch.after.Case.State = storage.CaseRetracted
 	ch.tell(trigonev1.ChangeKind_CHANGE_KIND_CASE_RETRACTED, storage.Change{Reason: convert.Word(req.GetReason())})
@@ -138,7 +144,10 @@ func staleVersion(c storage.Case, given int64) error {
 }
 
 // AmendIdentity merges, corrects or repairs the identity of a case.
-func (b *Book) AmendIdentity(ctx context.Context, caller string, req *trigonev1.AmendIdentityRequest) (*trigonev1.AmendIdentityResponse, error) {
+func (b *Book) AmendIdentity(ctx context.Context, who Principal, req *trigonev1.AmendIdentityRequest) (*trigonev1.AmendIdentityResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
 	list := convert.Check(req)
 	if strings.TrimSpace(req.GetReason()) == "" {
 		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why"})
@@ -166,9 +175,9 @@ func (b *Book) AmendIdentity(ctx context.Context, caller string, req *trigonev1.
 		return nil, err
 	}
 	return call[*trigonev1.AmendIdentityResponse]{
-		book: b, caller: caller, method: methodAmend, request: req,
+		book: b, who: who, method: methodAmend, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.AmendIdentityResponse, error) {
-			ch, err := b.prepareAmendment(ctx, caller, req, patient, now)
+			ch, err := b.prepareAmendment(ctx, who, req, patient, now)
 			return ch, func() *trigonev1.AmendIdentityResponse {
 				return &trigonev1.AmendIdentityResponse{CaseVersion: ch.after.Case.Version, Sections: ch.after.statuses()}
 			}, err
@@ -176,7 +185,7 @@ func (b *Book) AmendIdentity(ctx context.Context, caller string, req *trigonev1.
 	}.run(ctx)
 }
 
-func (b *Book) prepareAmendment(ctx context.Context, caller string, req *trigonev1.AmendIdentityRequest, patient storage.Identifier, now time.Time) (*change, error) {
+func (b *Book) prepareAmendment(ctx context.Context, who Principal, req *trigonev1.AmendIdentityRequest, patient storage.Identifier, now time.Time) (*change, error) {
 	f, err := b.openFor(ctx, req.GetCase())
 	switch {
 	case err != nil:
@@ -194,7 +203,7 @@ func (b *Book) prepareAmendment(ctx context.Context, caller string, req *trigone
 			open = append(open, name)
 		}
 	}
-	ch := begin(f, caller, now)
+	ch := begin(f, who, now)
 	ch.judged = len(open) > 0
 	c := &ch.after.Case
 	if patient != (storage.Identifier{}) && patient != c.Patient {
@@ -203,7 +212,7 @@ func (b *Book) prepareAmendment(ctx context.Context, caller string, req *trigone
 		c.Patient = patient
 	}
 	ch.write.Amendments = append(ch.write.Amendments, storage.Amendment{
-		Kind: convert.Word(req.GetAmendment()), Caller: caller, Time: now, Reason: req.GetReason(),
+		Kind: convert.Word(req.GetAmendment()), Caller: who.Name, Time: now, Reason: req.GetReason(),
 	})
 	ch.tell(trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_AMENDED, storage.Change{Reason: convert.Word(req.GetAmendment())})
 	ch.retract(open, trigonev1.RetractionReason_RETRACTION_REASON_WRONG_PATIENT, req.GetReason())

@@ -18,22 +18,22 @@ const methodSubmit = "SubmitCase"
 
 // SubmitCase stores the sections of a case file, all or none, and evaluates the
 // case.
-func (b *Book) SubmitCase(ctx context.Context, caller string, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
-	if _, err := b.CheckParent(req.GetParent()); err != nil {
+func (b *Book) SubmitCase(ctx context.Context, who Principal, req *trigonev1.SubmitCaseRequest) (*trigonev1.SubmitCaseResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
 		return nil, err
 	}
 	if err := RefuseFields(checkSubmit(req)); err != nil {
 		return nil, err
 	}
 	s := submission{
-		book: b, caller: caller, request: req, file: req.GetCaseFile(), caseName: req.GetCaseName(),
+		book: b, who: who, request: req, file: req.GetCaseFile(), caseName: req.GetCaseName(),
 		conditions: conditions(req), validateOnly: req.GetValidateOnly(),
 	}
 	if req.GetSourceTime() != nil {
 		s.defaultSource = req.GetSourceTime().AsTime()
 	}
 	return call[*trigonev1.SubmitCaseResponse]{
-		book: b, caller: caller, method: methodSubmit, request: req, validateOnly: s.validateOnly,
+		book: b, who: who, method: methodSubmit, request: req, validateOnly: s.validateOnly,
 		prepare:    s.prepare,
 		evaluation: func(r *trigonev1.SubmitCaseResponse) **trigonev1.Evaluation { return &r.Evaluation },
 	}.run(ctx)
@@ -78,7 +78,7 @@ func conditions(req *trigonev1.SubmitCaseRequest) map[string]*trigonev1.SectionC
 // submission is one submit on its way into the record.
 type submission struct {
 	book          *Book
-	caller        string
+	who           Principal
 	request       *trigonev1.SubmitCaseRequest // as it came, to be set aside
 	file          *trigonev1.CaseFile
 	caseName      string
@@ -99,7 +99,7 @@ func (s submission) prepare(ctx context.Context, now time.Time) (*change, func()
 	if s.filing == nil && f.Case.Version > 0 && !knows(f.Case, identifier(s.file.GetPatientIdentifier())) {
 		return s.quarantine(ctx, f, now)
 	}
-	ch := begin(f, s.caller, now)
+	ch := begin(f, s.who, now)
 	if number := s.number(); number.Value != "" {
 		ch.after.Case.ExternalIdentifier = number
 	}

@@ -23,7 +23,7 @@ const attempts = 5
 // the case prepares anew.
 type call[R proto.Message] struct {
 	book    *Book
-	caller  string
+	who     Principal
 	method  string
 	request interface {
 		proto.Message
@@ -114,7 +114,7 @@ func (c call[R]) row(ch *change, hash []byte, resp R) (*storage.Request, error) 
 		return nil, err
 	}
 	row := &storage.Request{
-		Caller: c.caller, Site: c.book.Policy.Settings.Site, Method: c.method, RequestID: c.request.GetRequestId(),
+		Caller: c.who.Name, Site: c.book.Policy.Settings.Site, Method: c.method, RequestID: c.request.GetRequestId(),
 		ContentHash: hash, Receipt: receipt, Time: ch.at, QuarantineID: ch.quarantineID,
 	}
 	if ch.after != nil {
@@ -132,7 +132,7 @@ func (c call[R]) place(resp R) **trigonev1.Evaluation {
 
 // again answers as an earlier request of the same id was answered.
 func (c call[R]) again(ctx context.Context, hash []byte) (resp R, found bool, err error) {
-	row, err := c.book.Store.Request(ctx, c.caller, c.book.Policy.Settings.Site, c.method, c.request.GetRequestId())
+	row, err := c.book.Store.Request(ctx, c.who.Name, c.book.Policy.Settings.Site, c.method, c.request.GetRequestId())
 	switch {
 	case errors.Is(err, storage.ErrNotFound):
 		return resp, false, nil
@@ -159,8 +159,8 @@ func (c call[R]) again(ctx context.Context, hash []byte) (resp R, found bool, er
 
 // change is what a call changes on record.
 type change struct {
-	at     time.Time
-	caller string
+	at  time.Time
+	who Principal
 	// before is the case as it was read, nil where it is opened; after is what it
 	// becomes, nil where the change is of no case.
 	before, after *Folder
@@ -178,12 +178,12 @@ type change struct {
 }
 
 // begin begins a change that gives the case a new version, and judges it.
-func begin(f *Folder, caller string, now time.Time) *change {
+func begin(f *Folder, who Principal, now time.Time) *change {
 	after := f.clone()
 	after.Case.Version++
 	after.Case.ChangedTime = now
 	ch := &change{
-		at: now, caller: caller, before: f, after: after, judged: true, reason: writtenElsewhere,
+		at: now, who: who, before: f, after: after, judged: true, reason: writtenElsewhere,
 		write: storage.Write{Expected: f.Case.Version, Case: &after.Case},
 	}
 	if f.Case.Version == 0 {
@@ -200,7 +200,7 @@ func standing(f *Folder, now time.Time) (*change, error) {
 
 // add adds a revision; m is its message, nil for a retraction.
 func (ch *change) add(r storage.Revision, m proto.Message) {
-	r.ReceivedTime, r.Caller, r.CaseVersion = ch.at, ch.caller, ch.after.Case.Version
+	r.ReceivedTime, r.Caller, r.CaseVersion = ch.at, ch.who.Name, ch.after.Case.Version
 	ch.after.add(r, m)
 	ch.write.Revisions = append(ch.write.Revisions, r)
 }

@@ -32,7 +32,10 @@ func (d *Desk) bundle(form trigonev1.BundleForm, h fhirmap.History) ([]byte, err
 }
 
 // GetBundle gives a case as FHIR: a function of its whole history.
-func (d *Desk) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
+func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
+	if _, err := d.archive.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}

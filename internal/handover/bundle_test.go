@@ -14,7 +14,7 @@ import (
 func TestBundleNeedsSomethingAccepted(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, planPart, resultPart))
-	resp, err := f.desk.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
+	resp, err := f.desk.GetBundle(f.ctx, caller, &trigonev1.GetBundleRequest{Case: ref()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -28,7 +28,7 @@ func TestBundleNeedsSomethingAccepted(t *testing.T) {
 func TestBundleBesideAReviewersReasonAndAdvice(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, brokenResult))
-	c, err := f.book.GetCase(f.ctx, &trigonev1.GetCaseRequest{Case: ref()})
+	c, err := f.book.GetCase(f.ctx, caller, &trigonev1.GetCaseRequest{Case: ref()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +50,7 @@ func TestBundleBesideAReviewersReasonAndAdvice(t *testing.T) {
 	if _, err := f.book.EvaluatePlan(f.ctx, caller, &trigonev1.EvaluatePlanRequest{Case: ref(), Record: true}); err != nil {
 		t.Fatal(err)
 	}
-	bundle, err := f.desk.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
+	bundle, err := f.desk.GetBundle(f.ctx, caller, &trigonev1.GetBundleRequest{Case: ref()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -63,7 +63,7 @@ func TestBundleFormsAreAnsweredOrRefused(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, planPart, resultPart))
 	get := func(form trigonev1.BundleForm) (*trigonev1.GetBundleResponse, error) {
-		return f.desk.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref(), Form: form})
+		return f.desk.GetBundle(f.ctx, caller, &trigonev1.GetBundleRequest{Case: ref(), Form: form})
 	}
 	tests := []struct {
 		form   trigonev1.BundleForm

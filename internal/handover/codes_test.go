@@ -16,7 +16,7 @@ func TestBundleHasTheCodesOfThePolicyInForce(t *testing.T) {
 	f.mustSubmit(object(numberAndPatient, identityPart, resultPart))
 	bundle := func(d *Desk) string {
 		t.Helper()
-		resp, err := d.GetBundle(f.ctx, &trigonev1.GetBundleRequest{Case: ref()})
+		resp, err := d.GetBundle(f.ctx, caller, &trigonev1.GetBundleRequest{Case: ref()})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -40,7 +40,7 @@ codes:
 	if now := bundle(f.desk); strings.Contains(now, "G-2") {
 		t.Error("the code of a policy that is in force no more is sent")
 	}
-	again, err := f.book.EvaluateAgain(f.ctx, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: licensed.Hash})
+	again, err := f.book.EvaluateAgain(f.ctx, caller, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: licensed.Hash})
 	if err != nil || again.GetEvaluation().GetPolicyHash() != licensed.Hash {
 		t.Errorf("evaluated by the hash %s, %v", again.GetEvaluation().GetPolicyHash(), err)
 	}

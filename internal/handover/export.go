@@ -35,8 +35,8 @@ const (
 // is committed while it runs lengthens the way; at its end the case of every change
 // passed was sent as it was then or later, and the token names the last change.
 // A case that is written while it runs may be sent twice, the newer one later.
-func (d *Desk) ExportResources(ctx context.Context, req *trigonev1.ExportResourcesRequest, send func(*trigonev1.ExportResourcesResponse) error) error {
-	site, err := d.archive.CheckParent(req.GetParent())
+func (d *Desk) ExportResources(ctx context.Context, who casebook.Principal, req *trigonev1.ExportResourcesRequest, send func(*trigonev1.ExportResourcesResponse) error) error {
+	site, err := d.archive.Admit(who, req)
 	if err != nil {
 		return err
 	}

@@ -65,7 +65,7 @@ func newExported() *exported {
 
 func export1(ctx context.Context, d *Desk, since string, types ...string) (*exported, error) {
 	x := newExported()
-	err := d.ExportResources(ctx, &trigonev1.ExportResourcesRequest{Since: since, ResourceTypes: types}, x.take)
+	err := d.ExportResources(ctx, caller, &trigonev1.ExportResourcesRequest{Since: since, ResourceTypes: types}, x.take)
 	if err != nil {
 		return nil, err
 	}
@@ -101,7 +101,7 @@ func bundled(ctx context.Context, d *Desk, store storage.Store) (map[string]stri
 		return nil, err
 	}
 	for _, row := range rows {
-		bundle, err := d.GetBundle(ctx, &trigonev1.GetBundleRequest{
+		bundle, err := d.GetBundle(ctx, caller, &trigonev1.GetBundleRequest{
 			Case: &trigonev1.CaseReference{Name: d.archive.CaseName(row.UID)}, Form: trigonev1.BundleForm_BUNDLE_FORM_COLLECTION,
 		})
 		if refusal := (*casebook.Error)(nil); errors.As(err, &refusal) && refusal.Reason == casebook.ReasonNothingAccepted {
@@ -297,7 +297,7 @@ func TestExportMeetsALateCommit(t *testing.T) {
 		},
 	}
 	x := newExported()
-	err := f.desk.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+	err := f.desk.ExportResources(f.ctx, caller, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
 		if len(late) > 0 && r.GetProgress() != nil {
 			late[0]()
 			late = late[1:]
@@ -326,7 +326,7 @@ func TestExportIsCancelled(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(f.ctx)
 	answers := 0
-	err := f.desk.ExportResources(ctx, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error {
+	err := f.desk.ExportResources(ctx, caller, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error {
 		answers++
 		cancel()
 		return nil
@@ -335,7 +335,7 @@ func TestExportIsCancelled(t *testing.T) {
 		t.Errorf("%v after %d answers", err, answers)
 	}
 	gone := errors.New("the receiver is gone")
-	err = f.desk.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error { return gone })
+	err = f.desk.ExportResources(f.ctx, caller, &trigonev1.ExportResourcesRequest{}, func(*trigonev1.ExportResourcesResponse) error { return gone })
 	if !errors.Is(err, gone) {
 		t.Errorf("%v", err)
 	}
@@ -369,7 +369,7 @@ func TestExportsBesideWritersMissNothing(t *testing.T) {
 					}
 					req := &trigonev1.SubmitCaseRequest{CaseFile: file}
 					if i >= cases {
-						c, err := f.book.GetCase(ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{ExternalIdentifier: file.ExternalIdentifier}})
+						c, err := f.book.GetCase(ctx, caller, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{ExternalIdentifier: file.ExternalIdentifier}})
 						if err != nil {
 							failed <- err
 							return
@@ -436,7 +436,7 @@ func TestExportTakesTheSameMemoryWhateverTheSize(t *testing.T) {
 			return int64(m.HeapAlloc)
 		}
 		before := heap()
-		err := f.desk.ExportResources(f.ctx, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+		err := f.desk.ExportResources(f.ctx, caller, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
 			bytes += int64(len(r.GetChunk().GetNdjson()))
 			peak = max(peak, heap()-before)
 			return nil
@@ -473,7 +473,7 @@ func BenchmarkExport(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		bytes = 0
-		err := f.desk.ExportResources(b.Context(), &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
+		err := f.desk.ExportResources(b.Context(), caller, &trigonev1.ExportResourcesRequest{}, func(r *trigonev1.ExportResourcesResponse) error {
 			bytes += int64(len(r.GetChunk().GetNdjson()))
 			return nil
 		})

@@ -21,7 +21,7 @@ import (
 
 // Everything here is invented; there is no such hospital and no such patient.
 
-const caller = "local"
+var caller = casebook.Principal{Name: "local"}
 
 // fixture is a desk beside the casebook that fills its store.
 type fixture struct {

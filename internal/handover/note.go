@@ -23,7 +23,10 @@ const (
 )
 
 // GetOperativeNote gives the operative note of a case, a draft for signature.
-func (d *Desk) GetOperativeNote(ctx context.Context, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
+func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
+	if _, err := d.archive.Admit(who, req); err != nil {
+		return nil, err
+	}
 	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}

@@ -24,8 +24,12 @@ type CaseVersion struct {
 // CaseVersions follows the site's changes from a number on: the cases they belong
 // to, in the order of commits, a case as often as it was written. next is where to
 // go on; it is after itself when nothing is left.
-func (d *Desk) CaseVersions(ctx context.Context, after int64, limit int) (list []CaseVersion, next int64, err error) {
-	rows, err := d.archive.Store.Changes(ctx, d.archive.Policy.Settings.Site, after, limit)
+func (d *Desk) CaseVersions(ctx context.Context, who casebook.Principal, after int64, limit int) (list []CaseVersion, next int64, err error) {
+	site, err := d.archive.Admit(who, nil)
+	if err != nil {
+		return nil, 0, err
+	}
+	rows, err := d.archive.Store.Changes(ctx, site, after, limit)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -51,8 +55,12 @@ type CaseResources struct {
 }
 
 // CaseResources renders a case of the site.
-func (d *Desk) CaseResources(ctx context.Context, uid string) (CaseResources, error) {
-	c, err := d.archive.Store.Case(ctx, d.archive.Policy.Settings.Site, uid)
+func (d *Desk) CaseResources(ctx context.Context, who casebook.Principal, uid string) (CaseResources, error) {
+	site, err := d.archive.Admit(who, nil)
+	if err != nil {
+		return CaseResources{}, err
+	}
+	c, err := d.archive.Store.Case(ctx, site, uid)
 	if errors.Is(err, storage.ErrNotFound) {
 		return CaseResources{}, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownCase, "there is no case of this name")
 	}

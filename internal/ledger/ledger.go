@@ -27,8 +27,8 @@ type Ledger struct{ archive *casebook.Archive }
 func New(archive *casebook.Archive) *Ledger { return &Ledger{archive: archive} }
 
 // ListDiscrepancies lists the differences between plans and outcomes.
-func (l *Ledger) ListDiscrepancies(ctx context.Context, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
-	site, err := l.archive.CheckParent(req.GetParent())
+func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
+	site, err := l.archive.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}

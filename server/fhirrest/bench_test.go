@@ -19,7 +19,7 @@ func BenchmarkSearch(b *testing.B) {
 		w := httptest.NewRecorder()
 		r := httptest.NewRequestWithContext(b.Context(), http.MethodGet, path, nil)
 		r.Host = "127.0.0.1"
-		f.face.ServeHTTP(w, r)
+		f.face.ServeHTTP(w, r.WithContext(named(r.Context())))
 		if w.Code != http.StatusOK {
 			b.Fatal(w.Code)
 		}
@@ -27,13 +27,13 @@ func BenchmarkSearch(b *testing.B) {
 	search()
 	folders := f.face.shelf.from(0)
 	render := func() {
-		if _, err := f.desk.CaseResources(b.Context(), folders[0].uid); err != nil {
+		if _, err := f.desk.CaseResources(b.Context(), caller, folders[0].uid); err != nil {
 			b.Fatal(err)
 		}
 	}
 	reread := func() {
 		for _, folder := range folders {
-			rendered, err := f.face.shelf.open(b.Context(), folder)
+			rendered, err := f.face.shelf.open(named(b.Context()), folder)
 			if err != nil {
 				b.Fatal(err)
 			}

@@ -104,7 +104,7 @@ func TestStatementIsTrue(t *testing.T) {
 	}
 	// What is on record of a type that is not declared would be lost silently.
 	for _, folder := range f.face.shelf.from(0) {
-		rendered, err := f.desk.CaseResources(t.Context(), folder.uid)
+		rendered, err := f.desk.CaseResources(t.Context(), caller, folder.uid)
 		if err != nil {
 			t.Fatal(err)
 		}

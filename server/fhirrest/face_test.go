@@ -252,7 +252,7 @@ func TestReads(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := f.book.RetractCase(t.Context(), "local", &trigonev1.RetractCaseRequest{
+	if _, err := f.book.RetractCase(t.Context(), caller, &trigonev1.RetractCaseRequest{
 		Case: &trigonev1.CaseReference{ExternalIdentifier: file.GetExternalIdentifier()}, CaseVersion: 1, Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR,
 	}); err != nil {
 		t.Fatal(err)

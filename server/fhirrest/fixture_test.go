@@ -29,6 +29,11 @@ import (
 
 // Everything here is invented; there is no such hospital and no such patient.
 
+var caller = casebook.Principal{Name: "local"}
+
+// named says who asks, as the server does before the face is reached.
+func named(ctx context.Context) context.Context { return casebook.WithPrincipal(ctx, caller) }
+
 // fixture is a face on a real server, over a real store that the casebook filled.
 type fixture struct {
 	book  *casebook.Book
@@ -72,7 +77,9 @@ func open(dir string, kept int) (*fixture, error) {
 	f := &fixture{book: book, desk: handover.New(handover.Config{Archive: book.Archive, Now: clock.read}), store: store}
 	core, logs := observer.New(zapcore.DebugLevel)
 	f.logs = logs
-	f.http = httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { f.face.ServeHTTP(w, r) }))
+	f.http = httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		f.face.ServeHTTP(w, r.WithContext(named(r.Context())))
+	}))
 	f.base = "http://" + f.http.Listener.Addr().String() + "/fhir"
 	f.face, err = New(Config{
 		Desk: f.desk, Base: f.base, Version: "test", Started: clock.now, Log: zap.New(core), Kept: kept,
@@ -115,7 +122,7 @@ func (f *fixture) submit(name string) error {
 	if err != nil {
 		return err
 	}
-	_, err = f.book.SubmitCase(context.Background(), "local", &trigonev1.SubmitCaseRequest{CaseFile: file})
+	_, err = f.book.SubmitCase(context.Background(), caller, &trigonev1.SubmitCaseRequest{CaseFile: file})
 	return err
 }
 

@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/klauspost/compress/zstd"
 
+	"trigone/internal/casebook"
 	"trigone/internal/handover"
 )
 
@@ -102,7 +103,7 @@ func (s *shelf) refresh(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for {
-		list, next, err := s.desk.CaseVersions(ctx, s.after, followed)
+		list, next, err := s.desk.CaseVersions(ctx, casebook.PrincipalOf(ctx), s.after, followed)
 		if err != nil {
 			return err
 		}
@@ -157,7 +158,7 @@ func (s *shelf) open(ctx context.Context, f *folder) (*content, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	rendered, err := s.desk.CaseResources(ctx, f.uid)
+	rendered, err := s.desk.CaseResources(ctx, casebook.PrincipalOf(ctx), f.uid)
 	if err != nil {
 		return nil, err
 	}
