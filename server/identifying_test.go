@@ -34,10 +34,8 @@ var mayIdentify = map[string]string{
 	"patient_identifiers":   "the patient",
 	"cases.external_system": "the case number, by which every call may name the case",
 	"cases.external_value":  "the case number, by which every call may name the case",
-	"quarantine_bodies":     "submits that name another patient, whole",
-	"quarantine.decision":   "why a reviewer filed or discarded one",
-	"revisions":             "sections whole, with the text of retractions",
-	"confirmations.reason":  "why a reviewer confirmed or revoked",
+	"quarantine_parts":      "submits that name another patient, whole, and why a reviewer filed or discarded them",
+	"identifying_parts":     "what identifies of sections, texts of retractions and reasons of confirmations",
 }
 
 // flooded is a server whose calls are all watched: nothing that was written into a

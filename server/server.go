@@ -95,7 +95,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, Projectors: []casebook.Projector{ledger.Projection{}}})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}

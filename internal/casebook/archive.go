@@ -85,12 +85,13 @@ func (a *Archive) caseByName(ctx context.Context, name string) (storage.Case, er
 }
 
 // Load gives a case with all that is on record of it, as it was when c was read.
+// What its evaluations answered is read under ctx when it is asked for.
 func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 	revisions, err := a.Store.Revisions(ctx, c.Site, c.UID)
 	if err != nil {
 		return nil, err
 	}
-	earlier, err := a.Store.Evaluations(ctx, c.Site, c.UID)
+	earlier, err := a.Store.EvaluationHeaders(ctx, c.Site, c.UID)
 	if err != nil {
 		return nil, err
 	}
@@ -109,9 +110,13 @@ func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 			f.revisions = append(f.revisions, &revision{Revision: r})
 		}
 	}
+	// Answers never change, so that one can be read later than the rest.
+	read := func(number int64) (*trigonev1.Evaluation, error) {
+		return a.StoredEvaluation(ctx, c.Site, c.UID, number)
+	}
 	for _, e := range earlier {
 		if e.CaseVersion <= c.Version {
-			f.Earlier = append(f.Earlier, &Evaluation{Evaluation: e})
+			f.Earlier = append(f.Earlier, &Evaluation{EvaluationHeader: e, read: read})
 		}
 	}
 	return f, nil
@@ -145,12 +150,12 @@ func (a *Archive) Evaluation(ctx context.Context, c storage.Case) (*trigonev1.Ev
 
 // StoredEvaluation gives the evaluation of a number as it was answered.
 func (a *Archive) StoredEvaluation(ctx context.Context, site, uid string, number int64) (*trigonev1.Evaluation, error) {
-	row, err := a.Store.Evaluation(ctx, site, uid, number)
+	answer, err := a.Store.Answer(ctx, site, uid, number)
 	if err != nil {
 		return nil, fmt.Errorf("evaluation %d: %w", number, err)
 	}
 	e := &trigonev1.Evaluation{}
-	if err := proto.Unmarshal(row.Answer, e); err != nil {
+	if err := proto.Unmarshal(answer, e); err != nil {
 		return nil, fmt.Errorf("evaluation %d cannot be read: %w", number, err)
 	}
 	return e, nil

@@ -48,6 +48,9 @@ func New(ctx context.Context, c Config) (*Book, error) {
 		return nil, err
 	}
 	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID, projectors: c.Projectors}
+	if err := declare(ctx, c.Store, c.Projectors); err != nil {
+		return nil, err
+	}
 	if b.now == nil {
 		b.now = time.Now
 	}

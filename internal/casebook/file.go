@@ -34,10 +34,11 @@ type revision struct {
 
 func (r *revision) number() int64 { return r.Revision.Revision }
 
-// decode gives the section as it was received.
+// decode gives the section as it was received; where what identifies was erased,
+// without it.
 func (r *revision) decode() (proto.Message, error) {
 	if r.message == nil {
-		m, err := convert.UnmarshalSection(r.Section, r.Content)
+		m, err := convert.UnmarshalParts(r.Section, r.Content, r.Identifying)
 		if err != nil {
 			return nil, fmt.Errorf("revision %d of %s cannot be read: %w", r.number(), r.Section, err)
 		}
@@ -46,19 +47,20 @@ func (r *revision) decode() (proto.Message, error) {
 	return r.message, nil
 }
 
-// Evaluation is an evaluation on record. It is decoded at most once, and so read
-// only.
+// Evaluation is an evaluation on record. Its answer is read and decoded when it is
+// asked for first, and so read only.
 type Evaluation struct {
-	storage.Evaluation
+	storage.EvaluationHeader
+	read    func(number int64) (*trigonev1.Evaluation, error)
 	message *trigonev1.Evaluation
 }
 
 // Message gives the evaluation as it was answered.
 func (e *Evaluation) Message() (*trigonev1.Evaluation, error) {
 	if e.message == nil {
-		m := &trigonev1.Evaluation{}
-		if err := proto.Unmarshal(e.Answer, m); err != nil {
-			return nil, fmt.Errorf("evaluation %d cannot be read: %w", e.Number, err)
+		m, err := e.read(e.Number)
+		if err != nil {
+			return nil, err
 		}
 		e.message = m
 	}

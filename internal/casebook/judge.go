@@ -209,17 +209,19 @@ func (b *Book) judgeChange(ctx context.Context, ch *change) error {
 		return err
 	}
 	e := storage.Evaluation{
-		Number: f.Case.Evaluation, CaseVersion: f.Case.Version, Time: ch.at,
-		CatalogueVersion: j.result.CatalogueVersion, RuleSetVersion: j.result.RuleSetVersion,
-		PolicyHash: b.Policy.Hash, CalibrationID: j.result.CalibrationID, SoftwareVersion: b.software,
-		OutcomeSeen: j.record.Operation != nil || len(j.record.Results) > 0,
-		Answer:      answer, Metrics: packed,
+		EvaluationHeader: storage.EvaluationHeader{
+			Number: f.Case.Evaluation, CaseVersion: f.Case.Version, Time: ch.at,
+			CatalogueVersion: j.result.CatalogueVersion, RuleSetVersion: j.result.RuleSetVersion,
+			PolicyHash: b.Policy.Hash, CalibrationID: j.result.CalibrationID, SoftwareVersion: b.software,
+			OutcomeSeen: j.record.Operation != nil || len(j.record.Results) > 0,
+		},
+		Answer: answer, Metrics: packed,
 	}
 	if s := f.section(convert.SectionPlan); s != nil && s.State != storage.SectionRetracted {
 		e.PlanRevision = s.Head
 	}
 	w.Evaluation = &e
-	f.Earlier = append(f.Earlier, &Evaluation{Evaluation: e, message: j.message})
+	f.Earlier = append(f.Earlier, &Evaluation{EvaluationHeader: e.EvaluationHeader, message: j.message})
 	ch.evaluation = j.message
 	w.Policy = &storage.Policy{Hash: b.Policy.Hash, Version: b.Policy.Settings.Version, Text: b.Policy.Text, FirstUsed: ch.at}
 	for _, finding := range j.result.Findings {
@@ -230,16 +232,6 @@ func (b *Book) judgeChange(ctx context.Context, ch *change) error {
 		w.Findings = append(w.Findings, storage.Finding{
 			ID: finding.ID, Rule: finding.Rule, Severity: severity,
 			Occasion: string(finding.At.Occasion), Place: string(finding.At.Place), Final: finding.Final,
-		})
-	}
-	for i, d := range j.message.GetDiscrepancies() {
-		row, err := marshal(d)
-		if err != nil {
-			return fmt.Errorf("a discrepancy cannot be written: %w", err)
-		}
-		w.Discrepancies = append(w.Discrepancies, storage.Discrepancy{
-			ID: d.GetId(), Class: d.GetClass(), Verdict: convert.Word(d.GetVerdict()), Root: d.GetParent() == "",
-			Order: int64(i), Row: row,
 		})
 	}
 	return nil

@@ -149,7 +149,7 @@ func TestARepeatedRequestIsAnsweredAsItWasThen(t *testing.T) {
 // witness is a projector that keeps what it is told.
 type witness struct{ before, after *State }
 
-func (w *witness) Name() string   { return "witness" }
+func (w *witness) Name() string   { return storage.ProjectionResources }
 func (w *witness) Version() int64 { return 1 }
 
 func (w *witness) Rows(before, after *State) (storage.Rows, error) {
@@ -167,7 +167,6 @@ func (p *projecting) Append(ctx context.Context, site string, w storage.Write) e
 	if w.Case != nil {
 		p.rows = append(p.rows, w.Projected...)
 	}
-	w.Projected = nil
 	return p.Store.Append(ctx, site, w)
 }
 
@@ -213,7 +212,7 @@ func TestEveryWriteOfACaseReachesTheProjectors(t *testing.T) {
 				}
 				return
 			}
-			if len(store.rows) != 1 || store.rows[0].Name != "witness" || store.rows[0].Rows.CasePrefix != after.Version {
+			if len(store.rows) != 1 || store.rows[0].Name != storage.ProjectionResources || store.rows[0].Rows.CasePrefix != after.Version {
 				t.Fatalf("rows %v", store.rows)
 			}
 			if seen.before.Case.Version != before.Version || seen.after.Case.Version != after.Version {

@@ -46,6 +46,16 @@ type Projector interface {
 	Rows(before, after *State) (storage.Rows, error)
 }
 
+// declare lists the projections of the program in the store.
+func declare(ctx context.Context, store storage.Store, projectors []Projector) error {
+	var list []storage.ProjectionVersion
+	for _, p := range projectors {
+		list = append(list, storage.ProjectionVersion{Name: p.Name(), Version: p.Version()})
+	}
+	_, err := store.DeclareProjections(ctx, list)
+	return err
+}
+
 // State gives a case as projectors read it.
 func (a *Archive) State(ctx context.Context, f *Folder) (*State, error) {
 	rec, err := f.Record()

@@ -1,13 +1,14 @@
 package casebook
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
+
+	"google.golang.org/protobuf/proto"
 
 	"trigone/internal/convert"
 	"trigone/internal/storage"
@@ -193,13 +194,19 @@ func (s submission) place(ch *change) (receipts []*trigonev1.SectionReceipt, wro
 	var closed, unconditioned, stale []string
 	for _, name := range convert.SectionNames(s.file) {
 		section := convert.Section(s.file, name)
-		content, err := convert.MarshalSection(section)
+		content, identifying, err := convert.MarshalParts(section)
 		if err != nil {
 			return nil, false, fmt.Errorf("section %s cannot be written: %w", name, err)
 		}
 		head, state := f.head(name), f.section(name)
 		next := storage.Revision{
-			Section: name, Revision: f.last(name) + 1, Content: content, SourceTime: s.sourceTime(name),
+			Section: name, Revision: f.last(name) + 1, Content: content, Identifying: identifying, SourceTime: s.sourceTime(name),
+		}
+		var onRecord proto.Message
+		if state != nil && state.State != storage.SectionRetracted {
+			if onRecord, err = head.decode(); err != nil {
+				return nil, false, err
+			}
 		}
 		receipt := &trigonev1.SectionReceipt{Section: name, Revision: next.Revision, Outcome: trigonev1.SectionOutcome_SECTION_OUTCOME_REPLACED}
 		receipts = append(receipts, receipt)
@@ -212,7 +219,7 @@ func (s submission) place(ch *change) (receipts []*trigonev1.SectionReceipt, wro
 				closed = append(closed, name)
 				continue
 			}
-		case bytes.Equal(head.Content, content):
+		case proto.Equal(onRecord, section):
 			receipt.Outcome = trigonev1.SectionOutcome_SECTION_OUTCOME_UNCHANGED
 			receipt.Revision = head.number()
 			receipt.Etag = etag(state.Head)

@@ -45,12 +45,17 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	if err != nil {
 		return nil, err
 	}
-	f := storage.DiscrepancyFilter{
-		Classes: req.GetClasses(), RootsOnly: req.GetRootsOnly(),
-		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+	f := storage.ComparisonFilter{
+		RootsOnly: req.GetRootsOnly(), IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+	}
+	for _, c := range req.GetClasses() {
+		f.Classes = append(f.Classes, classNumber(c))
 	}
 	for _, v := range req.GetVerdicts() {
-		f.Verdicts = append(f.Verdicts, convert.Word(v))
+		f.Verdicts = append(f.Verdicts, int(v))
+	}
+	if len(f.Verdicts) == 0 {
+		f.Verdicts = []int{storage.ComparisonPresent, storage.ComparisonIndeterminate, storage.ComparisonNotEvaluable}
 	}
 	for _, t := range req.GetPlanTimings() {
 		f.PlanTimings = append(f.PlanTimings, convert.Word(t))
@@ -62,7 +67,7 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		}
 		f.CaseUID = c.UID
 	}
-	rows, next, err := l.archive.Store.Discrepancies(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, err
 	}
@@ -71,9 +76,9 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		return nil, err
 	}
 	for _, row := range rows {
-		d := &trigonev1.Discrepancy{}
-		if err := proto.Unmarshal(row.Discrepancy.Row, d); err != nil {
-			return nil, fmt.Errorf("a discrepancy cannot be read: %w", err)
+		d, err := discrepancyOf(row.Comparison)
+		if err != nil {
+			return nil, err
 		}
 		resp.Discrepancies = append(resp.Discrepancies, &trigonev1.CaseDiscrepancy{
 			CaseName: l.archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
@@ -81,7 +86,7 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		})
 	}
 	if req.GetPageToken() == "" {
-		n, err := l.archive.Store.CountDiscrepancies(ctx, site, f)
+		n, err := l.archive.Store.CountComparisons(ctx, site, f)
 		if err != nil {
 			return nil, err
 		}

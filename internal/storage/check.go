@@ -23,6 +23,9 @@ func (w *Write) Check(site string) error {
 		return err
 	}
 	for _, r := range w.Revisions {
+		if r.Whole || (r.Retraction && (r.Content != nil || r.Identifying != nil)) || (!r.Retraction && r.Content == nil) {
+			return fmt.Errorf("revision %d of section %q cannot be written: a retraction has no content, and every other one has it without what identifies", r.Revision, r.Section)
+		}
 		if r.Section == "" || r.Revision < 1 {
 			return fmt.Errorf("revision %d of section %q cannot be written: a revision has a section and a number from 1", r.Revision, r.Section)
 		}
@@ -31,6 +34,14 @@ func (w *Write) Check(site string) error {
 		if c.FindingID == "" || (c.Kind != Confirmed && c.Kind != ConfirmationRevoked && c.Kind != ConfirmationLapsed) {
 			return fmt.Errorf("an entry %q on a confirmation cannot be written: it names a finding and is %s, %s or %s", c.Kind, Confirmed, ConfirmationRevoked, ConfirmationLapsed)
 		}
+	}
+	for _, a := range w.Amendments {
+		if a.Kind == "" {
+			return errors.New("an amendment needs its kind")
+		}
+	}
+	if e := w.Evaluation; e != nil && len(e.Answer) == 0 {
+		return errors.New("an evaluation is written with its answer: it is the evidence")
 	}
 	if e := w.Evaluation; e != nil && (e.Number < 1 || e.Number != w.Case.Evaluation) {
 		return fmt.Errorf("evaluation %d cannot be written: its number is from 1 and the one the case names, %d", e.Number, w.Case.Evaluation)
@@ -44,16 +55,69 @@ func (w *Write) Check(site string) error {
 	if p := w.Policy; p != nil && p.Hash == "" {
 		return errors.New("a policy needs a hash")
 	}
+	if err := w.checkProjected(); err != nil {
+		return err
+	}
 	return w.checkTimes()
+}
+
+// checkProjected says what no store may take as rows.
+func (w *Write) checkProjected() error {
+	seen := map[ProjectionVersion]bool{}
+	for i := range w.Projected {
+		p := &w.Projected[i]
+		version := ProjectionVersion{p.Name, p.Version}
+		if err := version.Check(); err != nil {
+			return err
+		}
+		switch {
+		case w.Case == nil:
+			return errors.New("rows of a projection are written with their case")
+		case seen[version]:
+			return fmt.Errorf("version %d of projection %s is there twice", p.Version, p.Name)
+		case p.Unchanged && w.Expected == 0:
+			return errors.New("a write that opens a case has no rows to leave unchanged")
+		}
+		seen[version] = true
+		if err := p.Rows.Check(p.Name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Check says what makes rows ones that no store may take in this projection.
+func (r *Rows) Check(name string) error {
+	ledger := len(r.Comparisons) > 0 || r.Facts != nil || len(r.Groups) > 0 || len(r.Children) > 0 || r.Counts != Counts{}
+	switch {
+	case name == ProjectionLedger && (len(r.Resources) > 0 || r.CasePrefix != 0):
+		return fmt.Errorf("resource ids are rows of projection %s, not of %s", ProjectionResources, name)
+	case name == ProjectionResources && ledger:
+		return fmt.Errorf("comparisons, facts, groups, child rows and counts are rows of projection %s, not of %s", ProjectionLedger, name)
+	case r.CasePrefix < 0 || r.CasePrefix >= 1<<48:
+		return errors.New("the case part of resource ids has 48 bits")
+	}
+	for i := range r.Comparisons {
+		c := &r.Comparisons[i]
+		if c.ID == "" || c.Verdict < ComparisonPresent || c.Verdict > ComparisonNotApplicable || c.Class < 0 || c.Metric < 0 || c.Kind < 0 {
+			return fmt.Errorf("comparison %d cannot be written: it has an id, a verdict from %d to %d, and no number below 0", i, ComparisonPresent, ComparisonNotApplicable)
+		}
+	}
+	for _, g := range r.Groups {
+		if g.Kind == "" || g.Word == "" {
+			return errors.New("a group has a kind and a word")
+		}
+	}
+	return nil
 }
 
 func (w *Write) checkCase(site string) error {
 	c := w.Case
 	switch {
-	case c == nil && (w.Expected != 0 || len(w.Revisions) > 0 || len(w.Confirmations) > 0 || w.Evaluation != nil):
-		return errors.New("a write without a case has no expected version, no revisions, no confirmations and no evaluation")
-	case w.Evaluation == nil && (len(w.Findings) > 0 || len(w.Discrepancies) > 0):
-		return errors.New("findings and discrepancies are written with the evaluation they belong to")
+	case c == nil && (w.Expected != 0 || len(w.Revisions) > 0 || len(w.Confirmations) > 0 || len(w.Amendments) > 0 || w.Evaluation != nil):
+		return errors.New("a write without a case has no expected version, no revisions, no confirmations, no amendments and no evaluation")
+	case w.Evaluation == nil && len(w.Findings) > 0:
+		return errors.New("findings are written with the evaluation they belong to")
 	case c == nil:
 		return nil
 	case c.UID == "":
@@ -96,6 +160,9 @@ func (w *Write) checkTimes() error {
 	}
 	for _, c := range w.Confirmations {
 		check("confirmation time", c.Time)
+	}
+	for _, a := range w.Amendments {
+		check("amendment time", a.Time)
 	}
 	if w.Request != nil {
 		check("request time", w.Request.Time)

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"errors"
+	"fmt"
 	"time"
 )
 
@@ -11,8 +12,8 @@ var (
 	// brings one that it does not list. A program that does not know a listed
 	// version must not write: the rows would be wrong from then on.
 	ErrProjection = errors.New("the store lists a projection that this write does not bring; use the version of this software that knows it")
-	// ErrNotProjected: no version of this projection stands yet. It is built from
-	// the record by a rebuild.
+	// ErrNotProjected: no version of this projection stands. It is built from the
+	// record by a rebuild.
 	ErrNotProjected = errors.New("the rows asked for were not built yet; rebuild them")
 	// ErrDamaged: what was read is not what was written; its hash does not match.
 	ErrDamaged = errors.New("what is stored is damaged: its hash does not match")
@@ -126,8 +127,8 @@ type Child struct {
 	Message []byte
 }
 
-// Counts of a case, to be summed without reading its rows. Differing to
-// NotApplicable count comparisons, the others things planned.
+// Counts of a case, to be summed without reading its rows. Those of comparisons are
+// set by the store from the rows it is given.
 type Counts struct {
 	Differing     int
 	Roots         int // differing ones that are roots
@@ -138,6 +139,7 @@ type Counts struct {
 	// Incomplete says that agreements were not recorded.
 	Incomplete bool
 
+	// Things planned.
 	Things              int
 	ThingsAsPlanned     int
 	ThingsOtherwise     int
@@ -180,6 +182,25 @@ type Projection struct {
 type ProjectionVersion struct {
 	Name    string
 	Version int64
+}
+
+// Check says what makes it none that a store may list.
+func (p ProjectionVersion) Check() error {
+	if p.Name != ProjectionLedger && p.Name != ProjectionResources {
+		return fmt.Errorf("%q is no projection that a store has rows for; there are %s and %s", p.Name, ProjectionLedger, ProjectionResources)
+	}
+	if p.Version < 1 {
+		return fmt.Errorf("version %d of projection %s: versions are counted from 1", p.Version, p.Name)
+	}
+	return nil
+}
+
+// CaseRows are the rows of a case as a rebuild makes them.
+type CaseRows struct {
+	Site    string
+	UID     string
+	Version int64 // of the case that was read
+	Rows    Rows
 }
 
 // CaseToProject is a case as a rebuild walks over them.

@@ -23,6 +23,9 @@ var (
 	ErrExternalIdentifierTaken = errors.New("the case number belongs to another case")
 	// ErrRequestExists: a request row with this key is there already.
 	ErrRequestExists = errors.New("the request id was used before")
+	// ErrWhole: a revision was stored before schema 3, with what identifies in its
+	// content. A rebuild splits it.
+	ErrWhole = errors.New("a revision holds what identifies in its content; rebuild the store first")
 	// ErrNewerSchema: the store was written by a newer version of the software.
 	ErrNewerSchema = errors.New("the store was written by a newer version of this software; use that version or newer")
 )
@@ -55,10 +58,6 @@ const (
 	// reviewer confirmed: it is no open one.
 	SeverityConfirmed = "confirmed"
 
-	VerdictPresent       = "present"
-	VerdictIndeterminate = "indeterminate"
-	VerdictNotEvaluable  = "not_evaluable"
-
 	// A plan with one of these timings is in force.
 	TimingProspective = "prospective"
 	TimingLateArrival = "late_arrival"
@@ -76,7 +75,9 @@ type Revision struct {
 	// Identifying is what identifies, as a message of its own; nil: nothing did, or
 	// it was erased.
 	Identifying []byte
-	// ContentHash and IdentifyingHash are the SHA-256 of the two; set by the store.
+	Erased      bool // set by the store
+	// ContentHash and IdentifyingHash are the SHA-256 of the two, nil where there is
+	// none; set by the store.
 	ContentHash      []byte
 	IdentifyingHash  []byte
 	ReceivedTime     time.Time
@@ -114,8 +115,9 @@ type Case struct {
 	MergedInto         string
 }
 
-// Evaluation is one evaluation row. Rows are only ever added.
-type Evaluation struct {
+// EvaluationHeader is an evaluation without what it answered. Evaluations are only
+// ever added.
+type EvaluationHeader struct {
 	Number           int64 // from 1, per case
 	CaseVersion      int64 // the case version this write made; set by the store
 	Time             time.Time
@@ -126,9 +128,14 @@ type Evaluation struct {
 	SoftwareVersion  string
 	PlanRevision     int64 // plan head it read, 0: none
 	OutcomeSeen      bool  // an operation or a result was among what it read
+}
+
+// Evaluation is an evaluation as it is written.
+type Evaluation struct {
+	EvaluationHeader
 	// Answer is the evaluation as it was answered: the evidence.
 	Answer []byte
-	// Metrics are its values packed on the catalogue's grid, for the audit.
+	// Metrics are its values, packed; those of the newest evaluation are kept.
 	Metrics []byte
 }
 
@@ -141,16 +148,6 @@ type Finding struct {
 	Occasion string
 	Place    string
 	Final    bool
-}
-
-// Discrepancy is a discrepancy as a filterable row of the newest evaluation.
-type Discrepancy struct {
-	ID      string
-	Class   string
-	Verdict string
-	Root    bool
-	Order   int64  // position in the case's list, each once
-	Row     []byte // the discrepancy's message
 }
 
 // Change is one entry of the site's order of changes.
@@ -243,12 +240,11 @@ type Write struct {
 	Case *Case
 	// Revisions are added.
 	Revisions []Revision
-	// Evaluation is added; its findings and discrepancies replace the case's rows.
-	Evaluation    *Evaluation
-	Findings      []Finding
-	Discrepancies []Discrepancy
-	Policy        *Policy
-	Request       *Request
+	// Evaluation is added; its findings replace the case's.
+	Evaluation *Evaluation
+	Findings   []Finding
+	Policy     *Policy
+	Request    *Request
 	// Quarantined is added, or replaced if its id is there and open. ErrStale if
 	// that one is decided already, or if another open one has the same Hash.
 	Quarantined *Quarantined
@@ -256,7 +252,8 @@ type Write struct {
 	Confirmations []Confirmation
 	// Amendments are added.
 	Amendments []Amendment
-	// Projected are the rows of every projection that the store lists.
+	// Projected are the case's rows in every projection that the store lists, and
+	// in no other.
 	Projected []Projected
 	// Changes are added. A write of a case has at least one of its version: an
 	// export finds the case by it.
@@ -269,48 +266,13 @@ type CaseFilter struct {
 	DisputedOnly bool   // an open contradiction in the newest evaluation
 }
 
-// DiscrepancyFilter selects discrepancies of a site; empty fields select all.
-// Retracted and merged cases are never in the answer. A case without incision
-// time is left out as soon as one end of the incision range is given.
-type DiscrepancyFilter struct {
-	CaseUID        string
-	Classes        []string
-	Verdicts       []string
-	RootsOnly      bool
-	IncisionFrom   time.Time
-	IncisionBefore time.Time
-	PlanTimings    []string
-}
-
-// CaseDiscrepancy is a discrepancy with what is shown of its case.
-type CaseDiscrepancy struct {
-	CaseUID            string
-	ExternalIdentifier Identifier
-	IncisionTime       time.Time
-	PlanTiming         string
-	Discrepancy        Discrepancy
-}
-
-// DiscrepancyCounts is what a filtered list is drawn from. Classes, verdicts and
-// RootsOnly do not narrow the case counts, only the discrepancy counts.
-type DiscrepancyCounts struct {
-	OperatedCases     int // with an operation section that is not retracted
-	PlannedCases      int // of these, with a plan in force
-	DifferingCases    int // of these, with a discrepancy present
-	Roots             int // discrepancies present that are roots
-	Indeterminate     int
-	NotEvaluable      int
-	RetractedCases    int // matching, left out because retracted; merged ones are not among them
-	RetractedSections int // of the matching cases that are not left out
-}
-
 // CaseRow is a case with the counts of its findings.
 type CaseRow struct {
 	Case
 	Contradictions int
 	Cautions       int
 	Notes          int
-	RootCount      int // discrepancies present that are roots
+	RootCount      int // differences present that are roots; 0 while no ledger stands
 }
 
 // Store keeps the cases of any number of sites. Every method is safe for
@@ -318,8 +280,8 @@ type CaseRow struct {
 type Store interface {
 	// Append makes one write. ErrRequestExists; ErrStale if Write.Expected is not
 	// the version in the store (0 for a case that is there, any other for one that
-	// is not); ErrExternalIdentifierTaken; of several the one named first. A write
-	// that fails Check is refused, and so is one whose context ends while it waits
+	// is not); ErrExternalIdentifierTaken; ErrProjection; of several the one named
+	// first. A write that fails Check is refused, and so is one whose context ends while it waits
 	// its turn. Nothing is stored with any error.
 	Append(ctx context.Context, site string, w Write) error
 
@@ -333,12 +295,24 @@ type Store interface {
 	// written between two pages moves to the front.
 	Cases(ctx context.Context, site string, f CaseFilter, after string, limit int) (rows []CaseRow, next string, err error)
 
-	// Revisions gives every revision of a case in the order of storing.
+	// Revisions gives every revision of a case in the order of storing. ErrDamaged.
 	Revisions(ctx context.Context, site, uid string) ([]Revision, error)
-	// Evaluations gives every evaluation of a case, oldest first.
-	Evaluations(ctx context.Context, site, uid string) ([]Evaluation, error)
-	// Evaluation gives one. ErrNotFound.
-	Evaluation(ctx context.Context, site, uid string, number int64) (Evaluation, error)
+	// SplitRevisions puts the two parts in place of revisions that are Whole, and
+	// leaves every other one alone. ErrNotFound.
+	SplitRevisions(ctx context.Context, site, uid string, parts []Revision) error
+	// Amendments gives every change of identity of a case, oldest first.
+	Amendments(ctx context.Context, site, uid string) ([]Amendment, error)
+	// EraseIdentifying removes what identifies the patient of a case: the second
+	// parts of its revisions, every reason, and the identifiers. Every other hash
+	// still matches. ErrWhole if a revision was not split yet; ErrNotFound.
+	EraseIdentifying(ctx context.Context, site, uid string) error
+
+	// EvaluationHeaders gives every evaluation of a case, oldest first.
+	EvaluationHeaders(ctx context.Context, site, uid string) ([]EvaluationHeader, error)
+	// Answer gives what one of them answered. ErrNotFound; ErrDamaged.
+	Answer(ctx context.Context, site, uid string, number int64) ([]byte, error)
+	// Metrics gives the packed values of the newest evaluation. ErrNotFound.
+	Metrics(ctx context.Context, site, uid string) (evaluation int64, packed []byte, err error)
 
 	// Confirmations gives every entry on confirmations of a case, oldest first.
 	Confirmations(ctx context.Context, site, uid string) ([]Confirmation, error)
@@ -346,13 +320,55 @@ type Store interface {
 	// Changes gives changes with a number above after, oldest first.
 	Changes(ctx context.Context, site string, after int64, limit int) ([]Change, error)
 
-	// Discrepancies lists rows by case number (value, then system, byte by byte;
-	// cases without one come first), then uid, then order; after is the opaque
-	// token of the last page, next is empty at the end. Tokens hold no identifier
-	// of a patient or hospital.
-	Discrepancies(ctx context.Context, site string, f DiscrepancyFilter, after string, limit int) (rows []CaseDiscrepancy, next string, err error)
-	// CountDiscrepancies counts what that list is drawn from.
-	CountDiscrepancies(ctx context.Context, site string, f DiscrepancyFilter) (DiscrepancyCounts, error)
+	// Mapping gives the number of what resources are made by: of the newest if it is
+	// this version with these codes, or else the next. A new one is a change of kind
+	// ChangeMappingChanged if the site has changes already.
+	Mapping(ctx context.Context, site string, m Mapping) (_ Mapping, isNew bool, err error)
+
+	// Lists of rows are those of the projection that stands, ErrNotProjected if none
+	// does. They begin with the newest incision, cases without one come last; then
+	// uid, byte by byte, then order in the case. after is the opaque token of the
+	// last page, next is empty at the end. Tokens hold no identifier of a patient or
+	// hospital.
+
+	// Comparisons lists comparisons.
+	Comparisons(ctx context.Context, site string, f ComparisonFilter, after string, limit int) (rows []CaseComparison, next string, err error)
+	// CountComparisons counts what that list is drawn from.
+	CountComparisons(ctx context.Context, site string, f ComparisonFilter) (ComparisonCounts, error)
+	// Facts lists case facts, one row a case.
+	Facts(ctx context.Context, site string, f FactsFilter, after string, limit int) (rows []CaseFacts, next string, err error)
+	// Resources gives the resource ids that were handed over of a case, by type and
+	// id.
+	Resources(ctx context.Context, site, uid string) ([]Resource, error)
+	// CasesByPrefix gives the uids of the cases whose resource ids begin with these
+	// 48 bits.
+	CasesByPrefix(ctx context.Context, site string, prefix int64) ([]string, error)
+
+	// Projections gives the projections that are listed, by name and version.
+	Projections(ctx context.Context) ([]Projection, error)
+	// DeclareProjections lists those of a program that has the store open, and gives
+	// all that are listed. One whose name is not listed stands at once in a store
+	// without cases, and is to be built in any other. Rows that a migration left
+	// have version 0 and are taken over. A name listed with another version stays as
+	// it is.
+	DeclareProjections(ctx context.Context, program []ProjectionVersion) ([]Projection, error)
+	// BeginProjection lists a version to be built beside the one that stands, or
+	// gives it if it is listed.
+	BeginProjection(ctx context.Context, p ProjectionVersion) (Projection, error)
+	// CasesToProject gives the cases behind the cursor of a projection, in the order
+	// of the cursor.
+	CasesToProject(ctx context.Context, id int64, limit int) ([]CaseToProject, error)
+	// Project writes rows of cases into a projection that is being built, and moves
+	// its cursor. A case that was written meanwhile has its rows by that write and is
+	// passed over. ErrNotFound: it is not being built.
+	Project(ctx context.Context, id int64, cases []CaseRows, cursor int64) error
+	// FinishProjection makes a projection that was built the one that stands, and
+	// removes the rows of the one before. ErrStale: there are cases behind its
+	// cursor. Ended half-way, it is called again.
+	FinishProjection(ctx context.Context, id int64) error
+	// DropProjection takes one that is being built off the list, with its rows.
+	// ErrNotFound: it is not being built.
+	DropProjection(ctx context.Context, id int64) error
 
 	// Request gives the row of an earlier request. ErrNotFound.
 	Request(ctx context.Context, caller, site, method, requestID string) (Request, error)

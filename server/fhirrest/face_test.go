@@ -533,7 +533,7 @@ func TestOneCaseThatCannotBeRendered(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = db.ExecContext(t.Context(), "UPDATE evaluations SET answer = x'ff' WHERE case_id = (SELECT min(id) FROM cases)")
+	_, err = db.ExecContext(t.Context(), "UPDATE answers SET frame = x'ff' WHERE case_id = (SELECT min(id) FROM cases)")
 	if err := errors.Join(err, db.Close()); err != nil {
 		t.Fatal(err)
 	}

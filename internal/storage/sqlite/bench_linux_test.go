@@ -1,7 +1,7 @@
 package sqlite
 
 import (
-	"context"
+	"crypto/sha256"
 	"database/sql"
 	"fmt"
 	"math/rand/v2"
@@ -19,20 +19,25 @@ import (
 // The benchmarks run beside their floors, in turns inside one run, and report
 // ratios; absolute times are the disk's. The floors:
 //
-//   - raw: the statements a write needs on the same schema, prepared, through
-//     database/sql, without queue, savepoints or comparisons;
+//   - raw: the statements of a write on the same schema, prepared, through
+//     database/sql, without queue and savepoints, its frames packed before;
 //   - fdatasync: the bytes of the write appended to a file and synced.
 
 const (
-	benchSections      = 3
-	benchFindings      = 3
-	benchDiscrepancies = 5
-	benchChanges       = 4
-	benchVersions      = 4
+	benchSections    = 3
+	benchFindings    = 3
+	benchComparisons = 40
+	benchGroups      = 12
+	benchChildren    = 10
+	benchChanges     = 4
+	benchVersions    = 4
 )
 
+// benchProgram is what the benchmarks' store lists.
+var benchProgram = []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 1}}
+
 // benchWrite is write i of benchVersions per case, of the sizes that the invented
-// cases of this project have in the middle.
+// cases of this project have in the middle. An answer is mostly the one before.
 func benchWrite(random *rand.Rand, i int) storage.Write {
 	bytes := func(n int) []byte {
 		b := make([]byte, n)
@@ -52,8 +57,10 @@ func benchWrite(random *rand.Rand, i int) storage.Write {
 			PlanTiming: storage.TimingProspective,
 		},
 		Evaluation: &storage.Evaluation{
-			Number: version, Time: at, CatalogueVersion: "2031.1", RuleSetVersion: "2031.1", PolicyHash: "hash", SoftwareVersion: "1.0.0", PlanRevision: version,
-			Answer: bytes(24000), Metrics: bytes(4000),
+			EvaluationHeader: storage.EvaluationHeader{
+				Number: version, Time: at, CatalogueVersion: "2031.1", RuleSetVersion: "2031.1", PolicyHash: "hash", SoftwareVersion: "1.0.0", PlanRevision: version,
+			},
+			Answer: benchAnswer(i), Metrics: bytes(1200),
 		},
 		Policy:  &storage.Policy{Hash: "hash", Version: "1", Text: string(make([]byte, 1072)), FirstUsed: at},
 		Request: &storage.Request{Caller: "theatre", Site: "harbour", Method: "SubmitCase", RequestID: fmt.Sprint("request-", i), ContentHash: bytes(32), CaseUID: uid, Receipt: bytes(250), Time: at},
@@ -61,47 +68,80 @@ func benchWrite(random *rand.Rand, i int) storage.Write {
 	for k := range benchSections {
 		section := fmt.Sprint("result/", k)
 		w.Case.Sections = append(w.Case.Sections, storage.Section{Section: section, Head: version, State: storage.SectionAccepted, Order: int64(k)})
-		w.Revisions = append(w.Revisions, storage.Revision{Section: section, Revision: version, Content: bytes(400), ReceivedTime: at, Caller: "theatre"})
+		w.Revisions = append(w.Revisions, storage.Revision{Section: section, Revision: version, Content: bytes(300), Identifying: bytes(60), ReceivedTime: at, Caller: "theatre"})
 	}
 	for k := range benchFindings {
 		w.Findings = append(w.Findings, storage.Finding{ID: fmt.Sprint("finding-of-a-rule/", k), Rule: "a-rule-of-the-table", Severity: storage.SeverityNote, Occasion: "result/exit", Place: "a2_p2"})
 	}
-	for k := range benchDiscrepancies {
-		w.Discrepancies = append(w.Discrepancies, storage.Discrepancy{
-			ID: fmt.Sprint("step_parameter/step/metric/", k), Class: "step_parameter", Verdict: storage.VerdictPresent, Root: true, Order: int64(k), Row: bytes(300),
-		})
+	value := float64(i)
+	rows := storage.Rows{Facts: &storage.Facts{Version: version, Evaluation: version, Message: bytes(400)}}
+	for k := range benchComparisons {
+		c := storage.Comparison{
+			Order: int64(k), ID: fmt.Sprint("step_dimension/step/metric/", k), Kind: 4, Verdict: storage.ComparisonAgrees, Metric: 1 + k%20, Place: "a2_p2",
+			Occasion: "operation/run1/exit", ThingPlanned: "step:one", Planned: &value, PlannedSD: &value, Actual: &value, ActualSD: &value, Tolerance: &value,
+			Root: true, Complete: true, Message: fmt.Append(nil, "one of the comparisons of a step, in words as they are read ", k, bytes(40)),
+		}
+		if k%8 == 0 {
+			c.Class, c.Verdict = 1+k%5, storage.ComparisonPresent
+		}
+		rows.Comparisons = append(rows.Comparisons, c)
 	}
+	for k := range benchGroups {
+		rows.Groups = append(rows.Groups, storage.Group{Kind: fmt.Sprint("kind", k), Word: fmt.Sprint("word", i%7)})
+	}
+	for k := range benchChildren {
+		rows.Children = append(rows.Children, storage.Child{Kind: k % 4, Section: "operation", Order: int64(k), Message: bytes(40)})
+	}
+	w.Projected = []storage.Projected{{Name: storage.ProjectionLedger, Version: 1, Rows: rows}}
 	for k := range benchChanges {
 		w.Changes = append(w.Changes, storage.Change{Kind: "submitted", CaseUID: uid, CaseVersion: version, Section: fmt.Sprint("result/", k), Revision: version, State: storage.SectionAccepted, Time: at})
 	}
 	return w
 }
 
-// size is the content of a write in bytes, without its keys and words.
-func size(w storage.Write) int {
-	n := len(w.Evaluation.Answer) + len(w.Evaluation.Metrics) + len(w.Request.Receipt) + len(w.Request.ContentHash)
-	for _, r := range w.Revisions {
-		n += len(r.Content)
+// benchAnswer is an answer of some 40 KB of sentences, of which one in ten is new.
+func benchAnswer(i int) []byte {
+	var b []byte
+	for k := range 400 {
+		of := i / benchVersions
+		if k%10 == i%10 {
+			of = -i
+		}
+		b = fmt.Appendf(b, "metric %d of case %d is %x at a place of an occasion, by the rules of its formula, with its interval;", k, of, sha256.Sum256(fmt.Append(nil, k, of)))
 	}
-	for _, d := range w.Discrepancies {
-		n += len(d.Row)
+	return b
+}
+
+// size is the content of a write in bytes as it comes to the disk, without its keys
+// and words.
+func size(w storage.Write, p prepared) int {
+	n := len(p.answer.frame) + len(w.Evaluation.Metrics) + len(w.Request.Receipt) + len(w.Request.ContentHash)
+	for _, r := range w.Revisions {
+		n += len(r.Content) + len(r.Identifying)
+	}
+	for _, r := range p.rows {
+		n += len(r.texts) + len(r.facts) + 8*len(r.of.Rows.Comparisons)
 	}
 	return n
 }
 
-// raw is the floor made of the driver alone.
-type raw struct {
-	conn       *sql.Conn
-	statements map[string]*sql.Stmt
-	change     int64
-	cases      int64
+func benchStore(b *testing.B) *Store {
+	b.Helper()
+	s, _ := openNew(b)
+	if _, err := s.DeclareProjections(b.Context(), benchProgram); err != nil {
+		b.Fatal(err)
+	}
+	return s
 }
+
+// raw is the floor made of the driver and the statements alone.
+type raw struct{ tx *tx }
 
 func newRaw(b *testing.B) *raw {
 	b.Helper()
 	path := filepath.Join(b.TempDir(), "raw.db")
-	s, err := Open(b.Context(), path, Options{}) // for the schema
-	if err != nil {
+	s := openAt(b, path) // for the schema
+	if _, err := s.DeclareProjections(b.Context(), benchProgram); err != nil {
 		b.Fatal(err)
 	}
 	if err := s.Close(); err != nil {
@@ -115,61 +155,29 @@ func newRaw(b *testing.B) *raw {
 	if err != nil {
 		b.Fatal(err)
 	}
-	b.Cleanup(func() { conn.Close(); _ = db.Close() })
-	return &raw{conn: conn, statements: map[string]*sql.Stmt{}}
+	r := &raw{tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}}
+	b.Cleanup(func() { _ = r.tx.close(); _ = conn.Close(); _ = db.Close() })
+	return r
 }
 
-func (r *raw) exec(query string, args ...any) {
-	s, ok := r.statements[query]
-	if !ok {
-		var err error
-		if s, err = r.conn.PrepareContext(context.Background(), query); err != nil {
-			panic(err)
-		}
-		r.statements[query] = s
-	}
-	if _, err := s.Exec(args...); err != nil {
+func (r *raw) exec(query string) {
+	if _, err := r.tx.exec(query); err != nil {
 		panic(err)
 	}
 }
 
-func (r *raw) write(w storage.Write) {
-	q, c, e, at := w.Request, w.Case, w.Evaluation, w.Case.ChangedTime.UnixNano()
-	r.exec(`INSERT INTO requests VALUES ('harbour', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, q.Caller, q.Method, q.RequestID, q.ContentHash, q.CaseUID, q.CaseVersion, q.Evaluation, q.QuarantineID, at, q.Receipt)
-	sections := `[{"Section":"result/0","Head":1,"State":"accepted","Order":0},{"Section":"result/1","Head":1,"State":"accepted","Order":1},{"Section":"result/2","Head":1,"State":"accepted","Order":2}]`
-	if w.Expected == 0 {
-		r.cases++
-		r.exec(`INSERT INTO cases VALUES (?, 'harbour', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0)`,
-			r.cases, c.UID, c.Version, c.State, c.ExternalIdentifier.System, c.ExternalIdentifier.Value, at, at, c.Evaluation, at, c.PlanTiming, "", sections)
-		r.exec(`INSERT INTO patient_identifiers VALUES (?, 0, ?, ?)`, r.cases, c.Patient.System, c.Patient.Value)
-	} else {
-		r.exec(`UPDATE cases SET version = ?, changed_time = ?, evaluation = ?, sections = ? WHERE site = 'harbour' AND uid = ? AND version = ?`, c.Version, at, c.Evaluation, sections, c.UID, w.Expected)
-		r.exec(`DELETE FROM findings WHERE case_id = ?`, r.cases)
-		r.exec(`DELETE FROM discrepancies WHERE case_id = ?`, r.cases)
-	}
-	for i, v := range w.Revisions {
-		r.exec(`INSERT INTO revisions VALUES (?, ?, ?, ?, ?, ?, NULL, ?, 0, '', '', ?)`, r.cases, v.Section, v.Revision, c.Version, i, at, v.Caller, v.Content)
-	}
-	r.exec(`INSERT INTO evaluations VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?, ?)`,
-		r.cases, e.Number, c.Version, at, e.CatalogueVersion, e.RuleSetVersion, e.PolicyHash, e.CalibrationID, e.SoftwareVersion, e.PlanRevision, e.Metrics, e.Answer)
-	for i, f := range w.Findings {
-		r.exec(`INSERT INTO findings VALUES (?, ?, ?, ?, ?, ?, ?, 0)`, r.cases, i, f.ID, f.Rule, f.Severity, f.Occasion, f.Place)
-	}
-	for _, d := range w.Discrepancies {
-		r.exec(`INSERT INTO discrepancies VALUES (?, ?, ?, ?, ?, 1, ?)`, r.cases, d.Order, d.ID, d.Class, d.Verdict, d.Row)
-	}
-	r.exec(`INSERT OR IGNORE INTO policies VALUES ('harbour', ?, ?, ?, ?)`, w.Policy.Hash, w.Policy.Version, at, w.Policy.Text)
-	for _, v := range w.Changes {
-		r.change++
-		r.exec(`INSERT INTO changes (site, number, kind, case_uid, case_version, section, revision, state, reason, time, quarantine_id)
-			VALUES ('harbour', ?, ?, ?, ?, ?, ?, ?, '', ?, '')`, r.change, v.Kind, v.CaseUID, v.CaseVersion, v.Section, v.Revision, v.State, at)
-	}
+// ready is a write with what is packed of it.
+type ready struct {
+	w storage.Write
+	p prepared
 }
 
-func (r *raw) group(writes ...storage.Write) {
+func (r *raw) group(writes ...ready) {
 	r.exec(`BEGIN IMMEDIATE`)
 	for _, w := range writes {
-		r.write(w)
+		if err := r.tx.append("harbour", w.w, w.p); err != nil {
+			panic(err)
+		}
 	}
 	r.exec(`COMMIT`)
 }
@@ -188,7 +196,7 @@ func timed(f func()) time.Duration {
 
 // BenchmarkAppendLone is one caller: the store API against both floors.
 func BenchmarkAppendLone(b *testing.B) {
-	s, _ := openNew(b)
+	s := benchStore(b)
 	floor := newRaw(b)
 	file, err := os.Create(filepath.Join(b.TempDir(), "synced"))
 	if err != nil {
@@ -199,7 +207,11 @@ func BenchmarkAppendLone(b *testing.B) {
 	var store, driver, disk []time.Duration
 	for i := 0; b.Loop(); i++ {
 		w := benchWrite(random, i)
-		content := make([]byte, size(w))
+		p, err := s.prepare(b.Context(), "harbour", &w)
+		if err != nil {
+			b.Fatal(err)
+		}
+		content := make([]byte, size(w, p))
 		// Each comes first in its turn: a sync is slower right after another.
 		turns := []func(){
 			func() {
@@ -209,7 +221,7 @@ func BenchmarkAppendLone(b *testing.B) {
 					}
 				}))
 			},
-			func() { driver = append(driver, timed(func() { floor.group(w) })) },
+			func() { driver = append(driver, timed(func() { floor.group(ready{w, p}) })) },
 			func() {
 				disk = append(disk, timed(func() {
 					if _, err := file.Write(content); err != nil {
@@ -232,13 +244,22 @@ func BenchmarkAppendLone(b *testing.B) {
 	b.ReportMetric(quantile(store, 0.5)/quantile(disk, 0.5), "x-fdatasync")
 }
 
+// chainOfWrite gives the chain behind a write of the same case.
+func chainOfWrite(made []ready, i int) (chain []link) {
+	for ; made[i].p.answer.base > 0; i-- {
+		chain = append(chain, link{number: made[i-1].w.Evaluation.Number, answer: made[i-1].p.answer})
+	}
+	return chain
+}
+
 // BenchmarkAppend32 is 32 callers, each on its own cases, against a raw loop that
 // commits 32 writes at a time.
 func BenchmarkAppend32(b *testing.B) {
 	const callers, each = 32, 2 * benchVersions
-	s, _ := openNew(b)
+	s := benchStore(b)
 	floor := newRaw(b)
 	random := rand.New(rand.NewPCG(1, 2))
+	var err error
 	var ratios []float64
 	var latency []time.Duration
 	var writes int
@@ -266,8 +287,24 @@ func BenchmarkAppend32(b *testing.B) {
 			}
 			wg.Wait()
 		})
+		made := make([]ready, len(all))
+		for i, w := range all {
+			made[i].w = w
+			var before []link
+			if w.Expected > 0 {
+				before = append([]link{{number: w.Evaluation.Number - 1, answer: made[i-1].p.answer}}, chainOfWrite(made, i-1)...)
+			}
+			if made[i].p.answer, err = packAnswer(w.Evaluation.Answer, before); err != nil {
+				b.Fatal(err)
+			}
+			packed, err := packRows(&w.Projected[0])
+			if err != nil {
+				b.Fatal(err)
+			}
+			made[i].p.rows = append(made[i].p.rows, packed)
+		}
 		driver := timed(func() {
-			for group := range slices.Chunk(all, callers) {
+			for group := range slices.Chunk(made, callers) {
 				floor.group(group...)
 			}
 		})
@@ -281,4 +318,49 @@ func BenchmarkAppend32(b *testing.B) {
 	b.ReportMetric(float64(writes)/spent.Seconds(), "writes/s")
 	b.ReportMetric(quantile(latency, 0.5)/1e3, "p50-us")
 	b.ReportMetric(quantile(latency, 0.99)/quantile(latency, 0.5), "p99-of-p50")
+}
+
+// BenchmarkLookup reads the newest answer, a page of one class and the state of a
+// case in a store of 500 cases of four evaluations, and counts the pages touched.
+func BenchmarkLookup(b *testing.B) {
+	s := oneReader(b)
+	if _, err := s.DeclareProjections(b.Context(), benchProgram); err != nil {
+		b.Fatal(err)
+	}
+	random := rand.New(rand.NewPCG(1, 2))
+	var uid string
+	for i := range 500 * benchVersions {
+		w := benchWrite(random, i)
+		if err := s.Append(b.Context(), "harbour", w); err != nil {
+			b.Fatal(err)
+		}
+		if i == 250*benchVersions {
+			uid = w.Case.UID
+		}
+	}
+	must := func(err error) {
+		if err != nil {
+			b.Fatal(err)
+		}
+	}
+	for _, read := range []struct {
+		name string
+		do   func()
+	}{
+		{"answer", func() { _, err := s.Answer(b.Context(), "harbour", uid, benchVersions); must(err) }},
+		{"headers", func() { _, err := s.EvaluationHeaders(b.Context(), "harbour", uid); must(err) }},
+		{"case", func() { _, err := s.Case(b.Context(), "harbour", uid); must(err) }},
+		{"class", func() {
+			_, _, err := s.Comparisons(b.Context(), "harbour", storage.ComparisonFilter{Classes: []int{1}}, "", 50)
+			must(err)
+		}},
+		{"counts", func() { _, err := s.CountComparisons(b.Context(), "harbour", storage.ComparisonFilter{}); must(err) }},
+	} {
+		b.Run(read.name, func(b *testing.B) {
+			for b.Loop() {
+				read.do()
+			}
+			b.ReportMetric(float64(pagesOf(b, s, read.do)), "pages")
+		})
+	}
 }

@@ -1,13 +1,11 @@
 package sqlite
 
 import (
-	"io/fs"
+	"errors"
 	"path/filepath"
 	"reflect"
 	"testing"
 	"time"
-
-	"github.com/pressly/goose/v3"
 
 	"trigone/internal/storage"
 )
@@ -21,11 +19,7 @@ func TestStoreOfSchema1IsBroughtUp(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	files, err := fs.Sub(migrations, "migrations")
-	if err != nil {
-		t.Fatal(err)
-	}
-	provider, err := goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+	provider, err := migrator(db)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,7 +64,14 @@ func TestStoreOfSchema1IsBroughtUp(t *testing.T) {
 		{FindingID: "f2", Rule: "r", Kind: storage.Confirmed, Caller: "reviewer", Time: time.Unix(7, 0).UTC(), Reason: "read again", CaseVersion: 2},
 		{FindingID: "f1", Rule: "r", Kind: storage.ConfirmationLapsed, CaseVersion: 2},
 	}
-	if err := s.Append(ctx, "harbour", storage.Write{Expected: 1, Case: &c, Confirmations: want}); err != nil {
+	unchanged := ledgerAsMigrated()
+	if err := s.Append(ctx, "harbour", storage.Write{Expected: 1, Case: &c, Confirmations: want, Projected: unchanged}); !errors.Is(err, storage.ErrProjection) {
+		t.Errorf("written beside a ledger that nobody took over: %v", err)
+	}
+	if _, err := s.DeclareProjections(ctx, []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 4}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Append(ctx, "harbour", storage.Write{Expected: 1, Case: &c, Confirmations: want, Projected: unchanged}); err != nil {
 		t.Fatal(err)
 	}
 	if list, err := s.Confirmations(ctx, "harbour", "a"); err != nil || !reflect.DeepEqual(list, want) {
@@ -82,11 +83,16 @@ func TestStoreOfSchema1IsBroughtUp(t *testing.T) {
 		"no finding":   {Kind: storage.Confirmed},
 		"no such kind": {FindingID: "f", Kind: "doubted"},
 	} {
-		if err := s.Append(ctx, "harbour", storage.Write{Expected: 2, Case: &c, Confirmations: []storage.Confirmation{bad}}); err == nil {
+		if err := s.Append(ctx, "harbour", storage.Write{Expected: 2, Case: &c, Confirmations: []storage.Confirmation{bad}, Projected: unchanged}); err == nil {
 			t.Errorf("%s: was written", why)
 		}
 	}
 	if err := s.Append(ctx, "harbour", storage.Write{Confirmations: want[:1]}); err == nil {
 		t.Error("a confirmation of no case was written")
 	}
+}
+
+// ledgerAsMigrated leaves the rows of a migration as they are.
+func ledgerAsMigrated() []storage.Projected {
+	return []storage.Projected{{Name: storage.ProjectionLedger, Version: 4, Unchanged: true}}
 }

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-	"time"
 
 	"trigone/internal/storage"
 )
@@ -50,15 +49,10 @@ func (c *conditions) add(text string, args ...any) {
 }
 
 // oneOf narrows a column to a list; an empty list does not narrow.
-func (c *conditions) oneOf(column string, values []string) {
-	if len(values) == 0 {
-		return
+func (c *conditions) oneOf(column string, values []any) {
+	if len(values) > 0 {
+		c.add(column+" IN (?"+strings.Repeat(", ?", len(values)-1)+")", values...)
 	}
-	args := make([]any, len(values))
-	for i, v := range values {
-		args[i] = v
-	}
-	c.add(column+" IN (?"+strings.Repeat(", ?", len(values)-1)+")", args...)
 }
 
 func (c *conditions) String() string { return strings.Join(c.text, " AND ") }
@@ -159,10 +153,10 @@ func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, af
 		where.add(`c.changed_time <= ? AND (c.changed_time < ? OR c.uid > ?)`, changed, changed, uid)
 	}
 	query := `SELECT ` + caseColumns + `, ` + severityCount + `, ` + severityCount + `, ` + severityCount + `,
-			(SELECT count(*) FROM discrepancies AS d WHERE d.case_id = c.id AND d.root AND d.verdict = ?)
+			coalesce((SELECT n.roots FROM case_counts AS n JOIN sites AS s ON s.id = n.site WHERE n.projection = (` + standingOf + `) AND s.site = c.site AND n.newest_first = c.newest_first AND n.uid = c.uid), 0)
 		FROM cases AS c WHERE ` + where.String() + `
 		ORDER BY c.changed_time DESC, c.uid LIMIT ?`
-	args := append([]any{storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote, storage.VerdictPresent}, where.args...)
+	args := append([]any{storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote, storage.ProjectionLedger}, where.args...)
 	var list []storage.CaseRow
 	err := s.each(ctx, query, append(args, limit+1), func(row scanner) error {
 		var r caseScan
@@ -186,72 +180,99 @@ func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, af
 func (s *Store) Revisions(ctx context.Context, site, uid string) ([]storage.Revision, error) {
 	var list []storage.Revision
 	err := s.each(ctx, `
-		SELECT r.section, r.revision, coalesce(i.content, r.content), r.received_time, r.source_time, r.caller,
-			r.retraction, r.retraction_reason, r.retraction_text, r.case_version
+		SELECT r.section, r.revision, r.parts, r.content, r.hash, i.content, i.hash, r.received_time, r.source_time, r.caller,
+			r.retraction, r.retraction_reason, coalesce(x.content, ''), r.case_version
 		FROM cases AS c
 		JOIN revisions AS r ON r.case_id = c.id
-		LEFT JOIN identity_contents AS i ON i.case_id = c.id AND i.revision = r.revision AND r.section = ?
+		LEFT JOIN identifying_parts AS i ON i.case_id = c.id AND i.case_version = r.case_version AND i.part = ? AND i.position = r.position
+		LEFT JOIN identifying_parts AS x ON x.case_id = c.id AND x.case_version = r.case_version AND x.part = ? AND x.position = r.position
 		WHERE c.site = ? AND c.uid = ?
 		ORDER BY r.case_version, r.position`,
-		[]any{storage.IdentitySection, site, uid}, func(row scanner) error {
+		[]any{partOfRevision, partRetractionText, site, uid}, func(row scanner) error {
 			var r storage.Revision
 			var received, source sql.NullInt64
-			err := row.Scan(&r.Section, &r.Revision, (*blob)(&r.Content), &received, &source, &r.Caller,
-				&r.Retraction, &r.RetractionReason, &r.RetractionText, &r.CaseVersion)
-			r.ReceivedTime, r.SourceTime = instant(received), instant(source)
+			var parts int
+			var reasonText []byte
+			if err := row.Scan(&r.Section, &r.Revision, &parts, (*blob)(&r.Content), (*blob)(&r.ContentHash), (*blob)(&r.Identifying), (*blob)(&r.IdentifyingHash),
+				&received, &source, &r.Caller, &r.Retraction, &r.RetractionReason, &reasonText, &r.CaseVersion); err != nil {
+				return err
+			}
+			r.ReceivedTime, r.SourceTime, r.RetractionText = instant(received), instant(source), string(reasonText)
+			if !matches(r.Content, r.ContentHash) || !matches(r.Identifying, r.IdentifyingHash) {
+				return fmt.Errorf("revision %d of %s: %w", r.Revision, r.Section, storage.ErrDamaged)
+			}
+			switch {
+			case parts == revisionsWhole && r.Content == nil: // identity was kept apart before it was split
+				r.Whole, r.Content, r.ContentHash, r.Identifying, r.IdentifyingHash = true, r.Identifying, r.IdentifyingHash, nil, nil
+			case parts == revisionsWhole:
+				r.Whole = true
+			case parts == revisionsTwo && r.Identifying == nil:
+				r.Erased = true
+			}
 			list = append(list, r)
-			return err
+			return nil
 		})
 	return list, err
 }
 
-const selectEvaluation = `
-	SELECT e.number, e.case_version, e.time, e.catalogue_version, e.rule_set_version, e.policy_hash, e.calibration_id,
-		e.software_version, e.plan_revision, e.outcome_seen, e.metrics, e.answer
-	FROM cases AS c JOIN evaluations AS e ON e.case_id = c.id
-	WHERE c.site = ? AND c.uid = ?`
-
-func scanEvaluation(row scanner) (storage.Evaluation, error) {
-	var e storage.Evaluation
-	var at sql.NullInt64
-	err := row.Scan(&e.Number, &e.CaseVersion, &at, &e.CatalogueVersion, &e.RuleSetVersion, &e.PolicyHash, &e.CalibrationID,
-		&e.SoftwareVersion, &e.PlanRevision, &e.OutcomeSeen, (*blob)(&e.Metrics), (*blob)(&e.Answer))
-	e.Time = instant(at)
-	return e, err
+// matches says whether content is what its hash was made of; content that is not
+// there matches.
+func matches(content, hash []byte) bool {
+	return content == nil || string(hashOf(content)) == string(hash)
 }
 
-// Evaluations gives every evaluation of a case, oldest first.
-func (s *Store) Evaluations(ctx context.Context, site, uid string) ([]storage.Evaluation, error) {
-	var list []storage.Evaluation
-	err := s.each(ctx, selectEvaluation+` ORDER BY e.number`, []any{site, uid}, func(row scanner) error {
-		e, err := scanEvaluation(row)
+// EvaluationHeaders gives every evaluation of a case, oldest first.
+func (s *Store) EvaluationHeaders(ctx context.Context, site, uid string) ([]storage.EvaluationHeader, error) {
+	var list []storage.EvaluationHeader
+	err := s.each(ctx, `
+		SELECT e.number, e.case_version, e.time, e.catalogue_version, e.rule_set_version, e.policy_hash, e.calibration_id,
+			e.software_version, e.plan_revision, e.outcome_seen
+		FROM cases AS c JOIN evaluations AS e ON e.case_id = c.id
+		WHERE c.site = ? AND c.uid = ? ORDER BY e.number`, []any{site, uid}, func(row scanner) error {
+		var e storage.EvaluationHeader
+		var at sql.NullInt64
+		err := row.Scan(&e.Number, &e.CaseVersion, &at, &e.CatalogueVersion, &e.RuleSetVersion, &e.PolicyHash, &e.CalibrationID,
+			&e.SoftwareVersion, &e.PlanRevision, &e.OutcomeSeen)
+		e.Time = instant(at)
 		list = append(list, e)
 		return err
 	})
 	return list, err
 }
 
-// Evaluation gives one evaluation.
-func (s *Store) Evaluation(ctx context.Context, site, uid string, number int64) (storage.Evaluation, error) {
-	e, err := scanEvaluation(s.read.QueryRowContext(ctx, selectEvaluation+` AND e.number = ?`, site, uid, number))
-	if errors.Is(err, sql.ErrNoRows) {
-		return storage.Evaluation{}, storage.ErrNotFound
-	}
-	return e, err
+// Amendments gives every change of identity of a case, oldest first.
+func (s *Store) Amendments(ctx context.Context, site, uid string) ([]storage.Amendment, error) {
+	var list []storage.Amendment
+	err := s.each(ctx, `
+		SELECT a.kind, a.caller, a.time, coalesce(i.content, ''), a.case_version
+		FROM cases AS c JOIN amendments AS a ON a.case_id = c.id
+		LEFT JOIN identifying_parts AS i ON i.case_id = c.id AND i.case_version = a.case_version AND i.part = ? AND i.position = a.position
+		WHERE c.site = ? AND c.uid = ? ORDER BY a.case_version, a.position`, []any{partAmendment, site, uid}, func(row scanner) error {
+		var a storage.Amendment
+		var at sql.NullInt64
+		var reason []byte
+		err := row.Scan(&a.Kind, &a.Caller, &at, &reason, &a.CaseVersion)
+		a.Time, a.Reason = instant(at), string(reason)
+		list = append(list, a)
+		return err
+	})
+	return list, err
 }
 
 // Confirmations gives every entry on confirmations of a case, oldest first.
 func (s *Store) Confirmations(ctx context.Context, site, uid string) ([]storage.Confirmation, error) {
 	var list []storage.Confirmation
 	err := s.each(ctx, `
-		SELECT f.finding_id, f.rule, f.kind, f.caller, f.time, f.reason, f.case_version
+		SELECT f.finding_id, f.rule, f.kind, f.caller, f.time, coalesce(i.content, ''), f.case_version
 		FROM cases AS c JOIN confirmations AS f ON f.case_id = c.id
+		LEFT JOIN identifying_parts AS i ON i.case_id = c.id AND i.case_version = f.case_version AND i.part = ? AND i.position = f.position
 		WHERE c.site = ? AND c.uid = ?
-		ORDER BY f.case_version, f.position`, []any{site, uid}, func(row scanner) error {
+		ORDER BY f.case_version, f.position`, []any{partConfirmation, site, uid}, func(row scanner) error {
 		var c storage.Confirmation
 		var at sql.NullInt64
-		err := row.Scan(&c.FindingID, &c.Rule, &c.Kind, &c.Caller, &at, &c.Reason, &c.CaseVersion)
-		c.Time = instant(at)
+		var reason []byte
+		err := row.Scan(&c.FindingID, &c.Rule, &c.Kind, &c.Caller, &at, &reason, &c.CaseVersion)
+		c.Time, c.Reason = instant(at), string(reason)
 		list = append(list, c)
 		return err
 	})
@@ -278,126 +299,6 @@ func (s *Store) Changes(ctx context.Context, site string, after int64, limit int
 	return list, err
 }
 
-// ofCases narrows the cases that discrepancies are drawn from.
-func ofCases(site string, f storage.DiscrepancyFilter) (where conditions) {
-	where.add(`c.site = ?`, site)
-	if f.CaseUID != "" {
-		where.add(`c.uid = ?`, f.CaseUID)
-	}
-	if !f.IncisionFrom.IsZero() {
-		where.add(`c.incision_time >= ?`, bound(f.IncisionFrom))
-	}
-	if !f.IncisionBefore.IsZero() {
-		where.add(`c.incision_time < ?`, bound(f.IncisionBefore))
-	}
-	where.oneOf(`c.plan_timing`, f.PlanTimings)
-	return where
-}
-
-// bound gives the end of a range; every time kept lies within the bounds.
-func bound(t time.Time) int64 {
-	switch {
-	case t.Before(storage.MinTime):
-		t = storage.MinTime
-	case t.After(storage.MaxTime):
-		t = storage.MaxTime
-	}
-	return t.UnixNano()
-}
-
-// ofRows narrows the discrepancies of these cases.
-func ofRows(site string, f storage.DiscrepancyFilter) conditions {
-	where := ofCases(site, f)
-	where.add(`c.state = 'active'`)
-	where.oneOf(`d.class`, f.Classes)
-	where.oneOf(`d.verdict`, f.Verdicts)
-	if f.RootsOnly {
-		where.add(`d.root`)
-	}
-	return where
-}
-
-// Discrepancies lists rows by case number, then order. A token names the case by
-// its uid, so that no case number leaves the store in it.
-func (s *Store) Discrepancies(ctx context.Context, site string, f storage.DiscrepancyFilter, after string, limit int) ([]storage.CaseDiscrepancy, string, error) {
-	if limit < 1 {
-		return nil, "", errNoLimit
-	}
-	where := ofRows(site, f)
-	if after != "" {
-		order, uid, err := parsePosition(after)
-		if err != nil {
-			return nil, "", err
-		}
-		var system, value string
-		err = s.one(ctx, `SELECT external_system, external_value FROM cases WHERE site = ? AND uid = ?`, []any{site, uid}, &system, &value)
-		if errors.Is(err, storage.ErrNotFound) {
-			return nil, "", errForeignToken
-		}
-		if err != nil {
-			return nil, "", err
-		}
-		where.add(`(c.external_value, c.external_system, c.uid) >= (?, ?, ?)`, value, system, uid)
-		where.add(`(c.uid <> ? OR d.position > ?)`, uid, order)
-	}
-	var list []storage.CaseDiscrepancy
-	// CROSS JOIN: the cases in their order are the outer loop, so that a page
-	// reads no further than its last row.
-	err := s.each(ctx, `
-		SELECT c.uid, c.external_system, c.external_value, c.incision_time, c.plan_timing, d.id, d.class, d.verdict, d.root, d.position, d.message
-		FROM cases AS c CROSS JOIN discrepancies AS d ON d.case_id = c.id
-		WHERE `+where.String()+`
-		ORDER BY c.external_value, c.external_system, c.uid, d.position LIMIT ?`, append(where.args, limit+1), func(row scanner) error {
-		var r storage.CaseDiscrepancy
-		var incised sql.NullInt64
-		d := &r.Discrepancy
-		err := row.Scan(&r.CaseUID, &r.ExternalIdentifier.System, &r.ExternalIdentifier.Value, &incised, &r.PlanTiming,
-			&d.ID, &d.Class, &d.Verdict, &d.Root, &d.Order, (*blob)(&d.Row))
-		r.IncisionTime = instant(incised)
-		list = append(list, r)
-		return err
-	})
-	if err != nil || len(list) <= limit {
-		return list, "", err
-	}
-	last := list[limit-1]
-	return list[:limit], position(last.Discrepancy.Order, last.CaseUID), nil
-}
-
-// CountDiscrepancies counts what that list is drawn from.
-func (s *Store) CountDiscrepancies(ctx context.Context, site string, f storage.DiscrepancyFilter) (storage.DiscrepancyCounts, error) {
-	cases, rows := ofCases(site, f), ofRows(site, f)
-	args := append([]any{
-		storage.CaseActive, storage.TimingProspective, storage.TimingLateArrival, storage.VerdictPresent,
-		storage.CaseRetracted, storage.CaseActive,
-	}, cases.args...)
-	args = append(args, storage.VerdictPresent, storage.VerdictIndeterminate, storage.VerdictNotEvaluable)
-	args = append(args, rows.args...)
-	var n storage.DiscrepancyCounts
-	err := s.one(ctx, `
-		SELECT cases.operated, cases.planned, cases.differing, rows.roots, rows.indeterminate, rows.not_evaluable,
-			cases.retracted, cases.retracted_sections
-		FROM (
-			SELECT count(*) FILTER (WHERE operated) AS operated, count(*) FILTER (WHERE planned) AS planned,
-				count(*) FILTER (WHERE planned AND differing) AS differing, count(*) FILTER (WHERE retracted) AS retracted,
-				coalesce(sum(retracted_sections), 0) AS retracted_sections
-			FROM (
-				SELECT c.operated AND c.state = ? AS operated,
-					c.operated AND c.state = 'active' AND c.plan_timing IN (?, ?) AS planned,
-					EXISTS (SELECT 1 FROM discrepancies AS d WHERE d.case_id = c.id AND d.verdict = ?) AS differing,
-					c.state = ? AS retracted,
-					CASE WHEN c.state = ? THEN c.retracted_sections END AS retracted_sections
-				FROM cases AS c WHERE `+cases.String()+`
-			)
-		) AS cases, (
-			SELECT count(*) FILTER (WHERE d.root AND d.verdict = ?) AS roots, count(*) FILTER (WHERE d.verdict = ?) AS indeterminate,
-				count(*) FILTER (WHERE d.verdict = ?) AS not_evaluable
-			FROM cases AS c CROSS JOIN discrepancies AS d ON d.case_id = c.id WHERE `+rows.String()+`
-		) AS rows`, args,
-		&n.OperatedCases, &n.PlannedCases, &n.DifferingCases, &n.Roots, &n.Indeterminate, &n.NotEvaluable, &n.RetractedCases, &n.RetractedSections)
-	return n, err
-}
-
 // Request gives the row of an earlier request.
 func (s *Store) Request(ctx context.Context, caller, site, method, requestID string) (storage.Request, error) {
 	r := storage.Request{Caller: caller, Site: site, Method: method, RequestID: requestID}
@@ -417,8 +318,8 @@ func (s *Store) quarantined(ctx context.Context, where string, args ...any) (sto
 	var q storage.Quarantined
 	var received sql.NullInt64
 	err := s.one(ctx, `
-		SELECT q.quarantine_id, q.case_uid, b.body, q.received_time, q.caller, q.state, q.decision, q.hash
-		FROM quarantine AS q LEFT JOIN quarantine_bodies AS b ON b.quarantine = q.id
+		SELECT q.quarantine_id, q.case_uid, p.body, q.received_time, q.caller, q.state, coalesce(p.decision, ''), q.hash
+		FROM quarantine AS q LEFT JOIN quarantine_parts AS p ON p.quarantine = q.id
 		WHERE `+where, args,
 		&q.ID, &q.CaseUID, (*blob)(&q.Body), &received, &q.Caller, &q.State, &q.Decision, (*blob)(&q.Hash))
 	if err != nil {

@@ -18,6 +18,7 @@
 //	schema  released with  what changed
 //	1       first release  the record
 //	2       first release  confirmations; a change names its finding
+//	3       first release  answers as frames, identifying parts apart, projections
 package sqlite
 
 import (
@@ -42,7 +43,7 @@ import (
 	"trigone/internal/storage"
 )
 
-//go:embed migrations/*.sql
+//go:embed migrations/*.sql migrations/*/*.sql
 var migrations embed.FS
 
 // Options are what a deployment may set; the zero value serves a hospital.
@@ -166,12 +167,17 @@ func connect(path string, busy time.Duration, connections int, mode string) (*sq
 	return db, nil
 }
 
-func migrate(ctx context.Context, db *sql.DB) error {
+func migrator(db *sql.DB) (*goose.Provider, error) {
 	files, err := fs.Sub(migrations, "migrations")
 	if err != nil {
-		return err
+		return nil, err
 	}
-	provider, err := goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+	return goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true),
+		goose.WithGoMigrations(goose.NewGoMigration(3, &goose.GoFunc{RunTx: toSchema3}, nil)))
+}
+
+func migrate(ctx context.Context, db *sql.DB) error {
+	provider, err := migrator(db)
 	if err != nil {
 		return fmt.Errorf("the store's migrations cannot be read: %w", err)
 	}
@@ -216,7 +222,11 @@ func (s *Store) Append(ctx context.Context, site string, w storage.Write) error 
 	if err := w.Check(site); err != nil {
 		return err
 	}
-	return s.writer.do(ctx, func(tx *tx) error { return tx.append(site, w) })
+	ready, err := s.prepare(ctx, site, &w)
+	if err != nil {
+		return err
+	}
+	return s.writer.do(ctx, func(tx *tx) error { return tx.append(site, w, ready) })
 }
 
 // errProbe undoes what Ping wrote.

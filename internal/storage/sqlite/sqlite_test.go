@@ -378,22 +378,26 @@ func TestTwoProcesses(t *testing.T) {
 	}
 }
 
-// Identity and quarantined bodies lie in their own tables: emptied, nothing of
-// them is left elsewhere, and the case is readable as a tombstone.
+// What identifies and quarantined bodies lie in their own tables: emptied, nothing
+// of them is left elsewhere, and the case is readable as a tombstone.
 func TestIdentityLiesApart(t *testing.T) {
 	s, path := openNew(t)
 	w := opening("a")
 	w.Case.Patient = storage.Identifier{System: "urn:harbour:patient", Value: "PATIENT-SECRET"}
 	w.Case.FormerPatients = []storage.Identifier{{System: "urn:harbour:patient", Value: "FORMER-SECRET"}}
 	w.Revisions = []storage.Revision{
-		{Section: storage.IdentitySection, Revision: 1, Content: []byte("IDENTITY-SECRET")}, {Section: "plan", Revision: 1, Content: []byte("clinical")},
+		{Section: storage.IdentitySection, Revision: 1, Content: []byte("age"), Identifying: []byte("IDENTITY-SECRET")},
+		{Section: "plan", Revision: 1, Content: []byte("clinical"), Identifying: []byte("SURGEON-SECRET")},
+		{Section: "plan", Revision: 2, Retraction: true, RetractionText: "TEXT-SECRET"},
 	}
-	w.Quarantined = &storage.Quarantined{ID: "q", Body: []byte("BODY-SECRET"), State: storage.QuarantineOpen, Hash: []byte("h")}
+	w.Confirmations = []storage.Confirmation{{FindingID: "f", Kind: storage.Confirmed, Reason: "REASON-SECRET"}}
+	w.Amendments = []storage.Amendment{{Kind: "merge", Reason: "AMENDMENT-SECRET"}}
+	w.Quarantined = &storage.Quarantined{ID: "q", Body: []byte("BODY-SECRET"), Decision: "DECISION-SECRET", State: storage.QuarantineOpen, Hash: []byte("h")}
 	if err := s.Append(t.Context(), "harbour", w); err != nil {
 		t.Fatal(err)
 	}
 	conn := other(t, path)
-	for _, table := range []string{"patient_identifiers", "identity_contents", "quarantine_bodies"} {
+	for _, table := range []string{"patient_identifiers", "identifying_parts", "quarantine_parts"} {
 		execute(t, conn, `DELETE FROM `+table)
 	}
 	for _, table := range tableNames(t, conn) {
@@ -404,7 +408,7 @@ func TestIdentityLiesApart(t *testing.T) {
 		t.Errorf("after the erasure: %+v, %v", c, err)
 	}
 	revisions, err := s.Revisions(t.Context(), "harbour", "a")
-	if err != nil || len(revisions) != 2 || revisions[0].Content != nil || string(revisions[1].Content) != "clinical" {
+	if err != nil || len(revisions) != 3 || !revisions[0].Erased || revisions[2].Erased || string(revisions[1].Content) != "clinical" {
 		t.Errorf("after the erasure: %+v, %v", revisions, err)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -87,115 +88,154 @@ func pagesOfCases(t *testing.T, open func() storage.Store) {
 	wantError(t, "no limit of changes", err, nil)
 }
 
-func pagesOfDiscrepancies(t *testing.T, open func() storage.Store) {
+func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 	s, ctx := opened(t, open), t.Context()
-	add := func(uid string, number storage.Identifier, orders ...int64) {
+	add := func(uid string, incision time.Time, orders ...int64) {
 		w := plain(uid)
-		w.Case.ExternalIdentifier, w.Case.Evaluation = number, 1
-		w.Evaluation = &storage.Evaluation{Number: 1}
+		w.Case.IncisionTime = incision
 		for _, order := range orders {
-			w.Discrepancies = append(w.Discrepancies, storage.Discrepancy{ID: fmt.Sprintf("%s/%d", uid, order), Order: order})
+			w.Projected[0].Rows.Comparisons = append(w.Projected[0].Rows.Comparisons, storage.Comparison{
+				ID: fmt.Sprintf("%s/%d", uid, order), Order: order, Class: 1 + int(order)%3, Verdict: storage.ComparisonPresent, Metric: int(order) % 4,
+			})
 		}
+		w.Projected[0].Rows.Facts = &storage.Facts{Version: 1, Message: []byte(uid)}
+		w.Projected[0].Rows.Groups = []storage.Group{{Kind: "technique", Word: "one"}, {Kind: "technique", Word: "other"}}
 		mustAppend(t, s, w)
 	}
-	// In the order wanted; upper case, accents and shorter numbers by their bytes.
+	// In the order wanted; uids by their bytes, the epoch is a time like any other.
 	wanted := []struct {
-		uid    string
-		number storage.Identifier
+		uid      string
+		incision time.Time
 	}{
-		{"n-none", storage.Identifier{}},
-		{"z-none", storage.Identifier{}},
-		{"e", storage.Identifier{System: "urn:secret:a", Value: "10"}},
-		{"d", storage.Identifier{System: "urn:secret:b", Value: "10"}},
-		{"c", storage.Identifier{System: "urn:secret:a", Value: "9"}},
-		{"b", storage.Identifier{System: "urn:secret:a", Value: "Z"}},
-		{"a", storage.Identifier{System: "urn:secret:a", Value: "a"}},
-		{"A", storage.Identifier{System: "urn:secret:a", Value: "é"}},
+		{"b", storage.MaxTime}, {"z", after(9)}, {"A", after(8)}, {"a", after(8)}, {"é", after(8)}, {"y", time.Unix(0, 0).UTC()},
+		{"x", time.Unix(-1, 0).UTC()}, {"c", storage.MinTime}, {"B", time.Time{}}, {"d", time.Time{}},
 	}
-	for _, i := range []int{5, 2, 7, 0, 6, 3, 1, 4} {
-		add(wanted[i].uid, wanted[i].number, 12, 3, 0)
+	for _, i := range []int{5, 2, 8, 7, 0, 6, 3, 9, 1, 4} {
+		add(wanted[i].uid, wanted[i].incision, 12, 3, 0)
 	}
-	var want []string
+	var want, uids []string
 	for _, w := range wanted {
+		uids = append(uids, w.uid)
 		want = append(want, w.uid+"/0", w.uid+"/3", w.uid+"/12")
 	}
-	for limit := 1; limit <= len(want)+1; limit++ {
-		n := 0
-		rows := pages(t, limit, func(token string, limit int) ([]storage.CaseDiscrepancy, string, error) {
-			for _, w := range wanted {
-				if w.number.System != "" && strings.Contains(token, w.number.System) {
-					t.Errorf("the token %q holds a system of case numbers", token)
+	for name, f := range map[string]storage.ComparisonFilter{
+		"every case": {}, "a class": {Classes: []int{1}}, "classes": {Classes: []int{1, 2, 3}}, "a verdict": {Verdicts: []int{storage.ComparisonPresent}},
+	} {
+		for _, limit := range []int{1, 2, 3, 7, len(want) - 1, len(want), len(want) + 1} {
+			n := 0
+			rows := pages(t, limit, func(token string, limit int) ([]storage.CaseComparison, string, error) {
+				return s.Comparisons(ctx, site, f, token, limit)
+			}, func() {
+				n++
+				add(fmt.Sprintf("new-%s-%d-%d", name, limit, n), after(limit-n), 1, 2)
+			})
+			var got []string
+			for _, r := range rows {
+				if !strings.HasPrefix(r.CaseUID, "new-") {
+					got = append(got, r.Comparison.ID)
 				}
 			}
-			return s.Discrepancies(ctx, site, storage.DiscrepancyFilter{}, token, limit)
-		}, func() {
-			n++
-			add(fmt.Sprintf("new-%d-%d", limit, n), storage.Identifier{Value: fmt.Sprintf("%d-%d", 80-limit, n)}, 1, 2)
-		})
+			wantEqual(t, fmt.Sprintf("pages of %d of %s", limit, name), got, want)
+		}
+	}
+	rows := pages(t, 2, func(token string, limit int) ([]storage.CaseComparison, string, error) {
+		return s.Comparisons(ctx, site, storage.ComparisonFilter{Metrics: []int{3, 0}}, token, limit)
+	}, func() {})
+	rows = slices.DeleteFunc(rows, func(r storage.CaseComparison) bool { return strings.HasPrefix(r.CaseUID, "new-") })
+	wantEqual(t, "no metric and one", len(rows), len(want))
+	rows = pages(t, 2, func(token string, limit int) ([]storage.CaseComparison, string, error) {
+		return s.Comparisons(ctx, site, storage.ComparisonFilter{Metrics: []int{3}}, token, limit)
+	}, func() {})
+	wantEqual(t, "a metric", len(rows), len(uids))
+	for limit := 1; limit <= len(uids)+1; limit++ {
+		list := pages(t, limit, func(token string, limit int) ([]storage.CaseFacts, string, error) {
+			return s.Facts(ctx, site, storage.FactsFilter{Groups: []storage.Group{{Kind: "technique", Word: "other"}, {Kind: "technique", Word: "one"}}}, token, limit)
+		}, func() {})
 		var got []string
-		for _, r := range rows {
-			if !strings.HasPrefix(r.CaseUID, "new-") {
-				got = append(got, r.Discrepancy.ID)
+		for _, f := range list {
+			if !strings.HasPrefix(f.CaseUID, "new-") {
+				got = append(got, string(f.Facts.Message))
 			}
 		}
-		wantEqual(t, fmt.Sprintf("pages of %d", limit), got, want)
+		wantEqual(t, fmt.Sprintf("facts by pages of %d", limit), got, uids)
 	}
+
 	// The case a page ended in is retracted before the next: the rest comes.
-	first, token, err := s.Discrepancies(ctx, site, storage.DiscrepancyFilter{Classes: []string{""}}, "", 4)
+	first, token, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 4)
 	if err != nil {
 		t.Fatal(err)
 	}
 	w := next(t, s, first[3].CaseUID)
 	w.Case.State = storage.CaseRetracted
 	mustAppend(t, s, w)
-	second, _, err := s.Discrepancies(ctx, site, storage.DiscrepancyFilter{}, token, 1)
+	second, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, token, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if len(second) != 1 || second[0].CaseUID == first[3].CaseUID || second[0].CaseUID == first[0].CaseUID {
 		t.Errorf("after the retraction of %s the next page has %+v", first[3].CaseUID, second)
 	}
-	for _, token := range []string{"no token", "3:no such case", ":"} {
-		_, _, err = s.Discrepancies(ctx, site, storage.DiscrepancyFilter{}, token, 10)
+	for _, token := range []string{"no token", "3:", "3:4:", "3:x:uid", ":"} {
+		_, _, err = s.Comparisons(ctx, site, storage.ComparisonFilter{}, token, 10)
+		wantError(t, "the foreign token "+token, err, nil)
+		_, _, err = s.Facts(ctx, site, storage.FactsFilter{}, token, 10)
 		wantError(t, "the foreign token "+token, err, nil)
 	}
-	_, _, err = s.Discrepancies(ctx, site, storage.DiscrepancyFilter{}, "", 0)
+	_, _, err = s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 0)
+	wantError(t, "no limit", err, nil)
+	_, _, err = s.Facts(ctx, site, storage.FactsFilter{}, "", 0)
 	wantError(t, "no limit", err, nil)
 }
 
 // record is the naive reference: what was written last of each case.
 type record struct {
-	c             storage.Case
-	findings      []storage.Finding
-	discrepancies []storage.Discrepancy
+	c        storage.Case
+	findings []storage.Finding
+	rows     storage.Rows
 }
 
-func (r *record) matches(f storage.DiscrepancyFilter) bool {
+func (r *record) matches(uid string, from, before time.Time, timings []string) bool {
 	incision := r.c.IncisionTime
 	switch {
-	case f.CaseUID != "" && r.c.UID != f.CaseUID:
+	case uid != "" && r.c.UID != uid:
 		return false
-	case incision.IsZero() && (!f.IncisionFrom.IsZero() || !f.IncisionBefore.IsZero()):
+	case incision.IsZero() && (!from.IsZero() || !before.IsZero()):
 		return false
-	case !f.IncisionFrom.IsZero() && incision.Before(f.IncisionFrom):
+	case !from.IsZero() && incision.Before(from):
 		return false
-	case !f.IncisionBefore.IsZero() && !incision.Before(f.IncisionBefore):
+	case !before.IsZero() && !incision.Before(before):
 		return false
 	}
-	return len(f.PlanTimings) == 0 || slices.Contains(f.PlanTimings, r.c.PlanTiming)
+	return len(timings) == 0 || slices.Contains(timings, r.c.PlanTiming)
 }
 
-func selects(f storage.DiscrepancyFilter, d storage.Discrepancy) bool {
-	return (len(f.Classes) == 0 || slices.Contains(f.Classes, d.Class)) &&
-		(len(f.Verdicts) == 0 || slices.Contains(f.Verdicts, d.Verdict)) && (d.Root || !f.RootsOnly)
+func either[T comparable](list []T, v T) bool { return len(list) == 0 || slices.Contains(list, v) }
+
+func selects(f storage.ComparisonFilter, c storage.Comparison) bool {
+	return either(f.Kinds, c.Kind) && either(f.Classes, c.Class) && either(f.Metrics, c.Metric) && either(f.Places, c.Place) && either(f.Verdicts, c.Verdict) &&
+		(c.Root || !f.RootsOnly)
 }
 
-func isPresent(d storage.Discrepancy) bool { return d.Verdict == storage.VerdictPresent }
+func isPresent(c storage.Comparison) bool { return c.Verdict == storage.ComparisonPresent }
+
+// byListing is the order of lists.
+func byListing(incisionA, incisionB time.Time, uidA, uidB string) int {
+	switch {
+	case incisionA.IsZero() != incisionB.IsZero():
+		if incisionA.IsZero() {
+			return 1
+		}
+		return -1
+	case !incisionA.Equal(incisionB):
+		return incisionB.Compare(incisionA)
+	}
+	return strings.Compare(uidA, uidB)
+}
 
 // expected gives the list and the counts as the interface's comments have them.
-func expected(records map[string]*record, f storage.DiscrepancyFilter) (list []storage.CaseDiscrepancy, n storage.DiscrepancyCounts) {
+func expected(records map[string]*record, f storage.ComparisonFilter) (list []storage.CaseComparison, n storage.ComparisonCounts) {
 	for _, r := range records {
-		if !r.matches(f) || r.c.State == storage.CaseMerged {
+		if !r.matches(f.CaseUID, f.IncisionFrom, f.IncisionBefore, f.PlanTimings) || r.c.State == storage.CaseMerged {
 			continue
 		}
 		if r.c.State == storage.CaseRetracted {
@@ -214,39 +254,81 @@ func expected(records map[string]*record, f storage.DiscrepancyFilter) (list []s
 			n.OperatedCases++
 			if r.c.PlanTiming == storage.TimingProspective || r.c.PlanTiming == storage.TimingLateArrival {
 				n.PlannedCases++
-				if slices.ContainsFunc(r.discrepancies, isPresent) {
+				if slices.ContainsFunc(r.rows.Comparisons, isPresent) {
 					n.DifferingCases++
 				}
 			}
 		}
-		for _, d := range r.discrepancies {
-			if !selects(f, d) {
+		if slices.ContainsFunc(r.rows.Comparisons, func(c storage.Comparison) bool { return !c.Complete }) {
+			n.IncompleteCases++
+		}
+		things := r.rows.Counts
+		n.Things += things.Things
+		n.ThingsAsPlanned += things.ThingsAsPlanned
+		n.ThingsOtherwise += things.ThingsOtherwise
+		n.ThingsCannotBeTold += things.ThingsCannotBeTold
+		n.ThingsNotEvaluable += things.ThingsNotEvaluable
+		n.ThingsNotApplicable += things.ThingsNotApplicable
+		for _, c := range r.rows.Comparisons {
+			if !selects(f, c) {
 				continue
 			}
-			list = append(list, storage.CaseDiscrepancy{
-				CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming, Discrepancy: d,
+			list = append(list, storage.CaseComparison{
+				CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming, Comparison: c,
 			})
-			switch {
-			case isPresent(d) && d.Root:
-				n.Roots++
-			case d.Verdict == storage.VerdictIndeterminate:
+			switch c.Verdict {
+			case storage.ComparisonPresent:
+				n.Differing++
+				if c.Root {
+					n.Roots++
+				}
+			case storage.ComparisonIndeterminate:
 				n.Indeterminate++
-			case d.Verdict == storage.VerdictNotEvaluable:
+			case storage.ComparisonNotEvaluable:
 				n.NotEvaluable++
+			case storage.ComparisonAgrees:
+				n.Agreeing++
+			case storage.ComparisonNotApplicable:
+				n.NotApplicable++
 			}
 		}
 	}
-	slices.SortFunc(list, func(a, b storage.CaseDiscrepancy) int {
-		return cmp.Or(
-			strings.Compare(a.ExternalIdentifier.Value, b.ExternalIdentifier.Value), strings.Compare(a.ExternalIdentifier.System, b.ExternalIdentifier.System),
-			strings.Compare(a.CaseUID, b.CaseUID), cmp.Compare(a.Discrepancy.Order, b.Discrepancy.Order))
+	slices.SortFunc(list, func(a, b storage.CaseComparison) int {
+		return cmp.Or(byListing(a.IncisionTime, b.IncisionTime, a.CaseUID, b.CaseUID), cmp.Compare(a.Comparison.Order, b.Comparison.Order))
 	})
 	return list, n
 }
 
-// discrepanciesAgainstReference compares lists and counts over random cases and
-// random filters with the naive reference above.
-func discrepanciesAgainstReference(t *testing.T, open func() storage.Store) {
+// expectedFacts does so for facts.
+func expectedFacts(records map[string]*record, f storage.FactsFilter) (list []storage.CaseFacts) {
+	for _, r := range records {
+		if r.rows.Facts == nil || r.c.State != storage.CaseActive || !r.matches(f.CaseUID, f.IncisionFrom, f.IncisionBefore, f.PlanTimings) {
+			continue
+		}
+		kinds, held := map[string]bool{}, map[string]bool{}
+		for _, g := range f.Groups {
+			kinds[g.Kind] = true
+			if slices.Contains(r.rows.Groups, g) {
+				held[g.Kind] = true
+			}
+		}
+		if len(held) < len(kinds) {
+			continue
+		}
+		list = append(list, storage.CaseFacts{
+			CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming,
+			Facts: *r.rows.Facts, Children: r.rows.Children,
+		})
+	}
+	slices.SortFunc(list, func(a, b storage.CaseFacts) int {
+		return byListing(a.IncisionTime, b.IncisionTime, a.CaseUID, b.CaseUID)
+	})
+	return list
+}
+
+// listsAgainstReference compares lists and counts over random cases and random
+// filters with the naive reference above.
+func listsAgainstReference(t *testing.T, open func() storage.Store) {
 	s, ctx := opened(t, open), t.Context()
 	random := rand.New(rand.NewPCG(31, 4))
 	pick := func(words ...string) string { return words[random.IntN(len(words))] }
@@ -258,18 +340,31 @@ func discrepanciesAgainstReference(t *testing.T, open func() storage.Store) {
 		}
 		return list
 	}
+	// numbers draws from 0 to most, seldom any.
+	numbers := func(from, most int) (list []int) {
+		if random.IntN(3) > 0 {
+			return nil
+		}
+		for n := from; n <= most; n++ {
+			if random.IntN(3) == 0 {
+				list = append(list, n)
+			}
+		}
+		return list
+	}
 	instant := func() time.Time {
 		if random.IntN(5) == 0 {
 			return time.Time{}
 		}
 		return after(random.IntN(12))
 	}
-	classes := []string{"step_omitted", "step_added", "ring_size", "conversion"}
-	verdicts := []string{storage.VerdictPresent, storage.VerdictIndeterminate, storage.VerdictNotEvaluable}
 	timings := []string{storage.TimingProspective, storage.TimingLateArrival, "retrospective", "unsigned", ""}
+	group := func() storage.Group {
+		return storage.Group{Kind: pick("technique", "year"), Word: pick("one", "two", "three")}
+	}
 
 	records := map[string]*record{}
-	for step := range 220 {
+	for step := range 260 {
 		uid := fmt.Sprintf("case-%02d", random.IntN(60))
 		r := records[uid]
 		if r == nil {
@@ -291,30 +386,47 @@ func discrepanciesAgainstReference(t *testing.T, open func() storage.Store) {
 				Section: section, Head: 1, Order: int64(i), State: pick(storage.SectionAccepted, storage.SectionDisputed, storage.SectionRetracted),
 			})
 		}
-		w := storage.Write{Expected: r.c.Version - 1}
-		if random.IntN(4) > 0 {
-			r.findings, r.discrepancies = nil, nil
+		w := storage.Write{Expected: r.c.Version - 1, Projected: unchanged()}
+		if r.c.Version == 1 || random.IntN(4) > 0 {
+			r.findings, r.rows = nil, storage.Rows{}
 			r.c.Evaluation++
 			for range random.IntN(4) {
 				r.findings = append(r.findings, storage.Finding{ID: "f", Severity: pick(storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote)})
 			}
-			for order := range random.IntN(6) {
-				r.discrepancies = append(r.discrepancies, storage.Discrepancy{
-					ID: fmt.Sprint(step, order), Class: pick(classes...), Verdict: pick(verdicts...), Root: random.IntN(2) == 0, Order: int64(order), Row: fmt.Append(nil, step, order),
+			complete := random.IntN(4) > 0
+			for order := range random.IntN(9) {
+				r.rows.Comparisons = append(r.rows.Comparisons, storage.Comparison{
+					ID: fmt.Sprint(step, order), Kind: random.IntN(3), Class: random.IntN(4), Verdict: 1 + random.IntN(5), Metric: random.IntN(3), Place: pick("", "p1", "p2"),
+					Root: random.IntN(2) == 0, Order: int64(order), Message: fmt.Append(nil, step, order), Complete: complete,
 				})
 			}
-			w.Evaluation = &storage.Evaluation{Number: r.c.Evaluation}
-			w.Findings, w.Discrepancies = r.findings, r.discrepancies
+			if random.IntN(4) > 0 {
+				r.rows.Facts = &storage.Facts{Version: r.c.Version, Evaluation: r.c.Evaluation, Message: fmt.Append(nil, "facts ", step)}
+			}
+			for range random.IntN(4) {
+				r.rows.Groups = append(r.rows.Groups, group())
+			}
+			for order := range random.IntN(3) {
+				r.rows.Children = append(r.rows.Children, storage.Child{Kind: 1, Section: "operation", Order: int64(order), Message: fmt.Append(nil, step, order)})
+			}
+			r.rows.Counts = storage.Counts{Things: random.IntN(9), ThingsAsPlanned: 1, ThingsOtherwise: 2, ThingsCannotBeTold: 3, ThingsNotEvaluable: 4, ThingsNotApplicable: 5}
+			w.Evaluation = evaluation(r.c.Evaluation)
+			w.Findings, w.Projected = r.findings, nothing()
+			w.Projected[0].Rows = r.rows
 		}
 		c := r.c
 		w.Case = &c
 		mustAppend(t, s, w)
 	}
 
-	counted := storage.DiscrepancyCounts{} // over all filters
-	for range 400 {
-		f := storage.DiscrepancyFilter{
-			Classes: some(classes...), Verdicts: some(verdicts...), RootsOnly: random.IntN(3) == 0, PlanTimings: some(timings...),
+	counted := storage.ComparisonCounts{} // over all filters
+	facts := 0
+	for range 600 {
+		f := storage.ComparisonFilter{
+			Kinds: numbers(0, 2), Classes: numbers(0, 4), Metrics: numbers(0, 3), Verdicts: numbers(1, 5), RootsOnly: random.IntN(3) == 0, PlanTimings: some(timings...),
+		}
+		if random.IntN(3) == 0 {
+			f.Places = some("", "p1", "p2", "p3")
 		}
 		if random.IntN(6) == 0 {
 			f.CaseUID = fmt.Sprintf("case-%02d", random.IntN(62))
@@ -329,26 +441,32 @@ func discrepanciesAgainstReference(t *testing.T, open func() storage.Store) {
 			f.IncisionFrom, f.IncisionBefore = storage.MinTime.AddDate(-300, 0, 0), storage.MaxTime.AddDate(300, 0, 0)
 		}
 		list, n := expected(records, f)
-		got := pages(t, 1+random.IntN(40), func(token string, limit int) ([]storage.CaseDiscrepancy, string, error) {
-			return s.Discrepancies(ctx, site, f, token, limit)
+		got := pages(t, 1+random.IntN(40), func(token string, limit int) ([]storage.CaseComparison, string, error) {
+			return s.Comparisons(ctx, site, f, token, limit)
 		}, func() {})
 		wantEqual(t, fmt.Sprintf("list of %+v", f), got, list)
-		wantEqual(t, fmt.Sprintf("counts of %+v", f), must(s.CountDiscrepancies(ctx, site, f)), n)
+		wantEqual(t, fmt.Sprintf("counts of %+v", f), must(s.CountComparisons(ctx, site, f)), n)
+		g := storage.FactsFilter{CaseUID: f.CaseUID, PlanTimings: f.PlanTimings, IncisionFrom: f.IncisionFrom, IncisionBefore: f.IncisionBefore}
+		for range random.IntN(4) {
+			g.Groups = append(g.Groups, group())
+		}
+		wantedFacts := expectedFacts(records, g)
+		gotFacts := pages(t, 1+random.IntN(7), func(token string, limit int) ([]storage.CaseFacts, string, error) {
+			return s.Facts(ctx, site, g, token, limit)
+		}, func() {})
+		wantEqual(t, fmt.Sprintf("facts of %+v", g), gotFacts, wantedFacts)
 		if t.Failed() {
 			return
 		}
-		counted.OperatedCases += n.OperatedCases
-		counted.PlannedCases += n.PlannedCases
-		counted.DifferingCases += n.DifferingCases
-		counted.Roots += n.Roots
-		counted.Indeterminate += n.Indeterminate
-		counted.NotEvaluable += n.NotEvaluable
-		counted.RetractedCases += n.RetractedCases
-		counted.RetractedSections += n.RetractedSections
+		facts += len(gotFacts)
+		sum, add := reflect.ValueOf(&counted).Elem(), reflect.ValueOf(n)
+		for i := range sum.NumField() {
+			sum.Field(i).SetInt(sum.Field(i).Int() + add.Field(i).Int())
+		}
 	}
-	if counted.PlannedCases <= counted.DifferingCases || counted.OperatedCases <= counted.PlannedCases || counted.DifferingCases == 0 ||
-		counted.RetractedCases == 0 || counted.RetractedSections == 0 || counted.Roots == 0 || counted.Indeterminate == 0 || counted.NotEvaluable == 0 {
-		t.Errorf("the random cases tell the counts not apart: %+v", counted)
+	wantFull(t, counted)
+	if counted.PlannedCases <= counted.DifferingCases || counted.OperatedCases <= counted.PlannedCases || facts == 0 {
+		t.Errorf("the random cases tell the counts not apart: %+v, %d facts", counted, facts)
 	}
 
 	// The same cases, listed.
@@ -368,8 +486,8 @@ func discrepanciesAgainstReference(t *testing.T, open func() storage.Store) {
 					row.Notes++
 				}
 			}
-			for _, d := range r.discrepancies {
-				if isPresent(d) && d.Root {
+			for _, c := range r.rows.Comparisons {
+				if isPresent(c) && c.Root {
 					row.RootCount++
 				}
 			}
@@ -389,6 +507,7 @@ func discrepanciesAgainstReference(t *testing.T, open func() storage.Store) {
 
 func openedAgain(t *testing.T, open func() storage.Store) {
 	s := open()
+	must(s.DeclareProjections(t.Context(), program))
 	mustAppend(t, s, full("a"))
 	mustAppend(t, s, full("b"))
 	mustAppend(t, s, next(t, s, "b"))
@@ -410,6 +529,7 @@ func openedAgain(t *testing.T, open func() storage.Store) {
 
 func closed(t *testing.T, open func() storage.Store) {
 	s, ctx := open(), t.Context()
+	must(s.DeclareProjections(ctx, program))
 	mustAppend(t, s, full("a"))
 	if err := s.Close(); err != nil {
 		t.Fatal(err)

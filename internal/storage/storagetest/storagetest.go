@@ -6,6 +6,7 @@
 package storagetest
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"reflect"
@@ -43,8 +44,15 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"changes in the order of commits", changesInOrder},
 		{"ended contexts", endedContexts},
 		{"pages of cases", pagesOfCases},
-		{"pages of discrepancies", pagesOfDiscrepancies},
-		{"discrepancies against a reference", discrepanciesAgainstReference},
+		{"pages of comparisons", pagesOfComparisons},
+		{"lists against a reference", listsAgainstReference},
+		{"detours leave no trace", detoursLeaveNoTrace},
+		{"sites share no rows", sitesShareNoRows},
+		{"answers", answers},
+		{"revisions in two parts", revisionsInTwoParts},
+		{"mappings", mappings},
+		{"projections are listed", projectionsAreListed},
+		{"a projection is built beside the one that stands", projectionIsBuilt},
 		{"opened again", openedAgain},
 		{"closed", closed},
 	} {
@@ -59,10 +67,15 @@ var start = time.Date(2031, 3, 4, 7, 30, 0, 123456789, time.UTC)
 
 func after(seconds int) time.Time { return start.Add(time.Duration(seconds) * time.Second) }
 
-// opened opens a store that is closed at the end of the test.
+// The projections of the suite's program.
+var program = []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 1}, {Name: storage.ProjectionResources, Version: 1}}
+
+// opened opens a store that is closed at the end of the test, and declares the
+// suite's projections.
 func opened(t *testing.T, open func() storage.Store) storage.Store {
 	t.Helper()
 	s := open()
+	must(s.DeclareProjections(t.Context(), program))
 	t.Cleanup(func() {
 		if err := s.Close(); err != nil {
 			t.Errorf("close: %v", err)
@@ -92,16 +105,34 @@ func full(uid string) storage.Write {
 			revision(storage.IdentitySection, 1, "who"), revision("plan", 1, "first"), revision("plan", 2, "second"), revision("assessment/clinic", 1, "echo"),
 		},
 		Evaluation: &storage.Evaluation{
-			Number: 1, CaseVersion: 1, Time: after(4), CatalogueVersion: "catalogue", RuleSetVersion: "rules", PolicyHash: "hash", CalibrationID: "calibration",
-			SoftwareVersion: "software", PlanRevision: 2, OutcomeSeen: true, Answer: []byte("answer\x00of " + uid), Metrics: []byte{1, 0, 255},
+			EvaluationHeader: storage.EvaluationHeader{
+				Number: 1, CaseVersion: 1, Time: after(4), CatalogueVersion: "catalogue", RuleSetVersion: "rules", PolicyHash: "hash", CalibrationID: "calibration",
+				SoftwareVersion: "software", PlanRevision: 2, OutcomeSeen: true,
+			},
+			Answer: []byte("answer\x00of " + uid), Metrics: []byte{1, 0, 255},
 		},
 		Findings: []storage.Finding{
 			{ID: "finding", Rule: "a-rule", Severity: storage.SeverityContradiction, Occasion: "plan", Place: "p2", Final: true},
 			{ID: "second", Rule: "b-rule", Severity: storage.SeverityNote},
 		},
-		Discrepancies: []storage.Discrepancy{
-			{ID: "one", Class: "step_omitted", Verdict: storage.VerdictPresent, Root: true, Order: 1, Row: []byte("row\x00one")},
-			{ID: "two", Class: "ring_size", Verdict: storage.VerdictIndeterminate, Order: 2, Row: []byte("row two")},
+		Amendments: []storage.Amendment{
+			{Kind: "merge", Caller: "reviewer", Time: after(12), Reason: "one patient, two numbers", CaseVersion: 1}, {Kind: "correction", CaseVersion: 1},
+		},
+		Projected: []storage.Projected{
+			{Name: storage.ProjectionLedger, Version: 1, Rows: storage.Rows{
+				Comparisons: []storage.Comparison{
+					fullComparison(1), {Order: 2, ID: "two", Class: 7, Verdict: storage.ComparisonIndeterminate, Message: []byte("row two"), Complete: true},
+					{Order: 5, ID: "three", Verdict: storage.ComparisonAgrees, Complete: true, Root: true},
+				},
+				Facts:  &storage.Facts{Version: 1, Evaluation: 1, Message: []byte("facts\x00of " + uid)},
+				Groups: []storage.Group{{Kind: "technique", Word: "chord_replacement"}, {Kind: "technique", Word: "annuloplasty"}, {Kind: "year", Word: "2031"}},
+				Children: []storage.Child{
+					{Kind: 1, Section: "operation", Order: 1, Message: []byte("run one")}, {Kind: 1, Section: "operation", Order: 2, Message: []byte("run two")},
+					{Kind: 2, Section: "result/exit", Order: 1, Message: []byte("echo")},
+				},
+				Counts: storage.Counts{Things: 6, ThingsAsPlanned: 1, ThingsOtherwise: 2, ThingsCannotBeTold: 1, ThingsNotEvaluable: 1, ThingsNotApplicable: 1},
+			}},
+			{Name: storage.ProjectionResources, Version: 1, Rows: storage.Rows{Resources: []storage.Resource{fullResource(1)}, CasePrefix: prefixOf(uid)}},
 		},
 		Policy: &storage.Policy{Hash: "hash", Version: "1", Text: "limits: some\n", FirstUsed: after(5)},
 		Request: &storage.Request{
@@ -123,16 +154,81 @@ func full(uid string) storage.Write {
 	}
 }
 
+// fullComparison has every field.
+func fullComparison(order int64) storage.Comparison {
+	value := func(v float64) *float64 { return &v }
+	number := func(n int64) *int64 { return &n }
+	return storage.Comparison{
+		Order: order, ID: "one", DiscrepancyID: "step_omitted/one", Kind: 1, Verdict: storage.ComparisonPresent, Class: 1, Metric: 12, Place: "p2",
+		Occasion: "operation/run1/exit", ThingPlanned: "step:one", Run: 1, Stage: 2, Method: 3, JudgedBy: 4, Owner: 1, Reason: 2, Root: true, PlanRevised: true,
+		Planned: value(30), PlannedSD: value(0.1), Actual: value(28.5), ActualSD: value(0), Lower: value(-1e-300), Upper: value(31), Tolerance: value(1), Margin: value(1.5),
+		PlannedSteps: number(300), ActualSteps: number(-285), FormulaNumber: 1, MetricFormulaNumber: 3, PredictionEvaluation: number(0), PredictionRole: 3,
+		Message: []byte("row\x00one"), Complete: true,
+	}
+}
+
+// fullResource has every field.
+func fullResource(n byte) storage.Resource {
+	return storage.Resource{
+		Type: "Observation", ID: [16]byte{n, 2, 3, 15: 9}, Mapping: 4, Digest: []byte{n, 7}, FirstVersion: 1, LastVersion: 2, State: storage.ResourceGone, Gone: []byte("{}"),
+	}
+}
+
+// prefixOf is an invented case part of resource ids.
+func prefixOf(uid string) int64 {
+	n := int64(1)
+	for _, b := range []byte(uid) {
+		n = (n*31 + int64(b)) % (1 << 48)
+	}
+	return n
+}
+
 func revision(section string, number int64, content string) storage.Revision {
 	return storage.Revision{
-		Section: section, Revision: number, Content: []byte(content), ReceivedTime: after(9), SourceTime: after(-9), Caller: "clinic",
+		Section: section, Revision: number, Content: []byte(content), Identifying: []byte("who wrote " + content), ReceivedTime: after(9), SourceTime: after(-9), Caller: "clinic",
 		CaseVersion: 1,
 	}
 }
 
+// hashed fills in what the store sets.
+func hashed(list ...storage.Revision) []storage.Revision {
+	for i := range list {
+		r := &list[i]
+		r.ContentHash, r.IdentifyingHash = nil, nil
+		if r.Content != nil {
+			sum := sha256.Sum256(r.Content)
+			r.ContentHash = sum[:]
+		}
+		if r.Identifying != nil {
+			sum := sha256.Sum256(r.Identifying)
+			r.IdentifyingHash = sum[:]
+		}
+	}
+	return list
+}
+
+// nothing are the rows of a case of which nothing can be said.
+func nothing() []storage.Projected {
+	return []storage.Projected{{Name: storage.ProjectionLedger, Version: 1}, {Name: storage.ProjectionResources, Version: 1}}
+}
+
+// unchanged leaves the rows as they are.
+func unchanged() []storage.Projected {
+	list := nothing()
+	for i := range list {
+		list[i].Unchanged = true
+	}
+	return list
+}
+
 // plain is a write that opens a case and nothing else.
 func plain(uid string) storage.Write {
-	return storage.Write{Case: &storage.Case{UID: uid, Version: 1, State: storage.CaseActive, ChangedTime: start, OpenedTime: start}}
+	return storage.Write{Case: &storage.Case{UID: uid, Version: 1, State: storage.CaseActive, ChangedTime: start, OpenedTime: start}, Projected: nothing()}
+}
+
+// evaluation is one with an answer and nothing else.
+func evaluation(number int64) *storage.Evaluation {
+	return &storage.Evaluation{EvaluationHeader: storage.EvaluationHeader{Number: number}, Answer: []byte{byte(number)}}
 }
 
 // next is a write of the case as it stands, one version on.
@@ -146,7 +242,7 @@ func next(t *testing.T, s storage.Store, uid string) storage.Write {
 }
 
 func following(c storage.Case) storage.Write {
-	w := storage.Write{Expected: c.Version, Case: &c}
+	w := storage.Write{Expected: c.Version, Case: &c, Projected: unchanged()}
 	c.Version++
 	return w
 }
@@ -193,19 +289,32 @@ func everything(t *testing.T, s storage.Store, uids ...string) map[string]any {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows, _, err := s.Discrepancies(ctx, site, storage.DiscrepancyFilter{}, "", 1000)
+	comparisons, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	facts, _, err := s.Facts(ctx, site, storage.FactsFilter{}, "", 1000)
 	if err != nil {
 		t.Fatal(err)
 	}
 	all := map[string]any{
-		"cases": cases, "discrepancies": rows,
+		"cases": cases, "comparisons": comparisons, "facts": facts,
 		"changes": must(s.Changes(ctx, site, 0, 1000)),
-		"counts":  must(s.CountDiscrepancies(ctx, site, storage.DiscrepancyFilter{})),
+		"counts":  must(s.CountComparisons(ctx, site, storage.ComparisonFilter{})),
 	}
 	for _, uid := range uids {
 		all["revisions of "+uid] = must(s.Revisions(ctx, site, uid))
 		all["confirmations of "+uid] = must(s.Confirmations(ctx, site, uid))
-		all["evaluations of "+uid] = must(s.Evaluations(ctx, site, uid))
+		all["amendments of "+uid] = must(s.Amendments(ctx, site, uid))
+		evaluations := must(s.EvaluationHeaders(ctx, site, uid))
+		all["evaluations of "+uid] = evaluations
+		for _, e := range evaluations {
+			all[fmt.Sprintf("answer %d of %s", e.Number, uid)] = must(s.Answer(ctx, site, uid, e.Number))
+		}
+		number, packed, err := s.Metrics(ctx, site, uid)
+		all["metrics of "+uid] = []any{number, packed, err}
+		all["resources of "+uid] = must(s.Resources(ctx, site, uid))
+		all["cases of the prefix of "+uid] = must(s.CasesByPrefix(ctx, site, prefixOf(uid)))
 		request, err := s.Request(ctx, "theatre", site, "SubmitCase", "request-"+uid)
 		all["request of "+uid] = []any{request, err}
 		q, err := s.Quarantined(ctx, site, "quarantine-"+uid)
@@ -251,12 +360,16 @@ func everyFieldComesBack(t *testing.T, open func() storage.Store) {
 	want := full("a")
 	wantFull(t, *want.Case)
 	wantEqual(t, "case", must(s.Case(ctx, site, "a")), *want.Case)
-	wantEqual(t, "revisions, in the order of storing", must(s.Revisions(ctx, site, "a")), want.Revisions)
-	wantFull(t, *want.Evaluation)
-	wantEqual(t, "evaluations", must(s.Evaluations(ctx, site, "a")), []storage.Evaluation{*want.Evaluation})
+	wantEqual(t, "revisions, in the order of storing", must(s.Revisions(ctx, site, "a")), hashed(want.Revisions...))
+	wantFull(t, want.Evaluation.EvaluationHeader)
+	wantEqual(t, "evaluations", must(s.EvaluationHeaders(ctx, site, "a")), []storage.EvaluationHeader{want.Evaluation.EvaluationHeader})
+	wantEqual(t, "answer", must(s.Answer(ctx, site, "a", 1)), want.Evaluation.Answer)
+	number, packed, err := s.Metrics(ctx, site, "a")
+	wantEqual(t, "metrics", []any{number, packed, err}, []any{int64(1), want.Evaluation.Metrics, nil})
 	wantFull(t, want.Confirmations[0])
 	wantEqual(t, "confirmations, in the order of storing", must(s.Confirmations(ctx, site, "a")), want.Confirmations)
-	wantEqual(t, "evaluation", must(s.Evaluation(ctx, site, "a", 1)), *want.Evaluation)
+	wantFull(t, want.Amendments[0])
+	wantEqual(t, "amendments, in the order of storing", must(s.Amendments(ctx, site, "a")), want.Amendments)
 	wantFull(t, *want.Request)
 	wantEqual(t, "request", must(s.Request(ctx, "theatre", site, "SubmitCase", "request-a")), *want.Request)
 	wantFull(t, *want.Quarantined)
@@ -282,19 +395,35 @@ func everyFieldComesBack(t *testing.T, open func() storage.Store) {
 	wantEqual(t, "rows of cases", rows, []storage.CaseRow{{Case: *want.Case, Contradictions: 1, Notes: 1, RootCount: 1}})
 	wantEqual(t, "token at the end", token, "")
 
-	list, token, err := s.Discrepancies(ctx, site, storage.DiscrepancyFilter{}, "", 10)
+	ledger := want.Projected[0].Rows
+	list, token, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 10)
 	if err != nil {
 		t.Fatal(err)
 	}
-	wantFull(t, want.Discrepancies[0])
-	var wanted []storage.CaseDiscrepancy
-	for _, d := range want.Discrepancies {
-		wanted = append(wanted, storage.CaseDiscrepancy{
-			CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming, Discrepancy: d,
+	wantFull(t, ledger.Comparisons[0])
+	var wanted []storage.CaseComparison
+	for _, c := range ledger.Comparisons {
+		c.Message = append([]byte{}, c.Message...)
+		wanted = append(wanted, storage.CaseComparison{
+			CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming, Comparison: c,
 		})
 	}
-	wantEqual(t, "discrepancies", list, wanted)
+	wantEqual(t, "comparisons", list, wanted)
 	wantEqual(t, "token at the end", token, "")
+	facts, token, err := s.Facts(ctx, site, storage.FactsFilter{}, "", 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantFull(t, *ledger.Facts)
+	wantFull(t, ledger.Children[0])
+	wantEqual(t, "facts", facts, []storage.CaseFacts{{
+		CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming,
+		Facts: *ledger.Facts, Children: ledger.Children,
+	}})
+	wantEqual(t, "token at the end", token, "")
+	wantFull(t, fullResource(1))
+	wantEqual(t, "resources", must(s.Resources(ctx, site, "a")), []storage.Resource{fullResource(1)})
+	wantEqual(t, "cases of a prefix", must(s.CasesByPrefix(ctx, site, prefixOf("a"))), []string{"a"})
 
 	// A retraction with its reason, and every changed field of the case.
 	w = next(t, s, "a")
@@ -336,7 +465,7 @@ func emptyIsNotAbsent(t *testing.T, open func() storage.Store) {
 		{Section: storage.IdentitySection, Revision: 2, Retraction: true, CaseVersion: 1},
 	}
 	mustAppend(t, s, w)
-	wantEqual(t, "an empty message and none, no times", must(s.Revisions(ctx, site, "a")), w.Revisions)
+	wantEqual(t, "an empty message and none, no times", must(s.Revisions(ctx, site, "a")), hashed(w.Revisions...))
 
 	c := must(s.Case(ctx, site, "a"))
 	w.Case.Site = site
@@ -366,10 +495,14 @@ func notFound(t *testing.T, open func() storage.Store) {
 	wantError(t, "case number of another system", err, storage.ErrNotFound)
 	_, err = s.CaseByExternalIdentifier(ctx, site, storage.Identifier{})
 	wantError(t, "no case number", err, storage.ErrNotFound)
-	_, err = s.Evaluation(ctx, site, "a", 2)
-	wantError(t, "evaluation", err, storage.ErrNotFound)
-	_, err = s.Evaluation(ctx, site, "b", 1)
-	wantError(t, "evaluation of no case", err, storage.ErrNotFound)
+	_, err = s.Answer(ctx, site, "a", 2)
+	wantError(t, "answer", err, storage.ErrNotFound)
+	_, err = s.Answer(ctx, site, "b", 1)
+	wantError(t, "answer of no case", err, storage.ErrNotFound)
+	_, _, err = s.Metrics(ctx, site, "b")
+	wantError(t, "metrics of no case", err, storage.ErrNotFound)
+	wantError(t, "split in no case", s.SplitRevisions(ctx, site, "b", nil), storage.ErrNotFound)
+	wantError(t, "erased in no case", s.EraseIdentifying(ctx, site, "b"), storage.ErrNotFound)
 	_, err = s.Quarantined(ctx, site, "b")
 	wantError(t, "quarantined", err, storage.ErrNotFound)
 	_, err = s.QuarantinedByHash(ctx, site, []byte("b"))
@@ -383,7 +516,10 @@ func notFound(t *testing.T, open func() storage.Store) {
 		wantError(t, fmt.Sprint("request ", key), err, storage.ErrNotFound)
 	}
 	wantEqual(t, "revisions of no case", len(must(s.Revisions(ctx, site, "b"))), 0)
-	wantEqual(t, "evaluations of no case", len(must(s.Evaluations(ctx, site, "b"))), 0)
+	wantEqual(t, "evaluations of no case", len(must(s.EvaluationHeaders(ctx, site, "b"))), 0)
+	wantEqual(t, "resources of no case", len(must(s.Resources(ctx, site, "b"))), 0)
+	wantEqual(t, "cases of no prefix", len(must(s.CasesByPrefix(ctx, site, prefixOf("b")))), 0)
+	wantEqual(t, "comparisons of no site", must(s.CountComparisons(ctx, "nowhere", storage.ComparisonFilter{})), storage.ComparisonCounts{})
 }
 
 func sitesAreApart(t *testing.T, open func() storage.Store) {
@@ -400,8 +536,8 @@ func sitesAreApart(t *testing.T, open func() storage.Store) {
 	wantError(t, "case of another site", err, storage.ErrNotFound)
 	_, err = s.CaseByExternalIdentifier(ctx, site, w.Case.ExternalIdentifier)
 	wantError(t, "case number of another site", err, storage.ErrNotFound)
-	_, err = s.Evaluation(ctx, site, "a", 1)
-	wantError(t, "evaluation of another site", err, storage.ErrNotFound)
+	_, err = s.Answer(ctx, site, "a", 1)
+	wantError(t, "answer of another site", err, storage.ErrNotFound)
 	_, err = s.QuarantinedByHash(ctx, site, w.Quarantined.Hash)
 	wantError(t, "quarantined of another site", err, storage.ErrNotFound)
 

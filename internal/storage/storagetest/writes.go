@@ -80,11 +80,27 @@ func allOrNothing(t *testing.T, open func() storage.Store) {
 			w.Case.Evaluation, w.Evaluation.Number = 1, 1
 			return w
 		}, nil},
-		{"two discrepancies at one place of the list", func() storage.Write {
+		{"two comparisons at one place of the list", func() storage.Write {
 			w := second()
-			w.Discrepancies[1].Order = w.Discrepancies[0].Order
+			rows := &w.Projected[0].Rows
+			rows.Comparisons[1].Order = rows.Comparisons[0].Order
 			return w
 		}, nil},
+		{"a projection that is listed is missing", func() storage.Write {
+			w := second()
+			w.Projected = w.Projected[:1]
+			return w
+		}, storage.ErrProjection},
+		{"another version of a projection", func() storage.Write {
+			w := second()
+			w.Projected[0].Version = 2
+			return w
+		}, storage.ErrProjection},
+		{"a case opened without rows", func() storage.Write {
+			w := full("b")
+			w.Projected = nil
+			return w
+		}, storage.ErrProjection},
 	} {
 		t.Run(test.reason, func(t *testing.T) {
 			wantError(t, "append", s.Append(ctx, site, test.write()), test.want)
@@ -116,14 +132,37 @@ func refusedWrites(t *testing.T, open func() storage.Store) {
 		{"no changed time", func(w *storage.Write) { w.Case.ChangedTime = time.Time{} }},
 		{"a system without a case number", func(w *storage.Write) { w.Case.ExternalIdentifier.Value = "" }},
 		{"no case for the revisions", func(w *storage.Write) {
-			w.Case, w.Evaluation, w.Findings, w.Discrepancies = nil, nil, nil, nil
+			w.Case, w.Evaluation, w.Findings, w.Projected, w.Amendments, w.Confirmations = nil, nil, nil, nil, nil, nil
 		}},
-		{"no case for the evaluation", func(w *storage.Write) { w.Case, w.Revisions = nil, nil }},
+		{"no case for the evaluation", func(w *storage.Write) {
+			w.Case, w.Revisions, w.Projected, w.Amendments, w.Confirmations = nil, nil, nil, nil, nil
+		}},
+		{"no case for the amendments", func(w *storage.Write) {
+			w.Case, w.Revisions, w.Evaluation, w.Findings, w.Projected, w.Confirmations = nil, nil, nil, nil, nil, nil
+		}},
+		{"no case for the rows", func(w *storage.Write) {
+			w.Case, w.Revisions, w.Evaluation, w.Findings, w.Amendments, w.Confirmations = nil, nil, nil, nil, nil, nil
+		}},
 		{"no case for the expected version", func(w *storage.Write) {
-			w.Case, w.Revisions, w.Evaluation, w.Findings, w.Discrepancies, w.Expected = nil, nil, nil, nil, nil, 1
+			w.Case, w.Revisions, w.Evaluation, w.Findings, w.Projected, w.Amendments, w.Confirmations, w.Expected = nil, nil, nil, nil, nil, nil, nil, 1
 		}},
-		{"no evaluation for the findings", func(w *storage.Write) { w.Evaluation, w.Discrepancies = nil, nil }},
-		{"no evaluation for the discrepancies", func(w *storage.Write) { w.Evaluation, w.Findings = nil, nil }},
+		{"no evaluation for the findings", func(w *storage.Write) { w.Evaluation = nil }},
+		{"evaluation has no answer", func(w *storage.Write) { w.Evaluation.Answer = nil }},
+		{"a projection that no store has rows for", func(w *storage.Write) { w.Projected[0].Name = "census" }},
+		{"version 0 of a projection", func(w *storage.Write) { w.Projected[0].Version = 0 }},
+		{"a projection twice", func(w *storage.Write) { w.Projected[1] = w.Projected[0] }},
+		{"a case opened with rows unchanged", func(w *storage.Write) { w.Projected[0].Unchanged = true }},
+		{"resources in the ledger", func(w *storage.Write) { w.Projected[0].Rows.Resources = []storage.Resource{fullResource(1)} }},
+		{"facts beside resources", func(w *storage.Write) { w.Projected[1].Rows.Facts = &storage.Facts{} }},
+		{"more than 48 bits of a prefix", func(w *storage.Write) { w.Projected[1].Rows.CasePrefix = 1 << 48 }},
+		{"comparison without id", func(w *storage.Write) { w.Projected[0].Rows.Comparisons[0].ID = "" }},
+		{"comparison without verdict", func(w *storage.Write) { w.Projected[0].Rows.Comparisons[0].Verdict = 0 }},
+		{"group without a word", func(w *storage.Write) { w.Projected[0].Rows.Groups[0].Word = "" }},
+		{"amendment without a kind", func(w *storage.Write) { w.Amendments[0].Kind = "" }},
+		{"amendment too late", func(w *storage.Write) { w.Amendments[0].Time = tooLate }},
+		{"revision without content", func(w *storage.Write) { w.Revisions[3].Content = nil }},
+		{"retraction with content", func(w *storage.Write) { w.Revisions[3].Retraction = true }},
+		{"revision as received", func(w *storage.Write) { w.Revisions[3].Whole = true }},
 		{"evaluation is not the one of the case", func(w *storage.Write) { w.Evaluation.Number = 2 }},
 		{"evaluation has no number", func(w *storage.Write) { w.Evaluation.Number, w.Case.Evaluation = 0, 0 }},
 		{"revision has no number", func(w *storage.Write) { w.Revisions[3].Revision = 0 }},
@@ -242,47 +281,50 @@ func newestRowsOnly(t *testing.T, open func() storage.Store) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		list, _, err := s.Discrepancies(ctx, site, storage.DiscrepancyFilter{CaseUID: "a"}, "", 10)
+		list, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{CaseUID: "a"}, "", 10)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, d := range list {
-			ids = append(ids, d.Discrepancy.ID)
+		for _, c := range list {
+			ids = append(ids, c.Comparison.ID)
 		}
 		return rows[slices.IndexFunc(rows, func(r storage.CaseRow) bool { return r.UID == "a" })], ids
 	}
 	w := next(t, s, "a")
 	w.Case.Evaluation = 2
-	w.Evaluation = &storage.Evaluation{Number: 2, CaseVersion: 2}
+	w.Evaluation = evaluation(2)
 	w.Findings = []storage.Finding{
 		{ID: "x", Severity: storage.SeverityCaution}, {ID: "y", Severity: storage.SeverityCaution}, {ID: "z", Severity: storage.SeverityNote},
 	}
-	w.Discrepancies = []storage.Discrepancy{{ID: "new", Class: "conversion", Verdict: storage.VerdictIndeterminate, Root: true, Order: 4}}
+	w.Projected = nothing()
+	w.Projected[0].Rows.Comparisons = []storage.Comparison{{ID: "new", Class: 14, Verdict: storage.ComparisonIndeterminate, Root: true, Order: 4}}
 	mustAppend(t, s, w)
 	row, ids := shown()
 	wantEqual(t, "counts of the newest evaluation", [4]int{row.Contradictions, row.Cautions, row.Notes, row.RootCount}, [4]int{0, 2, 1, 0})
-	wantEqual(t, "its discrepancies", ids, []string{"new"})
+	wantEqual(t, "its comparisons", ids, []string{"new"})
 
 	mustAppend(t, s, next(t, s, "a"))
 	row, ids = shown()
 	wantEqual(t, "counts after a write without an evaluation", [4]int{row.Contradictions, row.Cautions, row.Notes, row.RootCount}, [4]int{0, 2, 1, 0})
-	wantEqual(t, "discrepancies after it", ids, []string{"new"})
+	wantEqual(t, "comparisons after it", ids, []string{"new"})
 
 	w = next(t, s, "a")
 	w.Case.Evaluation = 3
-	w.Evaluation = &storage.Evaluation{Number: 3, CaseVersion: 4}
+	w.Evaluation, w.Projected = evaluation(3), nothing()
 	mustAppend(t, s, w)
 	row, ids = shown()
 	wantEqual(t, "counts after a clean evaluation", [4]int{row.Contradictions, row.Cautions, row.Notes, row.RootCount}, [4]int{})
-	wantEqual(t, "discrepancies after it", len(ids), 0)
+	wantEqual(t, "comparisons after it", len(ids), 0)
 
 	var numbers, versions []int64
-	for _, e := range must(s.Evaluations(ctx, site, "a")) {
+	for _, e := range must(s.EvaluationHeaders(ctx, site, "a")) {
 		numbers, versions = append(numbers, e.Number), append(versions, e.CaseVersion)
 	}
 	wantEqual(t, "evaluations are only added", numbers, []int64{1, 2, 3})
 	wantEqual(t, "the versions they were made with", versions, []int64{1, 2, 4})
-	wantEqual(t, "one of them", must(s.Evaluation(ctx, site, "a", 2)), storage.Evaluation{Number: 2, CaseVersion: 2})
+	wantEqual(t, "one of them", must(s.Answer(ctx, site, "a", 2)), evaluation(2).Answer)
+	_, _, err := s.Metrics(ctx, site, "a")
+	wantError(t, "values of an earlier evaluation", err, storage.ErrNotFound)
 	rows, _, err := s.Cases(ctx, site, storage.CaseFilter{DisputedOnly: true}, "", 10)
 	if err != nil {
 		t.Fatal(err)

@@ -1,0 +1,567 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"trigone/internal/storage"
+)
+
+// Lists walk over cases in their order, by an index that has them in it, and read
+// the rows of each: a page costs what its cases cost, however many there are. A
+// page is read in one transaction and so from one state of the store.
+
+const standingOf = `SELECT id FROM projections WHERE name = ? AND state = 'standing'`
+
+// listing is one list being read.
+type listing struct {
+	tx               *sql.Tx
+	ctx              context.Context
+	projection, site int64
+}
+
+// list reads from the projection that stands; a site that was never written to has
+// no rows.
+func (s *Store) list(ctx context.Context, name, site string, read func(*listing) error) (err error) {
+	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback() }() // it wrote nothing
+	l := &listing{tx: tx, ctx: ctx}
+	err = tx.QueryRowContext(ctx, `SELECT p.id, coalesce((SELECT id FROM sites WHERE site = ?), 0) FROM projections AS p WHERE p.name = ? AND p.state = 'standing'`,
+		site, name).Scan(&l.projection, &l.site)
+	if errors.Is(err, sql.ErrNoRows) {
+		return storage.ErrNotProjected
+	}
+	if err != nil {
+		return err
+	}
+	return read(l)
+}
+
+// key is the place of a case in the order of lists.
+type key struct {
+	newestFirst int64
+	uid         string
+}
+
+// place is where a page ended.
+type place struct {
+	key
+	order int64
+}
+
+func (p place) token() string {
+	return strconv.FormatInt(p.newestFirst, 10) + ":" + strconv.FormatInt(p.order, 10) + ":" + p.uid
+}
+
+func parsePlace(token string) (p place, err error) {
+	first, rest, _ := strings.Cut(token, ":")
+	second, uid, ok := strings.Cut(rest, ":")
+	var bad error
+	p.newestFirst, err = strconv.ParseInt(first, 10, 64)
+	p.order, bad = strconv.ParseInt(second, 10, 64)
+	if err != nil || bad != nil || !ok || uid == "" {
+		return p, errForeignToken
+	}
+	p.uid = uid
+	return p, nil
+}
+
+// caseFilter narrows the cases of a list.
+type caseFilter struct {
+	uid          string
+	timings      []string
+	from, before time.Time
+	// having narrows further by the columns of case_counts.
+	having string
+	// words and groups are what the cases have, one of each list.
+	words  []word
+	groups [][]storage.Group
+}
+
+// period gives the incisions asked for as bounds of newest_first.
+func (f *caseFilter) period() (low, high int64) {
+	low, high = -latest-1, latest
+	if !f.from.IsZero() {
+		high = min(^bound(f.from), latest-1)
+	}
+	if !f.before.IsZero() {
+		low, high = ^bound(f.before)+1, min(high, latest-1)
+	}
+	return low, high
+}
+
+// bound gives the end of a range; every time kept lies within the bounds.
+func bound(t time.Time) int64 {
+	switch {
+	case t.Before(storage.MinTime):
+		t = storage.MinTime
+	case t.After(storage.MaxTime):
+		t = storage.MaxTime
+	}
+	return t.UnixNano()
+}
+
+// listed is a case that a list comes to.
+type listed struct {
+	key
+	id         int64
+	state      string
+	planTiming string
+}
+
+// mostWords bounds how many places of an index are read side by side.
+const mostWords = 100
+
+// keys gives the statement that reads the next cases of a list in its order. It
+// walks one index, or several side by side, from the place where it stands.
+func (l *listing) keys(f *caseFilter, from key, limit int) (query string, args []any) {
+	low, high := f.period()
+	const within = ` AND newest_first BETWEEN ? AND ? AND (newest_first, uid) >= (?, ?)`
+	bounds := []any{low, high, from.newestFirst, from.uid}
+	var parts []string
+	switch {
+	case f.uid != "":
+		parts = append(parts, `SELECT newest_first, uid FROM projected_cases AS d JOIN (SELECT id, uid FROM cases WHERE uid = ? AND site = (SELECT site FROM sites WHERE id = ?)) AS c ON c.id = d.case_id
+			WHERE projection = ?`+within)
+		args = append([]any{f.uid, l.site, l.projection}, bounds...)
+	case len(f.groups) > 0:
+		for _, g := range f.groups[0] {
+			parts = append(parts, `SELECT newest_first, uid FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ?`+within)
+			args = append(append(args, l.projection, l.site, g.Kind, g.Word), bounds...)
+		}
+	case len(f.words) > 0 && len(f.words) <= mostWords:
+		for _, w := range f.words {
+			parts = append(parts, `SELECT newest_first, uid FROM comparison_words WHERE projection = ? AND site = ? AND kind = ? AND word = ?`+within)
+			args = append(append(args, l.projection, l.site, w.kind, w.word), bounds...)
+		}
+	default:
+		having := ""
+		if f.having != "" {
+			having = " AND (" + f.having + ")"
+		}
+		return `SELECT newest_first, uid, case_id, state, plan_timing FROM case_counts WHERE projection = ? AND site = ?` + within + having +
+			` ORDER BY newest_first, uid LIMIT ?`, append(append([]any{l.projection, l.site}, bounds...), limit)
+	}
+	query = `
+		SELECT k.newest_first, k.uid, c.case_id, c.state, c.plan_timing
+		FROM (` + strings.Join(parts, ` UNION `) + ` ORDER BY newest_first, uid LIMIT ?) AS k
+		CROSS JOIN case_counts AS c ON c.projection = ? AND c.site = ? AND c.newest_first = k.newest_first AND c.uid = k.uid`
+	return query, append(args, limit, l.projection, l.site)
+}
+
+// walk visits the cases of a filter in the order of lists, beginning with from,
+// until visit wants no more. batch is how many are read at once.
+func (l *listing) walk(f *caseFilter, from key, batch int, visit func(listed) (more bool, err error)) error {
+	for {
+		query, args := l.keys(f, from, batch)
+		cases, err := collect(l, query, args, func(row scanner) (c listed, err error) {
+			err = row.Scan(&c.newestFirst, &c.uid, &c.id, &c.state, &c.planTiming)
+			return c, err
+		})
+		if err != nil {
+			return err
+		}
+		for _, c := range cases {
+			wanted, err := l.wanted(f, c)
+			if err != nil {
+				return err
+			}
+			if !wanted {
+				continue
+			}
+			if more, err := visit(c); err != nil || !more {
+				return err
+			}
+		}
+		if len(cases) < batch {
+			return nil
+		}
+		last := cases[len(cases)-1]
+		from = key{last.newestFirst, last.uid + "\x00"} // the least that comes after it
+	}
+}
+
+// wanted holds a case against what no index has narrowed.
+func (l *listing) wanted(f *caseFilter, c listed) (bool, error) {
+	if c.state != storage.CaseActive || (len(f.timings) > 0 && !slices.Contains(f.timings, c.planTiming)) {
+		return false, nil
+	}
+	for i, groups := range f.groups {
+		if i == 0 && f.uid == "" {
+			continue // it was walked
+		}
+		has := false
+		for _, g := range groups {
+			var n int
+			err := l.tx.QueryRowContext(l.ctx, `SELECT count(*) FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid = ?`,
+				l.projection, l.site, g.Kind, g.Word, c.newestFirst, c.uid).Scan(&n)
+			if err != nil {
+				return false, err
+			}
+			has = has || n > 0
+		}
+		if !has {
+			return false, nil
+		}
+	}
+	return true, nil
+}
+
+// collect reads every row of a query.
+func collect[T any](l *listing, query string, args []any, scan func(scanner) (T, error)) (list []T, err error) {
+	rows, err := l.tx.QueryContext(l.ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		v, err := scan(rows)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, v)
+	}
+	return list, rows.Err()
+}
+
+// cases gives the filter of the cases that have such comparisons.
+func casesWith(f *storage.ComparisonFilter) caseFilter {
+	out := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore}
+	verdicts := f.Verdicts
+	if len(verdicts) == 0 {
+		verdicts = []int{
+			storage.ComparisonPresent, storage.ComparisonIndeterminate, storage.ComparisonNotEvaluable, storage.ComparisonAgrees, storage.ComparisonNotApplicable,
+		}
+	}
+	for _, c := range f.Classes {
+		if c == 0 { // none, which no index has
+			out.words = nil
+			break
+		}
+		for _, v := range verdicts {
+			out.words = append(out.words, classWord(c, v))
+		}
+	}
+	if len(f.Classes) == 0 && !slices.Contains(f.Metrics, 0) {
+		for _, m := range f.Metrics {
+			out.words = append(out.words, word{wordMetric, int64(m)})
+		}
+	}
+	slices.SortFunc(out.words, func(a, b word) int { return int(a.word - b.word) })
+	out.words = slices.Compact(out.words)
+	if len(f.Verdicts) > 0 {
+		columns := []string{
+			storage.ComparisonPresent: "differing > 0", storage.ComparisonIndeterminate: "indeterminate > 0", storage.ComparisonNotEvaluable: "not_evaluable > 0",
+			storage.ComparisonAgrees: "agreeing > 0", storage.ComparisonNotApplicable: "not_applicable > 0",
+		}
+		var having []string
+		for _, v := range f.Verdicts {
+			if v >= storage.ComparisonPresent && v <= storage.ComparisonNotApplicable {
+				having = append(having, columns[v])
+			}
+		}
+		out.having = strings.Join(having, " OR ")
+	}
+	return out
+}
+
+// rowsOf gives the conditions on the comparisons of a case, which stand in d.
+func rowsOf(f *storage.ComparisonFilter) (where conditions) {
+	where.oneOf(`d.kind`, anyOf(f.Kinds))
+	where.oneOf(`d.class`, anyOf(f.Classes))
+	where.oneOf(`d.metric`, anyOf(f.Metrics))
+	where.oneOf(`d.place`, anyOf(f.Places))
+	where.oneOf(`d.verdict`, anyOf(f.Verdicts))
+	if f.RootsOnly {
+		where.add(`d.root`)
+	}
+	return where
+}
+
+func anyOf[T any](values []T) []any {
+	list := make([]any, len(values))
+	for i, v := range values {
+		list[i] = v
+	}
+	return list
+}
+
+// Comparisons lists comparisons.
+func (s *Store) Comparisons(ctx context.Context, site string, f storage.ComparisonFilter, after string, limit int) (list []storage.CaseComparison, next string, err error) {
+	if limit < 1 {
+		return nil, "", errNoLimit
+	}
+	from := place{key: key{newestFirst: -latest - 1}, order: -1}
+	if after != "" {
+		if from, err = parsePlace(after); err != nil {
+			return nil, "", err
+		}
+	}
+	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+		where := rowsOf(&f)
+		query := `SELECT ` + comparisonColumns + ` FROM comparisons AS d WHERE d.projection = ? AND d.case_id = ? AND d.position > ?`
+		if len(where.text) > 0 {
+			query += ` AND ` + where.String()
+		}
+		rowsOfCase, err := l.tx.PrepareContext(ctx, query+` ORDER BY d.position LIMIT ?`)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = rowsOfCase.Close() }()
+		cases := casesWith(&f)
+		return l.walk(&cases, from.key, limit+1, func(c listed) (more bool, err error) {
+			begin := int64(-1 << 62)
+			if c.key == from.key {
+				begin = from.order
+			}
+			rows, err := l.comparisons(rowsOfCase, append(append([]any{l.projection, c.id, begin}, where.args...), limit+1-len(list)))
+			if err != nil || len(rows) == 0 {
+				return true, err
+			}
+			shown, err := l.shown(c, rows)
+			list = append(list, shown...)
+			return len(list) <= limit, err
+		})
+	})
+	if err != nil || len(list) <= limit {
+		return list, "", err
+	}
+	last := &list[limit-1]
+	return list[:limit], place{key{newestFirst(last.IncisionTime), last.CaseUID}, last.Comparison.Order}.token(), nil
+}
+
+func (l *listing) comparisons(query *sql.Stmt, args []any) (list []storage.Comparison, err error) {
+	rows, err := query.QueryContext(l.ctx, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var c storage.Comparison
+		var made, plannedSteps, actualSteps sql.NullInt64
+		var n [8]sql.NullFloat64
+		if err := rows.Scan(&c.Order, &c.Kind, &c.Verdict, &c.Class, &c.Metric, &c.Place, &c.Occasion, &c.ThingPlanned, &c.Run, &c.Stage, &c.Method,
+			&c.JudgedBy, &c.Owner, &c.Reason, &c.Root, &c.PlanRevised, &c.Complete, &c.FormulaNumber, &c.MetricFormulaNumber, &c.PredictionRole, &made,
+			&n[0], &n[1], &n[2], &n[3], &n[4], &n[5], &n[6], &n[7], &plannedSteps, &actualSteps); err != nil {
+			return nil, err
+		}
+		for i, into := range []**float64{&c.Planned, &c.PlannedSD, &c.Actual, &c.ActualSD, &c.Lower, &c.Upper, &c.Tolerance, &c.Margin} {
+			*into = absentReal(n[i])
+		}
+		c.PredictionEvaluation, c.PlannedSteps, c.ActualSteps = absentInt(made), absentInt(plannedSteps), absentInt(actualSteps)
+		list = append(list, c)
+	}
+	return list, rows.Err()
+}
+
+// shown adds what is shown of a case and of its comparisons beside their numbers.
+func (l *listing) shown(c listed, rows []storage.Comparison) ([]storage.CaseComparison, error) {
+	var number storage.Identifier
+	var incised sql.NullInt64
+	var codec int
+	var frame blob
+	err := l.tx.QueryRowContext(l.ctx, `
+		SELECT c.external_system, c.external_value, c.incision_time, t.codec, t.frame
+		FROM cases AS c JOIN comparison_texts AS t ON t.projection = ? AND t.case_id = c.id WHERE c.id = ?`, l.projection, c.id).
+		Scan(&number.System, &number.Value, &incised, &codec, &frame)
+	if err != nil {
+		return nil, err
+	}
+	texts, err := unpackTexts(codec, frame)
+	if err != nil {
+		return nil, err
+	}
+	list := make([]storage.CaseComparison, len(rows))
+	for i, r := range rows {
+		t := texts[r.Order]
+		r.ID, r.DiscrepancyID, r.Message = t.id, t.discrepancyID, t.message
+		list[i] = storage.CaseComparison{
+			CaseUID: c.uid, ExternalIdentifier: number, IncisionTime: instant(incised), PlanTiming: c.planTiming, Comparison: r,
+		}
+	}
+	return list, nil
+}
+
+// CountComparisons counts what that list is drawn from: from the columns of the
+// cases, unless the filter tells comparisons apart that these do not.
+func (s *Store) CountComparisons(ctx context.Context, site string, f storage.ComparisonFilter) (n storage.ComparisonCounts, err error) {
+	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+		var cases conditions
+		low, high := (&caseFilter{from: f.IncisionFrom, before: f.IncisionBefore}).period()
+		cases.add(`c.projection = ? AND c.site = ? AND c.newest_first BETWEEN ? AND ?`, l.projection, l.site, low, high)
+		if f.CaseUID != "" {
+			cases.add(`c.uid = ?`, f.CaseUID)
+		}
+		cases.oneOf(`c.plan_timing`, anyOf(f.PlanTimings))
+		if n, err = l.countCases(cases, &f); err != nil {
+			return err
+		}
+		if len(f.Kinds)+len(f.Classes)+len(f.Metrics)+len(f.Places) == 0 && !(f.RootsOnly && reaches(f.Verdicts, storage.ComparisonAgrees)) {
+			return nil
+		}
+		return l.countRows(cases, &f, &n)
+	})
+	return n, err
+}
+
+// reaches says whether a verdict, or one above it, is asked for.
+func reaches(verdicts []int, verdict int) bool {
+	return len(verdicts) == 0 || slices.Max(verdicts) >= verdict
+}
+
+func (l *listing) countCases(cases conditions, f *storage.ComparisonFilter) (n storage.ComparisonCounts, err error) {
+	of := func(verdict int, column, roots string) string {
+		switch {
+		case len(f.Verdicts) > 0 && !slices.Contains(f.Verdicts, verdict):
+			return `0`
+		case f.RootsOnly:
+			return `coalesce(sum(` + roots + `) FILTER (WHERE active), 0)`
+		}
+		return `coalesce(sum(` + column + `) FILTER (WHERE active), 0)`
+	}
+	sum := func(column string) string { return `coalesce(sum(` + column + `) FILTER (WHERE active), 0)` }
+	query := `
+		SELECT count(*) FILTER (WHERE active AND operated), count(*) FILTER (WHERE active AND operated AND planned),
+			count(*) FILTER (WHERE active AND operated AND planned AND differing > 0), count(*) FILTER (WHERE active AND incomplete),
+			count(*) FILTER (WHERE state = 'retracted'), ` + strings.Join([]string{
+		sum(`retracted_sections`), of(storage.ComparisonPresent, `roots`, `roots`), of(storage.ComparisonPresent, `differing`, `roots`),
+		of(storage.ComparisonIndeterminate, `indeterminate`, `indeterminate_roots`), of(storage.ComparisonNotEvaluable, `not_evaluable`, `not_evaluable_roots`),
+		of(storage.ComparisonAgrees, `agreeing`, `agreeing`), of(storage.ComparisonNotApplicable, `not_applicable`, `not_applicable`),
+		sum(`things`), sum(`things_as_planned`), sum(`things_otherwise`), sum(`things_cannot_be_told`), sum(`things_not_evaluable`), sum(`things_not_applicable`),
+	}, `, `) + `
+		FROM (SELECT c.*, c.state = 'active' AS active, c.plan_timing IN ('` + storage.TimingProspective + `', '` + storage.TimingLateArrival + `') AS planned
+			FROM case_counts AS c WHERE ` + cases.String() + `)`
+	err = l.tx.QueryRowContext(l.ctx, query, cases.args...).Scan(
+		&n.OperatedCases, &n.PlannedCases, &n.DifferingCases, &n.IncompleteCases, &n.RetractedCases, &n.RetractedSections,
+		&n.Roots, &n.Differing, &n.Indeterminate, &n.NotEvaluable, &n.Agreeing, &n.NotApplicable,
+		&n.Things, &n.ThingsAsPlanned, &n.ThingsOtherwise, &n.ThingsCannotBeTold, &n.ThingsNotEvaluable, &n.ThingsNotApplicable)
+	return n, err
+}
+
+// countRows counts the comparisons one by one, of the cases that have a class or a
+// metric asked for.
+func (l *listing) countRows(cases conditions, f *storage.ComparisonFilter, n *storage.ComparisonCounts) error {
+	where := rowsOf(f)
+	where.text, where.args = append(cases.text, where.text...), append(slices.Clone(cases.args), where.args...)
+	where.add(`c.state = 'active'`)
+	if words := casesWith(f).words; len(words) > 0 && f.CaseUID == "" {
+		list := make([]any, len(words))
+		for i, w := range words {
+			list[i] = w.word
+		}
+		var having conditions
+		having.add(`projection = ? AND site = ? AND kind = ?`, l.projection, l.site, words[0].kind)
+		having.oneOf(`word`, list)
+		where.add(`(c.newest_first, c.uid) IN (SELECT newest_first, uid FROM comparison_words WHERE `+having.String()+`)`, having.args...)
+	}
+	count := func(verdict string) string { return `count(*) FILTER (WHERE d.verdict = ` + verdict + `)` }
+	return l.tx.QueryRowContext(l.ctx, `
+		SELECT `+count(`1 AND d.root`)+`, `+count(`1`)+`, `+count(`2`)+`, `+count(`3`)+`, `+count(`4`)+`, `+count(`5`)+`
+		FROM case_counts AS c CROSS JOIN comparisons AS d ON d.projection = c.projection AND d.case_id = c.case_id
+		WHERE `+where.String(), where.args...).
+		Scan(&n.Roots, &n.Differing, &n.Indeterminate, &n.NotEvaluable, &n.Agreeing, &n.NotApplicable)
+}
+
+// Facts lists case facts. A case whose facts were not made yet is left out.
+func (s *Store) Facts(ctx context.Context, site string, f storage.FactsFilter, after string, limit int) (list []storage.CaseFacts, next string, err error) {
+	if limit < 1 {
+		return nil, "", errNoLimit
+	}
+	from := place{key: key{newestFirst: -latest - 1}}
+	if after != "" {
+		if from, err = parsePlace(after); err != nil {
+			return nil, "", err
+		}
+		from.uid += "\x00" // the least that comes after it
+	}
+	cases := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore, groups: byKind(f.Groups)}
+	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+		return l.walk(&cases, from.key, limit+1, func(c listed) (more bool, err error) {
+			facts, err := l.facts(c)
+			if errors.Is(err, sql.ErrNoRows) {
+				return true, nil
+			}
+			list = append(list, facts)
+			return len(list) <= limit, err
+		})
+	})
+	if err != nil || len(list) <= limit {
+		return list, "", err
+	}
+	last := &list[limit-1]
+	return list[:limit], place{key: key{newestFirst(last.IncisionTime), last.CaseUID}}.token(), nil
+}
+
+// byKind puts groups of one kind together, in the order in which the kinds come.
+func byKind(groups []storage.Group) (list [][]storage.Group) {
+	for _, g := range groups {
+		i := slices.IndexFunc(list, func(have []storage.Group) bool { return have[0].Kind == g.Kind })
+		if i < 0 {
+			list = append(list, []storage.Group{g})
+		} else if !slices.Contains(list[i], g) {
+			list[i] = append(list[i], g)
+		}
+	}
+	return list
+}
+
+func (l *listing) facts(c listed) (out storage.CaseFacts, err error) {
+	out = storage.CaseFacts{CaseUID: c.uid, PlanTiming: c.planTiming}
+	var incised sql.NullInt64
+	var codec int
+	var frame blob
+	if err := l.tx.QueryRowContext(l.ctx, `
+		SELECT c.external_system, c.external_value, c.incision_time, f.case_version, f.evaluation, f.codec, f.frame
+		FROM cases AS c JOIN case_facts AS f ON f.projection = ? AND f.case_id = c.id WHERE c.id = ?`, l.projection, c.id).
+		Scan(&out.ExternalIdentifier.System, &out.ExternalIdentifier.Value, &incised, &out.Facts.Version, &out.Facts.Evaluation, &codec, &frame); err != nil {
+		return out, err
+	}
+	out.IncisionTime = instant(incised)
+	if out.Facts.Message, err = decode(codec, frame, nil); err != nil {
+		return out, err
+	}
+	out.Children, err = collect(l, `SELECT kind, section, position, message FROM case_children WHERE projection = ? AND case_id = ? ORDER BY kind, section, position`,
+		[]any{l.projection, c.id}, func(row scanner) (child storage.Child, err error) {
+			err = row.Scan(&child.Kind, &child.Section, &child.Order, (*blob)(&child.Message))
+			return child, err
+		})
+	return out, err
+}
+
+// Resources gives the resource ids that were handed over of a case.
+func (s *Store) Resources(ctx context.Context, site, uid string) (list []storage.Resource, err error) {
+	err = s.list(ctx, storage.ProjectionResources, site, func(l *listing) error {
+		list, err = collect(l, `
+			SELECT r.type, r.id, r.mapping, r.digest, r.first_version, r.last_version, r.state, r.gone
+			FROM cases AS c JOIN face_resources AS r ON r.projection = ? AND r.case_id = c.id
+			WHERE c.site = ? AND c.uid = ? ORDER BY r.type, r.id`, []any{l.projection, site, uid}, func(row scanner) (r storage.Resource, err error) {
+			var id blob
+			err = row.Scan(&r.Type, &id, &r.Mapping, (*blob)(&r.Digest), &r.FirstVersion, &r.LastVersion, &r.State, (*blob)(&r.Gone))
+			copy(r.ID[:], id)
+			return r, err
+		})
+		return err
+	})
+	return list, err
+}
+
+// CasesByPrefix gives the cases whose resource ids begin with these 48 bits.
+func (s *Store) CasesByPrefix(ctx context.Context, site string, prefix int64) (uids []string, err error) {
+	// Asked for the order of uids, SQLite would walk over all of them.
+	err = s.each(ctx, `SELECT uid FROM cases WHERE site = ? AND id_prefix = ?`, []any{site, prefix}, func(row scanner) error {
+		var uid string
+		err := row.Scan(&uid)
+		uids = append(uids, uid)
+		return err
+	})
+	slices.Sort(uids)
+	return uids, err
+}

@@ -1,0 +1,105 @@
+package sqlite
+
+import (
+	"database/sql"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"modernc.org/sqlite"
+
+	"trigone/internal/storage"
+	"trigone/internal/storage/storagetest"
+)
+
+// pagesOf counts the pages of the file that the store's only reader looks at.
+func pagesOf(t testing.TB, s *Store, read func()) int {
+	t.Helper()
+	pages := func() (sum int) {
+		conn, err := s.read.Conn(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = conn.Close() }()
+		err = conn.Raw(func(c any) error {
+			for _, op := range []sqlite.DBStatusOp{sqlite.DBStatusCacheHit, sqlite.DBStatusCacheMiss} {
+				n, _, err := c.(sqlite.DBStatus).Status(op, false)
+				if err != nil {
+					return err
+				}
+				sum += n
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return sum
+	}
+	before := pages()
+	read()
+	return pages() - before
+}
+
+func oneReader(t testing.TB) *Store {
+	t.Helper()
+	s, err := Open(t.Context(), filepath.Join(t.TempDir(), "record.db"), Options{Readers: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { closeStore(t, s) })
+	return s
+}
+
+func TestTouched(t *testing.T) {
+	storagetest.Touched(t, func(t *testing.T) (storage.Store, func(func()) int) {
+		s := oneReader(t)
+		return s, func(read func()) int { return pagesOf(t, s, read) }
+	})
+}
+
+// The statements that walk over cases use an index for their order: none scans a
+// table or sorts.
+func TestPlansOfLists(t *testing.T) {
+	s, _ := openNew(t)
+	if _, err := s.DeclareProjections(t.Context(), []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	groups := []storage.Group{{Kind: "technique", Word: "a"}, {Kind: "technique", Word: "b"}, {Kind: "year", Word: "2031"}}
+	incision := time.Unix(1900000000, 0)
+	for name, f := range map[string]caseFilter{
+		"every case":       {},
+		"a period":         {from: incision, before: incision.Add(time.Hour)},
+		"a verdict":        casesWith(&storage.ComparisonFilter{Verdicts: []int{1, 2}}),
+		"a class":          casesWith(&storage.ComparisonFilter{Classes: []int{1}, Verdicts: []int{1}}),
+		"classes":          casesWith(&storage.ComparisonFilter{Classes: []int{1, 2, 9}, PlanTimings: []string{"prospective"}}),
+		"metrics":          casesWith(&storage.ComparisonFilter{Metrics: []int{1, 2}}),
+		"a case":           casesWith(&storage.ComparisonFilter{CaseUID: "a", Classes: []int{1}}),
+		"a group":          {groups: byKind(groups[:1])},
+		"groups":           {groups: byKind(groups)},
+		"group and period": {groups: byKind(groups), from: incision},
+	} {
+		err := s.list(t.Context(), storage.ProjectionLedger, "harbour", func(l *listing) error {
+			query, args := l.keys(&f, key{}, 10)
+			plan, err := collect(l, `EXPLAIN QUERY PLAN `+query, args, func(row scanner) (detail string, err error) {
+				var id, parent, unused sql.NullInt64
+				err = row.Scan(&id, &parent, &unused, &detail)
+				return detail, err
+			})
+			if err != nil {
+				return err
+			}
+			for _, step := range plan {
+				scans := strings.HasPrefix(step, "SCAN") && step != "SCAN k" // k is the page itself
+				if scans || strings.Contains(step, "TEMP B-TREE") || strings.Contains(step, "AUTOMATIC") {
+					t.Errorf("%s: %s\n in %s", name, step, strings.Join(plan, "\n    "))
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
