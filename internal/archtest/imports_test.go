@@ -23,12 +23,13 @@ const root = "../.."
 // here may import nothing of ours: the test then names it.
 var rooms = map[string][]string{
 	"internal/units":       {},
+	"internal/words":       {},
 	"internal/geometry":    {"internal/units"},
 	"internal/haemo":       {"internal/units"},
 	"internal/valve":       {"internal/units"},
 	"internal/repair":      {"internal/units", "internal/valve"},
 	"internal/settings":    {"internal/units", "internal/valve", "internal/repair"},
-	"internal/metric":      {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo"},
+	"internal/metric":      {"internal/words", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo"},
 	"internal/rules":       {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo", "internal/metric"},
 	"internal/discrepancy": {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
@@ -37,7 +38,7 @@ var rooms = map[string][]string{
 
 	"proto/trigone/v1": {},
 	"internal/convert": {
-		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
+		"proto/trigone/v1", "internal/words", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
 		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 	},
 	"internal/policy":              {"internal/units", "internal/valve", "internal/settings", "internal/metric", "fhirmap"},
@@ -46,8 +47,8 @@ var rooms = map[string][]string{
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},
 	"fhirmap/fhirtest":             {"proto/trigone/v1", "fhirmap", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/rules", "internal/settings"},
-	"internal/note":                {"proto/trigone/v1", "internal/metric", "internal/units", "internal/valve"},
-	"internal/render":              {"proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
+	"internal/note":                {"internal/words", "proto/trigone/v1", "internal/metric", "internal/units", "internal/valve"},
+	"internal/render":              {"internal/words", "proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules",
@@ -69,7 +70,7 @@ var rooms = map[string][]string{
 
 // pure are the rooms above the wall.
 var pure = []string{
-	"internal/units", "internal/geometry", "internal/haemo", "internal/valve", "internal/repair", "internal/settings",
+	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/valve", "internal/repair", "internal/settings",
 	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 }
 

@@ -5,9 +5,9 @@ import (
 	"sync"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
-)
 
-const unspecified = "UNSPECIFIED"
+	"trigone/internal/words"
+)
 
 // Word gives the word of an enum value: its name in lower case without the
 // enum's prefix; the zero value and an unknown number have the empty word.
@@ -50,13 +50,13 @@ func wordsOf(e protoreflect.Enum) *vocabulary {
 
 func newVocabulary(values protoreflect.EnumValueDescriptors) *vocabulary {
 	v := &vocabulary{word: map[protoreflect.EnumNumber]string{}, number: map[string]protoreflect.EnumNumber{}}
-	prefix := strings.TrimSuffix(string(values.ByNumber(0).Name()), unspecified)
+	zero := string(values.ByNumber(0).Name())
 	for i := range values.Len() {
 		value := values.Get(i)
 		if value.Number() == 0 {
 			continue
 		}
-		word := strings.ToLower(strings.TrimPrefix(string(value.Name()), prefix))
+		word := words.OfEnum(string(value.Name()), zero)
 		v.word[value.Number()], v.number[word] = word, value.Number()
 	}
 	return v

@@ -18,7 +18,7 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-func words(e protoreflect.EnumDescriptor) []string {
+func wordsIn(e protoreflect.EnumDescriptor) []string {
 	var list []string
 	for _, w := range newVocabulary(e.Values()).word {
 		list = append(list, w)
@@ -67,7 +67,7 @@ func TestWordsAreOfTheContract(t *testing.T) {
 	ofAny := map[string]bool{}
 	protoregistry.GlobalTypes.RangeEnums(func(et protoreflect.EnumType) bool {
 		if et.Descriptor().FullName().Parent() == "trigone.v1" {
-			for _, w := range words(et.Descriptor()) {
+			for _, w := range wordsIn(et.Descriptor()) {
 				ofAny[w] = true
 			}
 		}
@@ -80,7 +80,7 @@ func TestWordsAreOfTheContract(t *testing.T) {
 			enum, known := wordTypes[c.of]
 			switch _, other := otherTypes[c.of]; {
 			case known:
-				if !slices.Contains(words(enum.Descriptor()), c.word) {
+				if !slices.Contains(wordsIn(enum.Descriptor()), c.word) {
 					t.Errorf("%s: %s has no value %q", c.name, enum.Descriptor().Name(), c.word)
 				}
 			case c.of == "repair.Technique":
@@ -100,7 +100,7 @@ func TestWordsAreOfTheContract(t *testing.T) {
 		}
 	}
 	for _, of := range complete {
-		for _, w := range words(wordTypes[of].Descriptor()) {
+		for _, w := range wordsIn(wordTypes[of].Descriptor()) {
 			if !slices.Contains(have[of], w) {
 				t.Errorf("%s has no constant for %q of the contract", of, w)
 			}

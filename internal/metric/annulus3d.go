@@ -11,6 +11,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // InputShape is the input of the metrics of this file: contour, landmarks and
@@ -300,7 +301,7 @@ func contour(r *Reader) (*geometry.Contour, bool) {
 func refuse(r *Reader, part string, err error) {
 	text := err.Error()
 	if part != "" {
-		text = inWords(strings.TrimSuffix(part, "_mm")) + ": " + text
+		text = words.Spaced(strings.TrimSuffix(part, "_mm")) + ": " + text
 	}
 	r.Refuse(text)
 }

@@ -5,6 +5,7 @@ import (
 
 	"trigone/internal/repair"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // catalogue lists every metric, by topic; a topic's rows stand in its own file.
@@ -118,8 +119,8 @@ func compare(r *Reader, phase bool, keys ...valve.Key) {
 		if !ok {
 			continue
 		}
-		note(&methods, inWords(string(m.Context.Method)))
-		note(&loads, inWords(string(m.Context.Load)))
+		note(&methods, words.Spaced(m.Context.Method))
+		note(&loads, words.Spaced(m.Context.Load))
 		switch m.Context.Phase {
 		case valve.EarlySystole, valve.MidSystole, valve.EndSystole:
 			note(&phases, "systole")
@@ -128,10 +129,10 @@ func compare(r *Reader, phase bool, keys ...valve.Key) {
 		}
 	}
 	if len(methods) > 1 {
-		r.Explain("methods differ (" + join(methods) + "); nothing is converted between them")
+		r.Explain("methods differ (" + words.And(methods) + "); nothing is converted between them")
 	}
 	if len(loads) > 1 {
-		r.Explain("load on the valve differs (" + join(loads) + "); nothing is converted between them")
+		r.Explain("load on the valve differs (" + words.And(loads) + "); nothing is converted between them")
 	}
 	if phase && len(phases) > 1 {
 		r.Refuse("one input was taken in systole, another in diastole; take both in one phase")

@@ -10,6 +10,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // The ids of the prediction, beside those in the catalogue's list.
@@ -185,7 +186,7 @@ func predictionAt(r *Reader, slice valve.Slice) (p prediction, ok bool) {
 	m := momentOf(r)
 	p = prediction{slice: slice, moment: m, steps: r.memo.steps(r.c, m)}
 	if why := r.memo.outside(r.c, m); len(why) > 0 {
-		r.DoesNotApply("outside the model's domain: " + join(why))
+		r.DoesNotApply("outside the model's domain: " + words.And(why))
 		return p, false
 	}
 	if !lesionsKnown(r.Case()) {

@@ -7,6 +7,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // The ids of the outcome held against the prediction.
@@ -92,7 +93,7 @@ func outcomeZ(r *Reader, role valve.Role) float64 {
 	// What was found after the repair bounds the domain of the outcome too.
 	if r.c.Operation != nil {
 		if why := r.memo.outside(r.c, atEnd(r.c)); len(why) > 0 {
-			r.DoesNotApply("outside the model's domain: " + join(why))
+			r.DoesNotApply("outside the model's domain: " + words.And(why))
 			return nan
 		}
 	}

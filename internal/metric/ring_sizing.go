@@ -11,6 +11,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // The ids of this file.
@@ -275,7 +276,7 @@ func labelBy(r *Reader, k valve.Key, property func(settings.RingSize) settings.R
 		for i, size := range fitting {
 			labels[i] = units.FormatNumber(size.Label, labelGrid)
 		}
-		r.Explain("the ranges of labels " + join(labels) + " hold the measure; that of the nearest middle is given")
+		r.Explain("the ranges of labels " + words.And(labels) + " hold the measure; that of the nearest middle is given")
 	}
 	return slices.MinFunc(fitting, func(a, b settings.RingSize) int {
 		return cmp.Compare(fromMiddle(property(a), measured), fromMiddle(property(b), measured))

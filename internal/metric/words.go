@@ -22,18 +22,6 @@ const (
 	ratioGrid   = 0.01
 )
 
-// inWords prints a word of the contract: after_leaflet_work as 'after leaflet
-// work'.
-func inWords(word string) string { return strings.ReplaceAll(word, "_", " ") }
-
 func segmentName(s valve.Segment) string { return strings.ToUpper(string(s)) }
 
 func itoa(n int) string { return strconv.Itoa(n) }
-
-func join(words []string) string {
-	if len(words) < 2 {
-		return strings.Join(words, "")
-	}
-	last := len(words) - 1
-	return strings.Join(words[:last], ", ") + " and " + words[last]
-}

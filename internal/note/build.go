@@ -15,6 +15,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -131,7 +132,7 @@ func newBuilder(in Input) *builder {
 				if f.GetConfirmed() {
 					m.confirmed = true
 				} else {
-					m.disputed = append(m.disputed, spaced(f.GetRule()))
+					m.disputed = append(m.disputed, words.Spaced(f.GetRule()))
 				}
 				b.sections[at] = m
 			}
@@ -141,7 +142,7 @@ func newBuilder(in Input) *builder {
 			if f.GetConfirmed() {
 				b.confirmed[k] = true
 			} else if b.disputed[k] == "" {
-				b.disputed[k] = spaced(f.GetRule())
+				b.disputed[k] = words.Spaced(f.GetRule())
 			}
 		}
 	}
@@ -415,9 +416,9 @@ func (b *builder) footer() []string {
 		}
 	}
 	if len(retracted) > 0 {
-		list = append(list, "Left out because they were retracted: "+and(retracted)+".")
+		list = append(list, "Left out because they were retracted: "+words.And(retracted)+".")
 	}
-	return append(list, sentence(clean(b.ev.GetCaution())),
+	return append(list, words.Sentence(clean(b.ev.GetCaution())),
 		"This is a draft: whoever operated checks it, corrects the record where it is wrong, and signs.")
 }
 
@@ -473,20 +474,20 @@ func (b *builder) indication() []Block {
 	var why string
 	switch {
 	case len(triggers) > 0:
-		why = "The operation was indicated by " + and(triggers) + partial(i.GetTriggersRecorded()) + "."
+		why = "The operation was indicated by " + words.And(triggers) + partial(i.GetTriggersRecorded()) + "."
 	case i.GetTriggersRecorded() == trigonev1.Recorded_RECORDED_COMPLETE:
 		why = "No finding that counts towards an operation is recorded, and the list is complete."
 	default:
 		why = "What indicated the operation is not recorded."
 	}
 	blocks := []Block{paragraph(why,
-		sentence("Functional class "+or(say(i.GetFunctionalClass()))),
-		sentence("Disease of the valve: "+or(say(i.GetAetiology()))))}
+		words.Sentence("Functional class "+or(say(i.GetFunctionalClass()))),
+		words.Sentence("Disease of the valve: "+or(say(i.GetAetiology()))))}
 	var grades []Item
 	for _, a := range b.assessments() {
 		r := a.GetStudy().GetRegurgitation()
 		if g := gradeName(r.GetGrade()); g != "" {
-			grades = append(grades, Item{Text: sentence(joined(" ", g+" mitral regurgitation", bracketed(say(r.GetTiming())), "in", b.examination(a)))})
+			grades = append(grades, Item{Text: words.Sentence(joined(" ", g+" mitral regurgitation", bracketed(say(r.GetTiming())), "in", b.examination(a)))})
 		}
 	}
 	if len(grades) == 0 {
@@ -531,7 +532,7 @@ func valueName(id valve.ID) string {
 	if m, ok := metric.MetricByID(id); ok {
 		return m.Name
 	}
-	return spaced(string(id))
+	return words.Spaced(string(id))
 }
 
 func (b *builder) severity() *Table {
@@ -541,7 +542,7 @@ func (b *builder) severity() *Table {
 		for _, a := range b.assessments() {
 			for _, v := range b.ev.GetMetrics() {
 				if v.GetMetric() == string(id) && v.GetOccasion() == string(assessmentOccasion(a)) && v.Value != nil {
-					t.Rows = append(t.Rows, []string{capital(valueName(id)), b.value(v), clean(v.GetBand()), clean(a.GetId())})
+					t.Rows = append(t.Rows, []string{words.Capital(valueName(id)), b.value(v), clean(v.GetBand()), clean(a.GetId())})
 					bands = bands || v.GetBand() != ""
 				}
 			}
@@ -575,7 +576,7 @@ func (b *builder) findings() []Block {
 		}
 		heights = heights || len(a.GetStudy().GetLeaflets().GetHeights()) > 0
 		annulus = annulus || a.GetStudy().GetAnnulus() != nil
-		blocks = append(blocks, Block{Subheading: capital(b.examination(a)) + b.allMarks(string(assessmentOccasion(a)))})
+		blocks = append(blocks, Block{Subheading: words.Capital(b.examination(a)) + b.allMarks(string(assessmentOccasion(a)))})
 		blocks = append(blocks, own...)
 	}
 	var missing []string
@@ -604,7 +605,7 @@ func (b *builder) finding(a *trigonev1.Assessment) []Block {
 		mechanisms = append(mechanisms, say(m))
 	}
 	if len(mechanisms) > 0 {
-		sentences = append(sentences, sentence("Mechanism: "+strings.Join(mechanisms, "; ")))
+		sentences = append(sentences, words.Sentence("Mechanism: "+strings.Join(mechanisms, "; ")))
 	}
 	var jets []string
 	for _, j := range study.GetRegurgitation().GetJets() {
@@ -613,7 +614,7 @@ func (b *builder) finding(a *trigonev1.Assessment) []Block {
 		}
 	}
 	if len(jets) > 0 {
-		sentences = append(sentences, sentence("The regurgitation arises "+and(jets)))
+		sentences = append(sentences, words.Sentence("The regurgitation arises "+words.And(jets)))
 	}
 	if s := b.annulus(study, o); s != "" {
 		sentences = append(sentences, s)
@@ -666,7 +667,7 @@ func (b *builder) annulus(study *trigonev1.Study, o valve.Occasion) string {
 			text += " (" + at + ")"
 		}
 	}
-	return sentence(text)
+	return words.Sentence(text)
 }
 
 // lesions says each lesion with its measures.
@@ -677,14 +678,14 @@ func (b *builder) lesions(study *trigonev1.Study, o valve.Occasion) []Item {
 		for _, k := range l.GetKinds() {
 			what = append(what, say(k))
 		}
-		text := cmp.Or(capital(locationName(l.GetLocation())), "Place not recorded") + ": " + cmp.Or(and(what), "lesion of a kind not recorded")
+		text := cmp.Or(words.Capital(locationName(l.GetLocation())), "Place not recorded") + ": " + cmp.Or(words.And(what), "lesion of a kind not recorded")
 		if l.GetFlail() == trigonev1.Answer_ANSWER_YES {
 			text += ", flail"
 		}
 		if dims := b.dimensions(l, valve.AtLesion(l.GetId()), o); len(dims) > 0 {
 			text += "; " + strings.Join(dims, ", ")
 		}
-		items = append(items, Item{Text: sentence(text)})
+		items = append(items, Item{Text: words.Sentence(text)})
 	}
 	return items
 }
@@ -696,7 +697,7 @@ func (b *builder) segments(study *trigonev1.Study, o valve.Occasion) *Table {
 	var places []string
 	motion, height := map[string][]string{}, map[string][]string{}
 	add := func(place string) string {
-		place = cmp.Or(capital(place), "Place not recorded")
+		place = cmp.Or(words.Capital(place), "Place not recorded")
 		if !slices.Contains(places, place) {
 			places = append(places, place)
 		}

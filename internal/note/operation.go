@@ -11,6 +11,7 @@ import (
 
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -21,7 +22,7 @@ func (b *builder) planInForce() []Block {
 		return []Block{paragraph(fmt.Sprintf("The plan in force is revision %d, which is not at hand.", b.revision))}
 	}
 	if b.plan == nil {
-		return []Block{paragraph(sentence("No plan is in force: " + cmp.Or(clean(b.ev.GetPlanInForce().GetExplanation()), "no plan was received")))}
+		return []Block{paragraph(words.Sentence("No plan is in force: " + cmp.Or(clean(b.ev.GetPlanInForce().GetExplanation()), "no plan was received")))}
 	}
 	which := "The plan in force is"
 	if !b.effective {
@@ -44,7 +45,7 @@ func (b *builder) planInForce() []Block {
 	if b.effective {
 		text += "; it was " + say(b.ev.GetPlanInForce().GetTiming())
 	}
-	sentences := []string{sentence(text + b.allMarks(string(valve.AtPlan)))}
+	sentences := []string{words.Sentence(text + b.allMarks(string(valve.AtPlan)))}
 	if n := len(b.in.Plans); n > 1 {
 		sentences = append(sentences, fmt.Sprintf("The record holds %d revisions of the plan.", n))
 	}
@@ -61,7 +62,7 @@ func (b *builder) planInForce() []Block {
 		if c := say(s.GetCondition().GetKind()); c != "" {
 			text += ", " + c
 		}
-		item := Item{Text: sentence(text)}
+		item := Item{Text: words.Sentence(text)}
 		if q := b.quote(s.GetCondition().GetText()); q != "" {
 			item.Sub = append(item.Sub, "Condition: "+q)
 		}
@@ -78,11 +79,11 @@ func (b *builder) planInForce() []Block {
 	var heights []string
 	for _, h := range b.plan.GetPlannedHeights() {
 		if v := b.quantity(h, valve.LeafletHeight, heightPlace(h), valve.AtPlan); v != "" {
-			heights = append(heights, capital(placeName(heightPlace(h)))+" "+v)
+			heights = append(heights, words.Capital(placeName(heightPlace(h)))+" "+v)
 		}
 	}
 	if len(heights) > 0 {
-		blocks = append(blocks, paragraph(sentence("Leaflet heights aimed at after the leaflet work: "+strings.Join(heights, "; "))))
+		blocks = append(blocks, paragraph(words.Sentence("Leaflet heights aimed at after the leaflet work: "+strings.Join(heights, "; "))))
 	}
 	var aims []string
 	for _, t := range b.plan.GetTargets() {
@@ -91,7 +92,7 @@ func (b *builder) planInForce() []Block {
 		}
 	}
 	if len(aims) > 0 {
-		blocks = append(blocks, paragraph(sentence("Aims: "+strings.Join(aims, "; "))))
+		blocks = append(blocks, paragraph(words.Sentence("Aims: "+strings.Join(aims, "; "))))
 	}
 	return blocks
 }
@@ -174,7 +175,7 @@ func (b *builder) changes() []Block {
 	}
 	var gap string
 	if gaps > 0 {
-		gap = sentence(count(gaps, "comparison", "comparisons") + " could not be made because a value is not recorded or is disputed")
+		gap = words.Sentence(count(gaps, "comparison", "comparisons") + " could not be made because a value is not recorded or is disputed")
 	}
 	switch {
 	case b.op == nil:
@@ -215,7 +216,7 @@ func (b *builder) difference(d *trigonev1.Discrepancy) string {
 			break
 		}
 	}
-	text = sentence(text)
+	text = words.Sentence(text)
 	for _, s := range b.op.GetSteps() {
 		if s.GetId() == d.GetPerformedStepId() {
 			text = joined(" ", text, b.quote(s.GetReasonText()))
@@ -314,7 +315,7 @@ func (b *builder) course() []string {
 	case trigonev1.Answer_ANSWER_NO:
 		way += "; no cardiac surgery before"
 	}
-	return []string{sentence(way), sentence(fmt.Sprintf("Incision %s; first leaflet cut %s; end %s",
+	return []string{words.Sentence(way), words.Sentence(fmt.Sprintf("Incision %s; first leaflet cut %s; end %s",
 		or(b.minute(b.op.GetIncisionTime())), or(b.minute(b.op.GetFirstLeafletCutTime())), or(b.minute(b.op.GetEndTime()))) + b.sectionMarks(string(valve.AtOperation), 0))}
 }
 
@@ -333,7 +334,7 @@ func (b *builder) stepsOf(run int32) []Item {
 	})
 	items := make([]Item, 0, len(steps))
 	for _, s := range steps {
-		item := Item{Text: sentence(b.step(s.GetTechnique(), s.GetId(), valve.AtOperation))}
+		item := Item{Text: words.Sentence(b.step(s.GetTechnique(), s.GetId(), valve.AtOperation))}
 		if f := b.fate(s); f != "" {
 			item.Sub = append(item.Sub, f)
 		}
@@ -366,16 +367,16 @@ func (b *builder) fate(s *trigonev1.PerformedStep) string {
 		}
 	}
 	reason := say(s.GetReason())
-	words := b.quote(s.GetReasonText())
+	quoted := b.quote(s.GetReasonText())
 	switch {
 	case text == "" && reason == "":
-		return words
+		return quoted
 	case text != "" && reason == "":
-		return joined(" ", text+"; reason not recorded.", words)
+		return joined(" ", text+"; reason not recorded.", quoted)
 	case text == "":
-		return joined(" ", sentence("Reason: "+reason), words)
+		return joined(" ", words.Sentence("Reason: "+reason), quoted)
 	}
-	return joined(" ", sentence(text+": "+reason), words)
+	return joined(" ", words.Sentence(text+": "+reason), quoted)
 }
 
 // advice names the advice on record that a step followed.
@@ -393,7 +394,7 @@ func (b *builder) advice(ids []string) string {
 	if len(list) == 0 {
 		return ""
 	}
-	return sentence("Followed advice given by this software while operating: " + and(list))
+	return words.Sentence("Followed advice given by this software while operating: " + words.And(list))
 }
 
 // margins says the supporting chords kept beside a resection.
@@ -408,7 +409,7 @@ func (b *builder) margins(step string) string {
 	if len(list) == 0 {
 		return ""
 	}
-	return sentence("Supporting chords kept at the margins: " + and(list))
+	return words.Sentence("Supporting chords kept at the margins: " + words.And(list))
 }
 
 // fieldHeights says the heights measured in the field in one run, a sentence for
@@ -422,10 +423,10 @@ func (b *builder) fieldHeights(run int32) []Block {
 		o := valve.InRun(int(set.GetRun()), valve.Stage(word(set.GetStage())))
 		var list []string
 		for _, h := range set.GetHeights() {
-			list = append(list, capital(placeName(heightPlace(h)))+" "+or(b.quantity(h, valve.LeafletHeight, heightPlace(h), o)))
+			list = append(list, words.Capital(placeName(heightPlace(h)))+" "+or(b.quantity(h, valve.LeafletHeight, heightPlace(h), o)))
 		}
 		if len(list) > 0 {
-			blocks = append(blocks, paragraph(sentence(joined(" ", "Leaflet heights in the field,", cmp.Or(stageName(set.GetStage()), "stage not recorded")+":", strings.Join(list, "; ")))))
+			blocks = append(blocks, paragraph(words.Sentence(joined(" ", "Leaflet heights in the field,", cmp.Or(stageName(set.GetStage()), "stage not recorded")+":", strings.Join(list, "; ")))))
 		}
 	}
 	return blocks
@@ -442,7 +443,7 @@ func (b *builder) concomitant() string {
 	}
 	switch {
 	case len(list) > 0:
-		return sentence("Procedures beside the mitral repair: " + and(list))
+		return words.Sentence("Procedures beside the mitral repair: " + words.And(list))
 	case b.op.GetConcomitantProceduresRecorded() == trigonev1.Recorded_RECORDED_COMPLETE:
 		return "There was no other procedure on the heart."
 	}
@@ -542,7 +543,7 @@ func (b *builder) tests() []Block {
 	var tables []Block
 	for _, t := range b.op.GetInkTests() {
 		if t.GetPerformed() == trigonev1.Answer_ANSWER_NO {
-			items = append(items, Item{Text: sentence(joined(" ", "Ink test"+when(t.GetRun(), t.GetStage()), "not done", notDone(t.GetNotDoneReason())))})
+			items = append(items, Item{Text: words.Sentence(joined(" ", "Ink test"+when(t.GetRun(), t.GetStage()), "not done", notDone(t.GetNotDoneReason())))})
 			continue
 		}
 		table := &Table{Caption: "Ink test" + when(t.GetRun(), t.GetStage()), Header: []string{"Segment", "Annulus to line", "Line to free edge"}}
@@ -554,7 +555,7 @@ func (b *builder) tests() []Block {
 			})
 		}
 		if len(table.Rows) == 0 {
-			items = append(items, Item{Text: sentence("Ink test" + when(t.GetRun(), t.GetStage()) + ": its marks are not recorded")})
+			items = append(items, Item{Text: words.Sentence("Ink test" + when(t.GetRun(), t.GetStage()) + ": its marks are not recorded")})
 			continue
 		}
 		tables = append(tables, Block{Table: table})
@@ -586,7 +587,7 @@ func notDone(r trigonev1.NotDoneReason) string {
 func (b *builder) saline(t *trigonev1.SalineTest) string {
 	text := "Saline test" + when(t.GetRun(), t.GetStage())
 	if t.GetPerformed() == trigonev1.Answer_ANSWER_NO {
-		return sentence(text + ": not done " + notDone(t.GetNotDoneReason()))
+		return words.Sentence(text + ": not done " + notDone(t.GetNotDoneReason()))
 	}
 	o := valve.InRun(int(t.GetRun()), valve.Stage(word(t.GetStage())))
 	leak := cmp.Or(say(t.GetLeak()), "leak not recorded")
@@ -607,7 +608,7 @@ func (b *builder) saline(t *trigonev1.SalineTest) string {
 			parts = append(parts, d.name+" "+v)
 		}
 	}
-	return sentence(text + ": " + strings.Join(parts, ", "))
+	return words.Sentence(text + ": " + strings.Join(parts, ", "))
 }
 
 // Pump runs.
@@ -634,7 +635,7 @@ func (b *builder) runs() []Block {
 			b.minutes(r.GetBypassStart(), r.GetBypassEnd(), r.StatedBypassMin), b.minutes(r.GetClampStart(), r.GetClampEnd(), r.StatedClampMin), or(reason),
 		})
 		if said := joined(" ", b.quote(r.GetReasonText()), strings.TrimSpace(b.sectionMarks(string(valve.AtOperation), r.GetNumber()))); said != "" {
-			quotes = append(quotes, Item{Text: sentence(fmt.Sprintf("Pump run %d: %s", r.GetNumber(), said))})
+			quotes = append(quotes, Item{Text: words.Sentence(fmt.Sprintf("Pump run %d: %s", r.GetNumber(), said))})
 		}
 	}
 	blocks := []Block{{Table: t}}
@@ -684,7 +685,7 @@ func (b *builder) result() []Block {
 	var sentences []string
 	switch {
 	case last != nil:
-		sentences = append(sentences, sentence("On leaving theatre: "+b.echoWords(last.GetStudy(), resultOccasion(last))))
+		sentences = append(sentences, words.Sentence("On leaving theatre: "+b.echoWords(last.GetStudy(), resultOccasion(last))))
 	default:
 		sentences = append(sentences, "An echo on leaving theatre is not recorded.")
 	}
@@ -701,12 +702,12 @@ func (b *builder) result() []Block {
 	var quotes []Item
 	for _, r := range b.results() {
 		e := b.echo(r.GetStudy(), resultOccasion(r))
-		name := joined(", ", capital(or(say(r.GetStage()))), pumpRun(r.GetRun()))
+		name := joined(", ", words.Capital(or(say(r.GetStage()))), pumpRun(r.GetRun()))
 		t.Rows = append(t.Rows, []string{
 			name + " (" + clean(r.GetId()) + ")" + b.allMarks(string(resultOccasion(r))), e.grade, e.gradient, e.rate, e.coaptation, e.motion, or(say(r.GetDecision())),
 		})
 		if q := b.quote(r.GetDecisionText()); q != "" {
-			quotes = append(quotes, Item{Text: sentence("Decision after " + clean(r.GetId()) + ": " + q)})
+			quotes = append(quotes, Item{Text: words.Sentence("Decision after " + clean(r.GetId()) + ": " + q)})
 		}
 		if m := b.anteriorMotion(r); m != "" {
 			quotes = append(quotes, Item{Text: m})
@@ -749,7 +750,7 @@ func (b *builder) anteriorMotion(r *trigonev1.Result) string {
 	if end := say(m.GetEnd()); end != "" {
 		parts = append(parts, end)
 	}
-	return sentence("Systolic anterior motion in " + clean(r.GetId()) + ": " + strings.Join(parts, ", "))
+	return words.Sentence("Systolic anterior motion in " + clean(r.GetId()) + ": " + strings.Join(parts, ", "))
 }
 
 func pumpRun(n int32) string {
@@ -825,10 +826,10 @@ func (b *builder) neighbourhood() string {
 	}
 	var sentences []string
 	if len(looked) > 0 {
-		sentences = append(sentences, sentence("After bypass "+and(looked)+" "+plural(len(looked), "was", "were")+" looked at"))
+		sentences = append(sentences, words.Sentence("After bypass "+words.And(looked)+" "+plural(len(looked), "was", "were")+" looked at"))
 	}
 	if len(not) > 0 {
-		sentences = append(sentences, sentence(capital(and(not))+" "+plural(len(not), "was", "were")+" not looked at after bypass"))
+		sentences = append(sentences, words.Sentence(words.Capital(words.And(not))+" "+plural(len(not), "was", "were")+" not looked at after bypass"))
 	}
 	switch n.GetLateralWallNewlyAbnormal() {
 	case trigonev1.Answer_ANSWER_YES:
@@ -837,7 +838,7 @@ func (b *builder) neighbourhood() string {
 		sentences = append(sentences, "The lateral wall was not newly abnormal.")
 	}
 	if a := say(n.GetCoronaryAction()); a != "" {
-		sentences = append(sentences, sentence("Coronary artery: "+a))
+		sentences = append(sentences, words.Sentence("Coronary artery: "+a))
 	}
 	return strings.Join(sentences, " ")
 }
@@ -859,16 +860,16 @@ func (b *builder) complications() []Block {
 	var sentences []string
 	switch c.GetConverted() {
 	case trigonev1.Answer_ANSWER_YES:
-		sentences = append(sentences, sentence("The repair was given up for a replacement "+cmp.Or(say(c.GetPoint()), "at a point that is not recorded")+"; reason: "+or(say(c.GetReason()))))
+		sentences = append(sentences, words.Sentence("The repair was given up for a replacement "+cmp.Or(say(c.GetPoint()), "at a point that is not recorded")+"; reason: "+or(say(c.GetReason()))))
 		if q := b.quote(c.GetReasonText()); q != "" {
-			sentences = append(sentences, sentence("In the surgeon's words: "+q))
+			sentences = append(sentences, words.Sentence("In the surgeon's words: "+q))
 		}
 		label := ""
 		if c.ProsthesisLabel != nil {
 			label = ", labelled size " + plain(c.GetProsthesisLabel())
 		}
-		sentences = append(sentences, sentence("Prosthesis: "+or(say(c.GetProsthesis()))+label+"; chords kept: "+or(say(c.GetChordsKept()))))
-		sentences = append(sentences, sentence("Mean gradient across the prosthesis "+or(b.quantity(c, valve.ProsthesisMeanGradient, valve.Nowhere, valve.AtOperation))+
+		sentences = append(sentences, words.Sentence("Prosthesis: "+or(say(c.GetProsthesis()))+label+"; chords kept: "+or(say(c.GetChordsKept()))))
+		sentences = append(sentences, words.Sentence("Mean gradient across the prosthesis "+or(b.quantity(c, valve.ProsthesisMeanGradient, valve.Nowhere, valve.AtOperation))+
 			"; leak beside it "+or(gradeName(c.GetParaprostheticLeak()))))
 		var tried []string
 		for _, s := range b.op.GetSteps() {
@@ -877,7 +878,7 @@ func (b *builder) complications() []Block {
 			}
 		}
 		if len(tried) > 0 {
-			sentences = append(sentences, sentence("Tried before: "+and(tried)))
+			sentences = append(sentences, words.Sentence("Tried before: "+words.And(tried)))
 		}
 	case trigonev1.Answer_ANSWER_NO:
 		sentences = append(sentences, "The valve was not replaced.")
@@ -894,7 +895,7 @@ func complicationWords(all []*trigonev1.Complication, recorded trigonev1.Recorde
 	}
 	switch {
 	case len(list) > 0:
-		return sentence("Complications " + where + ": " + and(list) + partial(recorded))
+		return words.Sentence("Complications " + where + ": " + words.And(list) + partial(recorded))
 	case recorded == trigonev1.Recorded_RECORDED_COMPLETE:
 		return "There was no complication " + where + "."
 	}
@@ -931,18 +932,18 @@ func (b *builder) followUp(u *trigonev1.FollowUp) Item {
 	if f := say(u.GetFunctionalClass()); f != "" {
 		status += ", functional class " + f
 	}
-	item := Item{Text: sentence(cmp.Or(capital(say(u.GetKind())), "Follow-up") + " (" + clean(u.GetId()) + "): " + status + b.allMarks("follow_up/"+u.GetId()))}
+	item := Item{Text: words.Sentence(cmp.Or(words.Capital(say(u.GetKind())), "Follow-up") + " (" + clean(u.GetId()) + "): " + status + b.allMarks("follow_up/"+u.GetId()))}
 	switch {
 	case u.GetStudy() != nil:
 		on := cmp.Or(day(u.GetEchoOn()), b.local(u.GetStudy().GetTime(), dayLayout))
-		item.Sub = append(item.Sub, sentence("Echo "+onDay(on)+": "+b.echoWords(u.GetStudy(), valve.Occasion("follow_up/"+u.GetId()))))
+		item.Sub = append(item.Sub, words.Sentence("Echo "+onDay(on)+": "+b.echoWords(u.GetStudy(), valve.Occasion("follow_up/"+u.GetId()))))
 	case u.GetEchoNotDoneReason() != trigonev1.EchoNotDoneReason_ECHO_NOT_DONE_REASON_UNSPECIFIED:
-		item.Sub = append(item.Sub, sentence("No echo: "+say(u.GetEchoNotDoneReason())))
+		item.Sub = append(item.Sub, words.Sentence("No echo: "+say(u.GetEchoNotDoneReason())))
 	default:
 		item.Sub = append(item.Sub, "An echo is not recorded.")
 	}
 	for _, r := range u.GetReinterventions() {
-		item.Sub = append(item.Sub, sentence(joined(", ", "Further intervention on the mitral valve "+onDay(day(r.GetOn())), say(r.GetKind()), with("mechanism", say(r.GetMechanism())))))
+		item.Sub = append(item.Sub, words.Sentence(joined(", ", "Further intervention on the mitral valve "+onDay(day(r.GetOn())), say(r.GetKind()), with("mechanism", say(r.GetMechanism())))))
 	}
 	if len(u.GetReinterventions()) == 0 && u.GetReinterventionsRecorded() == trigonev1.Recorded_RECORDED_COMPLETE {
 		item.Sub = append(item.Sub, "No further intervention on the mitral valve.")
@@ -976,7 +977,7 @@ func (b *builder) prediction() []Block {
 				continue
 			}
 			t.Rows = append(t.Rows, []string{
-				joined(" ", capital(valueName(id)), at(placeName(valve.Place(v.GetPlace())))), from, format(id, v.GetLower()) + " to " + format(id, v.GetUpper()),
+				joined(" ", words.Capital(valueName(id)), at(placeName(valve.Place(v.GetPlace())))), from, format(id, v.GetLower()) + " to " + format(id, v.GetUpper()),
 			})
 		}
 	}
@@ -998,16 +999,16 @@ func (b *builder) contradictions() []Block {
 		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION {
 			continue
 		}
-		item := Item{Text: sentence(capital(spaced(f.GetRule())) + ": " + clean(f.GetMessage()))}
+		item := Item{Text: words.Sentence(words.Capital(words.Spaced(f.GetRule())) + ": " + clean(f.GetMessage()))}
 		var values []string
 		for _, d := range f.GetDisputes() {
 			values = append(values, joined(" ", valueName(valve.ID(d.GetLeaf())), at(placeName(valve.Place(d.GetPlace()))), format(valve.ID(d.GetLeaf()), d.GetValue()), "("+spacedOccasion(d.GetOccasion())+")"))
 		}
 		if len(values) > 0 {
-			item.Sub = append(item.Sub, sentence("Values named: "+strings.Join(values, ", ")))
+			item.Sub = append(item.Sub, words.Sentence("Values named: "+strings.Join(values, ", ")))
 		}
 		if f.GetConfirmed() {
-			item.Sub = append(item.Sub, sentence("Confirmed by a reviewer"+b.confirmedOn(f.GetId())))
+			item.Sub = append(item.Sub, words.Sentence("Confirmed by a reviewer"+b.confirmedOn(f.GetId())))
 			confirmed = append(confirmed, item)
 			continue
 		}

@@ -10,168 +10,12 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
 // notRecorded is what the note says where a reader would expect a value.
 const notRecorded = "not recorded"
-
-// spoken are the enum values whose word does not read in a sentence, by the name
-// of the value; all others are read as their word.
-var spoken = map[string]string{
-	"AETIOLOGY_FIBROELASTIC_DEFICIENCY": "degenerative, fibroelastic deficiency",
-	"AETIOLOGY_MYXOMATOUS":              "degenerative, billowing with excess tissue",
-	"AETIOLOGY_DEGENERATIVE_INTERMEDIATE": "degenerative, between fibroelastic deficiency and billowing with excess " +
-		"tissue",
-	"AETIOLOGY_SECONDARY": "secondary to ventricular disease",
-	"AETIOLOGY_OTHER":     "of another kind",
-
-	"FUNCTIONAL_CLASS_I":   "I (no limitation)",
-	"FUNCTIONAL_CLASS_II":  "II (slight limitation)",
-	"FUNCTIONAL_CLASS_III": "III (marked limitation)",
-	"FUNCTIONAL_CLASS_IV":  "IV (symptoms at rest)",
-
-	"INDICATION_TRIGGER_EARLY_REPAIR": "early repair of a valve that is very likely repairable",
-	"INDICATION_TRIGGER_CONCOMITANT":  "another operation on the heart",
-
-	"ASSESSMENT_KIND_TRANSTHORACIC":          "transthoracic echo",
-	"ASSESSMENT_KIND_TRANSOESOPHAGEAL_AWAKE": "transoesophageal echo, awake or sedated",
-	"ASSESSMENT_KIND_PRE_BYPASS":             "transoesophageal echo before bypass",
-	"ASSESSMENT_KIND_CT":                     "computed tomography",
-	"ASSESSMENT_KIND_MAGNETIC_RESONANCE":     "cardiac magnetic resonance",
-
-	"METHOD_ECHO_2D": "2D echo", "METHOD_ECHO_3D": "3D echo", "METHOD_DOPPLER": "Doppler", "METHOD_M_MODE": "M-mode",
-	"METHOD_CT": "computed tomography", "METHOD_SIZER": "ring sizer", "METHOD_VISUAL": "estimate by eye",
-
-	"DYSFUNCTION_TYPE_I":    "type I, normal motion",
-	"DYSFUNCTION_TYPE_II":   "type II, excess motion",
-	"DYSFUNCTION_TYPE_IIIA": "type IIIa, restricted in systole and diastole",
-	"DYSFUNCTION_TYPE_IIIB": "type IIIb, restricted in systole",
-
-	"LESION_KIND_CHORD_RUPTURE": "ruptured chord", "LESION_KIND_CHORD_ELONGATION": "elongated chord",
-	"LESION_KIND_PAPILLARY_MUSCLE": "elongated or ruptured papillary muscle", "LESION_KIND_CLEFT": "cleft or deep indentation",
-	"LESION_KIND_BILLOWING": "billowing body", "LESION_KIND_RETRACTION": "thickened or retracted tissue",
-
-	"REGURGITATION_TIMING_MID_LATE": "mid and late systolic", "REGURGITATION_TIMING_BIMODAL": "early and late systolic",
-	"REGURGITATION_TIMING_EARLY": "early systolic",
-
-	"REGURGITATION_MECHANISM_PROLAPSE": "prolapse or flail", "REGURGITATION_MECHANISM_RESTRICTION": "restricted motion",
-	"REGURGITATION_MECHANISM_CLEFT":       "open cleft or indentation",
-	"REGURGITATION_MECHANISM_SUTURE_LINE": "leak through a suture line", "REGURGITATION_MECHANISM_DILATATION": "annular dilatation",
-	"REGURGITATION_MECHANISM_ANTERIOR_MOTION": "systolic anterior motion",
-	"REGURGITATION_MECHANISM_CENTRAL":         "central leak without a single lesion",
-	"REGURGITATION_MECHANISM_UNCLEAR":         "looked for and not understood",
-
-	"JET_DIRECTION_ANTERIOR": "anteriorly directed", "JET_DIRECTION_POSTERIOR": "posteriorly directed",
-	"JET_DIRECTION_LATERAL": "laterally directed", "JET_DIRECTION_MEDIAL": "medially directed",
-
-	"GRADE_VALUE_PLUS_0": "0", "GRADE_VALUE_PLUS_1": "1+", "GRADE_VALUE_PLUS_2": "2+", "GRADE_VALUE_PLUS_3": "3+", "GRADE_VALUE_PLUS_4": "4+",
-
-	"CALCIFICATION_EXTENT_FOCAL":      "a spot",
-	"CALCIFICATION_EXTENT_THIRD":      "up to one third of the posterior annulus",
-	"CALCIFICATION_EXTENT_TWO_THIRDS": "up to two thirds of the posterior annulus",
-	"CALCIFICATION_EXTENT_EXTENSIVE":  "more than two thirds of the posterior annulus",
-
-	"PLAN_CONTEXT_CLINIC":                "in the clinic or the conference",
-	"PLAN_CONTEXT_AFTER_PRE_BYPASS_ECHO": "after the echo before bypass",
-	"PLAN_CONTEXT_AFTER_INSPECTION":      "after direct inspection",
-
-	"APPROACH_STERNOTOMY": "full sternotomy", "APPROACH_THORACOTOMY": "right thoracotomy under direct vision",
-	"APPROACH_ENDOSCOPIC": "endoscopic access", "APPROACH_ROBOT_ASSISTED": "robot-assisted access",
-
-	"RIGIDITY_SEMI_RIGID": "semi-rigid",
-
-	"SIZING_BASIS_ANTERIOR_LEAFLET_SURFACE":  "surface of the anterior leaflet",
-	"SIZING_BASIS_ANTERIOR_LEAFLET_HEIGHT":   "height of the anterior leaflet",
-	"SIZING_BASIS_INTERTRIGONAL_DISTANCE":    "distance between the trigones",
-	"SIZING_BASIS_INTERCOMMISSURAL_DISTANCE": "distance between the commissures",
-	"SIZING_BASIS_IMAGING":                   "imaging before the operation",
-
-	"CHORD_LENGTH_BASIS_NORMAL_SEGMENT": "against a normal segment", "CHORD_LENGTH_BASIS_CALLIPER": "by calliper",
-	"CHORD_LENGTH_BASIS_SALINE": "under saline", "CHORD_LENGTH_BASIS_ANNULAR_PLANE": "to the plane of the annulus",
-	"CHORD_LENGTH_BASIS_IMAGING": "from imaging",
-	"CHORD_INSERTION_FREE_EDGE":  "at the free edge", "CHORD_INSERTION_ROUGH_ZONE": "behind the free edge",
-	"CHORD_INSERTION_BODY":       "in the body or at the base",
-	"PAPILLARY_HEAD_COMMISSURAL": "middle or commissural",
-
-	"HEIGHT_REDUCTION_FORM_BASE_STRIP": "by a strip at the base", "HEIGHT_REDUCTION_FORM_BODY_STRIP": "by a horizontal ellipse in the body",
-	"HEIGHT_REDUCTION_FORM_FOLDING": "by folding without cutting", "HEIGHT_REDUCTION_FORM_FREE_EDGE_TRIM": "by a trim of the free edge",
-
-	"RESECTION_SHAPE_BASE_WINGS": "triangular resection with wings along the base",
-
-	"FURTHER_TECHNIQUE_KIND_DECALCIFICATION":         "decalcification of the annulus",
-	"FURTHER_TECHNIQUE_KIND_PATCH":                   "patch for missing tissue",
-	"FURTHER_TECHNIQUE_KIND_CHORD_SHORTENING":        "shortening of native chords",
-	"FURTHER_TECHNIQUE_KIND_PAPILLARY_REPOSITIONING": "repositioning of a papillary muscle",
-	"FURTHER_TECHNIQUE_KIND_CHORD_DIVISION":          "division of secondary chords",
-	"FURTHER_TECHNIQUE_KIND_PERFORATION_SUTURE":      "suture of a perforation",
-	"FURTHER_TECHNIQUE_KIND_SEPTAL_RESECTION":        "resection of septal muscle",
-
-	"STEP_CONDITION_KIND_LEAK_ON_SALINE": "if saline shows a leak", "STEP_CONDITION_KIND_RESIDUAL_PROLAPSE": "if prolapse remains",
-	"STEP_CONDITION_KIND_OPEN_INDENTATION": "if an indentation opens", "STEP_CONDITION_KIND_EXCESS_HEIGHT": "if the posterior leaflet is too high",
-	"STEP_CONDITION_KIND_TISSUE_UNSUITABLE": "if the tissue does not suit the first choice",
-	"STEP_CONDITION_KIND_AS_TEXT":           "on a condition",
-
-	"RUN_REASON_ANTERIOR_MOTION": "systolic anterior motion", "RUN_REASON_CIRCUMFLEX": "circumflex artery",
-	"RUN_REASON_OTHER": "another reason",
-
-	"DEVIATION_REASON_FINDING_DIFFERED":  "the finding differed from imaging",
-	"DEVIATION_REASON_TEST_FAILED":       "a test failed",
-	"DEVIATION_REASON_ANATOMY":           "the anatomy did not allow it",
-	"DEVIATION_REASON_INSTABILITY":       "the patient was unstable",
-	"DEVIATION_REASON_SUPPLY":            "material was not at hand",
-	"DEVIATION_REASON_JUDGEMENT":         "the surgeon's judgement",
-	"DEVIATION_REASON_CONDITION_NOT_MET": "the condition of the planned step was not met",
-
-	"SALINE_LEAK_DISCRETE": "a leak at one spot", "SALINE_LEAK_DIFFUSE": "a diffuse leak", "SALINE_LEAK_NONE": "no leak",
-	"SALINE_LEAK_INCONCLUSIVE": "no clear answer",
-
-	"NOT_DONE_REASON_TIME": "for want of time", "NOT_DONE_REASON_FILLING": "the ventricle could not be filled",
-	"NOT_DONE_REASON_AORTIC_REGURGITATION": "because of aortic regurgitation",
-	"NOT_DONE_REASON_CUSTOM":               "it is not the surgeon's custom", "NOT_DONE_REASON_OTHER": "for another reason",
-
-	"ANTERIOR_MOTION_STATE_CHORDAL":                     "of chords only",
-	"ANTERIOR_MOTION_STATE_LEAFLET_WITHOUT_OBSTRUCTION": "of the leaflet without obstruction",
-	"ANTERIOR_MOTION_STATE_LEAFLET_WITH_OBSTRUCTION":    "of the leaflet with obstruction",
-	"ANTERIOR_MOTION_END_PERSISTS":                      "it persists",
-	"ANTERIOR_MOTION_END_RESOLVED":                      "it resolved",
-	"ANTERIOR_MOTION_END_RETURNED_TO_BYPASS":            "bypass was gone on again",
-
-	"MANOEUVRE_KIND_VOLUME": "volume given", "MANOEUVRE_KIND_VASOPRESSOR": "vasopressor given", "MANOEUVRE_KIND_BETA_BLOCKER": "beta blocker given",
-	"MANOEUVRE_KIND_RATE_OR_PACING": "rate or pacing changed",
-
-	"RESULT_DECISION_ACCEPTED_FOR_RISK": "accepted, a further run judged too dangerous", "RESULT_DECISION_MEDICAL_FIRST": "medical treatment first",
-	"RESULT_DECISION_FURTHER_RUN": "back on bypass",
-
-	"CONVERSION_POINT_BEFORE_REPAIR":    "before any repair step",
-	"CONVERSION_POINT_SAME_STAY":        "later in the same stay",
-	"CONVERSION_REASON_ANTERIOR_MOTION": "systolic anterior motion", "CONVERSION_REASON_TISSUE": "tissue not suitable",
-	"CONVERSION_REASON_INSTABILITY": "time on bypass or instability", "CONVERSION_REASON_OTHER": "another reason",
-	"CHORDS_KEPT_NONE": "none", "CHORDS_KEPT_POSTERIOR": "those of the posterior leaflet", "CHORDS_KEPT_BOTH": "those of both leaflets",
-
-	"CONCOMITANT_KIND_ABLATION": "ablation for atrial fibrillation", "CONCOMITANT_KIND_APPENDAGE_CLOSURE": "closure of the left atrial appendage",
-	"CONCOMITANT_KIND_AORTIC_VALVE":          "aortic valve procedure",
-	"CONCOMITANT_KIND_SEPTAL_DEFECT_CLOSURE": "closure of an atrial septal defect or foramen",
-	"CONCOMITANT_KIND_MYECTOMY":              "septal myectomy", "CONCOMITANT_KIND_OTHER": "another procedure",
-
-	"CORONARY_ACTION_NONE_NEEDED": "nothing was needed", "CORONARY_ACTION_SUTURES_REMOVED": "sutures were removed",
-	"CORONARY_ACTION_GRAFT": "a bypass graft was placed", "CORONARY_ACTION_CATHETER": "catheter intervention",
-	"CORONARY_ACTION_OBSERVED": "observed",
-
-	"COMPLICATION_KIND_CIRCUMFLEX_INJURY": "injury of the circumflex artery", "COMPLICATION_KIND_BLEEDING": "re-exploration for bleeding",
-	"COMPLICATION_KIND_PACEMAKER": "new pacemaker", "COMPLICATION_KIND_KIDNEY_INJURY": "acute kidney injury",
-	"COMPLICATION_KIND_ATRIAL_FIBRILLATION": "new atrial fibrillation", "COMPLICATION_KIND_GROOVE_DISRUPTION": "tear at the atrioventricular groove",
-	"COMPLICATION_KIND_AORTIC_VALVE_INJURY": "injury of the aortic valve", "COMPLICATION_KIND_OTHER": "another complication",
-
-	"FOLLOW_UP_KIND_THIRTY_DAYS": "30 days", "FOLLOW_UP_KIND_ONE_YEAR": "one year", "FOLLOW_UP_KIND_FIVE_YEARS": "five years",
-	"FOLLOW_UP_KIND_OTHER": "another time",
-	"DEATH_CAUSE_VALVE":    "of the valve", "DEATH_CAUSE_CARDIAC": "of the heart otherwise", "DEATH_CAUSE_OTHER": "not of the heart",
-	"ECHO_NOT_DONE_REASON_DECLINED": "the patient declined", "ECHO_NOT_DONE_REASON_ELSEWHERE": "done elsewhere, report not received",
-	"ECHO_NOT_DONE_REASON_OTHER": "another reason", "REINTERVENTION_KIND_CATHETER": "by catheter",
-
-	"PLAN_TIMING_PROSPECTIVE":  "signed and received before incision",
-	"PLAN_TIMING_LATE_ARRIVAL": "signed before incision, received after it",
-}
 
 // word gives the word of an enum value, as everywhere: its name in lower case
 // without the enum's prefix; the zero value and an unknown number have none. It is
@@ -183,18 +27,17 @@ func word(e protoreflect.Enum) string {
 	if v == nil || v.Number() == 0 {
 		return ""
 	}
-	prefix := strings.TrimSuffix(string(values.ByNumber(0).Name()), "UNSPECIFIED")
-	return strings.ToLower(strings.TrimPrefix(string(v.Name()), prefix))
+	return words.OfEnum(string(v.Name()), string(values.ByNumber(0).Name()))
 }
 
 // say gives an enum value in words; the zero value is empty.
 func say(e protoreflect.Enum) string {
 	if v := e.Descriptor().Values().ByNumber(e.Number()); v != nil {
-		if s, ok := spoken[string(v.Name())]; ok {
+		if s, ok := words.Spoken(string(v.Name())); ok {
 			return s
 		}
 	}
-	return spaced(word(e))
+	return words.Spaced(word(e))
 }
 
 // or gives what the note says where a reader would expect a value.
@@ -203,36 +46,6 @@ func or(s string) string {
 		return notRecorded
 	}
 	return s
-}
-
-func spaced(word string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(word) }
-
-func capital(s string) string {
-	for i, r := range s {
-		return string(unicode.ToUpper(r)) + s[i+len(string(r)):]
-	}
-	return s
-}
-
-// sentence begins with a capital and ends with a full stop.
-func sentence(s string) string {
-	s = capital(strings.TrimSpace(s))
-	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, ".”") {
-		return s
-	}
-	return s + "."
-}
-
-// and joins words as a sentence does.
-func and(list []string) string {
-	switch n := len(list); n {
-	case 0:
-		return ""
-	case 1:
-		return list[0]
-	default:
-		return strings.Join(list[:n-1], ", ") + " and " + list[n-1]
-	}
 }
 
 // joined joins what is not empty.
@@ -296,22 +109,22 @@ func usable(t *timestamppb.Timestamp) bool { return t != nil && t.CheckValid() =
 // placeName speaks of a place of the valve: the segments in capitals.
 func placeName(p valve.Place) string {
 	head, station, _ := strings.Cut(string(p), "/")
-	words := strings.Split(head, "_")
-	name := spaced(head)
+	parts := strings.Split(head, "_")
+	name := words.Spaced(head)
 	switch {
-	case len(words) == 1 && len(head) == 2:
+	case len(parts) == 1 && len(head) == 2:
 		name = strings.ToUpper(head)
-	case len(words) == 2 && len(words[0]) == 2 && len(words[1]) == 2 && words[0][0] == words[1][0]:
-		name = "between " + strings.ToUpper(words[0]) + " and " + strings.ToUpper(words[1])
-	case len(words) == 2 && len(words[0]) == 2 && len(words[1]) == 2:
-		name = strings.ToUpper(words[0]) + "-" + strings.ToUpper(words[1])
-	case len(words) == 2 && words[1] == "commissure":
+	case len(parts) == 2 && len(parts[0]) == 2 && len(parts[1]) == 2 && parts[0][0] == parts[1][0]:
+		name = "between " + strings.ToUpper(parts[0]) + " and " + strings.ToUpper(parts[1])
+	case len(parts) == 2 && len(parts[0]) == 2 && len(parts[1]) == 2:
+		name = strings.ToUpper(parts[0]) + "-" + strings.ToUpper(parts[1])
+	case len(parts) == 2 && parts[1] == "commissure":
 		name = "the " + name
 	case head == string(valve.Anterior) || head == string(valve.Posterior):
 		name = "the " + head + " leaflet"
 	}
 	if station != "" && station != string(valve.SegmentMid) {
-		name += ", " + spaced(station)
+		name += ", " + words.Spaced(station)
 	}
 	return name
 }
@@ -325,7 +138,7 @@ func segmentNames(list []trigonev1.Segment) string {
 			names = append(names, n)
 		}
 	}
-	return and(names)
+	return words.And(names)
 }
 
 func commissureName(c trigonev1.Commissure) string {
@@ -360,7 +173,7 @@ func locationNames(list []*trigonev1.Location) string {
 			names = append(names, n)
 		}
 	}
-	return and(names)
+	return words.And(names)
 }
 
 // at puts a preposition before a place; between needs none.

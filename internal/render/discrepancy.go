@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -80,9 +81,9 @@ func discrepancyWidths(g *grid, first, less int) {
 }
 
 func discrepancyCells(d *trigonev1.Discrepancy, lead string) []any {
-	name := sentence(phrase(d.GetClass()))
+	name := words.Capital(words.Spaced(d.GetClass()))
 	if d.GetMetric() != "" {
-		name += ", " + phrase(d.GetMetric())
+		name += ", " + words.Spaced(d.GetMetric())
 	}
 	planned := valueText(d.GetPlanned(), d.PlannedValue, d.GetUnit())
 	actual := valueText(d.GetActual(), d.ActualValue, d.GetUnit())
@@ -92,9 +93,9 @@ func discrepancyCells(d *trigonev1.Discrepancy, lead string) []any {
 	return []any{lead + name, discrepancyPlace(d), planned, actual, judgedBy(d), remark(d)}
 }
 
-func valueText(words string, value *float64, unit string) string {
-	if words != "" {
-		return phrase(words)
+func valueText(stated string, value *float64, unit string) string {
+	if stated != "" {
+		return words.Spaced(stated)
 	}
 	if value == nil {
 		return ""
@@ -128,7 +129,7 @@ func remark(d *trigonev1.Discrepancy) string {
 		parts = append(parts, "plan revised")
 	}
 	if d.GetReason() != "" {
-		parts = append(parts, phrase(reasonWord(d.GetReason())))
+		parts = append(parts, words.Spaced(reasonWord(d.GetReason())))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -9,6 +9,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -133,8 +134,8 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 }
 
 func metricRow(m *trigonev1.MetricValue) []any {
-	name := "  " + sentence(phrase(m.GetMetric()))
-	remark := phrase(m.GetBand())
+	name := "  " + words.Capital(words.Spaced(m.GetMetric()))
+	remark := words.Spaced(m.GetBand())
 	if m.Value == nil {
 		return []any{name, place(m.GetPlace()), "", "", "", cmp.Or(Word(m.GetAbsentReason()), m.GetExplanation())}
 	}
@@ -168,12 +169,12 @@ func occasion(o string) string {
 	}
 	section, id, found := strings.Cut(o, "/")
 	if !found {
-		return phrase(section)
+		return words.Spaced(section)
 	}
 	if section == "operation" {
 		return "operation, " + strings.NewReplacer("run", "run ", "/", ", ", "_", " ").Replace(id)
 	}
-	return phrase(section) + " " + id
+	return words.Spaced(section) + " " + id
 }
 
 // place prints a place of the grammar: p2, a2_p2, lateral_commissure.
@@ -198,7 +199,7 @@ func placeWords(s string) string {
 	if len(s) >= 2 && (s[0] == 'a' || s[0] == 'p') && s[1] >= '1' && s[1] <= '3' {
 		return strings.ToUpper(strings.ReplaceAll(s, "_", "-"))
 	}
-	return phrase(s)
+	return words.Spaced(s)
 }
 
 // Findings prints findings by severity, children under their root unless it is
@@ -222,7 +223,7 @@ func Findings(w io.Writer, e *trigonev1.Evaluation) {
 		slices.SortStableFunc(list, func(a, b *trigonev1.Finding) int {
 			return cmp.Or(-compareBool(a.GetFinalState(), b.GetFinalState()), cmp.Compare(occasionRank(a.GetOccasion()), occasionRank(b.GetOccasion())))
 		})
-		fmt.Fprintf(w, "  %s\n", sentence(Word(s)))
+		fmt.Fprintf(w, "  %s\n", words.Capital(Word(s)))
 		for _, f := range list {
 			root, under := shown[f.GetRoot()]
 			under = under && f.GetRoot() != ""
@@ -231,7 +232,7 @@ func Findings(w io.Writer, e *trigonev1.Evaluation) {
 			}
 			printFinding(w, f, "    ", numbers)
 			if under { // a weaker root hides no stronger finding
-				wrapped(w, "      ", "      ", "What may have caused it: "+phrase(root.GetRule())+".")
+				wrapped(w, "      ", "      ", "What may have caused it: "+words.Spaced(root.GetRule())+".")
 			}
 			for _, child := range e.GetFindings() {
 				if child.GetRoot() == f.GetId() && f.GetId() != "" && f.GetSeverity() <= child.GetSeverity() {
@@ -271,7 +272,7 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 		where = append(where, "finding "+f.GetId()) // by which it is confirmed
 	}
 	body := strings.Repeat(" ", len([]rune(lead))+2)
-	wrapped(w, lead, body, phrase(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
+	wrapped(w, lead, body, words.Spaced(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
 	wrapped(w, body, body, f.GetMessage())
 	if f.GetAdvice() != "" {
 		wrapped(w, body, body, f.GetAdvice())
@@ -370,7 +371,7 @@ func sameSuggestions(list []*trigonev1.Suggestion) []string {
 	for i, text := range order {
 		at := ""
 		if named := occasions[text]; len(named) > 0 {
-			at = " (" + enumerated(named) + ")"
+			at = " (" + words.And(named) + ")"
 		}
 		order[i] = strings.Replace(text, "%s", at, 1)
 	}
@@ -390,28 +391,17 @@ func missing(names []string) string { return listed(names, "") }
 // listed lists names in words, each a leaf or a metric alone or as "leaf at place
 // of occasion"; an occasion equal to known is left out.
 func listed(names []string, known string) string {
-	words := make([]string, len(names))
+	texts := make([]string, len(names))
 	for i, n := range names {
-		words[i] = missingText(n, known)
+		texts[i] = missingText(n, known)
 	}
-	return enumerated(words)
-}
-
-// enumerated joins words as a sentence does.
-func enumerated(words []string) string {
-	switch len(words) {
-	case 0:
-		return ""
-	case 1:
-		return words[0]
-	}
-	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+	return words.And(texts)
 }
 
 func missingText(name, known string) string {
 	name, at, _ := strings.Cut(name, " of ")
 	name, where, _ := strings.Cut(name, " at ")
-	s := phrase(name)
+	s := words.Spaced(name)
 	if p := place(where); p != "" {
 		s += " at " + p
 	}

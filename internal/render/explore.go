@@ -15,6 +15,7 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -129,7 +130,7 @@ func (x *Exploration) Print(w io.Writer) {
 	if x.basis.GetCalibrationId() != "" {
 		label = "range of a calibrated model, not advice"
 	}
-	heading(w, fmt.Sprintf("%s: predicted mean contact of A2-P2 in mm (%s)", sentence(count(len(x.variants), "variant", "variants")), label))
+	heading(w, fmt.Sprintf("%s: predicted mean contact of A2-P2 in mm (%s)", words.Capital(count(len(x.variants), "variant", "variants")), label))
 	if !x.predicts() {
 		fmt.Fprintln(w, "  No contact is predicted for any variant, see below for why; the marks stand alone.")
 	}
@@ -225,7 +226,7 @@ func (x *Exploration) printWindow(w io.Writer) {
 			continue
 		}
 		span, middle, _ := predictionCells(m)
-		g.row(sentence(phrase(m.GetMetric())), span, middle)
+		g.row(words.Capital(words.Spaced(m.GetMetric())), span, middle)
 		for _, part := range strings.Split(m.GetExplanation(), "; ") {
 			if strings.HasPrefix(part, "target: ") {
 				target = part
@@ -240,7 +241,7 @@ func (x *Exploration) printWindow(w io.Writer) {
 		wrapped(w, "  ", "  ", strings.TrimSuffix("Planning window of the plan as it is, everything else unchanged; "+target, "; ")+":")
 		g.print(w)
 		for _, r := range remarks {
-			wrapped(w, "    ", "      ", sentence(r)+".")
+			wrapped(w, "    ", "      ", words.Capital(r)+".")
 		}
 	case why != "":
 		wrapped(w, "  ", "  ", "No planning window: "+why+".")
@@ -296,7 +297,7 @@ func missingOrWhy(explanation string) string {
 
 // axisName names an axis by what it sets and where.
 func axisName(a *trigonev1.AxisDescription) string {
-	return sentence(cmp.Or(phrase(strings.Join(a.GetLeaves(), " and ")), "ring")) + ", " + place(a.GetPlace())
+	return words.Capital(cmp.Or(words.Spaced(strings.Join(a.GetLeaves(), " and ")), "ring")) + ", " + place(a.GetPlace())
 }
 
 func isRing(a *trigonev1.AxisDescription) bool { return len(a.GetLeaves()) == 0 }
@@ -622,7 +623,7 @@ func (x *Exploration) printOrder(w io.Writer) {
 		where = " at " + place(x.order.Place)
 	}
 	wrapped(w, "  ", "  ", fmt.Sprintf("In the order asked for, %s first of %s%s; variants without a value last, equal ones in grid order. "+
-		"A larger or smaller number is not a better plan.", direction, phrase(x.order.Metric), where))
+		"A larger or smaller number is not a better plan.", direction, words.Spaced(x.order.Metric), where))
 	scales := x.scales()
 	cells, _ := x.cells()
 	byContact := x.order.Metric == metric.IDPredictedContact
@@ -690,7 +691,7 @@ func isPrediction(m *trigonev1.VariantMetric) bool {
 
 func (x *Exploration) printLegend(w io.Writer) {
 	have := map[string]bool{}
-	words := map[string]string{}
+	word := map[string]string{}
 	without := map[string]int{}
 	everywhere := x.openEverywhere()
 	gaps := false
@@ -701,7 +702,7 @@ func (x *Exploration) printLegend(w io.Writer) {
 		c := contactOf(v.metrics)
 		if c.why != "" {
 			without[c.why]++
-			words[c.why] = c.word
+			word[c.why] = c.word
 		}
 		gaps = gaps || strings.HasPrefix(c.low, "-")
 	}
@@ -728,7 +729,7 @@ func (x *Exploration) printLegend(w io.Writer) {
 	}
 	g.print(w)
 	for _, why := range slices.Sorted(maps.Keys(without)) {
-		wrapped(w, "  ", "    ", fmt.Sprintf("%s (%s): %s.", sentence(words[why]), count(without[why], "variant", "variants"), why))
+		wrapped(w, "  ", "    ", fmt.Sprintf("%s (%s): %s.", words.Capital(word[why]), count(without[why], "variant", "variants"), why))
 	}
 	if gaps {
 		fmt.Fprintln(w, "  A contact below 0 is a gap.")

@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -79,7 +80,7 @@ func RulesPage(w io.Writer, list *trigonev1.ListRulesResponse, sources []*trigon
 			t.Rows = append(t.Rows, []string{r.GetId(), r.GetSummary(), strings.Join(limits, "; "), Word(r.GetKind()), r.GetSource(), since})
 			cited[r.GetSource()] = true
 		}
-		t.Title = sentence(Word(s)) + ": " + count(len(t.Rows), "rule", "rules")
+		t.Title = words.Capital(Word(s)) + ": " + count(len(t.Rows), "rule", "rules")
 		content.Tables = append(content.Tables, t)
 	}
 	content.Tables = append(content.Tables, sourceTable(sources, cited))
@@ -129,5 +130,5 @@ func limitText(l *trigonev1.AppliedLimit) string {
 	if l.GetOwner() == trigonev1.LimitOwner_LIMIT_OWNER_SITE {
 		owner = ", set by the site"
 	}
-	return fmt.Sprintf("%s (%s%s)", quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()), phrase(l.GetThreshold()), owner)
+	return fmt.Sprintf("%s (%s%s)", quantity(l.GetValue(), decimals(l.GetValue()), l.GetUnit()), words.Spaced(l.GetThreshold()), owner)
 }

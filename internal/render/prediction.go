@@ -8,6 +8,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -65,10 +66,10 @@ func printNoRange(w io.Writer, list []forecast) {
 		from := concerned[0].from
 		everything := !slices.ContainsFunc(list, func(f forecast) bool { return f.why != why && (f.from == from || f.from == fromBoth) })
 		if everything && !slices.ContainsFunc(concerned, func(f forecast) bool { return f.from != from }) {
-			wrapped(w, "  ", "    ", "Nothing is predicted from "+from+". "+sentence(why)+".")
+			wrapped(w, "  ", "    ", "Nothing is predicted from "+from+". "+words.Capital(why)+".")
 			continue
 		}
-		wrapped(w, "  ", "    ", sentence(why)+". This concerns "+enumerated(quantities(concerned))+".")
+		wrapped(w, "  ", "    ", words.Capital(why)+". This concerns "+words.And(quantities(concerned))+".")
 	}
 }
 
@@ -101,7 +102,7 @@ func forecasts(e *trigonev1.Evaluation) []forecast {
 		if !predicted(m) {
 			continue
 		}
-		f := forecast{quantity: sentence(phrase(m.GetMetric())), place: place(m.GetPlace()), from: "plan"}
+		f := forecast{quantity: words.Capital(words.Spaced(m.GetMetric())), place: place(m.GetPlace()), from: "plan"}
 		if m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION {
 			f.from = "what was done"
 		}
@@ -176,7 +177,7 @@ func printInWords(w io.Writer, e *trigonev1.Evaluation) {
 		}
 		row, _ := metric.MetricByID(valve.ID(id))
 		for _, text := range order {
-			wrapped(w, "  ", "    ", sentence(row.Name)+" ("+strings.Join(occasions[text], "; ")+"). "+sentence(text)+".")
+			wrapped(w, "  ", "    ", words.Capital(row.Name)+" ("+strings.Join(occasions[text], "; ")+"). "+words.Capital(text)+".")
 		}
 	}
 }

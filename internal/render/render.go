@@ -13,7 +13,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -25,6 +24,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // width is the widest line, in columns.
@@ -63,31 +63,7 @@ func Word(e protoreflect.Enum) string {
 	if v.Number() == 0 {
 		return ""
 	}
-	name, _ := strings.CutPrefix(string(v.Name()), prefix(string(d.Name())))
-	return phrase(strings.ToLower(name))
-}
-
-// prefix gives the prefix of an enum's values: SectionState, SECTION_STATE_.
-func prefix(name string) string {
-	var b strings.Builder
-	for i, r := range name {
-		if unicode.IsUpper(r) && i > 0 {
-			b.WriteByte('_')
-		}
-		b.WriteRune(unicode.ToUpper(r))
-	}
-	return b.String() + "_"
-}
-
-// phrase turns an id into words.
-func phrase(id string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(id) }
-
-// sentence is a phrase that begins with a capital.
-func sentence(s string) string {
-	for i, r := range s {
-		return string(unicode.ToUpper(r)) + s[i+len(string(r)):]
-	}
-	return s
+	return words.Spaced(words.OfEnum(string(v.Name()), string(d.Values().ByNumber(0).Name())))
 }
 
 // unitText gives a UCUM unit as it is printed; a pure number has none.

@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -13,7 +14,7 @@ import (
 // evaluation.
 func Case(w io.Writer, c *trigonev1.Case) {
 	fmt.Fprintf(w, "%s  (case number %s)\n", c.GetName(), cmp.Or(c.GetCaseFile().GetExternalIdentifier().GetValue(), "none"))
-	fmt.Fprintf(w, "%s, version %d, changed %s UTC\n\n", sentence(Word(c.GetState())), c.GetCaseVersion(), minute(c.GetChangedTime()))
+	fmt.Fprintf(w, "%s, version %d, changed %s UTC\n\n", words.Capital(Word(c.GetState())), c.GetCaseVersion(), minute(c.GetChangedTime()))
 	Sections(w, c.GetSections())
 	if c.GetEvaluation() != nil {
 		fmt.Fprintln(w)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -20,7 +21,7 @@ func Freedom(w io.Writer, f *trigonev1.Freedom) {
 	g.most(5, 34)
 	for _, r := range f.GetRanges() {
 		if r.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE {
-			g.row(sentence(phrase(r.GetLeaf())), place(r.GetPlace()), Range(r.GetLeaf(), r.Lower, r.Upper, r.GetUnit()), present(r), position(r))
+			g.row(words.Capital(words.Spaced(r.GetLeaf())), place(r.GetPlace()), Range(r.GetLeaf(), r.Lower, r.Upper, r.GetUnit()), present(r), position(r))
 		}
 	}
 	g.print(w)
@@ -32,7 +33,7 @@ func Freedom(w io.Writer, f *trigonev1.Freedom) {
 		if len(r.GetMissing()) > 0 {
 			why = "missing " + missing(r.GetMissing())
 		}
-		what := sentence(phrase(r.GetLeaf()))
+		what := words.Capital(words.Spaced(r.GetLeaf()))
 		if p := place(r.GetPlace()); p != "" {
 			what += " (" + p + ")"
 		}
@@ -73,7 +74,7 @@ func position(r *trigonev1.FreedomRange) string {
 
 // Confirmed prints the answer to a confirmation or its revocation.
 func Confirmed(w io.Writer, c *trigonev1.Confirmation, caseVersion int64, sections []*trigonev1.SectionStatus, e *trigonev1.Evaluation) {
-	fmt.Fprintf(w, "%s (finding %s): %s, case version %d\n\n", sentence(phrase(c.GetRule())), c.GetFindingId(), Word(c.GetState()), caseVersion)
+	fmt.Fprintf(w, "%s (finding %s): %s, case version %d\n\n", words.Capital(words.Spaced(c.GetRule())), c.GetFindingId(), Word(c.GetState()), caseVersion)
 	Sections(w, sections)
 	fmt.Fprintf(w, "\n%s\n", Count(e).findings())
 }
@@ -81,7 +82,7 @@ func Confirmed(w io.Writer, c *trigonev1.Confirmation, caseVersion int64, sectio
 // Again prints an evaluation that repeats an earlier one: how faithful it is, and
 // what it says otherwise.
 func Again(w io.Writer, r *trigonev1.EvaluateAgainResponse) {
-	fmt.Fprintf(w, "%s, compared with evaluation %d: %s\n", sentence(Word(r.GetFidelity())), r.GetComparedWith(), versions(r.GetEvaluation()))
+	fmt.Fprintf(w, "%s, compared with evaluation %d: %s\n", words.Capital(Word(r.GetFidelity())), r.GetComparedWith(), versions(r.GetEvaluation()))
 	wrapped(w, "", "", r.GetExplanation())
 	for _, part := range []struct {
 		title string

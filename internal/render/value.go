@@ -3,6 +3,7 @@ package render
 import (
 	"io"
 
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -19,7 +20,7 @@ func Value(m *trigonev1.MetricValue) string {
 	}
 	text := quantity(m.GetValue(), places(m.GetMetric(), m.GetValue()), m.GetUnit())
 	if m.GetBand() != "" {
-		text += " (" + phrase(m.GetBand()) + ")"
+		text += " (" + words.Spaced(m.GetBand()) + ")"
 	}
 	return text
 }
