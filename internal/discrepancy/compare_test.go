@@ -1123,6 +1123,9 @@ func TestContent(t *testing.T) {
 			r.change(f)
 			got := find(f, r.id)
 			r.want.DiscrepancyID, r.want.FormulaNumber = r.id, 1
+			if form, known := metric.FormulaNumber(valve.ID(r.want.Metric)); known {
+				r.want.MetricFormulaNumber = n(form)
+			}
 			if !reflect.DeepEqual(got, r.want) {
 				t.Errorf("got\n%+v\nwant\n%+v", got, r.want)
 			}

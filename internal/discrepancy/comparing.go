@@ -12,6 +12,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // comparing is one case being compared with one plan.
@@ -82,6 +83,9 @@ func (c *comparing) index() {
 // that agrees or does not apply loses it in the end.
 func (c *comparing) add(e entry) {
 	e.FormulaNumber = formulaNumbers[e.Kind]
+	if n, known := metric.FormulaNumber(valve.ID(e.Metric)); known {
+		e.MetricFormulaNumber = units.Some(n)
+	}
 	c.list = append(c.list, e)
 }
 
@@ -135,13 +139,13 @@ func key(kind Kind, subject, metric string, at valve.Place, when string) string 
 
 // id joins what makes a discrepancy the same one in every evaluation.
 func id(class Class, parts ...string) string {
-	words := []string{string(class)}
+	list := []string{string(class)}
 	for _, p := range parts {
 		if p != "" {
-			words = append(words, p)
+			list = append(list, p)
 		}
 	}
-	return strings.Join(words, "|")
+	return strings.Join(list, "|")
 }
 
 // withoutStep gives the part of a step's place behind its id, any other place as
@@ -171,7 +175,7 @@ func (c *comparing) read(k valve.Key) (value float64, missing string) {
 	case ok:
 		return v, ""
 	case m.Absent != "":
-		return 0, k.String() + " (" + words(string(m.Absent)) + ")"
+		return 0, k.String() + " (" + words.Spaced(string(m.Absent)) + ")"
 	}
 	return 0, k.String()
 }

@@ -9,6 +9,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // course speaks of further pump runs and of conversion.
@@ -196,7 +197,7 @@ func (c *comparing) aboveAccepted(g repair.Grade) (worst graded, above bool) {
 
 // setWords names a result: leaving theatre, off bypass after pump run 1.
 func setWords(s *repair.Study) string {
-	text := cmp.Or(words(string(s.Stage)), "a result without a stage")
+	text := cmp.Or(words.Spaced(string(s.Stage)), "a result without a stage")
 	if s.Run > 0 {
 		text += fmt.Sprintf(" after pump run %d", s.Run)
 	}
@@ -255,9 +256,9 @@ func (c *comparing) anteriorMotion(s *repair.Study, e entry) entry {
 		return notRecorded(e, "anterior_motion", s)
 	}
 	baseline := c.baseline(func(a *repair.Study) bool { return a.AnteriorMotion != "" })
-	e.Planned, e.Actual = "none", words(s.AnteriorMotion)
+	e.Planned, e.Actual = "none", words.Spaced(s.AnteriorMotion)
 	if baseline != nil {
-		e.Planned = words(baseline.AnteriorMotion)
+		e.Planned = words.Spaced(baseline.AnteriorMotion)
 	}
 	e.Message = fmt.Sprintf("Systolic anterior motion at %s: %s", setWords(s), e.Actual)
 	if rank == 0 || (baseline != nil && rank <= slices.Index(motions, baseline.AnteriorMotion)) {
@@ -358,7 +359,7 @@ func (c *comparing) lateralWall(s *repair.Study, e entry) entry {
 func notRecorded(e entry, what string, s *repair.Study) entry {
 	e.Verdict = NotJudged
 	e.Missing = []string{what + " of " + string(s.Occasion)}
-	e.Message = fmt.Sprintf("%s at %s cannot be judged", capital(words(what)), setWords(s))
+	e.Message = fmt.Sprintf("%s at %s cannot be judged", words.Capital(words.Spaced(what)), setWords(s))
 	return e
 }
 

@@ -12,6 +12,7 @@ import (
 	"trigone/internal/repair"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 const (
@@ -35,7 +36,7 @@ func (s outcomeSet) words() string {
 	if s.stage == valve.OffBypass {
 		return "off bypass (first set)"
 	}
-	return words(string(s.stage))
+	return words.Spaced(string(s.stage))
 }
 
 // outcomeSets gives the sets that there are; that on leaving theatre is always

@@ -6,6 +6,7 @@ import (
 
 	"trigone/internal/repair"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // recordConflicts speaks of references and counts in the record of the operation
@@ -28,29 +29,29 @@ func (c *comparing) recordConflicts() {
 		what := describe(s.Step)
 		if s.PlannedStepID != "" && len(c.in.Case.Plans) > 0 && !c.everPlanned(s.PlannedStepID) {
 			conflict(s, "planned_step_id", "a step of a plan", "no plan revision holds it",
-				capital(what)+" answers a planned step that no plan revision holds")
+				words.Capital(what)+" answers a planned step that no plan revision holds")
 		}
 		if s.Fate == repair.Revised && s.RevisedBy != "" {
 			switch {
 			case !c.performedStep(s.RevisedBy):
 				conflict(s, "revised_by", "a step of the operation", "the operation does not hold it",
-					capital(what)+" is revised by a step that the operation does not hold")
+					words.Capital(what)+" is revised by a step that the operation does not hold")
 			case c.inCircle(s):
 				conflict(s, "revised_by", "a chain with an end", "a circle",
-					capital(what)+" is part of a circle of revisions")
+					words.Capital(what)+" is part of a circle of revisions")
 			}
 		}
 		if s.TakenDownInRun > 0 && s.TakenDownInRun < s.Run {
 			conflict(s, "taken_down_in_run", fmt.Sprintf("run %d or later", s.Run), fmt.Sprintf("run %d", s.TakenDownInRun),
-				capital(what)+" is taken down in a pump run before the one in which it was done")
+				words.Capital(what)+" is taken down in a pump run before the one in which it was done")
 		}
 		if s.Run > 0 && c.runMissing(s.Run) {
 			conflict(s, "run", "a run of the list", fmt.Sprintf("run %d", s.Run),
-				fmt.Sprintf("%s was done in pump run %d, which the complete list of runs does not hold", capital(what), s.Run))
+				fmt.Sprintf("%s was done in pump run %d, which the complete list of runs does not hold", words.Capital(what), s.Run))
 		}
 		if s.Fate == repair.InPlace && c.op.Converted() && slices.Contains(c.op.Conversion.TriedStepIDs, s.ID) {
 			conflict(s, "tried_step_ids", "taken down", "in place",
-				capital(what)+" is in place at the end and listed as tried before the replacement")
+				words.Capital(what)+" is in place at the end and listed as tried before the replacement")
 		}
 	}
 	c.resultConflicts()

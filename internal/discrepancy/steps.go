@@ -9,6 +9,7 @@ import (
 	"trigone/internal/repair"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // conditionNotMet is the recorded reason that tells that the condition of a
@@ -31,12 +32,12 @@ func (c *comparing) planInForce() {
 		e.Message = fmt.Sprintf("Plan revision %d is in force: %s", c.revision.Revision, f.Explanation)
 	case repair.Retrospective, repair.Unsigned:
 		c.plan = c.revision.Plan
-		e.Message = capital(f.Explanation) + "; what differs from the last plan revision stands beneath"
+		e.Message = words.Capital(f.Explanation) + "; what differs from the last plan revision stands beneath"
 	case repair.NoIncisionTime:
 		e.Class, e.DiscrepancyID, e.Verdict = NotEvaluable, id(NotEvaluable, string(valve.AtPlan)), NotJudged
 		e.Planned, e.Actual = "", ""
 		e.Missing = []string{"incision_time of operation"}
-		e.Message = capital(f.Explanation) + "; nothing is compared with a plan"
+		e.Message = words.Capital(f.Explanation) + "; nothing is compared with a plan"
 	default:
 		e.Actual = "no plan was received"
 		e.Message = "No plan was received; nothing is compared with a plan"
@@ -134,7 +135,7 @@ func (c *comparing) omitted(e entry, m matching, i int) {
 		e.Verdict = NotJudged
 		e.Missing = []string{"whether the condition was met"}
 		e.Message = fmt.Sprintf("Planned %s on condition of %s: not performed, and whether the condition was met is not recorded",
-			e.Planned, words(planned.Condition))
+			e.Planned, words.Spaced(planned.Condition))
 	}
 	c.add(e)
 	if planned.Technique == repair.Annuloplasty {
@@ -195,12 +196,12 @@ func (c *comparing) addedSteps(m matching) {
 		e.DiscrepancyID = id(StepAdded, s.ID)
 		e.Place = onlyPlace(s.Step)
 		e.Planned, e.Actual = "not planned", describe(s.Step)
-		e.Message = fmt.Sprintf("%s was performed and is not in the plan%s", capital(e.Actual), because(s.Reason))
+		e.Message = fmt.Sprintf("%s was performed and is not in the plan%s", words.Capital(e.Actual), because(s.Reason))
 		if c.plan.StepsRecorded != valve.Complete {
 			e.Verdict = NotJudged
 			e.Planned = ""
 			e.Missing = []string{"steps_recorded of plan"}
-			e.Message = fmt.Sprintf("%s was performed and is not among the planned steps, which are not stated to be complete", capital(e.Actual))
+			e.Message = fmt.Sprintf("%s was performed and is not among the planned steps, which are not stated to be complete", words.Capital(e.Actual))
 		}
 		c.add(e)
 	}
@@ -232,11 +233,11 @@ func (c *comparing) place(a answer) {
 		return
 	}
 	e := c.pairEntry(KindStepPlace, StepRelocated, a, "")
-	technique := capital(words(string(planned.Technique)))
+	technique := words.Capital(words.Spaced(string(planned.Technique)))
 	switch {
 	case a.as == substituted && samePlace(planned, done):
 		e.Verdict, e.Place = Agrees, onlyPlace(planned)
-		e.Message = fmt.Sprintf("%s was performed where %s was planned", capital(describe(done)), words(string(planned.Technique)))
+		e.Message = fmt.Sprintf("%s was performed where %s was planned", words.Capital(describe(done)), words.Spaced(string(planned.Technique)))
 	case a.as == substituted:
 		e.notApplicable("another technique was performed, which takes in more than the planned place or less")
 		e.Message = fmt.Sprintf("Place of the planned %s: %s", describe(planned), e.NotApplicableBecause)
@@ -266,16 +267,16 @@ func (c *comparing) technique(a answer, m matching) {
 	if a.as != substituted {
 		e.Verdict, e.Place = Agrees, onlyPlace(a.step.Step)
 		e.Planned, e.Actual = techniqueWords(planned), techniqueWords(a.step.Step)
-		e.Message = fmt.Sprintf("%s: the technique planned", capital(e.Actual))
+		e.Message = fmt.Sprintf("%s: the technique planned", words.Capital(e.Actual))
 		c.add(e)
 		return
 	}
 	e.Place = onlyPlace(planned)
-	e.Message = fmt.Sprintf("%s was performed in place of the planned %s%s", capital(e.Actual), e.Planned, because(a.step.Reason))
+	e.Message = fmt.Sprintf("%s was performed in place of the planned %s%s", words.Capital(e.Actual), e.Planned, because(a.step.Reason))
 	if s, ok := m.notKept[a.planned]; ok && s.ID != a.step.ID {
 		e.Reason = cmp.Or(s.Reason, a.step.Reason)
 		e.Message = fmt.Sprintf("%s is in place of the planned %s, which was performed and not kept%s",
-			capital(e.Actual), e.Planned, because(e.Reason))
+			words.Capital(e.Actual), e.Planned, because(e.Reason))
 	}
 	c.add(e)
 }
@@ -359,7 +360,7 @@ func (c *comparing) dimensions(a answer) {
 		e := c.pairEntry(kind, StepParameter, a, string(k.ID), string(k.ID), withoutStep(k.Place))
 		e.Metric, e.Place = string(k.ID), actualKey.Place
 		e.Method = c.measured[actualKey].Context.Method
-		what := words(k.ID) + side(k.Place)
+		what := words.Spaced(k.ID) + side(k.Place)
 		p, missingPlan := c.read(k)
 		v, missingActual := c.read(actualKey)
 		if missingPlan != "" || missingActual != "" {
@@ -368,7 +369,7 @@ func (c *comparing) dimensions(a answer) {
 				e.Planned, e.PlannedValue = amount(k.ID, p), units.Some(p)
 			}
 			e.Missing = missing(missingPlan, missingActual)
-			e.Message = fmt.Sprintf("%s of the %s cannot be compared with the plan", capital(what), describe(a.step.Step))
+			e.Message = fmt.Sprintf("%s of the %s cannot be compared with the plan", words.Capital(what), describe(a.step.Step))
 			c.add(e)
 			continue
 		}
@@ -376,7 +377,7 @@ func (c *comparing) dimensions(a answer) {
 		numbers(&e.Comparison, k.ID, p, v, tolerance.Of(p), tolerance.Margin(p))
 		e.ActualSD, e.Owner = c.sd(actualKey), tolerance.Owner
 		e.Planned = amount(k.ID, p)
-		e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", capital(what), describe(a.step.Step), e.Actual, e.Planned, c.outcome(&e.Comparison))
+		e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", words.Capital(what), describe(a.step.Step), e.Actual, e.Planned, c.outcome(&e.Comparison))
 		c.add(e)
 	}
 }
@@ -397,7 +398,7 @@ func (c *comparing) outcome(d *Comparison) string {
 
 func side(p valve.Place) string {
 	if rest := withoutStep(p); rest != "" {
-		return " of the " + words(rest)
+		return " of the " + words.Spaced(rest)
 	}
 	return ""
 }
@@ -477,22 +478,22 @@ func (c *comparing) counts(a answer, m matching) {
 		e := c.pairEntry(KindStepDimension, StepParameter, a, n.name, n.name, n.side)
 		e.Metric, e.Unit = n.name, units.One
 		e.Place = valve.AtStep(a.step.ID)
-		what := words(n.name)
+		what := words.Spaced(n.name)
 		if n.side != "" {
 			e.Place += "/" + valve.Place(n.side)
-			what += " of the " + words(n.side)
+			what += " of the " + words.Spaced(n.side)
 		}
 		e.Planned, e.PlannedValue = number(float64(want)), units.Some(float64(want))
 		switch {
 		case !all:
 			e.Verdict, e.Actual = NotJudged, ""
 			e.Missing = []string{n.name + " at " + string(e.Place) + " of operation"}
-			e.Message = fmt.Sprintf("%s of the %s cannot be compared with the plan", capital(what), describe(a.step.Step))
+			e.Message = fmt.Sprintf("%s of the %s cannot be compared with the plan", words.Capital(what), describe(a.step.Step))
 		default:
 			e.Actual, e.ActualValue = number(float64(sum)), units.Some(float64(sum))
 			e.Difference, e.Tolerance, e.Margin = units.Some(float64(sum-want)), units.Some(0.0), units.Some(0.0)
 			e.Verdict = judge(float64(sum-want), 0, 0)
-			e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", capital(what), describe(a.step.Step), e.Actual, e.Planned, c.outcome(&e.Comparison))
+			e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", words.Capital(what), describe(a.step.Step), e.Actual, e.Planned, c.outcome(&e.Comparison))
 		}
 		c.add(e)
 	}
@@ -565,24 +566,24 @@ func (c *comparing) addWord(kind Kind, class Class, a answer, w word) {
 	}
 	e := c.pairEntry(kind, class, a, w.name, w.name)
 	e.Metric, e.Place = w.name, valve.AtStep(a.step.ID)
-	e.Planned, e.Actual = words(w.planned), words(w.actual)
+	e.Planned, e.Actual = words.Spaced(w.planned), words.Spaced(w.actual)
 	if w.name == ringFamily { // a key, not a word
 		e.Planned, e.Actual = w.planned, w.actual
 	}
-	what, step := words(w.name), describe(a.step.Step)
-	e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", capital(what), step, e.Actual, e.Planned, because(e.Reason))
+	what, step := words.Spaced(w.name), describe(a.step.Step)
+	e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", words.Capital(what), step, e.Actual, e.Planned, because(e.Reason))
 	switch w.actual {
 	case "":
 		e.Verdict = NotJudged
 		e.Missing = []string{w.name + " at " + string(e.Place) + " of operation"}
-		e.Message = fmt.Sprintf("%s of the %s cannot be compared with the plan", capital(what), step)
+		e.Message = fmt.Sprintf("%s of the %s cannot be compared with the plan", words.Capital(what), step)
 	case w.planned:
 		e.Verdict = Agrees
-		e.Message = fmt.Sprintf("%s of the %s: %s as planned", capital(what), step, e.Actual)
+		e.Message = fmt.Sprintf("%s of the %s: %s as planned", words.Capital(what), step, e.Actual)
 	case otherShape:
 		e.Actual = ""
 		e.notApplicable("the shape of the resection is another one")
-		e.Message = fmt.Sprintf("%s of the %s: %s", capital(what), step, e.NotApplicableBecause)
+		e.Message = fmt.Sprintf("%s of the %s: %s", words.Capital(what), step, e.NotApplicableBecause)
 	}
 	c.add(e)
 }

@@ -9,6 +9,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // sameStay is the point of a conversion after the patient had left theatre with
@@ -107,14 +108,14 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 		return
 	}
 	e.Planned = aim(t)
-	what := words(t.Leaf)
+	what := words.Spaced(t.Leaf)
 	if t.Place != valve.Nowhere {
 		what += " at " + placeWords(t.Place)
 	}
-	at := words(string(stage))
+	at := words.Spaced(string(stage))
 	if c.replacedInTheatre() {
 		e.notApplicable(replaced)
-		e.Message = fmt.Sprintf("%s at %s: aim %s; %s", capital(what), at, e.Planned, replaced)
+		e.Message = fmt.Sprintf("%s at %s: aim %s; %s", words.Capital(what), at, e.Planned, replaced)
 		c.add(e)
 		return
 	}
@@ -126,9 +127,9 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	if gap != "" {
 		e.Verdict = NotJudged
 		e.Missing = []string{gap}
-		e.Message = fmt.Sprintf("%s at %s: aim %s; there is no value to judge", capital(what), at, e.Planned)
+		e.Message = fmt.Sprintf("%s at %s: aim %s; there is no value to judge", words.Capital(what), at, e.Planned)
 		if t.Method != "" {
-			e.Message += " by " + words(string(t.Method))
+			e.Message += " by " + words.Spaced(string(t.Method))
 		}
 		c.add(e)
 		return
@@ -143,9 +144,9 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	tolerance := c.tolerance(t.Leaf)
 	withinRange(&e.Comparison, t.Leaf, t.Low, t.High, v, tolerance.Margin(end))
 	e.ActualSD, e.Owner = c.sd(key), tolerance.Owner
-	e.Message = fmt.Sprintf("%s at %s: %s, aim %s%s", capital(what), at, e.Actual, e.Planned, doubt(e.Verdict))
+	e.Message = fmt.Sprintf("%s at %s: %s, aim %s%s", words.Capital(what), at, e.Actual, e.Planned, doubt(e.Verdict))
 	if t.Method != "" && method == "" {
-		e.Message += fmt.Sprintf("; the method is not stated, the aim is by %s", words(string(t.Method)))
+		e.Message += fmt.Sprintf("; the method is not stated, the aim is by %s", words.Spaced(string(t.Method)))
 	}
 	c.add(e)
 }
@@ -177,7 +178,7 @@ func (c *comparing) gradeTarget(e entry, t repair.Target, stage valve.Stage) {
 		return
 	}
 	e.Planned = "at most " + t.Grade.String()
-	subject := "Regurgitation at " + words(string(stage))
+	subject := "Regurgitation at " + words.Spaced(string(stage))
 	if c.replacedInTheatre() {
 		e.notApplicable(replaced)
 		e.Message = fmt.Sprintf("%s: aim %s; %s", subject, e.Planned, replaced)

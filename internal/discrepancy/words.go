@@ -8,10 +8,8 @@ import (
 
 	"trigone/internal/repair"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
-
-// words prints a word of the contract.
-func words[T ~string](w T) string { return strings.ReplaceAll(string(w), "_", " ") }
 
 // placeWords prints a place: P2, boundary P1-P2, lateral commissure.
 func placeWords(p valve.Place) string {
@@ -22,17 +20,17 @@ func placeWords(p valve.Place) string {
 		if !has {
 			return strings.ToUpper(segment)
 		}
-		return strings.ToUpper(segment) + " (" + words(station) + ")"
+		return strings.ToUpper(segment) + " (" + words.Spaced(station) + ")"
 	case slices.Contains([]valve.Place{"a1_a2", "a2_a3", "p1_p2", "p2_p3"}, p):
 		return "the boundary " + strings.ToUpper(strings.ReplaceAll(text, "_", "-"))
 	case slices.Contains([]valve.Place{"a1_p1", "a2_p2", "a3_p3"}, p):
 		return strings.ToUpper(strings.ReplaceAll(text, "_", "-"))
 	case p == valve.AtCommissure(valve.LateralCommissure), p == valve.AtCommissure(valve.MedialCommissure):
-		return "the " + words(text)
+		return "the " + words.Spaced(text)
 	case p == valve.AtLeaflet(valve.Anterior), p == valve.AtLeaflet(valve.Posterior):
 		return "the " + text + " leaflet"
 	}
-	return words(text)
+	return words.Spaced(text)
 }
 
 // where prints a list of places.
@@ -41,24 +39,17 @@ func where(places []valve.Place) string {
 	for i, p := range places {
 		list[i] = placeWords(p)
 	}
-	return enumerate(list)
-}
-
-func enumerate(list []string) string {
-	if len(list) < 2 {
-		return strings.Join(list, "")
-	}
-	return strings.Join(list[:len(list)-1], ", ") + " and " + list[len(list)-1]
+	return words.And(list)
 }
 
 // describe prints a step: leaflet resection at P2.
 func describe(s *repair.Step) string {
-	text := cmp.Or(words(string(s.Technique)), "step whose technique is not recorded")
+	text := cmp.Or(words.Spaced(string(s.Technique)), "step whose technique is not recorded")
 	switch {
 	case s.Technique == repair.Annuloplasty && s.Ring != nil && s.Ring.Kind != "":
-		return words(s.Ring.Kind)
+		return words.Spaced(s.Ring.Kind)
 	case s.Technique == repair.FurtherTechnique && s.Form != "":
-		text = words(s.Form)
+		text = words.Spaced(s.Form)
 	case s.Technique == repair.EdgeToEdge && s.Slice != "":
 		return text + " at " + placeWords(valve.AtSlice(s.Slice))
 	}
@@ -70,9 +61,9 @@ func describe(s *repair.Step) string {
 
 // techniqueWords prints a technique without its place.
 func techniqueWords(s *repair.Step) string {
-	text := words(string(s.Technique))
+	text := words.Spaced(string(s.Technique))
 	if s.Technique == repair.FurtherTechnique && s.Form != "" {
-		text = words(s.Form)
+		text = words.Spaced(s.Form)
 	}
 	return text
 }
@@ -88,18 +79,10 @@ func span(low, high float64, text func(float64) string) string {
 	return text(low) + " to " + text(high)
 }
 
-// capital puts a sentence's first letter in upper case.
-func capital(text string) string {
-	if text == "" {
-		return text
-	}
-	return strings.ToUpper(text[:1]) + text[1:]
-}
-
 // because adds a recorded reason to a sentence.
 func because(reason string) string {
 	if reason == "" {
 		return ""
 	}
-	return "; reason recorded: " + words(reason)
+	return "; reason recorded: " + words.Spaced(reason)
 }
