@@ -131,6 +131,7 @@ func (b *Book) prepareCaseRetraction(ctx context.Context, who Principal, req *tr
 	ch := begin(f, who, now)
 	ch.judged = false // what was said of it stands
 	ch.after.Case.State = storage.CaseRetracted
+	ch.amend(convert.Word(trigonev1.ChangeKind_CHANGE_KIND_CASE_RETRACTED), req.GetReasonText())
 	ch.tell(trigonev1.ChangeKind_CHANGE_KIND_CASE_RETRACTED, storage.Change{Reason: convert.Word(req.GetReason())})
 	return ch, nil
 }
@@ -211,9 +212,7 @@ func (b *Book) prepareAmendment(ctx context.Context, who Principal, req *trigone
 		c.FormerPatients = append(c.FormerPatients, c.Patient)
 		c.Patient = patient
 	}
-	ch.write.Amendments = append(ch.write.Amendments, storage.Amendment{
-		Kind: convert.Word(req.GetAmendment()), Caller: who.Name, Time: now, Reason: req.GetReason(),
-	})
+	ch.amend(convert.Word(req.GetAmendment()), req.GetReason())
 	ch.tell(trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_AMENDED, storage.Change{Reason: convert.Word(req.GetAmendment())})
 	ch.retract(open, trigonev1.RetractionReason_RETRACTION_REASON_WRONG_PATIENT, req.GetReason())
 	return ch, nil

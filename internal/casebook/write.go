@@ -224,6 +224,12 @@ func (ch *change) retract(sections []string, reason trigonev1.RetractionReason, 
 	}
 }
 
+// amend adds the entry of what a reviewer did to the case as a whole. Its free text is
+// in no change.
+func (ch *change) amend(kind, reason string) {
+	ch.write.Amendments = append(ch.write.Amendments, storage.Amendment{Kind: kind, Caller: ch.who.Name, Time: ch.at, Reason: reason})
+}
+
 // enter adds an entry on a confirmation. Its free text is in no change.
 func (ch *change) enter(c storage.Confirmation) {
 	c.Time, c.CaseVersion = ch.at, ch.after.Case.Version

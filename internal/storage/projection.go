@@ -283,8 +283,8 @@ type CaseFacts struct {
 	Children           []Child // by kind, section and order
 }
 
-// Amendment is a change of identity that a reviewer made, with its reason. Entries
-// are only ever added.
+// Amendment is what a reviewer did to a case as a whole, with the reason: a change of
+// identity, or its retraction. Entries are only ever added.
 type Amendment struct {
 	Kind        string
 	Caller      string
