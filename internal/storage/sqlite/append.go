@@ -505,6 +505,9 @@ func (s *Store) EraseIdentifying(ctx context.Context, site, uid string) error {
 				return fmt.Errorf("%s cannot be erased: %w", table, err)
 			}
 		}
+		if _, err := tx.exec(`UPDATE cases SET external_system = '', external_value = '' WHERE id = ?`, c.id); err != nil {
+			return fmt.Errorf("the case number cannot be erased: %w", err)
+		}
 		return nil
 	})
 }
