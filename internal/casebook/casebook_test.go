@@ -56,8 +56,14 @@ type fixture struct {
 
 func newFixture(t *testing.T) fixture {
 	t.Helper()
+	return newFixtureOn(t, filepath.Join(t.TempDir(), "book.db"))
+}
+
+// newFixtureOn opens a book on a store that may be there already.
+func newFixtureOn(t *testing.T, path string) fixture {
+	t.Helper()
 	ctx := context.Background()
-	store, err := sqlite.Open(ctx, filepath.Join(t.TempDir(), "book.db"), sqlite.Options{})
+	store, err := sqlite.Open(ctx, path, sqlite.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
