@@ -36,7 +36,8 @@ var file_trigone_v1_options_proto_extTypes = []protoimpl.ExtensionInfo{
 var (
 	// Whether the field may tell who the patient is: identifiers of patients and
 	// cases, serial numbers of implants, every free text, and whole records as
-	// text. What is marked is part of no evaluation, no change and no log line.
+	// text. What is marked is stored apart, so that it can be erased alone, and is
+	// part of no evaluation, no change and no log line.
 	//
 	// optional bool identifying = 50411;
 	E_Identifying = &file_trigone_v1_options_proto_extTypes[0]
