@@ -56,8 +56,8 @@ CREATE TABLE answers (
   id      INTEGER PRIMARY KEY,
   case_id INTEGER NOT NULL REFERENCES cases (id),
   number  INTEGER NOT NULL, -- of the evaluation
-  codec   INTEGER NOT NULL, -- 0 as it is, 1 a zstd frame
-  base    INTEGER NOT NULL, -- number of the answer that is the frame's dictionary, 0: none
+  codec   INTEGER NOT NULL, -- 0 as it is, 1 a zstd frame behind sample 1
+  base    INTEGER NOT NULL, -- number of the answer that the frame's dictionary ends with, 0: none
   hash    BLOB    NOT NULL, -- SHA-256 of the answer itself
   frame   BLOB    NOT NULL
 ) STRICT;
