@@ -58,6 +58,7 @@ type Running struct {
 	log      *zap.Logger
 	failed   chan error
 	rest     *restFace // nil: not served
+	building *building
 }
 
 const (
@@ -95,7 +96,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, Projectors: []casebook.Projector{ledger.Projection{}}})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, Projectors: projectors()})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
@@ -117,7 +118,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log)),
 			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log)),
 		),
-		failed: make(chan error, 2), rest: face,
+		failed: make(chan error, 2), rest: face, building: build(ctx, store, clinical, o.Log),
 	}
 	register(r.grpc, book, desk)
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
@@ -192,6 +193,7 @@ func (r *Running) Stop(ctx context.Context) error {
 		<-drained
 	}
 	<-stopped
+	r.building.end()
 	r.log.Info("stopped")
 	return r.store.Close()
 }

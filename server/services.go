@@ -110,6 +110,14 @@ func (s auditService) ListDiscrepancies(ctx context.Context, req *trigonev1.List
 	return answer(ctx, req, s.ledger.ListDiscrepancies)
 }
 
+func (s auditService) ListComparisons(ctx context.Context, req *trigonev1.ListComparisonsRequest) (*trigonev1.ListComparisonsResponse, error) {
+	return answer(ctx, req, s.ledger.ListComparisons)
+}
+
+func (s auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFactsRequest) (*trigonev1.ListCaseFactsResponse, error) {
+	return answer(ctx, req, s.ledger.ListCaseFacts)
+}
+
 type referenceService struct {
 	trigonev1.UnimplementedReferenceServiceServer
 	book *casebook.Book

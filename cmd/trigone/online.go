@@ -207,53 +207,32 @@ their root. A difference is not an error and carries no blame.`,
 			})
 		},
 	}
+	filter.flags(c)
 	f := c.Flags()
-	f.StringVar(&filter.caseArg, "case", "", "only of this case: a name, or SYSTEM|VALUE")
 	f.StringArrayVar(&filter.classes, "class", nil, "only this class, such as ring_size; may be repeated")
 	f.StringArrayVar(&filter.verdicts, "verdict", nil, "only this verdict: present, indeterminate or not_evaluable; may be repeated")
 	f.BoolVar(&filter.roots, "roots", false, "only roots, without what stands under them")
-	f.StringVar(&filter.from, "from", "", "only with incision at or after this date or time")
-	f.StringVar(&filter.before, "before", "", "only with incision before this date or time")
-	f.StringArrayVar(&filter.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
 	return c
 }
 
 // discrepancyFilter is what the flags select.
 type discrepancyFilter struct {
-	caseArg, from, before      string
-	classes, verdicts, timings []string
-	roots                      bool
+	caseFilter
+	classes, verdicts []string
+	roots             bool
 }
 
 func (f discrepancyFilter) request() (*trigonev1.ListDiscrepanciesRequest, error) {
-	request := &trigonev1.ListDiscrepanciesRequest{Classes: f.classes, RootsOnly: f.roots, PageSize: pageSize}
-	var err error
-	if f.caseArg != "" {
-		if request.Case, err = caseReference(f.caseArg); err != nil {
-			return nil, err
-		}
-	}
-	if request.IncisionFrom, err = instant("--from", f.from); err != nil {
+	cases, err := f.selected()
+	if err != nil {
 		return nil, err
 	}
-	if request.IncisionBefore, err = instant("--before", f.before); err != nil {
-		return nil, err
+	request := &trigonev1.ListDiscrepanciesRequest{
+		Case: cases.reference, Classes: f.classes, RootsOnly: f.roots, PlanTimings: cases.timings,
+		IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize, IncludeCounts: true,
 	}
-	for _, word := range f.verdicts {
-		v, err := enumValue("--verdict", word, trigonev1.DiscrepancyVerdict(0).Descriptor(), "DISCREPANCY_VERDICT_")
-		if err != nil {
-			return nil, err
-		}
-		request.Verdicts = append(request.Verdicts, trigonev1.DiscrepancyVerdict(v))
-	}
-	for _, word := range f.timings {
-		v, err := enumValue("--plan-timing", word, trigonev1.PlanTiming(0).Descriptor(), "PLAN_TIMING_")
-		if err != nil {
-			return nil, err
-		}
-		request.PlanTimings = append(request.PlanTimings, trigonev1.PlanTiming(v))
-	}
-	return request, nil
+	request.Verdicts, err = enumValues[trigonev1.DiscrepancyVerdict]("--verdict", f.verdicts, "DISCREPANCY_VERDICT_")
+	return request, err
 }
 
 // enumValue reads a word of an enum.

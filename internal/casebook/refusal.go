@@ -48,6 +48,7 @@ const (
 	ReasonOtherPatient      = "OTHER_PATIENT"
 	ReasonNoKey             = "DE_IDENTIFICATION_KEY_NEEDED"
 	ReasonOtherRecord       = "OTHER_RECORD"
+	ReasonNotBuilt          = "ROWS_NOT_BUILT"
 )
 
 // Error is a refusal: nothing was stored. Message never holds text or

@@ -46,9 +46,10 @@ func Evaluation(e *evaluate.Evaluation) *trigonev1.Evaluation {
 		out.RuleGaps = append(out.RuleGaps, &trigonev1.RuleGap{Rule: g.Rule, Occasion: string(g.At.Occasion), Place: string(g.At.Place), Missing: g.Missing})
 	}
 	for _, c := range e.Comparisons {
-		out.Comparisons = append(out.Comparisons, comparison(c))
+		m := comparison(c)
+		out.Comparisons = append(out.Comparisons, m)
 		if c.Differs() {
-			out.Discrepancies = append(out.Discrepancies, difference(c))
+			out.Discrepancies = append(out.Discrepancies, Discrepancy(m))
 		}
 	}
 	for _, s := range e.Suggestions {
@@ -147,16 +148,20 @@ func comparison(c discrepancy.Comparison) *trigonev1.Comparison {
 	return out
 }
 
-// difference gives a comparison that is a discrepancy in the form of one.
-func difference(c discrepancy.Comparison) *trigonev1.Discrepancy {
-	planned, apart := c.AgainstEnd()
+// Discrepancy gives a comparison that is a discrepancy in the form of one.
+func Discrepancy(c *trigonev1.Comparison) *trigonev1.Discrepancy {
+	planned, apart := discrepancy.Comparison{
+		Metric: c.GetMetric(), JudgedBy: discrepancy.JudgedBy(Word(c.GetJudgedBy())), PlannedValue: maybeFloat(c.PlannedValue),
+		ActualValue: maybeFloat(c.ActualValue), Difference: maybeFloat(c.Difference), Lower: maybeFloat(c.Lower), Upper: maybeFloat(c.Upper),
+	}.AgainstEnd()
 	return &trigonev1.Discrepancy{
-		Id: c.DiscrepancyID, Class: string(c.Class), Reference: c.Class.Reference(), Verdict: Enum[trigonev1.DiscrepancyVerdict](string(c.Verdict)),
-		Message: c.Message, PlannedStepId: c.PlannedStepID, PerformedStepId: c.PerformedStepID,
-		Metric: c.Metric, Place: string(c.Place), Occasion: string(c.Occasion), Run: int32(c.Run), Stage: Enum[trigonev1.Stage](string(c.Stage)),
-		Planned: c.Planned, Actual: c.Actual, PlannedValue: pointer(planned), ActualValue: pointer(c.ActualValue), Difference: pointer(apart),
-		Unit: unit(c.Unit), Tolerance: pointer(c.Margin), JudgedBy: Enum[trigonev1.JudgedBy](string(c.JudgedBy)), JudgedByVersion: c.JudgedByVersion,
-		Method: Enum[trigonev1.Method](string(c.Method)), Reason: c.Reason, Parent: c.Parent, PlanRevised: c.PlanRevised, Missing: c.Missing,
+		Id: c.GetDiscrepancyId(), Class: c.GetClass(), Reference: discrepancy.Class(c.GetClass()).Reference(),
+		Verdict: trigonev1.DiscrepancyVerdict(c.GetVerdict()), Message: c.GetMessage(),
+		PlannedStepId: c.GetPlannedStepId(), PerformedStepId: c.GetPerformedStepId(),
+		Metric: c.GetMetric(), Place: c.GetPlace(), Occasion: c.GetOccasion(), Run: c.GetRun(), Stage: c.GetStage(),
+		Planned: c.GetPlanned(), Actual: c.GetActual(), PlannedValue: pointer(planned), ActualValue: c.ActualValue, Difference: pointer(apart),
+		Unit: c.GetUnit(), Tolerance: c.Margin, JudgedBy: c.GetJudgedBy(), JudgedByVersion: c.GetJudgedByVersion(),
+		Method: c.GetMethod(), Reason: c.GetReason(), Parent: c.GetParent(), PlanRevised: c.GetPlanRevised(), Missing: c.GetMissing(),
 	}
 }
 
@@ -179,6 +184,14 @@ func ThingsPlanned(cases ...[]*trigonev1.Comparison) *trigonev1.ThingsPlanned {
 
 // ThingsPlannedText puts that count into words.
 func ThingsPlannedText(cases ...[]*trigonev1.Comparison) string { return things(cases).String() }
+
+// ThingsText puts a count of things planned into words.
+func ThingsText(n *trigonev1.ThingsPlanned) string {
+	return discrepancy.Things{
+		Total: int(n.GetTotal()), AsPlanned: int(n.GetAsPlanned()), Otherwise: int(n.GetOtherwise()),
+		CannotBeTold: int(n.GetCannotBeTold()), NotEvaluable: int(n.GetNotEvaluable()), NotApplicable: int(n.GetNotApplicable()),
+	}.String()
+}
 
 func things(cases [][]*trigonev1.Comparison) discrepancy.Things {
 	var all discrepancy.Things

@@ -35,10 +35,10 @@ var notIdentifying = []struct {
 	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date`},
 	{"a version, a hash, or the name of a table or model of risk", `catalogue_version rule_set_version software_version policy_hash hash
 		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model family_key RuleDefinition.since until`},
-	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place occasion unit band rule rules_not_evaluable
+	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place places occasion unit band rule rules_not_evaluable
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
-	{"a word of the contract", `techniques_planned techniques_done`},
+	{"a word of the contract", `techniques_planned techniques_done FactFilter.kind words`},
 	{"a sentence of the program, made from words and numbers", `message explanation advice caution remarks summary not_applicable_because`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
 	{"the site's clinical policy", `GetPolicyResponse.text`},

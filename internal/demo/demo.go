@@ -450,7 +450,7 @@ func (p *player) show(ctx context.Context, cases []played) error {
 func (p *player) discrepancies(ctx context.Context) ([]*trigonev1.CaseDiscrepancy, *trigonev1.DiscrepancyCounts, error) {
 	var list []*trigonev1.CaseDiscrepancy
 	var counts *trigonev1.DiscrepancyCounts
-	request := &trigonev1.ListDiscrepanciesRequest{}
+	request := &trigonev1.ListDiscrepanciesRequest{IncludeCounts: true}
 	for {
 		page, err := p.audit.ListDiscrepancies(ctx, request)
 		if err != nil {

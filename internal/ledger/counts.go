@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -49,8 +50,8 @@ func (r *reader) counts() *trigonev1.FactCounts {
 		}
 	}
 	if r.complete {
-		out.ThingsPlanned = things(r.comparisons, "")
-		out.StepsPlanned = things(r.comparisons, "step:")
+		out.ThingsPlanned = convert.ThingsPlanned(r.comparisons)
+		out.StepsPlanned = convert.ThingsPlanned(stepsOf(r.comparisons))
 	}
 	verdicts := map[trigonev1.ComparisonVerdict]int32{}
 	for _, c := range r.comparisons {
@@ -155,34 +156,12 @@ func hasNumber(m protoreflect.Message, f protoreflect.FieldDescriptor) bool {
 	return false
 }
 
-// things counts things planned by what their comparisons say; lead keeps those
-// whose name begins so.
-func things(list []*trigonev1.Comparison, lead string) *trigonev1.ThingsPlanned {
-	type said map[trigonev1.ComparisonVerdict]bool
-	by := map[string]said{}
+// stepsOf keeps what is compared of the steps planned.
+func stepsOf(list []*trigonev1.Comparison) []*trigonev1.Comparison {
+	var out []*trigonev1.Comparison
 	for _, c := range list {
-		name := c.GetThingPlanned()
-		if name == "" || !strings.HasPrefix(name, lead) {
-			continue
-		}
-		if by[name] == nil {
-			by[name] = said{}
-		}
-		by[name][c.GetVerdict()] = true
-	}
-	out := &trigonev1.ThingsPlanned{Total: int32(len(by))}
-	for _, s := range by {
-		switch {
-		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT]:
-			out.Otherwise++
-		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_INDETERMINATE]:
-			out.CannotBeTold++
-		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES]:
-			out.AsPlanned++
-		case s[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_EVALUABLE]:
-			out.NotEvaluable++
-		default:
-			out.NotApplicable++
+		if strings.HasPrefix(c.GetThingPlanned(), "step:") {
+			out = append(out, c)
 		}
 	}
 	return out

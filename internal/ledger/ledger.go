@@ -35,41 +35,31 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	if err := casebook.RefuseFields(append(convert.Check(req), unknownClasses(req.GetClasses())...)); err != nil {
 		return nil, err
 	}
-	filters := proto.Clone(req).(*trigonev1.ListDiscrepanciesRequest)
-	filters.PageToken, filters.PageSize, filters.Parent = "", 0, ""
-	question, err := l.archive.Question("ListDiscrepancies", filters)
-	if err != nil {
-		return nil, err
-	}
-	after, err := l.archive.Position("page_token", req.GetPageToken(), question)
+	filters := proto.CloneOf(req)
+	filters.PageToken, filters.PageSize, filters.Parent, filters.IncludeCounts = "", 0, "", false
+	question, after, err := l.page("ListDiscrepancies", filters, req.GetPageToken())
 	if err != nil {
 		return nil, err
 	}
 	f := storage.ComparisonFilter{
-		RootsOnly: req.GetRootsOnly(), IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+		Verdicts: numbers(req.GetVerdicts()), RootsOnly: req.GetRootsOnly(), PlanTimings: each(req.GetPlanTimings()),
+		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+	}
+	if len(f.Verdicts) == 0 {
+		f.Verdicts = discrepancyVerdicts
 	}
 	for _, c := range req.GetClasses() {
 		f.Classes = append(f.Classes, classNumber(c))
 	}
-	for _, v := range req.GetVerdicts() {
-		f.Verdicts = append(f.Verdicts, int(v))
+	if len(f.Classes) == 0 {
+		f.Classes = everyClass() // a comparison without a class is no discrepancy
 	}
-	if len(f.Verdicts) == 0 {
-		f.Verdicts = []int{storage.ComparisonPresent, storage.ComparisonIndeterminate, storage.ComparisonNotEvaluable}
-	}
-	for _, t := range req.GetPlanTimings() {
-		f.PlanTimings = append(f.PlanTimings, convert.Word(t))
-	}
-	if req.GetCase() != nil {
-		c, err := l.archive.Find(ctx, req.GetCase())
-		if err != nil {
-			return nil, err
-		}
-		f.CaseUID = c.UID
+	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+		return nil, err
 	}
 	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
-		return nil, err
+		return nil, notBuilt(err)
 	}
 	resp := &trigonev1.ListDiscrepanciesResponse{}
 	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
@@ -85,10 +75,10 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 			IncisionTime: casebook.Timestamp(row.IncisionTime), PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming), Discrepancy: d,
 		})
 	}
-	if req.GetPageToken() == "" {
+	if req.GetIncludeCounts() && req.GetPageToken() == "" {
 		n, err := l.archive.Store.CountComparisons(ctx, site, f)
 		if err != nil {
-			return nil, err
+			return nil, notBuilt(err)
 		}
 		resp.Counts = &trigonev1.DiscrepancyCounts{
 			OperatedCaseCount: int32(n.OperatedCases), PlannedCaseCount: int32(n.PlannedCases), DifferingCaseCount: int32(n.DifferingCases),

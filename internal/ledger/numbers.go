@@ -1,17 +1,30 @@
 package ledger
 
 import (
+	"errors"
 	"slices"
 	"strings"
 
+	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/discrepancy"
+	"trigone/internal/metric"
+	"trigone/internal/storage"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
 // classNumber gives the permanent number of a class, that of its reference; 0: none.
 func classNumber(word string) int {
 	return slices.Index(discrepancy.Classes(), discrepancy.Class(word)) + 1
+}
+
+func everyClass() []int {
+	var list []int
+	for _, c := range discrepancy.Classes() {
+		list = append(list, classNumber(string(c)))
+	}
+	return list
 }
 
 // reasonNumber gives the number of a reason in the contract's enum that fits the
@@ -29,4 +42,19 @@ func reasonNumber(c *trigonev1.Comparison) int {
 		return int(convert.Enum[trigonev1.ConversionReason](word))
 	}
 	return int(convert.Enum[trigonev1.DeviationReason](word))
+}
+
+// metricNumber gives the permanent number of a metric or leaf; 0: it has none.
+func metricNumber(id string) int {
+	n, _ := metric.Number(valve.ID(id))
+	return n
+}
+
+// notBuilt turns rows that were not built yet into a refusal that says what to do.
+func notBuilt(err error) error {
+	if errors.Is(err, storage.ErrNotProjected) {
+		return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNotBuilt,
+			"the rows that this list reads were not built yet; run trigoned rebuild on the store")
+	}
+	return err
 }

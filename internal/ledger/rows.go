@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/casebook"
+	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/storage"
 	"trigone/internal/valve"
@@ -43,7 +44,11 @@ func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {
 	facts := r.facts()
 	out := storage.Rows{Counts: r.caseCounts()}
 	for i, c := range r.comparisons {
-		row, err := comparisonRow(int64(i), c, r.complete)
+		var answered *trigonev1.Discrepancy
+		if !r.complete {
+			answered = after.Evaluation.GetDiscrepancies()[i]
+		}
+		row, err := comparisonRow(int64(i), c, answered)
 		if err != nil {
 			return out, err
 		}
@@ -123,10 +128,11 @@ func marshal(m proto.Message) ([]byte, error) {
 }
 
 // comparisonRow gives a comparison as a row; its numbers are those of the answer.
-func comparisonRow(order int64, c *trigonev1.Comparison, complete bool) (storage.Comparison, error) {
+// Where agreements were not recorded, c stands for a discrepancy d.
+func comparisonRow(order int64, c *trigonev1.Comparison, d *trigonev1.Discrepancy) (storage.Comparison, error) {
 	var content proto.Message = c
-	if !complete {
-		content = asDiscrepancy(c) // as it was answered
+	if d != nil {
+		content = d // as it was answered
 	}
 	message, err := marshal(content)
 	row := storage.Comparison{
@@ -139,7 +145,7 @@ func comparisonRow(order int64, c *trigonev1.Comparison, complete bool) (storage
 		Lower: c.Lower, Upper: c.Upper, Tolerance: c.Tolerance, Margin: c.Margin,
 		FormulaNumber: int(c.GetFormulaNumber()), MetricFormulaNumber: int(c.GetMetricFormulaNumber()),
 		PredictionEvaluation: c.PredictionEvaluation, PredictionRole: int(c.GetPredictionRole()),
-		Message: message, Complete: complete,
+		Message: message, Complete: d == nil,
 	}
 	id := valve.ID(c.GetMetric())
 	row.Metric, _ = metric.Number(id)
@@ -179,7 +185,7 @@ func (r *reader) caseCounts() storage.Counts {
 		}
 	}
 	if r.complete {
-		t := things(r.comparisons, "")
+		t := convert.ThingsPlanned(r.comparisons)
 		out.Things, out.ThingsAsPlanned, out.ThingsOtherwise = int(t.GetTotal()), int(t.GetAsPlanned()), int(t.GetOtherwise())
 		out.ThingsCannotBeTold, out.ThingsNotEvaluable = int(t.GetCannotBeTold()), int(t.GetNotEvaluable())
 		out.ThingsNotApplicable = int(t.GetNotApplicable())

@@ -48,20 +48,42 @@ func TestKindsOfChildRowsAreOnce(t *testing.T) {
 	}
 }
 
-// What an answer of an earlier version said of a difference is said word for word.
-func TestDiscrepanciesAreReadBackFromComparisons(t *testing.T) {
-	seen := 0
-	for _, name := range testdata.Names(testdata.Cases) {
-		s := stateOf(t, name)
-		for _, d := range s.Evaluation.GetDiscrepancies() {
-			if got := asDiscrepancy(asComparison(d)); !proto.Equal(got, d) {
-				t.Errorf("%s: got %v\nwant %v", name, got, d)
+// The discrepancies of an answer are read back from the rows word for word, whether
+// it has comparisons or is of an earlier version.
+func TestDiscrepanciesAreReadBackFromRows(t *testing.T) {
+	for _, earlier := range []bool{false, true} {
+		seen := 0
+		for _, name := range testdata.Names(testdata.Cases) {
+			s := stateOf(t, name)
+			if earlier {
+				s.Evaluation.Comparisons = nil
 			}
-			seen++
+			rows, err := Projection{}.Rows(nil, s)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := s.Evaluation.GetDiscrepancies()
+			for _, row := range rows.Comparisons {
+				if !slices.Contains(discrepancyVerdicts, row.Verdict) || row.Class == 0 {
+					continue
+				}
+				got, err := discrepancyOf(row)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(want) == 0 || !proto.Equal(got, want[0]) {
+					t.Fatalf("%s (earlier: %t): got %v\nwant %v", name, earlier, got, want)
+				}
+				want = want[1:]
+				seen++
+			}
+			if len(want) > 0 {
+				t.Errorf("%s (earlier: %t): %d discrepancies have no row", name, earlier, len(want))
+			}
 		}
-	}
-	if seen < 50 {
-		t.Errorf("only %d discrepancies were looked at", seen)
+		if seen < 50 {
+			t.Errorf("only %d discrepancies were looked at", seen)
+		}
 	}
 }
 
@@ -73,7 +95,7 @@ func TestRowsHoldTheNumbersOfTheAnswer(t *testing.T) {
 		Class: "target_missed", Metric: string(metric.CoaptationLength.ID), PlannedValue: value, ActualValue: proto.Float64(9),
 		Lower: value, Upper: value, Tolerance: proto.Float64(0), Reason: "judgement", ThingPlanned: "aim:t1",
 	}
-	row, err := comparisonRow(3, c, true)
+	row, err := comparisonRow(3, c, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

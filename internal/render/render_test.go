@@ -76,6 +76,12 @@ func TestGoldenPages(t *testing.T) {
 		{"nothing-known.golden", func(w *bytes.Buffer) { Evaluation(w, &trigonev1.Evaluation{}, EvaluationOptions{}) }},
 		{"discrepancies.golden", func(w *bytes.Buffer) { Discrepancies(w, many.GetDiscrepancies(), many.GetCounts()) }},
 		{"no-discrepancies.golden", func(w *bytes.Buffer) { Discrepancies(w, nil, &trigonev1.DiscrepancyCounts{OperatedCaseCount: 1}) }},
+		{"comparisons.golden", func(w *bytes.Buffer) {
+			list := load(t, "comparisons.json", &trigonev1.ListComparisonsResponse{})
+			Comparisons(w, list.GetComparisons(), list.GetCounts())
+		}},
+		{"no-comparisons.golden", func(w *bytes.Buffer) { Comparisons(w, nil, &trigonev1.ComparisonCounts{OperatedCaseCount: 1}) }},
+		{"facts.golden", func(w *bytes.Buffer) { Facts(w, load(t, "facts.json", &trigonev1.ListCaseFactsResponse{}).GetFacts()) }},
 		{"case.golden", func(w *bytes.Buffer) { Case(w, load(t, "case.json", &trigonev1.Case{})) }},
 		{"submitted.golden", func(w *bytes.Buffer) { Submitted(w, load(t, "submitted.json", &trigonev1.SubmitCaseResponse{})) }},
 		{"quarantined.golden", func(w *bytes.Buffer) {
@@ -282,4 +288,61 @@ func TestWord(t *testing.T) {
 			t.Errorf("got %q, want %q", tt.got, tt.want)
 		}
 	}
+}
+
+// In a file of comma-separated values absent is empty and zero is zero.
+func TestMessagesAsCSV(t *testing.T) {
+	read := func(write func(w *bytes.Buffer) error) []map[string]string {
+		t.Helper()
+		var w bytes.Buffer
+		if err := write(&w); err != nil {
+			t.Fatal(err)
+		}
+		rows, err := csv.NewReader(&w).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var list []map[string]string
+		for _, row := range rows[1:] {
+			m := map[string]string{}
+			for i, name := range rows[0] {
+				m[name] = row[i]
+			}
+			list = append(list, m)
+		}
+		return list
+	}
+	want := func(why string, row map[string]string, column, value string) {
+		t.Helper()
+		if got, there := row[column]; !there || got != value {
+			t.Errorf("%s: %s is %q (there: %t), want %q", why, column, got, there, value)
+		}
+	}
+	facts := load(t, "facts.json", &trigonev1.ListCaseFactsResponse{}).GetFacts()
+	cases := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "cases") })
+	want("a time", cases[0], "times_incision_time", "2026-04-21T08:25:00Z")
+	want("a number that is zero", cases[0], "outcome_died_on_day", "0")
+	want("a number that is absent", cases[1], "outcome_died_on_day", "")
+	want("a word", cases[0], "times_plan_timing", "prospective")
+	want("a word that is not recorded", cases[1], "repair_converted", "")
+	want("a list of words", cases[0], "repair_techniques_done", "annuloplasty; artificial_chord; leaflet_resection")
+	want("a list of messages", cases[0], "team_operators", "surgeon-1:surgeon; echo-2:echocardiographer")
+	want("counts by verdict", cases[0], "counts_comparisons", "present:2; agrees:14")
+	if _, there := cases[0]["echoes"]; there {
+		t.Error("what a case may have several of is a column of the cases")
+	}
+	devices := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "devices") })
+	want("a row that a case may have several of names its case", devices[0], "case_name", facts[0].GetCaseName())
+	want("sizers", devices[0], "sizers", "28:fits; 30:too_large")
+	echoes := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "echoes") })
+	want("no regurgitation has the rank 0", echoes[0], "grade_rank", "0")
+	want("a message inside", echoes[0], "grade_scheme", "five_step")
+
+	list := load(t, "comparisons.json", &trigonev1.ListComparisonsResponse{}).GetComparisons()
+	comparisons := read(func(w *bytes.Buffer) error { return ComparisonsCSV(w, list) })
+	if len(comparisons) != len(list) {
+		t.Errorf("%d lines for %d comparisons", len(comparisons), len(list))
+	}
+	want("verdict", comparisons[0], "comparison_verdict", "agrees")
+	want("said of every line", comparisons[6], "agreements_recorded", "false")
 }

@@ -45,7 +45,9 @@ type ListDiscrepanciesRequest struct {
 	// At most this many, up to 500; unset: 50.
 	PageSize int32 `protobuf:"varint,9,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Token of the next page.
-	PageToken     string `protobuf:"bytes,10,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,10,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Whether to count what the list is drawn from; unset: no counts are given.
+	IncludeCounts bool `protobuf:"varint,11,opt,name=include_counts,json=includeCounts,proto3" json:"include_counts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -150,14 +152,22 @@ func (x *ListDiscrepanciesRequest) GetPageToken() string {
 	return ""
 }
 
+func (x *ListDiscrepanciesRequest) GetIncludeCounts() bool {
+	if x != nil {
+		return x.IncludeCounts
+	}
+	return false
+}
+
 // Response of ListDiscrepancies.
 type ListDiscrepanciesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The discrepancies, by case, class and place in the plan.
+	// The discrepancies: cases by incision, newest first and those without one last;
+	// in a case by class and place in the plan.
 	Discrepancies []*CaseDiscrepancy `protobuf:"bytes,1,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	// Token of the next page; empty: the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
-	// What the list is drawn from; on the first page.
+	// What the list is drawn from; on the first page, if it was asked for.
 	Counts        *DiscrepancyCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -405,12 +415,673 @@ func (x *DiscrepancyCounts) GetRetractedSectionCount() int32 {
 	return 0
 }
 
+// Request of ListComparisons.
+type ListComparisonsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Only of this case.
+	Case *CaseReference `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
+	// Only these kinds; unset: all.
+	Kinds []ComparisonKind `protobuf:"varint,3,rep,packed,name=kinds,proto3,enum=trigone.v1.ComparisonKind" json:"kinds,omitempty"`
+	// Only these classes; a comparison that agrees has none; unset: all.
+	Classes []string `protobuf:"bytes,4,rep,name=classes,proto3" json:"classes,omitempty"`
+	// Only of these metrics and leaves, by id; unset: all.
+	Metrics []string `protobuf:"bytes,5,rep,name=metrics,proto3" json:"metrics,omitempty"`
+	// Only at these places; unset: all.
+	Places []string `protobuf:"bytes,6,rep,name=places,proto3" json:"places,omitempty"`
+	// Only these verdicts; unset: all.
+	Verdicts []ComparisonVerdict `protobuf:"varint,7,rep,packed,name=verdicts,proto3,enum=trigone.v1.ComparisonVerdict" json:"verdicts,omitempty"`
+	// Only roots, without what stands under them.
+	RootsOnly bool `protobuf:"varint,8,opt,name=roots_only,json=rootsOnly,proto3" json:"roots_only,omitempty"`
+	// Only cases whose plan has one of these timings; unset: all.
+	PlanTimings []PlanTiming `protobuf:"varint,9,rep,packed,name=plan_timings,json=planTimings,proto3,enum=trigone.v1.PlanTiming" json:"plan_timings,omitempty"`
+	// Only cases with incision at or after this.
+	IncisionFrom *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=incision_from,json=incisionFrom,proto3" json:"incision_from,omitempty"`
+	// Only cases with incision before this.
+	IncisionBefore *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=incision_before,json=incisionBefore,proto3" json:"incision_before,omitempty"`
+	// At most this many, up to 500; unset: 50.
+	PageSize int32 `protobuf:"varint,12,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the next page.
+	PageToken string `protobuf:"bytes,13,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Whether to count what the list is drawn from; unset: no counts are given.
+	IncludeCounts bool `protobuf:"varint,14,opt,name=include_counts,json=includeCounts,proto3" json:"include_counts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListComparisonsRequest) Reset() {
+	*x = ListComparisonsRequest{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListComparisonsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListComparisonsRequest) ProtoMessage() {}
+
+func (x *ListComparisonsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListComparisonsRequest.ProtoReflect.Descriptor instead.
+func (*ListComparisonsRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ListComparisonsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListComparisonsRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetKinds() []ComparisonKind {
+	if x != nil {
+		return x.Kinds
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetClasses() []string {
+	if x != nil {
+		return x.Classes
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetMetrics() []string {
+	if x != nil {
+		return x.Metrics
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetPlaces() []string {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetVerdicts() []ComparisonVerdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetRootsOnly() bool {
+	if x != nil {
+		return x.RootsOnly
+	}
+	return false
+}
+
+func (x *ListComparisonsRequest) GetPlanTimings() []PlanTiming {
+	if x != nil {
+		return x.PlanTimings
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetIncisionFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionFrom
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetIncisionBefore() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionBefore
+	}
+	return nil
+}
+
+func (x *ListComparisonsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListComparisonsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListComparisonsRequest) GetIncludeCounts() bool {
+	if x != nil {
+		return x.IncludeCounts
+	}
+	return false
+}
+
+// Response of ListComparisons.
+type ListComparisonsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The comparisons: cases by incision, newest first and those without one last;
+	// in a case in the order of its evaluation.
+	Comparisons []*CaseComparison `protobuf:"bytes,1,rep,name=comparisons,proto3" json:"comparisons,omitempty"`
+	// Token of the next page; empty: the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// What the list is drawn from; on the first page, if it was asked for.
+	Counts        *ComparisonCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListComparisonsResponse) Reset() {
+	*x = ListComparisonsResponse{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListComparisonsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListComparisonsResponse) ProtoMessage() {}
+
+func (x *ListComparisonsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListComparisonsResponse.ProtoReflect.Descriptor instead.
+func (*ListComparisonsResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ListComparisonsResponse) GetComparisons() []*CaseComparison {
+	if x != nil {
+		return x.Comparisons
+	}
+	return nil
+}
+
+func (x *ListComparisonsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListComparisonsResponse) GetCounts() *ComparisonCounts {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+// A comparison with its case.
+type CaseComparison struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}/cases/{uid}.
+	CaseName string `protobuf:"bytes,1,opt,name=case_name,json=caseName,proto3" json:"case_name,omitempty"`
+	// The hospital's number of the case.
+	ExternalIdentifier *Identifier `protobuf:"bytes,2,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	// Incision.
+	IncisionTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=incision_time,json=incisionTime,proto3" json:"incision_time,omitempty"`
+	// Timing of the plan.
+	PlanTiming PlanTiming `protobuf:"varint,4,opt,name=plan_timing,json=planTiming,proto3,enum=trigone.v1.PlanTiming" json:"plan_timing,omitempty"`
+	// The comparison. Of an evaluation of an earlier version there are discrepancies
+	// only, and they have no kind.
+	Comparison *Comparison `protobuf:"bytes,5,opt,name=comparison,proto3" json:"comparison,omitempty"`
+	// Whether the case's agreements were recorded. If not, what is missing from the
+	// list may have agreed or may never have been compared.
+	AgreementsRecorded bool `protobuf:"varint,6,opt,name=agreements_recorded,json=agreementsRecorded,proto3" json:"agreements_recorded,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *CaseComparison) Reset() {
+	*x = CaseComparison{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CaseComparison) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CaseComparison) ProtoMessage() {}
+
+func (x *CaseComparison) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CaseComparison.ProtoReflect.Descriptor instead.
+func (*CaseComparison) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *CaseComparison) GetCaseName() string {
+	if x != nil {
+		return x.CaseName
+	}
+	return ""
+}
+
+func (x *CaseComparison) GetExternalIdentifier() *Identifier {
+	if x != nil {
+		return x.ExternalIdentifier
+	}
+	return nil
+}
+
+func (x *CaseComparison) GetIncisionTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionTime
+	}
+	return nil
+}
+
+func (x *CaseComparison) GetPlanTiming() PlanTiming {
+	if x != nil {
+		return x.PlanTiming
+	}
+	return PlanTiming_PLAN_TIMING_UNSPECIFIED
+}
+
+func (x *CaseComparison) GetComparison() *Comparison {
+	if x != nil {
+		return x.Comparison
+	}
+	return nil
+}
+
+func (x *CaseComparison) GetAgreementsRecorded() bool {
+	if x != nil {
+		return x.AgreementsRecorded
+	}
+	return false
+}
+
+// What a list of comparisons is drawn from. Cases are those that match case, timing
+// and incision, whatever comparisons are asked for.
+type ComparisonCounts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Cases that match and have an operation.
+	OperatedCaseCount int32 `protobuf:"varint,1,opt,name=operated_case_count,json=operatedCaseCount,proto3" json:"operated_case_count,omitempty"`
+	// Of these, with a plan in force.
+	PlannedCaseCount int32 `protobuf:"varint,2,opt,name=planned_case_count,json=plannedCaseCount,proto3" json:"planned_case_count,omitempty"`
+	// Of these, with a difference.
+	DifferingCaseCount int32 `protobuf:"varint,3,opt,name=differing_case_count,json=differingCaseCount,proto3" json:"differing_case_count,omitempty"`
+	// Cases that match whose agreements were not recorded: their differences are
+	// counted, their things planned are not.
+	AgreementsNotRecordedCaseCount int32 `protobuf:"varint,4,opt,name=agreements_not_recorded_case_count,json=agreementsNotRecordedCaseCount,proto3" json:"agreements_not_recorded_case_count,omitempty"`
+	// Cases left out because they are retracted.
+	RetractedCaseCount int32 `protobuf:"varint,5,opt,name=retracted_case_count,json=retractedCaseCount,proto3" json:"retracted_case_count,omitempty"`
+	// Sections of the remaining cases left out because they are retracted.
+	RetractedSectionCount int32 `protobuf:"varint,6,opt,name=retracted_section_count,json=retractedSectionCount,proto3" json:"retracted_section_count,omitempty"`
+	// Comparisons that match, by verdict; a verdict that none has is left out.
+	Verdicts []*VerdictCount `protobuf:"bytes,7,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// Differences that match and are roots.
+	RootCount int32 `protobuf:"varint,8,opt,name=root_count,json=rootCount,proto3" json:"root_count,omitempty"`
+	// Things planned of the cases that match.
+	ThingsPlanned *ThingsPlanned `protobuf:"bytes,9,opt,name=things_planned,json=thingsPlanned,proto3" json:"things_planned,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComparisonCounts) Reset() {
+	*x = ComparisonCounts{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComparisonCounts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComparisonCounts) ProtoMessage() {}
+
+func (x *ComparisonCounts) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComparisonCounts.ProtoReflect.Descriptor instead.
+func (*ComparisonCounts) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ComparisonCounts) GetOperatedCaseCount() int32 {
+	if x != nil {
+		return x.OperatedCaseCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetPlannedCaseCount() int32 {
+	if x != nil {
+		return x.PlannedCaseCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetDifferingCaseCount() int32 {
+	if x != nil {
+		return x.DifferingCaseCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetAgreementsNotRecordedCaseCount() int32 {
+	if x != nil {
+		return x.AgreementsNotRecordedCaseCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetRetractedCaseCount() int32 {
+	if x != nil {
+		return x.RetractedCaseCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetRetractedSectionCount() int32 {
+	if x != nil {
+		return x.RetractedSectionCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetVerdicts() []*VerdictCount {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *ComparisonCounts) GetRootCount() int32 {
+	if x != nil {
+		return x.RootCount
+	}
+	return 0
+}
+
+func (x *ComparisonCounts) GetThingsPlanned() *ThingsPlanned {
+	if x != nil {
+		return x.ThingsPlanned
+	}
+	return nil
+}
+
+// Request of ListCaseFacts.
+type ListCaseFactsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Only of this case.
+	Case *CaseReference `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
+	// Only cases that every one of these selects.
+	Groups []*FactFilter `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
+	// Only cases whose plan has one of these timings; unset: all.
+	PlanTimings []PlanTiming `protobuf:"varint,4,rep,packed,name=plan_timings,json=planTimings,proto3,enum=trigone.v1.PlanTiming" json:"plan_timings,omitempty"`
+	// Only cases with incision at or after this.
+	IncisionFrom *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=incision_from,json=incisionFrom,proto3" json:"incision_from,omitempty"`
+	// Only cases with incision before this.
+	IncisionBefore *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=incision_before,json=incisionBefore,proto3" json:"incision_before,omitempty"`
+	// At most this many cases, up to 500; unset: 50.
+	PageSize int32 `protobuf:"varint,7,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the next page.
+	PageToken     string `protobuf:"bytes,8,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCaseFactsRequest) Reset() {
+	*x = ListCaseFactsRequest{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCaseFactsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCaseFactsRequest) ProtoMessage() {}
+
+func (x *ListCaseFactsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCaseFactsRequest.ProtoReflect.Descriptor instead.
+func (*ListCaseFactsRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ListCaseFactsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListCaseFactsRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *ListCaseFactsRequest) GetGroups() []*FactFilter {
+	if x != nil {
+		return x.Groups
+	}
+	return nil
+}
+
+func (x *ListCaseFactsRequest) GetPlanTimings() []PlanTiming {
+	if x != nil {
+		return x.PlanTimings
+	}
+	return nil
+}
+
+func (x *ListCaseFactsRequest) GetIncisionFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionFrom
+	}
+	return nil
+}
+
+func (x *ListCaseFactsRequest) GetIncisionBefore() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionBefore
+	}
+	return nil
+}
+
+func (x *ListCaseFactsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListCaseFactsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// Selects cases by the words under which they are filed.
+type FactFilter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of the word, such as technique, approach or urgency.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// One of these must hold.
+	Words         []string `protobuf:"bytes,2,rep,name=words,proto3" json:"words,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FactFilter) Reset() {
+	*x = FactFilter{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FactFilter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FactFilter) ProtoMessage() {}
+
+func (x *FactFilter) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FactFilter.ProtoReflect.Descriptor instead.
+func (*FactFilter) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *FactFilter) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *FactFilter) GetWords() []string {
+	if x != nil {
+		return x.Words
+	}
+	return nil
+}
+
+// Response of ListCaseFacts.
+type ListCaseFactsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The facts: cases by incision, newest first and those without one last. Retracted
+	// and merged cases are left out.
+	Facts []*CaseFacts `protobuf:"bytes,1,rep,name=facts,proto3" json:"facts,omitempty"`
+	// Token of the next page; empty: the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCaseFactsResponse) Reset() {
+	*x = ListCaseFactsResponse{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCaseFactsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCaseFactsResponse) ProtoMessage() {}
+
+func (x *ListCaseFactsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCaseFactsResponse.ProtoReflect.Descriptor instead.
+func (*ListCaseFactsResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ListCaseFactsResponse) GetFacts() []*CaseFacts {
+	if x != nil {
+		return x.Facts
+	}
+	return nil
+}
+
+func (x *ListCaseFactsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\x91\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xb8\x04\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -425,7 +1096,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\n" +
-	" \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"\xbd\x01\n" +
+	" \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
+	"\x0einclude_counts\x18\v \x01(\bR\rincludeCounts\"\xbd\x01\n" +
 	"\x19ListDiscrepanciesResponse\x12A\n" +
 	"\rdiscrepancies\x18\x01 \x03(\v2\x1b.trigone.v1.CaseDiscrepancyR\rdiscrepancies\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x125\n" +
@@ -446,9 +1118,74 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x13indeterminate_count\x18\x05 \x01(\x05R\x12indeterminateCount\x12.\n" +
 	"\x13not_evaluable_count\x18\x06 \x01(\x05R\x11notEvaluableCount\x120\n" +
 	"\x14retracted_case_count\x18\a \x01(\x05R\x12retractedCaseCount\x126\n" +
-	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount2p\n" +
+	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount\"\xbe\x05\n" +
+	"\x16ListComparisonsRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
+	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12:\n" +
+	"\x05kinds\x18\x03 \x03(\x0e2\x1a.trigone.v1.ComparisonKindB\b\xbaH\x05\x92\x01\x02\x10 R\x05kinds\x12\"\n" +
+	"\aclasses\x18\x04 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10 R\aclasses\x12\"\n" +
+	"\ametrics\x18\x05 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10@R\ametrics\x12'\n" +
+	"\x06places\x18\x06 \x03(\tB\x0f\xbaH\f\x92\x01\t\x10 \"\x05r\x03\x18\x80\x01R\x06places\x12C\n" +
+	"\bverdicts\x18\a \x03(\x0e2\x1d.trigone.v1.ComparisonVerdictB\b\xbaH\x05\x92\x01\x02\x10\bR\bverdicts\x12\x1d\n" +
+	"\n" +
+	"roots_only\x18\b \x01(\bR\trootsOnly\x12C\n" +
+	"\fplan_timings\x18\t \x03(\x0e2\x16.trigone.v1.PlanTimingB\b\xbaH\x05\x92\x01\x02\x10\bR\vplanTimings\x12?\n" +
+	"\rincision_from\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\fincisionFrom\x12C\n" +
+	"\x0fincision_before\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x0eincisionBefore\x12'\n" +
+	"\tpage_size\x18\f \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
+	"\x0einclude_counts\x18\x0e \x01(\bR\rincludeCounts\"\xb5\x01\n" +
+	"\x17ListComparisonsResponse\x12<\n" +
+	"\vcomparisons\x18\x01 \x03(\v2\x1a.trigone.v1.CaseComparisonR\vcomparisons\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x124\n" +
+	"\x06counts\x18\x03 \x01(\v2\x1c.trigone.v1.ComparisonCountsR\x06counts\"\xd9\x02\n" +
+	"\x0eCaseComparison\x12\x1b\n" +
+	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
+	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
+	"\rincision_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x127\n" +
+	"\vplan_timing\x18\x04 \x01(\x0e2\x16.trigone.v1.PlanTimingR\n" +
+	"planTiming\x126\n" +
+	"\n" +
+	"comparison\x18\x05 \x01(\v2\x16.trigone.v1.ComparisonR\n" +
+	"comparison\x12/\n" +
+	"\x13agreements_recorded\x18\x06 \x01(\bR\x12agreementsRecorded\"\xef\x03\n" +
+	"\x10ComparisonCounts\x12.\n" +
+	"\x13operated_case_count\x18\x01 \x01(\x05R\x11operatedCaseCount\x12,\n" +
+	"\x12planned_case_count\x18\x02 \x01(\x05R\x10plannedCaseCount\x120\n" +
+	"\x14differing_case_count\x18\x03 \x01(\x05R\x12differingCaseCount\x12J\n" +
+	"\"agreements_not_recorded_case_count\x18\x04 \x01(\x05R\x1eagreementsNotRecordedCaseCount\x120\n" +
+	"\x14retracted_case_count\x18\x05 \x01(\x05R\x12retractedCaseCount\x126\n" +
+	"\x17retracted_section_count\x18\x06 \x01(\x05R\x15retractedSectionCount\x124\n" +
+	"\bverdicts\x18\a \x03(\v2\x18.trigone.v1.VerdictCountR\bverdicts\x12\x1d\n" +
+	"\n" +
+	"root_count\x18\b \x01(\x05R\trootCount\x12@\n" +
+	"\x0ethings_planned\x18\t \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\"\xbe\x03\n" +
+	"\x14ListCaseFactsRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
+	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x128\n" +
+	"\x06groups\x18\x03 \x03(\v2\x16.trigone.v1.FactFilterB\b\xbaH\x05\x92\x01\x02\x10 R\x06groups\x12C\n" +
+	"\fplan_timings\x18\x04 \x03(\x0e2\x16.trigone.v1.PlanTimingB\b\xbaH\x05\x92\x01\x02\x10\bR\vplanTimings\x12?\n" +
+	"\rincision_from\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionFrom\x12C\n" +
+	"\x0fincision_before\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x0eincisionBefore\x12'\n" +
+	"\tpage_size\x18\a \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"g\n" +
+	"\n" +
+	"FactFilter\x121\n" +
+	"\x04kind\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,63}$R\x04kind\x12&\n" +
+	"\x05words\x18\x02 \x03(\tB\x10\xbaH\r\x92\x01\n" +
+	"\b\x01\x10 \"\x04r\x02\x18@R\x05words\"l\n" +
+	"\x15ListCaseFactsResponse\x12+\n" +
+	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xa2\x02\n" +
 	"\fAuditService\x12`\n" +
-	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
+	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
+	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_audit_service_proto_rawDescOnce sync.Once
@@ -462,38 +1199,75 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_audit_service_proto_rawDescData
 }
 
-var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(*ListDiscrepanciesRequest)(nil),  // 0: trigone.v1.ListDiscrepanciesRequest
 	(*ListDiscrepanciesResponse)(nil), // 1: trigone.v1.ListDiscrepanciesResponse
 	(*CaseDiscrepancy)(nil),           // 2: trigone.v1.CaseDiscrepancy
 	(*DiscrepancyCounts)(nil),         // 3: trigone.v1.DiscrepancyCounts
-	(*CaseReference)(nil),             // 4: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),           // 5: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),     // 6: google.protobuf.Timestamp
-	(PlanTiming)(0),                   // 7: trigone.v1.PlanTiming
-	(*Identifier)(nil),                // 8: trigone.v1.Identifier
-	(*Discrepancy)(nil),               // 9: trigone.v1.Discrepancy
+	(*ListComparisonsRequest)(nil),    // 4: trigone.v1.ListComparisonsRequest
+	(*ListComparisonsResponse)(nil),   // 5: trigone.v1.ListComparisonsResponse
+	(*CaseComparison)(nil),            // 6: trigone.v1.CaseComparison
+	(*ComparisonCounts)(nil),          // 7: trigone.v1.ComparisonCounts
+	(*ListCaseFactsRequest)(nil),      // 8: trigone.v1.ListCaseFactsRequest
+	(*FactFilter)(nil),                // 9: trigone.v1.FactFilter
+	(*ListCaseFactsResponse)(nil),     // 10: trigone.v1.ListCaseFactsResponse
+	(*CaseReference)(nil),             // 11: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),           // 12: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),     // 13: google.protobuf.Timestamp
+	(PlanTiming)(0),                   // 14: trigone.v1.PlanTiming
+	(*Identifier)(nil),                // 15: trigone.v1.Identifier
+	(*Discrepancy)(nil),               // 16: trigone.v1.Discrepancy
+	(ComparisonKind)(0),               // 17: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),            // 18: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                // 19: trigone.v1.Comparison
+	(*VerdictCount)(nil),              // 20: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),             // 21: trigone.v1.ThingsPlanned
+	(*CaseFacts)(nil),                 // 22: trigone.v1.CaseFacts
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
-	4,  // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
-	6,  // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
-	6,  // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
-	7,  // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	11, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
+	12, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
+	13, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
+	13, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
+	14, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
 	2,  // 5: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
 	3,  // 6: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
-	8,  // 7: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	6,  // 8: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	7,  // 9: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	9,  // 10: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	0,  // 11: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	1,  // 12: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	12, // [12:13] is the sub-list for method output_type
-	11, // [11:12] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	15, // 7: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	13, // 8: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	14, // 9: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	16, // 10: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	11, // 11: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	17, // 12: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	18, // 13: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	14, // 14: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	13, // 15: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	13, // 16: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	6,  // 17: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
+	7,  // 18: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
+	15, // 19: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	13, // 20: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	14, // 21: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	19, // 22: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	20, // 23: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	21, // 24: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	11, // 25: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	9,  // 26: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
+	14, // 27: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	13, // 28: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	13, // 29: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	22, // 30: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
+	0,  // 31: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	4,  // 32: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	8,  // 33: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	1,  // 34: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	5,  // 35: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	10, // 36: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	34, // [34:37] is the sub-list for method output_type
+	31, // [31:34] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_audit_service_proto_init() }
@@ -501,6 +1275,7 @@ func file_trigone_v1_audit_service_proto_init() {
 	if File_trigone_v1_audit_service_proto != nil {
 		return
 	}
+	file_trigone_v1_case_facts_proto_init()
 	file_trigone_v1_evaluation_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_record_service_proto_init()
@@ -510,7 +1285,7 @@ func file_trigone_v1_audit_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_audit_service_proto_rawDesc), len(file_trigone_v1_audit_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -20,6 +20,8 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	AuditService_ListDiscrepancies_FullMethodName = "/trigone.v1.AuditService/ListDiscrepancies"
+	AuditService_ListComparisons_FullMethodName   = "/trigone.v1.AuditService/ListComparisons"
+	AuditService_ListCaseFacts_FullMethodName     = "/trigone.v1.AuditService/ListCaseFacts"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -30,6 +32,11 @@ const (
 type AuditServiceClient interface {
 	// Lists discrepancies between plan and outcome. A difference is not an error.
 	ListDiscrepancies(ctx context.Context, in *ListDiscrepanciesRequest, opts ...grpc.CallOption) (*ListDiscrepanciesResponse, error)
+	// Lists comparisons between plan and outcome, those that agree included.
+	ListComparisons(ctx context.Context, in *ListComparisonsRequest, opts ...grpc.CallOption) (*ListComparisonsResponse, error)
+	// Lists what cases have to say to whoever counts them. The facts name nobody and
+	// are personal data all the same.
+	ListCaseFacts(ctx context.Context, in *ListCaseFactsRequest, opts ...grpc.CallOption) (*ListCaseFactsResponse, error)
 }
 
 type auditServiceClient struct {
@@ -50,6 +57,26 @@ func (c *auditServiceClient) ListDiscrepancies(ctx context.Context, in *ListDisc
 	return out, nil
 }
 
+func (c *auditServiceClient) ListComparisons(ctx context.Context, in *ListComparisonsRequest, opts ...grpc.CallOption) (*ListComparisonsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListComparisonsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListComparisons_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListCaseFacts(ctx context.Context, in *ListCaseFactsRequest, opts ...grpc.CallOption) (*ListCaseFactsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCaseFactsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListCaseFacts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -58,6 +85,11 @@ func (c *auditServiceClient) ListDiscrepancies(ctx context.Context, in *ListDisc
 type AuditServiceServer interface {
 	// Lists discrepancies between plan and outcome. A difference is not an error.
 	ListDiscrepancies(context.Context, *ListDiscrepanciesRequest) (*ListDiscrepanciesResponse, error)
+	// Lists comparisons between plan and outcome, those that agree included.
+	ListComparisons(context.Context, *ListComparisonsRequest) (*ListComparisonsResponse, error)
+	// Lists what cases have to say to whoever counts them. The facts name nobody and
+	// are personal data all the same.
+	ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -70,6 +102,12 @@ type UnimplementedAuditServiceServer struct{}
 
 func (UnimplementedAuditServiceServer) ListDiscrepancies(context.Context, *ListDiscrepanciesRequest) (*ListDiscrepanciesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDiscrepancies not implemented")
+}
+func (UnimplementedAuditServiceServer) ListComparisons(context.Context, *ListComparisonsRequest) (*ListComparisonsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListComparisons not implemented")
+}
+func (UnimplementedAuditServiceServer) ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCaseFacts not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -110,6 +148,42 @@ func _AuditService_ListDiscrepancies_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListComparisons_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListComparisonsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListComparisons(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListComparisons_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListComparisons(ctx, req.(*ListComparisonsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListCaseFacts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCaseFactsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListCaseFacts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListCaseFacts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListCaseFacts(ctx, req.(*ListCaseFactsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -120,6 +194,14 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListDiscrepancies",
 			Handler:    _AuditService_ListDiscrepancies_Handler,
+		},
+		{
+			MethodName: "ListComparisons",
+			Handler:    _AuditService_ListComparisons_Handler,
+		},
+		{
+			MethodName: "ListCaseFacts",
+			Handler:    _AuditService_ListCaseFacts_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

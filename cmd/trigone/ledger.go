@@ -1,0 +1,202 @@
+package main
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/render"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// caseFilter is what the flags of every list over cases select.
+type caseFilter struct {
+	caseArg, from, before string
+	timings               []string
+}
+
+func (f *caseFilter) flags(c *cobra.Command) {
+	c.Flags().StringVar(&f.caseArg, "case", "", "only of this case: a name, or SYSTEM|VALUE")
+	c.Flags().StringVar(&f.from, "from", "", "only with incision at or after this date or time")
+	c.Flags().StringVar(&f.before, "before", "", "only with incision before this date or time")
+	c.Flags().StringArrayVar(&f.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
+}
+
+type selectedCases struct {
+	reference    *trigonev1.CaseReference
+	from, before *timestamppb.Timestamp
+	timings      []trigonev1.PlanTiming
+}
+
+func (f caseFilter) selected() (out selectedCases, err error) {
+	if f.caseArg != "" {
+		if out.reference, err = caseReference(f.caseArg); err != nil {
+			return out, err
+		}
+	}
+	if out.from, err = instant("--from", f.from); err != nil {
+		return out, err
+	}
+	if out.before, err = instant("--before", f.before); err != nil {
+		return out, err
+	}
+	out.timings, err = enumValues[trigonev1.PlanTiming]("--plan-timing", f.timings, "PLAN_TIMING_")
+	return out, err
+}
+
+// enumValues reads words of one enum.
+func enumValues[E interface {
+	~int32
+	protoreflect.Enum
+}](flag string, words []string, lead string) ([]E, error) {
+	var list []E
+	for _, word := range words {
+		v, err := enumValue(flag, word, E(0).Descriptor(), lead)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, E(v))
+	}
+	return list, nil
+}
+
+func (a *app) comparisonsCommand() *cobra.Command {
+	var filter caseFilter
+	var kinds, classes, metrics, places, verdicts []string
+	var roots bool
+	c := &cobra.Command{
+		Use:   "comparisons",
+		Short: "List what was held against what, agreement included",
+		Long: `comparisons lists every comparison of plan, prediction and limit with what was done
+and found: those that agree too, those that differ, those that nobody can tell and
+those that could not be made. Behind the list it says how many of the things planned
+came as planned. A difference is no error and carries no blame.`,
+		Example: `  trigone comparisons --verdict agrees
+  trigone comparisons --kind prediction_from_plan --plan-timing prospective
+  trigone comparisons --case 'urn:example:harbour-hospital:case|MV-2026-002'
+  trigone comparisons --format csv > comparisons.csv`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			cases, err := filter.selected()
+			if err != nil {
+				return err
+			}
+			request := &trigonev1.ListComparisonsRequest{
+				Case: cases.reference, Classes: classes, Metrics: metrics, Places: places, RootsOnly: roots, PlanTimings: cases.timings,
+				IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize, IncludeCounts: true,
+			}
+			if request.Kinds, err = enumValues[trigonev1.ComparisonKind]("--kind", kinds, "COMPARISON_KIND_"); err != nil {
+				return err
+			}
+			if request.Verdicts, err = enumValues[trigonev1.ComparisonVerdict]("--verdict", verdicts, "COMPARISON_VERDICT_"); err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				whole := &trigonev1.ListComparisonsResponse{}
+				for {
+					page, err := s.audit.ListComparisons(ctx, request)
+					if err != nil {
+						return err
+					}
+					if whole.Counts == nil {
+						whole.Counts = page.GetCounts()
+					}
+					whole.Comparisons = append(whole.Comparisons, page.GetComparisons()...)
+					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
+						break
+					}
+				}
+				switch a.format {
+				case formatJSON:
+					return printJSON(cmd.OutOrStdout(), whole)
+				case formatCSV:
+					return render.ComparisonsCSV(cmd.OutOrStdout(), whole.GetComparisons())
+				}
+				render.Comparisons(cmd.OutOrStdout(), whole.GetComparisons(), whole.GetCounts())
+				return nil
+			})
+		},
+	}
+	filter.flags(c)
+	f := c.Flags()
+	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as step_dimension or prediction_from_plan; may be repeated")
+	f.StringArrayVar(&classes, "class", nil, "only this class of differences, such as ring_size; may be repeated")
+	f.StringArrayVar(&metrics, "metric", nil, "only this metric or leaf, by id; may be repeated")
+	f.StringArrayVar(&places, "place", nil, "only at this place, such as p2 or a2_p2; may be repeated")
+	f.StringArrayVar(&verdicts, "verdict", nil, "only this verdict: agrees, present, indeterminate, not_evaluable or not_applicable; may be repeated")
+	f.BoolVar(&roots, "roots", false, "only roots, without what stands under them")
+	return c
+}
+
+func (a *app) factsCommand() *cobra.Command {
+	var filter caseFilter
+	var groups []string
+	var rows string
+	c := &cobra.Command{
+		Use:   "facts",
+		Short: "List what cases have to say to whoever counts them",
+		Long: `facts lists the facts of every case: when, by what approach, what was planned and
+done, how it came, what became of the patient. They name nobody and are personal data
+all the same. In CSV, --rows chooses the rows: the cases, or what a case may have
+several of.`,
+		Example: `  trigone facts
+  trigone facts --group technique=leaflet_resection,sliding_plasty --group urgency=elective
+  trigone facts --format csv > cases.csv
+  trigone facts --format csv --rows echoes > echoes.csv`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			if !slices.Contains(render.FactRows, rows) {
+				return usagef("--rows does not know %q; use one of %s", rows, strings.Join(render.FactRows, ", "))
+			}
+			cases, err := filter.selected()
+			if err != nil {
+				return err
+			}
+			request := &trigonev1.ListCaseFactsRequest{
+				Case: cases.reference, PlanTimings: cases.timings, IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize,
+			}
+			for _, g := range groups {
+				kind, words, ok := strings.Cut(g, "=")
+				if !ok || kind == "" || words == "" {
+					return usagef("--group is KIND=WORD,..., such as urgency=elective")
+				}
+				request.Groups = append(request.Groups, &trigonev1.FactFilter{Kind: kind, Words: strings.Split(words, ",")})
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				whole := &trigonev1.ListCaseFactsResponse{}
+				for {
+					page, err := s.audit.ListCaseFacts(ctx, request)
+					if err != nil {
+						return err
+					}
+					whole.Facts = append(whole.Facts, page.GetFacts()...)
+					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
+						break
+					}
+				}
+				switch a.format {
+				case formatJSON:
+					return printJSON(cmd.OutOrStdout(), whole)
+				case formatCSV:
+					return render.FactsCSV(cmd.OutOrStdout(), whole.GetFacts(), rows)
+				}
+				render.Facts(cmd.OutOrStdout(), whole.GetFacts())
+				return nil
+			})
+		},
+	}
+	filter.flags(c)
+	c.Flags().StringArrayVar(&groups, "group", nil, "KIND=WORD,...: only cases filed under one of these words; may be repeated, then each must hold")
+	c.Flags().StringVar(&rows, "rows", render.FactRows[0], "in CSV: "+strings.Join(render.FactRows, ", "))
+	return c
+}

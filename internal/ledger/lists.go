@@ -1,0 +1,188 @@
+package ledger
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// ListComparisons lists what was held against what, agreement included.
+func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, req *trigonev1.ListComparisonsRequest) (*trigonev1.ListComparisonsResponse, error) {
+	site, err := l.archive.Admit(who, req)
+	if err != nil {
+		return nil, err
+	}
+	if err := casebook.RefuseFields(slices.Concat(convert.Check(req), unknownClasses(req.GetClasses()), unknownMetrics(req.GetMetrics()))); err != nil {
+		return nil, err
+	}
+	filters := proto.CloneOf(req)
+	filters.PageToken, filters.PageSize, filters.Parent, filters.IncludeCounts = "", 0, "", false
+	question, after, err := l.page("ListComparisons", filters, req.GetPageToken())
+	if err != nil {
+		return nil, err
+	}
+	f := storage.ComparisonFilter{
+		Kinds: numbers(req.GetKinds()), Verdicts: numbers(req.GetVerdicts()), Places: req.GetPlaces(), RootsOnly: req.GetRootsOnly(),
+		PlanTimings:  each(req.GetPlanTimings()),
+		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+	}
+	for _, c := range req.GetClasses() {
+		f.Classes = append(f.Classes, classNumber(c))
+	}
+	for _, m := range req.GetMetrics() {
+		f.Metrics = append(f.Metrics, metricNumber(m))
+	}
+	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+		return nil, err
+	}
+	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	if err != nil {
+		return nil, notBuilt(err)
+	}
+	resp := &trigonev1.ListComparisonsResponse{}
+	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+		return nil, err
+	}
+	for _, row := range rows {
+		c, err := comparisonOf(row.Comparison)
+		if err != nil {
+			return nil, err
+		}
+		resp.Comparisons = append(resp.Comparisons, &trigonev1.CaseComparison{
+			CaseName: l.archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
+			IncisionTime: casebook.Timestamp(row.IncisionTime), PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming),
+			Comparison: c, AgreementsRecorded: row.Comparison.Complete,
+		})
+	}
+	if !req.GetIncludeCounts() || req.GetPageToken() != "" {
+		return resp, nil
+	}
+	n, err := l.archive.Store.CountComparisons(ctx, site, f)
+	if err != nil {
+		return nil, notBuilt(err)
+	}
+	resp.Counts = comparisonCounts(n)
+	return resp, nil
+}
+
+func comparisonCounts(n storage.ComparisonCounts) *trigonev1.ComparisonCounts {
+	out := &trigonev1.ComparisonCounts{
+		OperatedCaseCount: int32(n.OperatedCases), PlannedCaseCount: int32(n.PlannedCases), DifferingCaseCount: int32(n.DifferingCases),
+		AgreementsNotRecordedCaseCount: int32(n.IncompleteCases),
+		RetractedCaseCount:             int32(n.RetractedCases), RetractedSectionCount: int32(n.RetractedSections), RootCount: int32(n.Roots),
+		ThingsPlanned: &trigonev1.ThingsPlanned{
+			Total: int32(n.Things), AsPlanned: int32(n.ThingsAsPlanned), Otherwise: int32(n.ThingsOtherwise),
+			CannotBeTold: int32(n.ThingsCannotBeTold), NotEvaluable: int32(n.ThingsNotEvaluable), NotApplicable: int32(n.ThingsNotApplicable),
+		},
+	}
+	for _, v := range []struct {
+		verdict trigonev1.ComparisonVerdict
+		count   int
+	}{
+		{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT, n.Differing},
+		{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_INDETERMINATE, n.Indeterminate},
+		{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_EVALUABLE, n.NotEvaluable},
+		{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES, n.Agreeing},
+		{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_APPLICABLE, n.NotApplicable},
+	} {
+		if v.count > 0 {
+			out.Verdicts = append(out.Verdicts, &trigonev1.VerdictCount{Verdict: v.verdict, Count: int32(v.count)})
+		}
+	}
+	return out
+}
+
+// ListCaseFacts lists what cases have to say to whoever counts them.
+func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req *trigonev1.ListCaseFactsRequest) (*trigonev1.ListCaseFactsResponse, error) {
+	site, err := l.archive.Admit(who, req)
+	if err != nil {
+		return nil, err
+	}
+	if err := casebook.RefuseFields(append(convert.Check(req), unknownKinds(req.GetGroups())...)); err != nil {
+		return nil, err
+	}
+	filters := proto.CloneOf(req)
+	filters.PageToken, filters.PageSize, filters.Parent = "", 0, ""
+	question, after, err := l.page("ListCaseFacts", filters, req.GetPageToken())
+	if err != nil {
+		return nil, err
+	}
+	f := storage.FactsFilter{
+		PlanTimings:  each(req.GetPlanTimings()),
+		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+	}
+	for _, g := range req.GetGroups() {
+		for _, w := range g.GetWords() {
+			f.Groups = append(f.Groups, storage.Group{Kind: g.GetKind(), Word: w})
+		}
+	}
+	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+		return nil, err
+	}
+	rows, next, err := l.archive.Store.Facts(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	if err != nil {
+		return nil, notBuilt(err)
+	}
+	resp := &trigonev1.ListCaseFactsResponse{}
+	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+		return nil, err
+	}
+	for _, row := range rows {
+		facts, err := joined(row.Facts, row.Children)
+		if err != nil {
+			return nil, err
+		}
+		resp.Facts = append(resp.Facts, facts)
+	}
+	return resp, nil
+}
+
+// page reads a page token, which belongs to one question.
+func (l *Ledger) page(method string, filters proto.Message, token string) (question []byte, after string, err error) {
+	if question, err = l.archive.Question(method, filters); err != nil {
+		return nil, "", err
+	}
+	after, err = l.archive.Position("page_token", token, question)
+	return question, after, err
+}
+
+// caseUID gives the uid of the case a filter names; empty: it names none.
+func (l *Ledger) caseUID(ctx context.Context, ref *trigonev1.CaseReference) (string, error) {
+	if ref == nil {
+		return "", nil
+	}
+	c, err := l.archive.Find(ctx, ref)
+	return c.UID, err
+}
+
+func unknownMetrics(ids []string) []convert.Violation {
+	var list []convert.Violation
+	for i, id := range ids {
+		if metricNumber(id) == 0 {
+			list = append(list, convert.Violation{
+				Path: fmt.Sprintf("metrics[%d]", i), Message: "is no metric or leaf of the catalogue; ListMetrics lists them",
+			})
+		}
+	}
+	return list
+}
+
+func unknownKinds(filters []*trigonev1.FactFilter) []convert.Violation {
+	var list []convert.Violation
+	for i, f := range filters {
+		if !slices.Contains(GroupKinds(), f.GetKind()) {
+			list = append(list, convert.Violation{
+				Path: fmt.Sprintf("groups[%d].kind", i), Message: "is none of the kinds by which cases are filed: " + strings.Join(GroupKinds(), ", "),
+			})
+		}
+	}
+	return list
+}

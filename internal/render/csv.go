@@ -1,0 +1,126 @@
+package render
+
+import (
+	"encoding/csv"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/words"
+)
+
+// csvLine is a message to be written as a line, behind cells of another origin.
+type csvLine struct {
+	lead    []string
+	message proto.Message
+}
+
+// messagesCSV writes messages of one type as lines of comma-separated values. A
+// column is a field, and a message inside gives a column for each of its fields;
+// what is absent is empty. Words are the contract's in lower case, times UTC. Of a
+// list the entries stand apart by a semicolon, and the fields of an entry by a
+// colon. lead names the cells before the message; fields named in without are left
+// out.
+func messagesCSV(w io.Writer, lead []string, of protoreflect.MessageDescriptor, lines []csvLine, without ...string) error {
+	out := csv.NewWriter(w)
+	columns := csvColumns(of, "", without)
+	header := slices.Clone(lead)
+	for _, c := range columns {
+		header = append(header, c.name)
+	}
+	if err := out.Write(header); err != nil {
+		return err
+	}
+	for _, l := range lines {
+		line := slices.Clone(l.lead)
+		for _, c := range columns {
+			line = append(line, c.of(l.message.ProtoReflect()))
+		}
+		if err := out.Write(line); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+type csvColumn struct {
+	name string
+	path []protoreflect.FieldDescriptor
+}
+
+func csvColumns(d protoreflect.MessageDescriptor, lead string, without []string) []csvColumn {
+	var list []csvColumn
+	for i := range d.Fields().Len() {
+		f := d.Fields().Get(i)
+		switch {
+		case slices.Contains(without, string(f.Name())):
+		case f.Message() == nil || f.IsList() || isTime(f):
+			list = append(list, csvColumn{lead + string(f.Name()), []protoreflect.FieldDescriptor{f}})
+		default:
+			for _, c := range csvColumns(f.Message(), lead+string(f.Name())+"_", nil) {
+				list = append(list, csvColumn{c.name, append([]protoreflect.FieldDescriptor{f}, c.path...)})
+			}
+		}
+	}
+	return list
+}
+
+func isTime(f protoreflect.FieldDescriptor) bool {
+	return f.Message() != nil && f.Message().FullName() == (&timestamppb.Timestamp{}).ProtoReflect().Descriptor().FullName()
+}
+
+func (c csvColumn) of(m protoreflect.Message) string {
+	for _, f := range c.path[:len(c.path)-1] {
+		if !m.Has(f) {
+			return ""
+		}
+		m = m.Get(f).Message()
+	}
+	f := c.path[len(c.path)-1]
+	// A number or an answer without presence says something at its zero value too.
+	if !m.Has(f) && (f.HasPresence() || f.IsList()) {
+		return ""
+	}
+	if !f.IsList() {
+		return csvValue(f, m.Get(f))
+	}
+	entries := make([]string, m.Get(f).List().Len())
+	for i := range entries {
+		entries[i] = csvValue(f, m.Get(f).List().Get(i))
+	}
+	return strings.Join(entries, "; ")
+}
+
+func csvValue(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
+	switch {
+	case isTime(f):
+		return v.Message().Interface().(*timestamppb.Timestamp).AsTime().UTC().Format(time.RFC3339)
+	case f.Message() != nil:
+		var parts []string
+		for i := range f.Message().Fields().Len() {
+			inner := f.Message().Fields().Get(i)
+			text := ""
+			if v.Message().Has(inner) && !inner.IsList() {
+				text = csvValue(inner, v.Message().Get(inner))
+			}
+			parts = append(parts, text)
+		}
+		return strings.Join(parts, ":")
+	case f.Enum() != nil:
+		value := f.Enum().Values().ByNumber(v.Enum())
+		if value == nil || value.Number() == 0 {
+			return ""
+		}
+		return words.OfEnum(string(value.Name()), string(f.Enum().Values().ByNumber(0).Name()))
+	case f.Kind() == protoreflect.DoubleKind:
+		return strconv.FormatFloat(v.Float(), 'g', -1, 64)
+	}
+	return v.String()
+}

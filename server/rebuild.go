@@ -1,0 +1,74 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+
+	"go.uber.org/zap"
+
+	"trigone/internal/casebook"
+	"trigone/internal/ledger"
+	"trigone/internal/policy"
+	"trigone/internal/storage"
+	"trigone/internal/storage/sqlite"
+)
+
+// projectors make what is kept beside each case, to be listed and counted.
+func projectors() []casebook.Projector { return []casebook.Projector{ledger.Projection{}} }
+
+// building makes rows that do not stand yet while the server serves.
+type building struct {
+	stop context.CancelFunc
+	done chan struct{}
+}
+
+// build begins to make what does not stand in the store. Until it is done, lists that
+// read it are refused or read the rows of before.
+func build(ctx context.Context, store storage.Store, clinical policy.Policy, log *zap.Logger) *building {
+	ctx, stop := context.WithCancel(context.WithoutCancel(ctx))
+	b := &building{stop: stop, done: make(chan struct{})}
+	go func() {
+		defer close(b.done)
+		built := map[string]casebook.Rebuilt{}
+		err := casebook.Rebuild(ctx, casebook.RebuildConfig{
+			Store: store, Policy: clinical, Projectors: projectors(), Report: func(r casebook.Rebuilt) { built[r.Projection] = r },
+		})
+		for _, r := range built {
+			log.Info("rows made anew", zap.String("projection", r.Projection), zap.Int64("version", r.Version), zap.Int("cases", r.Cases))
+		}
+		if err != nil && ctx.Err() == nil {
+			log.Error("rows could not be made anew; call trigoned rebuild", zap.Error(err))
+		}
+	}()
+	return b
+}
+
+// end ends it where it is; the next start goes on.
+func (b *building) end() {
+	b.stop()
+	<-b.done
+}
+
+// Rebuilt says how far a rebuild is.
+type Rebuilt = casebook.Rebuilt
+
+// Rebuild makes the rows of a store that lists read and that do not stand yet, from
+// what is on record. It can be ended at any moment and goes on where it was. report
+// is told after each step.
+func Rebuild(ctx context.Context, storePath, policyPath string, report func(Rebuilt)) (err error) {
+	if _, err := os.Stat(storePath); err != nil {
+		return fmt.Errorf("open the store: %w", err)
+	}
+	clinical, err := readPolicy(policyPath)
+	if err != nil {
+		return err
+	}
+	store, err := sqlite.Open(ctx, storePath, sqlite.Options{})
+	if err != nil {
+		return fmt.Errorf("open the store: %w", err)
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	return casebook.Rebuild(ctx, casebook.RebuildConfig{Store: store, Policy: clinical, Projectors: projectors(), Report: report})
+}
