@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/metric"
 	"trigone/internal/settings"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -45,7 +46,7 @@ type History struct {
 	softwareBefore string
 	// Codes are the public codes of the site by the policy in force; see
 	// SiteCodeFaults for what they must be. They change no id.
-	Codes []SiteCode
+	Codes []metric.SiteCode
 }
 
 // PlanState is a revision of the plan while it was the head.

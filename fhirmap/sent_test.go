@@ -17,6 +17,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/fhirmap/fhirtest"
+	"trigone/internal/metric"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -25,7 +26,7 @@ import (
 func TestRowsSayWhatAllStatesSay(t *testing.T) {
 	onHistories(t, func(t rapid.TB, h fhirmap.History, states []fhirmap.Snapshot) {
 		for _, mapping := range []int64{0, 7} {
-			for _, codes := range [][]fhirmap.SiteCode{nil, siteCodes()} {
+			for _, codes := range [][]metric.SiteCode{nil, siteCodes()} {
 				h.Mapping, h.Codes = mapping, codes
 				if same, err := fhirmap.SameAsOfStates(h, states); err != nil || !same {
 					t.Fatalf("%d states, mapping %d, %d codes: same %v, %v", len(states), mapping, len(codes), same, err)

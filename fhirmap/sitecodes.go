@@ -15,105 +15,64 @@ import (
 	"trigone/internal/metric"
 )
 
-// SiteCode says how a public code that a site is licensed for stands to a code of
-// ours. One that means the same is sent before ours; every one is told by the
-// ConceptMap.
-type SiteCode struct {
-	// LocalSystem is the id of one of our code systems, e.g. step.
-	LocalSystem string
-	LocalCode   string
-	// System, Code and Display are the public code.
-	System, Code, Display string
-	Equivalence           metric.Equivalence
-	// Verified says where and by whom the code was looked up.
-	Verified string
-}
+// Terms answers what a site's policy has to ask about codes; it is empty.
+type Terms struct{}
 
-// SiteCodeField is a field of a SiteCode that has a fault.
-type SiteCodeField string
+// Systems gives the ids of our code systems.
+func (Terms) Systems() []string { return SystemIDs() }
 
-// The fields that can have one.
-const (
-	FieldLocalSystem SiteCodeField = "local_system"
-	FieldLocalCode   SiteCodeField = "local_code"
-	FieldSystem      SiteCodeField = "system"
-	FieldCode        SiteCodeField = "code"
-	FieldDisplay     SiteCodeField = "display"
-	FieldEquivalence SiteCodeField = "equivalence"
-	FieldVerified    SiteCodeField = "verified"
-)
-
-// SiteCodeFault is what is wrong with one code of a list: the rest of a sentence
-// that begins with the field's name.
-type SiteCodeFault struct {
-	Index int
-	Field SiteCodeField
-	Text  string
-}
-
-// Equivalences are the words a site may use; a code that is unmatched is one that
-// nobody gives.
-func Equivalences() []metric.Equivalence {
-	return []metric.Equivalence{metric.Equivalent, metric.Wider, metric.Narrower}
-}
-
-// Patterns of a public code's system and code (HL7 FHIR R4 4.0.1, types uri and
-// code), and how long a text may be.
-const (
-	SystemPattern   = `^(https?://|urn:(oid|uuid):)\S+$`
-	CodePattern     = `^\S+( \S+)*$`
-	MostTextLetters = 200
-)
+// Faults is SiteCodeFaults.
+func (Terms) Faults(list []metric.SiteCode) []metric.SiteCodeFault { return SiteCodeFaults(list) }
 
 var (
-	systemForm = regexp.MustCompile(SystemPattern)
-	codeForm   = regexp.MustCompile(CodePattern)
+	systemForm = regexp.MustCompile(metric.SiteSystemPattern)
+	codeForm   = regexp.MustCompile(metric.SiteCodePattern)
 	loincForm  = regexp.MustCompile(`^[0-9]{1,7}-[0-9]$`)
 	snomedForm = regexp.MustCompile(`^[1-9][0-9]{5,17}$`)
 )
 
 // SiteCodeFaults gives everything that is wrong with a list, in its order; nil if
 // nothing is.
-func SiteCodeFaults(list []SiteCode) []SiteCodeFault {
-	var faults []SiteCodeFault
+func SiteCodeFaults(list []metric.SiteCode) []metric.SiteCodeFault {
+	var faults []metric.SiteCodeFault
 	equivalentOf, equivalentIn := builtInEquivalents()
 	given := map[[2]systemCode]bool{}
 	for i, c := range list {
 		before := len(faults)
-		fault := func(f SiteCodeField, format string, args ...any) {
-			faults = append(faults, SiteCodeFault{i, f, fmt.Sprintf(format, args...)})
+		fault := func(f metric.SiteCodeField, format string, args ...any) {
+			faults = append(faults, metric.SiteCodeFault{Index: i, Field: f, Text: fmt.Sprintf(format, args...)})
 		}
 		own, known := ownSystem(c.LocalSystem)
 		local := systemCode{own, c.LocalCode}
 		switch {
 		case !known:
-			fault(FieldLocalSystem, "is no code system of ours; give one of %s", strings.Join(SystemIDs(), ", "))
+			fault(metric.FieldLocalSystem, "is no code system of ours; give one of %s", strings.Join(SystemIDs(), ", "))
 		case !IsLocal(c.LocalSystem, c.LocalCode):
-			fault(FieldLocalCode, "is no code of %s; the command trigone terminology writes all of them", c.LocalSystem)
+			fault(metric.FieldLocalCode, "is no code of %s; the command trigone terminology writes all of them", c.LocalSystem)
 		}
-		if !slices.Contains(Equivalences(), c.Equivalence) {
-			fault(FieldEquivalence, "is none of %s, %s and %s: what the public code is beside ours", metric.Equivalent, metric.Wider, metric.Narrower)
+		if !slices.Contains(metric.SiteEquivalences(), c.Equivalence) {
+			fault(metric.FieldEquivalence, "is none of %s, %s and %s: what the public code is beside ours", metric.Equivalent, metric.Wider, metric.Narrower)
 		}
 		for _, f := range []struct {
-			field SiteCodeField
+			field metric.SiteCodeField
 			text  string
 			why   string
 		}{
-			{FieldDisplay, c.Display, "give the display of the public code"},
-			{FieldVerified, c.Verified, "say in which release and by whom the code was looked up"},
+			{metric.FieldDisplay, c.Display, "give the display of the public code"},
+			{metric.FieldVerified, c.Verified, "say in which release and by whom the code was looked up"},
 		} {
-			if strings.TrimSpace(f.text) == "" || len([]rune(f.text)) > MostTextLetters {
-				fault(f.field, "is empty or longer than %d letters; %s", MostTextLetters, f.why)
+			if strings.TrimSpace(f.text) == "" || len([]rune(f.text)) > metric.SiteCodeMostLetters {
+				fault(f.field, "is empty or longer than %d letters; %s", metric.SiteCodeMostLetters, f.why)
 			}
 		}
 		switch _, err := url.Parse(c.System); {
 		case err != nil || !systemForm.MatchString(c.System):
-			fault(FieldSystem, "is no address of a code system; give e.g. %s", snomed)
+			fault(metric.FieldSystem, "is no address of a code system; give e.g. %s", snomed)
 		case c.System == Base || strings.HasPrefix(c.System, Base+"/"):
-			fault(FieldSystem, "is a system of ours; give a public one")
+			fault(metric.FieldSystem, "is a system of ours; give a public one")
 		default:
 			if text := codeFault(c); text != "" {
-				fault(FieldCode, "%s", text)
+				fault(metric.FieldCode, "%s", text)
 			}
 		}
 		if len(faults) > before {
@@ -121,23 +80,23 @@ func SiteCodeFaults(list []SiteCode) []SiteCodeFault {
 		}
 		public := systemCode{c.System, c.Code}
 		if given[[2]systemCode{local, public}] {
-			fault(FieldCode, "stands twice for %s; give it once", c.LocalCode)
+			fault(metric.FieldCode, "stands twice for %s; give it once", c.LocalCode)
 			continue
 		}
 		given[[2]systemCode{local, public}] = true
 		if builtIn, has := builtInTarget(local, public); has {
-			fault(FieldCode, "is built in for %s as %s; leave it out", c.LocalCode, builtIn)
+			fault(metric.FieldCode, "is built in for %s as %s; leave it out", c.LocalCode, builtIn)
 			continue
 		}
 		if c.Equivalence != metric.Equivalent {
 			continue
 		}
 		if code, has := equivalentIn[[2]string{c.System, local.system + "|" + local.code}]; has {
-			fault(FieldCode, "would stand beside %s, which already means the same as %s in that system; leave it out", code, c.LocalCode)
+			fault(metric.FieldCode, "would stand beside %s, which already means the same as %s in that system; leave it out", code, c.LocalCode)
 			continue
 		}
 		if other, has := equivalentOf[public]; has && other != local {
-			fault(FieldCode, "already means the same as %s, which is another code of ours; give it as wider or narrower", other.code)
+			fault(metric.FieldCode, "already means the same as %s, which is another code of ours; give it as wider or narrower", other.code)
 			continue
 		}
 		equivalentOf[public] = local
@@ -154,9 +113,9 @@ var vitalSigns = []string{
 
 // codeFault judges a public code by itself. LOINC and SNOMED CT codes end with a
 // check digit, which finds what was typed wrongly.
-func codeFault(c SiteCode) string {
+func codeFault(c metric.SiteCode) string {
 	switch {
-	case !codeForm.MatchString(c.Code) || len(c.Code) > MostTextLetters:
+	case !codeForm.MatchString(c.Code) || len(c.Code) > metric.SiteCodeMostLetters:
 		return "is no code: it has no spaces at its ends, none twice, and is not empty"
 	case c.System == loinc && (!loincForm.MatchString(c.Code) || !modulusTen(strings.Replace(c.Code, "-", "", 1))):
 		return "is no LOINC code: its check digit is wrong; look it up once more"
@@ -247,7 +206,7 @@ func IsLocal(systemID, code string) bool {
 // equivalents are the public codes of a site that mean the same as a code of ours.
 type equivalents map[systemCode][]fhir.Coding
 
-func equivalentsOf(codes []SiteCode) equivalents {
+func equivalentsOf(codes []metric.SiteCode) equivalents {
 	e := equivalents{}
 	for _, c := range codes {
 		if own, ok := ownSystem(c.LocalSystem); ok && c.Equivalence == metric.Equivalent {

@@ -11,6 +11,8 @@ import (
 	"strings"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/metric"
 )
 
 // Types of the resources that say what our codes and profiles mean.
@@ -37,7 +39,7 @@ func (r Resource) Canonical() string { return canonical(r.Type, r.ID) }
 // otherwise.
 //
 // Errors: a fault of a site's code, see SiteCodeFaults.
-func Terminology(site []SiteCode) ([]Resource, error) {
+func Terminology(site []metric.SiteCode) ([]Resource, error) {
 	if faults := SiteCodeFaults(site); len(faults) > 0 {
 		f := faults[0]
 		return nil, fmt.Errorf("code %d of the site: %s %s", f.Index+1, f.Field, f.Text)
@@ -138,7 +140,7 @@ const licences = "Names codes of LOINC, SNOMED CT or DICOM without their content
 
 // counted is the version of a resource that only grows: how many codes it has says
 // which ones. With codes of a site it also says which those are.
-func counted(codes int, site []SiteCode) *string {
+func counted(codes int, site []metric.SiteCode) *string {
 	version := "1." + strconv.Itoa(codes)
 	if len(site) > 0 {
 		sum := sha256.Sum256(fmt.Appendf(nil, "%q", site))

@@ -123,7 +123,7 @@ func builtInTarget(local, public systemCode) (metric.Equivalence, bool) {
 }
 
 // mappings gives the built-in ones and those of the site.
-func mappings(site []SiteCode) []mapping {
+func mappings(site []metric.SiteCode) []mapping {
 	list := slices.Clone(builtInMappings())
 	for _, c := range site {
 		own, _ := ownSystem(c.LocalSystem)
@@ -145,7 +145,7 @@ const (
 
 // conceptMap tells for every code of ours which public code it has and how that
 // one stands to it.
-func conceptMap(site []SiteCode) fhir.ConceptMap {
+func conceptMap(site []metric.SiteCode) fhir.ConceptMap {
 	byLocal := map[systemCode][]mapping{}
 	var targets []string
 	for _, m := range mappings(site) {

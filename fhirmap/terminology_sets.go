@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/metric"
 )
 
 // valueSet is what one element, or several alike, may hold.
@@ -85,7 +87,7 @@ func ofSystem(system string) []systemCode {
 	return list
 }
 
-func (s valueSet) resource(site []SiteCode) fhir.ValueSet {
+func (s valueSet) resource(site []metric.SiteCode) fhir.ValueSet {
 	r := fhir.ValueSet{
 		Id: text(s.id), Url: text(canonical(TypeValueSet, s.id)), Name: text(computable(s.id) + "Values"), Title: text(s.title),
 		Status: fhir.PublicationStatusActive, Publisher: text(publisher), Description: text(s.title + "."),
@@ -119,7 +121,7 @@ func (s valueSet) resource(site []SiteCode) fhir.ValueSet {
 
 // public gives the public codes by system: those beside, and every one that is
 // sent beside a code of ours.
-func (s valueSet) public(site []SiteCode) map[string][]Code {
+func (s valueSet) public(site []metric.SiteCode) map[string][]Code {
 	all := map[string][]Code{}
 	add := func(c Code) {
 		if !slices.ContainsFunc(all[c.System], func(x Code) bool { return x.Code == c.Code }) {
@@ -138,7 +140,7 @@ func (s valueSet) public(site []SiteCode) map[string][]Code {
 }
 
 // size is the number of its codes.
-func (s valueSet) size(site []SiteCode) int {
+func (s valueSet) size(site []metric.SiteCode) int {
 	n := 0
 	for _, system := range s.systems {
 		n += len(publishedConcepts()[system])

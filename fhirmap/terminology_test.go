@@ -15,6 +15,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/fhirmap/fhirtest"
+	"trigone/internal/metric"
 )
 
 const (
@@ -23,9 +24,9 @@ const (
 )
 
 // siteCodes are of a system that nobody has.
-func siteCodes() []fhirmap.SiteCode {
+func siteCodes() []metric.SiteCode {
 	const invented = "urn:oid:2.16.840.1.113883.3.9999"
-	return []fhirmap.SiteCode{
+	return []metric.SiteCode{
 		{LocalSystem: "step", LocalCode: "leaflet-resection", System: invented, Code: "R-1", Display: "Resection (invented)", Equivalence: "equivalent", Verified: "invented"},
 		{LocalSystem: "metric", LocalCode: "mean-gradient", System: invented, Code: "G-1", Display: "Gradient (invented)", Equivalence: "equivalent", Verified: "invented"},
 		{LocalSystem: "place", LocalCode: "p2", System: invented, Code: "P", Display: "Posterior (invented)", Equivalence: "wider", Verified: "invented"},
@@ -33,7 +34,7 @@ func siteCodes() []fhirmap.SiteCode {
 	}
 }
 
-func terminology(t testing.TB, site []fhirmap.SiteCode) []fhirmap.Resource {
+func terminology(t testing.TB, site []metric.SiteCode) []fhirmap.Resource {
 	t.Helper()
 	list, err := fhirmap.Terminology(site)
 	if err != nil {
@@ -80,7 +81,7 @@ var closed = func() map[string]fhirmap.Code {
 var computableName = regexp.MustCompile(`^[A-Z][A-Za-z0-9_]{0,254}$`)
 
 func TestTerminologyIsInOrder(t *testing.T) {
-	for _, site := range [][]fhirmap.SiteCode{nil, siteCodes()} {
+	for _, site := range [][]metric.SiteCode{nil, siteCodes()} {
 		list := terminology(t, site)
 		again := terminology(t, site)
 		names := map[string]bool{}
@@ -192,7 +193,7 @@ func TestPublishedCodeSystems(t *testing.T) {
 }
 
 func TestValueSetsResolve(t *testing.T) {
-	for _, site := range [][]fhirmap.SiteCode{nil, siteCodes()} {
+	for _, site := range [][]metric.SiteCode{nil, siteCodes()} {
 		all := read(t, terminology(t, site))
 		for url, s := range all.sets {
 			if n := len(all.expand(url)); n == 0 {
@@ -215,7 +216,7 @@ func TestValueSetsResolve(t *testing.T) {
 				for _, c := range concepts {
 					code := c.(object)["code"].(string)
 					row, ok := closed[system+"|"+code]
-					if !ok && !slices.ContainsFunc(site, func(s fhirmap.SiteCode) bool {
+					if !ok && !slices.ContainsFunc(site, func(s metric.SiteCode) bool {
 						return s.System == system && s.Code == code && s.Equivalence == "equivalent"
 					}) {
 						t.Errorf("%s holds %s|%s, which is in no table", url, system, code)
@@ -290,7 +291,7 @@ func (all terms) mapped(t *testing.T) map[string][]object {
 }
 
 func TestConceptMap(t *testing.T) {
-	for _, site := range [][]fhirmap.SiteCode{nil, siteCodes()} {
+	for _, site := range [][]metric.SiteCode{nil, siteCodes()} {
 		all := read(t, terminology(t, site))
 		said := all.mapped(t)
 		equivalentOf := map[string]string{}
@@ -327,7 +328,7 @@ func TestConceptMap(t *testing.T) {
 					t.Errorf("%s has the equivalence %v", key, target["equivalence"])
 				}
 				row, ok := closed[public]
-				if !ok && !slices.ContainsFunc(site, func(s fhirmap.SiteCode) bool { return s.System+"|"+s.Code == public }) {
+				if !ok && !slices.ContainsFunc(site, func(s metric.SiteCode) bool { return s.System+"|"+s.Code == public }) {
 					t.Errorf("%s is mapped to %s, which is in no table", key, public)
 				}
 				if ok && target["display"] != row.Display {
@@ -589,8 +590,8 @@ func TestTerminologyRefusesWrongSiteCodes(t *testing.T) {
 // neighbours exchanged in a SNOMED CT code, without its being seen.
 func TestCheckDigits(t *testing.T) {
 	faulty := func(system, code string) bool {
-		c := fhirmap.SiteCode{LocalSystem: "step", LocalCode: "patch", System: system, Code: code, Display: "x", Equivalence: "wider", Verified: "x"}
-		return len(fhirmap.SiteCodeFaults([]fhirmap.SiteCode{c})) > 0
+		c := metric.SiteCode{LocalSystem: "step", LocalCode: "patch", System: system, Code: code, Display: "x", Equivalence: "wider", Verified: "x"}
+		return len(fhirmap.SiteCodeFaults([]metric.SiteCode{c})) > 0
 	}
 	var codes []fhirmap.Code
 	for _, c := range fhirmap.StandardCodes() {

@@ -17,6 +17,7 @@ import (
 	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/reflection"
 
+	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/handover"
@@ -136,7 +137,7 @@ func readPolicy(path string) (policy.Policy, error) {
 	if path == "" {
 		return policy.BuiltIn()
 	}
-	return policy.Load(path)
+	return policy.Load(path, fhirmap.Terms{})
 }
 
 func register(s *grpc.Server, book *casebook.Book, desk *handover.Desk) {

@@ -7,6 +7,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
+	"trigone/fhirmap"
 	"trigone/internal/policy"
 )
 
@@ -27,7 +28,7 @@ column, and then ends with exit code 3.`,
 			if err != nil {
 				return fmt.Errorf("read the policy: %w", err)
 			}
-			p, err := policy.Parse(args[0], text)
+			p, err := policy.Parse(args[0], text, fhirmap.Terms{})
 			if err != nil {
 				return inputError{fmt.Errorf("the policy is not in order:\n%w", err)}
 			}
@@ -60,7 +61,7 @@ editors that check while one types. check-policy checks more.`,
 		Example: `  trigone policy-schema > policy.schema.json`,
 		Args:    exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			schema, err := policy.Schema()
+			schema, err := policy.Schema(fhirmap.Terms{})
 			if err != nil {
 				return err
 			}

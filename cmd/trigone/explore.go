@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/policy"
@@ -200,7 +201,7 @@ func remoteExplorer(ctx context.Context, s services, r *trigonev1.ExplorePlansRe
 			if err != nil {
 				return policy.Policy{}, err
 			}
-			return policy.Parse("the server's policy", []byte(answer.GetText()))
+			return policy.Parse("the server's policy", []byte(answer.GetText()), fhirmap.Terms{})
 		},
 		explore: func(ctx context.Context, r *trigonev1.ExplorePlansRequest, take func(*trigonev1.ExplorePlansResponse) error) error {
 			stream, err := s.planning.ExplorePlans(ctx, r)

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"trigone/fhirmap"
 	"trigone/internal/policy"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -135,7 +136,7 @@ func (a *app) settings() (policy.Policy, error) {
 	if a.policy == "" {
 		return policy.BuiltIn()
 	}
-	return policy.Load(a.policy)
+	return policy.Load(a.policy, fhirmap.Terms{})
 }
 
 // services are the clients on one connection.

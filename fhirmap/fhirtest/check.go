@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"trigone/fhirmap"
+	"trigone/internal/metric"
 	"trigone/internal/units"
 )
 
@@ -30,13 +31,13 @@ import (
 //
 // Codes of a site, if given, may stand in the bundle too, each before a code of ours.
 // It complements a strict decoder, which knows elements, types and bindings.
-func Check(bundle []byte, site ...fhirmap.SiteCode) []string { return check(bundle, false, site) }
+func Check(bundle []byte, site ...metric.SiteCode) []string { return check(bundle, false, site) }
 
 // CheckDeIdentified is Check for a de-identified collection, whose resources have
 // no identifier.
 func CheckDeIdentified(bundle []byte) []string { return check(bundle, true, nil) }
 
-func check(bundle []byte, deIdentified bool, site []fhirmap.SiteCode) []string {
+func check(bundle []byte, deIdentified bool, site []metric.SiteCode) []string {
 	decoder := json.NewDecoder(bytes.NewReader(bundle))
 	decoder.UseNumber()
 	var tree any
@@ -64,7 +65,7 @@ type checker struct {
 	history any
 	// deIdentified resources have no identifier.
 	deIdentified bool
-	site         []fhirmap.SiteCode
+	site         []metric.SiteCode
 }
 
 func (c *checker) fault(path, format string, args ...any) {
@@ -605,7 +606,7 @@ func (c *checker) coding(path string, o object) {
 			return
 		}
 	}
-	if slices.ContainsFunc(c.site, func(s fhirmap.SiteCode) bool { return s.System == system && s.Code == code }) {
+	if slices.ContainsFunc(c.site, func(s metric.SiteCode) bool { return s.System == system && s.Code == code }) {
 		return
 	}
 	c.fault(path, "%s|%s is in no table", system, code)

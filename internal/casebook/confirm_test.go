@@ -388,7 +388,7 @@ func TestEvaluateAgainUnderAnotherPolicy(t *testing.T) {
 	if !hasRule(f.get().GetEvaluation().GetFindings(), "mean-gradient-high") {
 		t.Fatal("5.5 mmHg is not above the built-in 5")
 	}
-	lenient, err := policy.Parse("lenient.yaml", []byte("site: harbour\nversion: \"2\"\nzone: Europe/London\nthresholds: {mean_gradient_high: 6}\n"))
+	lenient, err := policy.Parse("lenient.yaml", []byte("site: harbour\nversion: \"2\"\nzone: Europe/London\nthresholds: {mean_gradient_high: 6}\n"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/fhirmap"
+	"trigone/internal/metric"
 )
 
 // typeOf decodes a resource that is no bundle and gives its type.
@@ -28,13 +29,13 @@ func typeOf(t testing.TB, text []byte) (string, error) {
 }
 
 // site is a code of a system that nobody has.
-var site = []fhirmap.SiteCode{{
+var site = []metric.SiteCode{{
 	LocalSystem: "step", LocalCode: "patch", System: "urn:oid:2.16.840.1.113883.3.9999", Code: "R-1", Display: "Patch (invented)",
 	Equivalence: "narrower", Verified: "invented",
 }}
 
 func TestTerminologyDecodes(t *testing.T) {
-	for _, codes := range [][]fhirmap.SiteCode{nil, site} {
+	for _, codes := range [][]metric.SiteCode{nil, site} {
 		list, err := fhirmap.Terminology(codes)
 		if err != nil {
 			t.Fatal(err)

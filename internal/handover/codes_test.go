@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"trigone/fhirmap"
 	"trigone/internal/policy"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -28,7 +29,7 @@ version: "2"
 zone: Europe/London
 codes:
   - {local_system: metric, local_code: peak-gradient, system: "urn:oid:2.16.840.1.113883.3.9999", code: G-2, display: Peak (invented), equivalence: equivalent, verified: invented}
-`))
+`), fhirmap.Terms{})
 	if err != nil {
 		t.Fatal(err)
 	}

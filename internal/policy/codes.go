@@ -3,22 +3,21 @@ package policy
 import (
 	"fmt"
 
-	"trigone/fhirmap"
 	"trigone/internal/metric"
 )
 
 // codeFields are the keys of a code, in the order in which they are told.
 var codeFields = []struct {
-	field fhirmap.SiteCodeField
-	set   func(*fhirmap.SiteCode, string)
+	field metric.SiteCodeField
+	set   func(*metric.SiteCode, string)
 }{
-	{fhirmap.FieldLocalSystem, func(c *fhirmap.SiteCode, v string) { c.LocalSystem = v }},
-	{fhirmap.FieldLocalCode, func(c *fhirmap.SiteCode, v string) { c.LocalCode = v }},
-	{fhirmap.FieldSystem, func(c *fhirmap.SiteCode, v string) { c.System = v }},
-	{fhirmap.FieldCode, func(c *fhirmap.SiteCode, v string) { c.Code = v }},
-	{fhirmap.FieldDisplay, func(c *fhirmap.SiteCode, v string) { c.Display = v }},
-	{fhirmap.FieldEquivalence, func(c *fhirmap.SiteCode, v string) { c.Equivalence = metric.Equivalence(v) }},
-	{fhirmap.FieldVerified, func(c *fhirmap.SiteCode, v string) { c.Verified = v }},
+	{metric.FieldLocalSystem, func(c *metric.SiteCode, v string) { c.LocalSystem = v }},
+	{metric.FieldLocalCode, func(c *metric.SiteCode, v string) { c.LocalCode = v }},
+	{metric.FieldSystem, func(c *metric.SiteCode, v string) { c.System = v }},
+	{metric.FieldCode, func(c *metric.SiteCode, v string) { c.Code = v }},
+	{metric.FieldDisplay, func(c *metric.SiteCode, v string) { c.Display = v }},
+	{metric.FieldEquivalence, func(c *metric.SiteCode, v string) { c.Equivalence = metric.Equivalence(v) }},
+	{metric.FieldVerified, func(c *metric.SiteCode, v string) { c.Verified = v }},
 }
 
 func codeKeys() []string {
@@ -29,17 +28,17 @@ func codeKeys() []string {
 	return keys
 }
 
-// codes reads the site's public codes. What they may be is fhirmap's matter; here
-// its faults get their places in the text.
-func (r *reading) codes(f field) []fhirmap.SiteCode {
+// codes reads the site's public codes. What they may be is said by those who send
+// them; here their faults get their places in the text.
+func (r *reading) codes(f field) []metric.SiteCode {
 	if r.stored {
 		return nil
 	}
-	var list []fhirmap.SiteCode
+	var list []metric.SiteCode
 	var parts []map[string]field
 	for _, item := range r.items(f) {
 		before := len(r.faults)
-		c := fhirmap.SiteCode{}
+		c := metric.SiteCode{}
 		given := r.fields(item, codeKeys()...)
 		if len(given) == 0 && len(r.faults) > before {
 			continue
@@ -59,7 +58,14 @@ func (r *reading) codes(f field) []fhirmap.SiteCode {
 			list, parts = append(list, c), append(parts, given)
 		}
 	}
-	for _, fault := range fhirmap.SiteCodeFaults(list) {
+	if len(list) > 0 && r.terms == nil {
+		r.fault(f, "%s cannot be read here", f.path())
+		return nil
+	}
+	if len(list) == 0 {
+		return nil
+	}
+	for _, fault := range r.terms.Faults(list) {
 		at := parts[fault.Index][string(fault.Field)]
 		r.fault(at, "%s %s", at.path(), fault.Text)
 	}
@@ -68,22 +74,22 @@ func (r *reading) codes(f field) []fhirmap.SiteCode {
 
 // codeSchema is the schema of one code. The list of our codes is left to the
 // reader: trigone terminology writes it.
-func codeSchema() object {
-	short := object{"type": "string", "pattern": `\S`, "maxLength": fhirmap.MostTextLetters}
+func codeSchema(terms Terms) object {
+	short := object{"type": "string", "pattern": `\S`, "maxLength": metric.SiteCodeMostLetters}
 	entry := entries(object{
-		string(fhirmap.FieldLocalSystem): object{"enum": fhirmap.SystemIDs(), "description": "id of a code system of the program"},
-		string(fhirmap.FieldLocalCode):   object{"type": "string", "pattern": `^[a-z0-9-]+$`, "description": "code of that system"},
-		string(fhirmap.FieldSystem):      object{"type": "string", "pattern": fhirmap.SystemPattern, "description": "address of the public code system"},
-		string(fhirmap.FieldCode):        object{"type": []string{"string", "integer"}, "pattern": fhirmap.CodePattern, "maxLength": fhirmap.MostTextLetters, "description": "the public code"},
-		string(fhirmap.FieldDisplay):     short,
-		string(fhirmap.FieldEquivalence): object{"enum": fhirmap.Equivalences(), "description": "what the public code is beside the local one"},
-		string(fhirmap.FieldVerified):    short,
+		string(metric.FieldLocalSystem): object{"enum": terms.Systems(), "description": "id of a code system of the program"},
+		string(metric.FieldLocalCode):   object{"type": "string", "pattern": `^[a-z0-9-]+$`, "description": "code of that system"},
+		string(metric.FieldSystem):      object{"type": "string", "pattern": metric.SiteSystemPattern, "description": "address of the public code system"},
+		string(metric.FieldCode):        object{"type": []string{"string", "integer"}, "pattern": metric.SiteCodePattern, "maxLength": metric.SiteCodeMostLetters, "description": "the public code"},
+		string(metric.FieldDisplay):     short,
+		string(metric.FieldEquivalence): object{"enum": metric.SiteEquivalences(), "description": "what the public code is beside the local one"},
+		string(metric.FieldVerified):    short,
 	})
 	entry["type"] = "object"
 	entry["required"] = codeKeys()
 	return entry
 }
 
-func codeText(c fhirmap.SiteCode) string {
+func codeText(c metric.SiteCode) string {
 	return fmt.Sprintf("%s %s, %s (%s)", c.System, c.Code, c.Display, c.Equivalence)
 }

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"trigone/fhirmap"
+	"trigone/internal/metric"
 )
 
 const (
@@ -69,11 +70,11 @@ func TestCodes(t *testing.T) {
     equivalence: wider
     verified: an invented release, looked up by nobody
   - ` + code("step", "patch", "urn:oid:2.16.840.1.113883.3.9999", "patch 1", "equivalent") + "\n")
-	p, err := Parse("north.yaml", text)
+	p, err := parsed("north.yaml", text)
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := fhirmap.SiteCode{
+	want := metric.SiteCode{
 		LocalSystem: "place", LocalCode: "medial-commissure", System: snomedAddress, Code: "19198003",
 		Display: "Mitral valve commissure", Equivalence: "wider", Verified: "an invented release, looked up by nobody",
 	}
@@ -94,7 +95,7 @@ func must(doc any, _ bool) any { return doc }
 // by now; whoever starts a server with it is told.
 func TestStoredPolicyOutlivesItsCodes(t *testing.T) {
 	text := []byte(codesHead + "  - " + code("metric", "mean-gradient", loincAddress, "80073-0", "equivalent") + "\nthresholds: {mean_gradient_high: 6}\n")
-	if _, err := Parse("now.yaml", text); err == nil {
+	if _, err := parsed("now.yaml", text); err == nil {
 		t.Error("a built-in code is taken")
 	}
 	p, err := ParseStored("then.yaml", text)

@@ -15,7 +15,6 @@ import (
 	"strings"
 	"time"
 
-	"trigone/fhirmap"
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 	"trigone/internal/units"
@@ -27,7 +26,7 @@ type Policy struct {
 	Settings settings.Settings
 	// Codes are the public codes that the site is licensed for; nothing is judged by
 	// them.
-	Codes []fhirmap.SiteCode
+	Codes []metric.SiteCode
 	Text  string
 	Hash  string // SHA-256 of the text, hexadecimal
 }
@@ -37,15 +36,22 @@ var builtIn []byte
 
 // BuiltIn gives the policy of an invented hospital that is used where a site
 // gives none.
-func BuiltIn() (Policy, error) { return Parse("the built-in policy", builtIn) }
+func BuiltIn() (Policy, error) { return Parse("the built-in policy", builtIn, nil) }
+
+// Terms is what the room that sends codes says of them: which systems a site may
+// name, and what is wrong with a list of its codes.
+type Terms interface {
+	Systems() []string
+	Faults([]metric.SiteCode) []metric.SiteCodeFault
+}
 
 // Load reads a policy from a file.
-func Load(path string) (Policy, error) {
+func Load(path string, terms Terms) (Policy, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return Policy{}, fmt.Errorf("read the policy: %w", err)
 	}
-	return Parse(path, text)
+	return Parse(path, text, terms)
 }
 
 // Keys of the file. Every one may be left out but site, version and zone.
@@ -68,9 +74,10 @@ var siteID = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
 
 // Parse reads a policy from its text; name says where it came from. The error
 // tells all faults at once, a sentence for each, with line and column; only a
-// text that is no YAML at all is told by its first fault alone.
-func Parse(name string, text []byte) (Policy, error) {
-	return parse(&reading{name: name}, text)
+// text that is no YAML at all is told by its first fault alone. Terms may be nil
+// where the text is known to have no codes: any would be a fault.
+func Parse(name string, text []byte, terms Terms) (Policy, error) {
+	return parse(&reading{name: name, terms: terms}, text)
 }
 
 // ParseStored reads a policy that was in force once, for judging by it again. Its
@@ -95,7 +102,7 @@ func parse(r *reading, text []byte) (Policy, error) {
 }
 
 // policy reads the document. What it gives is of use only if there was no fault.
-func (r *reading) policy(root field) (settings.Settings, []fhirmap.SiteCode) {
+func (r *reading) policy(root field) (settings.Settings, []metric.SiteCode) {
 	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.entries(top[keyThresholds]) {

@@ -13,6 +13,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"trigone/fhirmap"
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 )
@@ -59,7 +60,7 @@ func TestCommentedExamplesAreRight(t *testing.T) {
 			continue
 		}
 		found++
-		if _, err := Parse("example.yaml", []byte(head+name+":\n  "+example)); err != nil {
+		if _, err := parsed("example.yaml", []byte(head+name+":\n  "+example)); err != nil {
 			t.Error(err)
 		}
 		example = ""
@@ -82,14 +83,14 @@ func TestHashIsOfTheTextAsItStands(t *testing.T) {
 	for why, text := range map[string]string{
 		"as it is": head, "another comment is another text": head + "# reviewed\n", "line ends are part of it": strings.ReplaceAll(head, "\n", "\r\n"),
 	} {
-		p, err := Parse("north.yaml", []byte(text))
+		p, err := parsed("north.yaml", []byte(text))
 		if err != nil {
 			t.Fatalf("%s: %v", why, err)
 		}
 		if p.Hash != sum(text) || p.Settings.PolicyHash != p.Hash || p.Text != text {
 			t.Errorf("%s: hash %s of %q", why, p.Hash, p.Text)
 		}
-		again, err := Parse("policy "+p.Hash, []byte(p.Text))
+		again, err := parsed("policy "+p.Hash, []byte(p.Text))
 		if err != nil || again.Hash != p.Hash {
 			t.Errorf("%s: read again from its text the hash is %s, %v", why, again.Hash, err)
 		}
@@ -99,7 +100,7 @@ func TestHashIsOfTheTextAsItStands(t *testing.T) {
 const head = "site: north\nversion: \"7\"\nzone: Europe/London\n"
 
 func TestSiteValuesReplaceBuiltInOnes(t *testing.T) {
-	p, err := Parse("north.yaml", []byte(head+`
+	p, err := parsed("north.yaml", []byte(head+`
 thresholds: {mean_gradient_high: 6}
 tolerances:
   leaflet_height: {absolute: 3}
@@ -144,11 +145,11 @@ func TestWhatIsTaken(t *testing.T) {
 		"comments between the documents": "# a\n---\n" + head,
 		"a site id of 32 characters":     "site: " + strings.Repeat("a", 32) + "\nversion: x\nzone: UTC\n",
 	} {
-		if _, err := Parse("good.yaml", []byte(text)); err != nil {
+		if _, err := parsed("good.yaml", []byte(text)); err != nil {
 			t.Errorf("%s: %v", why, err)
 		}
 	}
-	p, _ := Parse("good.yaml", []byte("site: north\nversion: 1.10\nzone: UTC\n"))
+	p, _ := parsed("good.yaml", []byte("site: north\nversion: 1.10\nzone: UTC\n"))
 	if p.Settings.Version != "1.10" {
 		t.Errorf("version 1.10 was read as %q", p.Settings.Version)
 	}
@@ -166,7 +167,7 @@ type faultRow struct{ why, text, want string }
 
 func (row faultRow) check(t *testing.T) {
 	t.Helper()
-	_, err := Parse("bad.yaml", []byte(row.text))
+	_, err := parsed("bad.yaml", []byte(row.text))
 	if err == nil || !strings.HasPrefix(err.Error(), "bad.yaml:") || !strings.Contains(err.Error(), row.want) {
 		t.Fatalf("error %v, want one with %q", err, row.want)
 	}
@@ -222,7 +223,7 @@ func faults() []faultRow {
 }
 
 func TestAllFaultsAtOnceInTheOrderOfTheText(t *testing.T) {
-	_, err := Parse("bad.yaml", []byte(`site: North
+	_, err := parsed("bad.yaml", []byte(`site: North
 treshold: {}
 zone: nowhere
 thresholds: {a: 1, mean_gradient_high: high}
@@ -254,10 +255,10 @@ func TestLoad(t *testing.T) {
 	if err := os.WriteFile(path, []byte(head), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if p, err := Load(path); err != nil || p.Settings.Site != "north" {
+	if p, err := Load(path, fhirmap.Terms{}); err != nil || p.Settings.Site != "north" {
 		t.Errorf("%v, %v", p.Settings.Site, err)
 	}
-	if _, err := Load(path + ".none"); err == nil || !strings.Contains(err.Error(), path) {
+	if _, err := Load(path+".none", fhirmap.Terms{}); err == nil || !strings.Contains(err.Error(), path) {
 		t.Errorf("a file that is not there: %v", err)
 	}
 }
@@ -276,7 +277,7 @@ func TestThresholdsKeepTheirBounds(t *testing.T) {
 			rapid.Float64Range(limit.Lowest, limit.Highest), rapid.Float64Range(-1000, 1000),
 			rapid.SampledFrom([]float64{limit.Lowest, limit.Highest}),
 		).Draw(t, "value")
-		p, err := Parse("p.yaml", []byte(head+"thresholds: {"+name+": "+number(value)+"}\n"))
+		p, err := parsed("p.yaml", []byte(head+"thresholds: {"+name+": "+number(value)+"}\n"))
 		within := value >= limit.Lowest && value <= limit.Highest
 		if within != (err == nil) {
 			t.Fatalf("%s: %v where %v to %v may be set: %v", name, value, limit.Lowest, limit.Highest, err)
@@ -291,7 +292,7 @@ func TestInputSDsAreOfLeaves(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		leaf := rapid.SampledFrom(metric.Leaves()).Draw(t, "leaf")
 		sd := rapid.Float64Range(-10, 2*leaf.High).Draw(t, "sd")
-		p, err := Parse("p.yaml", []byte(head+"input_sds: {"+string(leaf.ID)+": "+number(sd)+"}\n"))
+		p, err := parsed("p.yaml", []byte(head+"input_sds: {"+string(leaf.ID)+": "+number(sd)+"}\n"))
 		if taken := sd > 0 && sd <= leaf.High; taken != (err == nil) || taken && p.Settings.InputSDs[leaf.ID].SD != sd {
 			t.Fatalf("%s: %v: %v, %v", leaf.ID, sd, p.Settings.InputSDs, err)
 		}
@@ -308,7 +309,7 @@ func FuzzParse(f *testing.F) {
 		f.Add([]byte(text))
 	}
 	f.Fuzz(func(t *testing.T, text []byte) {
-		p, err := Parse("fuzz.yaml", text)
+		p, err := parsed("fuzz.yaml", text)
 		if err == nil {
 			if !siteID.MatchString(p.Settings.Site) || p.Settings.Zone == "" || len(p.Hash) != 64 {
 				t.Errorf("taken: %+v", p.Settings)
@@ -326,3 +327,6 @@ func emptyKey(line string) (string, bool) {
 	key, value, found := strings.Cut(strings.TrimSpace(line), ": ")
 	return key, found && (value == "{}" || value == "[]")
 }
+
+// parsed reads a policy with the codes there are.
+func parsed(name string, text []byte) (Policy, error) { return Parse(name, text, fhirmap.Terms{}) }

@@ -22,6 +22,7 @@ import (
 type reading struct {
 	name   string
 	stored bool // a policy that was in force once
+	terms  Terms
 	faults []fault
 }
 

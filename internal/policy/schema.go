@@ -16,7 +16,7 @@ type object = map[string]any
 // tables that the file is read by; schema.json in this folder is its printed
 // form. It says less than the reader: that a zone is known, a label is given once
 // and a range has its ends in order is told by check-policy.
-func Schema() ([]byte, error) {
+func Schema(terms Terms) ([]byte, error) {
 	number := func(low, high float64) object { return object{"type": "number", "minimum": low, "maximum": high} }
 	built := settings.BuiltIn("", "", "")
 
@@ -50,7 +50,7 @@ func Schema() ([]byte, error) {
 		keyTolerances: entries(tolerances),
 		keyInputSDs:   entries(deviations),
 		keyRingTable:  object{"type": []string{"array", "null"}, "items": ringSchema(), "description": "labelled sizes of the site's rings and bands"},
-		keyCodes:      object{"type": []string{"array", "null"}, "items": codeSchema(), "description": "public codes that the site is licensed for, beside those of the program"},
+		keyCodes:      object{"type": []string{"array", "null"}, "items": codeSchema(terms), "description": "public codes that the site is licensed for, beside those of the program"},
 	})
 	schema["type"] = "object"
 	schema["required"] = []string{keySite, keyVersion, keyZone}

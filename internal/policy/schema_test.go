@@ -13,6 +13,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"pgregory.net/rapid"
 
+	"trigone/fhirmap"
 	"trigone/internal/metric"
 	"trigone/internal/settings"
 )
@@ -23,7 +24,7 @@ var update = flag.Bool("update", false, "rewrite the printed schema")
 // which also checks it against the meta-schema of its draft.
 func compiled(t *testing.T) *jsonschema.Schema {
 	t.Helper()
-	text, err := Schema()
+	text, err := Schema(fhirmap.Terms{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,7 +59,7 @@ func document(text string) (doc any, ok bool) {
 }
 
 func TestPrintedSchemaIsTheTables(t *testing.T) {
-	text, err := Schema()
+	text, err := Schema(fhirmap.Terms{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -166,7 +167,7 @@ func TestSchemaAndReaderAgree(t *testing.T) {
 				return "ring_table:\n  - {family: f, label: 28, kind: " + kind + ", " + d.key + ": " + number(rapid.Float64Range(low-5, high+5).Draw(t, "value")) + "}\n"
 			}),
 		).Draw(t, "line")
-		_, err := Parse("p.yaml", []byte(head+line))
+		_, err := parsed("p.yaml", []byte(head+line))
 		doc, ok := document(head + line)
 		if !ok {
 			t.Fatalf("no document: %s", line)
@@ -213,7 +214,7 @@ func TestFaultsOfTheRingTable(t *testing.T) {
 }
 
 func TestRingTable(t *testing.T) {
-	p, err := Parse("north.yaml", []byte(ringHead+`
+	p, err := parsed("north.yaml", []byte(ringHead+`
   - family: invented-ring
     label: 28
     kind: complete_ring
@@ -263,7 +264,7 @@ func TestChangesTellWhatASiteSets(t *testing.T) {
 	if built, err := BuiltIn(); err != nil || len(built.Changes()) != 0 {
 		t.Errorf("the built-in policy changes %v, %v", built.Changes(), err)
 	}
-	p, err := Parse("north.yaml", []byte(head+`
+	p, err := parsed("north.yaml", []byte(head+`
 thresholds: {mean_gradient_high: 6}
 tolerances: {leaflet_height: {absolute: 3}}
 input_sds: {annulus_antero_posterior_diameter: 1.5}
