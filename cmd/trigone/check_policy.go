@@ -1,8 +1,8 @@
 package main
 
 import (
+	"errors"
 	"fmt"
-	"os"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
@@ -24,11 +24,10 @@ column, and then ends with exit code 3.`,
 			if err := a.formats(formatTable); err != nil {
 				return err
 			}
-			text, err := os.ReadFile(args[0])
-			if err != nil {
-				return fmt.Errorf("read the policy: %w", err)
+			p, err := policy.Load(args[0], fhirmap.Terms{})
+			if errors.Is(err, policy.ErrUnread) {
+				return err
 			}
-			p, err := policy.Parse(args[0], text, fhirmap.Terms{})
 			if err != nil {
 				return inputError{fmt.Errorf("the policy is not in order:\n%w", err)}
 			}

@@ -8,7 +8,9 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"regexp"
 	"slices"
@@ -45,11 +47,18 @@ type Terms interface {
 	Faults([]metric.SiteCode) []metric.SiteCodeFault
 }
 
+// ErrUnread says that there was no text to judge.
+var ErrUnread = errors.New("read the policy")
+
 // Load reads a policy from a file.
 func Load(path string, terms Terms) (Policy, error) {
-	text, err := os.ReadFile(path)
+	file, err := os.Open(path)
 	if err != nil {
-		return Policy{}, fmt.Errorf("read the policy: %w", err)
+		return Policy{}, fmt.Errorf("%w: %w", ErrUnread, err)
+	}
+	text, err := io.ReadAll(io.LimitReader(file, mostBytes+1))
+	if err = errors.Join(err, file.Close()); err != nil {
+		return Policy{}, fmt.Errorf("%w: %w", ErrUnread, err)
 	}
 	return Parse(path, text, terms)
 }

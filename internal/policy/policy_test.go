@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -247,6 +248,46 @@ input_sds: [1]
 		if !strings.HasPrefix(lines[i], want[i]) {
 			t.Errorf("fault %d is %q, want one at %q", i, lines[i], want[i])
 		}
+	}
+}
+
+// The parser takes memory with the square of the depth: 400 kB of brackets took more
+// than 22 GB. What is refused here must not reach it.
+func TestSizeAndNestingAreCountedBeforeParsing(t *testing.T) {
+	head := string(builtIn)
+	tests := []struct {
+		why, text, says string
+	}{
+		{"open brackets", head + "codes: " + strings.Repeat("[", 200_000), "stand in each other"},
+		{"open braces with keys", head + "codes: " + strings.Repeat("{a: ", 50_000), "stand in each other"},
+		{"brackets behind a sign that begins a comment", head + `codes: [" #", ` + strings.Repeat("[", 200_000), "stand in each other"},
+		{"lists of lists of one line", head + "codes:\n  " + strings.Repeat("- ", 100_000), "stand in each other"},
+		{"keys without end", head + strings.Repeat("? ", 100_000), "stand in each other"},
+		{"a file that is none of a policy", head + strings.Repeat("# nothing\n", 30_000), "bytes"},
+		{"one level too many", head + "codes: " + strings.Repeat("[", mostDepth+1) + strings.Repeat("]", mostDepth+1), "stand in each other"},
+		{"as deep as may be, which is no list of codes", head + "codes: " + strings.Repeat("[", mostDepth) + strings.Repeat("]", mostDepth), "codes"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.why, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "policy.yaml")
+			if err := os.WriteFile(path, []byte(tt.text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			var before, after runtime.MemStats
+			runtime.ReadMemStats(&before)
+			_, err := Load(path, nil)
+			runtime.ReadMemStats(&after)
+			if err == nil || !strings.Contains(err.Error(), tt.says) {
+				t.Errorf("error %v; want one with %q", err, tt.says)
+			}
+			if taken := after.TotalAlloc - before.TotalAlloc; taken > 16<<20 {
+				t.Errorf("%d MB were taken", taken>>20)
+			}
+		})
+	}
+	decorated := "# " + strings.Repeat("-", 76) + "\n# [not closed\n# " + strings.Repeat("=", 76) + "\n" + head
+	if _, err := Parse("decorated", []byte(decorated), nil); err != nil {
+		t.Errorf("a policy with lines drawn in its comments: %v", err)
 	}
 }
 

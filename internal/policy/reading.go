@@ -105,6 +105,9 @@ func (r *reading) root(text []byte) (f field, ok bool) {
 		r.faultAt(nil, "the text is not UTF-8; save it as UTF-8")
 		return field{}, false
 	}
+	if !r.stored && !r.bounded(text) {
+		return field{}, false
+	}
 	file, err := parser.ParseBytes(text, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
 		r.syntax(err)
@@ -130,6 +133,49 @@ func (r *reading) root(text []byte) (f field, ok bool) {
 	}
 	r.faultAt(bodies[0], "the policy holds %s where keys with values are needed", kind(bodies[0]))
 	return field{}, false
+}
+
+// Bounds of a text, judged before it is parsed: the parser takes memory with the
+// square of the depth. A site's policy has a few kilobytes and four levels.
+const (
+	mostBytes = 256 << 10
+	mostDepth = 32
+)
+
+// bounded says whether a text is within the bounds. It reads no YAML: brackets
+// count wherever they stand, and so do dashes, question marks and colons with a
+// blank behind them that follow each other.
+func (r *reading) bounded(text []byte) bool {
+	if len(text) > mostBytes {
+		r.faultAt(nil, "the text has more than %d bytes; a policy is a file of some kilobytes, check which file this is", mostBytes)
+		return false
+	}
+	brackets, row, line, column := 0, 0, 1, 0
+	for i, b := range text {
+		column++
+		switch b {
+		case '\n':
+			line, column, row = line+1, 0, 0
+		case ' ', '\t':
+		case '-', '?', ':':
+			if i+1 < len(text) && (text[i+1] == ' ' || text[i+1] == '\t') {
+				row++
+			}
+		default:
+			row = 0
+		}
+		switch b {
+		case '[', '{':
+			brackets++
+		case ']', '}':
+			brackets = max(brackets-1, 0)
+		}
+		if max(brackets, row) > mostDepth {
+			r.faults = append(r.faults, fault{line, column, fmt.Sprintf("more than %d lists stand in each other here; a policy has a few levels, close them or leave them out", mostDepth)})
+			return false
+		}
+	}
+	return true
 }
 
 // syntax tells the parser's fault in its own words, without the excerpt of the
