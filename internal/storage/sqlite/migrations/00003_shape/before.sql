@@ -243,14 +243,17 @@ CREATE TABLE comparisons (
   PRIMARY KEY (projection, case_id, position)
 ) STRICT, WITHOUT ROWID;
 
--- Their ids and messages, all of a case in one frame: read for the page shown.
+-- Their ids and messages, all of a case in one frame: read for the page shown. In a
+-- key tree each would take a page of its own.
 CREATE TABLE comparison_texts (
+  id         INTEGER PRIMARY KEY,
   projection INTEGER NOT NULL,
   case_id    INTEGER NOT NULL REFERENCES cases (id),
   codec      INTEGER NOT NULL,
-  frame      BLOB    NOT NULL,
-  PRIMARY KEY (projection, case_id)
-) STRICT, WITHOUT ROWID;
+  frame      BLOB    NOT NULL
+) STRICT;
+
+CREATE UNIQUE INDEX comparison_texts_of_case ON comparison_texts (projection, case_id);
 
 -- The cases that have a class with a verdict (kind 1, class times 8 and
 -- verdict) or a metric (kind 2), in the order of lists.
