@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/protoadapt"
 
 	"trigone/internal/casebook"
+	"trigone/internal/storage"
 )
 
 // errorDomain is the domain of every ErrorInfo.
@@ -104,6 +105,12 @@ func mapped(log *zap.Logger, method string, err error) error {
 		return status.Error(codes.Canceled, "the call was cancelled")
 	}
 	log.Error("fault", zap.String("method", method), zap.Error(err))
+	switch {
+	case errors.Is(err, storage.ErrDamaged):
+		return status.Error(codes.DataLoss, "what is stored does not match its hash; nothing is answered from it: set the store back to a backup, and keep the damaged file")
+	case errors.Is(err, storage.ErrProjection), errors.Is(err, storage.ErrNotProjected), errors.Is(err, storage.ErrWhole):
+		return status.Error(codes.FailedPrecondition, "the store is between two versions of this software; nothing was stored: finish trigoned rebuild with the newer one")
+	}
 	return internal()
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -26,6 +27,7 @@ import (
 	"google.golang.org/protobuf/types/descriptorpb"
 	"google.golang.org/protobuf/types/dynamicpb"
 
+	"trigone/internal/storage"
 	"trigone/testdata"
 )
 
@@ -368,4 +370,25 @@ func TestManyViolationsStillReachTheClient(t *testing.T) {
 		}
 	}
 	t.Error("no field is named")
+}
+
+// What is wrong with the store as a whole has a code of its own, and tells nothing
+// of the case.
+func TestFaultsOfTheStore(t *testing.T) {
+	for _, tt := range []struct {
+		reason string
+		err    error
+		want   codes.Code
+	}{
+		{"a hash that does not match", storage.ErrDamaged, codes.DataLoss},
+		{"a projection of another version", storage.ErrProjection, codes.FailedPrecondition},
+		{"rows that were not built", storage.ErrNotProjected, codes.FailedPrecondition},
+		{"a revision that was not split", storage.ErrWhole, codes.FailedPrecondition},
+		{"anything else", errors.New("disk"), codes.Internal},
+	} {
+		err := mapped(zap.NewNop(), "method", fmt.Errorf("answer 3 of SECRET: %w", tt.err))
+		if status.Code(err) != tt.want || strings.Contains(err.Error(), "SECRET") {
+			t.Errorf("%s: %v, want %v", tt.reason, err, tt.want)
+		}
+	}
 }
