@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"trigone/internal/convert"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
 )
@@ -118,6 +119,9 @@ func (a *Archive) rows(ctx context.Context, uid string, p Projector) (storage.Ca
 	if err != nil {
 		return storage.CaseRows{}, err
 	}
+	if err := a.split(ctx, f); err != nil {
+		return storage.CaseRows{}, err
+	}
 	s, err := a.State(ctx, f)
 	if err != nil {
 		return storage.CaseRows{}, err
@@ -125,4 +129,29 @@ func (a *Archive) rows(ctx context.Context, uid string, p Projector) (storage.Ca
 	out := storage.CaseRows{Site: c.Site, UID: c.UID, Version: c.Version}
 	out.Rows, err = p.Rows(nil, s)
 	return out, err
+}
+
+// split puts revisions that were stored before what identifies lay apart into their
+// two parts.
+func (a *Archive) split(ctx context.Context, f *Folder) error {
+	var parts []storage.Revision
+	for _, r := range f.revisions {
+		if !r.Whole || r.Retraction {
+			continue
+		}
+		m, err := r.decode()
+		if err != nil {
+			return err
+		}
+		next := r.Revision
+		if next.Content, next.Identifying, err = convert.MarshalParts(m); err != nil {
+			return err
+		}
+		next.Whole = false
+		parts = append(parts, next)
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	return a.Store.SplitRevisions(ctx, f.Case.Site, f.Case.UID, parts)
 }

@@ -349,8 +349,9 @@ type Store interface {
 	// DeclareProjections lists those of a program that has the store open, and gives
 	// all that are listed. One whose name is not listed stands at once in a store
 	// without cases, and is to be built in any other. Rows that a migration left
-	// have version 0 and are taken over. A name listed with another version stays as
-	// it is.
+	// have version 0: they are read until a version of the program is built, and
+	// written with the rows of whatever version. A name listed with another version
+	// stays as it is.
 	DeclareProjections(ctx context.Context, program []ProjectionVersion) ([]Projection, error)
 	// BeginProjection lists a version to be built beside the one that stands, or
 	// gives it if it is listed.

@@ -65,8 +65,8 @@ func TestStoreOfSchema1IsBroughtUp(t *testing.T) {
 		{FindingID: "f1", Rule: "r", Kind: storage.ConfirmationLapsed, CaseVersion: 2},
 	}
 	unchanged := ledgerAsMigrated()
-	if err := s.Append(ctx, "harbour", storage.Write{Expected: 1, Case: &c, Confirmations: want, Projected: unchanged}); !errors.Is(err, storage.ErrProjection) {
-		t.Errorf("written beside a ledger that nobody took over: %v", err)
+	if err := s.Append(ctx, "harbour", storage.Write{Expected: 1, Case: &c, Confirmations: want}); !errors.Is(err, storage.ErrProjection) {
+		t.Errorf("written without rows beside those that a migration left: %v", err)
 	}
 	if _, err := s.DeclareProjections(ctx, []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 4}}); err != nil {
 		t.Fatal(err)

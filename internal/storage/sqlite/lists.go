@@ -23,6 +23,7 @@ type listing struct {
 	tx               *sql.Tx
 	ctx              context.Context
 	projection, site int64
+	version          int64 // of the projection; 0: a migration left the rows
 }
 
 // list reads from the projection that stands; a site that was never written to has
@@ -34,8 +35,8 @@ func (s *Store) list(ctx context.Context, name, site string, read func(*listing)
 	}
 	defer func() { _ = tx.Rollback() }() // it wrote nothing
 	l := &listing{tx: tx, ctx: ctx}
-	err = tx.QueryRowContext(ctx, `SELECT p.id, coalesce((SELECT id FROM sites WHERE site = ?), 0) FROM projections AS p WHERE p.name = ? AND p.state = 'standing'`,
-		site, name).Scan(&l.projection, &l.site)
+	err = tx.QueryRowContext(ctx, `SELECT p.id, p.version, coalesce((SELECT id FROM sites WHERE site = ?), 0) FROM projections AS p WHERE p.name = ? AND p.state = 'standing'`,
+		site, name).Scan(&l.projection, &l.version, &l.site)
 	if errors.Is(err, sql.ErrNoRows) {
 		return storage.ErrNotProjected
 	}
@@ -484,6 +485,9 @@ func (s *Store) Facts(ctx context.Context, site string, f storage.FactsFilter, a
 	}
 	cases := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore, groups: byKind(f.Groups)}
 	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+		if l.version == 0 {
+			return storage.ErrNotProjected // a migration leaves no facts
+		}
 		return l.walk(&cases, from.key, limit+1, func(c listed) (more bool, err error) {
 			facts, err := l.facts(c)
 			if errors.Is(err, sql.ErrNoRows) {

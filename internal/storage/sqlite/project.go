@@ -119,17 +119,22 @@ func (t *tx) project(c caseRow, rows []packed) error {
 	if err != nil {
 		return err
 	}
-	if len(listed) != len(rows) {
-		return storage.ErrProjection
-	}
+	brought := make([]bool, len(rows))
 	for _, p := range listed {
-		i := slices.IndexFunc(rows, func(r packed) bool { return r.of.Name == p.name && r.of.Version == p.version })
+		// What a migration left is written by every version: its rows are of no one's.
+		i := slices.IndexFunc(rows, func(r packed) bool {
+			return r.of.Name == p.name && (r.of.Version == p.version || p.version == 0)
+		})
 		if i < 0 {
 			return storage.ErrProjection
 		}
+		brought[i] = true
 		if err := t.putRows(p.id, p.name, c, rows[i]); err != nil {
 			return fmt.Errorf("rows of %s: %w", p.name, err)
 		}
+	}
+	if slices.Contains(brought, false) {
+		return storage.ErrProjection
 	}
 	return nil
 }
@@ -421,8 +426,13 @@ func (t *tx) declare(program []storage.ProjectionVersion) error {
 				SELECT ?, ?, CASE WHEN EXISTS (SELECT 1 FROM cases) THEN 'building' ELSE 'standing' END, 0`, p.Name, p.Version); err != nil {
 				return err
 			}
-		case listed[i].version == 0:
-			if _, err := t.exec(`UPDATE projections SET version = ? WHERE id = ?`, p.Version, listed[i].id); err != nil {
+		case listed[i].version == 0 && !slices.ContainsFunc(listed, func(l projection) bool { return l.name == p.Name && l.version > 0 }):
+			// What the migration left is read until this version is built.
+			if _, err := t.exec(`UPDATE projections SET version = ? WHERE id = ? AND NOT EXISTS (SELECT 1 FROM cases)`, p.Version, listed[i].id); err != nil {
+				return err
+			}
+			if _, err := t.exec(`INSERT INTO projections (name, version, state, cursor) SELECT ?, ?, 'building', 0 WHERE EXISTS (SELECT 1 FROM cases)`,
+				p.Name, p.Version); err != nil {
 				return err
 			}
 		}

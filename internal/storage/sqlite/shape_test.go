@@ -3,6 +3,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -195,12 +196,15 @@ func TestStoreOfSchema2IsBroughtUp(t *testing.T) {
 	}
 	checkFile(t, path)
 
-	// The rows of the migration belong to the first program that declares a ledger;
-	// another projection is to be built.
+	// The rows of the migration are read until a program's own are built; they have no
+	// facts.
 	program := []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 3}, {Name: storage.ProjectionResources, Version: 1}}
 	listed, err := s.DeclareProjections(ctx, program)
-	if err != nil || len(listed) != 2 || !listed[0].Standing || listed[0].Version != 3 || listed[1].Standing {
+	if err != nil || len(listed) != 3 || !listed[0].Standing || listed[0].Version != 0 || listed[1].Standing || listed[1].Version != 3 || listed[2].Standing {
 		t.Fatalf("listed: %+v, %v", listed, err)
+	}
+	if _, _, err := s.Facts(ctx, site, storage.FactsFilter{}, "", 10); !errors.Is(err, storage.ErrNotProjected) {
+		t.Errorf("facts that no migration made: %v", err)
 	}
 	splitAndErase(t, s, cases[0].site, cases[0].uid)
 
