@@ -1,13 +1,19 @@
 package ledger
 
 import (
+	"bytes"
+	"encoding/json"
+	"flag"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"sync"
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -437,5 +443,42 @@ func TestNoFactNamesAnybody(t *testing.T) {
 	walk((&trigonev1.CaseFacts{}).ProtoReflect().Descriptor())
 	if len(done) < 15 {
 		t.Errorf("only %d messages were looked at", len(done))
+	}
+}
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+// TestGoldenFacts holds the facts of some invented cases, to be read as a whole when
+// they change. Findings are left to the golden files of the rules.
+func TestGoldenFacts(t *testing.T) {
+	var got bytes.Buffer
+	for _, name := range []string{
+		"advice-in-theatre", "billowing-second-run", "commissural-conversion", "no-plan", "plan-signed-late", "recurrence",
+	} {
+		f := Facts(stateOf(t, name))
+		f.Findings, f.Versions.PolicyHash = nil, ""
+		text, err := protojson.Marshal(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got.WriteString(name + " ")
+		if err := json.Indent(&got, text, "", "  "); err != nil {
+			t.Fatal(err)
+		}
+		got.WriteString("\n")
+	}
+	path := filepath.Join("testdata", "facts.golden")
+	if *update {
+		if err := os.WriteFile(path, got.Bytes(), 0o640); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got.Bytes(), want) {
+		t.Errorf("the facts of the invented cases changed; read the difference and run go test ./internal/ledger -update\n%s", got.String())
 	}
 }

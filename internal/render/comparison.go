@@ -14,7 +14,7 @@ import (
 // Comparisons prints the comparisons of many cases, a block for each case.
 func Comparisons(w io.Writer, list []*trigonev1.CaseComparison, counts *trigonev1.ComparisonCounts) {
 	g := newGrid("", "Case", "Compared", "Place", "Held against", "Is", "Verdict, remark")
-	for i, columns := range []int{12, 28, 10, 22, 22, 16} {
+	for i, columns := range []int{12, 26, 13, 20, 20, 15} {
 		g.most(1+i, columns)
 	}
 	last := ""
@@ -36,8 +36,12 @@ func Comparisons(w io.Writer, list []*trigonev1.CaseComparison, counts *trigonev
 
 func comparisonCells(c *trigonev1.Comparison) []any {
 	name := words.Capital(cmp.Or(Word(c.GetKind()), words.Spaced(c.GetClass())))
-	if c.GetMetric() != "" {
-		name += ", " + words.Spaced(c.GetMetric())
+	if metric := words.Spaced(c.GetMetric()); metric != "" && metric != Word(c.GetKind()) {
+		name += ", " + metric
+	}
+	// One prediction is held against several sets.
+	if c.Z != nil && c.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED {
+		name += ", " + Word(c.GetStage())
 	}
 	where := place(c.GetPlace())
 	if where == "" && c.GetRun() > 0 {
@@ -55,6 +59,8 @@ func comparisonCells(c *trigonev1.Comparison) []any {
 		actual = c.GetNotApplicableBecause()
 	case actual == "" && len(c.GetMissing()) > 0:
 		actual = "missing: " + missing(c.GetMissing())
+	case c.Z != nil: // its difference is one from the middle, which is not shown
+		actual += fmt.Sprintf(" (z %+.1f)", c.GetZ())
 	case c.Difference != nil && c.GetVerdict() != trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES:
 		actual = strings.TrimSpace(actual + " (" + signed(c.GetDifference(), places(c.GetMetric(), c.GetDifference()), c.GetUnit()) + ")")
 	}
