@@ -2,6 +2,7 @@ package fhirmap
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"fmt"
 	"net/url"
 	"reflect"
@@ -169,6 +170,19 @@ func dihedralTen(digits string) bool {
 		check = times(check, d)
 	}
 	return check == 0
+}
+
+// CodesHash tells two lists of a site's codes apart.
+func CodesHash(list []metric.SiteCode) ([]byte, error) {
+	if len(list) == 0 {
+		return nil, nil
+	}
+	text, err := json.Marshal(list)
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(text)
+	return sum[:], nil
 }
 
 // SystemIDs gives the ids of our code systems, in order.

@@ -9,6 +9,7 @@ import (
 	"go.uber.org/zap"
 
 	"trigone/internal/casebook"
+	"trigone/internal/handover"
 	"trigone/internal/ledger"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
@@ -16,7 +17,9 @@ import (
 )
 
 // projectors make what is kept beside each case, to be listed and counted.
-func projectors() []casebook.Projector { return []casebook.Projector{ledger.Projection{}} }
+func projectors() []casebook.Projector {
+	return []casebook.Projector{ledger.Projection{}, handover.Resources{}}
+}
 
 // building makes rows that do not stand yet while the server serves.
 type building struct {

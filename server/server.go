@@ -101,7 +101,10 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
-	desk := handover.New(handover.Config{Archive: book.Archive, Now: o.Now, DeIdentifier: deIdentifier})
+	desk, err := handover.New(ctx, handover.Config{Archive: book.Archive, Now: o.Now, DeIdentifier: deIdentifier})
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
 	var listen net.ListenConfig
 	listener, err := listen.Listen(ctx, "tcp", o.Listen)
 	if err != nil {

@@ -199,7 +199,11 @@ func serveAs(t *testing.T, who casebook.Principal) *grpc.ClientConn {
 			return handler(srv, streamIn{stream, casebook.WithPrincipal(stream.Context(), who)})
 		}, mapErrorsStream(zap.NewNop())),
 	)
-	register(s, book, handover.New(handover.Config{Archive: book.Archive}))
+	desk, err := handover.New(t.Context(), handover.Config{Archive: book.Archive})
+	if err != nil {
+		t.Fatal(err)
+	}
+	register(s, book, desk)
 	listener := bufconn.Listen(1 << 20)
 	served := make(chan error, 1)
 	go func() { served <- s.Serve(listener) }()

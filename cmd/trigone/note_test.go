@@ -26,7 +26,7 @@ func TestNote(t *testing.T) {
 	says(t, "stderr", call(t, with("note", number)...).want(t, exitRefused).stderr, "NOT_FOUND")
 	call(t, with("submit", path)...).want(t, exitOK)
 	stored := call(t, with("note", number)...).want(t, exitOK)
-	says(t, "note of a case", stored.stdout, "label 28, planned 32 to 34", "history number 1000", "sites/")
+	says(t, "note of a case", stored.stdout, "label 28, planned 32 to 34", "history number 1001", "sites/")
 	body := func(s string) string {
 		_, s, _ = strings.Cut(s, "Changes in theatre")
 		s, _, _ = strings.Cut(s, "Written by")

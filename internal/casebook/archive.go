@@ -128,6 +128,10 @@ func (a *Archive) Present(f *Folder) (*trigonev1.Case, error) {
 	if err != nil {
 		return nil, err
 	}
+	return a.present(f, heads), nil
+}
+
+func (a *Archive) present(f *Folder, heads *trigonev1.CaseFile) *trigonev1.Case {
 	out := &trigonev1.Case{
 		Name: a.CaseName(f.Case.UID), CaseVersion: f.Case.Version, State: convert.Enum[trigonev1.CaseState](f.Case.State),
 		CaseFile: heads, Sections: f.statuses(),
@@ -137,7 +141,7 @@ func (a *Archive) Present(f *Folder) (*trigonev1.Case, error) {
 	for _, id := range f.Case.FormerPatients {
 		out.FormerPatientIdentifiers = append(out.FormerPatientIdentifiers, IdentifierMessage(id))
 	}
-	return out, nil
+	return out
 }
 
 // Evaluation gives the newest evaluation of a case; nil: there is none.

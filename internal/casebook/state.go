@@ -35,11 +35,49 @@ type State struct {
 	// Zone is the site's by the policy of the newest evaluation: it says on which
 	// civil day something was.
 	Zone *time.Location
+	// Resources are the resource ids that were handed over before, by type and id;
+	// nil: it is not known which.
+	Resources []storage.Resource
+
+	archive *Archive
+	folder  *Folder
+	ctx     context.Context // of the call that read the case
+}
+
+// Message gives the case as it is answered.
+func (s *State) Message() *trigonev1.Case {
+	c := s.archive.present(s.folder, s.File)
+	c.Evaluation = s.Evaluation
+	return c
+}
+
+// Earlier gives the states that the evaluations before the present state read,
+// oldest first. What rows say of more than the present is made anew of them.
+func (s *State) Earlier() ([]*State, error) {
+	var list []*State
+	for i, e := range s.folder.Earlier {
+		if e.CaseVersion == s.Case.Version {
+			continue
+		}
+		m, err := e.Message()
+		if err != nil {
+			return nil, err
+		}
+		then := s.folder.At(m)
+		then.Case.Version, then.Earlier = e.CaseVersion, s.folder.Earlier[:i+1]
+		state, err := s.archive.State(s.ctx, then)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, state)
+	}
+	return list, nil
 }
 
 // Projector makes rows of what a write leaves. Rows is a pure function of the two
-// states and calculates outside the writer's turn; before is nil where the write
-// opens the case. A raised Version says that it makes other rows of the same state.
+// states and calculates outside the writer's turn. before is nil where the write
+// opens the case, and where the rows of a case are made anew: then they are made of
+// after and its Earlier states. A raised Version says that it makes other rows of the same state.
 type Projector interface {
 	Name() string
 	Version() int64
@@ -69,6 +107,7 @@ func (a *Archive) State(ctx context.Context, f *Folder) (*State, error) {
 	s := &State{
 		Case: f.Case, Name: a.CaseName(f.Case.UID), File: file, Evaluations: f.Earlier,
 		Plans: rec.Plans, OperationReceived: rec.OperationReceived, Confirmations: f.confirmationMessages(),
+		archive: a, folder: f, ctx: ctx,
 	}
 	for _, r := range f.revisions {
 		s.Revisions = append(s.Revisions, r.Revision)

@@ -277,6 +277,12 @@ func (b *Book) project(ctx context.Context, ch *change) error {
 	if err != nil {
 		return err
 	}
+	if before != nil {
+		if before.Resources, err = b.handedOver(ctx, ch.before.Case); err != nil {
+			return err
+		}
+		after.Resources = before.Resources
+	}
 	for _, p := range b.projectors {
 		rows, err := p.Rows(before, after)
 		if err != nil {
@@ -285,4 +291,17 @@ func (b *Book) project(ctx context.Context, ch *change) error {
 		ch.write.Projected = append(ch.write.Projected, storage.Projected{Name: p.Name(), Version: p.Version(), Rows: rows})
 	}
 	return nil
+}
+
+// handedOver gives the resource ids that were handed over of a case; nil: it is not
+// known which. They are of the version that the write rests on, or it is stale.
+func (b *Book) handedOver(ctx context.Context, c storage.Case) ([]storage.Resource, error) {
+	rows, err := b.Store.Resources(ctx, c.Site, c.UID)
+	if errors.Is(err, storage.ErrNotProjected) {
+		return nil, nil
+	}
+	if rows == nil {
+		rows = []storage.Resource{}
+	}
+	return rows, err
 }

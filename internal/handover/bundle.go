@@ -31,7 +31,7 @@ func (d *Desk) bundle(form trigonev1.BundleForm, h fhirmap.History) ([]byte, err
 	return nil, casebook.RefuseField("form", "is no form of a bundle that this version knows")
 }
 
-// GetBundle gives a case as FHIR: a function of its whole history.
+// GetBundle gives a case as FHIR: as it stands, and what was ever sent of it.
 func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
 	if _, err := d.archive.Admit(who, req); err != nil {
 		return nil, err
@@ -46,16 +46,16 @@ func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigo
 	if req.GetForm() == trigonev1.BundleForm_BUNDLE_FORM_DOCUMENT {
 		return d.document(ctx, c)
 	}
-	history, err := d.historyOf(ctx, c)
+	a, err := d.account(ctx, c)
 	if err != nil {
 		return nil, err
 	}
-	bundle, err := d.bundle(req.GetForm(), history)
+	bundle, err := d.bundle(req.GetForm(), a.history)
 	switch {
 	case errors.Is(err, fhirmap.ErrNothing):
 		return nil, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNothingAccepted, "no section of this case was ever accepted, so there is nothing to hand over")
 	case err != nil:
 		return nil, fmt.Errorf("bundle: %w", err) // a refusal stays one
 	}
-	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: history.Number()}, nil
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: a.history.Number()}, nil
 }

@@ -18,7 +18,7 @@ func TestBundleNeedsSomethingAccepted(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if resp.GetHistoryNumber() != 1000 || !strings.Contains(resp.GetBundle(), `"transaction"`) {
+	if resp.GetHistoryNumber() != 1001 || !strings.Contains(resp.GetBundle(), `"transaction"`) {
 		t.Errorf("answer %v", resp)
 	}
 }

@@ -157,7 +157,7 @@ func (e *export) from(mark string) error {
 }
 
 // follow calls write with the first change of every write of a case behind the
-// mark, until none follows, and page after every page of changes; it gives the
+// mark, and with every one of the mapping, until none follows, and page after every page of changes; it gives the
 // last change.
 func (e *export) follow(write func(storage.Change) error, page func() error) (last storage.Change, err error) {
 	last = e.last
@@ -170,7 +170,7 @@ func (e *export) follow(write func(storage.Change) error, page func() error) (la
 		for _, c := range changes {
 			// The changes of one write stand in a row; a quarantined submit is no case's.
 			first := c.CaseUID != "" && (c.CaseUID != before.CaseUID || c.CaseVersion != before.CaseVersion)
-			if before, last = c, c; !first {
+			if before, last = c, c; !first && c.Kind != storage.ChangeMappingChanged {
 				continue
 			}
 			if err := write(c); err != nil {
@@ -183,8 +183,31 @@ func (e *export) follow(write func(storage.Change) error, page func() error) (la
 	}
 }
 
+// measure counts the writes on the way. Where resources are made by another mapping
+// or with other codes of the site since the mark, every case is on it.
+func (e *export) measure() error {
+	mapped := false
+	count := func() (err error) {
+		e.total = 0
+		_, err = e.follow(func(c storage.Change) error {
+			if c.CaseUID == "" {
+				mapped = true
+				return nil
+			}
+			e.total++
+			return nil
+		}, e.ctx.Err)
+		return err
+	}
+	if err := count(); err != nil || !mapped || e.last.Number == 0 {
+		return err
+	}
+	e.last = storage.Change{}
+	return count()
+}
+
 func (e *export) walk() error {
-	if _, err := e.follow(func(storage.Change) error { e.total++; return nil }, e.ctx.Err); err != nil {
+	if err := e.measure(); err != nil {
 		return err
 	}
 	if err := e.progress(); err != nil {
@@ -192,6 +215,9 @@ func (e *export) walk() error {
 	}
 	measured, passed := e.total, int64(0)
 	last, err := e.follow(func(c storage.Change) error {
+		if c.CaseUID == "" {
+			return nil // of the mapping: measured
+		}
 		if passed++; passed > measured {
 			e.total++ // committed since it was measured
 		}
@@ -236,8 +262,8 @@ func (d *Desk) resourcesAt(ctx context.Context, site, uid string, version int64)
 	if err != nil || c.Version != version {
 		return nil, false, err
 	}
-	list, err = d.resources(ctx, c)
-	return list, err == nil, err
+	list, now, err := d.resources(ctx, c)
+	return list, err == nil && now.Version == version, err
 }
 
 // line adds a line to those of its type.

@@ -46,11 +46,15 @@ func newFixtureOn(t testing.TB, store storage.Store) fixture {
 func fixtureOf(t testing.TB, store storage.Store, p policy.Policy) fixture {
 	t.Helper()
 	now := clockwork()
-	book, err := casebook.New(t.Context(), casebook.Config{Store: store, Policy: p, Software: "test", Now: now})
+	book, err := casebook.New(t.Context(), casebook.Config{Store: store, Policy: p, Software: "test", Now: now, Projectors: []casebook.Projector{Resources{}}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return fixture{TB: t, ctx: t.Context(), book: book, desk: New(Config{Archive: book.Archive, Now: now}), store: store}
+	desk, err := New(t.Context(), Config{Archive: book.Archive, Now: now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return fixture{TB: t, ctx: t.Context(), book: book, desk: desk, store: store}
 }
 
 func openStore(t testing.TB) storage.Store {

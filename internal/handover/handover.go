@@ -1,9 +1,13 @@
 // Package handover gives cases to other systems: as FHIR bundles, as an export of
 // everything, resource by resource for the REST face, and as the operative note.
-// It reads the record and never writes it.
+// It reads the record and never writes it; what was handed over is kept with each
+// write, by Resources.
 package handover
 
 import (
+	"context"
+	"fmt"
+	"strconv"
 	"time"
 
 	"trigone/fhirmap"
@@ -18,10 +22,6 @@ type Config struct {
 	Now func() time.Time
 	// DeIdentifier makes de-identified bundles; nil: none are made.
 	DeIdentifier *fhirmap.DeIdentifier
-	// Mapping is the site's number of the mapping and of its codes, MappedSince when
-	// they came into use.
-	Mapping     int64
-	MappedSince time.Time
 }
 
 // Desk hands the cases of one site over. It is safe for concurrent use.
@@ -29,17 +29,31 @@ type Desk struct {
 	archive      *casebook.Archive
 	now          func() time.Time
 	deIdentifier *fhirmap.DeIdentifier
-	mapping      int64
-	mappedSince  time.Time
+	// mapping is the site's number of the mapping and of its codes, mappedSince when
+	// they came into use.
+	mapping     int64
+	mappedSince time.Time
 }
 
-// New gives a desk on what is on record.
-func New(c Config) *Desk {
-	d := &Desk{archive: c.Archive, now: c.Now, deIdentifier: c.DeIdentifier, mapping: c.Mapping, mappedSince: c.MappedSince}
+// New gives a desk on what is on record. Where it makes resources by another mapping
+// than the last one of the site, or with other codes, the site's changes say so.
+func New(ctx context.Context, c Config) (*Desk, error) {
+	d := &Desk{archive: c.Archive, now: c.Now, deIdentifier: c.DeIdentifier}
 	if d.now == nil {
 		d.now = time.Now
 	}
-	return d
+	codes, err := fhirmap.CodesHash(c.Archive.Policy.Codes)
+	if err != nil {
+		return nil, err
+	}
+	m, _, err := c.Archive.Store.Mapping(ctx, c.Archive.Policy.Settings.Site, storage.Mapping{
+		Version: strconv.Itoa(fhirmap.Mapping), CodesHash: codes, FirstUsed: d.now().UTC(),
+	})
+	if err != nil {
+		return nil, fmt.Errorf("number of the mapping: %w", err)
+	}
+	d.mapping, d.mappedSince = m.Number, m.FirstUsed
+	return d, nil
 }
 
 // historyNumber gives the number that everything that is handed over of a case

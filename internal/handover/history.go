@@ -7,7 +7,7 @@ import (
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/settings"
-	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/internal/storage"
 )
 
 // limits gives the limits of the policy that an evaluation was made under; nil where
@@ -24,48 +24,56 @@ func (d *Desk) limits(ctx context.Context, hash string) (map[string]settings.Thr
 	return p.Settings.Thresholds, err
 }
 
-// history gives the states of a case: one for each evaluation, and the present
-// one where the case was amended or retracted since the newest.
-func (d *Desk) history(ctx context.Context, f *casebook.Folder) (fhirmap.History, error) {
-	var h fhirmap.History
-	var states []fhirmap.Snapshot
-	limits := map[string]map[string]settings.Threshold{} // by policy, which seldom changes
-	add := func(then *casebook.Folder, e *trigonev1.Evaluation) error {
-		c, err := d.archive.Present(then)
+// account is a case as it is handed over.
+type account struct {
+	c       storage.Case
+	folder  *casebook.Folder
+	history fhirmap.History
+}
+
+// account reads a case with what was sent of it. Both belong to one version, which
+// is newer than that of c where the case was written meanwhile.
+func (d *Desk) account(ctx context.Context, c storage.Case) (account, error) {
+	for {
+		a, err := d.read(ctx, c)
 		if err != nil {
-			return err
+			return a, err
 		}
-		c.Evaluation = e
-		hash := e.GetPolicyHash()
-		if _, known := limits[hash]; !known {
-			if limits[hash], err = d.limits(ctx, hash); err != nil {
-				return err
-			}
+		now, err := d.archive.Store.Case(ctx, c.Site, c.UID)
+		if err != nil || now.Version == c.Version {
+			return a, err
 		}
-		states = append(states, fhirmap.Snapshot{Case: c, Limits: limits[hash]})
-		return nil
+		c = now
 	}
-	var newest *trigonev1.Evaluation
-	for _, row := range f.Earlier {
-		var err error
-		if newest, err = row.Message(); err != nil {
-			return h, err
-		}
-		then := f.At(newest)
-		then.Case.Version = row.CaseVersion
-		if row.CaseVersion == f.Case.Version {
-			then = f
-		}
-		if err := add(then, newest); err != nil {
-			return h, err
-		}
+}
+
+func (d *Desk) read(ctx context.Context, c storage.Case) (account, error) {
+	f, err := d.archive.Load(ctx, c)
+	if err != nil {
+		return account{}, err
 	}
-	if n := len(f.Earlier); n == 0 || f.Earlier[n-1].CaseVersion != f.Case.Version {
-		if err := add(f, newest); err != nil {
-			return h, err
-		}
+	state, err := d.archive.State(ctx, f)
+	if err != nil {
+		return account{}, err
 	}
-	h, err := fhirmap.Replay(f.Case.Site, f.Case.UID, states)
+	h, err := historyOf(state)
+	if err != nil {
+		return account{}, err
+	}
+	rows, err := d.archive.Store.Resources(ctx, c.Site, c.UID)
+	switch {
+	case errors.Is(err, storage.ErrNotProjected):
+		// Until they are built, the rows are what the states say.
+		h.Sent, err = replayed(state)
+	case err == nil:
+		h.Sent = sentOf(rows)
+	}
+	if err != nil {
+		return account{}, err
+	}
 	h.Codes, h.Mapping = d.archive.Policy.Codes, d.mapping
-	return h, err
+	if h.Current.Limits, err = d.limits(ctx, state.Evaluation.GetPolicyHash()); err != nil {
+		return account{}, err
+	}
+	return account{c, f, h}, ctx.Err()
 }

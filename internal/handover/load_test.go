@@ -10,9 +10,10 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// What is read of a case is one state of it: a write that lands between reading the
-// case and reading what belongs to it changes nothing of the answer.
-func TestALaterWriteIsNoPartOfAnEarlierState(t *testing.T) {
+// What is handed over of a case is one state of it with what was sent before: a
+// write that lands between reading the case and reading what belongs to it makes it
+// the newer one as a whole, and the answer says so.
+func TestAWriteMeanwhileIsHandedOverWholly(t *testing.T) {
 	f := newFixture(t)
 	name := f.store1(1)
 	reference := &trigonev1.CaseReference{Name: name}
@@ -20,7 +21,7 @@ func TestALaterWriteIsNoPartOfAnEarlierState(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before, err := f.desk.resources(f.ctx, state)
+	before, _, err := f.desk.resources(f.ctx, state)
 	if err != nil || len(before) == 0 {
 		t.Fatal(len(before), err)
 	}
@@ -30,17 +31,22 @@ func TestALaterWriteIsNoPartOfAnEarlierState(t *testing.T) {
 	if _, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{CaseName: name, CaseFile: changed, SourceTime: timestamppb.New(time.Now())}); err != nil {
 		t.Fatal(err)
 	}
-	if now, err := f.desk.archive.Find(f.ctx, reference); err != nil || now.Version == state.Version {
+	now, err := f.desk.archive.Find(f.ctx, reference)
+	if err != nil || now.Version == state.Version {
 		t.Fatalf("nothing was written: %v", err)
 	}
-
-	after, err := f.desk.resources(f.ctx, state) // as a reader that was slower than the write
-	if err != nil || len(after) != len(before) {
-		t.Fatalf("%d resources, %d before the write: %v", len(after), len(before), err)
+	want, _, err := f.desk.resources(f.ctx, now)
+	if err != nil {
+		t.Fatal(err)
 	}
-	for i := range after {
-		if !bytes.Equal(after[i].JSON, before[i].JSON) {
-			t.Errorf("%s %s\n%.300s\nwas\n%.300s", after[i].Type, after[i].ID, after[i].JSON, before[i].JSON)
+
+	got, of, err := f.desk.resources(f.ctx, state) // as a reader that was slower than the write
+	if err != nil || of.Version != now.Version || len(got) != len(want) {
+		t.Fatalf("%d resources of version %d, want %d of %d: %v", len(got), of.Version, len(want), now.Version, err)
+	}
+	for i := range got {
+		if !bytes.Equal(got[i].JSON, want[i].JSON) {
+			t.Errorf("%s %s\n%.300s\nwant\n%.300s", got[i].Type, got[i].ID, got[i].JSON, want[i].JSON)
 		}
 	}
 }

@@ -63,26 +63,22 @@ func (d *Desk) note(ctx context.Context, c storage.Case) (note.Note, error) {
 
 // document gives a case as a FHIR document: the note with the resources it speaks of.
 func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBundleResponse, error) {
-	f, err := d.archive.Load(ctx, c)
+	a, err := d.account(ctx, c)
 	if err != nil {
 		return nil, err
 	}
-	history, err := d.history(ctx, f)
+	n, err := buildNote(d.archive.Policy, a.folder, a.history.Current.Case, a.history.Number())
 	if err != nil {
 		return nil, err
 	}
-	n, err := buildNote(d.archive.Policy, f, history.Current.Case, history.Number())
-	if err != nil {
-		return nil, err
-	}
-	bundle, err := fhirmap.Document(history, n)
+	bundle, err := fhirmap.Document(a.history, n)
 	switch {
 	case errors.Is(err, fhirmap.ErrNothing):
 		return nil, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNothingAccepted, "no section of this case is accepted, so there is nothing to hand over")
 	case err != nil:
 		return nil, fmt.Errorf("document: %w", err)
 	}
-	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: history.Number()}, nil
+	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: a.history.Number()}, nil
 }
 
 func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case, number int64) (note.Note, error) {

@@ -67,7 +67,7 @@ func (d *Desk) CaseResources(ctx context.Context, who casebook.Principal, uid st
 	if err != nil {
 		return CaseResources{}, err
 	}
-	list, err := d.resources(ctx, c)
+	list, c, err := d.resources(ctx, c)
 	if err != nil {
 		return CaseResources{}, fmt.Errorf("resources: %w", err)
 	}
@@ -90,34 +90,40 @@ func (d *Desk) Terminology() ([]fhirmap.Resource, error) {
 
 // resources gives every FHIR resource of a case that has any, encoded for readers
 // that get them one by one: references by type and id, the history number and the
-// time of change in meta.
-func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, error) {
-	h, err := d.historyOf(ctx, c)
+// time of change in meta. They are of the case that it answers with.
+func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, storage.Case, error) {
+	a, err := d.account(ctx, c)
 	if err != nil {
-		return nil, err
+		return nil, c, err
 	}
-	list, err := fhirmap.Resources(h)
+	list, err := fhirmap.Resources(a.history)
 	if errors.Is(err, fhirmap.ErrNothing) {
-		return nil, nil
+		return nil, a.c, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, c, err
 	}
 	if list, err = fhirmap.Literal(list); err != nil {
-		return nil, err
+		return nil, c, err
 	}
 	for i, r := range list {
-		if list[i], err = fhirmap.Versioned(r, d.historyNumber(c), d.changedTime(c)); err != nil {
-			return nil, err
+		if list[i], err = fhirmap.Versioned(r, d.historyNumber(a.c), d.changedTime(a.c)); err != nil {
+			return nil, c, err
 		}
 	}
-	return list, nil
+	return list, a.c, nil
 }
 
-func (d *Desk) historyOf(ctx context.Context, c storage.Case) (fhirmap.History, error) {
-	f, err := d.archive.Load(ctx, c)
+// CasesOf gives the uids of the cases of the site whose resource ids begin with
+// these 48 bits, by one look into the store. known says whether it can be told.
+func (d *Desk) CasesOf(ctx context.Context, who casebook.Principal, prefix int64) (uids []string, known bool, err error) {
+	site, err := d.archive.Admit(who, nil)
 	if err != nil {
-		return fhirmap.History{}, err
+		return nil, false, err
 	}
-	return d.history(ctx, f)
+	uids, err = d.archive.Store.CasesByPrefix(ctx, site, prefix)
+	if errors.Is(err, storage.ErrNotProjected) {
+		return nil, false, nil
+	}
+	return uids, err == nil, err
 }

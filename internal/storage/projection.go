@@ -152,7 +152,8 @@ type Counts struct {
 const (
 	ResourceLiving  = 1
 	ResourceAmended = 2
-	ResourceGone    = 3
+	ResourceGone    = 3 // entered in error
+	ResourcePast    = 4 // not made any more, and no error
 )
 
 // Resource is a resource id that was ever handed over, with what was said of it.

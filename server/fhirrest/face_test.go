@@ -92,7 +92,7 @@ func TestSearches(t *testing.T) {
 		{"repeating is and", ask("Procedure", "status", "stopped", "status", "completed"), nil},
 		{"by id", ask("Procedure", "_id", operation), []string{"operation"}},
 		{"no profile is claimed", ask("Procedure", "_profile", "http://example.org/p"), nil},
-		{"by tag", ask("Procedure", "_tag", fhirmap.HistorySystem+"|1000", converted, who, "_id", operation), []string{"operation"}},
+		{"by tag", ask("Procedure", "_tag", fhirmap.HistorySystem+"|1001", converted, who, "_id", operation), []string{"operation"}},
 		{"changed after the end of time", ask("Procedure", "_lastUpdated", "gt2100"), nil},
 		{"changed in that year", ask("Procedure", "_lastUpdated", "2026", "_id", operation), []string{"operation"}},
 		{"the prosthesis", ask("Device", "type", own+"device|heart-valve-prosthesis"), []string{"operation/prosthesis"}},
@@ -204,14 +204,14 @@ func TestReads(t *testing.T) {
 	path := "/" + s.ids("match")[0]
 	r := f.do(t, http.MethodGet, path, "")
 	etag, modified := r.header.Get("ETag"), r.header.Get("Last-Modified")
-	if r.status != http.StatusOK || etag != `W/"1000"` || modified == "" || r.header.Get("Content-Type") != fhirmap.MediaType {
+	if r.status != http.StatusOK || etag != `W/"1001"` || modified == "" || r.header.Get("Content-Type") != fhirmap.MediaType {
 		t.Fatalf("%d %v", r.status, r.header)
 	}
 	var got map[string]any
 	if err := json.Unmarshal(r.body, &got); err != nil || "/"+name(got) != path {
 		t.Fatalf("%v: %.200s", err, r.body)
 	}
-	if meta, _ := got["meta"].(map[string]any); meta["versionId"] != "1000" || meta["lastUpdated"] == nil {
+	if meta, _ := got["meta"].(map[string]any); meta["versionId"] != "1001" || meta["lastUpdated"] == nil {
 		t.Errorf("meta %v", got["meta"])
 	}
 	_, id, _ := strings.Cut(path[1:], "/")
@@ -223,19 +223,21 @@ func TestReads(t *testing.T) {
 		status  int
 	}{
 		{"the version that is held", http.MethodGet, path, []string{"If-None-Match", etag}, http.StatusNotModified},
-		{"one of several", http.MethodGet, path, []string{"If-None-Match", `W/"7", "1000"`}, http.StatusNotModified},
+		{"one of several", http.MethodGet, path, []string{"If-None-Match", `W/"7", "1001"`}, http.StatusNotModified},
 		{"any version", http.MethodGet, path, []string{"If-None-Match", "*"}, http.StatusNotModified},
-		{"another version", http.MethodGet, path, []string{"If-None-Match", `W/"2000"`}, http.StatusOK},
+		{"another version", http.MethodGet, path, []string{"If-None-Match", `W/"2001"`}, http.StatusOK},
 		{"not changed since", http.MethodGet, path, []string{"If-Modified-Since", modified}, http.StatusNotModified},
 		{"changed since", http.MethodGet, path, []string{"If-Modified-Since", "Tue, 01 Jan 2019 00:00:00 GMT"}, http.StatusOK},
-		{"a tag goes before a time", http.MethodGet, path, []string{"If-Modified-Since", modified, "If-None-Match", `W/"2000"`}, http.StatusOK},
-		{"the current version by number", http.MethodGet, path + "/_history/1000", nil, http.StatusOK},
-		{"a version that was not yet", http.MethodGet, path + "/_history/2000", nil, http.StatusNotFound},
+		{"a tag goes before a time", http.MethodGet, path, []string{"If-Modified-Since", modified, "If-None-Match", `W/"2001"`}, http.StatusOK},
+		{"the current version by number", http.MethodGet, path + "/_history/1001", nil, http.StatusOK},
+		{"a version that was not yet", http.MethodGet, path + "/_history/2001", nil, http.StatusNotFound},
 		{"no version", http.MethodGet, path + "/_history/x", nil, http.StatusNotFound},
 		{"the history itself", http.MethodGet, path + "/_history", nil, http.StatusNotFound},
 		{"the id under another type", http.MethodGet, "/Observation/" + id, nil, http.StatusNotFound},
 		{"the id in capitals is another id", http.MethodGet, "/Procedure/" + strings.ToUpper(id), nil, http.StatusNotFound},
-		{"an id that nobody has", http.MethodGet, "/Procedure/3411847e-3602-5cef-bd96-12567f70e942", nil, http.StatusNotFound},
+		{"an id that nobody has", http.MethodGet, "/Procedure/3411847e-3602-8cef-bd96-12567f70e942", nil, http.StatusNotFound},
+		{"an id of a former kind", http.MethodGet, "/Procedure/3411847e-3602-5cef-bd96-12567f70e942", nil, http.StatusNotFound},
+		{"an invented id that begins like the case", http.MethodGet, "/Procedure/" + id[:len("455aaf52-bb17")] + "-8cef-bd96-12567f70e942", nil, http.StatusNotFound},
 		{"head", http.MethodHead, path, nil, http.StatusOK},
 		{"head of what is not there", http.MethodHead, "/Procedure/none", nil, http.StatusNotFound},
 	}
@@ -258,7 +260,7 @@ func TestReads(t *testing.T) {
 		t.Fatal(err)
 	}
 	r = f.do(t, http.MethodGet, path, "", "If-None-Match", etag)
-	if r.status != http.StatusOK || r.header.Get("ETag") != `W/"2000"` || !strings.Contains(string(r.body), `"status":"entered-in-error"`) {
+	if r.status != http.StatusOK || r.header.Get("ETag") != `W/"2001"` || !strings.Contains(string(r.body), `"status":"entered-in-error"`) {
 		t.Errorf("after the retraction: %d %v %.300s", r.status, r.header, r.body)
 	}
 }
@@ -544,8 +546,12 @@ func TestOneCaseThatCannotBeRendered(t *testing.T) {
 	if r := f.do(t, "GET", "/"+s.ids("match")[0], ""); r.status != http.StatusOK {
 		t.Errorf("the other case: %d %s", r.status, r.body)
 	}
-	if r := f.do(t, "GET", "/Procedure/3411847e-3602-5cef-bd96-12567f70e942", ""); r.status != http.StatusInternalServerError || !strings.Contains(string(r.body), "OperationOutcome") {
+	of := fmt.Sprintf("%012x", fhirmap.CasePrefix(f.face.shelf.from(0)[0].uid))
+	if r := f.do(t, "GET", "/Procedure/"+of[:8]+"-"+of[8:]+"-8cef-bd96-12567f70e942", ""); r.status != http.StatusInternalServerError || !strings.Contains(string(r.body), "OperationOutcome") {
 		t.Errorf("what may be of the broken case: %d %s", r.status, r.body)
+	}
+	if r := f.do(t, "GET", "/Procedure/3411847e-3602-8cef-bd96-12567f70e942", ""); r.status != http.StatusNotFound {
+		t.Errorf("what is of no case: %d %s", r.status, r.body)
 	}
 	if f.logs.FilterMessage("case cannot be rendered").Len() == 0 {
 		t.Error("the log does not name the case")

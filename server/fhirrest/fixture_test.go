@@ -70,11 +70,15 @@ func open(dir string, kept int) (*fixture, error) {
 		return nil, err
 	}
 	clock := &clockwork{now: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC)}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: "test", Now: clock.read})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: "test", Now: clock.read, Projectors: []casebook.Projector{handover.Resources{}}})
 	if err != nil {
 		return nil, err
 	}
-	f := &fixture{book: book, desk: handover.New(handover.Config{Archive: book.Archive, Now: clock.read}), store: store}
+	desk, err := handover.New(ctx, handover.Config{Archive: book.Archive, Now: clock.read})
+	if err != nil {
+		return nil, err
+	}
+	f := &fixture{book: book, desk: desk, store: store}
 	core, logs := observer.New(zapcore.DebugLevel)
 	f.logs = logs
 	f.http = httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

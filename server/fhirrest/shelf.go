@@ -8,9 +8,9 @@ import (
 	"sync"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/klauspost/compress/zstd"
 
+	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/handover"
 )
@@ -35,11 +35,8 @@ type shelf struct {
 	after   int64 // number of the last change followed
 	order   []*folder
 	folders map[string]*folder
-	// owners finds the case of a resource. Ids are never given up: what a case no
-	// longer states is entered in error.
-	owners map[uuid.UUID]*folder
-	kept   map[*folder]bool
-	bytes  int
+	kept    map[*folder]bool
+	bytes   int
 }
 
 // folder is one case. Number and uid never change; the rest is the shelf's mutex's.
@@ -48,7 +45,6 @@ type folder struct {
 	uid    string
 
 	version int64 // that the case has at least
-	indexed int64 // whose ids are among the owners
 	content *content
 }
 
@@ -85,7 +81,7 @@ func newShelf(desk *handover.Desk, zone *time.Location, most int) (*shelf, error
 	}
 	return &shelf{
 		desk: desk, zone: zone, most: most, pack: pack, unpack: unpack, turn: make(chan struct{}, 1),
-		folders: map[string]*folder{}, owners: map[uuid.UUID]*folder{}, kept: map[*folder]bool{},
+		folders: map[string]*folder{}, kept: map[*folder]bool{},
 	}, nil
 }
 
@@ -207,14 +203,7 @@ func (s *shelf) prepare(rendered handover.CaseResources) (*content, error) {
 func (s *shelf) keep(f *folder, c *content) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, list := range c.byType {
-		for _, r := range list {
-			if id, err := uuid.Parse(r.id); err == nil {
-				s.owners[id] = f
-			}
-		}
-	}
-	f.indexed, f.version = c.version, max(f.version, c.version)
+	f.version = max(f.version, c.version)
 	s.drop(f)
 	for other := range s.kept {
 		if s.bytes+c.bytes <= s.most {
@@ -236,23 +225,30 @@ func (s *shelf) drop(f *folder) {
 	}
 }
 
-func (s *shelf) owner(id uuid.UUID) *folder {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.owners[id]
-}
-
-// unindexed gives the cases of which some ids may not be known yet.
-func (s *shelf) unindexed() []*folder {
+// candidates gives the cases whose resource ids begin like this one: by one look
+// into the store, whatever the id is. Two cases may begin alike.
+func (s *shelf) candidates(ctx context.Context, prefix int64) ([]*folder, error) {
+	uids, known, err := s.desk.CasesOf(ctx, casebook.PrincipalOf(ctx), prefix)
+	if err != nil {
+		return nil, err
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var list []*folder
-	for _, f := range s.order {
-		if f.indexed < f.version {
+	if !known { // until the store has built its index
+		for _, f := range s.order {
+			if fhirmap.CasePrefix(f.uid) == prefix {
+				list = append(list, f)
+			}
+		}
+		return list, nil
+	}
+	for _, uid := range uids {
+		if f := s.folders[uid]; f != nil {
 			list = append(list, f)
 		}
 	}
-	return list
+	return list, nil
 }
 
 // warm opens every case, so that the first search need not; it ends with ctx. A
@@ -275,40 +271,28 @@ func (s *shelf) full() bool {
 	return s.bytes*10 > s.most*9
 }
 
-// find gives one resource as it stands.
-func (s *shelf) find(ctx context.Context, typ, text string) (record, *content, error) {
-	id, err := uuid.Parse(text)
-	if err != nil || id.String() != text { // other spellings of a UUID are other ids
+// find gives one resource as it stands. A case that begins like the id counts only
+// if it has the whole of it.
+func (s *shelf) find(ctx context.Context, typ, id string) (record, *content, error) {
+	prefix, ok := fhirmap.PrefixOf(id)
+	if !ok {
 		return record{}, nil, notFound()
 	}
 	if err := s.refresh(ctx); err != nil {
 		return record{}, nil, err
 	}
-	f := s.owner(id)
-	if f == nil {
-		var failed error
-		for _, other := range s.unindexed() {
-			if _, err := s.open(ctx, other); err != nil {
-				failed = err
-				if ctx.Err() != nil {
-					break
-				}
-			}
-		}
-		if f = s.owner(id); f == nil {
-			if failed != nil { // it may be of the case that cannot be rendered
-				return record{}, nil, failed
-			}
-			return record{}, nil, notFound()
-		}
-	}
-	c, err := s.open(ctx, f)
+	list, err := s.candidates(ctx, prefix)
 	if err != nil {
 		return record{}, nil, err
 	}
-	r, found := c.record(typ, text)
-	if !found {
-		return record{}, nil, notFound()
+	for _, f := range list {
+		c, err := s.open(ctx, f)
+		if err != nil {
+			return record{}, nil, err
+		}
+		if r, found := c.record(typ, id); found {
+			return r, c, nil
+		}
 	}
-	return r, c, nil
+	return record{}, nil, notFound()
 }

@@ -396,7 +396,9 @@ type ExportResourcesRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Resource types wanted, e.g. Observation; none: all that this service makes.
 	ResourceTypes []string `protobuf:"bytes,2,rep,name=resource_types,json=resourceTypes,proto3" json:"resource_types,omitempty"`
-	// Token that the last export ended with; unset: everything.
+	// Token that the last export ended with; unset: everything. Everything also where
+	// the mapping to FHIR or the codes of the site changed since: every history number
+	// rose then.
 	Since         string `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
