@@ -22,6 +22,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/policy"
+	"trigone/internal/private"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
@@ -305,7 +306,7 @@ func printExploration(stdout io.Writer, x *render.Exploration, path string) erro
 	if path == "" {
 		return nil
 	}
-	out, err := os.Create(path)
+	out, err := private.Create(path)
 	if err != nil {
 		return fmt.Errorf("write the variants: %w", err)
 	}

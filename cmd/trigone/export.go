@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"trigone/internal/private"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -127,7 +128,7 @@ func (x *exportRun) open(typesGiven bool) error {
 		return usagef("--incremental takes the token from DIR's manifest; leave --since out")
 	}
 	x.files = map[string]*partialFile{}
-	if err := os.MkdirAll(x.dir, 0o700); err != nil {
+	if err := private.Folder(x.dir); err != nil {
 		return fmt.Errorf("make the folder: %w", err)
 	}
 	list, err := os.ReadDir(x.dir)
@@ -229,7 +230,7 @@ func (x *exportRun) write(chunk *trigonev1.ResourceChunk) error {
 	}
 	p := x.files[typ]
 	if p == nil {
-		f, err := os.OpenFile(filepath.Join(x.dir, x.name(typ)+partialSuffix), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+		f, err := private.Create(filepath.Join(x.dir, x.name(typ)+partialSuffix))
 		if err != nil {
 			return err
 		}
@@ -271,7 +272,7 @@ func (x *exportRun) finish() (manifest, error) {
 		m.Output = append(m.Output, manifestFile{Type: typ, URL: x.name(typ), Count: p.count})
 	}
 	path := filepath.Join(x.dir, manifestName)
-	f, err := os.OpenFile(path+partialSuffix, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	f, err := private.Create(path + partialSuffix)
 	if err == nil {
 		err = errors.Join(writeManifest(f, m), f.Sync(), f.Close())
 	}

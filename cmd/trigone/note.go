@@ -3,12 +3,12 @@ package main
 import (
 	"context"
 	"fmt"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"trigone/internal/handover"
+	"trigone/internal/private"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 )
@@ -54,7 +54,7 @@ marked. It is a draft: whoever operated checks and signs it.`,
 				_, err = cmd.OutOrStdout().Write(content)
 				return err
 			}
-			if err := os.WriteFile(out, content, 0o600); err != nil {
+			if err := private.Write(out, content); err != nil {
 				return fmt.Errorf("write the note: %w", err)
 			}
 			return nil

@@ -4,13 +4,13 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"os"
 	"path/filepath"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"trigone/fhirmap"
+	"trigone/internal/private"
 )
 
 func (a *app) terminologyCommand() *cobra.Command {
@@ -96,7 +96,7 @@ func (w writtenKinds) matched(words ...string) int {
 
 // writeTerminology writes every resource and the index.
 func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, error) {
-	if err := os.MkdirAll(folder, 0o755); err != nil {
+	if err := private.Folder(folder); err != nil {
 		return nil, fmt.Errorf("make the folder: %w", err)
 	}
 	var kinds writtenKinds
@@ -112,7 +112,7 @@ func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, err
 		}
 		text.WriteByte('\n')
 		name := r.Type + "-" + r.ID + ".json"
-		if err := os.WriteFile(filepath.Join(folder, name), text.Bytes(), 0o644); err != nil {
+		if err := private.Write(filepath.Join(folder, name), text.Bytes()); err != nil {
 			return nil, fmt.Errorf("write a resource: %w", err)
 		}
 		index = append(index, indexEntry{name, r.Type, r.ID, r.Canonical(), read.Version})
@@ -125,7 +125,7 @@ func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, err
 	if err != nil {
 		return nil, err
 	}
-	if err := os.WriteFile(filepath.Join(folder, indexName), append(text, '\n'), 0o644); err != nil {
+	if err := private.Write(filepath.Join(folder, indexName), append(text, '\n')); err != nil {
 		return nil, fmt.Errorf("write the index: %w", err)
 	}
 	return kinds, nil

@@ -58,11 +58,12 @@ var rooms = map[string][]string{
 	"internal/ledger":   {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/valve"},
 	"server":            {"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest"},
 	"server/fhirrest":   {"internal/casebook", "internal/handover", "fhirmap"},
-	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
+	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
 	"cmd/trigoned":      {"server"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/render", "internal/units", "server",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "server",
 	},
+	"internal/private":        {},
 	"internal/archtest":       {},
 	"internal/tools/generate": {},
 	"testdata":                {"proto/trigone/v1"},
@@ -249,6 +250,21 @@ func TestOneWayOntoTheRecord(t *testing.T) {
 	}
 	if len(places) != 1 || places["internal/casebook/write.go"] != 1 {
 		t.Errorf("the store is written to in %v; only internal/casebook/write.go may, once", places)
+	}
+}
+
+// TestFilesAreMadePrivate: a file that others may read would give away a patient.
+func TestFilesAreMadePrivate(t *testing.T) {
+	makers := []string{"internal/private", "internal/storage/sqlite", "internal/tools/generate"}
+	for _, s := range sources(t) {
+		if slices.Contains(makers, s.room) {
+			continue
+		}
+		for _, name := range members(s.syntax, "os") {
+			if slices.Contains([]string{"Create", "OpenFile", "WriteFile", "Mkdir", "MkdirAll"}, name) {
+				t.Errorf("%s uses os.%s; files and folders are made by internal/private, readable by their owner only", s.file, name)
+			}
+		}
 	}
 }
 

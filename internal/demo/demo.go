@@ -23,6 +23,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/private"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
@@ -78,7 +79,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	policy := o.Policy
 	if policy == "" {
 		policy = filepath.Join(o.Dir, PolicyName)
-		if err := os.WriteFile(policy, testdata.DemoPolicy, 0o640); err != nil {
+		if err := private.Write(policy, testdata.DemoPolicy); err != nil {
 			return err
 		}
 	}
@@ -116,7 +117,7 @@ func Run(ctx context.Context, o Options) (err error) {
 // asked for.
 func prepare(o Options) (string, error) {
 	for _, d := range []string{"cases", "bundles", "notes"} {
-		if err := os.MkdirAll(filepath.Join(o.Dir, d), 0o750); err != nil {
+		if err := private.Folder(filepath.Join(o.Dir, d)); err != nil {
 			return "", err
 		}
 	}
@@ -417,7 +418,7 @@ func (p *player) write(ctx context.Context, cases []played) (written, error) {
 }
 
 func (p *player) save(name string, content []byte) error {
-	return os.WriteFile(filepath.Join(p.dir, name), content, 0o640)
+	return private.Write(filepath.Join(p.dir, name), content)
 }
 
 // show prints one plan as it is evaluated before the operation, and the findings

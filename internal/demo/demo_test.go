@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -158,6 +159,7 @@ func TestDemo(t *testing.T) {
 		}
 	}
 
+	checkModes(t, dir)
 	checkCases(t, dir)
 	checkNotes(t, dir)
 	checkBundles(t, dir)
@@ -168,6 +170,25 @@ func TestDemo(t *testing.T) {
 	checkAdvice(t, cases)
 	checkConfirmations(t, cases)
 	checkStore(t, options)
+}
+
+// What the demo writes, the store with it, only its owner may read, as what the
+// programs write of real patients.
+func checkModes(t *testing.T, dir string) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		info, err := d.Info()
+		if err == nil && info.Mode().Perm()&0o077 != 0 {
+			t.Errorf("%s may be read or written by others: %v", strings.TrimPrefix(path, dir), info.Mode())
+		}
+		return err
+	})
+	if err != nil {
+		t.Error(err)
+	}
 }
 
 // A case file comes back as testdata has it, whatever slips, corrections and
