@@ -59,6 +59,7 @@ type Running struct {
 	log      *zap.Logger
 	failed   chan error
 	rest     *restFace // nil: not served
+	running  *running
 	building *building
 }
 
@@ -115,11 +116,12 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 		return nil, errors.Join(err, listener.Close(), store.Close())
 	}
 	convert.Warm()
+	calls := &running{}
 	r := &Running{
-		listener: listener, store: store, log: o.Log, health: health.NewServer(),
+		listener: listener, store: store, log: o.Log, health: health.NewServer(), running: calls,
 		grpc: grpc.NewServer(
 			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes),
-			grpc.ChainUnaryInterceptor(accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log)),
+			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log)),
 			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log)),
 		),
 		failed: make(chan error, 2), rest: face, building: build(ctx, store, clinical, o.Log),
@@ -176,7 +178,8 @@ func (r *Running) RESTAddr() string { return r.rest.addr() }
 func (r *Running) Failed() <-chan error { return r.failed }
 
 // Stop drains: no new call is taken, running ones end, until ctx is done; then it
-// cuts them off. The store is closed last.
+// cuts them off. A stream may have no end, or nobody who reads it: it is waited for
+// streamGrace, and no longer than the other calls. The store is closed last.
 func (r *Running) Stop(ctx context.Context) error {
 	r.health.Shutdown()
 	stopped := make(chan struct{})
@@ -193,6 +196,10 @@ func (r *Running) Stop(ctx context.Context) error {
 	case <-drained:
 	case <-ctx.Done():
 		r.log.Warn("calls were cut off at the end of the time to drain")
+		r.grpc.Stop()
+		<-drained
+	case <-r.onlyStreams(ctx):
+		r.log.Info("streams were cut off: who reads them asks again")
 		r.grpc.Stop()
 		<-drained
 	}

@@ -28,6 +28,7 @@ import (
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
 
@@ -331,6 +332,62 @@ func TestStopDrains(t *testing.T) {
 	}
 	if _, err := g.call("ReferenceService/ListRules", `{}`); status.Code(err) != codes.Unavailable {
 		t.Errorf("after the stop: %v", err)
+	}
+}
+
+// Who watches health never leaves, and an export waits for ever for one who does not
+// read it: both held a stop for all of its time.
+func TestStreamsDoNotHoldAStop(t *testing.T) {
+	core, logs := observer.New(zapcore.DebugLevel)
+	running, err := Start(t.Context(), Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(t.TempDir(), "s.db"), Log: zap.New(core)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := grpc.NewClient(running.Addr(), grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	submitSome(t, conn, 0, 60) // more than a connection takes in before its reader reads
+	export, err := trigonev1.NewElectronicRecordServiceClient(conn).ExportResources(t.Context(), &trigonev1.ExportResourcesRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	watch, err := healthgrpc.NewHealthClient(conn).Watch(t.Context(), &healthgrpc.HealthCheckRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, first := range []func() error{
+		func() error { _, err := export.Recv(); return err },
+		func() error { _, err := watch.Recv(); return err },
+	} {
+		if err := first(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	defer cancel()
+	if err := running.Stop(ctx); err != nil {
+		t.Error(err)
+	}
+	if logs.FilterMessage("streams were cut off: who reads them asks again").Len() != 1 || ctx.Err() != nil {
+		t.Error("the streams were waited for until the end of the time to drain")
+	}
+	if last, err := watch.Recv(); err != nil || last.GetStatus() != healthgrpc.HealthCheckResponse_NOT_SERVING {
+		t.Errorf("who watches health was not told: %v, %v", last, err)
+	}
+	for err == nil {
+		_, err = export.Recv()
+	}
+	if status.Code(err) != codes.Unavailable {
+		t.Errorf("the export ended with %v", err)
+	}
+	if faults := logs.FilterLevelExact(zapcore.ErrorLevel).All(); len(faults) > 0 {
+		t.Errorf("a stop is no fault: %v", faults)
 	}
 }
 

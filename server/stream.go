@@ -33,7 +33,11 @@ func recoverPanicStream(log *zap.Logger) grpc.StreamServerInterceptor {
 
 func mapErrorsStream(log *zap.Logger) grpc.StreamServerInterceptor {
 	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-		return mapped(log, info.FullMethod, handler(srv, stream))
+		err := handler(srv, stream)
+		if !strings.HasPrefix(info.FullMethod, ownServices) {
+			return err // of health and reflection, which answer by status codes
+		}
+		return mapped(log, info.FullMethod, err)
 	}
 }
 

@@ -21,6 +21,8 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, os.Interrupt)
+	// The first signal asks; a second one ends the program at once.
+	context.AfterFunc(ctx, stop)
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
@@ -63,7 +65,7 @@ func command() *cobra.Command {
 		Short: "Serve the record of mitral valve repairs over gRPC",
 		Long: `trigoned keeps structured plans and outcomes of mitral valve repairs, checks and
 evaluates them with every write, and answers over gRPC. It stops on SIGTERM after
-running calls have ended.
+running calls have ended; a second one ends it at once.
 
 Decision support for qualified staff, not a medical device. Clinical judgement,
 local protocols and licensed practice come first.

@@ -4,14 +4,19 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
+	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
+	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
 
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -66,6 +71,89 @@ func TestWrongUse(t *testing.T) {
 	}
 }
 
+// asProgram makes the test's own program the server: some things only a process has.
+const asProgram = "TRIGONED_TEST_AS_PROGRAM"
+
+func TestMain(m *testing.M) {
+	if os.Getenv(asProgram) != "" {
+		main()
+		return
+	}
+	os.Exit(m.Run())
+}
+
+// process is a server that runs as a process of its own.
+type process struct {
+	*exec.Cmd
+	address string
+	log     *lines
+}
+
+// begin starts a server on a store, and waits until it serves.
+func begin(t *testing.T, store string, args ...string) process {
+	t.Helper()
+	p := process{Cmd: exec.Command(os.Args[0], append([]string{"--listen", "127.0.0.1:0", "--store", store}, args...)...), log: &lines{}}
+	p.Env = append(os.Environ(), asProgram+"=1")
+	p.Stderr = p.log
+	if err := p.Start(); err != nil {
+		t.Fatal(err)
+	}
+	p.address = serving(t, p.log)
+	return p
+}
+
+// serving waits until the log says where the server serves.
+func serving(t *testing.T, log *lines) string {
+	t.Helper()
+	for deadline := time.Now().Add(30 * time.Second); time.Now().Before(deadline); time.Sleep(time.Millisecond) {
+		first, _, _ := strings.Cut(log.String(), "\n")
+		var line struct{ Msg, Address string }
+		if json.Unmarshal([]byte(first), &line) == nil && line.Address != "" {
+			return line.Address
+		}
+	}
+	t.Fatalf("the server does not serve: %s", log.String())
+	return ""
+}
+
+func dial(t *testing.T, address string) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return conn
+}
+
+// The first signal asks for an end, the second one is the end: a server that hangs
+// must not need a stronger one.
+func TestSecondSignalEndsAtOnce(t *testing.T) {
+	p := begin(t, filepath.Join(t.TempDir(), "s.db"))
+	watch, err := healthgrpc.NewHealthClient(dial(t, p.address)).Watch(t.Context(), &healthgrpc.HealthCheckRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []healthgrpc.HealthCheckResponse_ServingStatus{healthgrpc.HealthCheckResponse_SERVING, healthgrpc.HealthCheckResponse_NOT_SERVING} {
+		// The stop waits for who watches: the second signal comes while it does.
+		got, err := watch.Recv()
+		if err != nil || got.GetStatus() != want {
+			t.Fatalf("health is %v, %v; want %v", got, err, want)
+		}
+		if err := p.Process.Signal(syscall.SIGTERM); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var ended *exec.ExitError
+	if err := p.Wait(); !errors.As(err, &ended) || ended.Sys().(syscall.WaitStatus).Signal() != syscall.SIGTERM {
+		t.Errorf("the server ended with %v; want it ended by the second signal\n%s", err, p.log)
+	}
+}
+
 // The program serves until it is told to stop, and its log is JSON lines.
 func TestServesUntilStopped(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
@@ -75,24 +163,7 @@ func TestServesUntilStopped(t *testing.T) {
 	go func() {
 		ended <- run(ctx, []string{"--listen", "127.0.0.1:0", "--store", filepath.Join(t.TempDir(), "s.db")}, &bytes.Buffer{}, log)
 	}()
-	address := ""
-	for deadline := time.Now().Add(20 * time.Second); address == "" && time.Now().Before(deadline); {
-		first, _, _ := strings.Cut(log.String(), "\n")
-		var line struct{ Msg, Address string }
-		if json.Unmarshal([]byte(first), &line) == nil {
-			address = line.Address
-		}
-	}
-	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := conn.Close(); err != nil {
-			t.Error(err)
-		}
-	}()
-	resp, err := trigonev1.NewReferenceServiceClient(conn).GetPolicy(t.Context(), &trigonev1.GetPolicyRequest{})
+	resp, err := trigonev1.NewReferenceServiceClient(dial(t, serving(t, log))).GetPolicy(t.Context(), &trigonev1.GetPolicyRequest{})
 	if err != nil || resp.GetSite() == "" {
 		t.Fatalf("%v, %v", resp, err)
 	}
