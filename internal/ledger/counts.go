@@ -90,17 +90,15 @@ func (r *reader) counts() *trigonev1.FactCounts {
 // applies where the message that has its field can be there: always in a study,
 // in a technique only once that technique is planned or done.
 func core(file *trigonev1.CaseFile) (applicable, filled int) {
-	tier := coreLeaves()
+	below := coreFields()
 	has := map[protoreflect.Name]bool{} // by leaf; false: applies and is not there
 	var walk func(m protoreflect.Message)
 	walk = func(m protoreflect.Message) {
-		fields := m.Descriptor().Fields()
-		for i := range fields.Len() {
-			f := fields.Get(i)
+		for _, at := range below[m.Descriptor().FullName()] {
+			f := at.field
 			switch {
-			case tier[f.Name()]:
+			case at.leaf:
 				has[f.Name()] = has[f.Name()] || hasNumber(m, f)
-			case f.Message() == nil || f.Message().ParentFile().Package() != m.Descriptor().ParentFile().Package() || f.Name() == adviceField:
 			case f.IsList():
 				list := m.Get(f).List()
 				for j := range list.Len() {
@@ -124,19 +122,47 @@ func core(file *trigonev1.CaseFile) (applicable, filled int) {
 	return len(has), filled
 }
 
-// coreLeaves are the leaves of the tier CORE.
-var coreLeaves = sync.OnceValue(func() map[protoreflect.Name]bool {
+// coreField is a field that is a leaf of the tier CORE, or has one below it.
+type coreField struct {
+	field protoreflect.FieldDescriptor
+	leaf  bool
+}
+
+// adviceField holds what was asked, which is no record of the case's own values.
+const adviceField = "advice"
+
+// coreFields gives those of every message of a case file, by its name.
+var coreFields = sync.OnceValue(func() map[protoreflect.FullName][]coreField {
 	tier := map[protoreflect.Name]bool{}
 	for _, l := range metric.Leaves() {
 		if l.Tier == metric.Core {
 			tier[protoreflect.Name(l.ID)] = true
 		}
 	}
-	return tier
+	below := map[protoreflect.FullName][]coreField{}
+	var look func(d protoreflect.MessageDescriptor)
+	look = func(d protoreflect.MessageDescriptor) {
+		if _, known := below[d.FullName()]; known {
+			return
+		}
+		var list []coreField
+		for i := range d.Fields().Len() {
+			f := d.Fields().Get(i)
+			switch {
+			case tier[f.Name()]:
+				list = append(list, coreField{f, true})
+			case f.Message() != nil && f.Message().ParentFile().Package() == d.ParentFile().Package() && f.Name() != adviceField:
+				look(f.Message())
+				if len(below[f.Message().FullName()]) > 0 {
+					list = append(list, coreField{f, false})
+				}
+			}
+		}
+		below[d.FullName()] = list
+	}
+	look((&trigonev1.CaseFile{}).ProtoReflect().Descriptor())
+	return below
 })
-
-// adviceField holds what was asked, which is no record of the case's own values.
-const adviceField = "advice"
 
 // hasNumber says whether a leaf's field holds a value, not a reason for its absence.
 func hasNumber(m protoreflect.Message, f protoreflect.FieldDescriptor) bool {

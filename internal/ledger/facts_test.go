@@ -40,7 +40,7 @@ var zone = sync.OnceValue(func() *time.Location {
 
 // stateOf gives an invented case as if its plan had come five hours after it was
 // signed and its operation seven hours after incision.
-func stateOf(t *testing.T, name string, change ...func(*trigonev1.CaseFile)) *casebook.State {
+func stateOf(t testing.TB, name string, change ...func(*trigonev1.CaseFile)) *casebook.State {
 	t.Helper()
 	file, err := testdata.Read(testdata.Cases, name)
 	if err != nil {
@@ -52,7 +52,7 @@ func stateOf(t *testing.T, name string, change ...func(*trigonev1.CaseFile)) *ca
 	return evaluated(t, file)
 }
 
-func evaluated(t *testing.T, file *trigonev1.CaseFile) *casebook.State {
+func evaluated(t testing.TB, file *trigonev1.CaseFile) *casebook.State {
 	t.Helper()
 	p, err := policy.BuiltIn()
 	if err != nil {

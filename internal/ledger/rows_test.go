@@ -124,3 +124,14 @@ func TestRowsHoldTheNumbersOfTheAnswer(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkRows is what a write costs for the ledger's rows, beside its evaluation.
+func BenchmarkRows(b *testing.B) {
+	s := stateOf(b, "several-differences")
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := (Projection{}).Rows(nil, s); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
