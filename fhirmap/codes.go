@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"trigone/internal/discrepancy"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/valve"
@@ -369,25 +370,11 @@ func bandConcepts() []Concept {
 
 // discrepancyConcepts names the classes; a difference is no error.
 func discrepancyConcepts() []Concept {
-	return []Concept{
-		{"step-omitted", "Planned step not in place at the end"},
-		{"step-added", "Step performed that was not planned"},
-		{"step-relocated", "Step performed at another place than planned"},
-		{"step-substituted", "Another technique than planned, for the same end"},
-		{"step-parameter", "Dimension or count of a step other than planned"},
-		{"ring-size", "Ring of another label than planned"},
-		{"ring-kind", "Ring of another kind than planned"},
-		{"target-missed", "Result outside an aim of the plan"},
-		{"outside-prediction-interval", "Result outside the interval predicted from the plan"},
-		{"outside-site-tolerance", "Result beyond the site's tolerance of the planned value"},
-		{"residual-regurgitation", "Regurgitation left after the repair"},
-		{"new-finding", "Finding after the repair that was not there before"},
-		{"further-pump-run", "Bypass gone on again for the mitral valve"},
-		{"conversion", "Repair given up for a replacement"},
-		{"no-plan-in-force", "No plan in force at incision"},
-		{"not-evaluable", "Comparison that could not be made"},
-		{"record-conflict", "Two sections of the record disagree"},
+	var list []Concept
+	for _, c := range discrepancy.Classes() {
+		list = append(list, Concept{hyphened(string(c)), c.Means()})
 	}
+	return list
 }
 
 // detailEnums are the words of a technique and of a planned step that a request

@@ -6,6 +6,7 @@ import (
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
+	"trigone/internal/discrepancy"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -240,9 +241,9 @@ func (p *producer) omitted(parent fhir.Reference) {
 
 // Classes of discrepancies that the mapping reads.
 const (
-	classOmitted    = "step_omitted"
-	classAdded      = "step_added"
-	classConversion = "conversion"
+	classOmitted    = string(discrepancy.StepOmitted)
+	classAdded      = string(discrepancy.StepAdded)
+	classConversion = string(discrepancy.Conversion)
 )
 
 // omissionReason: the reason of the record, else a conversion as the root, else

@@ -10,6 +10,7 @@ import (
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"trigone/internal/discrepancy"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/units"
@@ -541,9 +542,9 @@ func (p *producer) answerGoals(seen map[inputKey]string) {
 const (
 	present = trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_PRESENT
 
-	classTarget      = "target_missed"
-	classSubstituted = "step_substituted"
-	classRingKind    = "ring_kind"
+	classTarget      = string(discrepancy.TargetMissed)
+	classSubstituted = string(discrepancy.StepSubstituted)
+	classRingKind    = string(discrepancy.RingKind)
 )
 
 // targetOutcome finds the newest value of the last run at the target's stage.

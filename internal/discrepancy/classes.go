@@ -30,7 +30,7 @@ const (
 )
 
 // classes has a row for every class, in the order of their numbers, with what it
-// means in one line.
+// means in one line. It only grows at its end.
 var classes = []struct {
 	class Class
 	means string
@@ -75,13 +75,20 @@ func (c Class) index() int {
 // among says whether the class is one of the list.
 func (c Class) among(list ...Class) bool { return slices.Contains(list, c) }
 
-// Reference gives the number of the class, D01 to D17; empty for none.
-func (c Class) Reference() string {
-	i := c.index()
-	if i == len(classes) {
-		return ""
+// Number gives the number of the class, which is never given to another; 0 for none.
+func (c Class) Number() int {
+	if i := c.index(); i < len(classes) {
+		return i + 1
 	}
-	return fmt.Sprintf("D%02d", i+1)
+	return 0
+}
+
+// Reference gives the number in print, D01 to D17; empty for none.
+func (c Class) Reference() string {
+	if n := c.Number(); n > 0 {
+		return fmt.Sprintf("D%02d", n)
+	}
+	return ""
 }
 
 // Means says in one line what a difference of the class is.

@@ -1747,7 +1747,9 @@ type Comparison struct {
 	// Verdict.
 	Verdict ComparisonVerdict `protobuf:"varint,3,opt,name=verdict,proto3,enum=trigone.v1.ComparisonVerdict" json:"verdict,omitempty"`
 	// Class that the difference has or would have, a word of the list of classes;
-	// empty where it agrees or does not apply.
+	// empty where it agrees or does not apply, and where no difference would be a
+	// discrepancy: a prediction from what was done, a prediction held against the
+	// first set off bypass, the gradient expected of the ring.
 	Class string `protobuf:"bytes,4,opt,name=class,proto3" json:"class,omitempty"`
 	// Id of the discrepancy as published; empty where there is none.
 	DiscrepancyId string `protobuf:"bytes,5,opt,name=discrepancy_id,json=discrepancyId,proto3" json:"discrepancy_id,omitempty"`
