@@ -135,7 +135,7 @@ func TestThingsPlanned(t *testing.T) {
 	}
 	var none Tally
 	none.Add("", Present)
-	if none.Things() != (Things{}) || none.Things().String() != "nothing planned to compare" {
+	if none.Things() != (Things{}) || none.Things().String() != "nothing is compared with a plan" {
 		t.Errorf("a prediction or a limit is no thing planned: %s", none.Things())
 	}
 	n := Things{Total: 9, AsPlanned: 6, Otherwise: 1, CannotBeTold: 1, NotEvaluable: 1}

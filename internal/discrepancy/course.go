@@ -135,10 +135,10 @@ func (c *comparing) regurgitation() {
 		if moderate, ok := s.Grade.ModerateOrMore(); ok {
 			e := atSet(KindSiteLimit, ResidualRegurgitation, mitralGrade, &s)
 			e.Actual, e.Planned, e.LimitOnReading = s.Grade.String(), "mild or less", true
-			e.Message = fmt.Sprintf("Residual regurgitation %s at %s", e.Actual, setWords(&s))
+			e.Message = fmt.Sprintf("Residual regurgitation %s %s", e.Actual, setWords(&s))
 			if !moderate {
 				e.Verdict = Agrees
-				e.Message = fmt.Sprintf("Regurgitation %s at %s", e.Actual, setWords(&s))
+				e.Message = fmt.Sprintf("Regurgitation %s %s", e.Actual, setWords(&s))
 			}
 			c.add(e)
 		}
@@ -195,13 +195,26 @@ func (c *comparing) aboveAccepted(g repair.Grade) (worst graded, above bool) {
 	return worst, above
 }
 
-// setWords names a result: leaving theatre, off bypass after pump run 1.
+// setWords says when a result was read: at leaving theatre, off bypass after pump
+// run 1.
 func setWords(s *repair.Study) string {
-	text := cmp.Or(words.Spaced(string(s.Stage)), "a result without a stage")
+	text := "in a result without a stage"
+	if s.Stage != "" {
+		text = when(s.Stage)
+	}
 	if s.Run > 0 {
 		text += fmt.Sprintf(" after pump run %d", s.Run)
 	}
 	return text
+}
+
+// when says a stage as a time.
+func when(s valve.Stage) string {
+	switch s {
+	case valve.OffBypass, valve.AfterLeafletWork, valve.AfterRing:
+		return words.Spaced(s)
+	}
+	return "at " + words.Spaced(s)
 }
 
 // newFindings speaks of what was not there before: anterior motion, a high
@@ -260,7 +273,7 @@ func (c *comparing) anteriorMotion(s *repair.Study, e entry) entry {
 	if baseline != nil {
 		e.Planned = words.Spaced(baseline.AnteriorMotion)
 	}
-	e.Message = fmt.Sprintf("Systolic anterior motion at %s: %s", setWords(s), e.Actual)
+	e.Message = fmt.Sprintf("Systolic anterior motion %s: %s", setWords(s), e.Actual)
 	if rank == 0 || (baseline != nil && rank <= slices.Index(motions, baseline.AnteriorMotion)) {
 		e.Verdict = Agrees
 	}
@@ -293,10 +306,10 @@ func (c *comparing) highGradient(s *repair.Study, e entry) entry {
 	numbers(&e.Comparison, meanGradient, limit.Value, v, 0, 0)
 	e.Upper, e.Tolerance = units.Some(limit.Value), units.None[float64]()
 	e.Verdict = Agrees
-	e.Message = fmt.Sprintf("Mean gradient at %s: %s, limit %s", setWords(s), e.Actual, amount(meanGradient, limit.Value))
+	e.Message = fmt.Sprintf("Mean gradient %s: %s, limit %s", setWords(s), e.Actual, amount(meanGradient, limit.Value))
 	if limit.Beyond(v) {
 		e.Verdict = Present
-		e.Message = fmt.Sprintf("Mean gradient at %s: %s, above the limit of %s by %s%s", setWords(s), e.Actual,
+		e.Message = fmt.Sprintf("Mean gradient %s: %s, above the limit of %s by %s%s", setWords(s), e.Actual,
 			amount(meanGradient, limit.Value), amount(meanGradient, e.Difference.OrElse(0)), c.onReading(&e.Comparison))
 	}
 	return e
@@ -333,7 +346,7 @@ func (c *comparing) aorticRegurgitation(s *repair.Study, e entry) entry {
 		e.Message = "Aortic regurgitation before and after is graded in different schemes"
 		return e
 	}
-	e.Message = fmt.Sprintf("Aortic regurgitation at %s: %s, before %s%s", setWords(s), e.Actual, e.Planned, doubt(by.verdict))
+	e.Message = fmt.Sprintf("Aortic regurgitation %s: %s, before %s%s", setWords(s), e.Actual, e.Planned, doubt(by.verdict))
 	return e
 }
 
@@ -344,11 +357,11 @@ func (c *comparing) lateralWall(s *repair.Study, e entry) entry {
 	switch {
 	case s.NewLateral, atExit && stated == valve.Yes:
 		e.Planned, e.Actual = "as before", "newly abnormal"
-		e.Message = fmt.Sprintf("Lateral wall newly abnormal at %s", setWords(s))
+		e.Message = fmt.Sprintf("Lateral wall newly abnormal %s", setWords(s))
 		return e
 	case stated == valve.No:
 		e.Verdict, e.Planned, e.Actual = Agrees, "as before", "as before"
-		e.Message = fmt.Sprintf("Lateral wall not newly abnormal at %s", setWords(s))
+		e.Message = fmt.Sprintf("Lateral wall not newly abnormal %s", setWords(s))
 		return e
 	}
 	e = notRecorded(e, "lateral_wall", s)
@@ -359,7 +372,7 @@ func (c *comparing) lateralWall(s *repair.Study, e entry) entry {
 func notRecorded(e entry, what string, s *repair.Study) entry {
 	e.Verdict = NotJudged
 	e.Missing = []string{what + " of " + string(s.Occasion)}
-	e.Message = fmt.Sprintf("%s at %s cannot be judged", words.Capital(words.Spaced(what)), setWords(s))
+	e.Message = fmt.Sprintf("%s %s cannot be judged", words.Capital(words.Spaced(what)), setWords(s))
 	return e
 }
 

@@ -12,7 +12,6 @@ import (
 	"trigone/internal/repair"
 	"trigone/internal/units"
 	"trigone/internal/valve"
-	"trigone/internal/words"
 )
 
 const (
@@ -36,7 +35,7 @@ func (s outcomeSet) words() string {
 	if s.stage == valve.OffBypass {
 		return "off bypass (first set)"
 	}
-	return words.Spaced(string(s.stage))
+	return when(s.stage)
 }
 
 // outcomeSets gives the sets that there are; that on leaving theatre is always
@@ -86,7 +85,7 @@ func (c *comparing) predictionFromPlan() {
 		if set.stage == valve.LeavingTheatre {
 			e.Class, e.DiscrepancyID = OutsideInterval, id(OutsideInterval, string(coaptation), string(middle), string(set.stage))
 		}
-		subject := "Coaptation length at A2-P2 at " + set.words()
+		subject := "Coaptation length at A2-P2 " + set.words()
 		p := c.stored(middle)
 		if p == nil {
 			e.Missing = []string{predictedContact + " at " + string(middle) + " stored before the operation"}
@@ -100,7 +99,11 @@ func (c *comparing) predictionFromPlan() {
 		if by.Evaluation > 0 {
 			e.JudgedByVersion = strconv.FormatInt(by.Evaluation, 10)
 		}
-		c.predicted(e, set, p, subject, "predicted", c.heldLine())
+		as := forecast{"predicted", "outside the predicted %s", "prediction from the plan"}
+		if by.Evaluation > 0 {
+			as.name = "stored prediction"
+		}
+		c.predicted(e, set, p, subject, as, c.heldLine())
 	}
 }
 
@@ -121,7 +124,7 @@ func (c *comparing) predictionFromExecution() {
 	for _, set := range c.outcomeSets() {
 		e := c.predictionEntry(KindPredictionFromExecution, set)
 		e.Predicted = c.presentBy(valve.PredictedFromExecution)
-		subject := "Coaptation length at A2-P2 at " + set.words()
+		subject := "Coaptation length at A2-P2 " + set.words()
 		switch {
 		case set.run < worked && set.stage == valve.OffBypass:
 			e.notApplicable("the valve was worked on again in a later pump run")
@@ -133,7 +136,9 @@ func (c *comparing) predictionFromExecution() {
 			c.add(e)
 			continue
 		}
-		c.predicted(e, set, p, subject, "predicted from what was done", false)
+		c.predicted(e, set, p, subject, forecast{
+			"predicted from what was done", "outside the %s predicted from what was done", "prediction from what was done",
+		}, false)
 	}
 }
 
@@ -151,14 +156,17 @@ func (c *comparing) presentBy(role valve.Role) *Predicted {
 	return &by
 }
 
+// forecast is how a prediction is spoken of.
+type forecast struct{ predicted, outside, name string }
+
 // predicted judges the coaptation length of a set by a prediction.
-func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject, as string, held bool) {
+func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject string, as forecast, held bool) {
 	low, hasLow := p.Lower.Get()
 	high, hasHigh := p.Upper.Get()
 	switch {
 	case p.State == metric.NotApplicable:
-		e.notApplicable(p.Explanation)
-		e.Message = fmt.Sprintf("%s is not compared: %s", subject, p.Explanation)
+		e.notApplicable(why(p))
+		e.Message = fmt.Sprintf("%s is not compared: %s", subject, e.NotApplicableBecause)
 		c.add(e)
 		return
 	case p.State != metric.HasValue || !hasLow || !hasHigh:
@@ -166,7 +174,7 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject,
 		if len(e.Missing) == 0 {
 			e.Missing = []string{"interval of " + predictedContact}
 		}
-		e.Message = subject + " is not compared: the " + stored(as) + " has no interval"
+		e.Message = subject + " is not compared: the " + as.name + " has no interval"
 		c.add(e)
 		return
 	}
@@ -180,14 +188,14 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject,
 	}
 	if c.replacedBefore(set) {
 		e.notApplicable(replaced)
-		e.Message = fmt.Sprintf("%s, %s %s: %s", subject, as, e.Planned, replaced)
+		e.Message = fmt.Sprintf("%s, %s %s: %s", subject, as.predicted, e.Planned, replaced)
 		c.add(e)
 		return
 	}
 	k, v, gap := c.reading(coaptation, middle, set, valve.Echo2D, valve.Echo3D)
 	if gap != "" {
 		e.Missing = []string{gap}
-		e.Message = fmt.Sprintf("%s, %s %s: there is no value by echo to judge", subject, as, e.Planned)
+		e.Message = fmt.Sprintf("%s, %s %s: there is no value by echo to judge", subject, as.predicted, e.Planned)
 		c.add(e)
 		return
 	}
@@ -196,18 +204,11 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject,
 	againstInterval(&e.Comparison, p, v, 0)
 	e.PlannedSD, e.ActualSD = p.SD, c.sd(k)
 	e.Z = c.z(&e.Comparison)
-	e.Message = fmt.Sprintf("%s: %s, %s %s", subject, e.Actual, as, e.Planned)
+	e.Message = fmt.Sprintf("%s: %s, %s %s", subject, e.Actual, as.predicted, e.Planned)
 	if e.Verdict == Present {
-		e.Message = fmt.Sprintf("%s: %s, outside the %s %s", subject, e.Actual, as, e.Planned)
+		e.Message = fmt.Sprintf("%s: %s, "+as.outside, subject, e.Actual, e.Planned)
 	}
 	c.add(e)
-}
-
-func stored(as string) string {
-	if as == "predicted" {
-		return "stored prediction"
-	}
-	return "prediction from what was done"
 }
 
 // againstInterval judges a value by an interval and tells how far it is from its
@@ -227,6 +228,13 @@ func (c *comparing) z(d *Comparison) units.Maybe[float64] {
 		return units.None[float64]()
 	}
 	return units.Some((d.ActualValue.OrElse(0) - d.PlannedValue.OrElse(0)) / sd)
+}
+
+// why gives the reason why a metric does not apply, without what its explanation
+// adds on the value that there is not.
+func why(v *metric.Value) string {
+	reason, _, _ := strings.Cut(v.Explanation, "; ")
+	return cmp.Or(reason, "it does not apply")
 }
 
 // heldLine says whether the plan holds the closure line by artificial chords, or
@@ -281,7 +289,7 @@ func (c *comparing) expectedGradients() {
 				Verdict: NotJudged, PlannedStepID: step, Metric: string(meanGradient), Stage: set.stage, JudgedBy: ByPredictionInterval,
 				Predicted: c.presentBy(role),
 			}}
-			subject := "Mean gradient at " + set.words()
+			subject := "Mean gradient " + set.words()
 			of := " of the ring implanted"
 			if planned {
 				of = " of the ring planned"
@@ -289,8 +297,8 @@ func (c *comparing) expectedGradients() {
 			tolerance := c.tolerance(meanGradient)
 			switch {
 			case v.State == metric.NotApplicable:
-				e.notApplicable(v.Explanation)
-				e.Message = fmt.Sprintf("%s is not compared with what is expected%s: %s", subject, of, v.Explanation)
+				e.notApplicable(why(v))
+				e.Message = fmt.Sprintf("%s is not compared with what is expected%s: %s", subject, of, e.NotApplicableBecause)
 			case planned && c.replacedBefore(set):
 				e.notApplicable(replaced)
 				e.Message = fmt.Sprintf("%s is not compared with what is expected%s: %s", subject, of, replaced)

@@ -112,10 +112,10 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	if t.Place != valve.Nowhere {
 		what += " at " + placeWords(t.Place)
 	}
-	at := words.Spaced(string(stage))
+	at := when(stage)
 	if c.replacedInTheatre() {
 		e.notApplicable(replaced)
-		e.Message = fmt.Sprintf("%s at %s: aim %s; %s", words.Capital(what), at, e.Planned, replaced)
+		e.Message = fmt.Sprintf("%s %s: aim %s; %s", words.Capital(what), at, e.Planned, replaced)
 		c.add(e)
 		return
 	}
@@ -127,7 +127,7 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	if gap != "" {
 		e.Verdict = NotJudged
 		e.Missing = []string{gap}
-		e.Message = fmt.Sprintf("%s at %s: aim %s; there is no value to judge", words.Capital(what), at, e.Planned)
+		e.Message = fmt.Sprintf("%s %s: aim %s; there is no value to judge", words.Capital(what), at, e.Planned)
 		if t.Method != "" {
 			e.Message += " by " + words.Spaced(string(t.Method))
 		}
@@ -144,7 +144,7 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	tolerance := c.tolerance(t.Leaf)
 	withinRange(&e.Comparison, t.Leaf, t.Low, t.High, v, tolerance.Margin(end))
 	e.ActualSD, e.Owner = c.sd(key), tolerance.Owner
-	e.Message = fmt.Sprintf("%s at %s: %s, aim %s%s", words.Capital(what), at, e.Actual, e.Planned, doubt(e.Verdict))
+	e.Message = fmt.Sprintf("%s %s: %s, aim %s%s", words.Capital(what), at, e.Actual, e.Planned, doubt(e.Verdict))
 	if t.Method != "" && method == "" {
 		e.Message += fmt.Sprintf("; the method is not stated, the aim is by %s", words.Spaced(string(t.Method)))
 	}
@@ -178,7 +178,7 @@ func (c *comparing) gradeTarget(e entry, t repair.Target, stage valve.Stage) {
 		return
 	}
 	e.Planned = "at most " + t.Grade.String()
-	subject := "Regurgitation at " + words.Spaced(string(stage))
+	subject := "Regurgitation " + when(stage)
 	if c.replacedInTheatre() {
 		e.notApplicable(replaced)
 		e.Message = fmt.Sprintf("%s: aim %s; %s", subject, e.Planned, replaced)

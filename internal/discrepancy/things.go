@@ -80,7 +80,7 @@ func (n Things) Plus(m Things) Things {
 // 1 cannot be told, 1 not evaluable.
 func (n Things) String() string {
 	if n.Total == 0 {
-		return "nothing planned to compare"
+		return "nothing is compared with a plan"
 	}
 	parts := []string{fmt.Sprintf("%d as planned", n.AsPlanned), fmt.Sprintf("%d otherwise", n.Otherwise)}
 	for _, p := range []struct {
