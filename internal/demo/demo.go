@@ -229,6 +229,14 @@ func (p *player) run(ctx context.Context) ([]played, error) {
 	if err != nil {
 		return nil, err
 	}
+	var evaluations []*trigonev1.Evaluation
+	for _, c := range cases {
+		if c.stored.GetState() != trigonev1.CaseState_CASE_STATE_RETRACTED {
+			evaluations = append(evaluations, c.stored.GetEvaluation())
+		}
+	}
+	fmt.Fprintf(p.out, "\nWHAT WAS COMPARED\n\n")
+	render.ComparedByKind(p.out, evaluations)
 	fmt.Fprintf(p.out, "\nDISCREPANCIES OF ALL CASES\n\n")
 	render.Discrepancies(p.out, found, counts)
 	var table bytes.Buffer

@@ -166,6 +166,7 @@ func TestDemo(t *testing.T) {
 	checkDiscrepancies(t, dir)
 	checkFiring(t, cases)
 	checkMetrics(t, cases)
+	checkComparisons(t, cases, page)
 	checkShows(t, cases)
 	checkAdvice(t, cases)
 	checkConfirmations(t, cases)
@@ -436,6 +437,57 @@ func checkMetrics(t *testing.T, cases []played) {
 		if _, ok := metric.MetricByID(id); !ok {
 			t.Errorf("%s is no metric", id)
 		}
+	}
+}
+
+// At least a hundred comparisons agree, every verdict occurs, and the page counts
+// the things planned as the cases' own comparisons do.
+func checkComparisons(t *testing.T, cases []played, page string) {
+	t.Helper()
+	counts := map[trigonev1.ComparisonVerdict]int{}
+	kinds := map[trigonev1.ComparisonKind]bool{}
+	var planned [][]*trigonev1.Comparison
+	z := 0
+	for _, c := range cases {
+		e := c.stored.GetEvaluation()
+		for _, m := range e.GetComparisons() {
+			counts[m.GetVerdict()]++
+			kinds[m.GetKind()] = true
+			if m.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN && m.GetStage() == trigonev1.Stage_STAGE_LEAVING_THEATRE && m.Z != nil {
+				z++
+			}
+		}
+		if e.GetPlanInForce().GetRevision() > 0 {
+			planned = append(planned, e.GetComparisons())
+		}
+		differ := 0
+		for _, m := range e.GetComparisons() {
+			if m.GetDiscrepancyId() != "" {
+				differ++
+			}
+		}
+		if differ != len(e.GetDiscrepancies()) {
+			t.Errorf("%s: %d comparisons are discrepancies, %d are told", c.story.name, differ, len(e.GetDiscrepancies()))
+		}
+	}
+	if agree := counts[trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES]; agree < 100 {
+		t.Errorf("%d comparisons agree, want at least 100", agree)
+	}
+	for v := range trigonev1.ComparisonVerdict_name {
+		if v != 0 && counts[trigonev1.ComparisonVerdict(v)] == 0 {
+			t.Errorf("no comparison is %v", trigonev1.ComparisonVerdict(v))
+		}
+	}
+	for k := range trigonev1.ComparisonKind_name {
+		if k != 0 && !kinds[trigonev1.ComparisonKind(k)] {
+			t.Errorf("no comparison is of the kind %v", trigonev1.ComparisonKind(k))
+		}
+	}
+	if z < 10 {
+		t.Errorf("%d cases have a z from the plan on leaving theatre", z)
+	}
+	if want := convert.ThingsPlannedText(planned...); !strings.Contains(strings.ReplaceAll(page, "\n", " "), want) {
+		t.Errorf("the page does not say: %s", want)
 	}
 }
 

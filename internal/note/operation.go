@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/convert"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 	"trigone/internal/words"
@@ -177,11 +178,12 @@ func (b *builder) changes() []Block {
 	if gaps > 0 {
 		gap = words.Sentence(count(gaps, "comparison", "comparisons") + " could not be made because a value is not recorded or is disputed")
 	}
+	things := b.things()
 	switch {
 	case b.op == nil:
 		return []Block{paragraph("No operation is recorded, so that nothing is compared with the plan.")}
 	case len(roots) == 0 && b.effective:
-		return []Block{paragraph("No difference between plan and operation was found.", gap)}
+		return []Block{paragraph("No difference between plan and operation was found.", things, gap)}
 	case len(roots) == 0:
 		return []Block{paragraph("Nothing was compared, because no plan is in force.", gap)}
 	}
@@ -194,9 +196,19 @@ func (b *builder) changes() []Block {
 		items = append(items, item)
 	}
 	return []Block{
+		paragraph(things),
 		paragraph("What was done or found otherwise than planned; what follows from one difference stands under it. A difference is not an error."),
 		list(items), paragraph(gap),
 	}
+}
+
+// things says how the things planned came out, where a plan is in force.
+func (b *builder) things() string {
+	list := b.ev.GetComparisons()
+	if !b.effective || convert.ThingsPlanned(list).GetTotal() == 0 {
+		return ""
+	}
+	return sentence(convert.ThingsPlannedText(list))
 }
 
 // difference is one sentence, with the reason in the surgeon's words.

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"trigone/internal/convert"
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -52,7 +53,7 @@ func judged(list []*trigonev1.Discrepancy) (kept []*trigonev1.Discrepancy, left 
 }
 
 func printDiscrepancies(w io.Writer, e *trigonev1.Evaluation) {
-	kept, left := judged(e.GetDiscrepancies())
+	kept, _ := judged(e.GetDiscrepancies())
 	all := families(kept)
 	heading(w, "Discrepancies between plan and outcome: "+count(len(all), "root", "roots")+" (a difference, not an error)")
 	g := newGrid("  ", "Difference", "Place", "Planned", "Is", "By", "Verdict, remark")
@@ -67,9 +68,116 @@ func printDiscrepancies(w io.Writer, e *trigonev1.Evaluation) {
 		fmt.Fprintln(w, "  none present")
 	}
 	g.print(w)
-	if left > 0 {
-		fmt.Fprintf(w, "  Not evaluable: %s.\n", count(left, "comparison", "comparisons"))
+	wrapped(w, "  ", "  ", thingsPlanned(e)+".")
+	if text := comparisons(e.GetComparisons()); text != "" {
+		wrapped(w, "  ", "  ", "In detail "+text+".")
 	}
+}
+
+// thingsPlanned says how the things planned came out.
+func thingsPlanned(e *trigonev1.Evaluation) string {
+	list := e.GetComparisons()
+	switch {
+	case len(list) == 0 && len(e.GetDiscrepancies()) == 0:
+		return "Nothing is compared before an operation or a result is there"
+	case len(list) == 0:
+		return "What agreed was not recorded when this evaluation was made"
+	}
+	text := convert.ThingsPlannedText(list)
+	if e.GetPlanInForce().GetRevision() == 0 && convert.ThingsPlanned(list).GetTotal() > 0 {
+		return "No plan was in force; by the last plan revision " + text
+	}
+	return sentence(text)
+}
+
+// verdictWords are the verdicts as a count is told of them.
+var verdictWords = []struct {
+	verdict trigonev1.ComparisonVerdict
+	words   string
+}{
+	{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES, "agree"},
+	{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT, "differ"},
+	{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_INDETERMINATE, "cannot be told"},
+	{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_EVALUABLE, "not evaluable"},
+	{trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_APPLICABLE, "not applicable"},
+}
+
+// comparisons counts comparisons by verdict in words; empty where there are none.
+func comparisons(list []*trigonev1.Comparison) string {
+	if len(list) == 0 {
+		return ""
+	}
+	var parts []string
+	for _, v := range verdictWords {
+		if n := verdicts(list, v.verdict); n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, v.words))
+		}
+	}
+	return fmt.Sprintf("%s, predictions and limits among them: %s", count(len(list), "comparison", "comparisons"), strings.Join(parts, ", "))
+}
+
+func verdicts(list []*trigonev1.Comparison, v trigonev1.ComparisonVerdict) int {
+	n := 0
+	for _, c := range list {
+		if c.GetVerdict() == v {
+			n++
+		}
+	}
+	return n
+}
+
+// notCompared counts the comparisons that could not be made.
+func notCompared(e *trigonev1.Evaluation) int {
+	if list := e.GetComparisons(); len(list) > 0 {
+		return verdicts(list, trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_EVALUABLE)
+	}
+	_, left := judged(e.GetDiscrepancies())
+	return left
+}
+
+// ComparedByKind prints how many comparisons of several cases agree and differ, a row
+// for each kind, and how the things planned came out.
+func ComparedByKind(w io.Writer, cases []*trigonev1.Evaluation) {
+	columns := []any{"Compared"}
+	for _, v := range verdictWords {
+		columns = append(columns, sentence(v.words))
+	}
+	g := newGrid("", append(columns, "All")...)
+	for i := range columns {
+		g.right(i + 2)
+	}
+	var all []*trigonev1.Comparison
+	var lists [][]*trigonev1.Comparison
+	for _, e := range cases {
+		all = append(all, e.GetComparisons()...)
+		if e.GetPlanInForce().GetRevision() > 0 {
+			lists = append(lists, e.GetComparisons())
+		}
+	}
+	row := func(name string, list []*trigonev1.Comparison) {
+		cells := []any{name}
+		for _, v := range verdictWords {
+			cells = append(cells, verdicts(list, v.verdict))
+		}
+		g.row(append(cells, len(list))...)
+	}
+	kinds := trigonev1.ComparisonKind(0).Descriptor().Values()
+	for i := 1; i < kinds.Len(); i++ {
+		kind := trigonev1.ComparisonKind(kinds.Get(i).Number())
+		var of []*trigonev1.Comparison
+		for _, c := range all {
+			if c.GetKind() == kind {
+				of = append(of, c)
+			}
+		}
+		if len(of) > 0 {
+			row(sentence(Word(kind)), of)
+		}
+	}
+	row("All", all)
+	g.print(w)
+	wrapped(w, "", "", fmt.Sprintf("%s: %s. A step, a ring, a height or an aim is one thing planned; predictions and limits are none.",
+		count(len(lists), "case with a plan in force", "cases with a plan in force"), convert.ThingsPlannedText(lists...)))
 }
 
 // discrepancyWidths bounds the columns from first on; less is taken off the two

@@ -332,20 +332,15 @@ func (c *citations) print(w io.Writer) {
 }
 
 func printGaps(w io.Writer, e *trigonev1.Evaluation) {
-	metrics, comparisons := 0, 0
+	metrics := 0
 	for _, m := range e.GetMetrics() {
 		if m.GetState() == trigonev1.MetricState_METRIC_STATE_NOT_EVALUABLE {
 			metrics++
 		}
 	}
-	for _, d := range e.GetDiscrepancies() {
-		if d.GetVerdict() == trigonev1.DiscrepancyVerdict_DISCREPANCY_VERDICT_NOT_EVALUABLE {
-			comparisons++
-		}
-	}
 	heading(w, "Not evaluable")
 	fmt.Fprintf(w, "  %s, %s, %s: an input is missing, which is neither a pass nor a zero.\n",
-		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(comparisons, "comparison", "comparisons"))
+		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(notCompared(e), "comparison", "comparisons"))
 	suggestions := sameSuggestions(e.GetSuggestions())
 	for i, s := range suggestions {
 		if i == suggestionsShown {

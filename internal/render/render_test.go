@@ -74,6 +74,16 @@ func TestGoldenPages(t *testing.T) {
 		{"rich.golden", func(w *bytes.Buffer) { Evaluation(w, rich, EvaluationOptions{Title: "A title"}) }},
 		{"rich-measured.golden", func(w *bytes.Buffer) { Evaluation(w, rich, EvaluationOptions{Measured: true}) }},
 		{"nothing-known.golden", func(w *bytes.Buffer) { Evaluation(w, &trigonev1.Evaluation{}, EvaluationOptions{}) }},
+		{"compared-by-kind.golden", func(w *bytes.Buffer) {
+			// One plan was not in force: its case counts below, and not among the things planned.
+			late := proto.Clone(rich).(*trigonev1.Evaluation)
+			late.PlanInForce = &trigonev1.PlanInForce{Timing: trigonev1.PlanTiming_PLAN_TIMING_RETROSPECTIVE}
+			ComparedByKind(w, []*trigonev1.Evaluation{rich, late, {}})
+		}},
+		{"agreement-not-recorded.golden", func(w *bytes.Buffer) {
+			early := &trigonev1.Evaluation{Discrepancies: rich.GetDiscrepancies()}
+			Evaluation(w, early, EvaluationOptions{})
+		}},
 		{"discrepancies.golden", func(w *bytes.Buffer) { Discrepancies(w, many.GetDiscrepancies(), many.GetCounts()) }},
 		{"no-discrepancies.golden", func(w *bytes.Buffer) { Discrepancies(w, nil, &trigonev1.DiscrepancyCounts{OperatedCaseCount: 1}) }},
 		{"comparisons.golden", func(w *bytes.Buffer) {
