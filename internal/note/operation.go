@@ -208,7 +208,7 @@ func (b *builder) things() string {
 	if !b.effective || convert.ThingsPlanned(list).GetTotal() == 0 {
 		return ""
 	}
-	return sentence(convert.ThingsPlannedText(list))
+	return words.Sentence(convert.ThingsPlannedText(list))
 }
 
 // difference is one sentence, with the reason in the surgeon's words.

@@ -87,7 +87,7 @@ func thingsPlanned(e *trigonev1.Evaluation) string {
 	if e.GetPlanInForce().GetRevision() == 0 && convert.ThingsPlanned(list).GetTotal() > 0 {
 		return "No plan was in force; by the last plan revision " + text
 	}
-	return sentence(text)
+	return words.Capital(text)
 }
 
 // verdictWords are the verdicts as a count is told of them.
@@ -140,7 +140,7 @@ func notCompared(e *trigonev1.Evaluation) int {
 func ComparedByKind(w io.Writer, cases []*trigonev1.Evaluation) {
 	columns := []any{"Compared"}
 	for _, v := range verdictWords {
-		columns = append(columns, sentence(v.words))
+		columns = append(columns, words.Capital(v.words))
 	}
 	g := newGrid("", append(columns, "All")...)
 	for i := range columns {
@@ -171,7 +171,7 @@ func ComparedByKind(w io.Writer, cases []*trigonev1.Evaluation) {
 			}
 		}
 		if len(of) > 0 {
-			row(sentence(Word(kind)), of)
+			row(words.Capital(Word(kind)), of)
 		}
 	}
 	row("All", all)
