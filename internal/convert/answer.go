@@ -182,9 +182,6 @@ func ThingsPlanned(cases ...[]*trigonev1.Comparison) *trigonev1.ThingsPlanned {
 	}
 }
 
-// ThingsPlannedText puts that count into words.
-func ThingsPlannedText(cases ...[]*trigonev1.Comparison) string { return things(cases).String() }
-
 // ThingsText puts a count of things planned into words.
 func ThingsText(n *trigonev1.ThingsPlanned) string {
 	return discrepancy.Things{

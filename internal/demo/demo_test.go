@@ -486,7 +486,7 @@ func checkComparisons(t *testing.T, cases []played, page string) {
 	if z < 10 {
 		t.Errorf("%d cases have a z from the plan on leaving theatre", z)
 	}
-	if want := convert.ThingsPlannedText(planned...); !strings.Contains(strings.ReplaceAll(page, "\n", " "), want) {
+	if want := convert.ThingsText(convert.ThingsPlanned(planned...)); !strings.Contains(strings.ReplaceAll(page, "\n", " "), want) {
 		t.Errorf("the page does not say: %s", want)
 	}
 }

@@ -208,7 +208,7 @@ func (b *builder) things() string {
 	if !b.effective || convert.ThingsPlanned(list).GetTotal() == 0 {
 		return ""
 	}
-	return words.Sentence(convert.ThingsPlannedText(list))
+	return words.Sentence(convert.ThingsText(convert.ThingsPlanned(list)))
 }
 
 // difference is one sentence, with the reason in the surgeon's words.

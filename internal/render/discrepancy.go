@@ -83,7 +83,7 @@ func thingsPlanned(e *trigonev1.Evaluation) string {
 	case len(list) == 0:
 		return "What agreed was not recorded when this evaluation was made"
 	}
-	text := convert.ThingsPlannedText(list)
+	text := convert.ThingsText(convert.ThingsPlanned(list))
 	if e.GetPlanInForce().GetRevision() == 0 && convert.ThingsPlanned(list).GetTotal() > 0 {
 		return "No plan was in force; by the last plan revision " + text
 	}
@@ -177,7 +177,7 @@ func ComparedByKind(w io.Writer, cases []*trigonev1.Evaluation) {
 	row("All", all)
 	g.print(w)
 	wrapped(w, "", "", fmt.Sprintf("%s: %s. A step, a ring, a height or an aim is one thing planned; predictions and limits are none.",
-		count(len(lists), "case with a plan in force", "cases with a plan in force"), convert.ThingsPlannedText(lists...)))
+		count(len(lists), "case with a plan in force", "cases with a plan in force"), convert.ThingsText(convert.ThingsPlanned(lists...))))
 }
 
 // discrepancyWidths bounds the columns from first on; less is taken off the two

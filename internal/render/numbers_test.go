@@ -115,6 +115,9 @@ var ownCounts = []struct{ line, why string }{
 	{`95 % range`, "the share that names the intervals, above their column"},
 	{`^ *Not listed: \d+ metrics? without a value\.$`, "a count of what the page leaves out"},
 	{`^ *\d+ metrics?, \d+ rules?, \d+ comparisons?: an input is missing`, "counts of what could not be judged"},
+	{`(^| )[Oo]f \d+ things? planned \d+ as planned`, "counts of the things planned"},
+	{`^ *In detail \d+ comparisons?, predictions and limits among them: `, "counts of the comparisons by verdict"},
+	{`^ *(\d+ )?(differ|cannot be told|told|not evaluable|evaluable|not applicable|applicable)[,.]`, "the same, gone on a line below"},
 }
 
 func countsItself(line string) bool {
