@@ -52,10 +52,21 @@ func TestFactsOfAnEarlierStoreAreMade(t *testing.T) {
 	if len(facts.GetFacts()) < 30 {
 		t.Errorf("facts of %d cases", len(facts.GetFacts()))
 	}
+	unrecorded := int32(0)
 	for _, f := range facts.GetFacts() {
+		if !f.GetCounts().GetAgreementsRecorded() {
+			unrecorded++
+		}
 		if c := f.GetCounts(); f.GetRepair().GetPlannedCase() == trigonev1.Answer_ANSWER_YES && (c.GetAgreementsRecorded() || c.ThingsPlanned != nil) {
 			t.Errorf("%s: agreements that nobody recorded are counted: %v", f.GetCaseName(), c)
 		}
+	}
+	list, err := audit.ListComparisons(t.Context(), &trigonev1.ListComparisonsRequest{IncludeCounts: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := list.GetCounts().GetAgreementsNotRecordedCaseCount(); n != unrecorded || n < 30 {
+		t.Errorf("agreements were not recorded for %d cases by the counts, for %d by the facts", n, unrecorded)
 	}
 	if err := running.Stop(t.Context()); err != nil {
 		t.Fatal(err)

@@ -42,10 +42,10 @@ func packRows(p *storage.Projected) (out packed, err error) {
 	return out, err
 }
 
-// counted fills in what is counted of rows.
+// counted fills in what is counted of rows. A case without any may be incomplete too.
 func counted(rows *storage.Rows) counts {
 	n := counts{Counts: rows.Counts}
-	n.Differing, n.Roots, n.Indeterminate, n.NotEvaluable, n.Agreeing, n.NotApplicable, n.Incomplete = 0, 0, 0, 0, 0, 0, false
+	n.Differing, n.Roots, n.Indeterminate, n.NotEvaluable, n.Agreeing, n.NotApplicable = 0, 0, 0, 0, 0, 0
 	for i := range rows.Comparisons {
 		c := &rows.Comparisons[i]
 		n.Incomplete = n.Incomplete || !c.Complete
