@@ -26,10 +26,13 @@ func annulusShape(s *trigonev1.Study) *valve.Shape {
 	}
 	merge(&out.Context.Phase, valve.CardiacPhase(Word(sent.GetCardiacPhase())))
 	for _, l := range sent.GetLeaflets() {
-		surface := valve.LeafletSurface{Leaflet: valve.Leaflet(Word(l.GetLeaflet())), PointsMM: points(l.GetPointsMm())}
 		corners := l.GetTriangles()
+		surface := valve.LeafletSurface{
+			Leaflet: valve.Leaflet(Word(l.GetLeaflet())), PointsMM: points(l.GetPointsMm()),
+			Triangles: make([][3]int32, 0, len(corners)/cornersOfTriangle),
+		}
 		for ; len(corners) >= cornersOfTriangle; corners = corners[cornersOfTriangle:] {
-			surface.Triangles = append(surface.Triangles, [3]int{int(corners[0]), int(corners[1]), int(corners[2])})
+			surface.Triangles = append(surface.Triangles, [3]int32{corners[0], corners[1], corners[2]})
 		}
 		out.Leaflets = append(out.Leaflets, surface)
 	}
@@ -37,7 +40,7 @@ func annulusShape(s *trigonev1.Study) *valve.Shape {
 }
 
 func points(numbers []float64) []r3.Vec {
-	var list []r3.Vec
+	list := make([]r3.Vec, 0, len(numbers)/numbersOfPoint)
 	for ; len(numbers) >= numbersOfPoint; numbers = numbers[numbersOfPoint:] {
 		list = append(list, r3.Vec{X: numbers[0], Y: numbers[1], Z: numbers[2]})
 	}

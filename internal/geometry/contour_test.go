@@ -453,7 +453,7 @@ func checkAnything(t interface{ Errorf(string, ...any) }, points []r3.Vec, atria
 	}
 	fan := Surface{Points: points}
 	for i := 1; i+1 < len(points); i++ {
-		fan.Triangles = append(fan.Triangles, [3]int{0, i, i + 1})
+		fan.Triangles = append(fan.Triangles, [3]int32{0, int32(i), int32(i + 1)})
 	}
 	if c.CheckSurface(fan) != nil {
 		return

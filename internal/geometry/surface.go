@@ -22,7 +22,7 @@ const leafletReach = 2.5
 // 0, in either sense of rotation).
 type Surface struct {
 	Points    []r3.Vec
-	Triangles [][3]int
+	Triangles [][3]int32
 }
 
 // CheckSurface refuses surfaces that are not of the annulus: coordinates that are
@@ -39,7 +39,7 @@ func (c *Contour) CheckSurface(s Surface) error {
 	}
 	for i, t := range s.Triangles {
 		for _, corner := range t {
-			if corner < 0 || corner >= len(s.Points) {
+			if corner < 0 || int(corner) >= len(s.Points) {
 				return fmt.Errorf("%w: triangle %d, counted from 0, names a point that is not there", ErrNoTriangle, i)
 			}
 		}

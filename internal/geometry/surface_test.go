@@ -20,15 +20,15 @@ func disc(radius float64, rings, spokes int, height func(r, angle float64) float
 			s.Points = append(s.Points, r3.Vec{X: r * math.Cos(angle), Y: r * math.Sin(angle), Z: height(r, angle)})
 		}
 	}
-	at := func(i, j int) int { return 1 + (i-1)*spokes + j%spokes }
+	at := func(i, j int) int32 { return int32(1 + (i-1)*spokes + j%spokes) }
 	for j := range spokes {
-		s.Triangles = append(s.Triangles, [3]int{0, at(1, j), at(1, j+1)})
+		s.Triangles = append(s.Triangles, [3]int32{0, at(1, j), at(1, j+1)})
 	}
 	for i := 1; i < rings; i++ {
 		for j := range spokes {
 			s.Triangles = append(s.Triangles,
-				[3]int{at(i, j), at(i+1, j), at(i+1, j+1)},
-				[3]int{at(i, j), at(i+1, j+1), at(i, j+1)})
+				[3]int32{at(i, j), at(i+1, j), at(i+1, j+1)},
+				[3]int32{at(i, j), at(i+1, j+1), at(i, j+1)})
 		}
 	}
 	return s
@@ -173,7 +173,7 @@ func TestTheAtrialPointOrients(t *testing.T) {
 		s := m.surface(disc(14, 6, 24, func(r, _ float64) float64 { return -5 * (1 - r/14) }))
 		if rapid.Bool().Draw(t, "turned triangles") {
 			for i, tri := range s.Triangles {
-				s.Triangles[i] = [3]int{tri[1], tri[0], tri[2]}
+				s.Triangles[i] = [3]int32{tri[1], tri[0], tri[2]}
 			}
 		}
 		for _, z := range []float64{20, -20} {
@@ -232,10 +232,10 @@ func TestUnusableSurfaces(t *testing.T) {
 		s    Surface
 		want error
 	}{
-		{"a triangle", Surface{triangle, [][3]int{{0, 1, 2}}}, nil},
+		{"a triangle", Surface{triangle, [][3]int32{{0, 1, 2}}}, nil},
 		{"points alone", Surface{triangle, nil}, nil},
-		{"a corner that is not there", Surface{triangle, [][3]int{{0, 1, 3}}}, ErrNoTriangle},
-		{"a corner below 0", Surface{triangle, [][3]int{{0, -1, 2}}}, ErrNoTriangle},
+		{"a corner that is not there", Surface{triangle, [][3]int32{{0, 1, 3}}}, ErrNoTriangle},
+		{"a corner below 0", Surface{triangle, [][3]int32{{0, -1, 2}}}, ErrNoTriangle},
 		{"not a number", Surface{[]r3.Vec{{X: math.NaN()}}, nil}, ErrNotFinite},
 		{"another frame", Surface{[]r3.Vec{{X: 100, Y: 100}}, nil}, ErrFarLeaflet},
 		{"beyond what numbers hold", Surface{[]r3.Vec{{X: 1e308}}, nil}, ErrFarLeaflet},

@@ -43,13 +43,13 @@ func (s shaped) half(l valve.Leaflet) valve.LeafletSurface {
 			})
 		}
 	}
-	at := func(i, j int) int { return 1 + (i-1)*(spokes+1) + j }
+	at := func(i, j int) int32 { return int32(1 + (i-1)*(spokes+1) + j) }
 	for j := range spokes {
-		out.Triangles = append(out.Triangles, [3]int{0, at(1, j), at(1, j+1)})
+		out.Triangles = append(out.Triangles, [3]int32{0, at(1, j), at(1, j+1)})
 	}
 	for i := 1; i < rings; i++ {
 		for j := range spokes {
-			out.Triangles = append(out.Triangles, [3]int{at(i, j), at(i+1, j), at(i+1, j+1)}, [3]int{at(i, j), at(i+1, j+1), at(i, j+1)})
+			out.Triangles = append(out.Triangles, [3]int32{at(i, j), at(i+1, j), at(i+1, j+1)}, [3]int32{at(i, j), at(i+1, j+1), at(i, j+1)})
 		}
 	}
 	return out
@@ -343,11 +343,11 @@ func TestAnyShape(t *testing.T) {
 			}
 			return units.Some(vec.Draw(t, "point"))
 		})
-		corner := rapid.IntRange(-1, 8)
+		corner := rapid.Int32Range(-1, 8)
 		surface := rapid.Custom(func(t *rapid.T) valve.LeafletSurface {
 			out := valve.LeafletSurface{Leaflet: rapid.SampledFrom([]valve.Leaflet{"", valve.Anterior, valve.Posterior}).Draw(t, "leaflet"), PointsMM: rapid.SliceOfN(vec, 0, 8).Draw(t, "points")}
 			for range rapid.IntRange(0, 5).Draw(t, "triangles") {
-				out.Triangles = append(out.Triangles, [3]int{corner.Draw(t, "a"), corner.Draw(t, "b"), corner.Draw(t, "c")})
+				out.Triangles = append(out.Triangles, [3]int32{corner.Draw(t, "a"), corner.Draw(t, "b"), corner.Draw(t, "c")})
 			}
 			return out
 		})

@@ -32,7 +32,7 @@ type Shape struct {
 type LeafletSurface struct {
 	Leaflet   Leaflet // empty: not said; the surface is not divided into leaflets
 	PointsMM  []r3.Vec
-	Triangles [][3]int // positions in PointsMM, counted from 0
+	Triangles [][3]int32 // positions in PointsMM, counted from 0
 }
 
 // SurfacesOf gives the surfaces of a leaflet; the empty word gives those whose
