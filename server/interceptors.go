@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"trigone/internal/casebook"
 	"trigone/internal/storage"
@@ -118,6 +119,15 @@ func internal() error {
 	return status.Error(codes.Internal, "a fault of the service; nothing was stored; its log tells more")
 }
 
+// retryAfter is when a call may be made again that found no room.
+const retryAfter = 2 * time.Second
+
+// busy refuses a call for want of room among those of its kind.
+func busy(kind string) error {
+	return &casebook.Error{Kind: casebook.Exhausted, Reason: casebook.ReasonBusy, RetryAfter: retryAfter,
+		Message: fmt.Sprintf("as many %s as the service takes at once are in hand; nothing was stored; send the same again in a moment", kind)}
+}
+
 // codeOf gives the status code of a kind of refusal.
 var codeOf = map[casebook.Kind]codes.Code{
 	casebook.Invalid:            codes.InvalidArgument,
@@ -126,6 +136,7 @@ var codeOf = map[casebook.Kind]codes.Code{
 	casebook.FailedPrecondition: codes.FailedPrecondition,
 	casebook.Aborted:            codes.Aborted,
 	casebook.Unauthenticated:    codes.Unauthenticated,
+	casebook.Exhausted:          codes.ResourceExhausted,
 }
 
 // mostViolations bounds what one refusal lists: details travel in a trailer, which
@@ -144,6 +155,9 @@ func refused(e *casebook.Error) error {
 			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Path, Description: v.Message})
 		}
 		details = append(details, bad)
+	}
+	if e.RetryAfter > 0 {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(e.RetryAfter)})
 	}
 	message := e.Message
 	if more := len(e.Violations) - mostViolations; more > 0 {

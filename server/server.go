@@ -117,12 +117,13 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	}
 	convert.Warm()
 	calls := &running{}
+	in := newIntake()
 	r := &Running{
 		listener: listener, store: store, log: o.Log, health: health.NewServer(), running: calls,
 		grpc: grpc.NewServer(
-			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes),
-			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log)),
-			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log)),
+			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes), grpc.ForceServerCodecV2(in),
+			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log), in.unary),
+			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log), in.stream),
 		),
 		failed: make(chan error, 2), rest: face, building: build(ctx, store, clinical, o.Log),
 	}

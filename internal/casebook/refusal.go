@@ -2,6 +2,7 @@ package casebook
 
 import (
 	"fmt"
+	"time"
 
 	"trigone/internal/convert"
 )
@@ -17,6 +18,7 @@ const (
 	FailedPrecondition Kind = "failed_precondition"
 	Aborted            Kind = "aborted"
 	Unauthenticated    Kind = "unauthenticated"
+	Exhausted          Kind = "resource_exhausted" // for want of room; may be sent again
 )
 
 // Reasons, stable words for programs.
@@ -49,6 +51,7 @@ const (
 	ReasonNoKey             = "DE_IDENTIFICATION_KEY_NEEDED"
 	ReasonOtherRecord       = "OTHER_RECORD"
 	ReasonNotBuilt          = "ROWS_NOT_BUILT"
+	ReasonBusy              = "BUSY"
 )
 
 // Error is a refusal: nothing was stored. Message never holds text or
@@ -58,6 +61,8 @@ type Error struct {
 	Reason     string
 	Message    string
 	Violations []convert.Violation
+	// RetryAfter is when the same call may be made again; 0: it is not said.
+	RetryAfter time.Duration
 }
 
 // Error gives the message.

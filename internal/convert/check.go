@@ -64,11 +64,11 @@ func CheckSubmit(file *trigonev1.CaseFile) []Violation {
 func blank(text string) bool { return strings.TrimSpace(text) == "" }
 
 func check(m proto.Message) *checker {
-	c := &checker{root: m.ProtoReflect().Descriptor(), found: map[string]string{}, within: map[string]bool{}}
+	c := &checker{root: m.ProtoReflect().Descriptor(), found: map[string]string{}, within: map[string]bool{}, overlong: map[string]bool{}}
 	c.message(m.ProtoReflect())
 	// A list beyond its length is refused unread: judging the ranges of millions
 	// of entries would only serve who sent them.
-	if !c.overlong {
+	if len(c.overlong) == 0 {
 		c.ranges(m)
 	}
 	return c
@@ -79,7 +79,7 @@ type checker struct {
 	found    map[string]string // message by path
 	within   map[string]bool   // every path with a violation at or below it
 	trail    []step            // where the walk stands
-	overlong bool
+	overlong map[string]bool   // lists that were refused unread, by path
 }
 
 // refuse adds a violation of where the walk stands.
@@ -182,9 +182,11 @@ func (c *checker) leave() { c.trail = c.trail[:len(c.trail)-1] }
 // path gives the field path of where the walk stands; of the whole message it is
 // empty. It is written out only where something is said of it: that is seldom,
 // and there are thousands of fields.
-func (c *checker) path() string {
+func (c *checker) path() string { return pathOf(c.trail) }
+
+func pathOf(trail []step) string {
 	var path string
-	for _, s := range c.trail {
+	for _, s := range trail {
 		if s.name == "" {
 			path = entry(path, s.entry)
 		} else {
@@ -225,7 +227,7 @@ func aYear(t time.Time) bool { return t.Year() > yearBefore && t.Year() < yearAf
 func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List) {
 	if most := maxItems(fd); list.Len() > most {
 		c.refuse("has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
-		c.overlong = true
+		c.overlong[c.path()] = true
 		return
 	}
 	if fd.Kind() == protoreflect.DoubleKind {
@@ -369,6 +371,9 @@ func (c *checker) points(name string, numbers int) {
 }
 
 func (c *checker) triangles(name string, corners []int32, points int) {
+	if c.unread(name) {
+		return
+	}
 	if len(corners)%cornersOfTriangle != 0 {
 		c.refuseField(name, "has %d numbers; a triangle has three", len(corners))
 	}
@@ -385,6 +390,9 @@ func (c *checker) operation(m *trigonev1.Operation) {
 	unique(c, "runs", "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
 	// Saline and ink tests share their ids: a place names a test by its id alone.
 	tests := map[string]bool{}
+	if c.unread("saline_tests") || c.unread("ink_tests") {
+		return
+	}
 	for i, t := range m.GetSalineTests() {
 		c.once(tests, "saline_tests", i, "id", t.GetId())
 	}
@@ -393,8 +401,16 @@ func (c *checker) operation(m *trigonev1.Operation) {
 	}
 }
 
+// unread says whether a list of where the walk stands was refused for its length.
+func (c *checker) unread(list string) bool {
+	return len(c.overlong) > 0 && c.overlong[below(c.path(), list)]
+}
+
 // unique refuses an id that an earlier entry of the list has.
 func unique[T any](c *checker, list, field string, entries []T, key func(T) string) {
+	if c.unread(list) {
+		return
+	}
 	seen := map[string]bool{}
 	for i, e := range entries {
 		c.once(seen, list, i, field, key(e))
@@ -415,7 +431,9 @@ func (c *checker) file(file *trigonev1.CaseFile) {
 	unique(c, fieldFollowUps, "id", file.GetFollowUps(), (*trigonev1.FollowUp).GetId)
 	unique(c, fieldAdvice, "id", file.GetAdvice(), (*trigonev1.Advice).GetId)
 	c.unknownSections(file)
-	c.twice(file)
+	if len(c.overlong) == 0 {
+		c.twice(file)
+	}
 }
 
 // unknownSections refuses a section of a newer contract: it would be dropped.

@@ -27,7 +27,10 @@ var validator = sync.OnceValues(func() (protovalidate.Validator, error) {
 
 // Warm prepares the checks of every request, which the first calls would
 // otherwise pay for. It panics if the contract's ranges cannot be compiled.
-func Warm() { check(&trigonev1.SubmitCaseRequest{CaseFile: &trigonev1.CaseFile{}}) }
+func Warm() {
+	check(&trigonev1.SubmitCaseRequest{CaseFile: &trigonev1.CaseFile{}})
+	wireShapes()
+}
 
 // requests gives an empty message of every method's request.
 func requests() []proto.Message {

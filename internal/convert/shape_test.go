@@ -30,7 +30,7 @@ func TestShape(t *testing.T) {
 	if want := (valve.Context{Method: valve.Echo3D, Phase: valve.EndSystole}); s.Context != want {
 		t.Errorf("context %+v", s.Context)
 	}
-	if got := s.SurfacesOf(valve.Posterior); len(got) != 1 || len(got[0].PointsMM) != 3 || got[0].Triangles[0] != [3]int{0, 2, 1} {
+	if got := s.SurfacesOf(valve.Posterior); len(got) != 1 || len(got[0].PointsMM) != 3 || got[0].Triangles[0] != [3]int32{0, 2, 1} {
 		t.Errorf("posterior surface %+v", got)
 	}
 	if got := s.Named(); len(got) != 2 || got[0] != valve.Posterior || got[1] != "" {
