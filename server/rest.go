@@ -28,6 +28,9 @@ const (
 	maxHeader   = 32 << 10
 )
 
+// RESTKeptBytes is how much of what it renders the REST face keeps in memory.
+const RESTKeptBytes = fhirrest.DefaultKept
+
 // restFace is the REST face on its own port; nil is none.
 type restFace struct {
 	listener net.Listener

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 	"time"
 	_ "time/tzdata" // a hospital's server may have no time zone files
@@ -120,7 +121,24 @@ func logger(level string, out io.Writer) (*zap.Logger, error) {
 	return zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(encoder), zapcore.AddSync(out), l)), nil
 }
 
+// softMemory is when the collector begins to work for memory instead of for speed: a
+// large request may then cost time, but not several times its memory. It is no
+// bound; what is in use stays. GOMEMLIMIT sets another one.
+const softMemory = 200 << 20
+
+func limitMemory(o server.Options) {
+	if os.Getenv("GOMEMLIMIT") != "" {
+		return
+	}
+	limit := int64(softMemory)
+	if o.HTTPListen != "" {
+		limit += server.RESTKeptBytes
+	}
+	debug.SetMemoryLimit(limit)
+}
+
 func serve(ctx context.Context, o server.Options) error {
+	limitMemory(o)
 	running, err := server.Start(ctx, o)
 	if err != nil {
 		return err
