@@ -44,7 +44,7 @@ func (b *builder) planInForce() []Block {
 		text += ", made " + c
 	}
 	if b.effective {
-		text += "; it was " + say(b.ev.GetPlanInForce().GetTiming())
+		text += "; it was " + clean(b.ev.GetPlanInForce().GetExplanation())
 	}
 	sentences := []string{words.Sentence(text + b.allMarks(string(valve.AtPlan)))}
 	if n := len(b.in.Plans); n > 1 {

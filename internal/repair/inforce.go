@@ -52,6 +52,9 @@ func (c *Case) PlanInForce() InForce {
 			Explanation: "every signed plan was signed at or after incision; none is in force"}
 	case best == nil:
 		return InForce{Revision: last, Timing: Unsigned, Explanation: "no plan was signed; none is in force"}
+	case best.Received.IsZero():
+		return InForce{Revision: best, Timing: Prospective,
+			Explanation: "signed before incision; when it was received is not known"}
 	case best.Received.Before(incision):
 		return InForce{Revision: best, Timing: Prospective, Explanation: "signed and received before incision"}
 	}

@@ -25,6 +25,21 @@ func unsigned(n int64, received float64) PlanRevision {
 	return PlanRevision{Revision: n, Received: hours(received), Plan: &Plan{}}
 }
 
+// What is told of receipt is only what is known of it.
+func TestReceiptIsToldOnlyWhereItIsKnown(t *testing.T) {
+	c := &Case{Operation: &Operation{IncisionTime: cut}}
+	for received, want := range map[time.Time]string{
+		{}:         "signed before incision; when it was received is not known",
+		hours(-20): "signed and received before incision",
+		hours(20):  "signed before incision, received after it",
+	} {
+		c.Plans = []PlanRevision{{Revision: 1, Received: received, Plan: &Plan{Signer: "s1", SignedTime: hours(-24)}}}
+		if got := c.PlanInForce().Explanation; got != want {
+			t.Errorf("received %v: %q, want %q", received, got, want)
+		}
+	}
+}
+
 func TestPlanInForce(t *testing.T) {
 	noSigner := revision(2, -5, -5)
 	noSigner.Plan.Signer = ""
@@ -40,6 +55,7 @@ func TestPlanInForce(t *testing.T) {
 		{"no plan and no incision time", nil, time.Time{}, NoPlan, 0},
 		{"signed and received the day before", []PlanRevision{revision(1, -24, -20)}, cut, Prospective, 1},
 		{"signed before, received after: it arrived late", []PlanRevision{revision(1, -24, 30)}, cut, LateArrival, 1},
+		{"a case file alone does not say when it was received", []PlanRevision{{Revision: 1, Plan: &Plan{Signer: "s1", SignedTime: hours(-24)}}}, cut, Prospective, 1},
 		{"received at the minute of incision is not before it", []PlanRevision{revision(1, -24, 0)}, cut, LateArrival, 1},
 		{"signed at the minute of incision is not before it", []PlanRevision{revision(1, 0, -1)}, cut, Retrospective, 1},
 		{"signed during the operation only", []PlanRevision{revision(1, 1, 2)}, cut, Retrospective, 1},
