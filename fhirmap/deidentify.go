@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"math/big"
@@ -39,10 +40,14 @@ const (
 // else can. It is safe for concurrent use.
 type DeIdentifier struct{ key []byte }
 
-// NewDeIdentifier takes a secret of at least MinKeyBytes.
+// NewDeIdentifier takes a secret of at least MinKeyBytes. One whose bytes are all zero
+// is none: an empty disk image gives it.
 func NewDeIdentifier(key []byte) (*DeIdentifier, error) {
 	if len(key) < MinKeyBytes {
 		return nil, fmt.Errorf("the key for de-identification has %d bytes; it needs at least %d, made at random", len(key), MinKeyBytes)
+	}
+	if bytes.Count(key, []byte{0}) == len(key) {
+		return nil, errors.New("the key for de-identification has nothing but zero bytes, which anybody guesses; make one at random")
 	}
 	return &DeIdentifier{bytes.Clone(key)}, nil
 }

@@ -193,6 +193,7 @@ func TestKeyFileIsChecked(t *testing.T) {
 		{"one that its owner cannot write", long, 0o400, ""},
 		{"the group can read it", long, 0o640, "open to others"},
 		{"all can read it", long, 0o604, "open to others"},
+		{"nothing but zero bytes", make([]byte, fhirmap.MinKeyBytes), 0o600, "zero bytes"},
 		{"too short", short, 0o600, "31 bytes"},
 		{"the end of a line is no part of it", append(short, '\n'), 0o600, "31 bytes"},
 	}

@@ -16,7 +16,6 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"trigone/internal/casebook"
-	"trigone/internal/storage"
 )
 
 // errorDomain is the domain of every ErrorInfo.
@@ -106,17 +105,17 @@ func mapped(log *zap.Logger, method string, err error) error {
 		return status.Error(codes.Canceled, "the call was cancelled")
 	}
 	log.Error("fault", zap.String("method", method), zap.Error(err))
-	switch {
-	case errors.Is(err, storage.ErrDamaged):
-		return status.Error(codes.DataLoss, "what is stored does not match its hash; nothing is answered from it: set the store back to a backup, and keep the damaged file")
-	case errors.Is(err, storage.ErrProjection), errors.Is(err, storage.ErrNotProjected), errors.Is(err, storage.ErrWhole):
-		return status.Error(codes.FailedPrecondition, "the store is between two versions of this software; nothing was stored: finish trigoned rebuild with the newer one")
+	for _, f := range storeFaults {
+		if errors.Is(err, f.err) {
+			return f.status()
+		}
 	}
 	return internal()
 }
 
+// internal claims no more than is known: a fault may come after a write.
 func internal() error {
-	return status.Error(codes.Internal, "a fault of the service; nothing was stored; its log tells more")
+	return status.Error(codes.Internal, "a fault of the service; its log tells more. Whether anything was stored is not known: read the case, or send the call again with the same request_id")
 }
 
 // retryAfter is when a call may be made again that found no room.

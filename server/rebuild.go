@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 
 	"go.uber.org/zap"
 
@@ -61,14 +60,11 @@ type Rebuilt = casebook.Rebuilt
 // what is on record. It can be ended at any moment and goes on where it was. report
 // is told after each step.
 func Rebuild(ctx context.Context, storePath, policyPath string, report func(Rebuilt)) (err error) {
-	if _, err := os.Stat(storePath); err != nil {
-		return fmt.Errorf("open the store: %w", err)
-	}
 	clinical, err := readPolicy(policyPath)
 	if err != nil {
 		return err
 	}
-	store, err := sqlite.Open(ctx, storePath, sqlite.Options{})
+	store, err := sqlite.Open(ctx, storePath, sqlite.Options{MustExist: true})
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}

@@ -39,6 +39,8 @@ type Options struct {
 	HTTPBaseURL string
 	// StorePath is the SQLite file; it is made if it is not there.
 	StorePath string
+	// StoreMustExist refuses to begin a new record.
+	StoreMustExist bool
 	// PolicyPath is the site's clinical policy; empty: the built-in one.
 	PolicyPath string
 	// DeIdentificationKeyFile holds the key of de-identified bundles; empty: none
@@ -61,6 +63,7 @@ type Running struct {
 	rest     *restFace // nil: not served
 	running  *running
 	building *building
+	watch    *watch
 }
 
 const (
@@ -94,7 +97,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, err
 	}
-	store, err := sqlite.Open(ctx, o.StorePath, sqlite.Options{})
+	store, err := sqlite.Open(ctx, o.StorePath, sqlite.Options{MustExist: o.StoreMustExist})
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
@@ -127,6 +130,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 		),
 		failed: make(chan error, 2), rest: face, building: build(ctx, store, clinical, o.Log),
 	}
+	r.watch = watchStore(ctx, store, r.health, o.Log)
 	register(r.grpc, book, desk)
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
 	reflection.Register(r.grpc)
@@ -136,6 +140,9 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	r.rest.serve(r.failed)
 	o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()),
 		zap.String("site", clinical.Settings.Site), zap.String("policy_hash", clinical.Hash))
+	if store.Begun() {
+		o.Log.Warn("A NEW RECORD WAS BEGUN: no store was there; call with --must-exist where there is one", zap.String("store", o.StorePath))
+	}
 	return r, nil
 }
 
@@ -206,6 +213,7 @@ func (r *Running) Stop(ctx context.Context) error {
 	}
 	<-stopped
 	r.building.end()
+	r.watch.end()
 	r.log.Info("stopped")
 	return r.store.Close()
 }

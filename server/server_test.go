@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -438,6 +439,11 @@ func TestFaultsOfTheStore(t *testing.T) {
 		want   codes.Code
 	}{
 		{"a hash that does not match", storage.ErrDamaged, codes.DataLoss},
+		{"a commit that failed, whatever it failed by", fmt.Errorf("%w: %w", storage.ErrUnknownOutcome, storage.ErrAway), codes.Unavailable},
+		{"a full disk", storage.ErrFull, codes.ResourceExhausted},
+		{"a disk that can only be read", storage.ErrReadOnly, codes.Unavailable},
+		{"a file that is gone", storage.ErrAway, codes.Unavailable},
+		{"another program that writes", storage.ErrBusy, codes.Unavailable},
 		{"a projection of another version", storage.ErrProjection, codes.FailedPrecondition},
 		{"rows that were not built", storage.ErrNotProjected, codes.FailedPrecondition},
 		{"a revision that was not split", storage.ErrWhole, codes.FailedPrecondition},
@@ -446,6 +452,15 @@ func TestFaultsOfTheStore(t *testing.T) {
 		err := mapped(zap.NewNop(), "method", fmt.Errorf("answer 3 of SECRET: %w", tt.err))
 		if status.Code(err) != tt.want || strings.Contains(err.Error(), "SECRET") {
 			t.Errorf("%s: %v, want %v", tt.reason, err, tt.want)
+		}
+		retry := slices.ContainsFunc(status.Convert(err).Details(), func(d any) bool { _, ok := d.(*errdetails.RetryInfo); return ok })
+		if again := tt.want == codes.Unavailable || tt.want == codes.ResourceExhausted; retry != again {
+			t.Errorf("%s: it says when to send it again: %t, want %t", tt.reason, retry, again)
+		}
+		// Only where the outcome is known may the sentence say that nothing was stored.
+		known := !errors.Is(tt.err, storage.ErrUnknownOutcome) && tt.want != codes.Internal
+		if strings.Contains(err.Error(), "not known") == known || strings.Contains(err.Error(), "nothing") != known {
+			t.Errorf("%s: %v", tt.reason, err)
 		}
 	}
 }

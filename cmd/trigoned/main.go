@@ -92,6 +92,7 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	c.Flags().StringVar(&o.HTTPListen, "http-listen", "", "loopback address to serve FHIR R4 on over HTTP, read only; default: not served")
 	c.Flags().StringVar(&o.HTTPBaseURL, "http-base-url", "", "address that FHIR resources are named by, if a proxy stands before; default: http, the address served and /fhir")
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
+	c.Flags().BoolVar(&o.StoreMustExist, "must-exist", false, "refuse to begin a new record: for a service whose record is there")
 	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
 	c.Flags().StringVar(&o.DeIdentificationKeyFile, "deidentification-key-file", "", "file of at least 32 random bytes, readable by its owner only; without it no de-identified bundles are made")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")

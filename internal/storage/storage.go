@@ -28,6 +28,19 @@ var (
 	ErrWhole = errors.New("a revision holds what identifies in its content; rebuild the store first")
 	// ErrNewerSchema: the store was written by a newer version of the software.
 	ErrNewerSchema = errors.New("the store was written by a newer version of this software; use that version or newer")
+
+	// ErrUnknownOutcome: the end of the transaction failed. Only reading again tells
+	// whether the write is stored.
+	ErrUnknownOutcome = errors.New("whether the write was stored is not known")
+	// ErrFull: the disk is full. Reads go on, and writes once there is room.
+	ErrFull = errors.New("the store's disk is full")
+	// ErrReadOnly: the store can only be read.
+	ErrReadOnly = errors.New("the store can only be read")
+	// ErrAway: the file of the record was deleted, replaced or cannot be reached. Reads
+	// go on from the file that was opened, if they can.
+	ErrAway = errors.New("the store's file cannot be reached or is not the one that was opened")
+	// ErrBusy: another program has held the store for too long.
+	ErrBusy = errors.New("another program writes to the store")
 )
 
 // Identifier is a value in a named system.
@@ -282,7 +295,7 @@ type Store interface {
 	// the version in the store (0 for a case that is there, any other for one that
 	// is not); ErrExternalIdentifierTaken; ErrProjection; of several the one named
 	// first. A write that fails Check is refused, and so is one whose context ends while it waits
-	// its turn. Nothing is stored with any error.
+	// its turn. Nothing is stored with any error but ErrUnknownOutcome.
 	Append(ctx context.Context, site string, w Write) error
 
 	// Case gives the state of a case by uid. ErrNotFound.
@@ -383,7 +396,7 @@ type Store interface {
 	// Secret gives the store's own key for keyed hashes, made at its creation.
 	Secret(ctx context.Context) ([]byte, error)
 
-	// Ping says whether the store can be read and written.
+	// Ping says whether the store can be read and is where it was opened. ErrAway.
 	Ping(ctx context.Context) error
 	// Close releases it.
 	Close() error

@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"errors"
+	"os"
 	"path/filepath"
 	"reflect"
 	"testing"
@@ -39,6 +40,7 @@ func TestStoreOfSchema1IsBroughtUp(t *testing.T) {
 		t.Fatal(err)
 	}
 
+	mustStand(t, os.Chmod(path, 0o600)) // as the program would have made it
 	s, err := Open(ctx, path, Options{})
 	if err != nil {
 		t.Fatal(err)

@@ -29,6 +29,7 @@ type listing struct {
 // list reads from the projection that stands; a site that was never written to has
 // no rows.
 func (s *Store) list(ctx context.Context, name, site string, read func(*listing) error) (err error) {
+	defer func() { err = classed(err) }()
 	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err

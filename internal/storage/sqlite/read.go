@@ -18,11 +18,12 @@ func (s *Store) one(ctx context.Context, query string, args []any, into ...any) 
 	if errors.Is(err, sql.ErrNoRows) {
 		return storage.ErrNotFound
 	}
-	return err
+	return classed(err)
 }
 
 // each reads every row; scan is given the place of each in turn.
-func (s *Store) each(ctx context.Context, query string, args []any, scan func(row scanner) error) error {
+func (s *Store) each(ctx context.Context, query string, args []any, scan func(row scanner) error) (err error) {
+	defer func() { err = classed(err) }()
 	rows, err := s.read.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err

@@ -30,7 +30,6 @@ import (
 	"fmt"
 	"io/fs"
 	"net/url"
-	"os"
 	"path/filepath"
 	"strconv"
 	"sync"
@@ -52,6 +51,8 @@ type Options struct {
 	Readers int
 	// Busy is how long a write waits for another process that writes; 0: 5 s.
 	Busy time.Duration
+	// MustExist refuses to begin a new record: fs.ErrNotExist.
+	MustExist bool
 }
 
 const (
@@ -64,6 +65,8 @@ type Store struct {
 	read   *sql.DB
 	writer *writer
 	checks *checkpointer
+	files  files
+	begun  bool
 
 	closing   sync.Once
 	closedErr error
@@ -81,7 +84,8 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if o.Busy <= 0 {
 		o.Busy = usualBusy
 	}
-	if err := create(path); err != nil {
+	begun, err := find(path, o.MustExist)
+	if err != nil {
 		return nil, fmt.Errorf("the store cannot be opened: %w", err)
 	}
 	// What SQLite itself does where it can: as durable, and up to twice as fast.
@@ -92,7 +96,7 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{}
+	s := &Store{begun: begun}
 	defer func() {
 		if err != nil {
 			_ = write.Close() // err says what went wrong first
@@ -114,32 +118,26 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if err != nil {
 		return nil, err
 	}
+	defer func() {
+		if err != nil {
+			_ = checkpoints.Close()
+		}
+	}()
+	if err := errors.Join(openAll(ctx, s.read, o.Readers), openAll(ctx, checkpoints, 1)); err != nil {
+		return nil, fmt.Errorf("the store cannot be opened: %w", err)
+	}
+	if s.files, err = filesOf(path); err != nil {
+		return nil, fmt.Errorf("the store cannot be opened: %w", err)
+	}
 	s.checks = newCheckpointer(checkpoints)
-	if s.writer, err = newWriter(ctx, write, o.Busy, s.checks.wrote); err != nil {
+	if s.writer, err = newWriter(ctx, write, o.Busy, s.checks.wrote, s.files.inPlace); err != nil {
 		return nil, errors.Join(err, s.checks.close())
 	}
 	return s, nil
 }
 
-// create makes the file before SQLite would, with a mode of our own; SQLite gives
-// the same mode to the files it keeps beside it.
-func create(path string) error {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
-	if errors.Is(err, fs.ErrExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if err := f.Close(); err != nil {
-		return err
-	}
-	folder, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(folder.Sync(), folder.Close())
-}
+// Begun says that opening it began a new record.
+func (s *Store) Begun() bool { return s.begun }
 
 func connect(path string, busy time.Duration, connections int, mode string) (*sql.DB, error) {
 	q := url.Values{"mode": {mode}, "_pragma": {
@@ -165,6 +163,22 @@ func connect(path string, busy time.Duration, connections int, mode string) (*sq
 	db.SetMaxOpenConns(connections)
 	db.SetMaxIdleConns(connections)
 	return db, nil
+}
+
+// openAll opens the connections now: one that is opened later would have the file that
+// lies there then.
+func openAll(ctx context.Context, db *sql.DB, connections int) error {
+	for range connections {
+		c, err := db.Conn(ctx)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = c.Close() }() // gives it back
+		if _, err := c.ExecContext(ctx, `SELECT secret FROM store`); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func migrator(db *sql.DB) (*goose.Provider, error) {
@@ -214,7 +228,7 @@ func makeSecret(ctx context.Context, db *sql.DB) error {
 func (s *Store) Secret(ctx context.Context) ([]byte, error) {
 	var secret []byte
 	err := s.read.QueryRowContext(ctx, `SELECT secret FROM store`).Scan(&secret)
-	return secret, err
+	return secret, classed(err)
 }
 
 // Append makes one write.
@@ -229,24 +243,12 @@ func (s *Store) Append(ctx context.Context, site string, w storage.Write) error 
 	return s.writer.do(ctx, func(tx *tx) error { return tx.append(site, w, ready) })
 }
 
-// errProbe undoes what Ping wrote.
-var errProbe = errors.New("probe")
-
-// Ping reads, and writes through the writer without keeping it.
+// Ping says whether the store can be read and is where it was opened.
 func (s *Store) Ping(ctx context.Context) error {
 	if _, err := s.Secret(ctx); err != nil {
 		return fmt.Errorf("the store cannot be read: %w", err)
 	}
-	err := s.writer.do(ctx, func(tx *tx) error {
-		if _, err := tx.exec(`UPDATE store SET secret = secret`); err != nil {
-			return err
-		}
-		return errProbe
-	})
-	if errors.Is(err, errProbe) {
-		return nil
-	}
-	return fmt.Errorf("the store cannot be written: %w", err)
+	return s.files.inPlace()
 }
 
 // Close finishes the writes that wait, then releases the file.

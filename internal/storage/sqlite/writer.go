@@ -9,6 +9,8 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+
+	"trigone/internal/storage"
 )
 
 // groupSize is how many writes are committed together at most. It bounds what one
@@ -27,7 +29,9 @@ type writer struct {
 	calls chan *call
 	stop  chan struct{} // closed when the turn is given no more
 	wrote func(writes int)
-	busy  time.Duration
+	// inPlace says whether what is written can be found again.
+	inPlace func() error
+	busy    time.Duration
 
 	// commits and writes are counted for the benchmarks.
 	commits, writes atomic.Int64
@@ -46,7 +50,7 @@ type call struct {
 // settle says whether the one that asks comes first.
 func (c *call) settle() bool { return c.settled.CompareAndSwap(false, true) }
 
-func newWriter(ctx context.Context, db *sql.DB, busy time.Duration, wrote func(int)) (*writer, error) {
+func newWriter(ctx context.Context, db *sql.DB, busy time.Duration, wrote func(int), inPlace func() error) (*writer, error) {
 	conn, err := db.Conn(ctx)
 	if err == nil {
 		_, err = conn.ExecContext(ctx, `PRAGMA busy_timeout = 0`) // begin waits itself
@@ -55,14 +59,19 @@ func newWriter(ctx context.Context, db *sql.DB, busy time.Duration, wrote func(i
 		return nil, fmt.Errorf("the store cannot be opened for writing: %w", err)
 	}
 	return &writer{
-		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, busy: busy, wrote: wrote,
+		db: db, conn: conn, tx: &tx{conn: conn, prepared: map[string]*sql.Stmt{}}, busy: busy, wrote: wrote, inPlace: inPlace,
 		turn: make(chan struct{}, 1), calls: make(chan *call, groupSize), stop: make(chan struct{}),
 	}, nil
 }
 
 // do runs part in a transaction and returns when that is on disk, or when ctx
-// ends before the call was taken into one.
+// ends before the call was taken into one. Whatever it fails by, nothing was stored,
+// unless storage.ErrUnknownOutcome says otherwise.
 func (w *writer) do(ctx context.Context, part func(*tx) error) error {
+	return classed(w.wait(ctx, part))
+}
+
+func (w *writer) wait(ctx context.Context, part func(*tx) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -138,7 +147,7 @@ func (w *writer) group(ctx context.Context) error {
 		}
 	}
 	if failed == nil {
-		_, failed = w.tx.exec(`COMMIT`)
+		failed = w.commit()
 	}
 	if failed != nil {
 		// SQLite may have rolled back by itself; then there is nothing to undo.
@@ -158,6 +167,27 @@ func (w *writer) group(ctx context.Context) error {
 		w.commits.Add(1)
 		w.writes.Add(int64(stored))
 		w.wrote(stored)
+	}
+	return nil
+}
+
+// commit ends the transaction. Files that were taken away before it refuse it; after
+// it they leave open whether anybody will ever read what it wrote. So does an error of
+// the commit itself: of one whose sync failed, a later start may find all. A full disk
+// alone is met before the last page of the transaction, and so before it counts.
+func (w *writer) commit() error {
+	if err := w.inPlace(); err != nil {
+		return err
+	}
+	_, err := w.tx.exec(`COMMIT`)
+	if errors.Is(classed(err), storage.ErrFull) {
+		return err
+	}
+	if err == nil {
+		err = w.inPlace()
+	}
+	if err != nil {
+		return fmt.Errorf("%w: %w", storage.ErrUnknownOutcome, err)
 	}
 	return nil
 }
