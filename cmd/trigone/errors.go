@@ -20,6 +20,7 @@ const (
 	exitUsage         = 2
 	exitRefused       = 3
 	exitContradiction = 4
+	exitOlder         = 5
 )
 
 // usageError is a wrong call of the program.
@@ -32,6 +33,10 @@ type inputError struct{ error }
 
 // errContradiction: the evaluation was printed and holds a contradiction.
 var errContradiction = errors.New("the record contradicts itself, or arithmetic; see the contradictions above")
+
+// errOlder: the answer was printed, and a section of the submit did not become the
+// head.
+var errOlder = errors.New("stored, but not as what the record says now: see 'stored as older' above")
 
 // report prints an error as sentences, every field violation on a line of its
 // own, and gives the exit code.
@@ -48,6 +53,9 @@ func report(stderr io.Writer, err error) int {
 	case errors.Is(err, errContradiction):
 		fmt.Fprintf(stderr, "trigone: %v\n", err)
 		return exitContradiction
+	case errors.Is(err, errOlder):
+		fmt.Fprintf(stderr, "trigone: %v\n", err)
+		return exitOlder
 	case errors.As(err, &input):
 		fmt.Fprintf(stderr, "trigone: %v\n", err)
 		return exitRefused

@@ -105,6 +105,25 @@ func start(t *testing.T) string {
 	return running.Addr()
 }
 
+// A correction that came to nothing must not look like one that took effect.
+func TestSubmitSaysThatItIsOlder(t *testing.T) {
+	address := start(t)
+	content := read(t, testdata.Cases, "triangular-complete-ring")
+	call(t, "submit", file(t, content), "--server", address, "--source-time", "2026-03-02T15:10:00Z").want(t, exitOK)
+	content.Plan.Rationale = "corrected"
+	corrected := file(t, content)
+	got := call(t, "submit", corrected, "--server", address, "--source-time", "2026-03-02T15:09:00Z").want(t, exitOlder)
+	says(t, "the table", got.stdout, "stored as older", "2026-03-02 15:10:00 UTC", "etag 1")
+	says(t, "the error", got.stderr, "not as what the record says now")
+	got = call(t, "submit", corrected, "--server", address, "--source-time", "2026-03-02T15:08:00Z", "--format", "json").want(t, exitOlder)
+	if answer := decode(t, got.stdout, &trigonev1.SubmitCaseResponse{}); len(answer.GetSections()) == 0 {
+		t.Errorf("the answer was not printed: %s", got.stdout)
+	}
+	call(t, "submit", corrected, "--server", address, "--etag", "plan=1").want(t, exitOK)
+	got = call(t, "submit", corrected, "--server", address, "--source-time", "2036-03-02T15:08:00Z").want(t, exitRefused)
+	says(t, "the refusal", got.stderr, "source_time: is 2036-03-02T15:08:00Z, more than 24 hours after it was received")
+}
+
 func TestWrongUse(t *testing.T) {
 	tests := []struct {
 		name string

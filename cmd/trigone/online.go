@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -57,13 +58,13 @@ that exists already needs --etag, or --source-time for all of them.`,
 					return err
 				}
 				if a.format == formatJSON {
-					return printJSON(cmd.OutOrStdout(), answer)
+					return errors.Join(printJSON(cmd.OutOrStdout(), answer), older(answer))
 				}
 				if validateOnly {
 					fmt.Fprintln(cmd.OutOrStdout(), "Not stored: --validate-only.")
 				}
 				render.Submitted(cmd.OutOrStdout(), answer)
-				return nil
+				return older(answer)
 			})
 		},
 	}
@@ -74,6 +75,18 @@ that exists already needs --etag, or --source-time for all of them.`,
 	f.StringVar(&caseName, "case", "", "name of the case, sites/SITE/cases/UID (default: found by the case number)")
 	f.BoolVar(&validateOnly, "validate-only", false, "answer as if, and store nothing")
 	return c
+}
+
+// older says that a section was, or with --validate-only would be, stored without
+// becoming the head: a correction that came to nothing must not look like one that
+// took effect.
+func older(answer *trigonev1.SubmitCaseResponse) error {
+	for _, s := range answer.GetSections() {
+		if s.GetOutcome() == trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER {
+			return errOlder
+		}
+	}
+	return nil
 }
 
 func (a *app) getCommand() *cobra.Command {

@@ -78,7 +78,8 @@ Exit codes
   1  failed: no server, a file that cannot be read or written, a fault
   2  wrong use of the program
   3  the input is wrong: refused by the service, or no case file
-  4  evaluate found a contradiction`,
+  4  evaluate found a contradiction
+  5  submit stored a section as older than what the record says`,
 		Example: `  trigone demo --out /tmp/trigone-demo
   trigone evaluate case.json
   trigone explore case.json --axis p2=14:20:1 --axis ring=24:28:1

@@ -167,6 +167,16 @@ func (f fixture) changes() []*trigonev1.Change {
 
 // wantRefusal checks kind and reason, that the answer says what to do, and that
 // it echoes neither identifier nor text of the record.
+// wantViolation asks for a refusal of one field.
+func wantViolation(t *testing.T, err error, path string) {
+	t.Helper()
+	wantRefusal(t, err, Invalid, ReasonViolations)
+	var e *Error
+	if errors.As(err, &e); len(e.Violations) != 1 || e.Violations[0].Path != path {
+		t.Errorf("violations %v, want one of %s", e.Violations, path)
+	}
+}
+
 func wantRefusal(t *testing.T, err error, kind Kind, reason string) {
 	t.Helper()
 	var e *Error
@@ -251,6 +261,7 @@ func TestRepeatedAndChangedSubmits(t *testing.T) {
 func TestSourceTimeOrdersRevisions(t *testing.T) {
 	f := newFixture(t)
 	noon := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	f.clock.set(noon.Add(time.Hour))
 	f.mustSubmit(object(numberAndPatient, identityPart, resultPart), sourceTime(noon))
 	other := func(mean string) string { return strings.Replace(resultPart, `"mmhg":3`, `"mmhg":`+mean, 1) }
 	older := f.mustSubmit(object(numberAndPatient, other("4")), sourceTime(noon.Add(-time.Hour)))
@@ -274,6 +285,85 @@ func TestSourceTimeOrdersRevisions(t *testing.T) {
 	}
 	if !slices.Equal(heads, []bool{false, false, true}) {
 		t.Errorf("heads %v", heads)
+	}
+}
+
+// A clock that is ahead makes no revision newer than its corrections: a section that
+// came with a time of 2036 kept every true correction out for ten years.
+func TestSourceTimeAheadOfReceipt(t *testing.T) {
+	received := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	other := func(mean string) string { return strings.Replace(resultPart, `"mmhg":3`, `"mmhg":`+mean, 1) }
+	tests := []struct {
+		why     string
+		ahead   time.Duration // of the first submit's source time
+		refused bool
+		note    string
+	}{
+		{"made before it was received", -time.Hour, false, ""},
+		{"two clocks that differ a little", 4 * time.Minute, false, ""},
+		{"local time sent as if it were UTC", 3 * time.Hour, false, "3h0m0s ahead"},
+		{"a day, and no more", 24 * time.Hour, false, "24h0m0s ahead"},
+		{"more than a day", 24*time.Hour + time.Minute, true, ""},
+		{"ten years", 10 * 365 * 24 * time.Hour, true, ""},
+	}
+	for _, tt := range tests {
+		t.Run(tt.why, func(t *testing.T) {
+			f := newFixture(t)
+			f.clock.set(received)
+			first, err := f.submit(object(numberAndPatient, identityPart, resultPart), sourceTime(received.Add(tt.ahead)))
+			if tt.refused {
+				wantViolation(t, err, "source_time")
+				_, err := f.submit(object(numberAndPatient, identityPart, resultPart), func(r *trigonev1.SubmitCaseRequest) {
+					r.Conditions = []*trigonev1.SectionCondition{{
+						Section: "result/exit", Expected: &trigonev1.SectionCondition_SourceTime{SourceTime: timestamppb.New(received.Add(tt.ahead))},
+					}}
+				})
+				wantViolation(t, err, "conditions[0].source_time")
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, s := range first.GetSections() {
+				if !strings.Contains(s.GetNote(), tt.note) || (tt.note == "") != (s.GetNote() == "") {
+					t.Errorf("%s: note %q, want %q in it", s.GetSection(), s.GetNote(), tt.note)
+				}
+			}
+			if !strings.Contains(first.GetMessage(), tt.note) {
+				t.Errorf("the message does not tell: %s", first.GetMessage())
+			}
+			f.clock.set(received.Add(10 * time.Minute))
+			correction := f.mustSubmit(object(numberAndPatient, other("4")), sourceTime(received.Add(9*time.Minute)))
+			if s := correction.GetSections()[0]; s.GetOutcome() != trigonev1.SectionOutcome_SECTION_OUTCOME_REPLACED || s.GetHeadTime() != nil || s.GetNote() != "" {
+				t.Errorf("a correction made after the receipt: %v", s)
+			}
+			// The same wrong clock corrects itself, too.
+			f.clock.set(received.Add(20 * time.Minute))
+			again := f.mustSubmit(object(numberAndPatient, other("5")), sourceTime(received.Add(20*time.Minute+tt.ahead)))
+			if s := again.GetSections()[0]; tt.ahead >= 0 && s.GetOutcome() != trigonev1.SectionOutcome_SECTION_OUTCOME_REPLACED {
+				t.Errorf("a correction by the same clock: %v", s)
+			}
+		})
+	}
+}
+
+// What was stored as older says which head stands, since when, and how to mend it.
+func TestStoredAsOlderNamesTheHead(t *testing.T) {
+	f := newFixture(t)
+	noon := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	f.clock.set(noon.Add(time.Hour))
+	f.mustSubmit(object(numberAndPatient, identityPart, resultPart), sourceTime(noon))
+	changed := object(numberAndPatient, strings.Replace(resultPart, `"mmhg":3`, `"mmhg":4`, 1))
+	older := f.mustSubmit(changed, sourceTime(noon.Add(-time.Minute)))
+	s := older.GetSections()[0]
+	if !s.GetHeadTime().AsTime().Equal(noon) || !strings.Contains(s.GetNote(), "2026-03-01 12:00:00 UTC") || !strings.Contains(s.GetNote(), "etag 1") {
+		t.Errorf("the receipt names no head: %v", s)
+	}
+	if !strings.Contains(older.GetMessage(), s.GetNote()) {
+		t.Errorf("the message does not tell: %s", older.GetMessage())
+	}
+	if mended := f.mustSubmit(changed, expect("result/exit", "1")).GetSections()[0]; mended.GetEtag() != "3" || mended.GetHeadTime() != nil {
+		t.Errorf("the etag does not mend it: %v", mended)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/convert"
 	"trigone/internal/storage"
@@ -23,7 +24,7 @@ func (b *Book) SubmitCase(ctx context.Context, who Principal, req *trigonev1.Sub
 	if _, err := b.Admit(who, req); err != nil {
 		return nil, err
 	}
-	if err := RefuseFields(checkSubmit(req)); err != nil {
+	if err := RefuseFields(checkSubmit(req, b.now().UTC())); err != nil {
 		return nil, err
 	}
 	s := submission{
@@ -40,7 +41,7 @@ func (b *Book) SubmitCase(ctx context.Context, who Principal, req *trigonev1.Sub
 	}.run(ctx)
 }
 
-func checkSubmit(req *trigonev1.SubmitCaseRequest) []convert.Violation {
+func checkSubmit(req *trigonev1.SubmitCaseRequest, now time.Time) []convert.Violation {
 	list := convert.Check(req)
 	if req.GetCaseFile() == nil {
 		return append(list, convert.Violation{Path: "case_file", Message: "is missing; give the sections to store"})
@@ -64,6 +65,32 @@ func checkSubmit(req *trigonev1.SubmitCaseRequest) []convert.Violation {
 			list = append(list, convert.Violation{Path: path, Message: "states nothing; give the etag last answered, or the source_time"})
 		}
 		seen[c.GetSection()] = true
+	}
+	return append(list, checkSourceTimes(req, now)...)
+}
+
+// A source time further ahead of its receipt than mostAhead is that of a clock that
+// is wrong, or of another century; one further ahead than the skew of clocks is
+// spoken of. The skew is the one that RFC 4120, section 5.2.8, calls acceptable
+// (five minutes, from memory); the other is common practice, no source.
+const (
+	mostAhead = 24 * time.Hour
+	clockSkew = 5 * time.Minute
+)
+
+// checkSourceTimes refuses times in the source system that lie far ahead: each would
+// be newer than every correction for as long.
+func checkSourceTimes(req *trigonev1.SubmitCaseRequest, now time.Time) []convert.Violation {
+	var list []convert.Violation
+	check := func(path string, t *timestamppb.Timestamp) {
+		if t.IsValid() && t.AsTime().After(now.Add(mostAhead)) {
+			list = append(list, convert.Violation{Path: path, Message: fmt.Sprintf(
+				"is %s, more than 24 hours after it was received; check clock and zone of the source system, or give the etag", t.AsTime().Format(time.RFC3339))})
+		}
+	}
+	check("source_time", req.GetSourceTime())
+	for i, c := range req.GetConditions() {
+		check(fmt.Sprintf("conditions[%d].source_time", i), c.GetSourceTime())
 	}
 	return list
 }
@@ -139,6 +166,14 @@ func complete(receipts []*trigonev1.SectionReceipt, f *Folder) {
 	for _, r := range receipts {
 		s := f.section(r.Section)
 		r.State, r.Etag = convert.Enum[trigonev1.SectionState](s.State), etag(s.Head)
+		if r.Outcome != trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER {
+			continue
+		}
+		head := f.head(r.Section)
+		at := ordered(head.SourceTime, head.ReceivedTime)
+		r.HeadTime = Timestamp(at)
+		r.Note = strings.TrimSpace(fmt.Sprintf("Older than the head, revision %d of %s, which stands; if this is its correction, submit it with etag %s. %s",
+			s.Head, at.UTC().Format("2006-01-02 15:04:05 UTC"), r.Etag, r.Note))
 	}
 }
 
@@ -233,8 +268,11 @@ func (s submission) place(ch *change) (receipts []*trigonev1.SectionReceipt, wro
 		case next.SourceTime.IsZero():
 			unconditioned = append(unconditioned, name)
 			continue
-		case next.SourceTime.Before(timeInSource(head)):
+		case ordered(next.SourceTime, ch.at).Before(ordered(head.SourceTime, head.ReceivedTime)):
 			receipt.Outcome = trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER
+		}
+		if ahead := next.SourceTime.Sub(ch.at); !next.SourceTime.IsZero() && ahead > clockSkew {
+			receipt.Note = fmt.Sprintf("Its source_time is %s ahead of its receipt, by which it is ordered; check clock and zone of the source system.", ahead.Round(time.Minute))
 		}
 		wrote = true
 		ch.add(next, section)
@@ -269,16 +307,18 @@ func (s submission) sourceTime(section string) time.Time {
 	return s.defaultSource
 }
 
-// timeInSource gives when a revision was made in its source system; without a
-// source time, when it was received.
-func timeInSource(r *revision) time.Time {
-	if r.SourceTime.IsZero() {
-		return r.ReceivedTime
+// ordered gives the time by which a revision is ordered: when it was made in its
+// source system, or when it was received where that is not told or lies ahead. A
+// clock that is wrong must not make a revision newer than its corrections.
+func ordered(source, received time.Time) time.Time {
+	if source.IsZero() || source.After(received) {
+		return received
 	}
-	return r.SourceTime
+	return source
 }
 
-// summary says in one sentence what happened.
+// summary says in a sentence what happened, and in one for each section what else there
+// is to know.
 func summary(receipts []*trigonev1.SectionReceipt, e *trigonev1.Evaluation) string {
 	stored, older := 0, 0
 	for _, r := range receipts {
@@ -305,6 +345,12 @@ func summary(receipts []*trigonev1.SectionReceipt, e *trigonev1.Evaluation) stri
 	if confirmed > 0 {
 		text += fmt.Sprintf("; contradictions confirmed by a reviewer %d", confirmed)
 	}
-	return text + fmt.Sprintf("; contradictions %d, cautions %d, notes %d.",
+	text += fmt.Sprintf("; contradictions %d, cautions %d, notes %d.",
 		counts[trigonev1.Severity_SEVERITY_CONTRADICTION], counts[trigonev1.Severity_SEVERITY_CAUTION], counts[trigonev1.Severity_SEVERITY_NOTE])
+	for _, r := range receipts {
+		if r.GetNote() != "" {
+			text += " " + r.GetSection() + ": " + r.GetNote()
+		}
+	}
+	return text
 }

@@ -617,6 +617,7 @@ type SubmitCaseRequest struct {
 	// What each existing section is expected to be.
 	Conditions []*SectionCondition `protobuf:"bytes,4,rep,name=conditions,proto3" json:"conditions,omitempty"`
 	// Time in the source system for every section without a condition of its own.
+	// At most 24 hours after its receipt; ahead of it, receipt is what counts.
 	SourceTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=source_time,json=sourceTime,proto3" json:"source_time,omitempty"`
 	// Makes a retry safe: the same id with the same content is answered again,
 	// with other content refused. At most 128 characters.
@@ -795,7 +796,9 @@ type SectionCondition_Etag struct {
 
 type SectionCondition_SourceTime struct {
 	// Time in the source system: not older than the head's becomes the head,
-	// older is stored as a revision without becoming the head.
+	// older is stored as a revision without becoming the head. At most 24 hours
+	// after its receipt; ahead of it, receipt is what counts. An etag always
+	// makes a section the head.
 	SourceTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=source_time,json=sourceTime,proto3,oneof"`
 }
 
@@ -906,7 +909,12 @@ type SectionReceipt struct {
 	// State of the section.
 	State SectionState `protobuf:"varint,4,opt,name=state,proto3,enum=trigone.v1.SectionState" json:"state,omitempty"`
 	// What was done.
-	Outcome       SectionOutcome `protobuf:"varint,5,opt,name=outcome,proto3,enum=trigone.v1.SectionOutcome" json:"outcome,omitempty"`
+	Outcome SectionOutcome `protobuf:"varint,5,opt,name=outcome,proto3,enum=trigone.v1.SectionOutcome" json:"outcome,omitempty"`
+	// Time by which the head is ordered, if the section was stored as older: its
+	// time in the source system, or that of its receipt.
+	HeadTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=head_time,json=headTime,proto3" json:"head_time,omitempty"`
+	// What else there is to know, in words; empty: nothing.
+	Note          string `protobuf:"bytes,7,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -974,6 +982,20 @@ func (x *SectionReceipt) GetOutcome() SectionOutcome {
 		return x.Outcome
 	}
 	return SectionOutcome_SECTION_OUTCOME_UNSPECIFIED
+}
+
+func (x *SectionReceipt) GetHeadTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.HeadTime
+	}
+	return nil
+}
+
+func (x *SectionReceipt) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
 }
 
 // Request of GetCase.
@@ -3318,13 +3340,15 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"evaluation\x18\x04 \x01(\v2\x16.trigone.v1.EvaluationR\n" +
 	"evaluation\x12#\n" +
 	"\rquarantine_id\x18\x05 \x01(\tR\fquarantineId\x12\x18\n" +
-	"\amessage\x18\x06 \x01(\tR\amessage\"\xc0\x01\n" +
+	"\amessage\x18\x06 \x01(\tR\amessage\"\x8d\x02\n" +
 	"\x0eSectionReceipt\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
 	"\x04etag\x18\x03 \x01(\tR\x04etag\x12.\n" +
 	"\x05state\x18\x04 \x01(\x0e2\x18.trigone.v1.SectionStateR\x05state\x124\n" +
-	"\aoutcome\x18\x05 \x01(\x0e2\x1a.trigone.v1.SectionOutcomeR\aoutcome\"?\n" +
+	"\aoutcome\x18\x05 \x01(\x0e2\x1a.trigone.v1.SectionOutcomeR\aoutcome\x127\n" +
+	"\thead_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bheadTime\x12\x12\n" +
+	"\x04note\x18\a \x01(\tR\x04note\"?\n" +
 	"\x0eGetCaseRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\"7\n" +
 	"\x0fGetCaseResponse\x12$\n" +
@@ -3676,93 +3700,94 @@ var file_trigone_v1_record_service_proto_depIdxs = []int32{
 	44, // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
 	0,  // 7: trigone.v1.SectionReceipt.state:type_name -> trigone.v1.SectionState
 	1,  // 8: trigone.v1.SectionReceipt.outcome:type_name -> trigone.v1.SectionOutcome
-	8,  // 9: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
-	15, // 10: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
-	3,  // 11: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
-	42, // 12: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
-	17, // 13: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
-	44, // 14: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
-	41, // 15: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
-	43, // 16: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
-	43, // 17: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
-	16, // 18: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
-	2,  // 19: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
-	43, // 20: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
-	43, // 21: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
-	0,  // 22: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
-	5,  // 23: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
-	43, // 24: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
-	43, // 25: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
-	3,  // 26: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
-	20, // 27: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
-	41, // 28: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
-	3,  // 29: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
-	17, // 30: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
-	43, // 31: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	8,  // 32: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	23, // 33: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	43, // 34: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	43, // 35: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	5,  // 36: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	42, // 37: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	26, // 38: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	4,  // 39: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,  // 40: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	43, // 41: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	11, // 42: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	8,  // 43: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 44: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	17, // 45: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	44, // 46: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 47: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 48: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	3,  // 49: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	8,  // 50: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	6,  // 51: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	41, // 52: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	17, // 53: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	8,  // 54: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 55: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 56: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
-	44, // 57: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 58: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 59: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 60: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
-	44, // 61: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 62: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
-	44, // 63: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
-	7,  // 64: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
-	45, // 65: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
-	45, // 66: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
-	9,  // 67: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	13, // 68: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	18, // 69: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	21, // 70: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	24, // 71: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	27, // 72: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	29, // 73: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	31, // 74: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	33, // 75: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	35, // 76: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
-	37, // 77: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
-	39, // 78: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
-	11, // 79: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	14, // 80: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	19, // 81: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	22, // 82: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	25, // 83: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	28, // 84: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	30, // 85: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	32, // 86: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	34, // 87: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	36, // 88: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
-	38, // 89: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
-	40, // 90: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
-	79, // [79:91] is the sub-list for method output_type
-	67, // [67:79] is the sub-list for method input_type
-	67, // [67:67] is the sub-list for extension type_name
-	67, // [67:67] is the sub-list for extension extendee
-	0,  // [0:67] is the sub-list for field type_name
+	43, // 9: trigone.v1.SectionReceipt.head_time:type_name -> google.protobuf.Timestamp
+	8,  // 10: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
+	15, // 11: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
+	3,  // 12: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
+	42, // 13: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
+	17, // 14: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
+	44, // 15: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
+	41, // 16: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
+	43, // 17: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
+	43, // 18: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
+	16, // 19: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
+	2,  // 20: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
+	43, // 21: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
+	43, // 22: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
+	0,  // 23: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
+	5,  // 24: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
+	43, // 25: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
+	43, // 26: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
+	3,  // 27: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
+	20, // 28: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
+	41, // 29: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
+	3,  // 30: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
+	17, // 31: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
+	43, // 32: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
+	8,  // 33: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	23, // 34: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	43, // 35: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	43, // 36: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,  // 37: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	42, // 38: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	26, // 39: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,  // 40: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,  // 41: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	43, // 42: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	11, // 43: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	8,  // 44: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 45: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	17, // 46: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	44, // 47: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 48: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 49: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,  // 50: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	8,  // 51: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	6,  // 52: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	41, // 53: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	17, // 54: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	8,  // 55: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 56: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 57: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	44, // 58: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 59: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 60: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 61: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	44, // 62: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 63: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	44, // 64: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	7,  // 65: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	45, // 66: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	45, // 67: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	9,  // 68: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	13, // 69: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	18, // 70: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	21, // 71: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	24, // 72: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	27, // 73: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	29, // 74: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	31, // 75: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	33, // 76: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	35, // 77: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	37, // 78: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	39, // 79: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	11, // 80: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	14, // 81: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	19, // 82: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	22, // 83: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	25, // 84: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	28, // 85: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	30, // 86: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	32, // 87: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	34, // 88: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	36, // 89: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	38, // 90: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	40, // 91: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	80, // [80:92] is the sub-list for method output_type
+	68, // [68:80] is the sub-list for method input_type
+	68, // [68:68] is the sub-list for extension type_name
+	68, // [68:68] is the sub-list for extension extendee
+	0,  // [0:68] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }
