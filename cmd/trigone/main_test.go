@@ -105,6 +105,22 @@ func start(t *testing.T) string {
 	return running.Addr()
 }
 
+// What a file or a record holds may hide a line or turn a number around: a terminal
+// gets it by number, wherever it is printed.
+func TestNothingPrintedIsObeyed(t *testing.T) {
+	got := call(t, "check-policy", write(t, []byte("site: harbour\nversion: \"1\u202e3\"\nzone: Europe/London\n"))).want(t, exitOK)
+	says(t, "the answer", got.stdout, "version 1<U+202E>3")
+	content := read(t, testdata.Cases, "triangular-complete-ring")
+	got = call(t, "evaluate", "no\x1b[2Jfile").want(t, exitFailed)
+	says(t, "the error", got.stderr, "<U+001B>[2J")
+	content.ExternalIdentifier.Value = "MV\x1b[2J"
+	got = call(t, "evaluate", file(t, content)).want(t, exitRefused)
+	says(t, "the refusal", got.stderr, "external_identifier.value: (6 characters) holds a control character")
+	if strings.Contains(got.stderr, "[2J") {
+		t.Errorf("the refusal echoes what it refuses: %s", got.stderr)
+	}
+}
+
 // A correction that came to nothing must not look like one that took effect.
 func TestSubmitSaysThatItIsOlder(t *testing.T) {
 	address := start(t)

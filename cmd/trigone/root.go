@@ -51,9 +51,9 @@ type app struct {
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root := newRoot()
 	root.SetArgs(args)
-	root.SetOut(stdout)
+	root.SetOut(render.Terminal(stdout))
 	root.SetErr(stderr)
-	return report(stderr, root.ExecuteContext(ctx))
+	return report(render.Terminal(stderr), root.ExecuteContext(ctx))
 }
 
 func newRoot() *cobra.Command {

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protowire"
@@ -293,6 +294,10 @@ func (c *checker) text(fd protoreflect.FieldDescriptor, text string) {
 		c.refuse("(%d bytes) is not UTF-8; encode the text as UTF-8", len(text))
 	case strings.ContainsRune(text, 0):
 		c.refuse("(%d characters) holds a NUL character; remove it", length)
+	case strings.ContainsFunc(text, controls):
+		c.refuse("(%d characters) holds a control character; remove it", length)
+	case !isProse(fd) && strings.ContainsFunc(text, unseen):
+		c.refuse("(%d characters) holds a break, a tab or a character that cannot be seen; remove it", length)
 	case isDay(fd) && text != "":
 		if day, err := time.Parse(time.DateOnly, text); err != nil || !aYear(day) {
 			c.refuse("(%d characters) is no day of the calendar between %d and %d; give YYYY-MM-DD", length, yearBefore+1, yearAfter-1)
@@ -300,6 +305,18 @@ func (c *checker) text(fd protoreflect.FieldDescriptor, text string) {
 	case fd.IsList() && refersByID(fd) && !idPattern().MatchString(text):
 		c.refuse("%s", anID.sentence(text))
 	}
+}
+
+// controls are characters that no text of the record has: FHIR's strings allow of
+// them breaks and tabs only.
+func controls(r rune) bool {
+	return unicode.IsControl(r) && r != '\n' && r != '\r' && r != '\t'
+}
+
+// unseen are those by which two identifiers differ that look alike, or by which one
+// looks like another: breaks, joiners, marks of direction.
+func unseen(r rune) bool {
+	return unicode.IsControl(r) || r > unicode.MaxLatin1 && unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp) || r == '\u00AD'
 }
 
 // meaning checks what the fields of a message say together.

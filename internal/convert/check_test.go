@@ -54,6 +54,13 @@ func TestViolations(t *testing.T) {
 		{"enum number nobody defined", `{"identity":{"sex":9}}`, "identity.sex", "has the number 9, which Sex does not define"},
 		{"the same in a list", `{"plan":{"indication":{"triggers":[1,99]}}}`, "plan.indication.triggers[1]", "has the number 99"},
 		{"NUL in text", `{"plan":{"rationale":"a\u0000b"}}`, "plan.rationale", "(3 characters) holds a NUL"},
+		{"an escape sequence in a case number", `{"externalIdentifier":{"system":"urn:x","value":"MV-1\u001b[2J"}}`, "external_identifier.value", "(8 characters) holds a control"},
+		{"the same by one character", `{"externalIdentifier":{"system":"urn:x","value":"MV\u009b2J"}}`, "external_identifier.value", "(5 characters) holds a control"},
+		{"a change of direction in a patient's number", `{"patientIdentifier":{"system":"urn:x","value":"\u202e321"}}`, "patient_identifier.value", "(4 characters) holds a break, a tab or a character that cannot be seen; remove it"},
+		{"a break in the system of a number", `{"patientIdentifier":{"system":"urn:x\r\n","value":"1"}}`, "patient_identifier.system", "(7 characters) holds a break"},
+		{"two numbers that look alike", `{"patientIdentifier":{"system":"urn:x","value":"12\u200b3"}}`, "patient_identifier.value", "cannot be seen"},
+		{"a hyphen that may be seen or not", `{"patientIdentifier":{"system":"urn:x","value":"12\u00ad3"}}`, "patient_identifier.value", "cannot be seen"},
+		{"the bell in a text", `{"plan":{"rationale":"a\u0007b"}}`, "plan.rationale", "(3 characters) holds a control"},
 		{"text too long", `{"plan":{"rationale":"` + strings.Repeat("ä", 4001) + `"}}`, "plan.rationale", "has 4001 characters; the contract takes at most 4000; shorten it"},
 		{"id with a slash", `{"assessments":[{"id":"a/b"}]}`, "assessments[0].id", "(3 characters) is no id; give 1 to 64"},
 		{"id of 65 characters", `{"assessments":[{"id":"` + strings.Repeat("a", 65) + `"}]}`, "assessments[0].id", "(65 characters) is no id"},
@@ -251,6 +258,9 @@ func TestOtherRequests(t *testing.T) {
 		{"a negative page, an unknown state", &trigonev1.ListCasesRequest{PageSize: -1, State: 99}, []string{"page_size", "state"}},
 		{"a token too long", &trigonev1.ListChangesRequest{Cursor: strings.Repeat("x", 1025)}, []string{"cursor"}},
 		{"NUL in a name", &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: "a\x00"}}, []string{"case.name"}},
+		{"a break in a name", &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: "a\n"}}, []string{"case.name"}},
+		{"marks of direction in what the caller's software makes", &trigonev1.RetractCaseRequest{RequestId: "a\u200f", ReasonText: "\u200fא"}, []string{"request_id"}},
+		{"lines and any script in what somebody wrote", &trigonev1.RetractCaseRequest{ReasonText: "line\r\n\tline, שלום\u200f, می\u200cخواهم"}, nil},
 		{"nothing wrong", &trigonev1.ListMetricsRequest{IncludeLeaves: true}, nil},
 	}
 	for _, tt := range tests {

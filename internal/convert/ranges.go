@@ -141,6 +141,7 @@ func fieldRules(fd protoreflect.FieldDescriptor) *validate.FieldRules {
 type traits struct {
 	maxItems int
 	day      bool
+	prose    bool
 }
 
 var traitsOf = sync.OnceValue(func() map[protoreflect.FullName]traits {
@@ -161,6 +162,8 @@ var traitsOf = sync.OnceValue(func() map[protoreflect.FullName]traits {
 				}
 				t.day = r.GetString().GetPattern() == dayForm
 			}
+			// What identifies and is no identifier is what somebody wrote.
+			t.prose = Identifying(fd) && md.FullName() != (&trigonev1.Identifier{}).ProtoReflect().Descriptor().FullName()
 			all[fd.FullName()] = t
 			if fd.Message() != nil {
 				walk(fd.Message())
@@ -183,6 +186,10 @@ func maxItems(fd protoreflect.FieldDescriptor) int {
 
 // isDay says whether a text is a civil date.
 func isDay(fd protoreflect.FieldDescriptor) bool { return traitsOf()[fd.FullName()].day }
+
+// isProse says whether a text may have lines, and be in any script; every other is
+// an identifier, a word or a name.
+func isProse(fd protoreflect.FieldDescriptor) bool { return traitsOf()[fd.FullName()].prose }
 
 // refersByID says whether the entries of a list are ids of other entries.
 func refersByID(fd protoreflect.FieldDescriptor) bool {

@@ -90,14 +90,14 @@ func printComparisonCounts(w io.Writer, c *trigonev1.ComparisonCounts) {
 	if c == nil {
 		return
 	}
-	fmt.Fprintf(w, "Drawn from %s, %d with a plan in force; %d with a difference.\n",
+	printf(w, "Drawn from %s, %d with a plan in force; %d with a difference.\n",
 		count(int(c.GetOperatedCaseCount()), "operated case", "operated cases"), c.GetPlannedCaseCount(), c.GetDifferingCaseCount())
 	var verdicts []string
 	for _, v := range c.GetVerdicts() {
 		verdicts = append(verdicts, fmt.Sprintf("%s %d", verdictText(v.GetVerdict()), v.GetCount()))
 	}
 	if len(verdicts) > 0 {
-		fmt.Fprintf(w, "Comparisons listed by verdict: %s.\n", strings.Join(verdicts, ", "))
+		printf(w, "Comparisons listed by verdict: %s.\n", strings.Join(verdicts, ", "))
 	}
 	if c.GetThingsPlanned().GetTotal() > 0 {
 		wrapped(w, "", "", words.Capital(convert.ThingsText(c.GetThingsPlanned()))+", in all these cases.")
@@ -106,7 +106,7 @@ func printComparisonCounts(w io.Writer, c *trigonev1.ComparisonCounts) {
 		wrapped(w, "", "", fmt.Sprintf("Agreements were not recorded for %s, evaluated by an earlier version: what is not listed of them may have agreed or may never have been compared, and their things planned are not counted.",
 			count(int(n), "case", "cases")))
 	}
-	fmt.Fprintf(w, "Left out: %s, %s.\n", count(int(c.GetRetractedCaseCount()), "retracted case", "retracted cases"),
+	printf(w, "Left out: %s, %s.\n", count(int(c.GetRetractedCaseCount()), "retracted case", "retracted cases"),
 		count(int(c.GetRetractedSectionCount()), "retracted section", "retracted sections"))
 	fmt.Fprintln(w, "A difference is no error and carries no blame.")
 }

@@ -3,6 +3,7 @@ package render
 import (
 	"encoding/csv"
 	"io"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -28,13 +29,13 @@ type csvLine struct {
 // colon. lead names the cells before the message; fields named in without are left
 // out.
 func messagesCSV(w io.Writer, lead []string, of protoreflect.MessageDescriptor, lines []csvLine, without ...string) error {
-	out := csv.NewWriter(w)
+	out := newSheet(w)
 	columns := csvColumns(of, "", without)
 	header := slices.Clone(lead)
 	for _, c := range columns {
 		header = append(header, c.name)
 	}
-	if err := out.Write(header); err != nil {
+	if err := out.row(header); err != nil {
 		return err
 	}
 	for _, l := range lines {
@@ -42,12 +43,11 @@ func messagesCSV(w io.Writer, lead []string, of protoreflect.MessageDescriptor, 
 		for _, c := range columns {
 			line = append(line, c.of(l.message.ProtoReflect()))
 		}
-		if err := out.Write(line); err != nil {
+		if err := out.row(line); err != nil {
 			return err
 		}
 	}
-	out.Flush()
-	return out.Error()
+	return out.end()
 }
 
 type csvColumn struct {
@@ -123,4 +123,36 @@ func csvValue(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 		return strconv.FormatFloat(v.Float(), 'g', -1, 64)
 	}
 	return v.String()
+}
+
+// aNumber is what may begin with a sign in a cell.
+var aNumber = regexp.MustCompile(`^[-+]?[0-9]+(\.[0-9]+)?(e[-+][0-9]+)?$`)
+
+// cell gives a text as a cell of a file that a spreadsheet opens. One that would
+// begin a formula there has an apostrophe before it, which spreadsheets read as
+// 'text follows'.
+func cell(s string) string {
+	beginsFormula := s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) && !aNumber.MatchString(s)
+	if s = plain(s); beginsFormula {
+		s = "'" + s
+	}
+	return s
+}
+
+// sheet writes rows of cells, separated by commas.
+type sheet struct{ out *csv.Writer }
+
+func newSheet(w io.Writer) sheet { return sheet{csv.NewWriter(w)} }
+
+func (s sheet) row(texts []string) error {
+	cells := make([]string, len(texts))
+	for i, t := range texts {
+		cells[i] = cell(t)
+	}
+	return s.out.Write(cells)
+}
+
+func (s sheet) end() error {
+	s.out.Flush()
+	return s.out.Error()
 }

@@ -2,7 +2,6 @@ package render
 
 import (
 	"cmp"
-	"encoding/csv"
 	"fmt"
 	"io"
 	"slices"
@@ -277,7 +276,7 @@ func Discrepancies(w io.Writer, list []*trigonev1.CaseDiscrepancy, counts *trigo
 	}
 	g.print(w)
 	if left > 0 {
-		fmt.Fprintf(w, "Not listed: %s.\n", count(left, "comparison that is not evaluable", "comparisons that are not evaluable"))
+		printf(w, "Not listed: %s.\n", count(left, "comparison that is not evaluable", "comparisons that are not evaluable"))
 	}
 	printCounts(w, counts)
 }
@@ -286,9 +285,9 @@ func printCounts(w io.Writer, c *trigonev1.DiscrepancyCounts) {
 	if c == nil {
 		return
 	}
-	fmt.Fprintf(w, "Drawn from %s, %d with a plan in force; %d with a difference.\n",
+	printf(w, "Drawn from %s, %d with a plan in force; %d with a difference.\n",
 		count(int(c.GetOperatedCaseCount()), "operated case", "operated cases"), c.GetPlannedCaseCount(), c.GetDifferingCaseCount())
-	fmt.Fprintf(w, "Roots %d, indeterminate %d, not evaluable %d. Left out: %s, %s.\n",
+	printf(w, "Roots %d, indeterminate %d, not evaluable %d. Left out: %s, %s.\n",
 		c.GetRootCount(), c.GetIndeterminateCount(), c.GetNotEvaluableCount(),
 		count(int(c.GetRetractedCaseCount()), "retracted case", "retracted cases"),
 		count(int(c.GetRetractedSectionCount()), "retracted section", "retracted sections"))
@@ -303,19 +302,19 @@ var CSVColumns = []string{
 }
 
 // DiscrepanciesCSV writes every discrepancy as one line of comma-separated values
-// under a header; words are the contract's in lower case, units are UCUM.
+// under a header; words are the contract's in lower case, units are UCUM. A text that
+// would begin a formula has an apostrophe before it.
 func DiscrepanciesCSV(w io.Writer, list []*trigonev1.CaseDiscrepancy) error {
-	out := csv.NewWriter(w)
-	if err := out.Write(CSVColumns); err != nil {
+	out := newSheet(w)
+	if err := out.row(CSVColumns); err != nil {
 		return err
 	}
 	for _, c := range list {
-		if err := out.Write(csvRow(c)); err != nil {
+		if err := out.row(csvRow(c)); err != nil {
 			return err
 		}
 	}
-	out.Flush()
-	return out.Error()
+	return out.end()
 }
 
 func csvRow(c *trigonev1.CaseDiscrepancy) []string {

@@ -128,7 +128,7 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 		rest = append(rest, count(blank, "metric without a value", "metrics without a value"))
 	}
 	if len(rest) > 0 {
-		fmt.Fprintf(w, "  Not listed: %s.\n", strings.Join(rest, ", "))
+		printf(w, "  Not listed: %s.\n", strings.Join(rest, ", "))
 	}
 	printInWords(w, e)
 }
@@ -223,7 +223,7 @@ func Findings(w io.Writer, e *trigonev1.Evaluation) {
 		slices.SortStableFunc(list, func(a, b *trigonev1.Finding) int {
 			return cmp.Or(-compareBool(a.GetFinalState(), b.GetFinalState()), cmp.Compare(occasionRank(a.GetOccasion()), occasionRank(b.GetOccasion())))
 		})
-		fmt.Fprintf(w, "  %s\n", words.Capital(Word(s)))
+		printf(w, "  %s\n", words.Capital(Word(s)))
 		for _, f := range list {
 			root, under := shown[f.GetRoot()]
 			under = under && f.GetRoot() != ""
@@ -339,12 +339,12 @@ func printGaps(w io.Writer, e *trigonev1.Evaluation) {
 		}
 	}
 	heading(w, "Not evaluable")
-	fmt.Fprintf(w, "  %s, %s, %s: an input is missing, which is neither a pass nor a zero.\n",
+	printf(w, "  %s, %s, %s: an input is missing, which is neither a pass nor a zero.\n",
 		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(notCompared(e), "comparison", "comparisons"))
 	suggestions := sameSuggestions(e.GetSuggestions())
 	for i, s := range suggestions {
 		if i == suggestionsShown {
-			fmt.Fprintf(w, "  %s more.\n", count(len(suggestions)-i, "suggestion", "suggestions"))
+			printf(w, "  %s more.\n", count(len(suggestions)-i, "suggestion", "suggestions"))
 			break
 		}
 		wrapped(w, "  - ", "    ", s)

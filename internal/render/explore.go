@@ -2,7 +2,6 @@ package render
 
 import (
 	"cmp"
-	"encoding/csv"
 	"fmt"
 	"io"
 	"maps"
@@ -666,7 +665,7 @@ func (x *Exploration) printOrder(w io.Writer) {
 	}
 	g.print(w)
 	if rest := len(x.variants) - listedVariants; rest > 0 {
-		fmt.Fprintf(w, "  %s more; --csv writes all of them in this order.\n", count(rest, "variant", "variants"))
+		printf(w, "  %s more; --csv writes all of them in this order.\n", count(rest, "variant", "variants"))
 	}
 }
 
@@ -795,7 +794,7 @@ func (x *Exploration) printOpen(w io.Writer) {
 // both ends of its range, and no single value), the worst severity, and the rules
 // broken by severity. What has no value is empty.
 func (x *Exploration) CSV(w io.Writer) error {
-	out := csv.NewWriter(w)
+	out := newSheet(w)
 	columns := x.columns()
 	header := []string{"index"}
 	for _, a := range x.basis.GetAxes() {
@@ -805,7 +804,7 @@ func (x *Exploration) CSV(w io.Writer) error {
 		header = append(header, c.names()...)
 	}
 	header = append(header, "worst_severity", "contradictions", "cautions", "notes", "rules_not_broken_by_the_plan_as_it_is", "rules_not_evaluable")
-	if err := out.Write(header); err != nil {
+	if err := out.row(header); err != nil {
 		return err
 	}
 	for _, v := range x.variants {
@@ -820,12 +819,11 @@ func (x *Exploration) CSV(w io.Writer) error {
 		for _, s := range []trigonev1.Severity{trigonev1.Severity_SEVERITY_CONTRADICTION, trigonev1.Severity_SEVERITY_CAUTION, trigonev1.Severity_SEVERITY_NOTE} {
 			row = append(row, strings.Join(v.of(s), "; "))
 		}
-		if err := out.Write(append(row, strings.Join(v.added, "; "), strings.Join(v.gaps, "; "))); err != nil {
+		if err := out.row(append(row, strings.Join(v.added, "; "), strings.Join(v.gaps, "; "))); err != nil {
 			return err
 		}
 	}
-	out.Flush()
-	return out.Error()
+	return out.end()
 }
 
 // worst gives the word of the worst rule that a variant breaks.

@@ -50,7 +50,7 @@ func IndentJSON(raw []byte) ([]byte, error) {
 		return nil, err
 	}
 	out.WriteByte('\n')
-	return out.Bytes(), nil
+	return escaped(out.Bytes()), nil
 }
 
 // Word gives an enum value in words, without its prefix; unspecified is empty.
@@ -128,7 +128,7 @@ func minute(t *timestamppb.Timestamp) string {
 
 // wrapped writes a paragraph with every line indented, hanging lines more.
 func wrapped(w io.Writer, first, hanging, s string) {
-	lines := strings.Split(text.WrapSoft(s, width-max(text.StringWidth(first), len(hanging))), "\n")
+	lines := strings.Split(text.WrapSoft(plain(s), width-max(text.StringWidth(first), len(hanging))), "\n")
 	for i, line := range lines {
 		lead := hanging
 		if i == 0 {
@@ -139,6 +139,7 @@ func wrapped(w io.Writer, first, hanging, s string) {
 }
 
 func heading(w io.Writer, s string) {
+	s = plain(s)
 	fmt.Fprintf(w, "\n%s\n%s\n", s, strings.Repeat("-", text.StringWidth(s)))
 }
 
@@ -182,7 +183,9 @@ func (g *grid) most(column, columns int) {
 	g.columns = append(g.columns, table.ColumnConfig{Number: column, WidthMax: columns, WidthMaxEnforcer: text.WrapSoft})
 }
 
-func (g *grid) row(cells ...any) { g.writer.AppendRow(cells) }
+func (g *grid) row(cells ...any) {
+	g.writer.AppendRow(allPlain(cells))
+}
 
 func (g *grid) print(w io.Writer) {
 	if g.writer.Length() == 0 {

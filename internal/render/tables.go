@@ -13,8 +13,8 @@ import (
 // Case prints a case: its sections with revision and state, then its newest
 // evaluation.
 func Case(w io.Writer, c *trigonev1.Case) {
-	fmt.Fprintf(w, "%s  (case number %s)\n", c.GetName(), cmp.Or(c.GetCaseFile().GetExternalIdentifier().GetValue(), "none"))
-	fmt.Fprintf(w, "%s, version %d, changed %s UTC\n\n", words.Capital(Word(c.GetState())), c.GetCaseVersion(), minute(c.GetChangedTime()))
+	printf(w, "%s  (case number %s)\n", c.GetName(), cmp.Or(c.GetCaseFile().GetExternalIdentifier().GetValue(), "none"))
+	printf(w, "%s, version %d, changed %s UTC\n\n", words.Capital(Word(c.GetState())), c.GetCaseVersion(), minute(c.GetChangedTime()))
 	Sections(w, c.GetSections())
 	if c.GetEvaluation() != nil {
 		fmt.Fprintln(w)
@@ -40,13 +40,13 @@ func Sections(w io.Writer, list []*trigonev1.SectionStatus) {
 // Submitted prints the answer to a submit.
 func Submitted(w io.Writer, r *trigonev1.SubmitCaseResponse) {
 	if r.GetQuarantineId() != "" {
-		fmt.Fprintf(w, "Quarantined as %s: a reviewer must file or discard it.\n", r.GetQuarantineId())
+		printf(w, "Quarantined as %s: a reviewer must file or discard it.\n", r.GetQuarantineId())
 		if r.GetMessage() != "" {
 			wrapped(w, "", "", r.GetMessage())
 		}
 		return
 	}
-	fmt.Fprintf(w, "%s, version %d\n", cmp.Or(r.GetCaseName(), "no case"), r.GetCaseVersion())
+	printf(w, "%s, version %d\n", cmp.Or(r.GetCaseName(), "no case"), r.GetCaseVersion())
 	if r.GetMessage() != "" {
 		wrapped(w, "", "", r.GetMessage())
 	}
@@ -58,7 +58,7 @@ func Submitted(w io.Writer, r *trigonev1.SubmitCaseResponse) {
 	}
 	g.print(w)
 	counts := Count(r.GetEvaluation())
-	fmt.Fprintf(w, "%s; %s from the plan\n", counts.findings(), count(counts.Differences, "difference", "differences"))
+	printf(w, "%s; %s from the plan\n", counts.findings(), count(counts.Differences, "difference", "differences"))
 }
 
 // Counts is an evaluation in four numbers.
@@ -112,7 +112,7 @@ func Changes(w io.Writer, list []*trigonev1.Change, cursor string) {
 		g.row(c.GetNumber(), minute(c.GetTime()), Word(c.GetKind()), name, blankZero(c.GetCaseVersion()), c.GetSection(), blankZero(c.GetRevision()), strings.TrimSuffix(state, ", "))
 	}
 	g.print(w)
-	fmt.Fprintf(w, "Next cursor: %s\n", cursor)
+	printf(w, "Next cursor: %s\n", cursor)
 }
 
 func blankZero(n int64) any {

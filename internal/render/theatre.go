@@ -74,15 +74,15 @@ func position(r *trigonev1.FreedomRange) string {
 
 // Confirmed prints the answer to a confirmation or its revocation.
 func Confirmed(w io.Writer, c *trigonev1.Confirmation, caseVersion int64, sections []*trigonev1.SectionStatus, e *trigonev1.Evaluation) {
-	fmt.Fprintf(w, "%s (finding %s): %s, case version %d\n\n", words.Capital(words.Spaced(c.GetRule())), c.GetFindingId(), Word(c.GetState()), caseVersion)
+	printf(w, "%s (finding %s): %s, case version %d\n\n", words.Capital(words.Spaced(c.GetRule())), c.GetFindingId(), Word(c.GetState()), caseVersion)
 	Sections(w, sections)
-	fmt.Fprintf(w, "\n%s\n", Count(e).findings())
+	printf(w, "\n%s\n", Count(e).findings())
 }
 
 // Again prints an evaluation that repeats an earlier one: how faithful it is, and
 // what it says otherwise.
 func Again(w io.Writer, r *trigonev1.EvaluateAgainResponse) {
-	fmt.Fprintf(w, "%s, compared with evaluation %d: %s\n", words.Capital(Word(r.GetFidelity())), r.GetComparedWith(), versions(r.GetEvaluation()))
+	printf(w, "%s, compared with evaluation %d: %s\n", words.Capital(Word(r.GetFidelity())), r.GetComparedWith(), versions(r.GetEvaluation()))
 	wrapped(w, "", "", r.GetExplanation())
 	for _, part := range []struct {
 		title string
