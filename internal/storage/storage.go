@@ -108,6 +108,17 @@ type Section struct {
 	Head    int64 // revision number of the head
 	State   string
 	Order   int64 // position among the case's sections in order of first arrival
+	// First is the number of the revision with which its present line began, after
+	// its last retraction or as that one itself; Last is its highest number. Both are
+	// 0 in a case that was written before they were kept.
+	First int64 `json:",omitempty"`
+	Last  int64 `json:",omitempty"`
+}
+
+// RevisionRange names revisions of a section by number, both ends included.
+type RevisionRange struct {
+	Section  string
+	From, To int64
 }
 
 // Case is the state of one case.
@@ -310,6 +321,12 @@ type Store interface {
 
 	// Revisions gives every revision of a case in the order of storing. ErrDamaged.
 	Revisions(ctx context.Context, site, uid string) ([]Revision, error)
+	// RevisionsIn gives those in these ranges, which do not overlap, in the order of
+	// storing. ErrDamaged.
+	RevisionsIn(ctx context.Context, site, uid string, ranges []RevisionRange) ([]Revision, error)
+	// RevisionPage lists them, or those of one section, in the order of storing; after
+	// is the opaque token of the last page, next is empty at the end. ErrDamaged.
+	RevisionPage(ctx context.Context, site, uid, section, after string, limit int) (list []Revision, next string, err error)
 	// SplitRevisions puts the two parts in place of revisions that are Whole, and
 	// leaves every other one alone. ErrNotFound.
 	SplitRevisions(ctx context.Context, site, uid string, parts []Revision) error
@@ -322,6 +339,11 @@ type Store interface {
 
 	// EvaluationHeaders gives every evaluation of a case, oldest first.
 	EvaluationHeaders(ctx context.Context, site, uid string) ([]EvaluationHeader, error)
+	// EvaluationsThatCount gives those that a new one rests on, oldest first: the
+	// newest, the first that saw an outcome, and of those that read each plan revision
+	// from planFrom to planTo the first and the newest, apart for those that saw an
+	// outcome and those that did not.
+	EvaluationsThatCount(ctx context.Context, site, uid string, planFrom, planTo int64) ([]EvaluationHeader, error)
 	// Answer gives what one of them answered. ErrNotFound; ErrDamaged.
 	Answer(ctx context.Context, site, uid string, number int64) ([]byte, error)
 	// Metrics gives the packed values of the newest evaluation. ErrNotFound.

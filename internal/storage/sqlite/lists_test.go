@@ -59,6 +59,13 @@ func TestTouched(t *testing.T) {
 	})
 }
 
+func TestTouchedByHistory(t *testing.T) {
+	storagetest.TouchedByHistory(t, func(t *testing.T) (storage.Store, func(func()) int) {
+		s := oneReader(t)
+		return s, func(read func()) int { return pagesOf(t, s, read) }
+	})
+}
+
 // The statements that walk over cases use an index for their order: none scans a
 // table or sorts.
 func TestPlansOfLists(t *testing.T) {

@@ -50,6 +50,7 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"sites share no rows", sitesShareNoRows},
 		{"answers", answers},
 		{"revisions in two parts", revisionsInTwoParts},
+		{"histories by their keys", histories},
 		{"mappings", mappings},
 		{"projections are listed", projectionsAreListed},
 		{"a projection is built beside the one that stands", projectionIsBuilt},
