@@ -159,19 +159,15 @@ func (b *Book) advise(ctx context.Context, who Principal, req *trigonev1.Evaluat
 // adviceAgain completes the answer to a repeated question from the section that
 // it was kept in.
 func (b *Book) adviceAgain(ctx context.Context, resp *trigonev1.EvaluatePlanResponse, row storage.Request) error {
-	c, err := b.Store.Case(ctx, row.Site, row.CaseUID)
+	number := resp.GetReceipt().GetRevision()
+	list, err := b.Store.RevisionsIn(ctx, row.Site, row.CaseUID, []storage.RevisionRange{{Section: resp.GetAdviceSection(), From: number, To: number}})
 	if err != nil {
 		return err
 	}
-	f, err := b.Load(ctx, c)
-	if err != nil {
-		return err
-	}
-	r := f.revision(resp.GetAdviceSection(), resp.GetReceipt().GetRevision())
-	if r == nil {
+	if len(list) == 0 {
 		return fmt.Errorf("the recorded answer %s is not on record any more", resp.GetAdviceSection())
 	}
-	m, err := r.decode()
+	m, err := (&revision{Revision: list[0]}).decode()
 	if err != nil {
 		return err
 	}

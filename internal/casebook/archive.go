@@ -84,17 +84,92 @@ func (a *Archive) caseByName(ctx context.Context, name string) (storage.Case, er
 	return c, err
 }
 
-// Load gives a case with all that is on record of it, as it was when c was read.
-// What its evaluations answered is read under ctx when it is asked for.
+// Load gives a case as it was when c was read, with what its present state rests on:
+// the heads, the revisions of the plan in its present line, the first of the
+// operation, and the evaluations that count. What was before is read by Whole.
+// What evaluations answered is read under ctx when it is asked for.
 func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
+	plan, ranges, known := readFrom(c)
+	if !known {
+		return a.Whole(ctx, c)
+	}
+	revisions, err := a.Store.RevisionsIn(ctx, c.Site, c.UID, ranges)
+	if err != nil {
+		return nil, err
+	}
+	evaluations, err := a.Store.EvaluationsThatCount(ctx, c.Site, c.UID, c.Evaluation, plan.From, plan.To)
+	if err != nil {
+		return nil, err
+	}
+	return a.folder(ctx, c, revisions, evaluations)
+}
+
+// readFrom gives where the revisions lie that the present state of a case rests on.
+// known is false where the case was written before that was kept.
+func readFrom(c storage.Case) (plan storage.RevisionRange, ranges []storage.RevisionRange, known bool) {
+	plan = storage.RevisionRange{From: 1}
+	for _, s := range c.Sections {
+		if s.Last == 0 {
+			return plan, nil, false
+		}
+		switch head := (storage.RevisionRange{Section: s.Section, From: s.Head, To: s.Head}); {
+		case s.Section == convert.SectionPlan:
+			plan = storage.RevisionRange{Section: s.Section, From: s.First, To: s.Last}
+			ranges = append(ranges, plan)
+		case s.Section == convert.SectionOperation && s.First != s.Head:
+			ranges = append(ranges, storage.RevisionRange{Section: s.Section, From: s.First, To: s.First}, head)
+		default:
+			ranges = append(ranges, head)
+		}
+	}
+	return plan, ranges, true
+}
+
+// Whole is Load with all that is on record of the case.
+func (a *Archive) Whole(ctx context.Context, c storage.Case) (*Folder, error) {
 	revisions, err := a.Store.Revisions(ctx, c.Site, c.UID)
 	if err != nil {
 		return nil, err
 	}
-	earlier, err := a.Store.EvaluationHeaders(ctx, c.Site, c.UID)
+	evaluations, err := a.Store.EvaluationHeaders(ctx, c.Site, c.UID)
 	if err != nil {
 		return nil, err
 	}
+	f, err := a.folder(ctx, c, revisions, evaluations)
+	if err != nil {
+		return nil, err
+	}
+	f.whole = true
+	f.lines()
+	return f, nil
+}
+
+// complete gives a folder with all that is on record behind it.
+func (a *Archive) complete(ctx context.Context, f *Folder) (*Folder, error) {
+	if f.whole {
+		return f, nil
+	}
+	read := f.Case
+	read.Version = f.version
+	whole, err := a.Whole(ctx, read)
+	if err != nil {
+		return nil, err
+	}
+	whole.Case, whole.confirmations = f.Case, f.confirmations
+	for _, r := range f.revisions {
+		if r.CaseVersion > f.version {
+			whole.revisions = append(whole.revisions, r)
+		}
+	}
+	for _, e := range f.Earlier {
+		if e.CaseVersion > f.version {
+			whole.Earlier = append(whole.Earlier, e)
+		}
+	}
+	return whole, nil
+}
+
+func (a *Archive) folder(ctx context.Context, c storage.Case, revisions []storage.Revision, evaluations []storage.EvaluationHeader) (*Folder, error) {
 	confirmations, err := a.Store.Confirmations(ctx, c.Site, c.UID)
 	if err != nil {
 		return nil, err
@@ -102,7 +177,7 @@ func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 	// They are read one after the other: what a write added meanwhile is newer than
 	// the state, and nothing of it belongs to what is answered.
 	f := &Folder{
-		Case:          c,
+		Case: c, version: c.Version,
 		confirmations: slices.DeleteFunc(confirmations, func(x storage.Confirmation) bool { return x.CaseVersion > c.Version }),
 	}
 	for _, r := range revisions {
@@ -114,7 +189,7 @@ func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 	read := func(number int64) (*trigonev1.Evaluation, error) {
 		return a.StoredEvaluation(ctx, c.Site, c.UID, number)
 	}
-	for _, e := range earlier {
+	for _, e := range evaluations {
 		if e.CaseVersion <= c.Version {
 			f.Earlier = append(f.Earlier, &Evaluation{EvaluationHeader: e, read: read})
 		}

@@ -215,15 +215,11 @@ func withoutReasons(m *trigonev1.Confirmation) {
 
 // fillReasons puts back what withoutReasons took.
 func (b *Book) fillReasons(ctx context.Context, m *trigonev1.Confirmation, row storage.Request) error {
-	c, err := b.Store.Case(ctx, row.Site, row.CaseUID)
+	confirmations, err := b.Store.Confirmations(ctx, row.Site, row.CaseUID)
 	if err != nil {
 		return err
 	}
-	f, err := b.Load(ctx, c)
-	if err != nil {
-		return err
-	}
-	for _, have := range f.confirmationMessages() {
+	for _, have := range (&Folder{confirmations: confirmations}).confirmationMessages() {
 		if have.GetFindingId() != m.GetFindingId() || !proto.Equal(have.GetTime(), m.GetTime()) {
 			continue
 		}
@@ -248,7 +244,7 @@ func (b *Book) EvaluateAgain(ctx context.Context, who Principal, req *trigonev1.
 	if err != nil {
 		return nil, err
 	}
-	f, err := b.Load(ctx, c)
+	f, err := b.Whole(ctx, c)
 	if err != nil {
 		return nil, err
 	}

@@ -14,14 +14,18 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Folder is one case with everything the store has of it, on which a write is
-// prepared.
+// Folder is one case with what the store has of it, on which a write is prepared.
 type Folder struct {
 	Case storage.Case
-	// Earlier are the evaluations, oldest first.
+	// Earlier are the evaluations that count, oldest first; of a whole folder all.
 	Earlier []*Evaluation
 
+	// revisions are those that the present state rests on, in the order of storing;
+	// of a whole folder all.
 	revisions []*revision
+	whole     bool
+	// version is the one that was read: what is newer is not on record yet.
+	version int64
 	// confirmations are the entries on confirmations, oldest first.
 	confirmations []storage.Confirmation
 }
@@ -105,18 +109,43 @@ func (f *Folder) head(name string) *revision {
 
 // last gives the highest revision number of a section.
 func (f *Folder) last(name string) int64 {
-	var n int64
-	for _, r := range f.revisions {
-		if r.Section == name {
-			n = max(n, r.number())
-		}
+	if s := f.section(name); s != nil {
+		return s.Last
 	}
-	return n
+	return 0
 }
 
-// add puts a new revision beside the others; m is its message, nil for a retraction.
+// add puts a new revision of a section beside the others; m is its message, nil for a
+// retraction.
 func (f *Folder) add(r storage.Revision, m proto.Message) {
 	f.revisions = append(f.revisions, &revision{Revision: r, message: m})
+	if s := f.section(r.Section); s != nil {
+		stretch(s, r, s.State == storage.SectionRetracted)
+	}
+}
+
+// stretch makes a revision the last of its section; it begins a line if it ends the
+// one before, or that one has ended.
+func stretch(s *storage.Section, r storage.Revision, ended bool) {
+	s.Last = r.Revision
+	if r.Retraction || ended || s.First == 0 {
+		s.First = r.Revision
+	}
+}
+
+// lines says of every section where its present line began and how far it goes.
+func (f *Folder) lines() {
+	for i := range f.Case.Sections {
+		s := &f.Case.Sections[i]
+		s.First, s.Last = 0, 0
+		ended := false
+		for _, r := range f.revisions {
+			if r.Section == s.Section {
+				stretch(s, r.Revision, ended)
+				ended = r.Retraction
+			}
+		}
+	}
 }
 
 // setHead makes a revision the head of its section.
@@ -126,7 +155,7 @@ func (f *Folder) setHead(section string, revision int64, state string) {
 		return
 	}
 	f.Case.Sections = append(f.Case.Sections, storage.Section{
-		Section: section, Head: revision, State: state, Order: int64(len(f.Case.Sections) + 1),
+		Section: section, Head: revision, State: state, Order: int64(len(f.Case.Sections) + 1), First: revision, Last: revision,
 	})
 }
 
@@ -238,9 +267,9 @@ func (f *Folder) status(s storage.Section) *trigonev1.SectionStatus {
 	return out
 }
 
-// At gives the case as one evaluation read it.
+// At gives the case of a whole folder as one evaluation read it.
 func (f *Folder) At(e *trigonev1.Evaluation) *Folder {
-	then := &Folder{Case: f.Case, revisions: f.revisions}
+	then := &Folder{Case: f.Case, revisions: f.revisions, whole: f.whole, version: f.version}
 	then.Case.State = storage.CaseActive
 	then.Case.Sections = nil
 	disputed := map[string]bool{}

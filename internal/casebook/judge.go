@@ -50,7 +50,8 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	if err != nil {
 		return judgement{}, err
 	}
-	predictions, err := storedPredictions(f.Earlier)
+	of := convert.Case(rec)
+	predictions, err := storedPrediction(f.Earlier, of.PlanInForce())
 	if err != nil {
 		return judgement{}, err
 	}
@@ -58,7 +59,6 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	if err != nil {
 		return judgement{}, err
 	}
-	of := convert.Case(rec)
 	result := evaluate.Evaluate(evaluate.Input{
 		Case: of, Settings: by.policy.Settings, Tolerances: tolerances, Predictions: predictions, First: len(f.Earlier) == 0,
 		Confirmed: f.confirmed(), RuleSet: by.ruleSet, Software: b.software, Replays: by.repeats,
@@ -105,32 +105,31 @@ func lay(f *Folder, in *trigonev1.CaseFile, at time.Time) {
 	}
 }
 
-// storedPredictions gives, for each plan revision, the prediction by which an
-// outcome is judged: of the newest evaluation that read it before any outcome
-// came, or else of the first that read it.
-func storedPredictions(earlier []*Evaluation) (map[int64]discrepancy.Prediction, error) {
-	chosen := map[int64]*Evaluation{}
+// storedPrediction gives, for the plan in force, the prediction by which an outcome
+// is judged: of the newest evaluation that read it before any outcome came, or else
+// of the first that read it.
+func storedPrediction(earlier []*Evaluation, inForce repair.InForce) (map[int64]discrepancy.Prediction, error) {
+	if inForce.Revision == nil {
+		return nil, nil
+	}
+	revision := inForce.Revision.Revision
+	var chosen *Evaluation
 	for _, e := range earlier {
-		if e.PlanRevision == 0 {
-			continue
-		}
-		_, have := chosen[e.PlanRevision]
-		if !have || !e.OutcomeSeen {
-			chosen[e.PlanRevision] = e
+		if e.PlanRevision == revision && (chosen == nil || !e.OutcomeSeen) {
+			chosen = e
 		}
 	}
-	out := map[int64]discrepancy.Prediction{}
-	for revision, e := range chosen {
-		message, err := e.Message()
-		if err != nil {
-			return nil, err
-		}
-		out[revision] = discrepancy.Prediction{
-			Predicted: discrepancy.Predicted{Evaluation: e.Number, CatalogueVersion: message.GetCatalogueVersion(), CalibrationID: message.GetCalibrationId()},
-			Values:    predictedValues(message),
-		}
+	if chosen == nil || revision == 0 {
+		return nil, nil
 	}
-	return out, nil
+	message, err := chosen.Message()
+	if err != nil {
+		return nil, err
+	}
+	return map[int64]discrepancy.Prediction{revision: {
+		Predicted: discrepancy.Predicted{Evaluation: chosen.Number, CatalogueVersion: message.GetCatalogueVersion(), CalibrationID: message.GetCalibrationId()},
+		Values:    predictedValues(message),
+	}}, nil
 }
 
 func predictedValues(e *trigonev1.Evaluation) []metric.Value {

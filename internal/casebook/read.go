@@ -99,36 +99,27 @@ func (b *Book) ListRevisions(ctx context.Context, who Principal, req *trigonev1.
 	if err != nil {
 		return nil, err
 	}
-	f, err := b.Load(ctx, c)
-	if err != nil {
-		return nil, err
-	}
+	f := &Folder{Case: c}
 	if req.GetSection() != "" && f.section(req.GetSection()) == nil {
 		return nil, Refuse(NotFound, ReasonUnknownSection, "the case has no such section; GetCase lists its sections")
 	}
-	skip := 0
-	if after != "" {
-		if skip, err = strconv.Atoi(after); err != nil {
-			return nil, fmt.Errorf("position of a page: %w", err)
-		}
+	list, next, err := b.Store.RevisionPage(ctx, c.Site, c.UID, req.GetSection(), after, PageSize(req.GetPageSize()))
+	if err != nil {
+		return nil, err
 	}
 	resp := &trigonev1.ListRevisionsResponse{}
-	size := PageSize(req.GetPageSize())
-	for i, r := range f.revisions {
-		if i < skip || (req.GetSection() != "" && r.Section != req.GetSection()) {
-			continue
+	for _, r := range list {
+		if r.CaseVersion > c.Version { // written meanwhile, and so is all that follows
+			return resp, nil
 		}
-		if len(resp.Revisions) == size {
-			resp.NextPageToken, err = b.Token(question, strconv.Itoa(i))
-			return resp, err
-		}
-		m, err := f.message(r)
+		m, err := f.message(&revision{Revision: r})
 		if err != nil {
 			return nil, err
 		}
 		resp.Revisions = append(resp.Revisions, m)
 	}
-	return resp, nil
+	resp.NextPageToken, err = b.Token(question, next)
+	return resp, err
 }
 
 func (f *Folder) message(r *revision) (*trigonev1.Revision, error) {

@@ -115,7 +115,7 @@ func (a *Archive) rows(ctx context.Context, uid string, p Projector) (storage.Ca
 	if err != nil {
 		return storage.CaseRows{}, err
 	}
-	f, err := a.Load(ctx, c)
+	f, err := a.Whole(ctx, c)
 	if err != nil {
 		return storage.CaseRows{}, err
 	}

@@ -21,15 +21,14 @@ type State struct {
 	File *trigonev1.CaseFile
 	// Evaluation is the newest; nil: none.
 	Evaluation *trigonev1.Evaluation
-	// Evaluations are all of them, oldest first.
+	// Evaluations are those that count, oldest first: the newest, and the first and the
+	// newest that read each of Plans, before an outcome came and since.
 	Evaluations []*Evaluation
 	// Plans are the plan revisions of the present line, not those before a
 	// retraction, oldest first, and OperationReceived is when the operation of its
 	// present line first came; zero: never.
 	Plans             []convert.PlanRevision
 	OperationReceived time.Time
-	// Revisions are all revisions in the order in which they came.
-	Revisions []storage.Revision
 	// Confirmations are those of findings, oldest first, with how they ended.
 	Confirmations []*trigonev1.Confirmation
 	// Zone is the site's by the policy of the newest evaluation: it says on which
@@ -54,8 +53,12 @@ func (s *State) Message() *trigonev1.Case {
 // Earlier gives the states that the evaluations before the present state read,
 // oldest first. What rows say of more than the present is made anew of them.
 func (s *State) Earlier() ([]*State, error) {
+	whole, err := s.archive.complete(s.ctx, s.folder)
+	if err != nil {
+		return nil, err
+	}
 	var list []*State
-	for i, e := range s.folder.Earlier {
+	for i, e := range whole.Earlier {
 		if e.CaseVersion == s.Case.Version {
 			continue
 		}
@@ -63,8 +66,8 @@ func (s *State) Earlier() ([]*State, error) {
 		if err != nil {
 			return nil, err
 		}
-		then := s.folder.At(m)
-		then.Case.Version, then.Earlier = e.CaseVersion, s.folder.Earlier[:i+1]
+		then := whole.At(m)
+		then.Case.Version, then.Earlier = e.CaseVersion, whole.Earlier[:i+1]
 		state, err := s.archive.State(s.ctx, then)
 		if err != nil {
 			return nil, err
@@ -108,9 +111,6 @@ func (a *Archive) State(ctx context.Context, f *Folder) (*State, error) {
 		Case: f.Case, Name: a.CaseName(f.Case.UID), File: file, Evaluations: f.Earlier,
 		Plans: rec.Plans, OperationReceived: rec.OperationReceived, Confirmations: f.confirmationMessages(),
 		archive: a, folder: f, ctx: ctx,
-	}
-	for _, r := range f.revisions {
-		s.Revisions = append(s.Revisions, r.Revision)
 	}
 	if s.Evaluation, err = f.Newest(); err != nil {
 		return nil, err

@@ -339,11 +339,11 @@ type Store interface {
 
 	// EvaluationHeaders gives every evaluation of a case, oldest first.
 	EvaluationHeaders(ctx context.Context, site, uid string) ([]EvaluationHeader, error)
-	// EvaluationsThatCount gives those that a new one rests on, oldest first: the
-	// newest, the first that saw an outcome, and of those that read each plan revision
-	// from planFrom to planTo the first and the newest, apart for those that saw an
-	// outcome and those that did not.
-	EvaluationsThatCount(ctx context.Context, site, uid string, planFrom, planTo int64) ([]EvaluationHeader, error)
+	// EvaluationsThatCount gives those that one after newest rests on, oldest first:
+	// newest itself, the first that saw an outcome, and of those that read each plan
+	// revision from planFrom to planTo the first and the last up to newest, apart for
+	// those that saw an outcome and those that did not.
+	EvaluationsThatCount(ctx context.Context, site, uid string, newest, planFrom, planTo int64) ([]EvaluationHeader, error)
 	// Answer gives what one of them answered. ErrNotFound; ErrDamaged.
 	Answer(ctx context.Context, site, uid string, number int64) ([]byte, error)
 	// Metrics gives the packed values of the newest evaluation. ErrNotFound.

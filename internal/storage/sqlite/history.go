@@ -163,18 +163,18 @@ func (s *Store) EvaluationHeaders(ctx context.Context, site, uid string) ([]stor
 }
 
 // EvaluationsThatCount gives the evaluations that a new one rests on.
-func (s *Store) EvaluationsThatCount(ctx context.Context, site, uid string, planFrom, planTo int64) ([]storage.EvaluationHeader, error) {
+func (s *Store) EvaluationsThatCount(ctx context.Context, site, uid string, newest, planFrom, planTo int64) ([]storage.EvaluationHeader, error) {
 	ofPlan := func(end string, outcome int) string {
-		return fmt.Sprintf(`UNION SELECT id, (SELECT %s(number) FROM evaluations AS e WHERE e.case_id = plans.id AND e.plan_revision = plans.revision AND e.outcome_seen = %d) FROM plans `, end, outcome)
+		return fmt.Sprintf(`UNION SELECT id, (SELECT %s(number) FROM evaluations AS e WHERE e.case_id = plans.id AND e.plan_revision = plans.revision AND e.outcome_seen = %d AND e.number <= ?5) FROM plans `, end, outcome)
 	}
 	return s.evaluations(ctx, `
 		WITH RECURSIVE
-			one AS (SELECT id, evaluation FROM cases WHERE site = ?1 AND uid = ?2),
+			one AS (SELECT id FROM cases WHERE site = ?1 AND uid = ?2),
 			plans (id, revision) AS (SELECT id, ?3 FROM one WHERE ?3 <= ?4 UNION ALL SELECT id, revision + 1 FROM plans WHERE revision < ?4),
 			numbers (id, number) AS (
-				SELECT id, evaluation FROM one
-				UNION SELECT id, (SELECT e.number FROM evaluations AS e WHERE e.case_id = one.id AND e.outcome_seen = 1 ORDER BY e.number LIMIT 1) FROM one
+				SELECT id, ?5 FROM one
+				UNION SELECT id, (SELECT e.number FROM evaluations AS e WHERE e.case_id = one.id AND e.outcome_seen = 1 AND e.number <= ?5 ORDER BY e.number LIMIT 1) FROM one
 				`+ofPlan("min", 0)+ofPlan("max", 0)+ofPlan("min", 1)+ofPlan("max", 1)+`)
 		SELECT `+evaluationColumns+` FROM numbers AS n CROSS JOIN evaluations AS e ON e.case_id = n.id AND e.number = n.number
-		ORDER BY e.number`, site, uid, planFrom, planTo)
+		ORDER BY e.number`, site, uid, planFrom, planTo, newest)
 }

@@ -83,12 +83,14 @@ func histories(t *testing.T, open func() storage.Store) {
 
 	headers := must(s.EvaluationHeaders(ctx, site, "a"))
 	for _, span := range [][2]int64{{0, -1}, {1, 1}, {1, 3}, {0, 3}, {3, 9}, {9, 9}} {
-		wantEqual(t, fmt.Sprint("evaluations that count for plans ", span),
-			must(s.EvaluationsThatCount(ctx, site, "a", span[0], span[1])), thatCount(headers, span[0], span[1]))
+		for _, newest := range []int64{1, 8, 31, revisions} { // before the newest: others wrote meanwhile
+			wantEqual(t, fmt.Sprintf("evaluations up to %d that count for plans %d", newest, span),
+				must(s.EvaluationsThatCount(ctx, site, "a", newest, span[0], span[1])), thatCount(headers[:newest], span[0], span[1]))
+		}
 	}
-	wantEqual(t, "evaluations of no case", len(must(s.EvaluationsThatCount(ctx, site, "b", 1, 3))), 0)
+	wantEqual(t, "evaluations of no case", len(must(s.EvaluationsThatCount(ctx, site, "b", 1, 1, 3))), 0)
 	mustAppend(t, s, plain("bare"))
-	wantEqual(t, "evaluations where there is none", len(must(s.EvaluationsThatCount(ctx, site, "bare", 1, 3))), 0)
+	wantEqual(t, "evaluations where there is none", len(must(s.EvaluationsThatCount(ctx, site, "bare", 0, 1, 3))), 0)
 }
 
 // thatCount is EvaluationsThatCount by looking at every one.
@@ -131,8 +133,8 @@ func TouchedByHistory(t *testing.T, place func(t *testing.T) (s storage.Store, t
 			}))
 			wantEqual(t, "heads", len(list), 3)
 		},
-		"evaluations that count": func(uid string, _ storage.Case) {
-			wantEqual(t, "evaluations", len(must(s.EvaluationsThatCount(t.Context(), site, uid, 1, 1))), 4)
+		"evaluations that count": func(uid string, c storage.Case) {
+			wantEqual(t, "evaluations", len(must(s.EvaluationsThatCount(t.Context(), site, uid, c.Evaluation, 1, 1))), 4)
 		},
 		"the newest answer":       func(uid string, c storage.Case) { must(s.Answer(t.Context(), site, uid, c.Evaluation)) },
 		"a page of revisions":     func(uid string, _ storage.Case) { page(t, s, uid, "", "") },
