@@ -40,7 +40,7 @@ func comparisonCells(c *trigonev1.Comparison) []any {
 		name += ", " + metric
 	}
 	// One prediction is held against several sets.
-	if c.Z != nil && c.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED {
+	if ofPrediction(c) && c.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED {
 		name += ", " + Word(c.GetStage())
 	}
 	where := place(c.GetPlace())
@@ -65,6 +65,17 @@ func comparisonCells(c *trigonev1.Comparison) []any {
 		actual = strings.TrimSpace(actual + " (" + signed(c.GetDifference(), places(c.GetMetric(), c.GetDifference()), c.GetUnit()) + ")")
 	}
 	return []any{name, where, planned, actual, comparisonRemark(c)}
+}
+
+// ofPrediction says whether a comparison holds a set against what was predicted or
+// expected, be it evaluable or not.
+func ofPrediction(c *trigonev1.Comparison) bool {
+	switch c.GetKind() {
+	case trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN, trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_EXECUTION,
+		trigonev1.ComparisonKind_COMPARISON_KIND_EXPECTED_GRADIENT:
+		return true
+	}
+	return false
 }
 
 func comparisonRemark(c *trigonev1.Comparison) string {

@@ -6,6 +6,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -355,4 +356,20 @@ func TestMessagesAsCSV(t *testing.T) {
 	}
 	want("verdict", comparisons[0], "comparison_verdict", "agrees")
 	want("said of every line", comparisons[6], "agreements_recorded", "false")
+}
+
+// A prediction is held against the first set off bypass and that on leaving theatre:
+// the two lines differ, whatever the verdict.
+func TestPredictionNamesItsSet(t *testing.T) {
+	for kind := range trigonev1.ComparisonKind_name {
+		c := &trigonev1.Comparison{
+			Kind: trigonev1.ComparisonKind(kind), Metric: "coaptation_length", Place: "a2_p2", Stage: trigonev1.Stage_STAGE_OFF_BYPASS,
+			Verdict: trigonev1.ComparisonVerdict_COMPARISON_VERDICT_NOT_APPLICABLE, NotApplicableBecause: "restricted leaflet motion",
+		}
+		off := comparisonCells(c)
+		c.Stage = trigonev1.Stage_STAGE_LEAVING_THEATRE
+		if leaving := comparisonCells(c); ofPrediction(c) != (!reflect.DeepEqual(off, leaving)) {
+			t.Errorf("%s: %v and %v", c.GetKind(), off, leaving)
+		}
+	}
 }
