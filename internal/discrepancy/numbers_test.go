@@ -68,6 +68,9 @@ func TestNumbersOfKindsAndClasses(t *testing.T) {
 	for i, c := range Classes() {
 		now = append(now, fmt.Sprintf("class %s %d", c, i+1))
 	}
+	for _, name := range Parameters() {
+		now = append(now, fmt.Sprintf("parameter %s %d", name, ParameterNumber(name)))
+	}
 	hashes := judged()
 	for kind, n := range formulaNumbers {
 		now = append(now, fmt.Sprintf("kind %s %d %s", kind, n, hashes[kind]))
@@ -91,6 +94,13 @@ func TestNumbersOfKindsAndClasses(t *testing.T) {
 			fresh = append(fresh, line)
 		case before[i] != line:
 			t.Errorf("%q was %q: raise the kind's number in classes.go, then go test ./internal/discrepancy -update", line, before[i])
+		}
+	}
+	for _, f := range examples() {
+		for _, c := range f.all() {
+			if _, known := metric.Number(valve.ID(c.Metric)); c.Metric != "" && !known && ParameterNumber(c.Metric) == 0 {
+				t.Errorf("%s compares %s, which has no number and so is found by no list: add it to parameters", c.ID, c.Metric)
+			}
 		}
 	}
 	for i, c := range Classes() {

@@ -22,15 +22,17 @@ func (c *comparing) ring(a answer) {
 	}
 	c.ringSize(a, planned, done)
 	for _, w := range []word{
-		{ringKind, planned.Kind, done.Kind}, {"ring_rigidity", planned.Rigidity, done.Rigidity}, {ringFamily, planned.FamilyKey, done.FamilyKey},
+		{ringKind, planned.Kind, done.Kind}, {ringRigidity, planned.Rigidity, done.Rigidity}, {ringFamily, planned.FamilyKey, done.FamilyKey},
 	} {
 		c.addWord(KindRingKind, RingKind, a, w)
 	}
 }
 
 const (
-	ringKind   = "ring_kind"
-	ringFamily = "ring_family"
+	ringKind     = "ring_kind"
+	ringFamily   = "ring_family"
+	ringRigidity = "ring_rigidity"
+	ringLabel    = "ring_label"
 )
 
 // labels gives the planned range of labels; one label alone is a range of one.
@@ -58,8 +60,8 @@ func (c *comparing) ringSize(a answer, planned, done *repair.Ring) {
 	if !ok {
 		return
 	}
-	e := c.pairEntry(KindRingLabel, RingSize, a, "ring_label")
-	e.Metric, e.Place = "ring_label", valve.AtStep(a.step.ID)
+	e := c.pairEntry(KindRingLabel, RingSize, a, ringLabel)
+	e.Metric, e.Place = ringLabel, valve.AtStep(a.step.ID)
 	e.Planned, e.Actual = "label "+span(low, high, number), ""
 	label, implanted := done.ImplantedLabel.Get()
 	at := " at " + string(e.Place) + " of operation"

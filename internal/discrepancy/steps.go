@@ -14,6 +14,8 @@ import (
 
 // conditionNotMet is the recorded reason that tells that the condition of a
 // planned step was not met.
+const distanceInSegments = "distance_in_segments"
+
 const conditionNotMet = "condition_not_met"
 
 // planInForce speaks of the plan itself and settles whether anything is compared
@@ -248,13 +250,13 @@ func (c *comparing) place(a answer) {
 	case a.as == relocated:
 		e.Place = onlyPlace(done)
 		e.Unit, e.Difference = units.One, units.Some(segmentDistance(locations(planned), locations(done)))
-		e.Metric = "distance_in_segments"
+		e.Metric = distanceInSegments
 		e.Message = fmt.Sprintf("%s was performed at %s instead of %s%s",
 			technique, where(locations(done)), where(locations(planned)), because(a.step.Reason))
 	default:
 		e.Verdict, e.Place = Agrees, onlyPlace(done)
 		e.Unit, e.Difference = units.One, units.Some(0.0)
-		e.Metric = "distance_in_segments"
+		e.Metric = distanceInSegments
 		e.Message = fmt.Sprintf("%s was performed at %s as planned", technique, where(locations(done)))
 	}
 	c.add(e)

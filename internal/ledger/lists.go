@@ -10,6 +10,7 @@ import (
 
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
+	"trigone/internal/discrepancy"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -168,7 +169,7 @@ func unknownMetrics(ids []string) []convert.Violation {
 	for i, id := range ids {
 		if metricNumber(id) == 0 {
 			list = append(list, convert.Violation{
-				Path: fmt.Sprintf("metrics[%d]", i), Message: "is no metric or leaf of the catalogue; ListMetrics lists them",
+				Path: fmt.Sprintf("metrics[%d]", i), Message: "is no metric or leaf of the catalogue, which ListMetrics lists, and no other parameter that is compared: " + strings.Join(discrepancy.Parameters(), ", "),
 			})
 		}
 	}

@@ -44,10 +44,13 @@ func reasonNumber(c *trigonev1.Comparison) int {
 	return int(convert.Enum[trigonev1.DeviationReason](word))
 }
 
-// metricNumber gives the permanent number of a metric or leaf; 0: it has none.
+// metricNumber gives the permanent number of a metric, a leaf or another parameter
+// that is compared; 0: it is none of them.
 func metricNumber(id string) int {
-	n, _ := metric.Number(valve.ID(id))
-	return n
+	if n, ok := metric.Number(valve.ID(id)); ok {
+		return n
+	}
+	return discrepancy.ParameterNumber(id)
 }
 
 // notBuilt turns rows that were not built yet into a refusal that says what to do.

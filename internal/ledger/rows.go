@@ -147,9 +147,8 @@ func comparisonRow(order int64, c *trigonev1.Comparison, d *trigonev1.Discrepanc
 		PredictionEvaluation: c.PredictionEvaluation, PredictionRole: int(c.GetPredictionRole()),
 		Message: message, Complete: d == nil,
 	}
-	id := valve.ID(c.GetMetric())
-	row.Metric, _ = metric.Number(id)
-	if _, grid, ok := metric.Describe(id); ok {
+	row.Metric = metricNumber(c.GetMetric())
+	if _, grid, ok := metric.Describe(valve.ID(c.GetMetric())); ok {
 		row.PlannedSteps, row.ActualSteps = steps(c.PlannedValue, grid), steps(c.ActualValue, grid)
 	}
 	return row, err

@@ -7,6 +7,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"trigone/internal/discrepancy"
 	"trigone/internal/metric"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -122,6 +123,34 @@ func TestRowsHoldTheNumbersOfTheAnswer(t *testing.T) {
 		if got := reasonNumber(&trigonev1.Comparison{Class: r.class, Reason: r.word}); got != r.want {
 			t.Errorf("%s: %d, want %d", r.why, got, r.want)
 		}
+	}
+}
+
+// Whatever an invented case compares is found under its name.
+func TestWhatIsComparedHasANumber(t *testing.T) {
+	other := map[string]bool{}
+	for _, name := range testdata.Names(testdata.Cases) {
+		for _, c := range stateOf(t, name).Evaluation.GetComparisons() {
+			if c.GetMetric() == "" {
+				continue
+			}
+			row, err := comparisonRow(0, c, nil)
+			if err != nil || row.Metric == 0 {
+				t.Errorf("%s: %s compares %s, which has no number (%v)", name, c.GetId(), c.GetMetric(), err)
+			}
+			if len(unknownMetrics([]string{c.GetMetric()})) > 0 {
+				t.Errorf("%s: a list by %s is refused", name, c.GetMetric())
+			}
+			if row.Metric == discrepancy.ParameterNumber(c.GetMetric()) {
+				other[c.GetMetric()] = true
+			}
+		}
+	}
+	if len(other) < 10 || !other["anterior_motion"] || !other["pair_count"] {
+		t.Errorf("compared beside leaves and metrics were only %v", other)
+	}
+	if len(unknownMetrics([]string{"weather"})) == 0 {
+		t.Error("a word that is never compared was taken")
 	}
 }
 

@@ -426,7 +426,8 @@ type ListComparisonsRequest struct {
 	Kinds []ComparisonKind `protobuf:"varint,3,rep,packed,name=kinds,proto3,enum=trigone.v1.ComparisonKind" json:"kinds,omitempty"`
 	// Only these classes; a comparison that agrees has none; unset: all.
 	Classes []string `protobuf:"bytes,4,rep,name=classes,proto3" json:"classes,omitempty"`
-	// Only of these metrics and leaves, by id; unset: all.
+	// Only of these metrics, leaves and counted or worded parameters, by the name that
+	// a comparison has as its metric; unset: all.
 	Metrics []string `protobuf:"bytes,5,rep,name=metrics,proto3" json:"metrics,omitempty"`
 	// Only at these places; unset: all.
 	Places []string `protobuf:"bytes,6,rep,name=places,proto3" json:"places,omitempty"`
