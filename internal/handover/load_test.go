@@ -28,7 +28,7 @@ func TestAWriteMeanwhileIsHandedOverWholly(t *testing.T) {
 
 	changed := numbered(t, "core-only", 1)
 	*changed.Results[0].Study.Gradient.MeanGradient.Mmhg += 0.5
-	if _, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{CaseName: name, CaseFile: changed, SourceTime: timestamppb.New(time.Now())}); err != nil {
+	if _, err := f.book.SubmitCase(f.ctx, caller, &trigonev1.SubmitCaseRequest{CaseName: name, CaseFile: changed, SourceTime: timestamppb.New(time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC))}); err != nil {
 		t.Fatal(err)
 	}
 	now, err := f.desk.archive.Find(f.ctx, reference)

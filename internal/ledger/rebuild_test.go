@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -188,7 +189,7 @@ func TestWritesWhileRebuilding(t *testing.T) {
 	}
 	// The older program alone may not write any more: its rows would be missing.
 	file := proto.CloneOf(first)
-	if _, err := h.book.SubmitCase(h.ctx, surgeon, requestOf(file)); !errors.Is(err, storage.ErrProjection) {
+	if _, err := h.at(first, 7*time.Hour).book.SubmitCase(h.ctx, surgeon, requestOf(file)); !errors.Is(err, storage.ErrProjection) {
 		t.Errorf("a write that leaves a listed projection out: %v", err)
 	}
 	both := newHouseWith(t, store, "harbour", Projection{}, later{})
