@@ -245,6 +245,9 @@ func (a *Archive) policyRow(ctx context.Context, hash string) (storage.Policy, e
 	if errors.Is(err, storage.ErrNotFound) {
 		return row, Refuse(NotFound, ReasonUnknownPolicy, "no evaluation of this site was made under a policy of this hash")
 	}
+	if err == nil && policy.HashOf([]byte(row.Text)) != row.Hash {
+		return storage.Policy{}, fmt.Errorf("policy %s: %w", row.Hash, storage.ErrDamaged)
+	}
 	return row, err
 }
 

@@ -96,6 +96,12 @@ func ParseStored(name string, text []byte) (Policy, error) {
 	return parse(&reading{name: name, stored: true}, text)
 }
 
+// HashOf gives the hash by which a policy is known.
+func HashOf(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
+}
+
 func parse(r *reading, text []byte) (Policy, error) {
 	root, ok := r.root(text)
 	if !ok {
@@ -105,8 +111,7 @@ func parse(r *reading, text []byte) (Policy, error) {
 	if err := r.err(); err != nil {
 		return Policy{}, err
 	}
-	sum := sha256.Sum256(text)
-	s.PolicyHash = hex.EncodeToString(sum[:])
+	s.PolicyHash = HashOf(text)
 	return Policy{Settings: s, Codes: codes, Text: string(text), Hash: s.PolicyHash}, nil
 }
 

@@ -15,7 +15,7 @@ import (
 
 // revisionColumns are read of a revision r, revisionParts joins what they need.
 const revisionColumns = `r.section, r.revision, r.parts, r.content, r.hash, i.content, i.hash, r.received_time, r.source_time, r.caller,
-	r.retraction, r.retraction_reason, coalesce(x.content, ''), r.case_version, r.position`
+	r.retraction, r.retraction_reason, x.content, x.hash, r.case_version, r.position`
 
 const revisionParts = `
 	LEFT JOIN identifying_parts AS i ON i.case_id = c.id AND i.case_version = r.case_version AND i.part = ? AND i.position = r.position
@@ -35,13 +35,13 @@ func (s *Store) revisions(ctx context.Context, from string, fromArgs []any, rest
 		var r revisionRow
 		var received, source sql.NullInt64
 		var parts int
-		var reasonText []byte
+		var text reason
 		if err := row.Scan(&r.Section, &r.Revision.Revision, &parts, (*blob)(&r.Content), (*blob)(&r.ContentHash), (*blob)(&r.Identifying), (*blob)(&r.IdentifyingHash),
-			&received, &source, &r.Caller, &r.Retraction, &r.RetractionReason, &reasonText, &r.CaseVersion, &r.position); err != nil {
+			&received, &source, &r.Caller, &r.Retraction, &r.RetractionReason, &text.content, &text.hash, &r.CaseVersion, &r.position); err != nil {
 			return err
 		}
-		r.ReceivedTime, r.SourceTime, r.RetractionText = instant(received), instant(source), string(reasonText)
-		if !matches(r.Content, r.ContentHash) || !matches(r.Identifying, r.IdentifyingHash) {
+		r.ReceivedTime, r.SourceTime, r.RetractionText = instant(received), instant(source), string(text.content)
+		if !matches(r.Content, r.ContentHash) || !matches(r.Identifying, r.IdentifyingHash) || !text.matches() {
 			return fmt.Errorf("revision %d of %s: %w", r.Revision.Revision, r.Section, storage.ErrDamaged)
 		}
 		switch {
@@ -57,6 +57,11 @@ func (s *Store) revisions(ctx context.Context, from string, fromArgs []any, rest
 	})
 	return list, err
 }
+
+// reason is a free text that stands apart, with its hash.
+type reason struct{ content, hash blob }
+
+func (r reason) matches() bool { return matches(r.content, r.hash) }
 
 // matches says whether content is what its hash was made of; content that is not
 // there matches.

@@ -181,15 +181,18 @@ func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, af
 func (s *Store) Amendments(ctx context.Context, site, uid string) ([]storage.Amendment, error) {
 	var list []storage.Amendment
 	err := s.each(ctx, `
-		SELECT a.kind, a.caller, a.time, coalesce(i.content, ''), a.case_version
+		SELECT a.kind, a.caller, a.time, i.content, i.hash, a.case_version
 		FROM cases AS c JOIN amendments AS a ON a.case_id = c.id
 		LEFT JOIN identifying_parts AS i ON i.case_id = c.id AND i.case_version = a.case_version AND i.part = ? AND i.position = a.position
 		WHERE c.site = ? AND c.uid = ? ORDER BY a.case_version, a.position`, []any{partAmendment, site, uid}, func(row scanner) error {
 		var a storage.Amendment
 		var at sql.NullInt64
-		var reason []byte
-		err := row.Scan(&a.Kind, &a.Caller, &at, &reason, &a.CaseVersion)
-		a.Time, a.Reason = instant(at), string(reason)
+		var text reason
+		err := row.Scan(&a.Kind, &a.Caller, &at, &text.content, &text.hash, &a.CaseVersion)
+		if err == nil && !text.matches() {
+			err = fmt.Errorf("the reason of an amendment: %w", storage.ErrDamaged)
+		}
+		a.Time, a.Reason = instant(at), string(text.content)
 		list = append(list, a)
 		return err
 	})
@@ -200,16 +203,19 @@ func (s *Store) Amendments(ctx context.Context, site, uid string) ([]storage.Ame
 func (s *Store) Confirmations(ctx context.Context, site, uid string) ([]storage.Confirmation, error) {
 	var list []storage.Confirmation
 	err := s.each(ctx, `
-		SELECT f.finding_id, f.rule, f.kind, f.caller, f.time, coalesce(i.content, ''), f.case_version
+		SELECT f.finding_id, f.rule, f.kind, f.caller, f.time, i.content, i.hash, f.case_version
 		FROM cases AS c JOIN confirmations AS f ON f.case_id = c.id
 		LEFT JOIN identifying_parts AS i ON i.case_id = c.id AND i.case_version = f.case_version AND i.part = ? AND i.position = f.position
 		WHERE c.site = ? AND c.uid = ?
 		ORDER BY f.case_version, f.position`, []any{partConfirmation, site, uid}, func(row scanner) error {
 		var c storage.Confirmation
 		var at sql.NullInt64
-		var reason []byte
-		err := row.Scan(&c.FindingID, &c.Rule, &c.Kind, &c.Caller, &at, &reason, &c.CaseVersion)
-		c.Time, c.Reason = instant(at), string(reason)
+		var text reason
+		err := row.Scan(&c.FindingID, &c.Rule, &c.Kind, &c.Caller, &at, &text.content, &text.hash, &c.CaseVersion)
+		if err == nil && !text.matches() {
+			err = fmt.Errorf("the reason of a confirmation: %w", storage.ErrDamaged)
+		}
+		c.Time, c.Reason = instant(at), string(text.content)
 		list = append(list, c)
 		return err
 	})
