@@ -188,12 +188,20 @@ func TestDisputedAndConfirmedValuesAreMarked(t *testing.T) {
 	}
 }
 
-// quantityPattern finds a number with one of the units that a surgeon acts on.
-var quantityPattern = regexp.MustCompile(`(\d+(?:\.\d+)?) (mmHg|mm|cm²)(?:[^²/\w]|$)`)
+// quantityPattern finds a number with its unit; minutes and years are times of the
+// note's own reckoning.
+var quantityPattern = regexp.MustCompile(`(\d+(?:\.\d+)?) ?(mmHg|mm|cm²|cm/s|cm|mL|ms|kg|%|°|/min)(?:[^²/\w]|$)`)
+
+// unitOf gives the unit that the end of a field's name says.
+var unitOf = []struct{ ending, text string }{
+	{"mmhg", "mmHg"}, {"cm2", "cm²"}, {"cm_per_s", "cm/s"}, {"per_min", "/min"}, {"percent", "%"},
+	{"mm", "mm"}, {"ml", "mL"}, {"ms", "ms"}, {"kg", "kg"}, {"deg", "°"}, {"cm", "cm"},
+}
 
 func joinedLines(s string) string { return strings.Join(strings.Fields(s), " ") }
 
-// quantitiesOf collects every number of a message by its unit.
+// quantitiesOf collects every number of a message by its unit, those that its
+// sentences say included.
 func quantitiesOf(m protoreflect.Message, into map[string][]float64) {
 	unit := ""
 	if d := m.Descriptor().Fields().ByName("unit"); d != nil && d.Kind() == protoreflect.StringKind {
@@ -207,17 +215,18 @@ func quantitiesOf(m protoreflect.Message, into map[string][]float64) {
 		switch {
 		case d.Kind() == protoreflect.DoubleKind && !d.IsList():
 			u := unit
-			name := string(d.Name())
-			switch {
-			case u != "":
-			case strings.HasSuffix(name, "mmhg"):
-				u = "mmHg"
-			case strings.HasSuffix(name, "mm"):
-				u = "mm"
-			case strings.HasSuffix(name, "cm2"):
-				u = "cm²"
+			for _, of := range unitOf {
+				if u == "" && strings.HasSuffix(string(d.Name()), of.ending) {
+					u = of.text
+				}
 			}
 			into[u] = append(into[u], v.Float())
+		case d.Kind() == protoreflect.StringKind && !d.IsList():
+			for _, said := range quantityPattern.FindAllStringSubmatch(v.String(), -1) {
+				if n, err := strconv.ParseFloat(said[1], 64); err == nil {
+					into[said[2]] = append(into[said[2]], n)
+				}
+			}
 		case d.Message() != nil && d.IsList():
 			for i := range v.List().Len() {
 				quantitiesOf(v.List().Get(i).Message(), into)
@@ -229,8 +238,9 @@ func quantitiesOf(m protoreflect.Message, into map[string][]float64) {
 	})
 }
 
-// quotation is free text of the record, which the note quotes as it stands.
-var quotation = regexp.MustCompile(`“[^”]*”`)
+// quotation is free text of the record, which the note quotes as it stands, or the
+// name of a range.
+var quotation = regexp.MustCompile(`“[^”]*”|95 % range`)
 
 // invented gives the numbers of a text that no value of the case rounds to.
 func invented(text string, known map[string][]float64) (list []string, n int) {
@@ -249,8 +259,8 @@ func invented(text string, known map[string][]float64) (list []string, n int) {
 	return list, n
 }
 
-// Every length, pressure and area in a note is a value of the record or of its
-// evaluation, under the same unit.
+// Every number with a unit in a note is a value of the record or of its evaluation,
+// under the same unit.
 func TestNumbersAreOfTheRecord(t *testing.T) {
 	total := 0
 	for _, name := range append(testdata.Names(testdata.Cases), "disputed") {
