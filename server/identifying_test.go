@@ -1,8 +1,8 @@
 package server
 
 import (
+	"bytes"
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"io"
@@ -24,6 +24,7 @@ import (
 
 	"trigone/internal/convert"
 	"trigone/internal/convert/converttest"
+	"trigone/internal/storage/sqlite"
 	"trigone/testdata"
 
 	trigonev1 "trigone/proto/trigone/v1"
@@ -344,44 +345,27 @@ func (f flooded) lists(cases []*trigonev1.CaseReference) {
 // and for it in those that are.
 func (f flooded) tables() {
 	f.Helper()
-	db, err := sql.Open("sqlite", "file:"+f.store+"?mode=ro")
-	if err != nil {
-		f.Fatal(err)
-	}
-	defer db.Close()
-	columns, err := db.QueryContext(f.Context(), `SELECT m.name, c.name FROM sqlite_schema m, pragma_table_info(m.name) c WHERE m.type = 'table'`)
-	if err != nil {
-		f.Fatal(err)
-	}
-	var all [][2]string
-	for columns.Next() {
-		var at [2]string
-		if err := columns.Scan(&at[0], &at[1]); err != nil {
-			f.Fatal(err)
+	found, columns, packed := map[string]bool{}, map[string]bool{}, 0
+	err := sqlite.Dump(f.Context(), f.store, func(table, column string, value []byte) error {
+		columns[table+"."+column] = true
+		if bytes.Contains(value, []byte("assessment/")) {
+			packed++
 		}
-		all = append(all, at)
-	}
-	if err := columns.Err(); err != nil || len(all) < 50 {
-		f.Fatalf("%d columns, %v", len(all), err)
-	}
-	found := map[string]bool{}
-	for _, at := range all {
-		var n int
-		query := fmt.Sprintf(`SELECT count(*) FROM %q WHERE instr(upper(CAST(%q AS TEXT)), ?) > 0 OR instr(CAST(%[2]q AS BLOB), CAST(? AS BLOB)) > 0`, at[0], at[1])
-		if err := db.QueryRowContext(f.Context(), query, converttest.Marker, converttest.Marker).Scan(&n); err != nil {
-			f.Fatal(at, err)
+		if !tells(string(value)) {
+			return nil
 		}
-		if n == 0 {
-			continue
-		}
-		name := at[0]
+		name := table
 		if mayIdentify[name] == "" {
-			name += "." + at[1]
+			name += "." + column
+		}
+		if mayIdentify[name] == "" && !found[name] {
+			f.Errorf("what identifies is in %s", name)
 		}
 		found[name] = true
-		if mayIdentify[name] == "" {
-			f.Errorf("%d rows hold what identifies in %s", n, name)
-		}
+		return nil
+	})
+	if err != nil || len(columns) < 50 || packed < 100 {
+		f.Fatalf("%d columns, %d of the values that name a study, %v", len(columns), packed, err)
 	}
 	for name := range mayIdentify {
 		if !found[name] {

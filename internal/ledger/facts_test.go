@@ -364,6 +364,22 @@ func TestCoreFieldsAreCountedWhereTheyApply(t *testing.T) {
 	}
 }
 
+// Rows on record hold the number of a kind: a line here is never written again.
+func TestKindsOfGroupsKeepTheirNumbers(t *testing.T) {
+	want := []string{
+		"aetiology", "age_decade", "approach", "as_executed", "calcification", "commissure", "complexity", "concomitant", "converted", "dysfunction", "leaflet",
+		"planned_approach", "previous_cardiac_surgery", "ring_family", "ring_kind", "segment", "sex", "technique", "technique_planned", "trainee_first", "urgency",
+	}
+	used := map[int]bool{}
+	for _, kind := range GroupKinds() {
+		n := kindNumber(kind)
+		if used[n] || n < 1 || n > len(want) || want[n-1] != kind {
+			t.Errorf("%s has the number %d", kind, n)
+		}
+		used[n] = true
+	}
+}
+
 func TestGroupKindsAreSortedAndWordsAreOnce(t *testing.T) {
 	if !slices.IsSorted(GroupKinds()) {
 		t.Errorf("not in alphabetical order: %v", GroupKinds())

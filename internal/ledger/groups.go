@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/convert"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -15,32 +16,34 @@ import (
 // version to say.
 type Group struct{ Kind, Word string }
 
-// groupKinds is the one table of what cases are grouped by.
+// groupKinds is the one table of what cases are grouped by. Stored rows hold the
+// number of a kind: it is never used again, and a new kind takes the next one.
 var groupKinds = []struct {
-	kind  string
-	words func(f *trigonev1.CaseFacts) []string
+	number int
+	kind   string
+	words  func(f *trigonev1.CaseFacts) []string
 }{
-	{"aetiology", func(f *trigonev1.CaseFacts) []string { return one(f.GetValve().GetAetiology()) }},
-	{"age_decade", func(f *trigonev1.CaseFacts) []string { return decade(f.GetPatient()) }},
-	{"approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetApproach()) }},
-	{"as_executed", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetAsExecuted()) }},
-	{"calcification", func(f *trigonev1.CaseFacts) []string { return one(f.GetValve().GetCalcification()) }},
-	{"commissure", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetCommissures()) }},
-	{"complexity", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetComplexity()) }},
-	{"concomitant", func(f *trigonev1.CaseFacts) []string { return each(f.GetSetting().GetConcomitant()) }},
-	{"converted", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetConverted()) }},
-	{"dysfunction", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetDysfunctions()) }},
-	{"leaflet", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetLeaflets()) }},
-	{"planned_approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPlannedApproach()) }},
-	{"previous_cardiac_surgery", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPreviousCardiacSurgery()) }},
-	{"ring_family", ringFamilies},
-	{"ring_kind", ringKinds},
-	{"segment", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetSegments()) }},
-	{"sex", func(f *trigonev1.CaseFacts) []string { return one(f.GetPatient().GetSex()) }},
-	{"technique", func(f *trigonev1.CaseFacts) []string { return f.GetRepair().GetTechniquesDone() }},
-	{"technique_planned", func(f *trigonev1.CaseFacts) []string { return f.GetRepair().GetTechniquesPlanned() }},
-	{"trainee_first", func(f *trigonev1.CaseFacts) []string { return one(f.GetTeam().GetTraineeFirst()) }},
-	{"urgency", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetUrgency()) }},
+	{1, "aetiology", func(f *trigonev1.CaseFacts) []string { return one(f.GetValve().GetAetiology()) }},
+	{2, "age_decade", func(f *trigonev1.CaseFacts) []string { return decade(f.GetPatient()) }},
+	{3, "approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetApproach()) }},
+	{4, "as_executed", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetAsExecuted()) }},
+	{5, "calcification", func(f *trigonev1.CaseFacts) []string { return one(f.GetValve().GetCalcification()) }},
+	{6, "commissure", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetCommissures()) }},
+	{7, "complexity", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetComplexity()) }},
+	{8, "concomitant", func(f *trigonev1.CaseFacts) []string { return each(f.GetSetting().GetConcomitant()) }},
+	{9, "converted", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetConverted()) }},
+	{10, "dysfunction", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetDysfunctions()) }},
+	{11, "leaflet", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetLeaflets()) }},
+	{12, "planned_approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPlannedApproach()) }},
+	{13, "previous_cardiac_surgery", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPreviousCardiacSurgery()) }},
+	{14, "ring_family", ringFamilies},
+	{15, "ring_kind", ringKinds},
+	{16, "segment", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetSegments()) }},
+	{17, "sex", func(f *trigonev1.CaseFacts) []string { return one(f.GetPatient().GetSex()) }},
+	{18, "technique", func(f *trigonev1.CaseFacts) []string { return f.GetRepair().GetTechniquesDone() }},
+	{19, "technique_planned", func(f *trigonev1.CaseFacts) []string { return f.GetRepair().GetTechniquesPlanned() }},
+	{20, "trainee_first", func(f *trigonev1.CaseFacts) []string { return one(f.GetTeam().GetTraineeFirst()) }},
+	{21, "urgency", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetUrgency()) }},
 }
 
 // GroupKinds lists what cases are grouped by, in alphabetical order.
@@ -51,6 +54,19 @@ func GroupKinds() []string {
 	}
 	return list
 }
+
+// kindNumber gives the number of a kind; 0: there is none of that name.
+func kindNumber(kind string) int {
+	for _, k := range groupKinds {
+		if k.kind == kind {
+			return k.number
+		}
+	}
+	return 0
+}
+
+// stored gives a group as rows have it.
+func stored(g Group) storage.Group { return storage.Group{Kind: kindNumber(g.Kind), Word: g.Word} }
 
 // Groups files a case under its words, each once. What is not recorded has no word.
 func Groups(f *trigonev1.CaseFacts) []Group {

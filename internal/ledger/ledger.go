@@ -44,15 +44,13 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	f := storage.ComparisonFilter{
 		Verdicts: numbers(req.GetVerdicts()), RootsOnly: req.GetRootsOnly(), PlanTimings: each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+		DiscrepanciesOnly: true,
 	}
 	if len(f.Verdicts) == 0 {
 		f.Verdicts = discrepancyVerdicts
 	}
 	for _, c := range req.GetClasses() {
 		f.Classes = append(f.Classes, classNumber(c))
-	}
-	if len(f.Classes) == 0 {
-		f.Classes = everyClass() // a comparison without a class is no discrepancy
 	}
 	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
 		return nil, err

@@ -122,7 +122,7 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 	}
 	for _, g := range req.GetGroups() {
 		for _, w := range g.GetWords() {
-			f.Groups = append(f.Groups, storage.Group{Kind: g.GetKind(), Word: w})
+			f.Groups = append(f.Groups, stored(Group{g.GetKind(), w}))
 		}
 	}
 	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {

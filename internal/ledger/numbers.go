@@ -19,14 +19,6 @@ func classNumber(word string) int {
 	return slices.Index(discrepancy.Classes(), discrepancy.Class(word)) + 1
 }
 
-func everyClass() []int {
-	var list []int
-	for _, c := range discrepancy.Classes() {
-		list = append(list, classNumber(string(c)))
-	}
-	return list
-}
-
 // reasonNumber gives the number of a reason in the contract's enum that fits the
 // comparison; 0: none.
 func reasonNumber(c *trigonev1.Comparison) int {

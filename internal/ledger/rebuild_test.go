@@ -95,7 +95,7 @@ func byWord(t *testing.T, store storage.Store, site string, facts []storage.Case
 			t.Fatal(err)
 		}
 		for _, g := range Groups(whole) {
-			list, _, err := store.Facts(t.Context(), site, storage.FactsFilter{Groups: []storage.Group{storage.Group(g)}}, "", 500)
+			list, _, err := store.Facts(t.Context(), site, storage.FactsFilter{Groups: []storage.Group{stored(g)}}, "", 500)
 			if err != nil {
 				t.Fatal(err)
 			}

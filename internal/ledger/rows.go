@@ -55,7 +55,7 @@ func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {
 		out.Comparisons = append(out.Comparisons, row)
 	}
 	for _, g := range Groups(facts) {
-		out.Groups = append(out.Groups, storage.Group(g))
+		out.Groups = append(out.Groups, stored(g))
 	}
 	var err error
 	if out.Facts, out.Children, err = taken(facts); err != nil {

@@ -104,8 +104,8 @@ func (r *Rows) Check(name string) error {
 		}
 	}
 	for _, g := range r.Groups {
-		if g.Kind == "" || g.Word == "" {
-			return errors.New("a group has a kind and a word")
+		if g.Kind < 1 || g.Word == "" {
+			return errors.New("a group has a kind, numbered from 1, and a word")
 		}
 	}
 	return nil

@@ -115,8 +115,11 @@ type Facts struct {
 }
 
 // Group is a word by which cases are filtered and grouped. A case has as many
-// words of a kind as hold.
-type Group struct{ Kind, Word string }
+// words of a kind as hold. Kinds are numbered by the program.
+type Group struct {
+	Kind int
+	Word string
+}
 
 // Child is a row of a case fact that a case may have several of. Kind is numbered
 // by the program; Section is where it comes from.
@@ -212,16 +215,21 @@ type CaseToProject struct {
 }
 
 // ComparisonFilter selects comparisons of a site; empty fields select all.
+// DiscrepanciesOnly leaves out those without a class, and of the cases that differ
+// counts those that have such a difference.
 // Retracted and merged cases are never in the answer. A case without incision time
 // is left out as soon as one end of the incision range is given.
 type ComparisonFilter struct {
-	CaseUID        string
-	Kinds          []int
-	Classes        []int
-	Metrics        []int
-	Places         []string
-	Verdicts       []int
-	RootsOnly      bool
+	CaseUID   string
+	Kinds     []int
+	Classes   []int
+	Metrics   []int
+	Places    []string
+	Verdicts  []int
+	RootsOnly bool
+
+	DiscrepanciesOnly bool
+
 	PlanTimings    []string
 	IncisionFrom   time.Time
 	IncisionBefore time.Time

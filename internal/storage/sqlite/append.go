@@ -15,8 +15,25 @@ import (
 
 // prepared is what a write needs beside itself, made before its turn.
 type prepared struct {
-	answer answer
-	rows   []packed
+	answer    answer
+	metrics   frame
+	revisions []frame
+	rows      []packed
+}
+
+// frame is content as it lies in a row.
+type frame struct {
+	codec   int
+	content []byte // nil: there is none
+}
+
+// framed packs content without a base; nil stays nil.
+func framed(content []byte) (f frame, err error) {
+	if len(content) == 0 {
+		return frame{content: content}, nil
+	}
+	f.codec, f.content, err = encode(content, nil)
+	return f, err
 }
 
 // prepare packs the answer and the rows of a write. The answer it is packed against
@@ -31,6 +48,15 @@ func (s *Store) prepare(ctx context.Context, site string, w *storage.Write) (p p
 		}
 		if p.answer, err = packAnswer(e.Answer, before); err != nil {
 			return p, fmt.Errorf("the answer cannot be packed: %w", err)
+		}
+		if p.metrics, err = framed(e.Metrics); err != nil {
+			return p, fmt.Errorf("the values cannot be packed: %w", err)
+		}
+	}
+	p.revisions = make([]frame, len(w.Revisions))
+	for i := range w.Revisions {
+		if p.revisions[i], err = framed(w.Revisions[i].Content); err != nil {
+			return p, fmt.Errorf("a revision cannot be packed: %w", err)
 		}
 	}
 	p.rows = make([]packed, len(w.Projected))
@@ -63,7 +89,7 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 		if err := t.putPatients(id, w.Expected == 0, w.Case); err != nil {
 			return fmt.Errorf("patient identifiers cannot be written: %w", err)
 		}
-		if err := t.addRevisions(id, w.Case.Version, w.Revisions); err != nil {
+		if err := t.addRevisions(id, w.Case.Version, w.Revisions, ready.revisions); err != nil {
 			return fmt.Errorf("a revision cannot be written: %w", err)
 		}
 		if err := t.addConfirmations(id, w.Case.Version, w.Confirmations); err != nil {
@@ -73,7 +99,7 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 			return fmt.Errorf("an amendment cannot be written: %w", err)
 		}
 		if w.Evaluation != nil {
-			if err := t.addEvaluation(id, &w, ready.answer); err != nil {
+			if err := t.addEvaluation(id, &w, ready); err != nil {
 				return fmt.Errorf("the evaluation cannot be written: %w", err)
 			}
 		}
@@ -262,7 +288,7 @@ func (t *tx) addIdentifying(p identifying) error {
 	return t.insert(`INSERT INTO identifying_parts (case_id, case_version, part, position, hash, content)`, 6, p.values)
 }
 
-func (t *tx) addRevisions(caseID, version int64, revisions []storage.Revision) error {
+func (t *tx) addRevisions(caseID, version int64, revisions []storage.Revision, frames []frame) error {
 	var values []any
 	apart := identifying{caseID: caseID, version: version}
 	for position := range revisions {
@@ -277,10 +303,10 @@ func (t *tx) addRevisions(caseID, version int64, revisions []storage.Revision) e
 		}
 		apart.addText(partRetractionText, position, r.RetractionText)
 		values = append(values, caseID, r.Section, r.Revision, version, position, nanos(r.ReceivedTime), nanos(r.SourceTime),
-			r.Caller, r.Retraction, r.RetractionReason, parts, hash, bytes(r.Content))
+			r.Caller, r.Retraction, r.RetractionReason, parts, hash, frames[position].codec, bytes(frames[position].content))
 	}
 	if err := t.insert(`INSERT INTO revisions (case_id, section, revision, case_version, position, received_time, source_time,
-		caller, retraction, retraction_reason, parts, hash, content)`, 13, values); err != nil {
+		caller, retraction, retraction_reason, parts, hash, codec, content)`, 14, values); err != nil {
 		return err
 	}
 	return t.addIdentifying(apart)
@@ -314,8 +340,8 @@ func (t *tx) addAmendments(caseID, version int64, entries []storage.Amendment) e
 	return t.addIdentifying(apart)
 }
 
-func (t *tx) addEvaluation(caseID int64, w *storage.Write, a answer) error {
-	e := w.Evaluation
+func (t *tx) addEvaluation(caseID int64, w *storage.Write, ready prepared) error {
+	e, a := w.Evaluation, ready.answer
 	if _, err := t.exec(`
 		INSERT INTO evaluations (case_id, number, case_version, time, catalogue_version, rule_set_version, policy_hash, calibration_id, software_version, plan_revision, outcome_seen)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
@@ -334,7 +360,8 @@ func (t *tx) addEvaluation(caseID int64, w *storage.Write, a answer) error {
 		}
 	}
 	if e.Metrics != nil {
-		if _, err := t.exec(`INSERT INTO metrics (case_id, evaluation, packed) VALUES (?, ?, ?)`, caseID, e.Number, e.Metrics); err != nil {
+		if _, err := t.exec(`INSERT INTO metrics (case_id, evaluation, codec, packed) VALUES (?, ?, ?, ?)`,
+			caseID, e.Number, ready.metrics.codec, ready.metrics.content); err != nil {
 			return err
 		}
 	}
@@ -452,13 +479,20 @@ func (t *tx) mapping(site string) (m storage.Mapping, err error) {
 
 // SplitRevisions puts the two parts in place of revisions that are whole.
 func (s *Store) SplitRevisions(ctx context.Context, site, uid string, revisions []storage.Revision) error {
+	frames := make([]frame, len(revisions))
+	for i := range revisions {
+		var err error
+		if frames[i], err = framed(present(revisions[i].Content)); err != nil {
+			return err
+		}
+	}
 	return s.writer.do(ctx, func(tx *tx) error {
 		c, _, err := tx.caseRow(site, uid)
 		if err != nil {
 			return err
 		}
 		for i := range revisions {
-			if err := tx.split(c.id, &revisions[i]); err != nil {
+			if err := tx.split(c.id, &revisions[i], frames[i]); err != nil {
 				return fmt.Errorf("revision %d of %s cannot be split: %w", revisions[i].Revision, revisions[i].Section, err)
 			}
 		}
@@ -466,13 +500,13 @@ func (s *Store) SplitRevisions(ctx context.Context, site, uid string, revisions 
 	})
 }
 
-func (t *tx) split(caseID int64, r *storage.Revision) error {
+func (t *tx) split(caseID int64, r *storage.Revision, f frame) error {
 	parts := revisionsNothing
 	if r.Identifying != nil {
 		parts = revisionsTwo
 	}
-	wasWhole, err := t.affected(`UPDATE revisions SET parts = ?, hash = ?, content = ? WHERE case_id = ? AND section = ? AND revision = ? AND parts = ?`,
-		parts, hashOf(r.Content), present(r.Content), caseID, r.Section, r.Revision, revisionsWhole)
+	wasWhole, err := t.affected(`UPDATE revisions SET parts = ?, hash = ?, codec = ?, content = ? WHERE case_id = ? AND section = ? AND revision = ? AND parts = ?`,
+		parts, hashOf(r.Content), f.codec, f.content, caseID, r.Section, r.Revision, revisionsWhole)
 	if err != nil || !wasWhole {
 		return err
 	}

@@ -87,7 +87,7 @@ func benchWrite(random *rand.Rand, i int) storage.Write {
 		rows.Comparisons = append(rows.Comparisons, c)
 	}
 	for k := range benchGroups {
-		rows.Groups = append(rows.Groups, storage.Group{Kind: fmt.Sprint("kind", k), Word: fmt.Sprint("word", i%7)})
+		rows.Groups = append(rows.Groups, storage.Group{Kind: 1 + k, Word: fmt.Sprint("word", i%7)})
 	}
 	for k := range benchChildren {
 		rows.Children = append(rows.Children, storage.Child{Kind: k % 4, Section: "operation", Order: int64(k), Message: bytes(40)})

@@ -14,7 +14,7 @@ import (
 // those that are asked for.
 
 // revisionColumns are read of a revision r, revisionParts joins what they need.
-const revisionColumns = `r.section, r.revision, r.parts, r.content, r.hash, i.content, i.hash, r.received_time, r.source_time, r.caller,
+const revisionColumns = `r.section, r.revision, r.parts, r.codec, r.content, r.hash, i.content, i.hash, r.received_time, r.source_time, r.caller,
 	r.retraction, r.retraction_reason, x.content, x.hash, r.case_version, r.position`
 
 const revisionParts = `
@@ -34,13 +34,18 @@ func (s *Store) revisions(ctx context.Context, from string, fromArgs []any, rest
 	err := s.each(ctx, `SELECT `+revisionColumns+` FROM `+from+revisionParts+` `+rest, append(args, restArgs...), func(row scanner) error {
 		var r revisionRow
 		var received, source sql.NullInt64
-		var parts int
+		var parts, codec int
+		var content []byte
 		var text reason
-		if err := row.Scan(&r.Section, &r.Revision.Revision, &parts, (*blob)(&r.Content), (*blob)(&r.ContentHash), (*blob)(&r.Identifying), (*blob)(&r.IdentifyingHash),
+		if err := row.Scan(&r.Section, &r.Revision.Revision, &parts, &codec, (*blob)(&content), (*blob)(&r.ContentHash), (*blob)(&r.Identifying), (*blob)(&r.IdentifyingHash),
 			&received, &source, &r.Caller, &r.Retraction, &r.RetractionReason, &text.content, &text.hash, &r.CaseVersion, &r.position); err != nil {
 			return err
 		}
 		r.ReceivedTime, r.SourceTime, r.RetractionText = instant(received), instant(source), string(text.content)
+		var err error
+		if r.Content, err = decode(codec, content, nil); err != nil {
+			return fmt.Errorf("revision %d of %s: %w", r.Revision.Revision, r.Section, err)
+		}
 		if !matches(r.Content, r.ContentHash) || !matches(r.Identifying, r.IdentifyingHash) || !text.matches() {
 			return fmt.Errorf("revision %d of %s: %w", r.Revision.Revision, r.Section, storage.ErrDamaged)
 		}

@@ -126,37 +126,37 @@ const mostWords = 100
 // walks one index, or several side by side, from the place where it stands.
 func (l *listing) keys(f *caseFilter, from key, limit int) (query string, args []any) {
 	low, high := f.period()
-	const within = ` AND newest_first BETWEEN ? AND ? AND (newest_first, uid) >= (?, ?)`
-	bounds := []any{low, high, from.newestFirst, from.uid}
+	const within = ` AND newest_first BETWEEN ? AND ?`
+	const behind, behindKey = ` AND (newest_first, uid) >= (?, ?)`, ` AND (newest_first, uid_key) >= (?, ?)`
+	bounds, keyBounds := []any{low, high, from.newestFirst, from.uid}, []any{low, high, from.newestFirst, uidKey(from.uid)}
 	var parts []string
 	switch {
 	case f.uid != "":
-		parts = append(parts, `SELECT newest_first, uid FROM projected_cases AS d JOIN (SELECT id, uid FROM cases WHERE uid = ? AND site = (SELECT site FROM sites WHERE id = ?)) AS c ON c.id = d.case_id
-			WHERE projection = ?`+within)
-		args = append([]any{f.uid, l.site, l.projection}, bounds...)
+		return `SELECT d.newest_first, c.uid, c.id, c.state, c.plan_timing
+			FROM (SELECT id, uid, state, plan_timing FROM cases WHERE uid = ? AND site = (SELECT site FROM sites WHERE id = ?)) AS c
+			JOIN projected_cases AS d ON d.case_id = c.id WHERE projection = ?` + within + behind, append([]any{f.uid, l.site, l.projection}, bounds...)
 	case len(f.groups) > 0:
 		for _, g := range f.groups[0] {
-			parts = append(parts, `SELECT newest_first, uid FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ?`+within)
-			args = append(append(args, l.projection, l.site, g.Kind, g.Word), bounds...)
+			parts = append(parts, `SELECT newest_first, uid_key, case_id FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ?`+within+behindKey)
+			args = append(append(args, l.projection, l.site, g.Kind, g.Word), keyBounds...)
 		}
 	case len(f.words) > 0 && len(f.words) <= mostWords:
 		for _, w := range f.words {
-			parts = append(parts, `SELECT newest_first, uid FROM comparison_words WHERE projection = ? AND site = ? AND kind = ? AND word = ?`+within)
-			args = append(append(args, l.projection, l.site, w.kind, w.word), bounds...)
+			parts = append(parts, `SELECT newest_first, uid_key, case_id FROM comparison_words WHERE projection = ? AND site = ? AND kind = ? AND word = ?`+within+behindKey)
+			args = append(append(args, l.projection, l.site, w.kind, w.word), keyBounds...)
 		}
 	default:
 		having := ""
 		if f.having != "" {
 			having = " AND (" + f.having + ")"
 		}
-		return `SELECT newest_first, uid, case_id, state, plan_timing FROM case_counts WHERE projection = ? AND site = ?` + within + having +
+		return `SELECT newest_first, uid, case_id, state, plan_timing FROM case_counts WHERE projection = ? AND site = ?` + within + behind + having +
 			` ORDER BY newest_first, uid LIMIT ?`, append(append([]any{l.projection, l.site}, bounds...), limit)
 	}
 	query = `
-		SELECT k.newest_first, k.uid, c.case_id, c.state, c.plan_timing
-		FROM (` + strings.Join(parts, ` UNION `) + ` ORDER BY newest_first, uid LIMIT ?) AS k
-		CROSS JOIN case_counts AS c ON c.projection = ? AND c.site = ? AND c.newest_first = k.newest_first AND c.uid = k.uid`
-	return query, append(args, limit, l.projection, l.site)
+		SELECT k.newest_first, c.uid, c.id, c.state, c.plan_timing
+		FROM (` + strings.Join(parts, ` UNION `) + ` ORDER BY newest_first, uid_key LIMIT ?) AS k CROSS JOIN cases AS c ON c.id = k.case_id`
+	return query, append(args, limit)
 }
 
 // walk visits the cases of a filter in the order of lists, beginning with from,
@@ -203,8 +203,8 @@ func (l *listing) wanted(f *caseFilter, c listed) (bool, error) {
 		has := false
 		for _, g := range groups {
 			var n int
-			err := l.tx.QueryRowContext(l.ctx, `SELECT count(*) FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid = ?`,
-				l.projection, l.site, g.Kind, g.Word, c.newestFirst, c.uid).Scan(&n)
+			err := l.tx.QueryRowContext(l.ctx, `SELECT count(*) FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid_key = ?`,
+				l.projection, l.site, g.Kind, g.Word, c.newestFirst, uidKey(c.uid)).Scan(&n)
 			if err != nil {
 				return false, err
 			}
@@ -260,9 +260,14 @@ func casesWith(f *storage.ComparisonFilter) caseFilter {
 	slices.SortFunc(out.words, func(a, b word) int { return int(a.word - b.word) })
 	out.words = slices.Compact(out.words)
 	if len(f.Verdicts) > 0 {
+		of := ""
+		if f.DiscrepanciesOnly {
+			of = "classed_"
+		}
 		columns := []string{
-			storage.ComparisonPresent: "differing > 0", storage.ComparisonIndeterminate: "indeterminate > 0", storage.ComparisonNotEvaluable: "not_evaluable > 0",
-			storage.ComparisonAgrees: "agreeing > 0", storage.ComparisonNotApplicable: "not_applicable > 0",
+			storage.ComparisonPresent: of + "differing > 0", storage.ComparisonIndeterminate: of + "indeterminate > 0",
+			storage.ComparisonNotEvaluable: of + "not_evaluable > 0",
+			storage.ComparisonAgrees:       "agreeing > 0", storage.ComparisonNotApplicable: "not_applicable > 0",
 		}
 		var having []string
 		for _, v := range f.Verdicts {
@@ -284,6 +289,9 @@ func rowsOf(f *storage.ComparisonFilter) (where conditions) {
 	where.oneOf(`d.verdict`, anyOf(f.Verdicts))
 	if f.RootsOnly {
 		where.add(`d.root`)
+	}
+	if f.DiscrepanciesOnly {
+		where.add(`d.class <> 0`)
 	}
 	return where
 }
@@ -406,12 +414,19 @@ func (s *Store) CountComparisons(ctx context.Context, site string, f storage.Com
 		if n, err = l.countCases(cases, &f); err != nil {
 			return err
 		}
-		if len(f.Kinds)+len(f.Classes)+len(f.Metrics)+len(f.Places) == 0 && !(f.RootsOnly && reaches(f.Verdicts, storage.ComparisonAgrees)) {
+		if countedByCase(&f) {
 			return nil
 		}
 		return l.countRows(cases, &f, &n)
 	})
 	return n, err
+}
+
+// countedByCase says whether the columns of the cases tell apart what a filter asks
+// for.
+func countedByCase(f *storage.ComparisonFilter) bool {
+	return len(f.Kinds)+len(f.Classes)+len(f.Metrics)+len(f.Places) == 0 &&
+		!((f.RootsOnly || f.DiscrepanciesOnly) && reaches(f.Verdicts, storage.ComparisonAgrees))
 }
 
 // reaches says whether a verdict, or one above it, is asked for.
@@ -420,6 +435,19 @@ func reaches(verdicts []int, verdict int) bool {
 }
 
 func (l *listing) countCases(cases conditions, f *storage.ComparisonFilter) (n storage.ComparisonCounts, err error) {
+	err = l.tx.QueryRowContext(l.ctx, countOfCases(cases, f), cases.args...).Scan(
+		&n.OperatedCases, &n.PlannedCases, &n.DifferingCases, &n.IncompleteCases, &n.RetractedCases, &n.RetractedSections,
+		&n.Roots, &n.Differing, &n.Indeterminate, &n.NotEvaluable, &n.Agreeing, &n.NotApplicable,
+		&n.Things, &n.ThingsAsPlanned, &n.ThingsOtherwise, &n.ThingsCannotBeTold, &n.ThingsNotEvaluable, &n.ThingsNotApplicable)
+	return n, err
+}
+
+// countOfCases gives the statement that sums the columns of the cases.
+func countOfCases(cases conditions, f *storage.ComparisonFilter) string {
+	classed := ""
+	if f.DiscrepanciesOnly {
+		classed = "classed_"
+	}
 	of := func(verdict int, column, roots string) string {
 		switch {
 		case len(f.Verdicts) > 0 && !slices.Contains(f.Verdicts, verdict):
@@ -430,22 +458,18 @@ func (l *listing) countCases(cases conditions, f *storage.ComparisonFilter) (n s
 		return `coalesce(sum(` + column + `) FILTER (WHERE active), 0)`
 	}
 	sum := func(column string) string { return `coalesce(sum(` + column + `) FILTER (WHERE active), 0)` }
-	query := `
+	return `
 		SELECT count(*) FILTER (WHERE active AND operated), count(*) FILTER (WHERE active AND operated AND planned),
-			count(*) FILTER (WHERE active AND operated AND planned AND differing > 0), count(*) FILTER (WHERE active AND incomplete),
+			count(*) FILTER (WHERE active AND operated AND planned AND ` + classed + `differing > 0), count(*) FILTER (WHERE active AND incomplete),
 			count(*) FILTER (WHERE state = 'retracted'), ` + strings.Join([]string{
-		sum(`retracted_sections`), of(storage.ComparisonPresent, `roots`, `roots`), of(storage.ComparisonPresent, `differing`, `roots`),
-		of(storage.ComparisonIndeterminate, `indeterminate`, `indeterminate_roots`), of(storage.ComparisonNotEvaluable, `not_evaluable`, `not_evaluable_roots`),
+		sum(`retracted_sections`), of(storage.ComparisonPresent, classed+`roots`, classed+`roots`), of(storage.ComparisonPresent, classed+`differing`, classed+`roots`),
+		of(storage.ComparisonIndeterminate, classed+`indeterminate`, classed+`indeterminate_roots`),
+		of(storage.ComparisonNotEvaluable, classed+`not_evaluable`, classed+`not_evaluable_roots`),
 		of(storage.ComparisonAgrees, `agreeing`, `agreeing`), of(storage.ComparisonNotApplicable, `not_applicable`, `not_applicable`),
 		sum(`things`), sum(`things_as_planned`), sum(`things_otherwise`), sum(`things_cannot_be_told`), sum(`things_not_evaluable`), sum(`things_not_applicable`),
 	}, `, `) + `
 		FROM (SELECT c.*, c.state = 'active' AS active, c.plan_timing IN ('` + storage.TimingProspective + `', '` + storage.TimingLateArrival + `') AS planned
 			FROM case_counts AS c WHERE ` + cases.String() + `)`
-	err = l.tx.QueryRowContext(l.ctx, query, cases.args...).Scan(
-		&n.OperatedCases, &n.PlannedCases, &n.DifferingCases, &n.IncompleteCases, &n.RetractedCases, &n.RetractedSections,
-		&n.Roots, &n.Differing, &n.Indeterminate, &n.NotEvaluable, &n.Agreeing, &n.NotApplicable,
-		&n.Things, &n.ThingsAsPlanned, &n.ThingsOtherwise, &n.ThingsCannotBeTold, &n.ThingsNotEvaluable, &n.ThingsNotApplicable)
-	return n, err
 }
 
 // countRows counts the comparisons one by one, of the cases that have a class or a
@@ -460,9 +484,9 @@ func (l *listing) countRows(cases conditions, f *storage.ComparisonFilter, n *st
 			list[i] = w.word
 		}
 		var having conditions
-		having.add(`projection = ? AND site = ? AND kind = ?`, l.projection, l.site, words[0].kind)
-		having.oneOf(`word`, list)
-		where.add(`(c.newest_first, c.uid) IN (SELECT newest_first, uid FROM comparison_words WHERE `+having.String()+`)`, having.args...)
+		having.add(`w.projection = ? AND w.site = ? AND w.kind = ?`, l.projection, l.site, words[0].kind)
+		having.oneOf(`w.word`, list)
+		where.add(`(c.newest_first, c.uid) IN (SELECT w.newest_first, k.uid FROM comparison_words AS w CROSS JOIN cases AS k ON k.id = w.case_id WHERE `+having.String()+`)`, having.args...)
 	}
 	count := func(verdict string) string { return `count(*) FILTER (WHERE d.verdict = ` + verdict + `)` }
 	return l.tx.QueryRowContext(l.ctx, `

@@ -73,7 +73,7 @@ func TestPlansOfLists(t *testing.T) {
 	if _, err := s.DeclareProjections(t.Context(), []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 1}}); err != nil {
 		t.Fatal(err)
 	}
-	groups := []storage.Group{{Kind: "technique", Word: "a"}, {Kind: "technique", Word: "b"}, {Kind: "year", Word: "2031"}}
+	groups := []storage.Group{{Kind: 1, Word: "a"}, {Kind: 1, Word: "b"}, {Kind: 2, Word: "2031"}}
 	incision := time.Unix(1900000000, 0)
 	for name, f := range map[string]caseFilter{
 		"every case":       {},
@@ -86,14 +86,11 @@ func TestPlansOfLists(t *testing.T) {
 		"a group":          {groups: byKind(groups[:1])},
 		"groups":           {groups: byKind(groups)},
 		"group and period": {groups: byKind(groups), from: incision},
+		"discrepancies":    casesWith(&storage.ComparisonFilter{DiscrepanciesOnly: true, Verdicts: []int{1, 2, 3}}),
 	} {
 		err := s.list(t.Context(), storage.ProjectionLedger, "harbour", func(l *listing) error {
 			query, args := l.keys(&f, key{}, 10)
-			plan, err := collect(l, `EXPLAIN QUERY PLAN `+query, args, func(row scanner) (detail string, err error) {
-				var id, parent, unused sql.NullInt64
-				err = row.Scan(&id, &parent, &unused, &detail)
-				return detail, err
-			})
+			plan, err := planOf(l, query, args)
 			if err != nil {
 				return err
 			}
@@ -107,6 +104,52 @@ func TestPlansOfLists(t *testing.T) {
 		})
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+func planOf(l *listing, query string, args []any) ([]string, error) {
+	return collect(l, `EXPLAIN QUERY PLAN `+query, args, func(row scanner) (detail string, err error) {
+		var id, parent, unused sql.NullInt64
+		err = row.Scan(&id, &parent, &unused, &detail)
+		return detail, err
+	})
+}
+
+// Counts without a filter on comparisons come from the columns of the cases: no row of
+// a comparison is read.
+func TestCountsReadNoComparisons(t *testing.T) {
+	s, _ := openNew(t)
+	if _, err := s.DeclareProjections(t.Context(), []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	for name, f := range map[string]storage.ComparisonFilter{
+		"comparisons":            {},
+		"comparisons that agree": {Verdicts: []int{storage.ComparisonAgrees}},
+		"discrepancies":          {DiscrepanciesOnly: true, Verdicts: []int{1, 2, 3}},
+		"roots of discrepancies": {DiscrepanciesOnly: true, RootsOnly: true, Verdicts: []int{1, 2, 3}, PlanTimings: []string{storage.TimingProspective}},
+	} {
+		if !countedByCase(&f) {
+			t.Errorf("%s are counted row by row", name)
+		}
+		err := s.list(t.Context(), storage.ProjectionLedger, "harbour", func(l *listing) error {
+			var cases conditions
+			cases.add(`c.projection = ? AND c.site = ? AND c.newest_first BETWEEN ? AND ?`, l.projection, l.site, 0, 1)
+			plan, err := planOf(l, countOfCases(cases, &f), cases.args)
+			if len(plan) != 1 || !strings.HasPrefix(plan[0], "SEARCH c USING PRIMARY KEY") {
+				t.Errorf("%s: %q", name, plan)
+			}
+			return err
+		})
+		if err != nil {
+			t.Error(err)
+		}
+	}
+	for name, f := range map[string]storage.ComparisonFilter{
+		"a class": {Classes: []int{1}}, "discrepancies that agree": {DiscrepanciesOnly: true}, "a place": {Places: []string{"p2"}},
+	} {
+		if countedByCase(&f) {
+			t.Errorf("%s cannot be counted by the columns of the cases", name)
 		}
 	}
 }

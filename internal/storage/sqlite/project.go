@@ -49,20 +49,23 @@ func counted(rows *storage.Rows) counts {
 	for i := range rows.Comparisons {
 		c := &rows.Comparisons[i]
 		n.Incomplete = n.Incomplete || !c.Complete
-		root := 0
-		if c.Root {
-			root = 1
-		}
+		root, classed := one(c.Root), one(c.Class != 0)
 		switch c.Verdict {
 		case storage.ComparisonPresent:
 			n.Differing++
 			n.Roots += root
+			n.classed.differing += classed
+			n.classed.roots += classed * root
 		case storage.ComparisonIndeterminate:
 			n.Indeterminate++
 			n.indeterminateRoots += root
+			n.classed.indeterminate += classed
+			n.classed.indeterminateRoots += classed * root
 		case storage.ComparisonNotEvaluable:
 			n.NotEvaluable++
 			n.notEvaluableRoots += root
+			n.classed.notEvaluable += classed
+			n.classed.notEvaluableRoots += classed * root
 		case storage.ComparisonAgrees:
 			n.Agreeing++
 		case storage.ComparisonNotApplicable:
@@ -76,6 +79,15 @@ func counted(rows *storage.Rows) counts {
 type counts struct {
 	storage.Counts
 	indeterminateRoots, notEvaluableRoots int
+	// Of those with a class.
+	classed struct{ differing, roots, indeterminate, indeterminateRoots, notEvaluable, notEvaluableRoots int }
+}
+
+func one(yes bool) int {
+	if yes {
+		return 1
+	}
+	return 0
 }
 
 // caseRow is what the rows of a case say of it.
@@ -217,28 +229,30 @@ func (t *tx) index(projection int64, c caseRow, before standing, wanted entries)
 		return err
 	}
 	var groups, words []any
+	uid := uidKey(c.uid)
 	for _, g := range wanted.groups {
-		groups = append(groups, projection, c.site, g.Kind, g.Word, c.newestFirst, c.uid, c.id)
+		groups = append(groups, projection, c.site, g.Kind, g.Word, c.newestFirst, uid, c.id)
 	}
 	for _, w := range wanted.words {
-		words = append(words, projection, c.site, w.kind, w.word, c.newestFirst, c.uid, c.id)
+		words = append(words, projection, c.site, w.kind, w.word, c.newestFirst, uid, c.id)
 	}
-	if err := t.insert(`INSERT INTO case_groups (projection, site, kind, word, newest_first, uid, case_id)`, 7, groups); err != nil {
+	if err := t.insert(`INSERT INTO case_groups (projection, site, kind, word, newest_first, uid_key, case_id)`, 7, groups); err != nil {
 		return err
 	}
-	return t.insert(`INSERT INTO comparison_words (projection, site, kind, word, newest_first, uid, case_id)`, 7, words)
+	return t.insert(`INSERT INTO comparison_words (projection, site, kind, word, newest_first, uid_key, case_id)`, 7, words)
 }
 
 func (t *tx) dropEntries(projection int64, c caseRow, before standing) error {
+	uid := uidKey(c.uid)
 	for _, g := range before.entries.groups {
-		if _, err := t.exec(`DELETE FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid = ?`,
-			projection, c.site, g.Kind, g.Word, before.newestFirst, c.uid); err != nil {
+		if _, err := t.exec(`DELETE FROM case_groups WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid_key = ?`,
+			projection, c.site, g.Kind, g.Word, before.newestFirst, uid); err != nil {
 			return err
 		}
 	}
 	for _, w := range before.entries.words {
-		if _, err := t.exec(`DELETE FROM comparison_words WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid = ?`,
-			projection, c.site, w.kind, w.word, before.newestFirst, c.uid); err != nil {
+		if _, err := t.exec(`DELETE FROM comparison_words WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid_key = ?`,
+			projection, c.site, w.kind, w.word, before.newestFirst, uid); err != nil {
 			return err
 		}
 	}
@@ -246,11 +260,13 @@ func (t *tx) dropEntries(projection int64, c caseRow, before standing) error {
 }
 
 const countColumns = `differing, roots, indeterminate, indeterminate_roots, not_evaluable, not_evaluable_roots, agreeing, not_applicable, incomplete,
+	classed_differing, classed_roots, classed_indeterminate, classed_indeterminate_roots, classed_not_evaluable, classed_not_evaluable_roots,
 	things, things_as_planned, things_otherwise, things_cannot_be_told, things_not_evaluable, things_not_applicable`
 
 func countValues(n counts) []any {
 	return []any{
 		n.Differing, n.Roots, n.Indeterminate, n.indeterminateRoots, n.NotEvaluable, n.notEvaluableRoots, n.Agreeing, n.NotApplicable, n.Incomplete,
+		n.classed.differing, n.classed.roots, n.classed.indeterminate, n.classed.indeterminateRoots, n.classed.notEvaluable, n.classed.notEvaluableRoots,
 		n.Things, n.ThingsAsPlanned, n.ThingsOtherwise, n.ThingsCannotBeTold, n.ThingsNotEvaluable, n.ThingsNotApplicable,
 	}
 }
@@ -258,6 +274,7 @@ func countValues(n counts) []any {
 func countPlaces(n *counts) []any {
 	return []any{
 		&n.Differing, &n.Roots, &n.Indeterminate, &n.indeterminateRoots, &n.NotEvaluable, &n.notEvaluableRoots, &n.Agreeing, &n.NotApplicable, &n.Incomplete,
+		&n.classed.differing, &n.classed.roots, &n.classed.indeterminate, &n.classed.indeterminateRoots, &n.classed.notEvaluable, &n.classed.notEvaluableRoots,
 		&n.Things, &n.ThingsAsPlanned, &n.ThingsOtherwise, &n.ThingsCannotBeTold, &n.ThingsNotEvaluable, &n.ThingsNotApplicable,
 	}
 }

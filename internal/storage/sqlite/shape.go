@@ -70,7 +70,7 @@ func moveAnswers(ctx context.Context, tx *sql.Tx) error {
 		SELECT e.case_id, e.number, e.answer, e.metrics, c.evaluation = e.number
 		FROM evaluations_of_schema_2 AS e JOIN cases AS c ON c.id = e.case_id ORDER BY e.case_id, e.number`, []string{
 		`INSERT INTO answers (case_id, number, codec, base, hash, frame) VALUES (?, ?, ?, ?, ?, ?)`,
-		`INSERT INTO metrics (case_id, evaluation, packed) VALUES (?, ?, ?)`,
+		`INSERT INTO metrics (case_id, evaluation, codec, packed) VALUES (?, ?, ?, ?)`,
 	}, func(scan func(...any) error, put func(int, ...any) error) error {
 		var id, number int64
 		var content, packed blob
@@ -92,7 +92,11 @@ func moveAnswers(ctx context.Context, tx *sql.Tx) error {
 		if err := put(0, id, number, a.codec, a.base, a.hash, present(a.frame)); err != nil || !newest || packed == nil {
 			return err
 		}
-		return put(1, id, number, []byte(packed))
+		codec, frame, err := encode(packed, nil)
+		if err != nil {
+			return err
+		}
+		return put(1, id, number, codec, frame)
 	})
 }
 
@@ -105,7 +109,7 @@ func moveRevisions(ctx context.Context, tx *sql.Tx) error {
 		FROM revisions_of_schema_2 AS r LEFT JOIN identity_contents AS i
 			ON r.section = 'identity' AND i.case_id = r.case_id AND i.revision = r.revision`, []string{
 		`INSERT INTO revisions (case_id, section, revision, case_version, position, received_time, source_time, caller, retraction,
-			retraction_reason, parts, hash, content) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			retraction_reason, parts, hash, codec, content) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		`INSERT INTO identifying_parts (case_id, case_version, part, position, hash, content) VALUES (?, ?, ?, ?, ?, ?)`,
 	}, func(scan func(...any) error, put func(int, ...any) error) error {
 		var id, revision, version, position int64
@@ -131,7 +135,7 @@ func moveRevisions(ctx context.Context, tx *sql.Tx) error {
 				return err
 			}
 		}
-		return put(0, id, section, revision, version, position, received, source, caller, retraction, reason, parts, hash, bytes(content))
+		return put(0, id, section, revision, version, position, received, source, caller, retraction, reason, parts, hash, codecPlain, bytes(content))
 	})
 }
 
@@ -176,10 +180,11 @@ func moveDiscrepancies(ctx context.Context, tx *sql.Tx) error {
 		`INSERT INTO projected_cases (projection, case_id, newest_first, entries) VALUES (?, ?, ?, ?)`,
 		`INSERT INTO case_counts (projection, site, newest_first, uid, case_id, state, plan_timing, operated, retracted_sections,
 			differing, roots, indeterminate, indeterminate_roots, not_evaluable, not_evaluable_roots, agreeing, not_applicable, incomplete,
+			classed_differing, classed_roots, classed_indeterminate, classed_indeterminate_roots, classed_not_evaluable, classed_not_evaluable_roots,
 			things, things_as_planned, things_otherwise, things_cannot_be_told, things_not_evaluable, things_not_applicable)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, ?, 0, 0, 0, 0, 0, 0)`,
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0, ?, ?, ?, ?, ?, ?, ?, 0, 0, 0, 0, 0, 0)`,
 		`INSERT INTO comparison_texts (projection, case_id, codec, frame) VALUES (?, ?, ?, ?)`,
-		`INSERT INTO comparison_words (projection, site, kind, word, newest_first, uid, case_id) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		`INSERT INTO comparison_words (projection, site, kind, word, newest_first, uid_key, case_id) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 		`INSERT INTO comparisons (projection, case_id, position, kind, verdict, class, metric, place, occasion, thing_planned, run, stage, method,
 			judged_by, owner, reason, root, plan_revised, complete, formula_number, metric_formula_number, prediction_role)
 		VALUES (?, ?, ?, 0, ?, ?, 0, '', '', '', 0, 0, 0, 0, 0, 0, ?, 0, 0, 0, 0, 0)`,
@@ -201,11 +206,12 @@ func moveDiscrepancies(ctx context.Context, tx *sql.Tx) error {
 			return err
 		}
 		if err := put(1, ledger, c.site, c.newestFirst, c.uid, c.id, c.state, c.planTiming, c.operated, c.retractedSections,
-			n.Differing, n.Roots, n.Indeterminate, n.indeterminateRoots, n.NotEvaluable, n.notEvaluableRoots, evaluation > 0); err != nil {
+			n.Differing, n.Roots, n.Indeterminate, n.indeterminateRoots, n.NotEvaluable, n.notEvaluableRoots, evaluation > 0,
+			n.classed.differing, n.classed.roots, n.classed.indeterminate, n.classed.indeterminateRoots, n.classed.notEvaluable, n.classed.notEvaluableRoots); err != nil {
 			return err
 		}
 		for _, w := range entries.words {
-			if err := put(3, ledger, c.site, w.kind, w.word, c.newestFirst, c.uid, c.id); err != nil {
+			if err := put(3, ledger, c.site, w.kind, w.word, c.newestFirst, uidKey(c.uid), c.id); err != nil {
 				return err
 			}
 		}

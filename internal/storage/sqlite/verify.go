@@ -145,16 +145,17 @@ func (w *verifying) gaps() error {
 }
 
 func (w *verifying) revisions() error {
-	return w.each(`SELECT c.uid, r.section, r.revision, r.hash, r.content FROM revisions AS r JOIN cases AS c ON c.id = r.case_id`,
+	return w.each(`SELECT c.uid, r.section, r.revision, r.hash, r.codec, r.content FROM revisions AS r JOIN cases AS c ON c.id = r.case_id`,
 		func(scan func(...any) error) error {
 			var uid, section string
 			var number int64
-			var hash, content blob
-			if err := scan(&uid, &section, &number, &hash, &content); err != nil {
+			var codec int
+			var hash, packed blob
+			if err := scan(&uid, &section, &number, &hash, &codec, &packed); err != nil {
 				return err
 			}
 			w.Revisions++
-			if !matches(content, hash) {
+			if content, err := decode(codec, packed, nil); err != nil || !matches(content, hash) {
 				w.damaged("case %s: revision %d of %s does not match its hash", uid, number, section)
 			}
 			return nil

@@ -99,7 +99,7 @@ func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 			})
 		}
 		w.Projected[0].Rows.Facts = &storage.Facts{Version: 1, Message: []byte(uid)}
-		w.Projected[0].Rows.Groups = []storage.Group{{Kind: "technique", Word: "one"}, {Kind: "technique", Word: "other"}}
+		w.Projected[0].Rows.Groups = []storage.Group{{Kind: technique, Word: "one"}, {Kind: technique, Word: "other"}}
 		mustAppend(t, s, w)
 	}
 	// In the order wanted; uids by their bytes, the epoch is a time like any other.
@@ -149,7 +149,7 @@ func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 	wantEqual(t, "a metric", len(rows), len(uids))
 	for limit := 1; limit <= len(uids)+1; limit++ {
 		list := pages(t, limit, func(token string, limit int) ([]storage.CaseFacts, string, error) {
-			return s.Facts(ctx, site, storage.FactsFilter{Groups: []storage.Group{{Kind: "technique", Word: "other"}, {Kind: "technique", Word: "one"}}}, token, limit)
+			return s.Facts(ctx, site, storage.FactsFilter{Groups: []storage.Group{{Kind: technique, Word: "other"}, {Kind: technique, Word: "one"}}}, token, limit)
 		}, func() {})
 		var got []string
 		for _, f := range list {
@@ -213,7 +213,7 @@ func either[T comparable](list []T, v T) bool { return len(list) == 0 || slices.
 
 func selects(f storage.ComparisonFilter, c storage.Comparison) bool {
 	return either(f.Kinds, c.Kind) && either(f.Classes, c.Class) && either(f.Metrics, c.Metric) && either(f.Places, c.Place) && either(f.Verdicts, c.Verdict) &&
-		(c.Root || !f.RootsOnly)
+		(c.Root || !f.RootsOnly) && (c.Class != 0 || !f.DiscrepanciesOnly)
 }
 
 func isPresent(c storage.Comparison) bool { return c.Verdict == storage.ComparisonPresent }
@@ -254,7 +254,9 @@ func expected(records map[string]*record, f storage.ComparisonFilter) (list []st
 			n.OperatedCases++
 			if r.c.PlanTiming == storage.TimingProspective || r.c.PlanTiming == storage.TimingLateArrival {
 				n.PlannedCases++
-				if slices.ContainsFunc(r.rows.Comparisons, isPresent) {
+				if slices.ContainsFunc(r.rows.Comparisons, func(c storage.Comparison) bool {
+					return isPresent(c) && (c.Class != 0 || !f.DiscrepanciesOnly)
+				}) {
 					n.DifferingCases++
 				}
 			}
@@ -305,7 +307,7 @@ func expectedFacts(records map[string]*record, f storage.FactsFilter) (list []st
 		if r.rows.Facts == nil || r.c.State != storage.CaseActive || !r.matches(f.CaseUID, f.IncisionFrom, f.IncisionBefore, f.PlanTimings) {
 			continue
 		}
-		kinds, held := map[string]bool{}, map[string]bool{}
+		kinds, held := map[int]bool{}, map[int]bool{}
 		for _, g := range f.Groups {
 			kinds[g.Kind] = true
 			if slices.Contains(r.rows.Groups, g) {
@@ -324,6 +326,14 @@ func expectedFacts(records map[string]*record, f storage.FactsFilter) (list []st
 		return byListing(a.IncisionTime, b.IncisionTime, a.CaseUID, b.CaseUID)
 	})
 	return list
+}
+
+// uidOf gives uids of two forms: a UUID, and another.
+func uidOf(n int) string {
+	if n%3 > 0 {
+		return fmt.Sprintf("0000000%x-00%02x-4000-8000-000000000000", n%2, n)
+	}
+	return fmt.Sprintf("case-%02d", n)
 }
 
 // listsAgainstReference compares lists and counts over random cases and random
@@ -360,12 +370,12 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 	}
 	timings := []string{storage.TimingProspective, storage.TimingLateArrival, "retrospective", "unsigned", ""}
 	group := func() storage.Group {
-		return storage.Group{Kind: pick("technique", "year"), Word: pick("one", "two", "three")}
+		return storage.Group{Kind: technique + random.IntN(2), Word: pick("one", "two", "three")}
 	}
 
 	records := map[string]*record{}
 	for step := range 260 {
-		uid := fmt.Sprintf("case-%02d", random.IntN(60))
+		uid := uidOf(random.IntN(60))
 		r := records[uid]
 		if r == nil {
 			r = &record{c: storage.Case{UID: uid, Site: site, State: storage.CaseActive}}
@@ -424,12 +434,13 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 	for range 600 {
 		f := storage.ComparisonFilter{
 			Kinds: numbers(0, 2), Classes: numbers(0, 4), Metrics: numbers(0, 3), Verdicts: numbers(1, 5), RootsOnly: random.IntN(3) == 0, PlanTimings: some(timings...),
+			DiscrepanciesOnly: random.IntN(3) == 0,
 		}
 		if random.IntN(3) == 0 {
 			f.Places = some("", "p1", "p2", "p3")
 		}
 		if random.IntN(6) == 0 {
-			f.CaseUID = fmt.Sprintf("case-%02d", random.IntN(62))
+			f.CaseUID = uidOf(random.IntN(62))
 		}
 		if random.IntN(3) == 0 {
 			f.IncisionFrom = instant()

@@ -12,6 +12,14 @@ import (
 	"trigone/internal/storage"
 )
 
+// Kinds of groups that the suite numbers.
+const (
+	technique   = 1
+	year        = 2
+	differs     = 3
+	kindOfLater = 4
+)
+
 // rowsOfStep are the ledger's rows of a case as one evaluation leaves them: what
 // differs is told by the argument.
 func rowsOfStep(verdict int) storage.Rows {
@@ -20,7 +28,7 @@ func rowsOfStep(verdict int) storage.Rows {
 			fullComparison(1), {Order: 2, ID: "aim", Class: 8, Metric: 40, Verdict: verdict, Root: true, Complete: true, Message: []byte{byte(verdict)}},
 		},
 		Facts:    &storage.Facts{Version: 1, Evaluation: 1, Message: []byte{byte(verdict)}},
-		Groups:   []storage.Group{{Kind: "technique", Word: "annuloplasty"}, {Kind: "differs", Word: fmt.Sprint(verdict)}},
+		Groups:   []storage.Group{{Kind: technique, Word: "annuloplasty"}, {Kind: differs, Word: fmt.Sprint(verdict)}},
 		Children: []storage.Child{{Kind: 1, Section: "operation", Order: 1, Message: []byte("run")}},
 		Counts:   storage.Counts{Things: 2, ThingsOtherwise: 1},
 	}
@@ -44,7 +52,7 @@ func shownOf(t *testing.T, s storage.Store, site string) map[string]any {
 		shown["counts, "+name] = must(s.CountComparisons(ctx, site, f))
 	}
 	for name, groups := range map[string][]storage.Group{
-		"all": nil, "agreeing": {{Kind: "differs", Word: fmt.Sprint(storage.ComparisonAgrees)}}, "both": {{Kind: "differs", Word: "1"}, {Kind: "technique", Word: "annuloplasty"}},
+		"all": nil, "agreeing": {{Kind: differs, Word: fmt.Sprint(storage.ComparisonAgrees)}}, "both": {{Kind: differs, Word: "1"}, {Kind: technique, Word: "annuloplasty"}},
 	} {
 		list, _, err := s.Facts(ctx, site, storage.FactsFilter{Groups: groups}, "", 1000)
 		shown["facts, "+name] = []any{list, err}
@@ -360,7 +368,7 @@ func projectionIsBuilt(t *testing.T, open func() storage.Store) {
 		r := rowsOfStep(1 + number[uid]%5)
 		if version == 2 {
 			r.Comparisons = append(r.Comparisons, storage.Comparison{Order: 9, ID: "more", Class: 3, Metric: 41, Verdict: storage.ComparisonPresent, Message: []byte(uid)})
-			r.Groups = append(r.Groups, storage.Group{Kind: "new", Word: "word"})
+			r.Groups = append(r.Groups, storage.Group{Kind: kindOfLater, Word: "word"})
 		}
 		return r
 	}

@@ -126,7 +126,7 @@ func full(uid string) storage.Write {
 					{Order: 5, ID: "three", Verdict: storage.ComparisonAgrees, Complete: true, Root: true},
 				},
 				Facts:  &storage.Facts{Version: 1, Evaluation: 1, Message: []byte("facts\x00of " + uid)},
-				Groups: []storage.Group{{Kind: "technique", Word: "chord_replacement"}, {Kind: "technique", Word: "annuloplasty"}, {Kind: "year", Word: "2031"}},
+				Groups: []storage.Group{{Kind: technique, Word: "chord_replacement"}, {Kind: technique, Word: "annuloplasty"}, {Kind: year, Word: "2031"}},
 				Children: []storage.Child{
 					{Kind: 1, Section: "operation", Order: 1, Message: []byte("run one")}, {Kind: 1, Section: "operation", Order: 2, Message: []byte("run two")},
 					{Kind: 2, Section: "result/exit", Order: 1, Message: []byte("echo")},

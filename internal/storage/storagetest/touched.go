@@ -23,12 +23,13 @@ func Touched(t *testing.T, place func(t *testing.T) (s storage.Store, touched fu
 		{"page 1 of a rare class in any verdict", comparisonsPage(storage.ComparisonFilter{Classes: []int{9}}, "")},
 		{"page 1 of two classes", comparisonsPage(storage.ComparisonFilter{Classes: []int{1, 9}}, "")},
 		{"page 1 of a rare metric", comparisonsPage(storage.ComparisonFilter{Metrics: []int{99}}, "")},
+		{"page 1 of discrepancies", comparisonsPage(storage.ComparisonFilter{DiscrepanciesOnly: true, Verdicts: []int{1, 2, 3}}, "")},
 		{"page 1 of everything", comparisonsPage(storage.ComparisonFilter{}, "")},
 		{"page 1 of a verdict", comparisonsPage(storage.ComparisonFilter{Verdicts: []int{storage.ComparisonAgrees}}, "")},
 		{"page 1 of a period", comparisonsPage(storage.ComparisonFilter{IncisionFrom: after(100), IncisionBefore: after(400)}, "")},
 		{"a case", comparisonsPage(storage.ComparisonFilter{CaseUID: "case-00500"}, "")},
 		{"page 1 of a rare word", func(t *testing.T, s storage.Store) {
-			list, _, err := s.Facts(t.Context(), site, storage.FactsFilter{Groups: []storage.Group{{Kind: "differs", Word: "rarely"}}}, "", 10)
+			list, _, err := s.Facts(t.Context(), site, storage.FactsFilter{Groups: []storage.Group{{Kind: differs, Word: "rarely"}}}, "", 10)
 			if err != nil || len(list) != 10 {
 				t.Fatalf("%d facts, %v", len(list), err)
 			}
@@ -51,6 +52,18 @@ func Touched(t *testing.T, place func(t *testing.T) (s storage.Store, touched fu
 			c := costs[r.name]
 			c[i] = touched(func() { r.read(t, s) })
 			costs[r.name] = c
+		}
+		// Counts are asked for: they cost what the columns of all cases cost.
+		count := func() {
+			if n := must(s.CountComparisons(t.Context(), site, storage.ComparisonFilter{DiscrepanciesOnly: true, Verdicts: []int{1, 2, 3}})); n.Roots < cases {
+				t.Fatalf("%d roots of %d cases", n.Roots, cases)
+			}
+		}
+		count()
+		pages := touched(count)
+		t.Logf("counts of discrepancies touch %d at %d cases", pages, cases)
+		if pages > cases/8 {
+			t.Errorf("counts of discrepancies touch %d at %d cases: more than their columns take", pages, cases)
 		}
 	}
 	for _, r := range reads {
@@ -95,7 +108,7 @@ func fill(t *testing.T, s storage.Store, cases, rare int) {
 				}
 				rows.Comparisons = append(rows.Comparisons, c)
 			}
-			rows.Facts, rows.Groups = &storage.Facts{Version: 1, Evaluation: 1, Message: make([]byte, 300)}, []storage.Group{{Kind: "differs", Word: word}}
+			rows.Facts, rows.Groups = &storage.Facts{Version: 1, Evaluation: 1, Message: make([]byte, 300)}, []storage.Group{{Kind: differs, Word: word}}
 			w.Projected[1].Rows.CasePrefix = prefixOf(w.Case.UID)
 			if err := s.Append(t.Context(), site, w); err != nil {
 				return err

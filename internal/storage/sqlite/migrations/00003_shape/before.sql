@@ -68,6 +68,7 @@ CREATE UNIQUE INDEX answers_of_case ON answers (case_id, number);
 CREATE TABLE metrics (
   case_id    INTEGER PRIMARY KEY REFERENCES cases (id),
   evaluation INTEGER NOT NULL,
+  codec      INTEGER NOT NULL,
   packed     BLOB    NOT NULL
 ) STRICT;
 
@@ -98,7 +99,8 @@ CREATE TABLE revisions (
   -- 0 nothing in it identifies, 1 what identifies stands in identifying_parts,
   -- 2 as received: content holds both, but that of identity, which stands there
   parts             INTEGER NOT NULL,
-  hash              BLOB, -- SHA-256 of the content, NULL for a retraction
+  hash              BLOB, -- SHA-256 of the content itself, NULL for a retraction
+  codec             INTEGER NOT NULL,
   content           BLOB,
   PRIMARY KEY (case_id, section, revision)
 ) STRICT, WITHOUT ROWID;
@@ -196,6 +198,13 @@ CREATE TABLE case_counts (
   agreeing               INTEGER NOT NULL,
   not_applicable         INTEGER NOT NULL,
   incomplete             INTEGER NOT NULL,
+  -- Of these, those with a class: discrepancies.
+  classed_differing           INTEGER NOT NULL,
+  classed_roots               INTEGER NOT NULL,
+  classed_indeterminate       INTEGER NOT NULL,
+  classed_indeterminate_roots INTEGER NOT NULL,
+  classed_not_evaluable       INTEGER NOT NULL,
+  classed_not_evaluable_roots INTEGER NOT NULL,
   things                 INTEGER NOT NULL,
   things_as_planned      INTEGER NOT NULL,
   things_otherwise       INTEGER NOT NULL,
@@ -256,16 +265,17 @@ CREATE TABLE comparison_texts (
 CREATE UNIQUE INDEX comparison_texts_of_case ON comparison_texts (projection, case_id);
 
 -- The cases that have a class with a verdict (kind 1, class times 8 and
--- verdict) or a metric (kind 2), in the order of lists.
+-- verdict) or a metric (kind 2), in the order of lists. uid_key is the uid, which
+-- takes 16 bytes where it is a UUID.
 CREATE TABLE comparison_words (
   projection   INTEGER NOT NULL,
   site         INTEGER NOT NULL REFERENCES sites (id),
   kind         INTEGER NOT NULL,
   word         INTEGER NOT NULL,
   newest_first INTEGER NOT NULL,
-  uid          TEXT    NOT NULL,
+  uid_key      BLOB    NOT NULL,
   case_id      INTEGER NOT NULL REFERENCES cases (id),
-  PRIMARY KEY (projection, site, kind, word, newest_first, uid)
+  PRIMARY KEY (projection, site, kind, word, newest_first, uid_key)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE case_facts (
@@ -278,16 +288,16 @@ CREATE TABLE case_facts (
   PRIMARY KEY (projection, case_id)
 ) STRICT, WITHOUT ROWID;
 
--- The cases of a word, in the order of lists.
+-- The cases of a word, in the order of lists. Kinds are numbered by the program.
 CREATE TABLE case_groups (
   projection   INTEGER NOT NULL,
   site         INTEGER NOT NULL REFERENCES sites (id),
-  kind         TEXT    NOT NULL,
+  kind         INTEGER NOT NULL,
   word         TEXT    NOT NULL,
   newest_first INTEGER NOT NULL,
-  uid          TEXT    NOT NULL,
+  uid_key      BLOB    NOT NULL,
   case_id      INTEGER NOT NULL REFERENCES cases (id),
-  PRIMARY KEY (projection, site, kind, word, newest_first, uid)
+  PRIMARY KEY (projection, site, kind, word, newest_first, uid_key)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE case_children (
