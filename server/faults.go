@@ -29,7 +29,7 @@ var storeFaults = []storeFault{
 	{storage.ErrFull, codes.ResourceExhausted, "STORE_FULL", 30 * time.Second,
 		"the store's disk is full; nothing of this call was stored, and what is on record can be read: make room, and send it again with the same request_id"},
 	{storage.ErrReadOnly, codes.Unavailable, "STORE_READ_ONLY", 30 * time.Second,
-		"the store can only be read; nothing of this call was stored: make it writable, and send it again with the same request_id"},
+		"the store can only be read; nothing of this call was stored: make it writable, start the service anew, and send the call again with the same request_id"},
 	{storage.ErrDamaged, codes.DataLoss, "STORE_DAMAGED", 0,
 		"what is stored does not match its hash or cannot be read; nothing is answered from it, and nothing of this call was stored: keep the damaged file, call trigoned verify, and set the store back to a backup"},
 	{storage.ErrBusy, codes.Unavailable, "STORE_BUSY", time.Second,

@@ -140,6 +140,9 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	r.rest.serve(r.failed)
 	o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()),
 		zap.String("site", clinical.Settings.Site), zap.String("policy_hash", clinical.Hash))
+	if store.ReadOnly() {
+		o.Log.Warn("THE STORE CAN ONLY BE READ: every write is refused until it is writable and the service is started anew", zap.String("store", o.StorePath))
+	}
 	if store.Begun() {
 		o.Log.Warn("A NEW RECORD WAS BEGUN: no store was there; call with --must-exist where there is one", zap.String("store", o.StorePath))
 	}

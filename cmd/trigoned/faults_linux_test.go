@@ -313,3 +313,65 @@ func fill(t *testing.T, disk string) {
 		_, err = f.Write(block)
 	}
 }
+
+// A server that starts on a disk that can only be read serves reads; a write is told.
+func TestReadOnlyDisk(t *testing.T) {
+	for _, killed := range []bool{false, true} { // a kill leaves the log beside the store
+		t.Run(fmt.Sprintf("killed %t", killed), func(t *testing.T) {
+			disk := filepath.Join(t.TempDir(), "disk")
+			if err := os.Mkdir(disk, 0o700); err != nil {
+				t.Fatal(err)
+			}
+			if err := syscall.Mount("tmpfs", disk, "tmpfs", 0, "size=8m"); err != nil {
+				unmet(t, "a disk that can only be read is not tested: the right to mount one is needed: "+err.Error())
+			}
+			defer func() {
+				if err := syscall.Unmount(disk, 0); err != nil {
+					t.Error(err)
+				}
+			}()
+			store := filepath.Join(disk, "s.db")
+			p := begin(t, store)
+			if got := submit(dial(t, p.address), "before"); got.err != nil {
+				t.Fatal(got.err)
+			}
+			signal := syscall.SIGTERM
+			if killed {
+				signal = syscall.SIGKILL
+			}
+			if err := p.Process.Signal(signal); err != nil {
+				t.Fatal(err)
+			}
+			if err := p.Wait(); (err != nil) != killed {
+				t.Fatal(err)
+			}
+			if err := syscall.Mount("tmpfs", disk, "tmpfs", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""); err != nil {
+				t.Fatal(err)
+			}
+			p = begin(t, store)
+			conn := dial(t, p.address)
+			ref := &trigonev1.CaseReference{ExternalIdentifier: numbered("before").GetExternalIdentifier()}
+			if _, err := trigonev1.NewRecordServiceClient(conn).GetCase(t.Context(), &trigonev1.GetCaseRequest{Case: ref}); err != nil {
+				t.Error(err)
+			}
+			if _, err := trigonev1.NewElectronicRecordServiceClient(conn).GetBundle(t.Context(), &trigonev1.GetBundleRequest{Case: ref}); err != nil {
+				t.Error(err)
+			}
+			if got := submit(conn, "during"); status.Code(got.err) != codes.Unavailable || got.String() != "refused" {
+				t.Errorf("a write: %v", got.err)
+			}
+			if v, err := server.Verify(t.Context(), store, func(where string) { t.Error(where) }); err != nil || v.Cases != 1 {
+				t.Errorf("%+v, %v", v, err)
+			}
+			if !strings.Contains(p.log.String(), "CAN ONLY BE READ") || strings.Count(p.log.String(), `"level":"error"`) != 1 {
+				t.Errorf("the log says %s", p.log)
+			}
+			if err := p.Process.Signal(syscall.SIGTERM); err != nil {
+				t.Fatal(err)
+			}
+			if err := p.Wait(); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+}

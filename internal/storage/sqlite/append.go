@@ -432,13 +432,20 @@ func (s *Store) Mapping(ctx context.Context, site string, m storage.Mapping) (_ 
 	if site == "" || m.Version == "" {
 		return m, false, errors.New("a mapping has a site and a version")
 	}
+	stands, err := newestMapping(s.read.QueryContext(ctx, mappingOfSite, site))
+	if err != nil {
+		return m, false, fmt.Errorf("the mapping cannot be read: %w", classed(err))
+	}
+	if sameMapping(stands, m) {
+		return stands, false, nil // most starts write nothing
+	}
 	err = s.writer.do(ctx, func(tx *tx) error {
 		isNew = false
-		var stands storage.Mapping
-		if stands, err = tx.mapping(site); err != nil {
+		stands, err := newestMapping(tx.query(mappingOfSite, site))
+		if err != nil {
 			return err
 		}
-		if stands.Version == m.Version && string(stands.CodesHash) == string(m.CodesHash) {
+		if sameMapping(stands, m) {
 			m = stands
 			return nil
 		}
@@ -460,9 +467,14 @@ func (s *Store) Mapping(ctx context.Context, site string, m storage.Mapping) (_ 
 	return m, isNew, nil
 }
 
-// mapping gives the newest mapping of a site; the zero one if there is none.
-func (t *tx) mapping(site string) (m storage.Mapping, err error) {
-	rows, err := t.query(`SELECT number, version, codes_hash, first_used FROM mappings WHERE site = ? ORDER BY number DESC LIMIT 1`, site)
+func sameMapping(a, b storage.Mapping) bool {
+	return a.Version == b.Version && string(a.CodesHash) == string(b.CodesHash)
+}
+
+const mappingOfSite = `SELECT number, version, codes_hash, first_used FROM mappings WHERE site = ? ORDER BY number DESC LIMIT 1`
+
+// newestMapping reads it from the rows of mappingOfSite; the zero one if there is none.
+func newestMapping(rows *sql.Rows, err error) (m storage.Mapping, _ error) {
 	if err != nil {
 		return m, err
 	}

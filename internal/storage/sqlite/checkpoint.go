@@ -48,6 +48,9 @@ func (c *checkpointer) wrote(writes int) {
 
 // close is for when the writer has ended.
 func (c *checkpointer) close() error {
+	if c == nil {
+		return nil // of a store that is only read
+	}
 	close(c.due)
 	<-c.done
 	return c.db.Close()

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"syscall"
 
 	"trigone/internal/storage"
 )
@@ -51,6 +52,16 @@ func create(path string) (begun bool, err error) {
 	return true, errors.Join(folder.Sync(), folder.Close())
 }
 
+// writable says whether this process may write the file; every other fault is met when it
+// is opened.
+func writable(path string) bool {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err == nil {
+		err = f.Close()
+	}
+	return !errors.Is(err, syscall.EROFS) && !errors.Is(err, fs.ErrPermission)
+}
+
 // ownersAlone refuses files that others may read or write: they name patients.
 func ownersAlone(path string) error {
 	if runtime.GOOS == "windows" { // which keeps rights elsewhere than in the mode
@@ -78,10 +89,15 @@ func filesOf(path string) (files, error) {
 		return nil, err
 	}
 	list := files{}
-	for _, name := range []string{path, path + "-wal"} {
-		if list[name], err = os.Stat(name); err != nil {
-			return nil, err
-		}
+	if list[path], err = os.Stat(path); err != nil {
+		return nil, err
+	}
+	log, err := os.Stat(path + "-wal")
+	switch {
+	case err == nil:
+		list[path+"-wal"] = log
+	case !errors.Is(err, fs.ErrNotExist): // none lies beside a record that is only read
+		return nil, err
 	}
 	return list, nil
 }

@@ -3,6 +3,7 @@ package sqlite
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -462,6 +463,9 @@ func (s *Store) BeginProjection(ctx context.Context, p storage.ProjectionVersion
 	if err := p.Check(); err != nil {
 		return storage.Projection{}, err
 	}
+	if l, err := s.listed(ctx, p); !errors.Is(err, storage.ErrNotFound) {
+		return l, err // most starts write nothing
+	}
 	err := s.writer.do(ctx, func(tx *tx) error {
 		_, err := tx.exec(`INSERT INTO projections (name, version, state, cursor) VALUES (?, ?, 'building', 0)
 			ON CONFLICT (name, version) WHERE state <> 'leaving' DO NOTHING`, p.Name, p.Version)
@@ -470,13 +474,17 @@ func (s *Store) BeginProjection(ctx context.Context, p storage.ProjectionVersion
 	if err != nil {
 		return storage.Projection{}, fmt.Errorf("the projection cannot be listed: %w", err)
 	}
+	return s.listed(ctx, p) // storage.ErrNotFound: another process dropped it meanwhile
+}
+
+func (s *Store) listed(ctx context.Context, p storage.ProjectionVersion) (storage.Projection, error) {
 	list, err := s.Projections(ctx)
 	if err != nil {
 		return storage.Projection{}, err
 	}
 	i := slices.IndexFunc(list, func(l storage.Projection) bool { return l.Name == p.Name && l.Version == p.Version })
 	if i < 0 {
-		return storage.Projection{}, storage.ErrNotFound // another process dropped it meanwhile
+		return storage.Projection{}, storage.ErrNotFound
 	}
 	return list[i], nil
 }

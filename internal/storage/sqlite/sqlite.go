@@ -30,6 +30,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strconv"
 	"sync"
@@ -76,7 +77,8 @@ var _ storage.Store = (*Store)(nil)
 
 // Open opens the store at path. It makes the file, readable for its owner alone,
 // if there is none, and brings an older schema up to this version's.
-// storage.ErrNewerSchema if a newer version wrote it: then nothing is changed.
+// storage.ErrNewerSchema if a newer version wrote it: then nothing is changed. On a disk
+// that can only be read, every write is answered by storage.ErrReadOnly.
 func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if o.Readers <= 0 {
 		o.Readers = usualReaders
@@ -87,6 +89,9 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	begun, err := find(path, o.MustExist)
 	if err != nil {
 		return nil, fmt.Errorf("the store cannot be opened: %w", err)
+	}
+	if !writable(path) {
+		return openToRead(ctx, path, o)
 	}
 	// What SQLite itself does where it can: as durable, and up to twice as fast.
 	if _, err := sqlite.Fdatasync(true); err != nil && !errors.Is(err, sqlite.ErrFdatasyncUnavailable) {
@@ -136,8 +141,39 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	return s, nil
 }
 
+// openToRead opens a store of this schema that cannot be written.
+func openToRead(ctx context.Context, path string, o Options) (*Store, error) {
+	db, err := connectToRead(path, o.Busy, o.Readers)
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{read: db, writer: &writer{refuses: storage.ErrReadOnly}}
+	err = errors.Join(current(ctx, db), openAll(ctx, db, o.Readers))
+	if err == nil {
+		s.files, err = filesOf(path)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("the store can only be read, and cannot be opened so: %w", classed(err)), db.Close())
+	}
+	return s, nil
+}
+
+// ReadOnly says that it was opened to be read only.
+func (s *Store) ReadOnly() bool { return s.writer.refuses != nil }
+
 // Begun says that opening it began a new record.
 func (s *Store) Begun() bool { return s.begun }
+
+// connectToRead opens a store that need not be writable. SQLite reads one without a log
+// only if it may make one, or is told that nobody writes: true on a disk that nobody can
+// write.
+func connectToRead(path string, busy time.Duration, connections int) (*sql.DB, error) {
+	mode := "ro"
+	if log, err := os.Stat(path + "-wal"); !writable(path) && (err != nil || log.Size() == 0) {
+		mode = "immutable"
+	}
+	return connect(path, busy, connections, mode)
+}
 
 func connect(path string, busy time.Duration, connections int, mode string) (*sql.DB, error) {
 	q := url.Values{"mode": {mode}, "_pragma": {
@@ -145,7 +181,11 @@ func connect(path string, busy time.Duration, connections int, mode string) (*sq
 		"foreign_keys(ON)",
 		"temp_store(MEMORY)", // savepoints keep no file
 	}}
-	if mode == "rw" {
+	switch mode {
+	case "immutable":
+		q.Set("mode", "ro")
+		q.Set("immutable", "1")
+	case "rw":
 		q.Add("_pragma", "journal_mode(WAL)")
 		q.Add("_pragma", "synchronous(FULL)")
 		// The checkpointer does it; this bounds the log if it falls behind.

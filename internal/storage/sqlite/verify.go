@@ -27,7 +27,7 @@ func Verify(ctx context.Context, path string, report func(where string)) (v Veri
 	if _, err := find(path, true); err != nil {
 		return v, fmt.Errorf("the store cannot be opened: %w", err)
 	}
-	db, err := connect(path, usualBusy, 1, "ro")
+	db, err := connectToRead(path, usualBusy, 1)
 	if err != nil {
 		return v, err
 	}

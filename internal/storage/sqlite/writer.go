@@ -32,6 +32,8 @@ type writer struct {
 	// inPlace says whether what is written can be found again.
 	inPlace func() error
 	busy    time.Duration
+	// refuses answers every call where nothing can be written; nil: they are taken.
+	refuses error
 
 	// commits and writes are counted for the benchmarks.
 	commits, writes atomic.Int64
@@ -68,6 +70,9 @@ func newWriter(ctx context.Context, db *sql.DB, busy time.Duration, wrote func(i
 // ends before the call was taken into one. Whatever it fails by, nothing was stored,
 // unless storage.ErrUnknownOutcome says otherwise.
 func (w *writer) do(ctx context.Context, part func(*tx) error) error {
+	if w.refuses != nil {
+		return w.refuses
+	}
 	return classed(w.wait(ctx, part))
 }
 
@@ -107,6 +112,9 @@ func (w *writer) wait(ctx context.Context, part func(*tx) error) error {
 
 // close commits what waits and keeps the turn for good.
 func (w *writer) close() error {
+	if w.refuses != nil {
+		return nil
+	}
 	w.turn <- struct{}{}
 	var err error
 	for len(w.calls) > 0 && err == nil {
