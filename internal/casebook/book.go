@@ -39,6 +39,7 @@ type Book struct {
 	now        func() time.Time
 	newID      func() string
 	projectors []Projector
+	turns      turns
 }
 
 // New gives a book on an open store.

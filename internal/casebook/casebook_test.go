@@ -667,39 +667,6 @@ func TestForeignTokensAreRefused(t *testing.T) {
 	wantRefusal(t, err, Invalid, ReasonViolations)
 }
 
-// Writers of one case at the same time: every write is seen by an evaluation and
-// none is lost.
-func TestConcurrentSubmitsOfOneCase(t *testing.T) {
-	f := newFixture(t)
-	f.mustSubmit(object(numberAndPatient, identityPart))
-	const writers = 4
-	var wg sync.WaitGroup
-	for i := range writers {
-		wg.Go(func() {
-			text := strings.Replace(object(numberAndPatient, resultPart), `"id":"exit"`, fmt.Sprintf(`"id":"exit-%d"`, i), 1)
-			for {
-				_, err := f.submit(text)
-				var e *Error
-				if errors.As(err, &e) && e.Reason == ReasonRace {
-					continue
-				}
-				if err != nil {
-					t.Error(err)
-				}
-				return
-			}
-		})
-	}
-	wg.Wait()
-	got := f.get()
-	if got.GetCaseVersion() != writers+1 || len(got.GetCaseFile().GetResults()) != writers {
-		t.Errorf("version %d with %d results", got.GetCaseVersion(), len(got.GetCaseFile().GetResults()))
-	}
-	if len(got.GetEvaluation().GetSections()) != writers+1 {
-		t.Errorf("the newest evaluation read %d sections", len(got.GetEvaluation().GetSections()))
-	}
-}
-
 func TestEvaluatePlanOverAStoredCase(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, planPart))

@@ -19,8 +19,8 @@ const attempts = 5
 
 // call is a call that writes. All of them go the same way: a request id that was
 // used before is answered as it was then; else the call prepares what changes, the
-// case is judged, and everything is appended in one write. Who loses the race for
-// the case prepares anew.
+// case is judged, and everything is appended in one write. Writers of one case take
+// turns; who loses the race against another process prepares anew.
 type call[R proto.Message] struct {
 	book    *Book
 	who     Principal
@@ -51,12 +51,23 @@ func (c call[R]) run(ctx context.Context) (R, error) {
 	if err != nil {
 		return none, err
 	}
+	if !c.validateOnly {
+		giveBack, err := c.book.turnOf(ctx, c.request)
+		if err != nil {
+			return none, err
+		}
+		defer giveBack()
+	}
+	taken := false
 	for range attempts {
 		resp, err := c.attempt(ctx, hash)
 		switch {
 		case err == nil:
 			return resp, nil
 		case errors.Is(err, storage.ErrStale), errors.Is(err, storage.ErrRequestExists):
+			continue
+		case errors.Is(err, storage.ErrExternalIdentifierTaken) && !taken:
+			taken = true // by a case opened meanwhile: prepared anew, the call may write to that one
 			continue
 		case errors.Is(err, storage.ErrExternalIdentifierTaken):
 			return none, Refuse(Aborted, ReasonCaseNumberTaken,
