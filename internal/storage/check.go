@@ -66,7 +66,7 @@ func (w *Write) checkProjected() error {
 	seen := map[ProjectionVersion]bool{}
 	for i := range w.Projected {
 		p := &w.Projected[i]
-		version := ProjectionVersion{p.Name, p.Version}
+		version := ProjectionVersion{Name: p.Name, Version: p.Version}
 		if err := version.Check(); err != nil {
 			return err
 		}

@@ -26,6 +26,10 @@ const (
 	ProjectionLedger = "ledger"
 	// ProjectionResources has the resource ids that were handed over.
 	ProjectionResources = "resources"
+	// ProjectionRestated has the rows of the ledger as cases that are on record are
+	// judged under later versions: a report, beside what was answered. It is written
+	// by Project alone, and a write of a case removes what it has of that case.
+	ProjectionRestated = "restated"
 )
 
 // Projected are the rows of one projection that a write brings.
@@ -177,7 +181,8 @@ type Projection struct {
 	ID       int64
 	Name     string
 	Version  int64
-	Standing bool // else it is being built
+	Under    string // of a restating: the versions that it judges by
+	Standing bool   // else it is being built
 	// Cursor is the last case of the record that was built; 0: none yet, or all.
 	Cursor int64
 }
@@ -186,12 +191,16 @@ type Projection struct {
 type ProjectionVersion struct {
 	Name    string
 	Version int64
+	Under   string // the versions that a restating judges by; empty for all others
 }
 
 // Check says what makes it none that a store may list.
 func (p ProjectionVersion) Check() error {
-	if p.Name != ProjectionLedger && p.Name != ProjectionResources {
-		return fmt.Errorf("%q is no projection that a store has rows for; there are %s and %s", p.Name, ProjectionLedger, ProjectionResources)
+	switch {
+	case p.Name != ProjectionLedger && p.Name != ProjectionResources && p.Name != ProjectionRestated:
+		return fmt.Errorf("%q is no projection that a store has rows for; there are %s, %s and %s", p.Name, ProjectionLedger, ProjectionResources, ProjectionRestated)
+	case (p.Name == ProjectionRestated) != (p.Under != ""):
+		return fmt.Errorf("projection %s under %q: a restating, and nothing else, names the versions that it judges by", p.Name, p.Under)
 	}
 	if p.Version < 1 {
 		return fmt.Errorf("version %d of projection %s: versions are counted from 1", p.Version, p.Name)
@@ -199,12 +208,22 @@ func (p ProjectionVersion) Check() error {
 	return nil
 }
 
-// CaseRows are the rows of a case as a rebuild makes them.
+// CaseRows are the rows of a case as a rebuild or a restating makes them.
 type CaseRows struct {
 	Site    string
 	UID     string
 	Version int64 // of the case that was read
 	Rows    Rows
+	// Restated is what rows of a restating are made of; nil for all others.
+	Restated *Restated
+}
+
+// Restated is a case as it was judged again. It is no evaluation of the record.
+type Restated struct {
+	// Answer is what an evaluation would have answered.
+	Answer []byte
+	// Policy is the one it was judged by; nil: it is on record.
+	Policy *Policy
 }
 
 // CaseToProject is a case as a rebuild walks over them.
@@ -220,6 +239,7 @@ type CaseToProject struct {
 // Retracted and merged cases are never in the answer. A case without incision time
 // is left out as soon as one end of the incision range is given.
 type ComparisonFilter struct {
+	Restated  bool // of the restating that stands, not of what was answered
 	CaseUID   string
 	Kinds     []int
 	Classes   []int
@@ -275,6 +295,7 @@ type ComparisonCounts struct {
 // ComparisonFilter. Of several groups of one kind one must hold, of each kind that
 // is named one.
 type FactsFilter struct {
+	Restated       bool // of the restating that stands, not of what was answered
 	CaseUID        string
 	Groups         []Group
 	PlanTimings    []string

@@ -389,22 +389,28 @@ type Store interface {
 	// stays as it is.
 	DeclareProjections(ctx context.Context, program []ProjectionVersion) ([]Projection, error)
 	// BeginProjection lists a version to be built beside the one that stands, or
-	// gives it if it is listed.
+	// gives it if it is listed. A restating that is listed is walked anew, over the
+	// cases that it has no rows of.
 	BeginProjection(ctx context.Context, p ProjectionVersion) (Projection, error)
 	// CasesToProject gives the cases behind the cursor of a projection, in the order
-	// of the cursor.
+	// of the cursor; of a restating those that it has no rows of.
 	CasesToProject(ctx context.Context, id int64, limit int) ([]CaseToProject, error)
 	// Project writes rows of cases into a projection that is being built, and moves
 	// its cursor. A case that was written meanwhile has its rows by that write and is
-	// passed over. ErrNotFound: it is not being built.
+	// passed over. A restating is written into while it stands, too. ErrNotFound: it
+	// is not being built.
 	Project(ctx context.Context, id int64, cases []CaseRows, cursor int64) error
 	// FinishProjection makes a projection that was built the one that stands, and
 	// removes the rows of the one before. ErrStale: there are cases behind its
-	// cursor. Ended half-way, it is called again.
+	// cursor; a restating may lack some. Ended half-way, it is called again.
 	FinishProjection(ctx context.Context, id int64) error
-	// DropProjection takes one that is being built off the list, with its rows.
-	// ErrNotFound: it is not being built.
+	// DropProjection takes one that is being built off the list, with its rows, or a
+	// restating. ErrNotFound: there is none such.
 	DropProjection(ctx context.Context, id int64) error
+
+	// RestatedAnswer gives what the restating that stands says of a case. ErrNotFound;
+	// ErrDamaged.
+	RestatedAnswer(ctx context.Context, site, uid string) ([]byte, error)
 
 	// Request gives the row of an earlier request. ErrNotFound.
 	Request(ctx context.Context, caller, site, method, requestID string) (Request, error)

@@ -148,9 +148,17 @@ type link struct {
 // packAnswer packs an answer against the newest of its case. before is the chain of
 // that one, itself first; none: it is the first.
 func packAnswer(content []byte, before []link) (answer, error) {
+	if len(before) >= chainLength {
+		before = nil
+	}
+	return packAgainst(content, before)
+}
+
+// packAgainst packs an answer against the one that is read by a chain, if there is any.
+func packAgainst(content []byte, before []link) (answer, error) {
 	a := answer{hash: hashOf(content)}
 	var base []byte
-	if len(before) > 0 && len(before) < chainLength {
+	if len(before) > 0 {
 		// A damaged one is no base, and no reason to refuse what comes after it.
 		if earlier, err := unpackAnswer(before); err == nil {
 			base = earlier
@@ -210,6 +218,31 @@ func (s *Store) Answer(ctx context.Context, site, uid string, number int64) ([]b
 		return nil, storage.ErrNotFound
 	}
 	return unpackAnswer(chain)
+}
+
+// RestatedAnswer gives what the restating that stands says of a case.
+func (s *Store) RestatedAnswer(ctx context.Context, site, uid string) ([]byte, error) {
+	var first link
+	err := s.one(ctx, `
+		SELECT r.codec, r.base, r.hash, r.frame FROM projections AS p JOIN cases AS c ON c.site = ? AND c.uid = ?
+		JOIN restated_answers AS r ON r.projection = p.id AND r.case_id = c.id WHERE p.name = ? AND p.state = 'standing'`,
+		[]any{site, uid, storage.ProjectionRestated}, &first.codec, &first.base, (*blob)(&first.hash), (*blob)(&first.frame))
+	if err != nil {
+		return nil, err
+	}
+	chain := []link{first}
+	if first.base > 0 {
+		before, err := s.chain(ctx, answerOfNumber, site, uid, first.base)
+		if err != nil {
+			return nil, err
+		}
+		chain = append(chain, before...)
+	}
+	content, err := unpackAnswer(chain)
+	if err != nil {
+		return nil, fmt.Errorf("what was restated: %w", err)
+	}
+	return content, nil
 }
 
 // Metrics gives the values of the newest evaluation, packed.

@@ -26,6 +26,14 @@ type listing struct {
 	version          int64 // of the projection; 0: a migration left the rows
 }
 
+// basis names the projection that rows of the ledger are read from.
+func basis(restated bool) string {
+	if restated {
+		return storage.ProjectionRestated
+	}
+	return storage.ProjectionLedger
+}
+
 // list reads from the projection that stands; a site that was never written to has
 // no rows.
 func (s *Store) list(ctx context.Context, name, site string, read func(*listing) error) (err error) {
@@ -315,7 +323,7 @@ func (s *Store) Comparisons(ctx context.Context, site string, f storage.Comparis
 			return nil, "", err
 		}
 	}
-	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
 		where := rowsOf(&f)
 		query := `SELECT ` + comparisonColumns + ` FROM comparisons AS d WHERE d.projection = ? AND d.case_id = ? AND d.position > ?`
 		if len(where.text) > 0 {
@@ -403,7 +411,7 @@ func (l *listing) shown(c listed, rows []storage.Comparison) ([]storage.CaseComp
 // CountComparisons counts what that list is drawn from: from the columns of the
 // cases, unless the filter tells comparisons apart that these do not.
 func (s *Store) CountComparisons(ctx context.Context, site string, f storage.ComparisonFilter) (n storage.ComparisonCounts, err error) {
-	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
 		var cases conditions
 		low, high := (&caseFilter{from: f.IncisionFrom, before: f.IncisionBefore}).period()
 		cases.add(`c.projection = ? AND c.site = ? AND c.newest_first BETWEEN ? AND ?`, l.projection, l.site, low, high)
@@ -509,7 +517,7 @@ func (s *Store) Facts(ctx context.Context, site string, f storage.FactsFilter, a
 		from.uid += "\x00" // the least that comes after it
 	}
 	cases := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore, groups: byKind(f.Groups)}
-	err = s.list(ctx, storage.ProjectionLedger, site, func(l *listing) error {
+	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
 		if l.version == 0 {
 			return storage.ErrNotProjected // a migration leaves no facts
 		}

@@ -21,6 +21,9 @@ type packed struct {
 	textCodec int
 	facts     []byte
 	factCodec int
+	// restated is the answer of a restating, and policy the one it is new with.
+	restated *answer
+	policy   *storage.Policy
 }
 
 func packRows(p *storage.Projected) (out packed, err error) {
@@ -134,6 +137,13 @@ func (t *tx) project(c caseRow, rows []packed) error {
 	}
 	brought := make([]bool, len(rows))
 	for _, p := range listed {
+		if p.name == storage.ProjectionRestated {
+			// It was said of what the case was.
+			if err := t.dropCase(p.id, c); err != nil {
+				return fmt.Errorf("rows of %s: %w", p.name, err)
+			}
+			continue
+		}
 		// What a migration left is written by every version: its rows are of no one's.
 		i := slices.IndexFunc(rows, func(r packed) bool {
 			return r.of.Name == p.name && (r.of.Version == p.version || p.version == 0)
@@ -183,7 +193,12 @@ func (t *tx) putRows(projection int64, name string, c caseRow, r packed) error {
 	if r.of.Unchanged {
 		return nil
 	}
-	return t.replaceRows(projection, c.id, before.found, r)
+	if err := t.replaceRows(projection, c.id, before.found, r); err != nil || r.restated == nil {
+		return err
+	}
+	_, err = t.exec(`INSERT OR REPLACE INTO restated_answers (projection, case_id, codec, base, hash, frame) VALUES (?, ?, ?, ?, ?, ?)`,
+		projection, c.id, r.restated.codec, r.restated.base, r.restated.hash, r.restated.frame)
+	return err
 }
 
 // standing is how a case stands in the indexes of a projection.
@@ -398,9 +413,9 @@ func (t *tx) putResources(projection, caseID int64, rows *storage.Rows) error {
 
 // Projections gives the projections that are listed.
 func (s *Store) Projections(ctx context.Context) (list []storage.Projection, err error) {
-	err = s.each(ctx, `SELECT id, name, version, state = 'standing', cursor FROM projections WHERE state <> 'leaving' ORDER BY name, version`, nil, func(row scanner) error {
+	err = s.each(ctx, `SELECT id, name, version, under, state = 'standing', cursor FROM projections WHERE state <> 'leaving' ORDER BY name, version, under`, nil, func(row scanner) error {
 		var p storage.Projection
-		err := row.Scan(&p.ID, &p.Name, &p.Version, &p.Standing, &p.Cursor)
+		err := row.Scan(&p.ID, &p.Name, &p.Version, &p.Under, &p.Standing, &p.Cursor)
 		list = append(list, p)
 		return err
 	})
@@ -467,8 +482,9 @@ func (s *Store) BeginProjection(ctx context.Context, p storage.ProjectionVersion
 		return l, err // most starts write nothing
 	}
 	err := s.writer.do(ctx, func(tx *tx) error {
-		_, err := tx.exec(`INSERT INTO projections (name, version, state, cursor) VALUES (?, ?, 'building', 0)
-			ON CONFLICT (name, version) WHERE state <> 'leaving' DO NOTHING`, p.Name, p.Version)
+		_, err := tx.exec(`INSERT INTO projections (name, version, under, state, cursor) VALUES (?, ?, ?, 'building', 0)
+			ON CONFLICT (name, version, under) WHERE state <> 'leaving' DO UPDATE SET cursor = 0 WHERE name = ?`,
+			p.Name, p.Version, p.Under, storage.ProjectionRestated)
 		return err
 	})
 	if err != nil {
@@ -482,7 +498,9 @@ func (s *Store) listed(ctx context.Context, p storage.ProjectionVersion) (storag
 	if err != nil {
 		return storage.Projection{}, err
 	}
-	i := slices.IndexFunc(list, func(l storage.Projection) bool { return l.Name == p.Name && l.Version == p.Version })
+	i := slices.IndexFunc(list, func(l storage.Projection) bool {
+		return l.Name == p.Name && l.Version == p.Version && l.Under == p.Under
+	})
 	if i < 0 {
 		return storage.Projection{}, storage.ErrNotFound
 	}
@@ -494,8 +512,11 @@ func (s *Store) CasesToProject(ctx context.Context, id int64, limit int) (list [
 	if limit < 1 {
 		return nil, errNoLimit
 	}
-	err = s.each(ctx, `SELECT site, uid, id FROM cases WHERE id > (SELECT cursor FROM projections WHERE id = ?) ORDER BY id LIMIT ?`,
-		[]any{id, limit}, func(row scanner) error {
+	err = s.each(ctx, `
+		SELECT c.site, c.uid, c.id FROM cases AS c WHERE c.id > (SELECT cursor FROM projections WHERE id = ?1)
+			AND NOT EXISTS (SELECT 1 FROM projections AS p JOIN projected_cases AS d ON d.projection = p.id WHERE p.id = ?1 AND p.name = ?2 AND d.case_id = c.id)
+		ORDER BY c.id LIMIT ?3`,
+		[]any{id, storage.ProjectionRestated, limit}, func(row scanner) error {
 			var c storage.CaseToProject
 			err := row.Scan(&c.Site, &c.UID, &c.Cursor)
 			list = append(list, c)
@@ -513,17 +534,27 @@ func (s *Store) Project(ctx context.Context, id int64, cases []storage.CaseRows,
 		if ready[i], err = packRows(&storage.Projected{Rows: cases[i].Rows}); err != nil {
 			return err
 		}
+		if cases[i].Restated != nil {
+			if err := s.packRestated(ctx, &cases[i], &ready[i]); err != nil {
+				return fmt.Errorf("what was restated cannot be packed: %w", err)
+			}
+		}
 	}
 	return s.writer.do(ctx, func(tx *tx) error {
 		listed, err := tx.listed()
 		if err != nil {
 			return err
 		}
-		i := slices.IndexFunc(listed, func(p projection) bool { return p.id == id && !p.standing })
+		i := slices.IndexFunc(listed, func(p projection) bool {
+			return p.id == id && (!p.standing || p.name == storage.ProjectionRestated)
+		})
 		if i < 0 {
 			return storage.ErrNotFound
 		}
 		for k := range cases {
+			if (listed[i].name == storage.ProjectionRestated) != (ready[k].restated != nil) {
+				return fmt.Errorf("rows of %s: those of a restating, and no others, are written with what it says", listed[i].name)
+			}
 			c, version, err := tx.caseRow(cases[k].Site, cases[k].UID)
 			if err != nil {
 				return err
@@ -534,10 +565,27 @@ func (s *Store) Project(ctx context.Context, id int64, cases []storage.CaseRows,
 			if err := tx.putRows(id, listed[i].name, c, ready[k]); err != nil {
 				return fmt.Errorf("rows of %s: %w", listed[i].name, err)
 			}
+			if p := ready[k].policy; p != nil {
+				if err := tx.addPolicy(cases[k].Site, p); err != nil {
+					return fmt.Errorf("the policy cannot be written: %w", err)
+				}
+			}
 		}
 		_, err = tx.exec(`UPDATE projections SET cursor = max(cursor, ?) WHERE id = ?`, cursor, id)
 		return err
 	})
+}
+
+// packRestated packs what a restating says of a case against the newest answer. That
+// is the one of the version that was read, or the rows are passed over.
+func (s *Store) packRestated(ctx context.Context, c *storage.CaseRows, into *packed) error {
+	chain, err := s.chain(ctx, answerNewest, c.Site, c.UID)
+	if err != nil {
+		return err
+	}
+	a, err := packAgainst(c.Restated.Answer, chain)
+	into.restated, into.policy = &a, c.Restated.Policy
+	return err
 }
 
 // caseRow reads a case; storage.ErrNotFound if there is none.
@@ -573,13 +621,14 @@ func (s *Store) FinishProjection(ctx context.Context, id int64) error {
 		case listed[i].standing:
 			return nil // only its predecessor is left to clear
 		}
+		lacks := listed[i].name == storage.ProjectionRestated // what was written meanwhile
 		left, err := tx.number(`
 			SELECT EXISTS (SELECT 1 FROM cases AS c JOIN projections AS p ON p.id = ? WHERE c.id > p.cursor
 				AND NOT EXISTS (SELECT 1 FROM projected_cases AS d WHERE d.projection = p.id AND d.case_id = c.id))`, id)
 		if err != nil {
 			return err
 		}
-		if left != 0 {
+		if left != 0 && !lacks {
 			return storage.ErrStale
 		}
 		if _, err := tx.exec(`UPDATE projections SET state = 'leaving', cursor = 0 WHERE name = ? AND state = 'standing'`, listed[i].name); err != nil {
@@ -597,7 +646,8 @@ func (s *Store) FinishProjection(ctx context.Context, id int64) error {
 // DropProjection takes a projection that is being built off the list.
 func (s *Store) DropProjection(ctx context.Context, id int64) error {
 	err := s.writer.do(ctx, func(tx *tx) error {
-		dropped, err := tx.affected(`UPDATE projections SET state = 'leaving', cursor = 0 WHERE id = ? AND state = 'building'`, id)
+		dropped, err := tx.affected(`UPDATE projections SET state = 'leaving', cursor = 0 WHERE id = ? AND (state = 'building' OR state = 'standing' AND name = ?)`,
+			id, storage.ProjectionRestated)
 		if err == nil && !dropped {
 			err = storage.ErrNotFound
 		}
@@ -634,25 +684,8 @@ func (t *tx) clear() (more bool, err error) {
 		return false, err
 	}
 	for _, c := range cases {
-		before, err := t.standsAs(id, c.id)
-		if err != nil {
+		if err := t.dropCase(id, c); err != nil {
 			return false, err
-		}
-		if err := t.dropEntries(id, c, before); err != nil {
-			return false, err
-		}
-		if before.found {
-			if err := t.dropCounts(id, c, before.newestFirst); err != nil {
-				return false, err
-			}
-		}
-		if err := t.dropRows(id, c.id); err != nil {
-			return false, err
-		}
-		for _, table := range []string{"face_resources", "projected_cases"} {
-			if _, err := t.exec(`DELETE FROM `+table+` WHERE projection = ? AND case_id = ?`, id, c.id); err != nil {
-				return false, err
-			}
 		}
 	}
 	if len(cases) == 0 {
@@ -661,6 +694,29 @@ func (t *tx) clear() (more bool, err error) {
 	}
 	_, err = t.exec(`UPDATE projections SET cursor = ? WHERE id = ?`, cases[len(cases)-1].id, id)
 	return true, err
+}
+
+// dropCase removes what a projection has of a case.
+func (t *tx) dropCase(projection int64, c caseRow) error {
+	before, err := t.standsAs(projection, c.id)
+	if err != nil || !before.found {
+		return err
+	}
+	if err := t.dropEntries(projection, c, before); err != nil {
+		return err
+	}
+	if err := t.dropCounts(projection, c, before.newestFirst); err != nil {
+		return err
+	}
+	if err := t.dropRows(projection, c.id); err != nil {
+		return err
+	}
+	for _, table := range []string{"restated_answers", "face_resources", "projected_cases"} {
+		if _, err := t.exec(`DELETE FROM `+table+` WHERE projection = ? AND case_id = ?`, projection, c.id); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (t *tx) casesToClear(id int64) (list []caseRow, err error) {

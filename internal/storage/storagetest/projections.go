@@ -42,11 +42,18 @@ func rowsOfStep(verdict int) storage.Rows {
 // shownOf is what the lists and the counts show of a site.
 func shownOf(t *testing.T, s storage.Store, site string) map[string]any {
 	t.Helper()
+	return shownBy(t, s, site, false)
+}
+
+// shownBy is that of what was answered, or of what was restated.
+func shownBy(t *testing.T, s storage.Store, site string, restated bool) map[string]any {
+	t.Helper()
 	ctx, shown := t.Context(), map[string]any{}
 	for name, f := range map[string]storage.ComparisonFilter{
 		"all": {}, "class": {Classes: []int{8}}, "metric": {Metrics: []int{40}}, "agreeing": {Verdicts: []int{storage.ComparisonAgrees}},
 		"period": {IncisionFrom: after(2), IncisionBefore: after(4)}, "kind": {Kinds: []int{0}},
 	} {
+		f.Restated = restated
 		list, _, err := s.Comparisons(ctx, site, f, "", 1000)
 		shown["comparisons, "+name] = []any{list, err}
 		shown["counts, "+name] = must(s.CountComparisons(ctx, site, f))
@@ -54,7 +61,7 @@ func shownOf(t *testing.T, s storage.Store, site string) map[string]any {
 	for name, groups := range map[string][]storage.Group{
 		"all": nil, "agreeing": {{Kind: differs, Word: fmt.Sprint(storage.ComparisonAgrees)}}, "both": {{Kind: differs, Word: "1"}, {Kind: technique, Word: "annuloplasty"}},
 	} {
-		list, _, err := s.Facts(ctx, site, storage.FactsFilter{Groups: groups}, "", 1000)
+		list, _, err := s.Facts(ctx, site, storage.FactsFilter{Restated: restated, Groups: groups}, "", 1000)
 		shown["facts, "+name] = []any{list, err}
 	}
 	cases, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 1000)

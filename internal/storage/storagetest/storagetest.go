@@ -54,6 +54,8 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"mappings", mappings},
 		{"projections are listed", projectionsAreListed},
 		{"a projection is built beside the one that stands", projectionIsBuilt},
+		{"a restating stands beside what was answered", restatings},
+		{"a restating over every verdict and write", restatingOfManyCases},
 		{"opened again", openedAgain},
 		{"closed", closed},
 	} {

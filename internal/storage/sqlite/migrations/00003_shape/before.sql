@@ -161,11 +161,12 @@ CREATE TABLE projections (
   id      INTEGER PRIMARY KEY AUTOINCREMENT,
   name    TEXT    NOT NULL,
   version INTEGER NOT NULL,
+  under   TEXT    NOT NULL DEFAULT '', -- of a restating: the versions that it judges by
   state   TEXT    NOT NULL CHECK (state IN ('building', 'standing', 'leaving')),
   cursor  INTEGER NOT NULL -- cases.id up to which it was built, or its rows are gone
 ) STRICT;
 
-CREATE UNIQUE INDEX projections_listed ON projections (name, version) WHERE state <> 'leaving';
+CREATE UNIQUE INDEX projections_listed ON projections (name, version, under) WHERE state <> 'leaving';
 CREATE UNIQUE INDEX projections_standing ON projections (name) WHERE state = 'standing';
 
 -- How a case stands in the indexes of a projection, so that its entries are found
@@ -309,6 +310,20 @@ CREATE TABLE case_children (
   message    BLOB    NOT NULL,
   PRIMARY KEY (projection, case_id, kind, section, position)
 ) STRICT, WITHOUT ROWID;
+
+-- What a restating says of a case, packed against the newest answer of the case; it
+-- goes with the rows made of it.
+CREATE TABLE restated_answers (
+  id         INTEGER PRIMARY KEY,
+  projection INTEGER NOT NULL,
+  case_id    INTEGER NOT NULL REFERENCES cases (id),
+  codec      INTEGER NOT NULL,
+  base       INTEGER NOT NULL, -- number of the answer that the frame's dictionary ends with, 0: none
+  hash       BLOB    NOT NULL, -- SHA-256 of what it says
+  frame      BLOB    NOT NULL
+) STRICT;
+
+CREATE UNIQUE INDEX restated_answers_of_case ON restated_answers (projection, case_id);
 
 -- Resource ids that were handed over; a face_ table, counted apart.
 CREATE TABLE face_resources (
