@@ -41,10 +41,13 @@ type under struct {
 	policy  policy.Policy
 	ruleSet string             // empty: the present one
 	repeats *evaluate.Versions // versions of the evaluation that is repeated; nil: none
+	// restates judges by this policy alone, by whichever the outcome was judged before,
+	// and predicts nothing from the plan that was not known.
+	restates bool
 }
 
 // judgeUnder evaluates a case under another policy or an earlier rule set. The
-// tolerances are those in force when the operation came, as ever.
+// tolerances are those in force when the operation came, unless it is restated.
 func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under) (judgement, error) {
 	rec, err := f.Record()
 	if err != nil {
@@ -55,14 +58,19 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	if err != nil {
 		return judgement{}, err
 	}
-	tolerances, err := b.tolerances(ctx, f.Earlier, by.policy)
+	in := evaluate.Input{
+		Case: of, Settings: by.policy.Settings, Predictions: predictions, First: len(f.Earlier) == 0,
+		Confirmed: f.confirmed(), RuleSet: by.ruleSet, Software: b.software, Replays: by.repeats,
+	}
+	if by.restates {
+		in.Known, err = known(f)
+	} else {
+		in.Tolerances, err = b.tolerances(ctx, f.Earlier, by.policy)
+	}
 	if err != nil {
 		return judgement{}, err
 	}
-	result := evaluate.Evaluate(evaluate.Input{
-		Case: of, Settings: by.policy.Settings, Tolerances: tolerances, Predictions: predictions, First: len(f.Earlier) == 0,
-		Confirmed: f.confirmed(), RuleSet: by.ruleSet, Software: b.software, Replays: by.repeats,
-	})
+	result := evaluate.Evaluate(in)
 	message := convert.Evaluation(&result)
 	message.Time = timestamppb.New(at)
 	message.SoftwareVersion = b.software
@@ -127,9 +135,29 @@ func storedPrediction(earlier []*Evaluation, inForce repair.InForce) (map[int64]
 		return nil, err
 	}
 	return map[int64]discrepancy.Prediction{revision: {
-		Predicted: discrepancy.Predicted{Evaluation: chosen.Number, CatalogueVersion: message.GetCatalogueVersion(), CalibrationID: message.GetCalibrationId()},
-		Values:    predictedValues(message),
+		Predicted: predictedBy(message), Values: predictedValues(message),
 	}}, nil
+}
+
+// known gives what the newest evaluation said was predicted from the plan.
+func known(f *Folder) (*discrepancy.Prediction, error) {
+	newest, err := f.Newest()
+	if err != nil || newest == nil {
+		return nil, err
+	}
+	values := predictedValues(newest)
+	i := 0
+	for _, m := range newest.GetMetrics() {
+		if m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN {
+			values[i].Missing, values[i].Band = m.GetMissing(), m.GetBand()
+			i++
+		}
+	}
+	return &discrepancy.Prediction{Predicted: predictedBy(newest), Values: values}, nil
+}
+
+func predictedBy(e *trigonev1.Evaluation) discrepancy.Predicted {
+	return discrepancy.Predicted{Evaluation: e.GetNumber(), CatalogueVersion: e.GetCatalogueVersion(), CalibrationID: e.GetCalibrationId()}
 }
 
 func predictedValues(e *trigonev1.Evaluation) []metric.Value {

@@ -41,6 +41,12 @@ func Rebuild(ctx context.Context, c RebuildConfig) error {
 		if err := r.build(ctx, p); err != nil {
 			return fmt.Errorf("rebuild %s: %w", p.Name(), err)
 		}
+		if p.Name() != storage.ProjectionLedger {
+			continue
+		}
+		if err := r.restated(ctx, p); err != nil {
+			return fmt.Errorf("rebuild %s: %w", storage.ProjectionRestated, err)
+		}
 	}
 	return nil
 }

@@ -173,6 +173,9 @@ type Input struct {
 	Prediction *Prediction
 	// Present is what the present evaluation computed of Case.
 	Present Prediction
+	// Known is what made those of Present that are predicted from the plan, where it
+	// was an earlier evaluation; nil: the present one did.
+	Known *Prediction
 }
 
 // Compare gives every comparison of the case, in the order of the classes that a

@@ -149,9 +149,12 @@ func (c *comparing) predictionEntry(kind Kind, set outcomeSet) entry {
 	}}
 }
 
-// presentBy tells what the present evaluation predicts by.
+// presentBy tells what made a prediction of the present evaluation.
 func (c *comparing) presentBy(role valve.Role) *Predicted {
 	by := c.in.Present.Predicted
+	if role == valve.PredictedFromPlan && c.in.Known != nil {
+		by = c.in.Known.Predicted
+	}
 	by.Role = role
 	return &by
 }

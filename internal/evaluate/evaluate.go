@@ -28,6 +28,10 @@ type Input struct {
 	Tolerances *settings.Settings
 	// Predictions are those stored before the operation, by plan revision.
 	Predictions map[int64]discrepancy.Prediction
+	// Known is what an earlier evaluation of the same state said was predicted from the
+	// plan, where the case is judged again as a report: that is what was known, and
+	// it stands in place of what would be predicted now. Nil: predict.
+	Known *discrepancy.Prediction
 	// First says that nothing of the case was evaluated before.
 	First bool
 	// Confirmed are the contradictions, by the finding's id, whose values a reviewer
@@ -98,7 +102,7 @@ type Suggestion struct {
 // of the first run are those of the second.
 func Evaluate(in Input) Evaluation {
 	all := in.Case
-	values := metric.Compute(all, in.Settings)
+	values := compute(in, all)
 	findings, gapsA := rules.Run(all, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return r.JudgesAll(in.RuleSet) })
 
 	var disputes []valve.InputValue
@@ -119,7 +123,7 @@ func Evaluate(in Input) Evaluation {
 	clean := all
 	if len(disputed) > 0 {
 		clean = all.WithMeasured(withheld(all.Measured, disputed))
-		values = metric.Compute(clean, in.Settings)
+		values = compute(in, clean)
 	}
 	others, gapsB := rules.Run(clean, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return !r.JudgesAll(in.RuleSet) })
 
@@ -142,9 +146,35 @@ func Evaluate(in Input) Evaluation {
 	}
 	e.Comparisons = discrepancy.Compare(discrepancy.Input{
 		Case: clean, InForce: inForce, Settings: tolerances(in), Disputed: disputes,
-		Prediction: prediction(in, inForce, present), Present: present,
+		Prediction: prediction(in, inForce, present), Present: present, Known: in.Known,
 	})
 	return e
+}
+
+// compute computes the catalogue; what is predicted from the plan is what was known,
+// if anything is given as such.
+func compute(in Input, c *repair.Case) []metric.Value {
+	values := metric.Compute(c, in.Settings)
+	if in.Known == nil {
+		return values
+	}
+	known := map[valve.Key]metric.Value{}
+	for _, v := range in.Known.Values {
+		known[v.Key] = v
+	}
+	kept := values[:0]
+	for _, v := range values {
+		if v.Key.Role == valve.PredictedFromPlan {
+			then, told := known[v.Key]
+			if !told {
+				continue
+			}
+			v.State, v.Value, v.SD, v.Lower, v.Upper, v.Band = then.State, then.Value, then.SD, then.Lower, then.Upper, then.Band
+			v.Explanation, v.Missing = then.Explanation, then.Missing
+		}
+		kept = append(kept, v)
+	}
+	return kept
 }
 
 // withheld takes the disputed values away and leaves their places: a metric all
