@@ -59,15 +59,45 @@ type Rebuilt = casebook.Rebuilt
 // Rebuild makes the rows of a store that lists read and that do not stand yet, from
 // what is on record. It can be ended at any moment and goes on where it was. report
 // is told after each step.
-func Rebuild(ctx context.Context, storePath, policyPath string, report func(Rebuilt)) (err error) {
+func Rebuild(ctx context.Context, storePath, policyPath string, report func(Rebuilt)) error {
 	clinical, err := readPolicy(policyPath)
 	if err != nil {
 		return err
 	}
-	store, err := sqlite.Open(ctx, storePath, sqlite.Options{MustExist: true})
+	return inStore(ctx, storePath, func(store storage.Store) error {
+		return casebook.Rebuild(ctx, casebook.RebuildConfig{Store: store, Policy: clinical, Projectors: projectors(), Report: report})
+	})
+}
+
+// Restated says how far a restating is.
+type Restated = casebook.Restated
+
+// Restate judges the cases of a store again, under the present versions and a policy,
+// as a report beside what was answered. It can be ended at any moment and goes on
+// where it was. report is told after each step.
+func Restate(ctx context.Context, storePath, policyPath string, report func(Restated)) error {
+	clinical, err := readPolicy(policyPath)
+	if err != nil {
+		return err
+	}
+	return inStore(ctx, storePath, func(store storage.Store) error {
+		return casebook.Restate(ctx, casebook.RestateConfig{
+			Store: store, Policy: clinical, Software: Version(), Projector: ledger.Projection{}, Report: report,
+		})
+	})
+}
+
+// DropRestated removes from a store what was restated.
+func DropRestated(ctx context.Context, storePath string) error {
+	return inStore(ctx, storePath, func(store storage.Store) error { return casebook.DropRestated(ctx, store) })
+}
+
+// inStore opens a store that is there, for as long as use takes.
+func inStore(ctx context.Context, path string, use func(storage.Store) error) (err error) {
+	store, err := sqlite.Open(ctx, path, sqlite.Options{MustExist: true})
 	if err != nil {
 		return fmt.Errorf("open the store: %w", err)
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	return casebook.Rebuild(ctx, casebook.RebuildConfig{Store: store, Policy: clinical, Projectors: projectors(), Report: report})
+	return use(store)
 }

@@ -15,8 +15,8 @@ import (
 
 // caseFilter is what the flags of every list over cases select.
 type caseFilter struct {
-	caseArg, from, before string
-	timings               []string
+	caseArg, from, before, basis string
+	timings                      []string
 }
 
 func (f *caseFilter) flags(c *cobra.Command) {
@@ -24,10 +24,12 @@ func (f *caseFilter) flags(c *cobra.Command) {
 	c.Flags().StringVar(&f.from, "from", "", "only with incision at or after this date or time")
 	c.Flags().StringVar(&f.before, "before", "", "only with incision before this date or time")
 	c.Flags().StringArrayVar(&f.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
+	c.Flags().StringVar(&f.basis, "basis", "stored", "stored: as answered when a case was last written; restated: as trigoned restate judged it again")
 }
 
 type selectedCases struct {
 	reference    *trigonev1.CaseReference
+	basis        trigonev1.Basis
 	from, before *timestamppb.Timestamp
 	timings      []trigonev1.PlanTiming
 }
@@ -44,6 +46,11 @@ func (f caseFilter) selected() (out selectedCases, err error) {
 	if out.before, err = instant("--before", f.before); err != nil {
 		return out, err
 	}
+	basis, err := enumValue("--basis", f.basis, out.basis.Descriptor(), "BASIS_")
+	if err != nil {
+		return out, err
+	}
+	out.basis = trigonev1.Basis(basis)
 	out.timings, err = enumValues[trigonev1.PlanTiming]("--plan-timing", f.timings, "PLAN_TIMING_")
 	return out, err
 }
@@ -91,6 +98,7 @@ came as planned. A difference is no error and carries no blame.`,
 			request := &trigonev1.ListComparisonsRequest{
 				Case: cases.reference, Classes: classes, Metrics: metrics, Places: places, RootsOnly: roots, PlanTimings: cases.timings,
 				IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize, IncludeCounts: true,
+				Basis: cases.basis,
 			}
 			if request.Kinds, err = enumValues[trigonev1.ComparisonKind]("--kind", kinds, "COMPARISON_KIND_"); err != nil {
 				return err
@@ -108,6 +116,7 @@ came as planned. A difference is no error and carries no blame.`,
 					if whole.Counts == nil {
 						whole.Counts = page.GetCounts()
 					}
+					whole.Basis = page.GetBasis()
 					whole.Comparisons = append(whole.Comparisons, page.GetComparisons()...)
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
@@ -117,8 +126,9 @@ came as planned. A difference is no error and carries no blame.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.ComparisonsCSV(cmd.OutOrStdout(), whole.GetComparisons())
+					return render.ComparisonsCSV(cmd.OutOrStdout(), whole.GetComparisons(), whole.GetBasis())
 				}
+				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Comparisons(cmd.OutOrStdout(), whole.GetComparisons(), whole.GetCounts())
 				return nil
 			})
@@ -164,6 +174,7 @@ several of.`,
 			}
 			request := &trigonev1.ListCaseFactsRequest{
 				Case: cases.reference, PlanTimings: cases.timings, IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize,
+				Basis: cases.basis,
 			}
 			for _, g := range groups {
 				kind, words, ok := strings.Cut(g, "=")
@@ -179,6 +190,7 @@ several of.`,
 					if err != nil {
 						return err
 					}
+					whole.Basis = page.GetBasis()
 					whole.Facts = append(whole.Facts, page.GetFacts()...)
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
@@ -188,8 +200,9 @@ several of.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.FactsCSV(cmd.OutOrStdout(), whole.GetFacts(), rows)
+					return render.FactsCSV(cmd.OutOrStdout(), whole.GetFacts(), rows, whole.GetBasis())
 				}
+				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Facts(cmd.OutOrStdout(), whole.GetFacts())
 				return nil
 			})

@@ -204,6 +204,7 @@ their root. A difference is not an error and carries no blame.`,
 					if whole.Counts == nil {
 						whole.Counts = page.GetCounts()
 					}
+					whole.Basis = page.GetBasis()
 					whole.Discrepancies = append(whole.Discrepancies, page.GetDiscrepancies()...)
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
@@ -213,8 +214,9 @@ their root. A difference is not an error and carries no blame.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.DiscrepanciesCSV(cmd.OutOrStdout(), whole.GetDiscrepancies())
+					return render.DiscrepanciesCSV(cmd.OutOrStdout(), whole.GetDiscrepancies(), whole.GetBasis())
 				}
+				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Discrepancies(cmd.OutOrStdout(), whole.GetDiscrepancies(), whole.GetCounts())
 				return nil
 			})
@@ -243,6 +245,7 @@ func (f discrepancyFilter) request() (*trigonev1.ListDiscrepanciesRequest, error
 	request := &trigonev1.ListDiscrepanciesRequest{
 		Case: cases.reference, Classes: f.classes, RootsOnly: f.roots, PlanTimings: cases.timings,
 		IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize, IncludeCounts: true,
+		Basis: cases.basis,
 	}
 	request.Verdicts, err = enumValues[trigonev1.DiscrepancyVerdict]("--verdict", f.verdicts, "DISCREPANCY_VERDICT_")
 	return request, err

@@ -240,7 +240,7 @@ func (p *player) run(ctx context.Context) ([]played, error) {
 	fmt.Fprintf(p.out, "\nDISCREPANCIES OF ALL CASES\n\n")
 	render.Discrepancies(p.out, found, counts)
 	var table bytes.Buffer
-	if err := render.DiscrepanciesCSV(&table, found); err != nil {
+	if err := render.DiscrepanciesCSV(&table, found, trigonev1.Basis_BASIS_STORED); err != nil {
 		return nil, err
 	}
 	if err := p.save("discrepancies.csv", table.Bytes()); err != nil {

@@ -36,12 +36,13 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
-	filters.PageToken, filters.PageSize, filters.Parent, filters.IncludeCounts = "", 0, "", false
+	filters.PageToken, filters.PageSize, filters.Parent, filters.IncludeCounts, filters.Basis = "", 0, "", false, named(req.GetBasis())
 	question, after, err := l.page("ListDiscrepancies", filters, req.GetPageToken())
 	if err != nil {
 		return nil, err
 	}
 	f := storage.ComparisonFilter{
+		Restated: restated(req.GetBasis()),
 		Verdicts: numbers(req.GetVerdicts()), RootsOnly: req.GetRootsOnly(), PlanTimings: each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
 		DiscrepanciesOnly: true,
@@ -57,9 +58,9 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	}
 	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
-		return nil, notBuilt(err)
+		return nil, notBuilt(err, req.GetBasis())
 	}
-	resp := &trigonev1.ListDiscrepanciesResponse{}
+	resp := &trigonev1.ListDiscrepanciesResponse{Basis: named(req.GetBasis())}
 	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
 		return nil, err
 	}
@@ -76,7 +77,7 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	if req.GetIncludeCounts() && req.GetPageToken() == "" {
 		n, err := l.archive.Store.CountComparisons(ctx, site, f)
 		if err != nil {
-			return nil, notBuilt(err)
+			return nil, notBuilt(err, req.GetBasis())
 		}
 		resp.Counts = &trigonev1.DiscrepancyCounts{
 			OperatedCaseCount: int32(n.OperatedCases), PlannedCaseCount: int32(n.PlannedCases), DifferingCaseCount: int32(n.DifferingCases),

@@ -25,13 +25,14 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
-	filters.PageToken, filters.PageSize, filters.Parent, filters.IncludeCounts = "", 0, "", false
+	filters.PageToken, filters.PageSize, filters.Parent, filters.IncludeCounts, filters.Basis = "", 0, "", false, named(req.GetBasis())
 	question, after, err := l.page("ListComparisons", filters, req.GetPageToken())
 	if err != nil {
 		return nil, err
 	}
 	f := storage.ComparisonFilter{
-		Kinds: numbers(req.GetKinds()), Verdicts: numbers(req.GetVerdicts()), Places: req.GetPlaces(), RootsOnly: req.GetRootsOnly(),
+		Restated: restated(req.GetBasis()),
+		Kinds:    numbers(req.GetKinds()), Verdicts: numbers(req.GetVerdicts()), Places: req.GetPlaces(), RootsOnly: req.GetRootsOnly(),
 		PlanTimings:  each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
 	}
@@ -46,9 +47,9 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 	}
 	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
-		return nil, notBuilt(err)
+		return nil, notBuilt(err, req.GetBasis())
 	}
-	resp := &trigonev1.ListComparisonsResponse{}
+	resp := &trigonev1.ListComparisonsResponse{Basis: named(req.GetBasis())}
 	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
 		return nil, err
 	}
@@ -68,7 +69,7 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 	}
 	n, err := l.archive.Store.CountComparisons(ctx, site, f)
 	if err != nil {
-		return nil, notBuilt(err)
+		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp.Counts = comparisonCounts(n)
 	return resp, nil
@@ -111,12 +112,13 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
-	filters.PageToken, filters.PageSize, filters.Parent = "", 0, ""
+	filters.PageToken, filters.PageSize, filters.Parent, filters.Basis = "", 0, "", named(req.GetBasis())
 	question, after, err := l.page("ListCaseFacts", filters, req.GetPageToken())
 	if err != nil {
 		return nil, err
 	}
 	f := storage.FactsFilter{
+		Restated:     restated(req.GetBasis()),
 		PlanTimings:  each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
 	}
@@ -130,9 +132,9 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 	}
 	rows, next, err := l.archive.Store.Facts(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
-		return nil, notBuilt(err)
+		return nil, notBuilt(err, req.GetBasis())
 	}
-	resp := &trigonev1.ListCaseFactsResponse{}
+	resp := &trigonev1.ListCaseFactsResponse{Basis: named(req.GetBasis())}
 	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
 		return nil, err
 	}

@@ -46,10 +46,24 @@ func metricNumber(id string) int {
 }
 
 // notBuilt turns rows that were not built yet into a refusal that says what to do.
-func notBuilt(err error) error {
-	if errors.Is(err, storage.ErrNotProjected) {
+func notBuilt(err error, basis trigonev1.Basis) error {
+	switch {
+	case !errors.Is(err, storage.ErrNotProjected):
+		return err
+	case restated(basis):
 		return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNotBuilt,
-			"the rows that this list reads were not built yet; run trigoned rebuild on the store")
+			"no case of the store was restated, or not all of them yet; run trigoned restate on the store, or ask for basis STORED")
 	}
-	return err
+	return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNotBuilt,
+		"the rows that this list reads were not built yet; run trigoned rebuild on the store")
+}
+
+func restated(basis trigonev1.Basis) bool { return basis == trigonev1.Basis_BASIS_RESTATED }
+
+// named gives the basis that is read; STORED unless another is asked for.
+func named(basis trigonev1.Basis) trigonev1.Basis {
+	if restated(basis) {
+		return basis
+	}
+	return trigonev1.Basis_BASIS_STORED
 }

@@ -123,10 +123,10 @@ func printComparisonCounts(w io.Writer, c *trigonev1.ComparisonCounts) {
 }
 
 // ComparisonsCSV writes every comparison as one line under a header.
-func ComparisonsCSV(w io.Writer, list []*trigonev1.CaseComparison) error {
+func ComparisonsCSV(w io.Writer, list []*trigonev1.CaseComparison, basis trigonev1.Basis) error {
 	lines := make([]csvLine, len(list))
 	for i, c := range list {
 		lines[i].message = c
 	}
-	return messagesCSV(w, nil, (&trigonev1.CaseComparison{}).ProtoReflect().Descriptor(), lines)
+	return messagesCSV(w, basis, nil, (&trigonev1.CaseComparison{}).ProtoReflect().Descriptor(), lines)
 }

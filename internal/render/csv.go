@@ -14,7 +14,18 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/words"
+	trigonev1 "trigone/proto/trigone/v1"
 )
+
+// basisColumn says which judgement of its case a line is of.
+const basisColumn = "basis"
+
+// Basis says above a list that it is no list of what was answered.
+func Basis(w io.Writer, basis trigonev1.Basis) {
+	if basis == trigonev1.Basis_BASIS_RESTATED {
+		wrapped(w, "", "", "Basis restated: the cases as they were judged again later, as a report. What was answered stands on record (basis stored). Cases written since are not in it.")
+	}
+}
 
 // csvLine is a message to be written as a line, behind cells of another origin.
 type csvLine struct {
@@ -26,15 +37,16 @@ type csvLine struct {
 // column is a field, and a message inside gives a column for each of its fields;
 // what is absent is empty. Words are the contract's in lower case, times UTC. Of a
 // list the entries stand apart by a semicolon, and the fields of an entry by a
-// colon. lead names the cells before the message; fields named in without are left
-// out.
-func messagesCSV(w io.Writer, lead []string, of protoreflect.MessageDescriptor, lines []csvLine, without ...string) error {
+// colon. lead names the cells before the message, and the last one is the basis of the
+// line; fields named in without are left out.
+func messagesCSV(w io.Writer, basis trigonev1.Basis, lead []string, of protoreflect.MessageDescriptor, lines []csvLine, without ...string) error {
 	out := newSheet(w)
 	columns := csvColumns(of, "", without)
 	header := slices.Clone(lead)
 	for _, c := range columns {
 		header = append(header, c.name)
 	}
+	header = append(header, basisColumn)
 	if err := out.row(header); err != nil {
 		return err
 	}
@@ -43,6 +55,7 @@ func messagesCSV(w io.Writer, lead []string, of protoreflect.MessageDescriptor, 
 		for _, c := range columns {
 			line = append(line, c.of(l.message.ProtoReflect()))
 		}
+		line = append(line, Word(basis))
 		if err := out.row(line); err != nil {
 			return err
 		}

@@ -299,18 +299,19 @@ var CSVColumns = []string{
 	"case", "case_number_system", "case_number", "incision_time", "plan_timing", "id", "parent", "class", "reference", "verdict",
 	"metric", "place", "occasion", "run", "stage", "method", "planned_step", "performed_step", "planned", "actual",
 	"planned_value", "actual_value", "difference", "unit", "tolerance", "judged_by", "judged_by_version", "reason", "plan_revised", "missing", "message",
+	basisColumn,
 }
 
 // DiscrepanciesCSV writes every discrepancy as one line of comma-separated values
 // under a header; words are the contract's in lower case, units are UCUM. A text that
 // would begin a formula has an apostrophe before it.
-func DiscrepanciesCSV(w io.Writer, list []*trigonev1.CaseDiscrepancy) error {
+func DiscrepanciesCSV(w io.Writer, list []*trigonev1.CaseDiscrepancy, basis trigonev1.Basis) error {
 	out := newSheet(w)
 	if err := out.row(CSVColumns); err != nil {
 		return err
 	}
 	for _, c := range list {
-		if err := out.row(csvRow(c)); err != nil {
+		if err := out.row(append(csvRow(c), Word(basis))); err != nil {
 			return err
 		}
 	}

@@ -61,14 +61,14 @@ func orUnknown(a trigonev1.Answer) string {
 
 // FactsCSV writes one kind of rows of the facts as lines under a header; a row of
 // which a case may have several begins with the name of its case.
-func FactsCSV(w io.Writer, list []*trigonev1.CaseFacts, rows string) error {
+func FactsCSV(w io.Writer, list []*trigonev1.CaseFacts, rows string, basis trigonev1.Basis) error {
 	d := (&trigonev1.CaseFacts{}).ProtoReflect().Descriptor()
 	var lines []csvLine
 	if rows == factCases {
 		for _, f := range list {
 			lines = append(lines, csvLine{message: f})
 		}
-		return messagesCSV(w, nil, d, lines, FactRows[1:]...)
+		return messagesCSV(w, basis, nil, d, lines, FactRows[1:]...)
 	}
 	field := d.Fields().ByName(protoreflect.Name(rows))
 	for _, f := range list {
@@ -77,5 +77,5 @@ func FactsCSV(w io.Writer, list []*trigonev1.CaseFacts, rows string) error {
 			lines = append(lines, csvLine{[]string{f.GetCaseName()}, of.Get(i).Message().Interface()})
 		}
 	}
-	return messagesCSV(w, []string{"case_name"}, field.Message(), lines)
+	return messagesCSV(w, basis, []string{"case_name"}, field.Message(), lines)
 }

@@ -172,7 +172,7 @@ func TestChildFindingsStandUnderTheirRoot(t *testing.T) {
 func TestCSV(t *testing.T) {
 	many := load(t, "discrepancies.json", &trigonev1.ListDiscrepanciesResponse{})
 	var w bytes.Buffer
-	if err := DiscrepanciesCSV(&w, many.GetDiscrepancies()); err != nil {
+	if err := DiscrepanciesCSV(&w, many.GetDiscrepancies(), trigonev1.Basis_BASIS_STORED); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := csv.NewReader(&w).ReadAll()
@@ -192,6 +192,7 @@ func TestCSV(t *testing.T) {
 	}{
 		{1, "case_number", "MV-2026-008"},
 		{1, "class", "ring_size"},
+		{1, "basis", "stored"},
 		{1, "difference", "-4"},
 		{2, "parent", "d-1"},
 		{2, "tolerance", "1"},
@@ -330,7 +331,8 @@ func TestMessagesAsCSV(t *testing.T) {
 		}
 	}
 	facts := load(t, "facts.json", &trigonev1.ListCaseFactsResponse{}).GetFacts()
-	cases := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "cases") })
+	cases := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "cases", trigonev1.Basis_BASIS_STORED) })
+	want("of what was answered", cases[0], "basis", "stored")
 	want("a time", cases[0], "times_incision_time", "2026-04-21T08:25:00Z")
 	want("a number that is zero", cases[0], "outcome_died_on_day", "0")
 	want("a number that is absent", cases[1], "outcome_died_on_day", "")
@@ -342,18 +344,20 @@ func TestMessagesAsCSV(t *testing.T) {
 	if _, there := cases[0]["echoes"]; there {
 		t.Error("what a case may have several of is a column of the cases")
 	}
-	devices := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "devices") })
+	devices := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "devices", trigonev1.Basis_BASIS_RESTATED) })
 	want("a row that a case may have several of names its case", devices[0], "case_name", facts[0].GetCaseName())
+	want("of another basis", devices[0], "basis", "restated")
 	want("sizers", devices[0], "sizers", "28:fits; 30:too_large")
-	echoes := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "echoes") })
+	echoes := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "echoes", trigonev1.Basis_BASIS_STORED) })
 	want("no regurgitation has the rank 0", echoes[0], "grade_rank", "0")
 	want("a message inside", echoes[0], "grade_scheme", "five_step")
 
 	list := load(t, "comparisons.json", &trigonev1.ListComparisonsResponse{}).GetComparisons()
-	comparisons := read(func(w *bytes.Buffer) error { return ComparisonsCSV(w, list) })
+	comparisons := read(func(w *bytes.Buffer) error { return ComparisonsCSV(w, list, trigonev1.Basis_BASIS_RESTATED) })
 	if len(comparisons) != len(list) {
 		t.Errorf("%d lines for %d comparisons", len(comparisons), len(list))
 	}
+	want("basis of a comparison", comparisons[0], "basis", "restated")
 	want("verdict", comparisons[0], "comparison_verdict", "agrees")
 	want("said of every line", comparisons[6], "agreements_recorded", "false")
 }

@@ -220,23 +220,33 @@ func (s *Store) Answer(ctx context.Context, site, uid string, number int64) ([]b
 	return unpackAnswer(chain)
 }
 
+// restatedChain reads what a restating says of a case, itself first.
+const restatedChain = `
+	WITH RECURSIVE chain AS (
+		SELECT case_id, 0 AS number, codec, base, hash, frame FROM restated_answers WHERE projection = ? AND case_id = ?
+		UNION ALL
+		SELECT a.case_id, a.number, a.codec, a.base, a.hash, a.frame FROM chain CROSS JOIN answers AS a
+		WHERE chain.base > 0 AND a.case_id = chain.case_id AND a.number = chain.base
+	) SELECT number, codec, base, hash, frame FROM chain`
+
 // RestatedAnswer gives what the restating that stands says of a case.
 func (s *Store) RestatedAnswer(ctx context.Context, site, uid string) ([]byte, error) {
-	var first link
-	err := s.one(ctx, `
-		SELECT r.codec, r.base, r.hash, r.frame FROM projections AS p JOIN cases AS c ON c.site = ? AND c.uid = ?
-		JOIN restated_answers AS r ON r.projection = p.id AND r.case_id = c.id WHERE p.name = ? AND p.state = 'standing'`,
-		[]any{site, uid, storage.ProjectionRestated}, &first.codec, &first.base, (*blob)(&first.hash), (*blob)(&first.frame))
-	if err != nil {
+	var projection, id int64
+	if err := s.one(ctx, `SELECT p.id, c.id FROM projections AS p JOIN cases AS c ON c.site = ? AND c.uid = ? WHERE p.name = ? AND p.state = 'standing'`,
+		[]any{site, uid, storage.ProjectionRestated}, &projection, &id); err != nil {
 		return nil, err
 	}
-	chain := []link{first}
-	if first.base > 0 {
-		before, err := s.chain(ctx, answerOfNumber, site, uid, first.base)
-		if err != nil {
-			return nil, err
-		}
-		chain = append(chain, before...)
+	var chain []link
+	if err := s.each(ctx, restatedChain, []any{projection, id}, func(row scanner) error {
+		var l link
+		err := row.Scan(&l.number, &l.codec, &l.base, (*blob)(&l.hash), (*blob)(&l.frame))
+		chain = append(chain, l)
+		return err
+	}); err != nil {
+		return nil, err
+	}
+	if len(chain) == 0 {
+		return nil, storage.ErrNotFound
 	}
 	content, err := unpackAnswer(chain)
 	if err != nil {

@@ -41,7 +41,7 @@ func Verify(ctx context.Context, path string, report func(where string)) (v Veri
 	}
 	defer func() { _ = tx.Rollback() }() // it wrote nothing
 	w := verifying{ctx: ctx, tx: tx, report: report, Verified: &v}
-	for _, part := range []func() error{w.pages, w.gaps, w.revisions, w.texts, w.answers, w.policies, w.rows} {
+	for _, part := range []func() error{w.pages, w.gaps, w.revisions, w.texts, w.answers, w.restated, w.policies, w.rows} {
 		if err := part(); err != nil {
 			return v, err
 		}
@@ -207,6 +207,47 @@ func (w *verifying) answers() error {
 			w.damaged("case %s: answer %d does not match its hash, or the one before it does not", uid, l.number)
 			return nil
 		})
+}
+
+// restated reads what restatings say, each against the answer it was packed against.
+// They can be dropped and made again.
+func (w *verifying) restated() error {
+	type at struct {
+		uid       string
+		id        int64
+		projected int64
+	}
+	var list []at
+	if err := w.each(`SELECT c.uid, r.case_id, r.projection FROM restated_answers AS r JOIN cases AS c ON c.id = r.case_id`, func(scan func(...any) error) error {
+		var a at
+		err := scan(&a.uid, &a.id, &a.projected)
+		list = append(list, a)
+		return err
+	}); err != nil {
+		return err
+	}
+	for _, a := range list {
+		var chain []link
+		rows, err := w.tx.QueryContext(w.ctx, restatedChain, a.projected, a.id)
+		if err != nil {
+			return err
+		}
+		for rows.Next() {
+			var l link
+			if err := rows.Scan(&l.number, &l.codec, &l.base, (*blob)(&l.hash), (*blob)(&l.frame)); err != nil {
+				return errors.Join(err, rows.Close())
+			}
+			chain = append(chain, l)
+		}
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			return err
+		}
+		w.Rows++
+		if _, err := unpackAnswer(chain); err != nil {
+			w.damaged("case %s: what was restated does not match its hash, or the answer beside it does not", a.uid)
+		}
+	}
+	return nil
 }
 
 // policies have the SHA-256 of their text as name.

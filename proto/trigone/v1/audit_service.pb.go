@@ -23,6 +23,62 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Which judgement of each case a list reads.
+type Basis int32
+
+const (
+	// Not stated.
+	Basis_BASIS_UNSPECIFIED Basis = 0
+	// As it was answered when the case was last written.
+	Basis_BASIS_STORED Basis = 1
+	// As the case was judged again later, under other versions or another policy: a
+	// report that changed no record, made outside the service for the whole site. A case
+	// that was written since is not in it. What was predicted from a plan is not
+	// judged again: it is what was known then.
+	Basis_BASIS_RESTATED Basis = 2
+)
+
+// Enum value maps for Basis.
+var (
+	Basis_name = map[int32]string{
+		0: "BASIS_UNSPECIFIED",
+		1: "BASIS_STORED",
+		2: "BASIS_RESTATED",
+	}
+	Basis_value = map[string]int32{
+		"BASIS_UNSPECIFIED": 0,
+		"BASIS_STORED":      1,
+		"BASIS_RESTATED":    2,
+	}
+)
+
+func (x Basis) Enum() *Basis {
+	p := new(Basis)
+	*p = x
+	return p
+}
+
+func (x Basis) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Basis) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_audit_service_proto_enumTypes[0].Descriptor()
+}
+
+func (Basis) Type() protoreflect.EnumType {
+	return &file_trigone_v1_audit_service_proto_enumTypes[0]
+}
+
+func (x Basis) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Basis.Descriptor instead.
+func (Basis) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{0}
+}
+
 // Request of ListDiscrepancies.
 type ListDiscrepanciesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -48,6 +104,8 @@ type ListDiscrepanciesRequest struct {
 	PageToken string `protobuf:"bytes,10,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Whether to count what the list is drawn from; unset: no counts are given.
 	IncludeCounts bool `protobuf:"varint,11,opt,name=include_counts,json=includeCounts,proto3" json:"include_counts,omitempty"`
+	// Which judgement to read; unset: as stored.
+	Basis         Basis `protobuf:"varint,12,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -159,6 +217,13 @@ func (x *ListDiscrepanciesRequest) GetIncludeCounts() bool {
 	return false
 }
 
+func (x *ListDiscrepanciesRequest) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
+}
+
 // Response of ListDiscrepancies.
 type ListDiscrepanciesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -168,7 +233,9 @@ type ListDiscrepanciesResponse struct {
 	// Token of the next page; empty: the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	// What the list is drawn from; on the first page, if it was asked for.
-	Counts        *DiscrepancyCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
+	Counts *DiscrepancyCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
+	// Which judgement was read.
+	Basis         Basis `protobuf:"varint,4,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -222,6 +289,13 @@ func (x *ListDiscrepanciesResponse) GetCounts() *DiscrepancyCounts {
 		return x.Counts
 	}
 	return nil
+}
+
+func (x *ListDiscrepanciesResponse) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
 }
 
 // A discrepancy with its case.
@@ -447,6 +521,8 @@ type ListComparisonsRequest struct {
 	PageToken string `protobuf:"bytes,13,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Whether to count what the list is drawn from; unset: no counts are given.
 	IncludeCounts bool `protobuf:"varint,14,opt,name=include_counts,json=includeCounts,proto3" json:"include_counts,omitempty"`
+	// Which judgement to read; unset: as stored.
+	Basis         Basis `protobuf:"varint,15,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -579,6 +655,13 @@ func (x *ListComparisonsRequest) GetIncludeCounts() bool {
 	return false
 }
 
+func (x *ListComparisonsRequest) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
+}
+
 // Response of ListComparisons.
 type ListComparisonsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -588,7 +671,9 @@ type ListComparisonsResponse struct {
 	// Token of the next page; empty: the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	// What the list is drawn from; on the first page, if it was asked for.
-	Counts        *ComparisonCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
+	Counts *ComparisonCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
+	// Which judgement was read.
+	Basis         Basis `protobuf:"varint,4,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -642,6 +727,13 @@ func (x *ListComparisonsResponse) GetCounts() *ComparisonCounts {
 		return x.Counts
 	}
 	return nil
+}
+
+func (x *ListComparisonsResponse) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
 }
 
 // A comparison with its case.
@@ -875,7 +967,9 @@ type ListCaseFactsRequest struct {
 	// At most this many cases, up to 500; unset: 50.
 	PageSize int32 `protobuf:"varint,7,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Token of the next page.
-	PageToken     string `protobuf:"bytes,8,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,8,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which judgement to read; unset: as stored.
+	Basis         Basis `protobuf:"varint,9,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -966,6 +1060,13 @@ func (x *ListCaseFactsRequest) GetPageToken() string {
 	return ""
 }
 
+func (x *ListCaseFactsRequest) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
+}
+
 // Selects cases by the words under which they are filed.
 type FactFilter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1029,6 +1130,8 @@ type ListCaseFactsResponse struct {
 	Facts []*CaseFacts `protobuf:"bytes,1,rep,name=facts,proto3" json:"facts,omitempty"`
 	// Token of the next page; empty: the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Which judgement was read.
+	Basis         Basis `protobuf:"varint,3,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1077,12 +1180,19 @@ func (x *ListCaseFactsResponse) GetNextPageToken() string {
 	return ""
 }
 
+func (x *ListCaseFactsResponse) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
+}
+
 var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xb8\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -1098,11 +1208,13 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"page_token\x18\n" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
-	"\x0einclude_counts\x18\v \x01(\bR\rincludeCounts\"\xbd\x01\n" +
+	"\x0einclude_counts\x18\v \x01(\bR\rincludeCounts\x121\n" +
+	"\x05basis\x18\f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xe6\x01\n" +
 	"\x19ListDiscrepanciesResponse\x12A\n" +
 	"\rdiscrepancies\x18\x01 \x03(\v2\x1b.trigone.v1.CaseDiscrepancyR\rdiscrepancies\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x125\n" +
-	"\x06counts\x18\x03 \x01(\v2\x1d.trigone.v1.DiscrepancyCountsR\x06counts\"\xac\x02\n" +
+	"\x06counts\x18\x03 \x01(\v2\x1d.trigone.v1.DiscrepancyCountsR\x06counts\x12'\n" +
+	"\x05basis\x18\x04 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\xac\x02\n" +
 	"\x0fCaseDiscrepancy\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
@@ -1119,7 +1231,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x13indeterminate_count\x18\x05 \x01(\x05R\x12indeterminateCount\x12.\n" +
 	"\x13not_evaluable_count\x18\x06 \x01(\x05R\x11notEvaluableCount\x120\n" +
 	"\x14retracted_case_count\x18\a \x01(\x05R\x12retractedCaseCount\x126\n" +
-	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount\"\xbe\x05\n" +
+	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount\"\xf1\x05\n" +
 	"\x16ListComparisonsRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12:\n" +
@@ -1138,11 +1250,13 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
-	"\x0einclude_counts\x18\x0e \x01(\bR\rincludeCounts\"\xb5\x01\n" +
+	"\x0einclude_counts\x18\x0e \x01(\bR\rincludeCounts\x121\n" +
+	"\x05basis\x18\x0f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xde\x01\n" +
 	"\x17ListComparisonsResponse\x12<\n" +
 	"\vcomparisons\x18\x01 \x03(\v2\x1a.trigone.v1.CaseComparisonR\vcomparisons\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x124\n" +
-	"\x06counts\x18\x03 \x01(\v2\x1c.trigone.v1.ComparisonCountsR\x06counts\"\xd9\x02\n" +
+	"\x06counts\x18\x03 \x01(\v2\x1c.trigone.v1.ComparisonCountsR\x06counts\x12'\n" +
+	"\x05basis\x18\x04 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\xd9\x02\n" +
 	"\x0eCaseComparison\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
@@ -1163,7 +1277,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\bverdicts\x18\a \x03(\v2\x18.trigone.v1.VerdictCountR\bverdicts\x12\x1d\n" +
 	"\n" +
 	"root_count\x18\b \x01(\x05R\trootCount\x12@\n" +
-	"\x0ethings_planned\x18\t \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\"\xbe\x03\n" +
+	"\x0ethings_planned\x18\t \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\"\xf1\x03\n" +
 	"\x14ListCaseFactsRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x128\n" +
@@ -1174,15 +1288,21 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\tpage_size\x18\a \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"g\n" +
+	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x121\n" +
+	"\x05basis\x18\t \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"g\n" +
 	"\n" +
 	"FactFilter\x121\n" +
 	"\x04kind\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,63}$R\x04kind\x12&\n" +
 	"\x05words\x18\x02 \x03(\tB\x10\xbaH\r\x92\x01\n" +
-	"\b\x01\x10 \"\x04r\x02\x18@R\x05words\"l\n" +
+	"\b\x01\x10 \"\x04r\x02\x18@R\x05words\"\x95\x01\n" +
 	"\x15ListCaseFactsResponse\x12+\n" +
 	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xa2\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
+	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis*D\n" +
+	"\x05Basis\x12\x15\n" +
+	"\x11BASIS_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fBASIS_STORED\x10\x01\x12\x12\n" +
+	"\x0eBASIS_RESTATED\x10\x022\xa2\x02\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
@@ -1200,75 +1320,83 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_audit_service_proto_rawDescData
 }
 
+var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
-	(*ListDiscrepanciesRequest)(nil),  // 0: trigone.v1.ListDiscrepanciesRequest
-	(*ListDiscrepanciesResponse)(nil), // 1: trigone.v1.ListDiscrepanciesResponse
-	(*CaseDiscrepancy)(nil),           // 2: trigone.v1.CaseDiscrepancy
-	(*DiscrepancyCounts)(nil),         // 3: trigone.v1.DiscrepancyCounts
-	(*ListComparisonsRequest)(nil),    // 4: trigone.v1.ListComparisonsRequest
-	(*ListComparisonsResponse)(nil),   // 5: trigone.v1.ListComparisonsResponse
-	(*CaseComparison)(nil),            // 6: trigone.v1.CaseComparison
-	(*ComparisonCounts)(nil),          // 7: trigone.v1.ComparisonCounts
-	(*ListCaseFactsRequest)(nil),      // 8: trigone.v1.ListCaseFactsRequest
-	(*FactFilter)(nil),                // 9: trigone.v1.FactFilter
-	(*ListCaseFactsResponse)(nil),     // 10: trigone.v1.ListCaseFactsResponse
-	(*CaseReference)(nil),             // 11: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),           // 12: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),     // 13: google.protobuf.Timestamp
-	(PlanTiming)(0),                   // 14: trigone.v1.PlanTiming
-	(*Identifier)(nil),                // 15: trigone.v1.Identifier
-	(*Discrepancy)(nil),               // 16: trigone.v1.Discrepancy
-	(ComparisonKind)(0),               // 17: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),            // 18: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                // 19: trigone.v1.Comparison
-	(*VerdictCount)(nil),              // 20: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),             // 21: trigone.v1.ThingsPlanned
-	(*CaseFacts)(nil),                 // 22: trigone.v1.CaseFacts
+	(Basis)(0),                        // 0: trigone.v1.Basis
+	(*ListDiscrepanciesRequest)(nil),  // 1: trigone.v1.ListDiscrepanciesRequest
+	(*ListDiscrepanciesResponse)(nil), // 2: trigone.v1.ListDiscrepanciesResponse
+	(*CaseDiscrepancy)(nil),           // 3: trigone.v1.CaseDiscrepancy
+	(*DiscrepancyCounts)(nil),         // 4: trigone.v1.DiscrepancyCounts
+	(*ListComparisonsRequest)(nil),    // 5: trigone.v1.ListComparisonsRequest
+	(*ListComparisonsResponse)(nil),   // 6: trigone.v1.ListComparisonsResponse
+	(*CaseComparison)(nil),            // 7: trigone.v1.CaseComparison
+	(*ComparisonCounts)(nil),          // 8: trigone.v1.ComparisonCounts
+	(*ListCaseFactsRequest)(nil),      // 9: trigone.v1.ListCaseFactsRequest
+	(*FactFilter)(nil),                // 10: trigone.v1.FactFilter
+	(*ListCaseFactsResponse)(nil),     // 11: trigone.v1.ListCaseFactsResponse
+	(*CaseReference)(nil),             // 12: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),           // 13: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),     // 14: google.protobuf.Timestamp
+	(PlanTiming)(0),                   // 15: trigone.v1.PlanTiming
+	(*Identifier)(nil),                // 16: trigone.v1.Identifier
+	(*Discrepancy)(nil),               // 17: trigone.v1.Discrepancy
+	(ComparisonKind)(0),               // 18: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),            // 19: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                // 20: trigone.v1.Comparison
+	(*VerdictCount)(nil),              // 21: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),             // 22: trigone.v1.ThingsPlanned
+	(*CaseFacts)(nil),                 // 23: trigone.v1.CaseFacts
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
-	11, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
-	12, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
-	13, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
-	13, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
-	14, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	2,  // 5: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
-	3,  // 6: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
-	15, // 7: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	13, // 8: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	14, // 9: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	16, // 10: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	11, // 11: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
-	17, // 12: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
-	18, // 13: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
-	14, // 14: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	13, // 15: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	13, // 16: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
-	6,  // 17: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
-	7,  // 18: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
-	15, // 19: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
-	13, // 20: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
-	14, // 21: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
-	19, // 22: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
-	20, // 23: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
-	21, // 24: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	11, // 25: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
-	9,  // 26: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
-	14, // 27: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	13, // 28: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	13, // 29: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
-	22, // 30: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
-	0,  // 31: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	4,  // 32: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
-	8,  // 33: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
-	1,  // 34: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	5,  // 35: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	10, // 36: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	34, // [34:37] is the sub-list for method output_type
-	31, // [31:34] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	12, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
+	13, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
+	14, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
+	14, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
+	15, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	0,  // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
+	3,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
+	4,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
+	0,  // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
+	16, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	14, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	15, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	17, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	12, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	18, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	19, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	15, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	14, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	14, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	0,  // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
+	7,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
+	8,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
+	0,  // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
+	16, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	14, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	15, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	20, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	21, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	22, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	12, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	10, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
+	15, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	14, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	14, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	0,  // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
+	23, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
+	0,  // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
+	1,  // 37: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	5,  // 38: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	9,  // 39: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	2,  // 40: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 41: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	11, // 42: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	40, // [40:43] is the sub-list for method output_type
+	37, // [37:40] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_audit_service_proto_init() }
@@ -1285,13 +1413,14 @@ func file_trigone_v1_audit_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_audit_service_proto_rawDesc), len(file_trigone_v1_audit_service_proto_rawDesc)),
-			NumEnums:      0,
+			NumEnums:      1,
 			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_trigone_v1_audit_service_proto_goTypes,
 		DependencyIndexes: file_trigone_v1_audit_service_proto_depIdxs,
+		EnumInfos:         file_trigone_v1_audit_service_proto_enumTypes,
 		MessageInfos:      file_trigone_v1_audit_service_proto_msgTypes,
 	}.Build()
 	File_trigone_v1_audit_service_proto = out.File

@@ -1273,7 +1273,7 @@ func (x *VerdictCount) GetCount() int32 {
 // What the facts were made under.
 type FactVersions struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Evaluation they were read from.
+	// Evaluation they were read from; 0: a report that was made later.
 	Evaluation int64 `protobuf:"varint,1,opt,name=evaluation,proto3" json:"evaluation,omitempty"`
 	// Version of the catalogue of metrics.
 	CatalogueVersion string `protobuf:"bytes,2,opt,name=catalogue_version,json=catalogueVersion,proto3" json:"catalogue_version,omitempty"`

@@ -323,7 +323,7 @@ CREATE TABLE restated_answers (
   frame      BLOB    NOT NULL
 ) STRICT;
 
-CREATE UNIQUE INDEX restated_answers_of_case ON restated_answers (projection, case_id);
+CREATE UNIQUE INDEX restated_answers_of_case ON restated_answers (case_id, projection);
 
 -- Resource ids that were handed over; a face_ table, counted apart.
 CREATE TABLE face_resources (
