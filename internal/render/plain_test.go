@@ -135,7 +135,7 @@ func TestNoCellBeginsAFormula(t *testing.T) {
 	var file bytes.Buffer
 	err := DiscrepanciesCSV(&file, []*trigonev1.CaseDiscrepancy{{
 		ExternalIdentifier: &trigonev1.Identifier{System: "=1+1", Value: "@SUM(A1)\u202e"}, Discrepancy: &trigonev1.Discrepancy{Planned: "\x1b[2J"},
-	}})
+	}}, trigonev1.Basis_BASIS_STORED)
 	if err != nil {
 		t.Fatal(err)
 	}
