@@ -204,7 +204,7 @@ func (s submission) open(ctx context.Context, now time.Time) (*Folder, error) {
 		return nil, Refuse(NotFound, ReasonUnknownCase,
 			"no case of this site is known by this number, and the submit has no identity section to open one; submit identity first or with it")
 	case errors.Is(err, storage.ErrNotFound):
-		return &Folder{Case: storage.Case{
+		return &Folder{whole: true, Case: storage.Case{
 			Site: s.book.Policy.Settings.Site, UID: s.book.newID(), State: storage.CaseActive, ExternalIdentifier: external,
 			Patient: identifier(s.file.GetPatientIdentifier()), OpenedTime: now,
 		}}, nil
