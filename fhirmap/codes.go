@@ -231,15 +231,16 @@ type CodeSystem struct {
 	Concepts []Concept
 }
 
+var (
+	toHyphens = strings.NewReplacer("_", "-", "/", "-")
+	toSpaces  = strings.NewReplacer("_", " ", "/", ", ", "-", " ")
+)
+
 // hyphened makes a code of a word of the project.
-func hyphened(word string) string {
-	return strings.NewReplacer("_", "-", "/", "-").Replace(word)
-}
+func hyphened(word string) string { return toHyphens.Replace(word) }
 
 // spaced makes a display of a word of the project.
-func spaced(word string) string {
-	return strings.NewReplacer("_", " ", "/", ", ", "-", " ").Replace(word)
-}
+func spaced(word string) string { return toSpaces.Replace(word) }
 
 // metricCode gives our code of a leaf or a metric. A prediction never shares a
 // code with a measurement: who searches for the one must not find the other.

@@ -3,7 +3,6 @@ package fhirmap
 import (
 	"crypto/sha256"
 	"encoding/binary"
-	"strings"
 
 	"github.com/google/uuid"
 )
@@ -27,7 +26,14 @@ const (
 )
 
 func hashOf(parts ...string) [sha256.Size]byte {
-	return sha256.Sum256([]byte(strings.Join(parts, "\x00")))
+	text := make([]byte, 0, 256) // on the stack
+	for i, part := range parts {
+		if i > 0 {
+			text = append(text, 0)
+		}
+		text = append(text, part...)
+	}
+	return sha256.Sum256(text)
 }
 
 // resourceID makes the id of a resource of a case from its key, which names what

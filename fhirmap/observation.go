@@ -22,6 +22,8 @@ import (
 // group is what becomes one Observation: the values of one metric at one
 // occasion, in one role, by one method, of one instance.
 type group struct {
+	key    string // the resource's, of which its id is made
+	id     string
 	metric valve.ID
 	role   trigonev1.MetricRole
 	method trigonev1.Method
@@ -89,7 +91,7 @@ func instance(place string) (of string, rest valve.Place) {
 // observations makes the Observations of the values and grades, the panels and
 // the issues, and says which Observation holds a value.
 func (p *producer) observations() (seen map[inputKey]string, err error) {
-	var order []groupKey
+	var order []*group
 	groups := map[groupKey]*group{}
 	seen = map[inputKey]string{}
 	type exact struct {
@@ -108,20 +110,21 @@ func (p *producer) observations() (seen map[inputKey]string, err error) {
 			return nil, fmt.Errorf("%s stands twice in the evaluation; evaluate the case again", where(v))
 		}
 		once[exact{input, v.GetMethod()}] = true
-		if _, other := seen[input]; !other {
-			seen[input] = resourceID(p.uid, typeObservation, key.text())
-		}
 		g, ok := groups[key]
 		if !ok {
-			g = &group{metric: valve.ID(key.metric), role: key.role, method: key.method, instance: of, occasion: p.occasionOf(v)}
+			g = &group{key: key.text(), metric: valve.ID(key.metric), role: key.role, method: key.method, instance: of, occasion: p.occasionOf(v)}
+			g.id = resourceID(p.uid, typeObservation, g.key)
 			groups[key] = g
-			order = append(order, key)
+			order = append(order, g)
+		}
+		if _, other := seen[input]; !other {
+			seen[input] = g.id
 		}
 		g.values = append(g.values, v)
 		g.places = append(g.places, rest)
 	}
-	for _, key := range order {
-		if err := p.observation(key, groups[key], seen); err != nil {
+	for _, g := range order {
+		if err := p.observation(g, seen); err != nil {
 			return nil, err
 		}
 	}
@@ -137,7 +140,7 @@ func where(v *trigonev1.MetricValue) string {
 }
 
 // observation makes one Observation and enters it in its occasion's panel.
-func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string) error {
+func (p *producer) observation(g *group, seen map[inputKey]string) error {
 	o := &fhir.Observation{Code: p.metricConcept(g), Status: fhir.ObservationStatusFinal}
 	for i, v := range g.values {
 		value, err := valueOf(v)
@@ -189,7 +192,7 @@ func (p *producer) observation(key groupKey, g *group, seen map[inputKey]string)
 	if g.role == trigonev1.MetricRole_METRIC_ROLE_MEASURED {
 		p.from = p.sourceOf(g.occasion.name.Section())
 	}
-	p.addObservation(key.text(), o, g.occasion)
+	p.addObservation(g.key, o, g.occasion)
 	return nil
 }
 

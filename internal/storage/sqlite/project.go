@@ -395,14 +395,14 @@ func (t *tx) putResources(projection, caseID int64, rows *storage.Rows) error {
 	if _, err := t.exec(`INSERT INTO projected_cases (projection, case_id, newest_first) VALUES (?, ?, 0) ON CONFLICT DO NOTHING`, projection, caseID); err != nil {
 		return err
 	}
+	const columns = 10
+	values := make([]any, 0, columns*len(rows.Resources))
 	for i := range rows.Resources {
 		r := &rows.Resources[i]
-		if _, err := t.exec(`
-			INSERT OR REPLACE INTO face_resources (projection, case_id, type, id, mapping, digest, first_version, last_version, state, gone)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			projection, caseID, r.Type, r.ID[:], r.Mapping, present(r.Digest), r.FirstVersion, r.LastVersion, r.State, bytes(r.Gone)); err != nil {
-			return err
-		}
+		values = append(values, projection, caseID, r.Type, r.ID[:], r.Mapping, present(r.Digest), r.FirstVersion, r.LastVersion, r.State, bytes(r.Gone))
+	}
+	if err := t.insert(`INSERT OR REPLACE INTO face_resources (projection, case_id, type, id, mapping, digest, first_version, last_version, state, gone)`, columns, values); err != nil {
+		return err
 	}
 	if rows.CasePrefix == 0 {
 		return nil
