@@ -103,3 +103,43 @@ func TestTextsComeBack(t *testing.T) {
 		}
 	}
 }
+
+// Indexes of words are in the order of uids, and a place right behind a uid is one
+// behind its key.
+func TestKeysAreInTheOrderOfUIDs(t *testing.T) {
+	var uids []string
+	for _, uid := range []string{
+		"00000000-0000-4000-8000-000000000000", "00000000-0000-4000-8000-00000000000a", "0a000000-0000-4000-8000-000000000000",
+		"a0000000-0000-4000-8000-000000000000", "ffffffff-ffff-4fff-bfff-ffffffffffff",
+	} {
+		uids = append(uids, uid, uid+"\x00")
+	}
+	for i := 1; i < len(uids); i++ {
+		if a, b := uidKey(uids[i-1]), uidKey(uids[i]); string(a) >= string(b) || len(b) > 17 {
+			t.Errorf("%q has the key %x and %q %x", uids[i-1], a, uids[i], b)
+		}
+	}
+	for _, other := range []string{"", "case-1", "FFFFFFFF-ffff-4fff-bfff-ffffffffffff", strings.Repeat("x", 36)} {
+		if string(uidKey(other)) != other {
+			t.Errorf("%q has the key %x", other, uidKey(other))
+		}
+	}
+}
+
+// A frame without a base is read by decoders that are kept: what one read leaves
+// nothing for the next.
+func TestShortFramesComeBack(t *testing.T) {
+	for i := range 50 {
+		want := sample1()[i*40 : i*40+100+i]
+		f, err := framed(want)
+		if err != nil || f.codec != codecZstd || len(f.content) >= len(want) {
+			t.Fatalf("%d bytes take %d, codec %d, %v", len(want), len(f.content), f.codec, err)
+		}
+		if got, err := decode(f.codec, f.content, nil); err != nil || string(got) != string(want) {
+			t.Errorf("frame %d comes back as another: %v", i, err)
+		}
+		if _, err := decode(f.codec, f.content[:len(f.content)-1], nil); !errors.Is(err, storage.ErrDamaged) {
+			t.Errorf("frame %d cut short: %v", i, err)
+		}
+	}
+}
