@@ -21,8 +21,10 @@ func Dump(ctx context.Context, path string, visit func(table, column string, val
 	if err != nil {
 		return err
 	}
+	slices.Sort(tables) // answers come before what is packed against them
+	answers := map[[2]int64][]byte{}
 	for _, table := range tables {
-		if err := dumpTable(ctx, db, table, visit); err != nil {
+		if err := dumpTable(ctx, db, table, answers, visit); err != nil {
 			return fmt.Errorf("table %s: %w", table, err)
 		}
 	}
@@ -48,7 +50,8 @@ func texts(ctx context.Context, db *sql.DB, query string, args ...any) (list []s
 // packedColumns are those that a codec column speaks of.
 var packedColumns = []string{"frame", "packed", "content"}
 
-func dumpTable(ctx context.Context, db *sql.DB, table string, visit func(table, column string, value []byte) error) error {
+// dumpTable keeps the answers, by case and number.
+func dumpTable(ctx context.Context, db *sql.DB, table string, answers map[[2]int64][]byte, visit func(table, column string, value []byte) error) error {
 	columns, err := texts(ctx, db, `SELECT name FROM pragma_table_info(?)`, table)
 	if err != nil {
 		return err
@@ -73,7 +76,6 @@ func dumpTable(ctx context.Context, db *sql.DB, table string, visit func(table, 
 		return err
 	}
 	defer rows.Close()
-	answers := map[[2]int64][]byte{} // by case and number
 	for rows.Next() {
 		values := make([]sql.RawBytes, len(columns))
 		var codec int
