@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"time"
 
@@ -33,12 +34,27 @@ func recoverPanicStream(log *zap.Logger) grpc.StreamServerInterceptor {
 
 func mapErrorsStream(log *zap.Logger) grpc.StreamServerInterceptor {
 	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-		err := handler(srv, stream)
+		in := &receiving{ServerStream: stream}
+		err := handler(srv, in)
 		if !strings.HasPrefix(info.FullMethod, ownServices) {
 			return err // of health and reflection, which answer by status codes
 		}
+		if in.failed != nil && errors.Is(err, in.failed) {
+			return err // the transport's own word for bytes that are no request
+		}
 		return mapped(log, info.FullMethod, err)
 	}
+}
+
+// receiving is a stream that remembers why no message could be taken from it.
+type receiving struct {
+	grpc.ServerStream
+	failed error
+}
+
+func (s *receiving) RecvMsg(m any) error {
+	s.failed = s.ServerStream.RecvMsg(m)
+	return s.failed
 }
 
 // streamTimeout bounds a stream of ours whose client sets no deadline: the largest

@@ -257,6 +257,7 @@ func TestOtherRequests(t *testing.T) {
 		{"a page beyond the largest", &trigonev1.ListCasesRequest{PageSize: 501}, []string{"page_size"}},
 		{"a negative page, an unknown state", &trigonev1.ListCasesRequest{PageSize: -1, State: 99}, []string{"page_size", "state"}},
 		{"a token too long", &trigonev1.ListChangesRequest{Cursor: strings.Repeat("x", 1025)}, []string{"cursor"}},
+		{"an entry of a list too long", &trigonev1.ExportResourcesRequest{ResourceTypes: []string{"Device", strings.Repeat("x", 65)}}, []string{"resource_types[1]"}},
 		{"NUL in a name", &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: "a\x00"}}, []string{"case.name"}},
 		{"a break in a name", &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: "a\n"}}, []string{"case.name"}},
 		{"marks of direction in what the caller's software makes", &trigonev1.RetractCaseRequest{RequestId: "a\u200f", ReasonText: "\u200fא"}, []string{"request_id"}},

@@ -75,6 +75,10 @@ func (c *checker) ranges(m proto.Message) {
 // sentence says what is wrong, the limit and what to do. A number is repeated, a
 // text never is: it may be of the record.
 func sentence(v *protovalidate.Violation) string {
+	asItHas := "is not as the contract has it: " + strings.TrimPrefix(v.Proto.GetMessage(), "value ") + "; correct it"
+	if v.FieldDescriptor == nil { // of an entry of a list
+		return asItHas
+	}
 	rules := fieldRules(v.FieldDescriptor)
 	switch value := v.FieldValue; v.FieldDescriptor.Kind() {
 	case protoreflect.DoubleKind:
@@ -92,7 +96,7 @@ func sentence(v *protovalidate.Violation) string {
 			return textSentence(rules.GetString(), value.String())
 		}
 	}
-	return "is not as the contract has it: " + strings.TrimPrefix(v.Proto.GetMessage(), "value ") + "; correct it"
+	return asItHas
 }
 
 const (
