@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,7 +16,6 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
 	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
 
 	trigonev1 "trigone/proto/trigone/v1"
@@ -76,6 +76,10 @@ const asProgram = "TRIGONED_TEST_AS_PROGRAM"
 
 func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
+		go func() { // whoever began it may be killed: it does not outlive them
+			_, _ = io.Copy(io.Discard, os.Stdin)
+			os.Exit(exitFailed)
+		}()
 		main()
 		return
 	}
@@ -95,6 +99,9 @@ func begin(t *testing.T, store string, args ...string) process {
 	p := process{Cmd: exec.Command(os.Args[0], append([]string{"--listen", "127.0.0.1:0", "--store", store}, args...)...), log: &lines{}}
 	p.Env = append(os.Environ(), asProgram+"=1")
 	p.Stderr = p.log
+	if _, err := p.StdinPipe(); err != nil {
+		t.Fatal(err)
+	}
 	if err := p.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -116,12 +123,10 @@ func serving(t *testing.T, log *lines) string {
 	return ""
 }
 
+// dial connects to a server until the test ends.
 func dial(t *testing.T, address string) *grpc.ClientConn {
 	t.Helper()
-	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
-	if err != nil {
-		t.Fatal(err)
-	}
+	conn := connect(t, address)
 	t.Cleanup(func() {
 		if err := conn.Close(); err != nil {
 			t.Error(err)
