@@ -11,6 +11,7 @@ import (
 
 	"trigone/internal/convert"
 	"trigone/internal/evaluate"
+	"trigone/internal/metric"
 	"trigone/internal/rules"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -143,12 +144,12 @@ func (b *Book) prepareConfirming(ctx context.Context, who Principal, req *trigon
 	if f.confirmed()[req.GetFindingId()] {
 		return standing(f, now)
 	}
-	j, err := b.judge(ctx, f, now)
+	said, err := b.judgedAsNow(ctx, f, now)
 	if err != nil {
 		return nil, err
 	}
-	i := slices.IndexFunc(j.result.Findings, func(x rules.Finding) bool {
-		return x.ID == req.GetFindingId() && x.Severity == rules.Contradiction
+	i := slices.IndexFunc(said.GetFindings(), func(x *trigonev1.Finding) bool {
+		return x.GetId() == req.GetFindingId() && x.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION
 	})
 	if i < 0 {
 		return nil, Refuse(FailedPrecondition, ReasonNoContradiction,
@@ -157,9 +158,23 @@ func (b *Book) prepareConfirming(ctx context.Context, who Principal, req *trigon
 	ch := begin(f, who, now)
 	ch.reason = byConfirmation
 	ch.enter(storage.Confirmation{
-		FindingID: req.GetFindingId(), Rule: j.result.Findings[i].Rule, Kind: storage.Confirmed, Caller: who.Name, Reason: req.GetReason(),
+		FindingID: req.GetFindingId(), Rule: said.GetFindings()[i].GetRule(), Kind: storage.Confirmed, Caller: who.Name, Reason: req.GetReason(),
 	})
 	return ch, nil
+}
+
+// judgedAsNow gives what is said of a case under the present rules and policy: the
+// newest evaluation if it was made by them, or else what judging it would say.
+func (b *Book) judgedAsNow(ctx context.Context, f *Folder, now time.Time) (*trigonev1.Evaluation, error) {
+	if i := len(f.Earlier) - 1; i >= 0 {
+		e := f.Earlier[i]
+		if e.CaseVersion == f.Case.Version && e.PolicyHash == b.Policy.Hash && e.SoftwareVersion == b.software &&
+			e.RuleSetVersion == rules.SetVersion && e.CatalogueVersion == metric.CatalogueVersion {
+			return e.Message()
+		}
+	}
+	j, err := b.judge(ctx, f, now)
+	return j.message, err
 }
 
 // RevokeConfirmation takes a confirmation back.

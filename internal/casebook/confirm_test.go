@@ -263,6 +263,38 @@ func TestConfirmingWhatIsNoOpenContradiction(t *testing.T) {
 	wantRefusal(t, err, FailedPrecondition, ReasonClosedCase)
 }
 
+// What is confirmed is what the present rules and policy say: of a case that they
+// judged last the evaluation on record says it, else the case is judged.
+func TestConfirmingWhatThePresentRulesSay(t *testing.T) {
+	for _, tt := range []struct {
+		why    string
+		change func(b *Book)
+		stored bool
+	}{
+		{"nothing changed since", func(*Book) {}, true},
+		{"another software", func(b *Book) { b.software = "next" }, false},
+		{"another policy", func(b *Book) { b.Policy.Hash = "of another text" }, false},
+	} {
+		t.Run(tt.why, func(t *testing.T) {
+			f := newFixture(t)
+			f.mustSubmit(object(numberAndPatient, identityPart, brokenResult))
+			id := f.contradiction().GetId()
+			tt.change(f.book)
+			folder, err := f.book.openFor(f.ctx, ref())
+			if err != nil {
+				t.Fatal(err)
+			}
+			said, err := f.book.judgedAsNow(f.ctx, folder, f.clock.Now())
+			if err != nil || (said.GetNumber() > 0) != tt.stored {
+				t.Errorf("evaluation %d, on record %v: %v", said.GetNumber(), tt.stored, err)
+			}
+			if got := f.mustConfirm(id).GetConfirmation(); got.GetRule() == "" || got.GetState() != trigonev1.ConfirmationState_CONFIRMATION_STATE_STANDING {
+				t.Errorf("%v", got)
+			}
+		})
+	}
+}
+
 // The free text of a reviewer is kept with the confirmation and nowhere else, so
 // that erasure finds it: not in requests or evaluations; that no bundle holds it is tested where they are made.
 func TestReasonsOfAReviewerStandInOnePlace(t *testing.T) {
