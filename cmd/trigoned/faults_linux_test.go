@@ -133,7 +133,7 @@ func numbered(number string) *trigonev1.CaseFile {
 }
 
 func submit(conn *grpc.ClientConn, number string) answered {
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	_, err := trigonev1.NewRecordServiceClient(conn).SubmitCase(ctx, &trigonev1.SubmitCaseRequest{CaseFile: numbered(number), RequestId: "request-" + number})
 	return answered{err}
@@ -152,8 +152,11 @@ func underFault(t *testing.T, store string, f fault) map[string]answered {
 	if err := traced.Start(); err != nil {
 		t.Fatal(err)
 	}
-	ended := make(chan error, 1)
-	go func() { ended <- traced.Wait() }()
+	ended := make(chan struct{})
+	go func() {
+		_ = traced.Wait() // refused or killed
+		close(ended)
+	}()
 	address := ""
 	for deadline := time.Now().Add(time.Minute); address == ""; time.Sleep(5 * time.Millisecond) {
 		for text := range strings.Lines(log.String()) {
