@@ -459,6 +459,11 @@ func TestDiscrepanciesAndChanges(t *testing.T) {
 			t.Errorf("--case lets %v through", d.GetExternalIdentifier())
 		}
 	}
+	for _, list := range []string{"discrepancies", "comparisons", "facts"} {
+		says(t, "no restating", call(t, with(list, "--basis", "restated")...).want(t, exitRefused).stderr, "trigoned restate")
+		says(t, "the basis", call(t, with(list, "--format", "json", "--basis", "stored")...).want(t, exitOK).stdout, "BASIS_STORED")
+		call(t, with(list, "--basis", "today")...).want(t, exitUsage)
+	}
 	none := decode(t, call(t, with("discrepancies", "--format", "json", "--before", "2026-01-01")...).want(t, exitOK).stdout, &trigonev1.ListDiscrepanciesResponse{})
 	if len(none.GetDiscrepancies()) != 0 {
 		t.Errorf("--before lets %d through", len(none.GetDiscrepancies()))
