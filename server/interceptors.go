@@ -71,13 +71,11 @@ func recovered(log *zap.Logger, method string, call func() error) (err error) {
 	return call()
 }
 
-// deadline bounds a call whose client set none.
+// deadline bounds a call by the service's own deadline, where the client's is not the
+// shorter one.
 func deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-	if _, set := ctx.Deadline(); !set {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, callTimeout)
-		defer cancel()
-	}
+	ctx, cancel := context.WithTimeout(ctx, callTimeout)
+	defer cancel()
 	return handler(ctx, req)
 }
 

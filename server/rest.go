@@ -11,6 +11,7 @@ import (
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
+	"golang.org/x/net/netutil"
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
@@ -43,7 +44,7 @@ type restFace struct {
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
-func listenREST(ctx context.Context, o Options, desk *handover.Desk) (*restFace, error) {
+func listenREST(ctx context.Context, o Options, desk *handover.Desk, heavy *heavy) (*restFace, error) {
 	if o.HTTPListen == "" {
 		return nil, nil
 	}
@@ -64,7 +65,7 @@ func listenREST(ctx context.Context, o Options, desk *handover.Desk) (*restFace,
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
-	face, err := fhirrest.New(fhirrest.Config{Desk: desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log})
+	face, err := fhirrest.New(fhirrest.Config{Desk: desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log, Admit: heavy.search})
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
@@ -72,7 +73,7 @@ func listenREST(ctx context.Context, o Options, desk *handover.Desk) (*restFace,
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
-	return &restFace{listener: listener, face: face, log: o.Log, base: base, warmed: make(chan struct{}), server: &http.Server{
+	return &restFace{listener: netutil.LimitListener(listener, mostConnections), face: face, log: o.Log, base: base, warmed: make(chan struct{}), server: &http.Server{
 		Handler: identified(face), ErrorLog: complaints, MaxHeaderBytes: maxHeader,
 		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
 	}}, nil

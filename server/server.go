@@ -12,9 +12,11 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"golang.org/x/net/netutil"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/health"
 	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
 
 	"trigone/fhirmap"
@@ -73,6 +75,18 @@ const (
 	maxMessageBytes = 16 << 20
 )
 
+// What one caller may take of the connections, and one connection of the calls. A
+// connection that says nothing is given up, so that it keeps no place.
+const (
+	mostConnections       = 256
+	mostCallsOfConnection = 128
+	handshakeTime         = 10 * time.Second
+	idleConnection        = 10 * time.Minute
+	pingAfter             = 2 * time.Minute
+	pingTimeout           = 20 * time.Second
+	pingAtMost            = 10 * time.Second // a client that pings more often is cut off
+)
+
 // ErrNotLoopback is the refusal of a public address.
 var ErrNotLoopback = errors.New("only a loopback address is served, because callers have no identities yet and anyone who reaches the port could read and write patient records; listen on 127.0.0.1 or [::1]")
 
@@ -114,7 +128,9 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("listen: %w", err), store.Close())
 	}
-	face, err := listenREST(ctx, o, desk)
+	listener = netutil.LimitListener(listener, mostConnections)
+	heavy := newHeavy(rooms())
+	face, err := listenREST(ctx, o, desk, heavy)
 	if err != nil {
 		return nil, errors.Join(err, listener.Close(), store.Close())
 	}
@@ -125,8 +141,11 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 		listener: listener, store: store, log: o.Log, health: health.NewServer(), running: calls,
 		grpc: grpc.NewServer(
 			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes), grpc.ForceServerCodecV2(in),
-			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log), in.unary),
-			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log), in.stream),
+			grpc.MaxConcurrentStreams(mostCallsOfConnection), grpc.ConnectionTimeout(handshakeTime),
+			grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingTimeout}),
+			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
+			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log), in.unary, heavy.unary),
+			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log), in.stream, heavy.stream),
 		),
 		failed: make(chan error, 2), rest: face, building: build(ctx, store, clinical, o.Log),
 	}
@@ -221,5 +240,5 @@ func (r *Running) Stop(ctx context.Context) error {
 	return r.store.Close()
 }
 
-// callTimeout bounds a call whose client sets no deadline.
+// callTimeout bounds a call that answers once, whatever its client asks for.
 const callTimeout = 30 * time.Second

@@ -36,10 +36,15 @@ import (
 // start starts a server on a free loopback port and connects to it.
 func start(t testing.TB) (*grpc.ClientConn, *observer.ObservedLogs) {
 	t.Helper()
+	conn, logs, _ := startWith(t, Options{})
+	return conn, logs
+}
+
+func startWith(t testing.TB, o Options) (*grpc.ClientConn, *observer.ObservedLogs, *Running) {
+	t.Helper()
 	core, logs := observer.New(zapcore.DebugLevel)
-	running, err := Start(t.Context(), Options{
-		Listen: "127.0.0.1:0", StorePath: filepath.Join(t.TempDir(), "s.db"), Log: zap.New(core),
-	})
+	o.Listen, o.StorePath, o.Log = "127.0.0.1:0", filepath.Join(t.TempDir(), "s.db"), zap.New(core)
+	running, err := Start(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -57,7 +62,7 @@ func start(t testing.TB) (*grpc.ClientConn, *observer.ObservedLogs) {
 			t.Error(err)
 		}
 	})
-	return conn, logs
+	return conn, logs, running
 }
 
 // generic is a client that knows nothing but the address: it learns the contract

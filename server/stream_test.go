@@ -20,7 +20,7 @@ import (
 	"trigone/testdata"
 )
 
-func heights(t *testing.T, step float64) *trigonev1.ExplorePlansRequest {
+func heights(t testing.TB, step float64) *trigonev1.ExplorePlansRequest {
 	t.Helper()
 	file, err := testdata.Read(testdata.Cases, "triangular-complete-ring")
 	if err != nil {

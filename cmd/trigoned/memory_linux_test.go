@@ -25,6 +25,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
 )
 
 // alone starts a server as a process of its own, whose memory is its alone.
@@ -227,4 +228,45 @@ func TestLargestRequestsStayWithinBounds(t *testing.T) {
 			}
 		})
 	}
+}
+
+// One caller who asks for everything at once takes no more memory than another, and
+// gives back what there was once he has gone.
+func TestManyExplorationsTakeNoMemory(t *testing.T) {
+	file, err := testdata.Read(testdata.Cases, "triangular-complete-ring")
+	if err != nil {
+		t.Fatal(err)
+	}
+	wide := &trigonev1.ExplorePlansRequest{CaseFile: file, MaxVariants: 100000, Axes: []*trigonev1.ExploredAxis{{
+		Kind: &trigonev1.ExploredAxis_LeafletHeight{LeafletHeight: &trigonev1.HeightAxis{
+			Segment: trigonev1.Segment_SEGMENT_P2,
+			Range:   &trigonev1.LengthGrid{MinMm: proto.Float64(5), MaxMm: proto.Float64(30), StepMm: proto.Float64(0.001)},
+		}},
+	}}}
+	raw, err := proto.Marshal(wide)
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, pid := alone(t)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	var all sync.WaitGroup
+	var refused atomic.Int32
+	for range 64 {
+		all.Go(func() {
+			if status.Code(throw(ctx, conn, trigonev1.PlanningService_ExplorePlans_FullMethodName, raw)) == codes.ResourceExhausted {
+				refused.Add(1)
+			}
+		})
+	}
+	all.Wait()
+	most := memory(t, pid, "VmHWM")
+	if most > mostMB || refused.Load() == 0 {
+		t.Errorf("took %d MB, refused %d of 64", most, refused.Load())
+	}
+	// The next one finds the server free.
+	if _, err := trigonev1.NewPlanningServiceClient(conn).EvaluatePlan(t.Context(), &trigonev1.EvaluatePlanRequest{CaseFile: file}); err != nil {
+		t.Error(err)
+	}
+	t.Logf("at most %d MB, %d MB afterwards, %d refused", most, memory(t, pid, "VmRSS"), refused.Load())
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/protobuf/proto"
 
 	"trigone/internal/convert"
@@ -27,7 +28,8 @@ type Archive struct {
 	// Policy is the one in force.
 	Policy policy.Policy
 
-	zones sync.Map // by hash of the policy
+	zones sync.Map            // by hash of the policy
+	heavy *semaphore.Weighted // nil: nobody else calculates
 }
 
 func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Archive, error) {
@@ -35,7 +37,7 @@ func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Ar
 	if err != nil {
 		return nil, fmt.Errorf("read the store's secret: %w", err)
 	}
-	return &Archive{Tokens: Tokens{secret}, Store: store, Policy: p}, nil
+	return &Archive{Tokens: Tokens{secret}, Store: store, Policy: p, heavy: newHeavyTurns()}, nil
 }
 
 // CaseName names a case.

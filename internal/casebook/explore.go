@@ -35,8 +35,7 @@ func (b *Book) ExplorePlans(ctx context.Context, who Principal, req *trigonev1.E
 			return err
 		}
 	}
-	// Half of the processors stay with the other callers.
-	return b.explore(ctx, f, req, max(runtime.GOMAXPROCS(0)/2, 1), send)
+	return b.explore(ctx, f, req, heavyProcessors(), send)
 }
 
 // ExploreFile is ExplorePlans of a case file alone, in process and without a
@@ -57,7 +56,11 @@ func (b *Book) explore(ctx context.Context, f *Folder, req *trigonev1.ExplorePla
 	if err != nil {
 		return err
 	}
-	e, faults := explore.New(evaluate.Input{Case: convert.Case(rec), Settings: b.Policy.Settings, Confirmed: f.confirmed()}, convert.Exploration(req))
+	question := evaluate.Input{Case: convert.Case(rec), Settings: b.Policy.Settings, Confirmed: f.confirmed()}
+	e, faults, err := b.newExploration(ctx, question, convert.Exploration(req))
+	if err != nil {
+		return err
+	}
 	for _, fault := range faults {
 		v := convert.Violation{Path: fault.Path, Message: fault.Message}
 		if !slices.ContainsFunc(list, func(have convert.Violation) bool { return have.Path == v.Path }) {
@@ -101,6 +104,26 @@ func (b *Book) explore(ctx context.Context, f *Folder, req *trigonev1.ExplorePla
 		}
 	}
 	return nil
+}
+
+// newExploration reads a question in one turn; each of its variants waits for another.
+func (b *Book) newExploration(ctx context.Context, in evaluate.Input, q explore.Question) (*explore.Exploration, []explore.Fault, error) {
+	end, err := b.Turn(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer end()
+	e, faults := explore.New(in, q)
+	if e != nil {
+		e.Turn = func() func() {
+			end, err := b.Turn(ctx)
+			if err != nil {
+				return func() {} // it was called off; the next look at ctx ends it
+			}
+			return end
+		}
+	}
+	return e, faults, nil
 }
 
 // inOrder calculates every variant twice: for the order, and then to be told. To

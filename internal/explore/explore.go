@@ -91,6 +91,10 @@ type Exploration struct {
 	// Remarks are what must be known with the variants.
 	Remarks []string
 
+	// Turn, where it is set, is called before each variant is calculated, and what it
+	// gives after it: who has other work waits there.
+	Turn func() (end func())
+
 	in       evaluate.Input
 	axes     []axis
 	metrics  []valve.ID

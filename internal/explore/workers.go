@@ -19,7 +19,7 @@ func (e *Exploration) each(n int, index func(int) int, workers int) iter.Seq2[in
 		return func(yield func(int, Variant) bool) {
 			b := e.newBench()
 			for i := range n {
-				if !yield(i, b.variant(index(i))) {
+				if !yield(i, b.inTurn(index(i))) {
 					return
 				}
 			}
@@ -43,7 +43,7 @@ func (e *Exploration) each(n int, index func(int) int, workers int) iter.Seq2[in
 			o := <-lines[i%workers]
 			if o.failed {
 				// It breaks down here again, where the caller can see it.
-				o.variant = e.newBench().variant(index(i))
+				o.variant = e.newBench().inTurn(index(i))
 			}
 			if !yield(i, o.variant) {
 				return
@@ -77,5 +77,13 @@ func (b *bench) try(index int) (o outcome) {
 			o = outcome{failed: true}
 		}
 	}()
-	return outcome{variant: b.variant(index)}
+	return outcome{variant: b.inTurn(index)}
+}
+
+// inTurn calculates a variant when it may.
+func (b *bench) inTurn(index int) Variant {
+	if b.e.Turn != nil {
+		defer b.e.Turn()()
+	}
+	return b.variant(index)
 }

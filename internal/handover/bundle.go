@@ -43,6 +43,11 @@ func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigo
 	if err != nil {
 		return nil, err
 	}
+	end, err := d.archive.Turn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer end()
 	if req.GetForm() == trigonev1.BundleForm_BUNDLE_FORM_DOCUMENT {
 		return d.document(ctx, c)
 	}

@@ -34,6 +34,11 @@ func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req
 	if err != nil {
 		return nil, err
 	}
+	end, err := d.archive.Turn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer end()
 	n, err := d.note(ctx, c)
 	if err != nil {
 		return nil, err

@@ -92,6 +92,11 @@ func (d *Desk) Terminology() ([]fhirmap.Resource, error) {
 // that get them one by one: references by type and id, the history number and the
 // time of change in meta. They are of the case that it answers with.
 func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, storage.Case, error) {
+	end, err := d.archive.Turn(ctx)
+	if err != nil {
+		return nil, c, err
+	}
+	defer end()
 	a, err := d.account(ctx, c)
 	if err != nil {
 		return nil, c, err

@@ -19,6 +19,7 @@
 package fhirrest
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -59,6 +60,9 @@ type Config struct {
 	Version string
 	Started time.Time
 	Log     *zap.Logger
+	// Admit lets a search in, or refuses it; leave is called once its answer is made.
+	// nil: all are let in.
+	Admit func(context.Context) (leave func(), err error)
 	// Kept bounds the bytes of rendered resources kept in memory; 0: DefaultKept.
 	Kept int
 }
@@ -80,6 +84,7 @@ type Face struct {
 	fixed    Fixed
 	metadata []byte
 	log      *zap.Logger
+	admit    func(context.Context) (leave func(), err error)
 	handler  http.Handler
 }
 
@@ -108,7 +113,7 @@ func New(c Config) (*Face, error) {
 	}
 	f := &Face{
 		desk: c.Desk, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
-		zone: zone, fixed: c.Fixed, log: c.Log,
+		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit,
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
 		return nil, err
@@ -126,7 +131,16 @@ func New(c Config) (*Face, error) {
 func (f *Face) Warm(ctx context.Context) { f.shelf.warm(ctx) }
 
 // exchange is what the log tells of a request. It is filled in on the way.
-type exchange struct{ route string }
+type exchange struct {
+	route string
+	leave func() // nil: it was let in by nobody
+}
+
+func (x *exchange) end() {
+	if x.leave != nil {
+		x.leave()
+	}
+}
 
 type exchangeKey struct{}
 
@@ -147,7 +161,14 @@ func (f *Face) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	counted := &counter{ResponseWriter: w, status: http.StatusOK}
 	ctx, cancel := context.WithTimeout(context.WithValue(r.Context(), exchangeKey{}, x), requestTime)
 	defer cancel()
-	f.handler.ServeHTTP(counted, r.WithContext(ctx))
+	// The answer is made whole, compressed too, before it is sent: a client that does
+	// not read keeps nobody waiting.
+	whole := &held{header: counted.Header(), status: http.StatusOK}
+	func() {
+		defer x.end()
+		f.handler.ServeHTTP(whole, r.WithContext(ctx))
+	}()
+	whole.send(counted, f.log, x.route)
 	f.log.Info("request", zap.String("method", methodWord(r.Method)), zap.String("route", x.route), zap.Int("status", counted.status),
 		zap.Duration("took", time.Since(begin)), zap.Int64("bytes", counted.bytes))
 }
@@ -183,6 +204,29 @@ func (c *counter) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// held is a response that is not sent yet.
+type held struct {
+	header http.Header
+	status int
+	body   bytes.Buffer
+}
+
+// Header gives the header.
+func (h *held) Header() http.Header { return h.header }
+
+// WriteHeader notes the status.
+func (h *held) WriteHeader(status int) { h.status = status }
+
+// Write keeps a piece.
+func (h *held) Write(p []byte) (int, error) { return h.body.Write(p) }
+
+func (h *held) send(w http.ResponseWriter, log *zap.Logger, route string) {
+	w.WriteHeader(h.status)
+	if _, err := w.Write(h.body.Bytes()); err != nil {
+		log.Debug("the client went away", zap.String("route", route))
+	}
+}
+
 // answer is a whole response; it is written only when it is complete.
 type answer struct {
 	status int
@@ -202,7 +246,7 @@ func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
 		if p.allow != "" {
 			a.header.Set("Allow", p.allow)
 		}
-		if p.status == http.StatusServiceUnavailable {
+		if p.status == http.StatusServiceUnavailable || p.status == http.StatusTooManyRequests {
 			a.header.Set("Retry-After", "1")
 		}
 	}
@@ -224,7 +268,7 @@ func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
 	}
 	w.WriteHeader(a.status)
 	if _, err := w.Write(a.body); err != nil {
-		f.log.Debug("the client went away", zap.String("route", x.route))
+		f.log.Warn("an answer was not kept whole", zap.String("route", x.route), zap.Error(err))
 	}
 }
 
@@ -431,6 +475,9 @@ func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
+	if err := f.admitted(r.Context()); err != nil {
+		return answer{}, err
+	}
 	found, err := f.search(r.Context(), q)
 	if err != nil {
 		return answer{}, err
@@ -440,6 +487,17 @@ func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
 		return answer{}, err
 	}
 	return answered(body), nil
+}
+
+// admitted lets a search in until its answer is made.
+func (f *Face) admitted(ctx context.Context) error {
+	x, ok := ctx.Value(exchangeKey{}).(*exchange)
+	if f.admit == nil || !ok {
+		return nil
+	}
+	leave, err := f.admit(ctx)
+	x.leave = leave
+	return err
 }
 
 // parameters gives those of the address and, by POST, those of the form.

@@ -1,12 +1,14 @@
 package fhirrest
 
 import (
+	"context"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -18,6 +20,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"trigone/fhirmap"
+	"trigone/internal/casebook"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -605,6 +608,53 @@ func TestPanicIsAnOutcome(t *testing.T) {
 	if faults := logs.FilterMessage("fault of the program").All(); len(faults) != 1 || strings.Contains(fmt.Sprint(faults[0].Context), "P-SECRET-1 is") {
 		t.Errorf("%v", faults)
 	}
+}
+
+// A search that finds no room is asked to come again; what is let in leaves before
+// its answer is sent. A read needs no room.
+func TestSearchesAreLetIn(t *testing.T) {
+	f := one(t)
+	in, full := 0, false
+	face, err := New(Config{Desk: f.desk, Base: f.base, Log: zap.NewNop(), Admit: func(context.Context) (func(), error) {
+		if full {
+			return nil, &casebook.Error{Kind: casebook.Exhausted, Message: "full"}
+		}
+		in++
+		return func() { in-- }, nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ask := func(path string, w http.ResponseWriter) {
+		req := httptest.NewRequestWithContext(named(t.Context()), http.MethodGet, f.base+path, nil)
+		req.Header.Set("Accept-Encoding", "gzip")
+		face.ServeHTTP(w, req)
+	}
+	w := &leaving{ResponseRecorder: httptest.NewRecorder(), left: func() bool { return in == 0 }}
+	if ask("/Observation?_count=100", w); w.Code != http.StatusOK || w.Body.Len() == 0 || w.early || w.Header().Get("Content-Encoding") != "gzip" {
+		t.Errorf("%d, %d bytes, sent while it was in: %v; %v", w.Code, w.Body.Len(), w.early, w.Header())
+	}
+	full = true
+	refused := httptest.NewRecorder()
+	if ask("/Observation", refused); refused.Code != http.StatusTooManyRequests || refused.Header().Get("Retry-After") == "" || !strings.Contains(refused.Body.String(), issueThrottled) {
+		t.Errorf("%d %v %s", refused.Code, refused.Header(), refused.Body)
+	}
+	plain := httptest.NewRecorder()
+	if ask("/metadata", plain); plain.Code != http.StatusOK {
+		t.Errorf("metadata: %d", plain.Code)
+	}
+}
+
+// leaving notes whether anything was sent before who was let in had left.
+type leaving struct {
+	*httptest.ResponseRecorder
+	left  func() bool
+	early bool
+}
+
+func (l *leaving) Write(p []byte) (int, error) {
+	l.early = l.early || !l.left()
+	return l.ResponseRecorder.Write(p)
 }
 
 func TestBaseAddress(t *testing.T) {

@@ -36,6 +36,7 @@ const (
 	issueTooLong      = "too-long"
 	issueTooCostly    = "too-costly"
 	issueTimeout      = "timeout"
+	issueThrottled    = "throttled"
 	issueConflict     = "conflict"
 	issueSecurity     = "security"
 	issueException    = "exception"
@@ -69,6 +70,8 @@ func problemOf(err error, log *zap.Logger, route string) *problem {
 			"the search took longer than it may; what was read is kept for the next one: ask again, or ask for less with _count")
 	case errors.As(err, &refusal) && refusal.Kind == casebook.NotFound:
 		return notFound()
+	case errors.As(err, &refusal) && refusal.Kind == casebook.Exhausted:
+		return refuse(http.StatusTooManyRequests, issueThrottled, "%s", refusal.Message)
 	case errors.As(err, &refusal) && refusal.Kind == casebook.Aborted:
 		return refuse(http.StatusServiceUnavailable, issueConflict, "%s", refusal.Message)
 	}
