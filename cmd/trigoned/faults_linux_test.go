@@ -149,6 +149,9 @@ func underFault(t *testing.T, store string, f fault) map[string]answered {
 		os.Args[0], "--listen", "127.0.0.1:0", "--store", store, "--must-exist")
 	traced.Env = append(os.Environ(), asProgram+"=1")
 	traced.Stderr = log
+	if _, err := traced.StdinPipe(); err != nil { // it ends with its standard input
+		t.Fatal(err)
+	}
 	if err := traced.Start(); err != nil {
 		t.Fatal(err)
 	}
