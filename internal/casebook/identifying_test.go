@@ -200,7 +200,7 @@ func earlierStore(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer packed.Close()
+	defer func() { _ = packed.Close() }()
 	reader, err := zstd.NewReader(packed)
 	if err != nil {
 		t.Fatal(err)

@@ -112,7 +112,7 @@ func TestNumbersOfKindsAndClasses(t *testing.T) {
 	}
 	switch {
 	case *update && !t.Failed():
-		all := append(before, fresh...)
+		all := slices.Concat(before, fresh)
 		slices.Sort(all)
 		if err := os.MkdirAll("testdata", 0o755); err != nil {
 			t.Fatal(err)

@@ -130,7 +130,7 @@ func TestWithoutRowsTheSameIsHandedOver(t *testing.T) {
 // withoutRows is a store in which no projection stands.
 type withoutRows struct{ storage.Store }
 
-func (withoutRows) Resources(ctx context.Context, site, uid string) ([]storage.Resource, error) {
+func (withoutRows) Resources(context.Context, string, string) ([]storage.Resource, error) {
 	return nil, storage.ErrNotProjected
 }
 

@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -65,7 +66,7 @@ type terminal struct {
 
 // Write implements io.Writer.
 func (t *terminal) Write(p []byte) (int, error) {
-	text := append(t.rest, p...)
+	text := slices.Concat(t.rest, p)
 	var b strings.Builder
 	b.Grow(len(text))
 	for len(text) > 0 && utf8.FullRune(text) {

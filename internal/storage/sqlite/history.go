@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strconv"
 
 	"trigone/internal/storage"
@@ -30,8 +31,8 @@ type revisionRow struct {
 // revisions reads the revisions that from, a join of c with r, and where give.
 func (s *Store) revisions(ctx context.Context, from string, fromArgs []any, rest string, restArgs ...any) ([]revisionRow, error) {
 	var list []revisionRow
-	args := append(fromArgs, partOfRevision, partRetractionText)
-	err := s.each(ctx, `SELECT `+revisionColumns+` FROM `+from+revisionParts+` `+rest, append(args, restArgs...), func(row scanner) error {
+	args := slices.Concat(fromArgs, []any{partOfRevision, partRetractionText}, restArgs)
+	err := s.each(ctx, `SELECT `+revisionColumns+` FROM `+from+revisionParts+` `+rest, args, func(row scanner) error {
 		var r revisionRow
 		var received, source sql.NullInt64
 		var parts, codec int

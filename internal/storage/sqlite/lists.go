@@ -434,7 +434,7 @@ func (s *Store) CountComparisons(ctx context.Context, site string, f storage.Com
 // for.
 func countedByCase(f *storage.ComparisonFilter) bool {
 	return len(f.Kinds)+len(f.Classes)+len(f.Metrics)+len(f.Places) == 0 &&
-		!((f.RootsOnly || f.DiscrepanciesOnly) && reaches(f.Verdicts, storage.ComparisonAgrees))
+		(!f.RootsOnly && !f.DiscrepanciesOnly || !reaches(f.Verdicts, storage.ComparisonAgrees))
 }
 
 // reaches says whether a verdict, or one above it, is asked for.

@@ -79,8 +79,8 @@ func (w *verifying) damaged(format string, args ...any) {
 	w.report(fmt.Sprintf(format, args...))
 }
 
-func (w *verifying) each(query string, row func(scan func(...any) error) error) error {
-	rows, err := w.tx.QueryContext(w.ctx, query)
+func (w *verifying) each(query string, row func(scan func(...any) error) error, args ...any) error {
+	rows, err := w.tx.QueryContext(w.ctx, query, args...)
 	if err != nil {
 		return err
 	}
@@ -228,18 +228,12 @@ func (w *verifying) restated() error {
 	}
 	for _, a := range list {
 		var chain []link
-		rows, err := w.tx.QueryContext(w.ctx, restatedChain, a.projected, a.id)
-		if err != nil {
-			return err
-		}
-		for rows.Next() {
+		if err := w.each(restatedChain, func(scan func(...any) error) error {
 			var l link
-			if err := rows.Scan(&l.number, &l.codec, &l.base, (*blob)(&l.hash), (*blob)(&l.frame)); err != nil {
-				return errors.Join(err, rows.Close())
-			}
+			err := scan(&l.number, &l.codec, &l.base, (*blob)(&l.hash), (*blob)(&l.frame))
 			chain = append(chain, l)
-		}
-		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			return err
+		}, a.projected, a.id); err != nil {
 			return err
 		}
 		w.Rows++

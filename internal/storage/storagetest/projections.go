@@ -322,7 +322,7 @@ func mappings(t *testing.T, open func() storage.Store) {
 	wantEqual(t, "changes", changes(), []string{"submitted", "disputed", storage.ChangeMappingChanged, storage.ChangeMappingChanged, storage.ChangeMappingChanged})
 	m, isNew, err := s.Mapping(ctx, "island", mapping("1", "codes"))
 	wantEqual(t, "another site", []any{m.Number, isNew, err}, []any{int64(1), true, nil})
-	errs := together(8, func(i int) error {
+	errs := together(8, func(int) error {
 		_, _, err := s.Mapping(ctx, site, mapping("3", "codes"))
 		return err
 	})
