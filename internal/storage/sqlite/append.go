@@ -39,13 +39,18 @@ func framed(content []byte) (f frame, err error) {
 // prepare packs the answer and the rows of a write. The answer it is packed against
 // is that of the version the write expects, or the write is stale.
 func (s *Store) prepare(ctx context.Context, site string, w *storage.Write) (p prepared, err error) {
-	if e := w.Evaluation; e != nil {
-		var before []link
-		if w.Expected > 0 {
-			if before, err = s.chain(ctx, answerNewest, site, w.Case.UID); err != nil {
-				return p, fmt.Errorf("the answer before cannot be read: %w", err)
-			}
+	var before []link
+	if w.Evaluation != nil && w.Expected > 0 {
+		if before, err = s.chain(ctx, answerNewest, site, w.Case.UID); err != nil {
+			return p, fmt.Errorf("the answer before cannot be read: %w", err)
 		}
+	}
+	return packWrite(w, before)
+}
+
+// packWrite packs a write whose answer follows those of a chain, newest first.
+func packWrite(w *storage.Write, before []link) (p prepared, err error) {
+	if e := w.Evaluation; e != nil {
 		if p.answer, err = packAnswer(e.Answer, before); err != nil {
 			return p, fmt.Errorf("the answer cannot be packed: %w", err)
 		}

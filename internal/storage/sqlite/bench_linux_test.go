@@ -294,14 +294,9 @@ func BenchmarkAppend32(b *testing.B) {
 			if w.Expected > 0 {
 				before = append([]link{{number: w.Evaluation.Number - 1, answer: made[i-1].p.answer}}, chainOfWrite(made, i-1)...)
 			}
-			if made[i].p.answer, err = packAnswer(w.Evaluation.Answer, before); err != nil {
+			if made[i].p, err = packWrite(&w, before); err != nil {
 				b.Fatal(err)
 			}
-			packed, err := packRows(&w.Projected[0])
-			if err != nil {
-				b.Fatal(err)
-			}
-			made[i].p.rows = append(made[i].p.rows, packed)
 		}
 		driver := timed(func() {
 			for group := range slices.Chunk(made, callers) {
