@@ -95,6 +95,9 @@ const mostMB = 300
 // Requests that are small on the wire and large in memory are refused before
 // anything is made of them, two at once.
 func TestBombsTakeNoMemory(t *testing.T) {
+	if raced {
+		t.Skip("bounds of memory and time hold without the race detector; go test runs this test so")
+	}
 	const submit, evaluate, explore = trigonev1.RecordService_SubmitCase_FullMethodName,
 		trigonev1.PlanningService_EvaluatePlan_FullMethodName, trigonev1.PlanningService_ExplorePlans_FullMethodName
 	study := slices.Concat(within(&trigonev1.Study{}, "leaflets.heights", 64, nil), within(&trigonev1.Study{}, "leaflets.lesions", 32, nil),
@@ -156,6 +159,9 @@ func throw(ctx context.Context, conn *grpc.ClientConn, method string, raw []byte
 
 // The largest requests that are legal stay within the same bound.
 func TestLargestRequestsStayWithinBounds(t *testing.T) {
+	if raced {
+		t.Skip("bounds of memory and time hold without the race detector; go test runs this test so")
+	}
 	const largest = 15 << 20
 	grown := func(entry func(i int) *trigonev1.Assessment) *trigonev1.CaseFile {
 		file := &trigonev1.CaseFile{PatientIdentifier: &trigonev1.Identifier{System: "urn:example:patient", Value: "P-1"}, Identity: &trigonev1.Identity{}}
@@ -233,6 +239,9 @@ func TestLargestRequestsStayWithinBounds(t *testing.T) {
 // One caller who asks for everything at once takes no more memory than another, and
 // gives back what there was once he has gone.
 func TestManyExplorationsTakeNoMemory(t *testing.T) {
+	if raced {
+		t.Skip("bounds of memory and time hold without the race detector; go test runs this test so")
+	}
 	file, err := testdata.Read(testdata.Cases, "triangular-complete-ring")
 	if err != nil {
 		t.Fatal(err)
