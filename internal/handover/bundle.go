@@ -5,9 +5,12 @@ import (
 	"errors"
 	"fmt"
 
+	"google.golang.org/protobuf/proto"
+
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -31,19 +34,28 @@ func (d *Desk) bundle(form trigonev1.BundleForm, h fhirmap.History) ([]byte, err
 	return nil, casebook.RefuseField("form", "is no form of a bundle that this version knows")
 }
 
-// GetBundle gives a case as FHIR: as it stands, and what was ever sent of it.
-func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
+// begin finds the case that a request names and waits for a turn to calculate; end
+// gives the turn back.
+func (d *Desk) begin(ctx context.Context, who casebook.Principal, req interface {
+	proto.Message
+	GetCase() *trigonev1.CaseReference
+}) (c storage.Case, end func(), err error) {
 	if _, err := d.archive.Admit(who, req); err != nil {
-		return nil, err
+		return c, nil, err
 	}
 	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
-		return nil, err
+		return c, nil, err
 	}
-	c, err := d.archive.Find(ctx, req.GetCase())
-	if err != nil {
-		return nil, err
+	if c, err = d.archive.Find(ctx, req.GetCase()); err != nil {
+		return c, nil, err
 	}
-	end, err := d.archive.Turn(ctx)
+	end, err = d.archive.Turn(ctx)
+	return c, end, err
+}
+
+// GetBundle gives a case as FHIR: as it stands, and what was ever sent of it.
+func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
+	c, end, err := d.begin(ctx, who, req)
 	if err != nil {
 		return nil, err
 	}

@@ -8,7 +8,6 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
-	"trigone/internal/convert"
 	"trigone/internal/note"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
@@ -24,17 +23,7 @@ const (
 
 // GetOperativeNote gives the operative note of a case, a draft for signature.
 func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
-	if _, err := d.archive.Admit(who, req); err != nil {
-		return nil, err
-	}
-	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
-		return nil, err
-	}
-	c, err := d.archive.Find(ctx, req.GetCase())
-	if err != nil {
-		return nil, err
-	}
-	end, err := d.archive.Turn(ctx)
+	c, end, err := d.begin(ctx, who, req)
 	if err != nil {
 		return nil, err
 	}
