@@ -21,12 +21,22 @@ import (
 )
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, os.Interrupt)
-	// The first signal asks; a second one ends the program at once.
-	context.AfterFunc(ctx, stop)
-	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
-	stop()
-	os.Exit(code)
+	os.Exit(run(untilAsked(), os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// untilAsked gives a context that ends with the first signal to stop. Signals are
+// let go before it ends: whoever sees the program stopping can end it with a second
+// one at once.
+func untilAsked() context.Context {
+	ctx, cancel := context.WithCancel(context.Background())
+	asked := make(chan os.Signal, 1)
+	signal.Notify(asked, syscall.SIGTERM, os.Interrupt)
+	go func() {
+		<-asked
+		signal.Stop(asked)
+		cancel()
+	}()
+	return ctx
 }
 
 // Exit codes.

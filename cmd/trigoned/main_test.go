@@ -138,9 +138,6 @@ func dial(t *testing.T, address string) *grpc.ClientConn {
 // The first signal asks for an end, the second one is the end: a server that hangs
 // must not need a stronger one.
 func TestSecondSignalEndsAtOnce(t *testing.T) {
-	if raced {
-		t.Skip("bounds of memory and time hold without the race detector; go test runs this test so")
-	}
 	p := begin(t, filepath.Join(t.TempDir(), "s.db"))
 	watch, err := healthgrpc.NewHealthClient(dial(t, p.address)).Watch(t.Context(), &healthgrpc.HealthCheckRequest{})
 	if err != nil {
