@@ -182,15 +182,22 @@ func maybe(v *float64) units.Maybe[float64] {
 	return units.Some(*v)
 }
 
-// tolerances gives the settings in force when the operation first came; nil: those
-// of the policy it is judged by.
+// tolerances gives the settings in force when the operation first came, with the
+// built-in values of the rule set of then; nil: those it is judged by.
 func (b *Book) tolerances(ctx context.Context, earlier []*Evaluation, by policy.Policy) (*settings.Settings, error) {
 	i := slices.IndexFunc(earlier, func(e *Evaluation) bool { return e.OutcomeSeen })
-	if i < 0 || earlier[i].PolicyHash == by.Hash {
+	if i < 0 {
 		return nil, nil
 	}
-	if earlier[i].PolicyHash == b.Policy.Hash {
-		return &b.Policy.Settings, nil
+	then := func(s settings.Settings) *settings.Settings {
+		s = s.Under(earlier[i].RuleSetVersion)
+		return &s
+	}
+	switch earlier[i].PolicyHash {
+	case by.Hash:
+		return then(by.Settings), nil
+	case b.Policy.Hash:
+		return then(b.Policy.Settings), nil
 	}
 	row, err := b.Store.Policy(ctx, b.Policy.Settings.Site, earlier[i].PolicyHash)
 	if errors.Is(err, storage.ErrNotFound) {
@@ -203,7 +210,7 @@ func (b *Book) tolerances(ctx context.Context, earlier []*Evaluation, by policy.
 	if err != nil {
 		return nil, fmt.Errorf("the policy in force when the operation came cannot be read any more: %w", err)
 	}
-	return &p.Settings, nil
+	return then(p.Settings), nil
 }
 
 // writtenElsewhere is the reason of a change of state that nobody submitted.

@@ -147,7 +147,7 @@ func TestDemo(t *testing.T) {
 		t.Errorf("the first line says neither that it starts nor that all is invented: %s", first)
 	}
 	for _, want := range []string{"not a medical device", "range of an uncalibrated model, not advice", "Sources", "Ring size", "quarantined", "some values disputed", "retracted",
-		"under rule set 1 approximate", "under rule set 2 exact", "105 variants", "49 variants, 33 without a caution", "advice/after-leaflet-work", "no stage is told",
+		"under rule set 1 approximate", "under rule set " + rules.SetVersion + " exact", "105 variants", "49 variants, 33 without a caution", "advice/after-leaflet-work", "no stage is told",
 		"outside the model's domain: restricted leaflet motion"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)

@@ -23,8 +23,8 @@ const Caution = "Decision support for qualified staff, not a medical device. Cli
 type Input struct {
 	Case     *repair.Case
 	Settings settings.Settings
-	// Tolerances are the settings in force when the operation was first received;
-	// nil: Settings.
+	// Tolerances are the settings in force when the operation was first received, with
+	// the built-in values of then; nil: Settings.
 	Tolerances *settings.Settings
 	// Predictions are those stored before the operation, by plan revision.
 	Predictions map[int64]discrepancy.Prediction
@@ -37,7 +37,8 @@ type Input struct {
 	// Confirmed are the contradictions, by the finding's id, whose values a reviewer
 	// confirmed: they are found as before and dispute nothing.
 	Confirmed map[string]bool
-	// RuleSet is the version of the rule set; empty: the present one.
+	// RuleSet is the version of the rule set, whose built-in values take the place of
+	// those of Settings; empty: the present one.
 	RuleSet string
 	// Software is the version of this software.
 	Software string
@@ -101,6 +102,7 @@ type Suggestion struct {
 // the disputed values with all other rules. Where nothing is disputed the metrics
 // of the first run are those of the second.
 func Evaluate(in Input) Evaluation {
+	in.Settings = in.Settings.Under(in.RuleSet)
 	all := in.Case
 	values := compute(in, all)
 	findings, gapsA := rules.Run(all, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return r.JudgesAll(in.RuleSet) })

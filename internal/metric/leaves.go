@@ -160,7 +160,7 @@ var leaves = []Leaf{
 	area(valve.RingOrificeArea, "orifice area enclosed by the ring", Model, 3, 13).
 		sdPercent(3, settings.SourceOwnModel),
 	length(valve.BandLength, "length of a band along its course", Full, 40, 130),
-	length(valve.ArtificialChordLength, "length of artificial chords, papillary tip to free edge", Core, 8, 30),
+	length(valve.ArtificialChordLength, "length of artificial chords, papillary tip to free edge", Core, 8, 35).ranged(settings.SourceChordLength),
 	length(valve.ClosureLength, "length of a cleft that is closed", Core, 1, 30),
 	length(valve.CommissuralClosureLength, "length of a commissure that is closed", Core, 1, 25),
 	length(valve.EdgeToEdgeLength, "length of the free edges sutured to each other", Core, 2, 20),
@@ -191,6 +191,14 @@ var leaves = []Leaf{
 
 	// Risk stated by the site; carried, not reasoned about.
 	percent(valve.ExpectedProbability, "expected probability by the site's own model", Full, 0, 100),
+}
+
+// formerLeaves are rows as they stood until an edition, oldest first.
+var formerLeaves = []struct {
+	until settings.Edition
+	row   Leaf
+}{
+	{3, length(valve.ArtificialChordLength, "length of artificial chords, papillary tip to free edge", Core, 8, 30)},
 }
 
 var systole = []valve.CardiacPhase{valve.EarlySystole, valve.MidSystole, valve.EndSystole}
@@ -253,6 +261,11 @@ func heightCM(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 
 func kilograms(id valve.ID, name string, tier Tier, low, high float64) Leaf {
 	return row(id, name, units.KG, 0.1, tier, low, high)
+}
+
+func (l Leaf) ranged(source settings.SourceID) Leaf {
+	l.RangeSource = source
+	return l
 }
 
 func (l Leaf) sd(sd float64, source settings.SourceID) Leaf {

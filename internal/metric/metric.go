@@ -17,7 +17,7 @@ import (
 )
 
 // CatalogueVersion is raised whenever a formula, a grid or an id changes.
-const CatalogueVersion = "2"
+const CatalogueVersion = "3"
 
 // Tier says how much of a record a leaf belongs to.
 type Tier string
@@ -312,6 +312,17 @@ func MetricByID(id valve.ID) (Metric, bool) {
 
 // Leaves gives the measured leaves in the contract's order.
 func Leaves() []Leaf { return slices.Clone(leaves) }
+
+// LeafUnder gives a leaf with the range and the assumed standard deviation that it
+// has in an edition of the built-in values.
+func LeafUnder(id valve.ID, edition settings.Edition) (Leaf, bool) {
+	for _, former := range formerLeaves {
+		if former.row.ID == id && edition.Before(former.until) {
+			return former.row, true
+		}
+	}
+	return LeafByID(id)
+}
 
 // LeafByID gives a leaf.
 func LeafByID(id valve.ID) (Leaf, bool) {

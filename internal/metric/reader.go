@@ -282,7 +282,7 @@ func originOfSD(k valve.Key, m valve.Measurement, s *settings.Settings) (sd floa
 	if stated, ok := m.SD.Get(); ok {
 		return stated, "stated"
 	}
-	leaf, ok := LeafByID(k.ID)
+	leaf, ok := LeafUnder(k.ID, s.Edition)
 	if !ok {
 		return 0, ""
 	}

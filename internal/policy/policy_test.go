@@ -24,7 +24,7 @@ func TestBuiltIn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s := p.Settings; s.Site != "harbour" || s.Version != "1" || s.Zone != "Europe/London" || s.PolicyHash != p.Hash {
+	if s := p.Settings; s.Site != "harbour" || s.Version != "2" || s.Zone != "Europe/London" || s.PolicyHash != p.Hash {
 		t.Errorf("site %q, version %q, zone %q, hash %q", s.Site, s.Version, s.Zone, s.PolicyHash)
 	}
 	if !strings.Contains(p.Text, "invented") {

@@ -99,7 +99,7 @@ func mayEqual(a, b valve.Key) bool {
 
 // measureName prints a measure with its segment.
 func measureName(k valve.Key) string {
-	leaf := leaves[k.ID]
+	leaf := ranges[k.ID]
 	if segment := k.Place.Segment(); segment != "" {
 		return leafName(leaf) + " of " + segmentName(segment)
 	}

@@ -25,7 +25,7 @@ var implausibleValue = Rule{
 				continue
 			}
 			r.Read(k)
-			leaf := leaves[k.ID]
+			leaf := r.leaf(k)
 			said = append(said, fmt.Sprintf("%s of %s lies outside %s to %s",
 				leafName(leaf), r.Text(k), units.FormatNumber(leaf.Low, leaf.Grid), Amount(k.ID, leaf.High)))
 		}

@@ -10,8 +10,8 @@ import (
 
 var inkDepthShort = Rule{
 	ID: "ink-depth-short", Reference: "R43",
-	Summary:  "On an ink test at least 6 mm of A2 and of P2 lie beyond the line.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Summary:  "On an ink test at least 4 mm of A2 and of P2 lie beyond the line.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceTechniqueAtlas,
 	Thresholds: []string{settings.InkDepthShort},
 	Advice:     "Compare with the coaptation length by echo.",
 	Since:      "2",
@@ -26,7 +26,8 @@ var inkDepthShort = Rule{
 	Examples: []Example{
 		{Name: "8 mm at P2", Want: Holds, Case: func() *repair.Case { return exampleInk(valve.P2, 8) }},
 		{Name: "3 mm at P2", Want: Broken, Case: func() *repair.Case { return exampleInk(valve.P2, 3) }},
-		{Name: "6 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleInk(valve.A2, 6) }},
+		{Name: "4 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleInk(valve.A2, 4) }},
+		{Name: "6 mm exactly", Want: Holds, Case: func() *repair.Case { return exampleInk(valve.A2, 6) }},
 		{Name: "a side segment is not judged by this limit", Want: Inapplicable, Case: func() *repair.Case { return exampleInk(valve.P3, 3) }},
 		{Name: "not possible to read", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Field(1, valve.AfterRing).

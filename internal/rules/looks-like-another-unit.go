@@ -80,20 +80,36 @@ func valuePlaces(c *repair.Case) []metric.At {
 	})
 }
 
-// leaves by id: the table is long, and every value asks for its own.
-var leaves = func() map[valve.ID]metric.Leaf {
+// ranges by leaf: what is plausible in every edition. The tables are long, and every
+// value asks for its own.
+var ranges = func() map[valve.ID]metric.Leaf {
 	byID := map[valve.ID]metric.Leaf{}
 	for _, leaf := range metric.Leaves() {
+		for _, version := range SetVersions() {
+			then, _ := metric.LeafUnder(leaf.ID, settings.EditionOf(version))
+			leaf.Low, leaf.High = max(leaf.Low, then.Low), min(leaf.High, then.High)
+		}
 		byID[leaf.ID] = leaf
 	}
 	return byID
 }()
 
-// implausible says whether a value lies outside the plausible range of its leaf.
+// implausible says whether a value lies outside the plausible range that its leaf has
+// in any edition: a place more than is needed is one that holds.
 func implausible(k valve.Key, m valve.Measurement) bool {
-	leaf, known := leaves[k.ID]
+	leaf, known := ranges[k.ID]
+	return known && outside(leaf, m)
+}
+
+func outside(leaf metric.Leaf, m valve.Measurement) bool {
 	v, ok := m.Value.Get()
-	return known && ok && (v < leaf.Low || v > leaf.High)
+	return ok && (v < leaf.Low || v > leaf.High)
+}
+
+// leaf gives the row of a value's leaf.
+func (r *Reader) leaf(k valve.Key) metric.Leaf {
+	leaf, _ := metric.LeafUnder(k.ID, r.Settings().Edition)
+	return leaf
 }
 
 // implausibleHere gives the implausible values of the place that is judged, in
@@ -102,7 +118,7 @@ func (r *Reader) implausibleHere() []valve.Key {
 	here := r.At()
 	var list []valve.Key
 	for k, m := range r.Case().Measured {
-		if k.Occasion == here.Occasion && k.Place == here.Place && k.Role == here.Role && implausible(k, m) {
+		if k.Occasion == here.Occasion && k.Place == here.Place && k.Role == here.Role && implausible(k, m) && outside(r.leaf(k), m) {
 			list = append(list, k)
 		}
 	}
@@ -141,7 +157,7 @@ var shiftedPoint = []float64{10, 0.1}
 // slip says what a value would mean in another unit, or with the decimal point
 // shifted, if that is plausible.
 func slip(r *Reader, k valve.Key) (string, bool) {
-	leaf := leaves[k.ID]
+	leaf := r.leaf(k)
 	m, _ := r.Measurement(k)
 	v, _ := m.Value.Get()
 	plausible := func(x float64) bool { return x >= leaf.Low && x <= leaf.High && x != 0 }

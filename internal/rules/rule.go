@@ -17,7 +17,7 @@ import (
 )
 
 // SetVersion is raised whenever a rule, a limit or a message changes its meaning.
-const SetVersion = "2"
+const SetVersion = "3"
 
 // SetVersions gives every version of the rule set this software knows, oldest
 // first: versions are whole numbers from 1 to SetVersion.

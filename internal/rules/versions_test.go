@@ -29,36 +29,80 @@ func told(b *strings.Builder, name string, c *repair.Case, ruleSet string) {
 	}
 }
 
-// The findings of the first rule set, written down when it was the only one: its
-// examples and the textbook cases say today what they said then, fingerprints
-// included, so that a confirmation given then still binds. The page is history:
-// -update leaves it alone.
-func TestFirstRuleSetSaysWhatItSaid(t *testing.T) {
-	var b strings.Builder
+// sayings gives what the rules of a set say of their examples, of the textbook and
+// of the faults, each under its name.
+func sayings(ruleSet string, old func(rules.Rule) bool) []saying {
+	var list []saying
+	add := func(name string, c *repair.Case) {
+		var b strings.Builder
+		told(&b, name, c, ruleSet)
+		list = append(list, saying{name, b.String()})
+	}
 	for _, r := range rules.All() {
-		if r.Since != "1" {
+		if !old(r) {
 			continue
 		}
 		for _, e := range r.Examples {
-			told(&b, r.ID+": "+e.Name, e.Case(), "1")
+			add(r.ID+": "+e.Name, e.Case())
 		}
 	}
 	for _, row := range textbook() {
-		told(&b, row.name, row.c, "1")
+		add(row.name, row.c)
 	}
 	for _, row := range faults() {
 		row.change(row.c)
-		told(&b, row.name, row.c, "1")
+		add(row.name, row.c)
 	}
-	want, err := os.ReadFile(filepath.Join("testdata", "ruleset1.golden"))
+	return list
+}
+
+type saying struct{ name, text string }
+
+// recorded reads what a golden file holds: a name, and indented under it what was
+// said.
+func recorded(t *testing.T, file string) []saying {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join("testdata", file))
 	if err != nil {
 		t.Fatal(err)
 	}
-	said, says := strings.Split(string(want), "\n"), strings.Split(b.String(), "\n")
-	for i := range max(len(said), len(says)) {
-		if i >= len(said) || i >= len(says) || said[i] != says[i] {
-			t.Fatalf("line %d differs: a rule of set 1 says something else; give the change an id of its own and end the old rule with Until. Said:\n%s\nsays:\n%s",
-				i+1, strings.Join(said[i:min(i+2, len(said))], "\n"), strings.Join(says[i:min(i+2, len(says))], "\n"))
+	var list []saying
+	for line := range strings.Lines(string(text)) {
+		if !strings.HasPrefix(line, "  ") {
+			list = append(list, saying{name: strings.TrimSuffix(line, "\n")})
+		}
+		list[len(list)-1].text += line
+	}
+	return list
+}
+
+// The findings of an earlier rule set, written down when it was the newest: its
+// examples and the textbook cases say today what they said then, fingerprints
+// included, so that a confirmation given then still binds. The pages are history:
+// -update leaves them alone, and a new example or case is not asked for.
+func TestEarlierRuleSetsSayWhatTheySaid(t *testing.T) {
+	for _, set := range []struct {
+		version string
+		old     func(rules.Rule) bool
+	}{
+		{"1", func(r rules.Rule) bool { return r.Since == "1" }},
+		{"2", func(r rules.Rule) bool { return r.Since == "1" || r.Since == "2" }},
+	} {
+		now := map[string]string{}
+		for _, s := range sayings(set.version, set.old) {
+			now[s.name] += s.text
+		}
+		said := map[string]string{}
+		for _, s := range recorded(t, "ruleset"+set.version+".golden") {
+			said[s.name] += s.text
+		}
+		if len(said) < 200 {
+			t.Errorf("set %s: only %d sayings are on record", set.version, len(said))
+		}
+		for name, was := range said {
+			if now[name] != was {
+				t.Errorf("a rule of set %s says something else; give the change an id of its own and end the old rule with Until. Said:\n%ssays:\n%s", set.version, was, now[name])
+			}
 		}
 	}
 }
@@ -74,13 +118,16 @@ func count(version string) int {
 }
 
 func TestRuleSets(t *testing.T) {
-	if got := rules.SetVersions(); !slices.Equal(got, []string{"1", "2"}) {
+	if got := rules.SetVersions(); !slices.Equal(got, []string{"1", "2", "3"}) {
 		t.Errorf("versions %v", got)
 	}
-	for version, want := range map[string]int{"1": 54, "2": 102, "": 102, "0": 0, "3": 0, "x": 0} {
+	for version, want := range map[string]int{"1": 54, "2": 102, "0": 0, "4": 0, "x": 0} {
 		if got := count(version); got != want {
 			t.Errorf("set %q has %d rules, want %d", version, got, want)
 		}
+	}
+	if present := count(""); present != count(rules.SetVersion) || present < 100 {
+		t.Errorf("the present set has %d rules", present)
 	}
 	ended := rules.Rule{Since: "1", Until: "2"}
 	if !ended.InSet("1") || ended.InSet("2") || ended.InSet("") {

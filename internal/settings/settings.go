@@ -98,6 +98,7 @@ type Settings struct {
 	Version    string
 	Zone       string // IANA name of the site's time zone
 	PolicyHash string
+	Edition    Edition // whose built-in values these are; see Under
 	Thresholds map[string]Threshold
 	Tolerances map[valve.ID]Tolerance // by leaf, or StepLengths and RegurgitationGrades
 	InputSDs   map[valve.ID]InputSD   // by leaf; only what the site replaces, the built-in values stand in the leaves table

@@ -60,6 +60,8 @@ const (
 	SourceMahmood2017    SourceID = "mahmood-2017"
 	SourceChaput2008     SourceID = "chaput-2008"
 	SourceChandra2011    SourceID = "chandra-2011"
+	SourceTechniqueAtlas SourceID = "technique-atlas"
+	SourceChordLength    SourceID = "chord-length-echo"
 )
 
 var sources = []Source{
@@ -93,6 +95,8 @@ var sources = []Source{
 	{SourceMahmood2017, "Mahmood et al. 2017, non-planarity angle of normal and ischaemic annuli (abstract read)", Read},
 	{SourceChaput2008, "Chaput et al., Circulation 2008, total leaflet area over annular area (abstract read)", Read},
 	{SourceChandra2011, "Chandra et al., Circ Cardiovasc Imaging 2011, billow height and volume in 77 patients (abstract read)", Read},
+	{SourceTechniqueAtlas, "Sellke and Ruel, Atlas of Cardiac Surgical Techniques, 2nd ed., chapter 18 (read in a reproduction)", Secondary},
+	{SourceChordLength, "Makhdom et al., length of artificial chords foretold by echo, 264 patients (abstract read)", Read},
 }
 
 // Sources gives all sources by id.

@@ -85,7 +85,7 @@ var builtInThresholds = []Threshold{
 		Summary: "coaptation length of A2-P2 after repair above which it is long"},
 	{Name: SideCoaptationShort, Unit: units.One, Value: 0.5, Inclusive: true, Lowest: 0.1, Highest: 1, Source: SourceMemory,
 		Summary: "coaptation length of a side slice over that of the middle below which it is uneven"},
-	{Name: InkDepthShort, Unit: units.MM, Value: 6, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceMemory,
+	{Name: InkDepthShort, Unit: units.MM, Value: 4, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceTechniqueAtlas,
 		Summary: "leaflet beyond the ink line in A2 or P2 below which it is short"},
 	{Name: AnteriorInkDepthLong, Unit: units.MM, Value: 10, Inclusive: true, Lowest: 5, Highest: 20, Source: SourceMemory,
 		Summary: "anterior leaflet beyond the ink line above which it is long"},
