@@ -194,7 +194,8 @@ func plan(p *trigonev1.Plan) *repair.Plan {
 		Signer: p.GetSigner(), SignedTime: instant(p.GetSignedTime()), AssessmentIDs: p.GetAssessmentIds(),
 		Aetiology:       Word(p.GetIndication().GetAetiology()),
 		FunctionalClass: Word(p.GetIndication().GetFunctionalClass()), StepsRecorded: recorded(p.GetStepsRecorded()),
-		TriggersRecorded: recorded(p.GetIndication().GetTriggersRecorded()),
+		TriggersRecorded:   recorded(p.GetIndication().GetTriggersRecorded()),
+		FibrillationBefore: Word(p.GetSetting().GetFibrillationBefore()),
 	}
 	for _, t := range p.GetIndication().GetTriggers() {
 		out.Triggers = append(out.Triggers, Word(t))
@@ -263,7 +264,9 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 		IncisionTime: instant(o.GetIncisionTime()), FirstLeafletCutTime: instant(o.GetFirstLeafletCutTime()), EndTime: instant(o.GetEndTime()),
 		RunsRecorded: recorded(o.GetRunsRecorded()), StepsRecorded: recorded(o.GetStepsRecorded()),
 		MarginChordsRecorded: recorded(o.GetMarginChordsRecorded()), TestsRecorded: recorded(o.GetTestsRecorded()),
-		LeftTheatreAlive: answer(o.GetLeftTheatreAlive()),
+		LeftTheatreAlive:    answer(o.GetLeftTheatreAlive()),
+		ConcomitantRecorded: recorded(o.GetConcomitantProceduresRecorded()),
+		FibrillationBefore:  Word(o.GetSetting().GetFibrillationBefore()),
 	}
 	for _, r := range o.GetRuns() {
 		r = orEmpty(r)
@@ -272,6 +275,7 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 			ClampStart: instant(r.GetClampStart()), ClampEnd: instant(r.GetClampEnd()),
 			StatedBypassMinutes: maybeFloat(r.StatedBypassMin), StatedClampMinutes: maybeFloat(r.StatedClampMin),
 			Reason: Word(r.GetReason()), ForMitralValve: answer(r.GetForMitralValve()),
+			Protection: Word(r.GetProtection().GetKind()), AorticOcclusion: Word(r.GetProtection().GetAorticOcclusion()),
 		})
 	}
 	for _, s := range o.GetSteps() {
@@ -317,6 +321,14 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 	}
 	for _, p := range o.GetConcomitantProcedures() {
 		out.ConcomitantProcedures = append(out.ConcomitantProcedures, Word(p.GetKind()))
+	}
+	for _, p := range o.GetDeclinedProcedures() {
+		out.DeclinedProcedures = append(out.DeclinedProcedures, Word(p.GetKind()))
+	}
+	for _, l := range o.GetAcceptedLesions() {
+		out.AcceptedLesions = append(out.AcceptedLesions, repair.AcceptedLesion{
+			LesionID: l.GetLesionId(), Kind: Word(l.GetKind()), Where: location(l.GetLocation()), Reason: Word(l.GetReason()),
+		})
 	}
 	return out
 }

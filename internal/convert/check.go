@@ -359,12 +359,34 @@ func (c *checker) meaning(m protoreflect.Message) {
 		if m.GetSlice() == 0 {
 			c.refuseField("slice", "is missing; name the slice")
 		}
+	case *trigonev1.ConcomitantProcedure:
+		if kinds := detailOf(m); kinds != nil && !slices.Contains(kinds, m.GetKind()) {
+			c.refuseField("kind", "does not fit the detail that is given with it; name the kind that the detail is of, or leave the detail out")
+		}
 	case *trigonev1.AnnulusShape:
 		c.shape(m)
 	case *trigonev1.LeafletPoints:
 		c.points("points_mm", len(m.GetPointsMm()))
 		c.triangles("triangles", m.GetTriangles(), len(m.GetPointsMm())/numbersOfPoint)
 	}
+}
+
+// detailOf gives the kinds of procedure that the detail given with one fits; nil:
+// there is none.
+func detailOf(m *trigonev1.ConcomitantProcedure) []trigonev1.ConcomitantKind {
+	switch m.GetDetail().(type) {
+	case *trigonev1.ConcomitantProcedure_Tricuspid:
+		return []trigonev1.ConcomitantKind{
+			trigonev1.ConcomitantKind_CONCOMITANT_KIND_TRICUSPID_REPAIR, trigonev1.ConcomitantKind_CONCOMITANT_KIND_TRICUSPID_REPLACEMENT,
+		}
+	case *trigonev1.ConcomitantProcedure_Ablation:
+		return []trigonev1.ConcomitantKind{trigonev1.ConcomitantKind_CONCOMITANT_KIND_ABLATION}
+	case *trigonev1.ConcomitantProcedure_Appendage:
+		return []trigonev1.ConcomitantKind{trigonev1.ConcomitantKind_CONCOMITANT_KIND_APPENDAGE_CLOSURE}
+	case *trigonev1.ConcomitantProcedure_Coronary:
+		return []trigonev1.ConcomitantKind{trigonev1.ConcomitantKind_CONCOMITANT_KIND_CORONARY_BYPASS}
+	}
+	return nil
 }
 
 const numbersOfPoint, cornersOfTriangle = 3, 3

@@ -221,18 +221,41 @@ var recordOnly = map[string]string{
 	"follow_ups.complications_recorded": "for the audit of outcomes", "follow_ups.reinterventions_recorded": "for the audit of outcomes",
 	"follow_ups.reinterventions.mechanism": "for the audit of outcomes",
 	"plan.context":                         "said by the signer, judged by nobody",
-	"plan.setting":                         "describes the operation; for the audit's filters", "plan.reference_segment": "a technique's note",
-	"plan.rationale": "free text", "plan.steps.rationale": "free text", "plan.steps.condition.text": "free text",
-	"operation.setting": "describes the operation; for the audit's filters", "operation.note": "free text",
+	"plan.reference_segment":               "a technique's note",
+	"plan.rationale":                       "free text", "plan.steps.rationale": "free text", "plan.steps.condition.text": "free text",
+	"operation.note":             "free text",
 	"operation.steps.advice_ids": "says what was read while operating; the advice itself is judged by nobody",
 	"operation.runs.reason_text": "free text", "operation.steps.reason_text": "free text", "operation.conversion.reason_text": "free text",
 	"operation.conversion.prosthesis": "for the record; a replacement is not judged", "operation.conversion.prosthesis_label": "for the record; a replacement is not judged",
 	"operation.conversion.chords_kept":         "for the record; a replacement is not judged",
 	"operation.conversion.paraprosthetic_leak": "for the record; a replacement is not judged",
-	"operation.concomitant_procedures.planned": "for the record", "operation.concomitant_procedures_recorded": "for the record",
-	"operation.complications": "for the audit of outcomes", "operation.complications_recorded": "for the audit of outcomes",
+	"operation.concomitant_procedures.planned": "for the record",
+	"operation.complications":                  "for the audit of outcomes", "operation.complications_recorded": "for the audit of outcomes",
 	"operation.saline_tests.not_done_reason": "for the record", "operation.ink_tests.not_done_reason": "for the record",
 	"operation.saline_tests.leak_locations": "for the record",
+	"identity.height_on":                    "for FHIR", "identity.weight_on": "for FHIR",
+	"plan.indication.text":                       "free text",
+	"operation.concomitant_procedures.tricuspid": "for the note and the facts; that it was done is what is judged",
+	"operation.concomitant_procedures.ablation":  "for the note and the facts; that it was done is what is judged",
+	"operation.concomitant_procedures.appendage": "for the note and the facts; that it was done is what is judged",
+	"operation.concomitant_procedures.coronary":  "for the note and the facts",
+	"operation.declined_procedures.reason":       "any reason is an answer", "operation.declined_procedures.reason_text": "free text",
+	"operation.accepted_lesions.reason_text": "free text", "operation.runs.protection.solution": "for the note",
+	"operation.runs.protection.routes": "for the note", "operation.cannulation": "for the note and the facts",
+	"operation.support": "for the note and the audit of outcomes", "operation.support_recorded": "for the note and the audit of outcomes",
+	"operation.blood": "for the note and the audit of outcomes", "operation.report": "words of the surgeon for the note",
+	"follow_ups.rhythm": "for the audit of outcomes", "follow_ups.paced": "for the audit of outcomes",
+	"follow_ups.antithrombotics": "for the audit of outcomes", "follow_ups.antithrombotics_recorded": "for the audit of outcomes",
+	"follow_ups.intensive_care": "for the audit of outcomes",
+}
+
+// recordOnlySetting are facts of the setting, of a plan and of an operation, that
+// nothing reads.
+var recordOnlySetting = map[string]string{
+	"approach": "for the audit's filters", "urgency": "for the audit's filters", "previous_cardiac_surgery": "for the audit's filters",
+	"previous_case": "for the audit's filters", "operators": "for the audit's filters", "coronary_dominance": "for the audit's filters",
+	"complexity": "for the audit's filters", "expected_risks": "for the audit of outcomes", "risk_factors": "for the audit of outcomes",
+	"previous_procedures": "for the note and the facts", "previous_procedures_recorded": "for the note and the facts",
 }
 
 // recordOnlyStudy are facts of a study that nothing reads, wherever it stands.
@@ -246,6 +269,7 @@ var recordOnlyStudy = map[string]string{
 	"haemodynamics.vasopressor": "conditions for the reader", "haemodynamics.volume_state": "conditions for the reader",
 	"haemodynamics.protamine": "conditions for the reader", "chambers.wall_motion": "only a new abnormality of the lateral wall is judged",
 	"chambers.wall_motion_recorded": "only a new abnormality of the lateral wall is judged",
+	"read_independently":            "for the note and the facts",
 }
 
 // recordOnlyStep are facts of a technique that nothing reads.
@@ -267,6 +291,9 @@ func listed(path string) string {
 	entry := within(recordOnly, "", path)
 	if _, rest, ok := strings.Cut(path, "study."); ok && entry == "" {
 		entry = within(recordOnlyStudy, "study.", rest)
+	}
+	if _, rest, ok := strings.Cut(path, "setting."); ok && entry == "" {
+		entry = within(recordOnlySetting, "setting.", rest)
 	}
 	if _, rest, ok := strings.Cut(path, "technique."); ok && entry == "" {
 		entry = within(recordOnlyStep, "technique.", rest)
@@ -327,7 +354,7 @@ func TestEveryFieldIsConvertedOrListed(t *testing.T) {
 		}
 		check(path, Record{Operation: with.(*trigonev1.Operation)}, Record{Operation: without.(*trigonev1.Operation)})
 	})
-	for prefix, list := range map[string]map[string]string{"": recordOnly, "study.": recordOnlyStudy, "technique.": recordOnlyStep} {
+	for prefix, list := range map[string]map[string]string{"": recordOnly, "study.": recordOnlyStudy, "setting.": recordOnlySetting, "technique.": recordOnlyStep} {
 		for entry, reason := range list {
 			if reason == "" {
 				t.Errorf("%s%s is listed without a reason", prefix, entry)

@@ -22,7 +22,7 @@ var notIdentifying = []struct {
 	why    string
 	fields string
 }{
-	{"an id that the client gives to a part of a case, and references to it", `id study_id lesion_ids assessment_ids advice_ids advice_id
+	{"an id that the client gives to a part of a case, and references to it", `id study_id lesion_id lesion_ids assessment_ids advice_ids advice_id
 		planned_step_id performed_step_id step_id step_ids followed_by_step_ids tried_step_ids target_id alternative_of revised_by thing_planned`},
 	{"the name of a section: a word and such an id", `section sections wrong_sections advice_section`},
 	{"made by the service: random, or a hash of words and numbers", `finding_id discrepancy_id quarantine_id etag root
@@ -32,7 +32,7 @@ var notIdentifying = []struct {
 	{"made by the caller's software for one call", `request_id`},
 	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor
 		caller ended_caller confirmed_by`},
-	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date`},
+	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date calculated_on height_on weight_on`},
 	{"a version, a hash, or the name of a table or model of risk", `catalogue_version rule_set_version software_version policy_hash hash
 		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model family_key RuleDefinition.since until`},
 	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place places occasion unit band rule rules_not_evaluable

@@ -154,6 +154,9 @@ type Plan struct {
 	Steps            []Step
 	StepsRecorded    valve.Recorded
 	Targets          []Target
+	// FibrillationBefore is none, paroxysmal, persistent, long_standing_persistent or
+	// permanent; empty: not recorded.
+	FibrillationBefore string
 }
 
 // PlanRevision is one revision of the plan that is not retracted, with its own
@@ -224,6 +227,19 @@ type Operation struct {
 	Neighbourhood         Neighbourhood
 	FieldSets             []FieldSet
 	ConcomitantProcedures []string
+	ConcomitantRecorded   valve.Recorded // whether these are all there were
+	// DeclinedProcedures were considered and not done, by the same words.
+	DeclinedProcedures []string
+	AcceptedLesions    []AcceptedLesion
+	FibrillationBefore string // as Plan has it
+}
+
+// AcceptedLesion is a lesion that was seen and left in place on purpose.
+type AcceptedLesion struct {
+	LesionID string
+	Kind     string   // as Lesion has it
+	Where    Location // of none: the annulus, or as the lesion named says
+	Reason   string
 }
 
 // FieldSet is a set of heights measured in the field.
@@ -245,6 +261,14 @@ type Run struct {
 	StatedClampMinutes  units.Maybe[float64]
 	Reason              string
 	ForMitralValve      valve.Answer
+	Protection          string // cardioplegia, fibrillating, beating
+	AorticOcclusion     string // clamp, balloon, none
+}
+
+// Clampless says whether the heart was kept fibrillating or beating, which needs no
+// clamp, or the aorta was left open.
+func (r Run) Clampless() bool {
+	return r.Protection == "fibrillating" || r.Protection == "beating" || r.AorticOcclusion == "none"
 }
 
 // MarginChords are supporting chords kept at a margin.
@@ -287,6 +311,18 @@ type Neighbourhood struct {
 // Converted says whether the repair was given up for a replacement.
 func (o *Operation) Converted() bool {
 	return o != nil && o.Conversion != nil && o.Conversion.Converted == valve.Yes
+}
+
+// FibrillationBefore gives the type of atrial fibrillation before the operation: as
+// the operation has it, or else the plan; empty: not recorded.
+func (c *Case) FibrillationBefore() string {
+	if c.Operation != nil && c.Operation.FibrillationBefore != "" {
+		return c.Operation.FibrillationBefore
+	}
+	if c.Plan != nil {
+		return c.Plan.FibrillationBefore
+	}
+	return ""
 }
 
 // LastRun gives the number of the last pump run known, 0 if none is.

@@ -22,6 +22,75 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// A drug against thrombosis.
+type Antithrombotic int32
+
+const (
+	// Not recorded.
+	Antithrombotic_ANTITHROMBOTIC_UNSPECIFIED Antithrombotic = 0
+	// Vitamin K antagonist.
+	Antithrombotic_ANTITHROMBOTIC_VITAMIN_K_ANTAGONIST Antithrombotic = 1
+	// Direct oral anticoagulant.
+	Antithrombotic_ANTITHROMBOTIC_DIRECT_ORAL_ANTICOAGULANT Antithrombotic = 2
+	// Heparin of any kind.
+	Antithrombotic_ANTITHROMBOTIC_HEPARIN Antithrombotic = 3
+	// Aspirin.
+	Antithrombotic_ANTITHROMBOTIC_ASPIRIN Antithrombotic = 4
+	// Another inhibitor of platelets.
+	Antithrombotic_ANTITHROMBOTIC_PLATELET_INHIBITOR Antithrombotic = 5
+	// Another.
+	Antithrombotic_ANTITHROMBOTIC_OTHER Antithrombotic = 6
+)
+
+// Enum value maps for Antithrombotic.
+var (
+	Antithrombotic_name = map[int32]string{
+		0: "ANTITHROMBOTIC_UNSPECIFIED",
+		1: "ANTITHROMBOTIC_VITAMIN_K_ANTAGONIST",
+		2: "ANTITHROMBOTIC_DIRECT_ORAL_ANTICOAGULANT",
+		3: "ANTITHROMBOTIC_HEPARIN",
+		4: "ANTITHROMBOTIC_ASPIRIN",
+		5: "ANTITHROMBOTIC_PLATELET_INHIBITOR",
+		6: "ANTITHROMBOTIC_OTHER",
+	}
+	Antithrombotic_value = map[string]int32{
+		"ANTITHROMBOTIC_UNSPECIFIED":               0,
+		"ANTITHROMBOTIC_VITAMIN_K_ANTAGONIST":      1,
+		"ANTITHROMBOTIC_DIRECT_ORAL_ANTICOAGULANT": 2,
+		"ANTITHROMBOTIC_HEPARIN":                   3,
+		"ANTITHROMBOTIC_ASPIRIN":                   4,
+		"ANTITHROMBOTIC_PLATELET_INHIBITOR":        5,
+		"ANTITHROMBOTIC_OTHER":                     6,
+	}
+)
+
+func (x Antithrombotic) Enum() *Antithrombotic {
+	p := new(Antithrombotic)
+	*p = x
+	return p
+}
+
+func (x Antithrombotic) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Antithrombotic) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_follow_up_proto_enumTypes[0].Descriptor()
+}
+
+func (Antithrombotic) Type() protoreflect.EnumType {
+	return &file_trigone_v1_follow_up_proto_enumTypes[0]
+}
+
+func (x Antithrombotic) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Antithrombotic.Descriptor instead.
+func (Antithrombotic) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{0}
+}
+
 // Scheduled follow-up.
 type FollowUpKind int32
 
@@ -71,11 +140,11 @@ func (x FollowUpKind) String() string {
 }
 
 func (FollowUpKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[0].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[1].Descriptor()
 }
 
 func (FollowUpKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[0]
+	return &file_trigone_v1_follow_up_proto_enumTypes[1]
 }
 
 func (x FollowUpKind) Number() protoreflect.EnumNumber {
@@ -84,7 +153,7 @@ func (x FollowUpKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FollowUpKind.Descriptor instead.
 func (FollowUpKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{0}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{1}
 }
 
 // Alive or dead.
@@ -124,11 +193,11 @@ func (x VitalStatus) String() string {
 }
 
 func (VitalStatus) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[1].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[2].Descriptor()
 }
 
 func (VitalStatus) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[1]
+	return &file_trigone_v1_follow_up_proto_enumTypes[2]
 }
 
 func (x VitalStatus) Number() protoreflect.EnumNumber {
@@ -137,7 +206,7 @@ func (x VitalStatus) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use VitalStatus.Descriptor instead.
 func (VitalStatus) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
 }
 
 // Class of a cause of death.
@@ -185,11 +254,11 @@ func (x DeathCause) String() string {
 }
 
 func (DeathCause) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[2].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[3].Descriptor()
 }
 
 func (DeathCause) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[2]
+	return &file_trigone_v1_follow_up_proto_enumTypes[3]
 }
 
 func (x DeathCause) Number() protoreflect.EnumNumber {
@@ -198,7 +267,7 @@ func (x DeathCause) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DeathCause.Descriptor instead.
 func (DeathCause) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{3}
 }
 
 // Why there was no echo at a follow-up.
@@ -246,11 +315,11 @@ func (x EchoNotDoneReason) String() string {
 }
 
 func (EchoNotDoneReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[3].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[4].Descriptor()
 }
 
 func (EchoNotDoneReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[3]
+	return &file_trigone_v1_follow_up_proto_enumTypes[4]
 }
 
 func (x EchoNotDoneReason) Number() protoreflect.EnumNumber {
@@ -259,7 +328,7 @@ func (x EchoNotDoneReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use EchoNotDoneReason.Descriptor instead.
 func (EchoNotDoneReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{4}
 }
 
 // Kind of a reintervention.
@@ -303,11 +372,11 @@ func (x ReinterventionKind) String() string {
 }
 
 func (ReinterventionKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[4].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[5].Descriptor()
 }
 
 func (ReinterventionKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[4]
+	return &file_trigone_v1_follow_up_proto_enumTypes[5]
 }
 
 func (x ReinterventionKind) Number() protoreflect.EnumNumber {
@@ -316,7 +385,7 @@ func (x ReinterventionKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReinterventionKind.Descriptor instead.
 func (ReinterventionKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{5}
 }
 
 // What is known after leaving theatre, discharge included.
@@ -353,7 +422,17 @@ type FollowUp struct {
 	// Whether complications is all there was.
 	ComplicationsRecorded Recorded `protobuf:"varint,15,opt,name=complications_recorded,json=complicationsRecorded,proto3,enum=trigone.v1.Recorded" json:"complications_recorded,omitempty"`
 	// Note; free text, treated as identifying. At most 4000 characters.
-	Note          string `protobuf:"bytes,16,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,16,opt,name=note,proto3" json:"note,omitempty"`
+	// Rhythm on that date; an examination has its own. Read by the facts of the case.
+	Rhythm Rhythm `protobuf:"varint,17,opt,name=rhythm,proto3,enum=trigone.v1.Rhythm" json:"rhythm,omitempty"`
+	// Whether the heart was paced on that date. Read by the facts of the case.
+	Paced Answer `protobuf:"varint,18,opt,name=paced,proto3,enum=trigone.v1.Answer" json:"paced,omitempty"`
+	// Drugs against thrombosis on that date. Read by the facts of the case.
+	Antithrombotics []Antithrombotic `protobuf:"varint,19,rep,packed,name=antithrombotics,proto3,enum=trigone.v1.Antithrombotic" json:"antithrombotics,omitempty"`
+	// Whether antithrombotics is all there was.
+	AntithromboticsRecorded Recorded `protobuf:"varint,20,opt,name=antithrombotics_recorded,json=antithromboticsRecorded,proto3,enum=trigone.v1.Recorded" json:"antithrombotics_recorded,omitempty"`
+	// Intensive care since leaving theatre, stated at discharge.
+	IntensiveCare *IntensiveCare `protobuf:"bytes,21,opt,name=intensive_care,json=intensiveCare,proto3" json:"intensive_care,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -500,6 +579,124 @@ func (x *FollowUp) GetNote() string {
 	return ""
 }
 
+func (x *FollowUp) GetRhythm() Rhythm {
+	if x != nil {
+		return x.Rhythm
+	}
+	return Rhythm_RHYTHM_UNSPECIFIED
+}
+
+func (x *FollowUp) GetPaced() Answer {
+	if x != nil {
+		return x.Paced
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FollowUp) GetAntithrombotics() []Antithrombotic {
+	if x != nil {
+		return x.Antithrombotics
+	}
+	return nil
+}
+
+func (x *FollowUp) GetAntithromboticsRecorded() Recorded {
+	if x != nil {
+		return x.AntithromboticsRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *FollowUp) GetIntensiveCare() *IntensiveCare {
+	if x != nil {
+		return x.IntensiveCare
+	}
+	return nil
+}
+
+// Intensive care between leaving theatre and discharge, readmissions to it
+// included. Read by the facts of the case.
+type IntensiveCare struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Hours on the ventilator since leaving theatre, all periods together.
+	VentilationHours *float64 `protobuf:"fixed64,1,opt,name=ventilation_hours,json=ventilationHours,proto3,oneof" json:"ventilation_hours,omitempty"`
+	// Hours in intensive care, all periods together.
+	IntensiveCareHours *float64 `protobuf:"fixed64,2,opt,name=intensive_care_hours,json=intensiveCareHours,proto3,oneof" json:"intensive_care_hours,omitempty"`
+	// Support of the circulation begun after leaving theatre.
+	Support []*CirculatorySupport `protobuf:"bytes,3,rep,name=support,proto3" json:"support,omitempty"`
+	// Whether support is all there was.
+	SupportRecorded Recorded `protobuf:"varint,4,opt,name=support_recorded,json=supportRecorded,proto3,enum=trigone.v1.Recorded" json:"support_recorded,omitempty"`
+	// Blood lost and given after leaving theatre.
+	Blood         *BloodUse `protobuf:"bytes,5,opt,name=blood,proto3" json:"blood,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IntensiveCare) Reset() {
+	*x = IntensiveCare{}
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IntensiveCare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IntensiveCare) ProtoMessage() {}
+
+func (x *IntensiveCare) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IntensiveCare.ProtoReflect.Descriptor instead.
+func (*IntensiveCare) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *IntensiveCare) GetVentilationHours() float64 {
+	if x != nil && x.VentilationHours != nil {
+		return *x.VentilationHours
+	}
+	return 0
+}
+
+func (x *IntensiveCare) GetIntensiveCareHours() float64 {
+	if x != nil && x.IntensiveCareHours != nil {
+		return *x.IntensiveCareHours
+	}
+	return 0
+}
+
+func (x *IntensiveCare) GetSupport() []*CirculatorySupport {
+	if x != nil {
+		return x.Support
+	}
+	return nil
+}
+
+func (x *IntensiveCare) GetSupportRecorded() Recorded {
+	if x != nil {
+		return x.SupportRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *IntensiveCare) GetBlood() *BloodUse {
+	if x != nil {
+		return x.Blood
+	}
+	return nil
+}
+
 // An intervention on the mitral valve after the operation.
 type Reintervention struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -515,7 +712,7 @@ type Reintervention struct {
 
 func (x *Reintervention) Reset() {
 	*x = Reintervention{}
-	mi := &file_trigone_v1_follow_up_proto_msgTypes[1]
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -527,7 +724,7 @@ func (x *Reintervention) String() string {
 func (*Reintervention) ProtoMessage() {}
 
 func (x *Reintervention) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_follow_up_proto_msgTypes[1]
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -540,7 +737,7 @@ func (x *Reintervention) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reintervention.ProtoReflect.Descriptor instead.
 func (*Reintervention) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Reintervention) GetOn() string {
@@ -569,7 +766,8 @@ var File_trigone_v1_follow_up_proto protoreflect.FileDescriptor
 const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/follow_up.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x16trigone/v1/study.proto\"\xfc\a\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\xb5\n" +
+	"\n" +
 	"\bFollowUp\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12,\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.trigone.v1.FollowUpKindR\x04kind\x12N\n" +
@@ -588,11 +786,32 @@ const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\x18reinterventions_recorded\x18\r \x01(\x0e2\x14.trigone.v1.RecordedR\x17reinterventionsRecorded\x12H\n" +
 	"\rcomplications\x18\x0e \x03(\v2\x18.trigone.v1.ComplicationB\b\xbaH\x05\x92\x01\x02\x10 R\rcomplications\x12K\n" +
 	"\x16complications_recorded\x18\x0f \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12 \n" +
-	"\x04note\x18\x10 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note\"\xbe\x01\n" +
+	"\x04note\x18\x10 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note\x12*\n" +
+	"\x06rhythm\x18\x11 \x01(\x0e2\x12.trigone.v1.RhythmR\x06rhythm\x12(\n" +
+	"\x05paced\x18\x12 \x01(\x0e2\x12.trigone.v1.AnswerR\x05paced\x12N\n" +
+	"\x0fantithrombotics\x18\x13 \x03(\x0e2\x1a.trigone.v1.AntithromboticB\b\xbaH\x05\x92\x01\x02\x10\bR\x0fantithrombotics\x12O\n" +
+	"\x18antithrombotics_recorded\x18\x14 \x01(\x0e2\x14.trigone.v1.RecordedR\x17antithromboticsRecorded\x12@\n" +
+	"\x0eintensive_care\x18\x15 \x01(\v2\x19.trigone.v1.IntensiveCareR\rintensiveCare\"\x8a\x03\n" +
+	"\rIntensiveCare\x12I\n" +
+	"\x11ventilation_hours\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00j\xf8@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x10ventilationHours\x88\x01\x01\x12N\n" +
+	"\x14intensive_care_hours\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00j\xf8@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x12intensiveCareHours\x88\x01\x01\x12B\n" +
+	"\asupport\x18\x03 \x03(\v2\x1e.trigone.v1.CirculatorySupportB\b\xbaH\x05\x92\x01\x02\x10\bR\asupport\x12?\n" +
+	"\x10support_recorded\x18\x04 \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
+	"\x05blood\x18\x05 \x01(\v2\x14.trigone.v1.BloodUseR\x05bloodB\x14\n" +
+	"\x12_ventilation_hoursB\x17\n" +
+	"\x15_intensive_care_hours\"\xbe\x01\n" +
 	"\x0eReintervention\x126\n" +
 	"\x02on\x18\x01 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x02on\x122\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1e.trigone.v1.ReinterventionKindR\x04kind\x12@\n" +
-	"\tmechanism\x18\x03 \x01(\x0e2\".trigone.v1.RegurgitationMechanismR\tmechanism*\xc2\x01\n" +
+	"\tmechanism\x18\x03 \x01(\x0e2\".trigone.v1.RegurgitationMechanismR\tmechanism*\x80\x02\n" +
+	"\x0eAntithrombotic\x12\x1e\n" +
+	"\x1aANTITHROMBOTIC_UNSPECIFIED\x10\x00\x12'\n" +
+	"#ANTITHROMBOTIC_VITAMIN_K_ANTAGONIST\x10\x01\x12,\n" +
+	"(ANTITHROMBOTIC_DIRECT_ORAL_ANTICOAGULANT\x10\x02\x12\x1a\n" +
+	"\x16ANTITHROMBOTIC_HEPARIN\x10\x03\x12\x1a\n" +
+	"\x16ANTITHROMBOTIC_ASPIRIN\x10\x04\x12%\n" +
+	"!ANTITHROMBOTIC_PLATELET_INHIBITOR\x10\x05\x12\x18\n" +
+	"\x14ANTITHROMBOTIC_OTHER\x10\x06*\xc2\x01\n" +
 	"\fFollowUpKind\x12\x1e\n" +
 	"\x1aFOLLOW_UP_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18FOLLOW_UP_KIND_DISCHARGE\x10\x01\x12\x1e\n" +
@@ -635,42 +854,55 @@ func file_trigone_v1_follow_up_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_follow_up_proto_rawDescData
 }
 
-var file_trigone_v1_follow_up_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_trigone_v1_follow_up_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_trigone_v1_follow_up_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
+var file_trigone_v1_follow_up_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
 var file_trigone_v1_follow_up_proto_goTypes = []any{
-	(FollowUpKind)(0),           // 0: trigone.v1.FollowUpKind
-	(VitalStatus)(0),            // 1: trigone.v1.VitalStatus
-	(DeathCause)(0),             // 2: trigone.v1.DeathCause
-	(EchoNotDoneReason)(0),      // 3: trigone.v1.EchoNotDoneReason
-	(ReinterventionKind)(0),     // 4: trigone.v1.ReinterventionKind
-	(*FollowUp)(nil),            // 5: trigone.v1.FollowUp
-	(*Reintervention)(nil),      // 6: trigone.v1.Reintervention
-	(Answer)(0),                 // 7: trigone.v1.Answer
-	(*Study)(nil),               // 8: trigone.v1.Study
-	(FunctionalClass)(0),        // 9: trigone.v1.FunctionalClass
-	(Recorded)(0),               // 10: trigone.v1.Recorded
-	(*Complication)(nil),        // 11: trigone.v1.Complication
-	(RegurgitationMechanism)(0), // 12: trigone.v1.RegurgitationMechanism
+	(Antithrombotic)(0),         // 0: trigone.v1.Antithrombotic
+	(FollowUpKind)(0),           // 1: trigone.v1.FollowUpKind
+	(VitalStatus)(0),            // 2: trigone.v1.VitalStatus
+	(DeathCause)(0),             // 3: trigone.v1.DeathCause
+	(EchoNotDoneReason)(0),      // 4: trigone.v1.EchoNotDoneReason
+	(ReinterventionKind)(0),     // 5: trigone.v1.ReinterventionKind
+	(*FollowUp)(nil),            // 6: trigone.v1.FollowUp
+	(*IntensiveCare)(nil),       // 7: trigone.v1.IntensiveCare
+	(*Reintervention)(nil),      // 8: trigone.v1.Reintervention
+	(Answer)(0),                 // 9: trigone.v1.Answer
+	(*Study)(nil),               // 10: trigone.v1.Study
+	(FunctionalClass)(0),        // 11: trigone.v1.FunctionalClass
+	(Recorded)(0),               // 12: trigone.v1.Recorded
+	(*Complication)(nil),        // 13: trigone.v1.Complication
+	(Rhythm)(0),                 // 14: trigone.v1.Rhythm
+	(*CirculatorySupport)(nil),  // 15: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),            // 16: trigone.v1.BloodUse
+	(RegurgitationMechanism)(0), // 17: trigone.v1.RegurgitationMechanism
 }
 var file_trigone_v1_follow_up_proto_depIdxs = []int32{
-	0,  // 0: trigone.v1.FollowUp.kind:type_name -> trigone.v1.FollowUpKind
-	1,  // 1: trigone.v1.FollowUp.vital_status:type_name -> trigone.v1.VitalStatus
-	2,  // 2: trigone.v1.FollowUp.death_cause:type_name -> trigone.v1.DeathCause
-	7,  // 3: trigone.v1.FollowUp.lost:type_name -> trigone.v1.Answer
-	3,  // 4: trigone.v1.FollowUp.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
-	8,  // 5: trigone.v1.FollowUp.study:type_name -> trigone.v1.Study
-	9,  // 6: trigone.v1.FollowUp.functional_class:type_name -> trigone.v1.FunctionalClass
-	6,  // 7: trigone.v1.FollowUp.reinterventions:type_name -> trigone.v1.Reintervention
-	10, // 8: trigone.v1.FollowUp.reinterventions_recorded:type_name -> trigone.v1.Recorded
-	11, // 9: trigone.v1.FollowUp.complications:type_name -> trigone.v1.Complication
-	10, // 10: trigone.v1.FollowUp.complications_recorded:type_name -> trigone.v1.Recorded
-	4,  // 11: trigone.v1.Reintervention.kind:type_name -> trigone.v1.ReinterventionKind
-	12, // 12: trigone.v1.Reintervention.mechanism:type_name -> trigone.v1.RegurgitationMechanism
-	13, // [13:13] is the sub-list for method output_type
-	13, // [13:13] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	1,  // 0: trigone.v1.FollowUp.kind:type_name -> trigone.v1.FollowUpKind
+	2,  // 1: trigone.v1.FollowUp.vital_status:type_name -> trigone.v1.VitalStatus
+	3,  // 2: trigone.v1.FollowUp.death_cause:type_name -> trigone.v1.DeathCause
+	9,  // 3: trigone.v1.FollowUp.lost:type_name -> trigone.v1.Answer
+	4,  // 4: trigone.v1.FollowUp.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
+	10, // 5: trigone.v1.FollowUp.study:type_name -> trigone.v1.Study
+	11, // 6: trigone.v1.FollowUp.functional_class:type_name -> trigone.v1.FunctionalClass
+	8,  // 7: trigone.v1.FollowUp.reinterventions:type_name -> trigone.v1.Reintervention
+	12, // 8: trigone.v1.FollowUp.reinterventions_recorded:type_name -> trigone.v1.Recorded
+	13, // 9: trigone.v1.FollowUp.complications:type_name -> trigone.v1.Complication
+	12, // 10: trigone.v1.FollowUp.complications_recorded:type_name -> trigone.v1.Recorded
+	14, // 11: trigone.v1.FollowUp.rhythm:type_name -> trigone.v1.Rhythm
+	9,  // 12: trigone.v1.FollowUp.paced:type_name -> trigone.v1.Answer
+	0,  // 13: trigone.v1.FollowUp.antithrombotics:type_name -> trigone.v1.Antithrombotic
+	12, // 14: trigone.v1.FollowUp.antithrombotics_recorded:type_name -> trigone.v1.Recorded
+	7,  // 15: trigone.v1.FollowUp.intensive_care:type_name -> trigone.v1.IntensiveCare
+	15, // 16: trigone.v1.IntensiveCare.support:type_name -> trigone.v1.CirculatorySupport
+	12, // 17: trigone.v1.IntensiveCare.support_recorded:type_name -> trigone.v1.Recorded
+	16, // 18: trigone.v1.IntensiveCare.blood:type_name -> trigone.v1.BloodUse
+	5,  // 19: trigone.v1.Reintervention.kind:type_name -> trigone.v1.ReinterventionKind
+	17, // 20: trigone.v1.Reintervention.mechanism:type_name -> trigone.v1.RegurgitationMechanism
+	21, // [21:21] is the sub-list for method output_type
+	21, // [21:21] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_follow_up_proto_init() }
@@ -683,13 +915,15 @@ func file_trigone_v1_follow_up_proto_init() {
 	file_trigone_v1_plan_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_study_proto_init()
+	file_trigone_v1_theatre_proto_init()
+	file_trigone_v1_follow_up_proto_msgTypes[1].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_follow_up_proto_rawDesc), len(file_trigone_v1_follow_up_proto_rawDesc)),
-			NumEnums:      5,
-			NumMessages:   2,
+			NumEnums:      6,
+			NumMessages:   3,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -91,7 +91,13 @@ type Identity struct {
 	// Body height, cm.
 	HeightCm *float64 `protobuf:"fixed64,3,opt,name=height_cm,json=heightCm,proto3,oneof" json:"height_cm,omitempty"`
 	// Body weight, kg.
-	WeightKg      *float64 `protobuf:"fixed64,4,opt,name=weight_kg,json=weightKg,proto3,oneof" json:"weight_kg,omitempty"`
+	WeightKg *float64 `protobuf:"fixed64,4,opt,name=weight_kg,json=weightKg,proto3,oneof" json:"weight_kg,omitempty"`
+	// Day on which the height was measured, YYYY-MM-DD. Read by FHIR: the effective
+	// time of the observation.
+	HeightOn string `protobuf:"bytes,5,opt,name=height_on,json=heightOn,proto3" json:"height_on,omitempty"`
+	// Day on which the weight was measured, YYYY-MM-DD. Read by FHIR: the effective
+	// time of the observation.
+	WeightOn      string `protobuf:"bytes,6,opt,name=weight_on,json=weightOn,proto3" json:"weight_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -154,19 +160,35 @@ func (x *Identity) GetWeightKg() float64 {
 	return 0
 }
 
+func (x *Identity) GetHeightOn() string {
+	if x != nil {
+		return x.HeightOn
+	}
+	return ""
+}
+
+func (x *Identity) GetWeightOn() string {
+	if x != nil {
+		return x.WeightOn
+	}
+	return ""
+}
+
 var File_trigone_v1_identity_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_identity_proto_rawDesc = "" +
 	"\n" +
 	"\x19trigone/v1/identity.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\"\xfb\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\"\x85\x03\n" +
 	"\bIdentity\x12!\n" +
 	"\x03sex\x18\x01 \x01(\x0e2\x0f.trigone.v1.SexR\x03sex\x12,\n" +
 	"\tage_years\x18\x02 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\x94\n" +
 	"(\x00H\x00R\bageYears\x88\x01\x01\x129\n" +
 	"\theight_cm\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\bheightCm\x88\x01\x01\x129\n" +
-	"\tweight_kg\x18\x04 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xb3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\bweightKg\x88\x01\x01B\f\n" +
+	"\tweight_kg\x18\x04 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xb3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\bweightKg\x88\x01\x01\x12C\n" +
+	"\theight_on\x18\x05 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\bheightOn\x12C\n" +
+	"\tweight_on\x18\x06 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\bweightOnB\f\n" +
 	"\n" +
 	"_age_yearsB\f\n" +
 	"\n" +

@@ -604,6 +604,75 @@ func (ChordsKept) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{8}
 }
 
+// Why something that was considered was not done, or a lesion was left.
+type DeclineReason int32
+
+const (
+	// Not recorded.
+	DeclineReason_DECLINE_REASON_UNSPECIFIED DeclineReason = 0
+	// Not needed: too little was found.
+	DeclineReason_DECLINE_REASON_NOT_NEEDED DeclineReason = 1
+	// The risk was judged greater than the gain.
+	DeclineReason_DECLINE_REASON_RISK DeclineReason = 2
+	// Not possible.
+	DeclineReason_DECLINE_REASON_NOT_POSSIBLE DeclineReason = 3
+	// The patient did not wish it.
+	DeclineReason_DECLINE_REASON_PATIENT DeclineReason = 4
+	// Left for a later procedure.
+	DeclineReason_DECLINE_REASON_LATER DeclineReason = 5
+	// Another reason.
+	DeclineReason_DECLINE_REASON_OTHER DeclineReason = 6
+)
+
+// Enum value maps for DeclineReason.
+var (
+	DeclineReason_name = map[int32]string{
+		0: "DECLINE_REASON_UNSPECIFIED",
+		1: "DECLINE_REASON_NOT_NEEDED",
+		2: "DECLINE_REASON_RISK",
+		3: "DECLINE_REASON_NOT_POSSIBLE",
+		4: "DECLINE_REASON_PATIENT",
+		5: "DECLINE_REASON_LATER",
+		6: "DECLINE_REASON_OTHER",
+	}
+	DeclineReason_value = map[string]int32{
+		"DECLINE_REASON_UNSPECIFIED":  0,
+		"DECLINE_REASON_NOT_NEEDED":   1,
+		"DECLINE_REASON_RISK":         2,
+		"DECLINE_REASON_NOT_POSSIBLE": 3,
+		"DECLINE_REASON_PATIENT":      4,
+		"DECLINE_REASON_LATER":        5,
+		"DECLINE_REASON_OTHER":        6,
+	}
+)
+
+func (x DeclineReason) Enum() *DeclineReason {
+	p := new(DeclineReason)
+	*p = x
+	return p
+}
+
+func (x DeclineReason) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DeclineReason) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[9].Descriptor()
+}
+
+func (DeclineReason) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[9]
+}
+
+func (x DeclineReason) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DeclineReason.Descriptor instead.
+func (DeclineReason) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{9}
+}
+
 // Kind of a concomitant procedure.
 type ConcomitantKind int32
 
@@ -626,6 +695,8 @@ const (
 	ConcomitantKind_CONCOMITANT_KIND_MYECTOMY ConcomitantKind = 7
 	// Another.
 	ConcomitantKind_CONCOMITANT_KIND_OTHER ConcomitantKind = 8
+	// Tricuspid replacement.
+	ConcomitantKind_CONCOMITANT_KIND_TRICUSPID_REPLACEMENT ConcomitantKind = 9
 )
 
 // Enum value maps for ConcomitantKind.
@@ -640,6 +711,7 @@ var (
 		6: "CONCOMITANT_KIND_SEPTAL_DEFECT_CLOSURE",
 		7: "CONCOMITANT_KIND_MYECTOMY",
 		8: "CONCOMITANT_KIND_OTHER",
+		9: "CONCOMITANT_KIND_TRICUSPID_REPLACEMENT",
 	}
 	ConcomitantKind_value = map[string]int32{
 		"CONCOMITANT_KIND_UNSPECIFIED":           0,
@@ -651,6 +723,7 @@ var (
 		"CONCOMITANT_KIND_SEPTAL_DEFECT_CLOSURE": 6,
 		"CONCOMITANT_KIND_MYECTOMY":              7,
 		"CONCOMITANT_KIND_OTHER":                 8,
+		"CONCOMITANT_KIND_TRICUSPID_REPLACEMENT": 9,
 	}
 )
 
@@ -665,11 +738,11 @@ func (x ConcomitantKind) String() string {
 }
 
 func (ConcomitantKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[9].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[10].Descriptor()
 }
 
 func (ConcomitantKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[9]
+	return &file_trigone_v1_operation_proto_enumTypes[10]
 }
 
 func (x ConcomitantKind) Number() protoreflect.EnumNumber {
@@ -678,7 +751,7 @@ func (x ConcomitantKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ConcomitantKind.Descriptor instead.
 func (ConcomitantKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
 }
 
 // What was done about a suspected coronary injury.
@@ -730,11 +803,11 @@ func (x CoronaryAction) String() string {
 }
 
 func (CoronaryAction) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[10].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[11].Descriptor()
 }
 
 func (CoronaryAction) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[10]
+	return &file_trigone_v1_operation_proto_enumTypes[11]
 }
 
 func (x CoronaryAction) Number() protoreflect.EnumNumber {
@@ -743,7 +816,7 @@ func (x CoronaryAction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CoronaryAction.Descriptor instead.
 func (CoronaryAction) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
 }
 
 // Kind of a complication.
@@ -835,11 +908,11 @@ func (x ComplicationKind) String() string {
 }
 
 func (ComplicationKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[11].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[12].Descriptor()
 }
 
 func (ComplicationKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[11]
+	return &file_trigone_v1_operation_proto_enumTypes[12]
 }
 
 func (x ComplicationKind) Number() protoreflect.EnumNumber {
@@ -848,7 +921,7 @@ func (x ComplicationKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ComplicationKind.Descriptor instead.
 func (ComplicationKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{12}
 }
 
 // What was done. Echo belongs to results; what is measured in the field belongs
@@ -898,7 +971,23 @@ type Operation struct {
 	// Whether complications is all there was.
 	ComplicationsRecorded Recorded `protobuf:"varint,21,opt,name=complications_recorded,json=complicationsRecorded,proto3,enum=trigone.v1.Recorded" json:"complications_recorded,omitempty"`
 	// Note; free text, treated as identifying. At most 4000 characters.
-	Note          string `protobuf:"bytes,22,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,22,opt,name=note,proto3" json:"note,omitempty"`
+	// Procedures that were considered and not done. Read by the notes on tricuspid
+	// regurgitation and fibrillation, the operative note and the facts of the case.
+	DeclinedProcedures []*DeclinedProcedure `protobuf:"bytes,23,rep,name=declined_procedures,json=declinedProcedures,proto3" json:"declined_procedures,omitempty"`
+	// Lesions left in place on purpose. Read by the note on annular calcification, the
+	// operative note and the facts of the case.
+	AcceptedLesions []*AcceptedLesion `protobuf:"bytes,24,rep,name=accepted_lesions,json=acceptedLesions,proto3" json:"accepted_lesions,omitempty"`
+	// Where the cannulas were.
+	Cannulation *Cannulation `protobuf:"bytes,25,opt,name=cannulation,proto3" json:"cannulation,omitempty"`
+	// Support of the circulation begun in theatre.
+	Support []*CirculatorySupport `protobuf:"bytes,26,rep,name=support,proto3" json:"support,omitempty"`
+	// Whether support is all there was.
+	SupportRecorded Recorded `protobuf:"varint,27,opt,name=support_recorded,json=supportRecorded,proto3,enum=trigone.v1.Recorded" json:"support_recorded,omitempty"`
+	// Blood lost and given in theatre.
+	Blood *BloodUse `protobuf:"bytes,28,opt,name=blood,proto3" json:"blood,omitempty"`
+	// What the operative note says in the words of who wrote it.
+	Report        *OperationReport `protobuf:"bytes,29,opt,name=report,proto3" json:"report,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1087,6 +1176,55 @@ func (x *Operation) GetNote() string {
 	return ""
 }
 
+func (x *Operation) GetDeclinedProcedures() []*DeclinedProcedure {
+	if x != nil {
+		return x.DeclinedProcedures
+	}
+	return nil
+}
+
+func (x *Operation) GetAcceptedLesions() []*AcceptedLesion {
+	if x != nil {
+		return x.AcceptedLesions
+	}
+	return nil
+}
+
+func (x *Operation) GetCannulation() *Cannulation {
+	if x != nil {
+		return x.Cannulation
+	}
+	return nil
+}
+
+func (x *Operation) GetSupport() []*CirculatorySupport {
+	if x != nil {
+		return x.Support
+	}
+	return nil
+}
+
+func (x *Operation) GetSupportRecorded() Recorded {
+	if x != nil {
+		return x.SupportRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *Operation) GetBlood() *BloodUse {
+	if x != nil {
+		return x.Blood
+	}
+	return nil
+}
+
+func (x *Operation) GetReport() *OperationReport {
+	if x != nil {
+		return x.Report
+	}
+	return nil
+}
+
 // One run on the pump.
 type PumpRun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1109,7 +1247,9 @@ type PumpRun struct {
 	// Whether that reason concerned the mitral valve.
 	ForMitralValve Answer `protobuf:"varint,9,opt,name=for_mitral_valve,json=forMitralValve,proto3,enum=trigone.v1.Answer" json:"for_mitral_valve,omitempty"`
 	// In words; free text, treated as identifying. At most 1000 characters.
-	ReasonText    string `protobuf:"bytes,10,opt,name=reason_text,json=reasonText,proto3" json:"reason_text,omitempty"`
+	ReasonText string `protobuf:"bytes,10,opt,name=reason_text,json=reasonText,proto3" json:"reason_text,omitempty"`
+	// How the heart was protected and kept still.
+	Protection    *MyocardialProtection `protobuf:"bytes,11,opt,name=protection,proto3" json:"protection,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1212,6 +1352,13 @@ func (x *PumpRun) GetReasonText() string {
 		return x.ReasonText
 	}
 	return ""
+}
+
+func (x *PumpRun) GetProtection() *MyocardialProtection {
+	if x != nil {
+		return x.Protection
+	}
+	return nil
 }
 
 // One step performed.
@@ -1965,7 +2112,16 @@ type ConcomitantProcedure struct {
 	// Which.
 	Kind ConcomitantKind `protobuf:"varint,1,opt,name=kind,proto3,enum=trigone.v1.ConcomitantKind" json:"kind,omitempty"`
 	// Whether it was planned.
-	Planned       Answer `protobuf:"varint,2,opt,name=planned,proto3,enum=trigone.v1.Answer" json:"planned,omitempty"`
+	Planned Answer `protobuf:"varint,2,opt,name=planned,proto3,enum=trigone.v1.Answer" json:"planned,omitempty"`
+	// More of it, if it is of that kind.
+	//
+	// Types that are valid to be assigned to Detail:
+	//
+	//	*ConcomitantProcedure_Tricuspid
+	//	*ConcomitantProcedure_Ablation
+	//	*ConcomitantProcedure_Appendage
+	//	*ConcomitantProcedure_Coronary
+	Detail        isConcomitantProcedure_Detail `protobuf_oneof:"detail"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2014,6 +2170,227 @@ func (x *ConcomitantProcedure) GetPlanned() Answer {
 	return Answer_ANSWER_UNSPECIFIED
 }
 
+func (x *ConcomitantProcedure) GetDetail() isConcomitantProcedure_Detail {
+	if x != nil {
+		return x.Detail
+	}
+	return nil
+}
+
+func (x *ConcomitantProcedure) GetTricuspid() *TricuspidProcedure {
+	if x != nil {
+		if x, ok := x.Detail.(*ConcomitantProcedure_Tricuspid); ok {
+			return x.Tricuspid
+		}
+	}
+	return nil
+}
+
+func (x *ConcomitantProcedure) GetAblation() *AblationProcedure {
+	if x != nil {
+		if x, ok := x.Detail.(*ConcomitantProcedure_Ablation); ok {
+			return x.Ablation
+		}
+	}
+	return nil
+}
+
+func (x *ConcomitantProcedure) GetAppendage() *AppendageProcedure {
+	if x != nil {
+		if x, ok := x.Detail.(*ConcomitantProcedure_Appendage); ok {
+			return x.Appendage
+		}
+	}
+	return nil
+}
+
+func (x *ConcomitantProcedure) GetCoronary() *CoronaryGrafts {
+	if x != nil {
+		if x, ok := x.Detail.(*ConcomitantProcedure_Coronary); ok {
+			return x.Coronary
+		}
+	}
+	return nil
+}
+
+type isConcomitantProcedure_Detail interface {
+	isConcomitantProcedure_Detail()
+}
+
+type ConcomitantProcedure_Tricuspid struct {
+	// Of a tricuspid procedure.
+	Tricuspid *TricuspidProcedure `protobuf:"bytes,3,opt,name=tricuspid,proto3,oneof"`
+}
+
+type ConcomitantProcedure_Ablation struct {
+	// Of an ablation.
+	Ablation *AblationProcedure `protobuf:"bytes,4,opt,name=ablation,proto3,oneof"`
+}
+
+type ConcomitantProcedure_Appendage struct {
+	// Of a procedure on the left atrial appendage.
+	Appendage *AppendageProcedure `protobuf:"bytes,5,opt,name=appendage,proto3,oneof"`
+}
+
+type ConcomitantProcedure_Coronary struct {
+	// Of coronary bypass.
+	Coronary *CoronaryGrafts `protobuf:"bytes,6,opt,name=coronary,proto3,oneof"`
+}
+
+func (*ConcomitantProcedure_Tricuspid) isConcomitantProcedure_Detail() {}
+
+func (*ConcomitantProcedure_Ablation) isConcomitantProcedure_Detail() {}
+
+func (*ConcomitantProcedure_Appendage) isConcomitantProcedure_Detail() {}
+
+func (*ConcomitantProcedure_Coronary) isConcomitantProcedure_Detail() {}
+
+// A procedure that was considered and not done.
+type DeclinedProcedure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which.
+	Kind ConcomitantKind `protobuf:"varint,1,opt,name=kind,proto3,enum=trigone.v1.ConcomitantKind" json:"kind,omitempty"`
+	// Why.
+	Reason DeclineReason `protobuf:"varint,2,opt,name=reason,proto3,enum=trigone.v1.DeclineReason" json:"reason,omitempty"`
+	// In words; free text, treated as identifying. At most 1000 characters.
+	ReasonText    string `protobuf:"bytes,3,opt,name=reason_text,json=reasonText,proto3" json:"reason_text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeclinedProcedure) Reset() {
+	*x = DeclinedProcedure{}
+	mi := &file_trigone_v1_operation_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeclinedProcedure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeclinedProcedure) ProtoMessage() {}
+
+func (x *DeclinedProcedure) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_operation_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeclinedProcedure.ProtoReflect.Descriptor instead.
+func (*DeclinedProcedure) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *DeclinedProcedure) GetKind() ConcomitantKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ConcomitantKind_CONCOMITANT_KIND_UNSPECIFIED
+}
+
+func (x *DeclinedProcedure) GetReason() DeclineReason {
+	if x != nil {
+		return x.Reason
+	}
+	return DeclineReason_DECLINE_REASON_UNSPECIFIED
+}
+
+func (x *DeclinedProcedure) GetReasonText() string {
+	if x != nil {
+		return x.ReasonText
+	}
+	return ""
+}
+
+// A lesion that was seen and left in place on purpose.
+type AcceptedLesion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lesion, by id, where an examination names it.
+	LesionId string `protobuf:"bytes,1,opt,name=lesion_id,json=lesionId,proto3" json:"lesion_id,omitempty"`
+	// What it is; calcification: of leaflet or annulus.
+	Kind LesionKind `protobuf:"varint,2,opt,name=kind,proto3,enum=trigone.v1.LesionKind" json:"kind,omitempty"`
+	// Where it is; unset: the annulus, or as the lesion named says.
+	Location *Location `protobuf:"bytes,3,opt,name=location,proto3" json:"location,omitempty"`
+	// Why it was left.
+	Reason DeclineReason `protobuf:"varint,4,opt,name=reason,proto3,enum=trigone.v1.DeclineReason" json:"reason,omitempty"`
+	// In words; free text, treated as identifying. At most 1000 characters.
+	ReasonText    string `protobuf:"bytes,5,opt,name=reason_text,json=reasonText,proto3" json:"reason_text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AcceptedLesion) Reset() {
+	*x = AcceptedLesion{}
+	mi := &file_trigone_v1_operation_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AcceptedLesion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AcceptedLesion) ProtoMessage() {}
+
+func (x *AcceptedLesion) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_operation_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AcceptedLesion.ProtoReflect.Descriptor instead.
+func (*AcceptedLesion) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *AcceptedLesion) GetLesionId() string {
+	if x != nil {
+		return x.LesionId
+	}
+	return ""
+}
+
+func (x *AcceptedLesion) GetKind() LesionKind {
+	if x != nil {
+		return x.Kind
+	}
+	return LesionKind_LESION_KIND_UNSPECIFIED
+}
+
+func (x *AcceptedLesion) GetLocation() *Location {
+	if x != nil {
+		return x.Location
+	}
+	return nil
+}
+
+func (x *AcceptedLesion) GetReason() DeclineReason {
+	if x != nil {
+		return x.Reason
+	}
+	return DeclineReason_DECLINE_REASON_UNSPECIFIED
+}
+
+func (x *AcceptedLesion) GetReasonText() string {
+	if x != nil {
+		return x.ReasonText
+	}
+	return ""
+}
+
 // Checks on the aortic valve and the circumflex artery, both close to sutures.
 type Neighbourhood struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2035,7 +2412,7 @@ type Neighbourhood struct {
 
 func (x *Neighbourhood) Reset() {
 	*x = Neighbourhood{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[10]
+	mi := &file_trigone_v1_operation_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2047,7 +2424,7 @@ func (x *Neighbourhood) String() string {
 func (*Neighbourhood) ProtoMessage() {}
 
 func (x *Neighbourhood) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[10]
+	mi := &file_trigone_v1_operation_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2060,7 +2437,7 @@ func (x *Neighbourhood) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Neighbourhood.ProtoReflect.Descriptor instead.
 func (*Neighbourhood) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Neighbourhood) GetSuturesNearAorticValve() Answer {
@@ -2118,7 +2495,7 @@ type Complication struct {
 
 func (x *Complication) Reset() {
 	*x = Complication{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[11]
+	mi := &file_trigone_v1_operation_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2130,7 +2507,7 @@ func (x *Complication) String() string {
 func (*Complication) ProtoMessage() {}
 
 func (x *Complication) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[11]
+	mi := &file_trigone_v1_operation_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2143,7 +2520,7 @@ func (x *Complication) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Complication.ProtoReflect.Descriptor instead.
 func (*Complication) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Complication) GetKind() ComplicationKind {
@@ -2165,7 +2542,7 @@ var File_trigone_v1_operation_proto protoreflect.FileDescriptor
 const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/operation.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xb4\v\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1ctrigone/v1/concomitant.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\x80\x0f\n" +
 	"\tOperation\x12?\n" +
 	"\rincision_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x12O\n" +
 	"\x16first_leaflet_cut_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x13firstLeafletCutTime\x125\n" +
@@ -2191,7 +2568,14 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x12left_theatre_alive\x18\x13 \x01(\x0e2\x12.trigone.v1.AnswerR\x10leftTheatreAlive\x12H\n" +
 	"\rcomplications\x18\x14 \x03(\v2\x18.trigone.v1.ComplicationB\b\xbaH\x05\x92\x01\x02\x10 R\rcomplications\x12K\n" +
 	"\x16complications_recorded\x18\x15 \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12 \n" +
-	"\x04note\x18\x16 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note\"\xf5\x04\n" +
+	"\x04note\x18\x16 \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\x04note\x12X\n" +
+	"\x13declined_procedures\x18\x17 \x03(\v2\x1d.trigone.v1.DeclinedProcedureB\b\xbaH\x05\x92\x01\x02\x10\x10R\x12declinedProcedures\x12O\n" +
+	"\x10accepted_lesions\x18\x18 \x03(\v2\x1a.trigone.v1.AcceptedLesionB\b\xbaH\x05\x92\x01\x02\x10\x10R\x0facceptedLesions\x129\n" +
+	"\vcannulation\x18\x19 \x01(\v2\x17.trigone.v1.CannulationR\vcannulation\x12B\n" +
+	"\asupport\x18\x1a \x03(\v2\x1e.trigone.v1.CirculatorySupportB\b\xbaH\x05\x92\x01\x02\x10\bR\asupport\x12?\n" +
+	"\x10support_recorded\x18\x1b \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
+	"\x05blood\x18\x1c \x01(\v2\x14.trigone.v1.BloodUseR\x05blood\x123\n" +
+	"\x06report\x18\x1d \x01(\v2\x1b.trigone.v1.OperationReportR\x06report\"\xb7\x05\n" +
 	"\aPumpRun\x12!\n" +
 	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01R\x06number\x12=\n" +
 	"\fbypass_start\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vbypassStart\x129\n" +
@@ -2206,7 +2590,10 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x10for_mitral_valve\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x0eforMitralValve\x12-\n" +
 	"\vreason_text\x18\n" +
 	" \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
-	"reasonTextB\x14\n" +
+	"reasonText\x12@\n" +
+	"\n" +
+	"protection\x18\v \x01(\v2 .trigone.v1.MyocardialProtectionR\n" +
+	"protectionB\x14\n" +
 	"\x12_stated_bypass_minB\x13\n" +
 	"\x11_stated_clamp_min\"\xab\x05\n" +
 	"\rPerformedStep\x128\n" +
@@ -2292,10 +2679,27 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x13paraprosthetic_leak\x18\t \x01(\v2\x11.trigone.v1.GradeR\x12paraprostheticLeak\x12N\n" +
 	"\x18prosthesis_mean_gradient\x18\n" +
 	" \x01(\v2\x14.trigone.v1.PressureR\x16prosthesisMeanGradientB\x13\n" +
-	"\x11_prosthesis_label\"u\n" +
+	"\x11_prosthesis_label\"\xf6\x02\n" +
 	"\x14ConcomitantProcedure\x12/\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1b.trigone.v1.ConcomitantKindR\x04kind\x12,\n" +
-	"\aplanned\x18\x02 \x01(\x0e2\x12.trigone.v1.AnswerR\aplanned\"\xce\x03\n" +
+	"\aplanned\x18\x02 \x01(\x0e2\x12.trigone.v1.AnswerR\aplanned\x12>\n" +
+	"\ttricuspid\x18\x03 \x01(\v2\x1e.trigone.v1.TricuspidProcedureH\x00R\ttricuspid\x12;\n" +
+	"\bablation\x18\x04 \x01(\v2\x1d.trigone.v1.AblationProcedureH\x00R\bablation\x12>\n" +
+	"\tappendage\x18\x05 \x01(\v2\x1e.trigone.v1.AppendageProcedureH\x00R\tappendage\x128\n" +
+	"\bcoronary\x18\x06 \x01(\v2\x1a.trigone.v1.CoronaryGraftsH\x00R\bcoronaryB\b\n" +
+	"\x06detail\"\xa6\x01\n" +
+	"\x11DeclinedProcedure\x12/\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x1b.trigone.v1.ConcomitantKindR\x04kind\x121\n" +
+	"\x06reason\x18\x02 \x01(\x0e2\x19.trigone.v1.DeclineReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
+	"reasonText\"\x9a\x02\n" +
+	"\x0eAcceptedLesion\x12H\n" +
+	"\tlesion_id\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\blesionId\x12*\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x16.trigone.v1.LesionKindR\x04kind\x120\n" +
+	"\blocation\x18\x03 \x01(\v2\x14.trigone.v1.LocationR\blocation\x121\n" +
+	"\x06reason\x18\x04 \x01(\x0e2\x19.trigone.v1.DeclineReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
+	"reasonText\"\xce\x03\n" +
 	"\rNeighbourhood\x12M\n" +
 	"\x19sutures_near_aortic_valve\x18\x01 \x01(\x0e2\x12.trigone.v1.AnswerR\x16suturesNearAorticValve\x12D\n" +
 	"\x14aortic_valve_checked\x18\x02 \x01(\x0e2\x12.trigone.v1.AnswerR\x12aorticValveChecked\x12J\n" +
@@ -2369,7 +2773,15 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x17CHORDS_KEPT_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10CHORDS_KEPT_NONE\x10\x01\x12\x19\n" +
 	"\x15CHORDS_KEPT_POSTERIOR\x10\x02\x12\x14\n" +
-	"\x10CHORDS_KEPT_BOTH\x10\x03*\xd1\x02\n" +
+	"\x10CHORDS_KEPT_BOTH\x10\x03*\xd8\x01\n" +
+	"\rDeclineReason\x12\x1e\n" +
+	"\x1aDECLINE_REASON_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19DECLINE_REASON_NOT_NEEDED\x10\x01\x12\x17\n" +
+	"\x13DECLINE_REASON_RISK\x10\x02\x12\x1f\n" +
+	"\x1bDECLINE_REASON_NOT_POSSIBLE\x10\x03\x12\x1a\n" +
+	"\x16DECLINE_REASON_PATIENT\x10\x04\x12\x18\n" +
+	"\x14DECLINE_REASON_LATER\x10\x05\x12\x18\n" +
+	"\x14DECLINE_REASON_OTHER\x10\x06*\xfd\x02\n" +
 	"\x0fConcomitantKind\x12 \n" +
 	"\x1cCONCOMITANT_KIND_UNSPECIFIED\x10\x00\x12%\n" +
 	"!CONCOMITANT_KIND_TRICUSPID_REPAIR\x10\x01\x12\x1d\n" +
@@ -2379,7 +2791,8 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x1dCONCOMITANT_KIND_AORTIC_VALVE\x10\x05\x12*\n" +
 	"&CONCOMITANT_KIND_SEPTAL_DEFECT_CLOSURE\x10\x06\x12\x1d\n" +
 	"\x19CONCOMITANT_KIND_MYECTOMY\x10\a\x12\x1a\n" +
-	"\x16CONCOMITANT_KIND_OTHER\x10\b*\xce\x01\n" +
+	"\x16CONCOMITANT_KIND_OTHER\x10\b\x12*\n" +
+	"&CONCOMITANT_KIND_TRICUSPID_REPLACEMENT\x10\t*\xce\x01\n" +
 	"\x0eCoronaryAction\x12\x1f\n" +
 	"\x1bCORONARY_ACTION_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bCORONARY_ACTION_NONE_NEEDED\x10\x01\x12#\n" +
@@ -2418,8 +2831,8 @@ func file_trigone_v1_operation_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_operation_proto_rawDescData
 }
 
-var file_trigone_v1_operation_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
-var file_trigone_v1_operation_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_trigone_v1_operation_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
+var file_trigone_v1_operation_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_trigone_v1_operation_proto_goTypes = []any{
 	(RunReason)(0),                // 0: trigone.v1.RunReason
 	(StepFate)(0),                 // 1: trigone.v1.StepFate
@@ -2430,115 +2843,145 @@ var file_trigone_v1_operation_proto_goTypes = []any{
 	(ConversionReason)(0),         // 6: trigone.v1.ConversionReason
 	(ProsthesisKind)(0),           // 7: trigone.v1.ProsthesisKind
 	(ChordsKept)(0),               // 8: trigone.v1.ChordsKept
-	(ConcomitantKind)(0),          // 9: trigone.v1.ConcomitantKind
-	(CoronaryAction)(0),           // 10: trigone.v1.CoronaryAction
-	(ComplicationKind)(0),         // 11: trigone.v1.ComplicationKind
-	(*Operation)(nil),             // 12: trigone.v1.Operation
-	(*PumpRun)(nil),               // 13: trigone.v1.PumpRun
-	(*PerformedStep)(nil),         // 14: trigone.v1.PerformedStep
-	(*FieldHeights)(nil),          // 15: trigone.v1.FieldHeights
-	(*MarginChords)(nil),          // 16: trigone.v1.MarginChords
-	(*SalineTest)(nil),            // 17: trigone.v1.SalineTest
-	(*InkTest)(nil),               // 18: trigone.v1.InkTest
-	(*InkMark)(nil),               // 19: trigone.v1.InkMark
-	(*Conversion)(nil),            // 20: trigone.v1.Conversion
-	(*ConcomitantProcedure)(nil),  // 21: trigone.v1.ConcomitantProcedure
-	(*Neighbourhood)(nil),         // 22: trigone.v1.Neighbourhood
-	(*Complication)(nil),          // 23: trigone.v1.Complication
-	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
-	(*CaseSetting)(nil),           // 25: trigone.v1.CaseSetting
-	(Recorded)(0),                 // 26: trigone.v1.Recorded
-	(Answer)(0),                   // 27: trigone.v1.Answer
-	(*Technique)(nil),             // 28: trigone.v1.Technique
-	(Stage)(0),                    // 29: trigone.v1.Stage
-	(*Context)(nil),               // 30: trigone.v1.Context
-	(*LeafletHeight)(nil),         // 31: trigone.v1.LeafletHeight
-	(Side)(0),                     // 32: trigone.v1.Side
-	(Segment)(0),                  // 33: trigone.v1.Segment
-	(*Pressure)(nil),              // 34: trigone.v1.Pressure
-	(*Volume)(nil),                // 35: trigone.v1.Volume
-	(*Location)(nil),              // 36: trigone.v1.Location
-	(*Fraction)(nil),              // 37: trigone.v1.Fraction
-	(*Length)(nil),                // 38: trigone.v1.Length
-	(*Grade)(nil),                 // 39: trigone.v1.Grade
+	(DeclineReason)(0),            // 9: trigone.v1.DeclineReason
+	(ConcomitantKind)(0),          // 10: trigone.v1.ConcomitantKind
+	(CoronaryAction)(0),           // 11: trigone.v1.CoronaryAction
+	(ComplicationKind)(0),         // 12: trigone.v1.ComplicationKind
+	(*Operation)(nil),             // 13: trigone.v1.Operation
+	(*PumpRun)(nil),               // 14: trigone.v1.PumpRun
+	(*PerformedStep)(nil),         // 15: trigone.v1.PerformedStep
+	(*FieldHeights)(nil),          // 16: trigone.v1.FieldHeights
+	(*MarginChords)(nil),          // 17: trigone.v1.MarginChords
+	(*SalineTest)(nil),            // 18: trigone.v1.SalineTest
+	(*InkTest)(nil),               // 19: trigone.v1.InkTest
+	(*InkMark)(nil),               // 20: trigone.v1.InkMark
+	(*Conversion)(nil),            // 21: trigone.v1.Conversion
+	(*ConcomitantProcedure)(nil),  // 22: trigone.v1.ConcomitantProcedure
+	(*DeclinedProcedure)(nil),     // 23: trigone.v1.DeclinedProcedure
+	(*AcceptedLesion)(nil),        // 24: trigone.v1.AcceptedLesion
+	(*Neighbourhood)(nil),         // 25: trigone.v1.Neighbourhood
+	(*Complication)(nil),          // 26: trigone.v1.Complication
+	(*timestamppb.Timestamp)(nil), // 27: google.protobuf.Timestamp
+	(*CaseSetting)(nil),           // 28: trigone.v1.CaseSetting
+	(Recorded)(0),                 // 29: trigone.v1.Recorded
+	(Answer)(0),                   // 30: trigone.v1.Answer
+	(*Cannulation)(nil),           // 31: trigone.v1.Cannulation
+	(*CirculatorySupport)(nil),    // 32: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),              // 33: trigone.v1.BloodUse
+	(*OperationReport)(nil),       // 34: trigone.v1.OperationReport
+	(*MyocardialProtection)(nil),  // 35: trigone.v1.MyocardialProtection
+	(*Technique)(nil),             // 36: trigone.v1.Technique
+	(Stage)(0),                    // 37: trigone.v1.Stage
+	(*Context)(nil),               // 38: trigone.v1.Context
+	(*LeafletHeight)(nil),         // 39: trigone.v1.LeafletHeight
+	(Side)(0),                     // 40: trigone.v1.Side
+	(Segment)(0),                  // 41: trigone.v1.Segment
+	(*Pressure)(nil),              // 42: trigone.v1.Pressure
+	(*Volume)(nil),                // 43: trigone.v1.Volume
+	(*Location)(nil),              // 44: trigone.v1.Location
+	(*Fraction)(nil),              // 45: trigone.v1.Fraction
+	(*Length)(nil),                // 46: trigone.v1.Length
+	(*Grade)(nil),                 // 47: trigone.v1.Grade
+	(*TricuspidProcedure)(nil),    // 48: trigone.v1.TricuspidProcedure
+	(*AblationProcedure)(nil),     // 49: trigone.v1.AblationProcedure
+	(*AppendageProcedure)(nil),    // 50: trigone.v1.AppendageProcedure
+	(*CoronaryGrafts)(nil),        // 51: trigone.v1.CoronaryGrafts
+	(LesionKind)(0),               // 52: trigone.v1.LesionKind
 }
 var file_trigone_v1_operation_proto_depIdxs = []int32{
-	24, // 0: trigone.v1.Operation.incision_time:type_name -> google.protobuf.Timestamp
-	24, // 1: trigone.v1.Operation.first_leaflet_cut_time:type_name -> google.protobuf.Timestamp
-	24, // 2: trigone.v1.Operation.end_time:type_name -> google.protobuf.Timestamp
-	25, // 3: trigone.v1.Operation.setting:type_name -> trigone.v1.CaseSetting
-	13, // 4: trigone.v1.Operation.runs:type_name -> trigone.v1.PumpRun
-	26, // 5: trigone.v1.Operation.runs_recorded:type_name -> trigone.v1.Recorded
-	14, // 6: trigone.v1.Operation.steps:type_name -> trigone.v1.PerformedStep
-	26, // 7: trigone.v1.Operation.steps_recorded:type_name -> trigone.v1.Recorded
-	15, // 8: trigone.v1.Operation.heights:type_name -> trigone.v1.FieldHeights
-	16, // 9: trigone.v1.Operation.margin_chords:type_name -> trigone.v1.MarginChords
-	26, // 10: trigone.v1.Operation.margin_chords_recorded:type_name -> trigone.v1.Recorded
-	17, // 11: trigone.v1.Operation.saline_tests:type_name -> trigone.v1.SalineTest
-	18, // 12: trigone.v1.Operation.ink_tests:type_name -> trigone.v1.InkTest
-	26, // 13: trigone.v1.Operation.tests_recorded:type_name -> trigone.v1.Recorded
-	20, // 14: trigone.v1.Operation.conversion:type_name -> trigone.v1.Conversion
-	21, // 15: trigone.v1.Operation.concomitant_procedures:type_name -> trigone.v1.ConcomitantProcedure
-	26, // 16: trigone.v1.Operation.concomitant_procedures_recorded:type_name -> trigone.v1.Recorded
-	22, // 17: trigone.v1.Operation.neighbourhood:type_name -> trigone.v1.Neighbourhood
-	27, // 18: trigone.v1.Operation.left_theatre_alive:type_name -> trigone.v1.Answer
-	23, // 19: trigone.v1.Operation.complications:type_name -> trigone.v1.Complication
-	26, // 20: trigone.v1.Operation.complications_recorded:type_name -> trigone.v1.Recorded
-	24, // 21: trigone.v1.PumpRun.bypass_start:type_name -> google.protobuf.Timestamp
-	24, // 22: trigone.v1.PumpRun.bypass_end:type_name -> google.protobuf.Timestamp
-	24, // 23: trigone.v1.PumpRun.clamp_start:type_name -> google.protobuf.Timestamp
-	24, // 24: trigone.v1.PumpRun.clamp_end:type_name -> google.protobuf.Timestamp
-	0,  // 25: trigone.v1.PumpRun.reason:type_name -> trigone.v1.RunReason
-	27, // 26: trigone.v1.PumpRun.for_mitral_valve:type_name -> trigone.v1.Answer
-	28, // 27: trigone.v1.PerformedStep.technique:type_name -> trigone.v1.Technique
-	1,  // 28: trigone.v1.PerformedStep.fate:type_name -> trigone.v1.StepFate
-	2,  // 29: trigone.v1.PerformedStep.reason:type_name -> trigone.v1.DeviationReason
-	29, // 30: trigone.v1.FieldHeights.stage:type_name -> trigone.v1.Stage
-	30, // 31: trigone.v1.FieldHeights.context:type_name -> trigone.v1.Context
-	24, // 32: trigone.v1.FieldHeights.time:type_name -> google.protobuf.Timestamp
-	31, // 33: trigone.v1.FieldHeights.heights:type_name -> trigone.v1.LeafletHeight
-	32, // 34: trigone.v1.MarginChords.side:type_name -> trigone.v1.Side
-	33, // 35: trigone.v1.MarginChords.segment:type_name -> trigone.v1.Segment
-	29, // 36: trigone.v1.SalineTest.stage:type_name -> trigone.v1.Stage
-	24, // 37: trigone.v1.SalineTest.time:type_name -> google.protobuf.Timestamp
-	27, // 38: trigone.v1.SalineTest.performed:type_name -> trigone.v1.Answer
-	4,  // 39: trigone.v1.SalineTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
-	34, // 40: trigone.v1.SalineTest.saline_pressure:type_name -> trigone.v1.Pressure
-	35, // 41: trigone.v1.SalineTest.saline_volume:type_name -> trigone.v1.Volume
-	3,  // 42: trigone.v1.SalineTest.leak:type_name -> trigone.v1.SalineLeak
-	36, // 43: trigone.v1.SalineTest.leak_locations:type_name -> trigone.v1.Location
-	27, // 44: trigone.v1.SalineTest.closure_line_symmetric:type_name -> trigone.v1.Answer
-	37, // 45: trigone.v1.SalineTest.posterior_orifice_share:type_name -> trigone.v1.Fraction
-	29, // 46: trigone.v1.InkTest.stage:type_name -> trigone.v1.Stage
-	24, // 47: trigone.v1.InkTest.time:type_name -> google.protobuf.Timestamp
-	27, // 48: trigone.v1.InkTest.performed:type_name -> trigone.v1.Answer
-	4,  // 49: trigone.v1.InkTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
-	30, // 50: trigone.v1.InkTest.context:type_name -> trigone.v1.Context
-	19, // 51: trigone.v1.InkTest.marks:type_name -> trigone.v1.InkMark
-	33, // 52: trigone.v1.InkMark.segment:type_name -> trigone.v1.Segment
-	38, // 53: trigone.v1.InkMark.ink_depth_beyond_line:type_name -> trigone.v1.Length
-	38, // 54: trigone.v1.InkMark.ink_annulus_to_line:type_name -> trigone.v1.Length
-	27, // 55: trigone.v1.Conversion.converted:type_name -> trigone.v1.Answer
-	5,  // 56: trigone.v1.Conversion.point:type_name -> trigone.v1.ConversionPoint
-	6,  // 57: trigone.v1.Conversion.reason:type_name -> trigone.v1.ConversionReason
-	7,  // 58: trigone.v1.Conversion.prosthesis:type_name -> trigone.v1.ProsthesisKind
-	8,  // 59: trigone.v1.Conversion.chords_kept:type_name -> trigone.v1.ChordsKept
-	39, // 60: trigone.v1.Conversion.paraprosthetic_leak:type_name -> trigone.v1.Grade
-	34, // 61: trigone.v1.Conversion.prosthesis_mean_gradient:type_name -> trigone.v1.Pressure
-	9,  // 62: trigone.v1.ConcomitantProcedure.kind:type_name -> trigone.v1.ConcomitantKind
-	27, // 63: trigone.v1.ConcomitantProcedure.planned:type_name -> trigone.v1.Answer
-	27, // 64: trigone.v1.Neighbourhood.sutures_near_aortic_valve:type_name -> trigone.v1.Answer
-	27, // 65: trigone.v1.Neighbourhood.aortic_valve_checked:type_name -> trigone.v1.Answer
-	27, // 66: trigone.v1.Neighbourhood.circumflex_flow_checked:type_name -> trigone.v1.Answer
-	27, // 67: trigone.v1.Neighbourhood.lateral_wall_checked:type_name -> trigone.v1.Answer
-	27, // 68: trigone.v1.Neighbourhood.lateral_wall_newly_abnormal:type_name -> trigone.v1.Answer
-	10, // 69: trigone.v1.Neighbourhood.coronary_action:type_name -> trigone.v1.CoronaryAction
-	11, // 70: trigone.v1.Complication.kind:type_name -> trigone.v1.ComplicationKind
-	71, // [71:71] is the sub-list for method output_type
-	71, // [71:71] is the sub-list for method input_type
-	71, // [71:71] is the sub-list for extension type_name
-	71, // [71:71] is the sub-list for extension extendee
-	0,  // [0:71] is the sub-list for field type_name
+	27, // 0: trigone.v1.Operation.incision_time:type_name -> google.protobuf.Timestamp
+	27, // 1: trigone.v1.Operation.first_leaflet_cut_time:type_name -> google.protobuf.Timestamp
+	27, // 2: trigone.v1.Operation.end_time:type_name -> google.protobuf.Timestamp
+	28, // 3: trigone.v1.Operation.setting:type_name -> trigone.v1.CaseSetting
+	14, // 4: trigone.v1.Operation.runs:type_name -> trigone.v1.PumpRun
+	29, // 5: trigone.v1.Operation.runs_recorded:type_name -> trigone.v1.Recorded
+	15, // 6: trigone.v1.Operation.steps:type_name -> trigone.v1.PerformedStep
+	29, // 7: trigone.v1.Operation.steps_recorded:type_name -> trigone.v1.Recorded
+	16, // 8: trigone.v1.Operation.heights:type_name -> trigone.v1.FieldHeights
+	17, // 9: trigone.v1.Operation.margin_chords:type_name -> trigone.v1.MarginChords
+	29, // 10: trigone.v1.Operation.margin_chords_recorded:type_name -> trigone.v1.Recorded
+	18, // 11: trigone.v1.Operation.saline_tests:type_name -> trigone.v1.SalineTest
+	19, // 12: trigone.v1.Operation.ink_tests:type_name -> trigone.v1.InkTest
+	29, // 13: trigone.v1.Operation.tests_recorded:type_name -> trigone.v1.Recorded
+	21, // 14: trigone.v1.Operation.conversion:type_name -> trigone.v1.Conversion
+	22, // 15: trigone.v1.Operation.concomitant_procedures:type_name -> trigone.v1.ConcomitantProcedure
+	29, // 16: trigone.v1.Operation.concomitant_procedures_recorded:type_name -> trigone.v1.Recorded
+	25, // 17: trigone.v1.Operation.neighbourhood:type_name -> trigone.v1.Neighbourhood
+	30, // 18: trigone.v1.Operation.left_theatre_alive:type_name -> trigone.v1.Answer
+	26, // 19: trigone.v1.Operation.complications:type_name -> trigone.v1.Complication
+	29, // 20: trigone.v1.Operation.complications_recorded:type_name -> trigone.v1.Recorded
+	23, // 21: trigone.v1.Operation.declined_procedures:type_name -> trigone.v1.DeclinedProcedure
+	24, // 22: trigone.v1.Operation.accepted_lesions:type_name -> trigone.v1.AcceptedLesion
+	31, // 23: trigone.v1.Operation.cannulation:type_name -> trigone.v1.Cannulation
+	32, // 24: trigone.v1.Operation.support:type_name -> trigone.v1.CirculatorySupport
+	29, // 25: trigone.v1.Operation.support_recorded:type_name -> trigone.v1.Recorded
+	33, // 26: trigone.v1.Operation.blood:type_name -> trigone.v1.BloodUse
+	34, // 27: trigone.v1.Operation.report:type_name -> trigone.v1.OperationReport
+	27, // 28: trigone.v1.PumpRun.bypass_start:type_name -> google.protobuf.Timestamp
+	27, // 29: trigone.v1.PumpRun.bypass_end:type_name -> google.protobuf.Timestamp
+	27, // 30: trigone.v1.PumpRun.clamp_start:type_name -> google.protobuf.Timestamp
+	27, // 31: trigone.v1.PumpRun.clamp_end:type_name -> google.protobuf.Timestamp
+	0,  // 32: trigone.v1.PumpRun.reason:type_name -> trigone.v1.RunReason
+	30, // 33: trigone.v1.PumpRun.for_mitral_valve:type_name -> trigone.v1.Answer
+	35, // 34: trigone.v1.PumpRun.protection:type_name -> trigone.v1.MyocardialProtection
+	36, // 35: trigone.v1.PerformedStep.technique:type_name -> trigone.v1.Technique
+	1,  // 36: trigone.v1.PerformedStep.fate:type_name -> trigone.v1.StepFate
+	2,  // 37: trigone.v1.PerformedStep.reason:type_name -> trigone.v1.DeviationReason
+	37, // 38: trigone.v1.FieldHeights.stage:type_name -> trigone.v1.Stage
+	38, // 39: trigone.v1.FieldHeights.context:type_name -> trigone.v1.Context
+	27, // 40: trigone.v1.FieldHeights.time:type_name -> google.protobuf.Timestamp
+	39, // 41: trigone.v1.FieldHeights.heights:type_name -> trigone.v1.LeafletHeight
+	40, // 42: trigone.v1.MarginChords.side:type_name -> trigone.v1.Side
+	41, // 43: trigone.v1.MarginChords.segment:type_name -> trigone.v1.Segment
+	37, // 44: trigone.v1.SalineTest.stage:type_name -> trigone.v1.Stage
+	27, // 45: trigone.v1.SalineTest.time:type_name -> google.protobuf.Timestamp
+	30, // 46: trigone.v1.SalineTest.performed:type_name -> trigone.v1.Answer
+	4,  // 47: trigone.v1.SalineTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
+	42, // 48: trigone.v1.SalineTest.saline_pressure:type_name -> trigone.v1.Pressure
+	43, // 49: trigone.v1.SalineTest.saline_volume:type_name -> trigone.v1.Volume
+	3,  // 50: trigone.v1.SalineTest.leak:type_name -> trigone.v1.SalineLeak
+	44, // 51: trigone.v1.SalineTest.leak_locations:type_name -> trigone.v1.Location
+	30, // 52: trigone.v1.SalineTest.closure_line_symmetric:type_name -> trigone.v1.Answer
+	45, // 53: trigone.v1.SalineTest.posterior_orifice_share:type_name -> trigone.v1.Fraction
+	37, // 54: trigone.v1.InkTest.stage:type_name -> trigone.v1.Stage
+	27, // 55: trigone.v1.InkTest.time:type_name -> google.protobuf.Timestamp
+	30, // 56: trigone.v1.InkTest.performed:type_name -> trigone.v1.Answer
+	4,  // 57: trigone.v1.InkTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
+	38, // 58: trigone.v1.InkTest.context:type_name -> trigone.v1.Context
+	20, // 59: trigone.v1.InkTest.marks:type_name -> trigone.v1.InkMark
+	41, // 60: trigone.v1.InkMark.segment:type_name -> trigone.v1.Segment
+	46, // 61: trigone.v1.InkMark.ink_depth_beyond_line:type_name -> trigone.v1.Length
+	46, // 62: trigone.v1.InkMark.ink_annulus_to_line:type_name -> trigone.v1.Length
+	30, // 63: trigone.v1.Conversion.converted:type_name -> trigone.v1.Answer
+	5,  // 64: trigone.v1.Conversion.point:type_name -> trigone.v1.ConversionPoint
+	6,  // 65: trigone.v1.Conversion.reason:type_name -> trigone.v1.ConversionReason
+	7,  // 66: trigone.v1.Conversion.prosthesis:type_name -> trigone.v1.ProsthesisKind
+	8,  // 67: trigone.v1.Conversion.chords_kept:type_name -> trigone.v1.ChordsKept
+	47, // 68: trigone.v1.Conversion.paraprosthetic_leak:type_name -> trigone.v1.Grade
+	42, // 69: trigone.v1.Conversion.prosthesis_mean_gradient:type_name -> trigone.v1.Pressure
+	10, // 70: trigone.v1.ConcomitantProcedure.kind:type_name -> trigone.v1.ConcomitantKind
+	30, // 71: trigone.v1.ConcomitantProcedure.planned:type_name -> trigone.v1.Answer
+	48, // 72: trigone.v1.ConcomitantProcedure.tricuspid:type_name -> trigone.v1.TricuspidProcedure
+	49, // 73: trigone.v1.ConcomitantProcedure.ablation:type_name -> trigone.v1.AblationProcedure
+	50, // 74: trigone.v1.ConcomitantProcedure.appendage:type_name -> trigone.v1.AppendageProcedure
+	51, // 75: trigone.v1.ConcomitantProcedure.coronary:type_name -> trigone.v1.CoronaryGrafts
+	10, // 76: trigone.v1.DeclinedProcedure.kind:type_name -> trigone.v1.ConcomitantKind
+	9,  // 77: trigone.v1.DeclinedProcedure.reason:type_name -> trigone.v1.DeclineReason
+	52, // 78: trigone.v1.AcceptedLesion.kind:type_name -> trigone.v1.LesionKind
+	44, // 79: trigone.v1.AcceptedLesion.location:type_name -> trigone.v1.Location
+	9,  // 80: trigone.v1.AcceptedLesion.reason:type_name -> trigone.v1.DeclineReason
+	30, // 81: trigone.v1.Neighbourhood.sutures_near_aortic_valve:type_name -> trigone.v1.Answer
+	30, // 82: trigone.v1.Neighbourhood.aortic_valve_checked:type_name -> trigone.v1.Answer
+	30, // 83: trigone.v1.Neighbourhood.circumflex_flow_checked:type_name -> trigone.v1.Answer
+	30, // 84: trigone.v1.Neighbourhood.lateral_wall_checked:type_name -> trigone.v1.Answer
+	30, // 85: trigone.v1.Neighbourhood.lateral_wall_newly_abnormal:type_name -> trigone.v1.Answer
+	11, // 86: trigone.v1.Neighbourhood.coronary_action:type_name -> trigone.v1.CoronaryAction
+	12, // 87: trigone.v1.Complication.kind:type_name -> trigone.v1.ComplicationKind
+	88, // [88:88] is the sub-list for method output_type
+	88, // [88:88] is the sub-list for method input_type
+	88, // [88:88] is the sub-list for extension type_name
+	88, // [88:88] is the sub-list for extension extendee
+	0,  // [0:88] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_operation_proto_init() }
@@ -2547,11 +2990,13 @@ func file_trigone_v1_operation_proto_init() {
 		return
 	}
 	file_trigone_v1_anatomy_proto_init()
+	file_trigone_v1_concomitant_proto_init()
 	file_trigone_v1_options_proto_init()
 	file_trigone_v1_plan_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
+	file_trigone_v1_theatre_proto_init()
 	file_trigone_v1_operation_proto_msgTypes[1].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[2].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[3].OneofWrappers = []any{}
@@ -2559,13 +3004,19 @@ func file_trigone_v1_operation_proto_init() {
 	file_trigone_v1_operation_proto_msgTypes[5].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[6].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[8].OneofWrappers = []any{}
+	file_trigone_v1_operation_proto_msgTypes[9].OneofWrappers = []any{
+		(*ConcomitantProcedure_Tricuspid)(nil),
+		(*ConcomitantProcedure_Ablation)(nil),
+		(*ConcomitantProcedure_Appendage)(nil),
+		(*ConcomitantProcedure_Coronary)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_operation_proto_rawDesc), len(file_trigone_v1_operation_proto_rawDesc)),
-			NumEnums:      12,
-			NumMessages:   12,
+			NumEnums:      13,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

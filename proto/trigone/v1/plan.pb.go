@@ -102,20 +102,26 @@ const (
 	Aetiology_AETIOLOGY_CONGENITAL Aetiology = 7
 	// Another.
 	Aetiology_AETIOLOGY_OTHER Aetiology = 8
+	// Failure of an earlier surgical repair.
+	Aetiology_AETIOLOGY_FAILED_REPAIR Aetiology = 9
+	// Failure of an earlier catheter repair.
+	Aetiology_AETIOLOGY_FAILED_CATHETER_REPAIR Aetiology = 10
 )
 
 // Enum value maps for Aetiology.
 var (
 	Aetiology_name = map[int32]string{
-		0: "AETIOLOGY_UNSPECIFIED",
-		1: "AETIOLOGY_FIBROELASTIC_DEFICIENCY",
-		2: "AETIOLOGY_MYXOMATOUS",
-		3: "AETIOLOGY_DEGENERATIVE_INTERMEDIATE",
-		4: "AETIOLOGY_RHEUMATIC",
-		5: "AETIOLOGY_ENDOCARDITIS",
-		6: "AETIOLOGY_SECONDARY",
-		7: "AETIOLOGY_CONGENITAL",
-		8: "AETIOLOGY_OTHER",
+		0:  "AETIOLOGY_UNSPECIFIED",
+		1:  "AETIOLOGY_FIBROELASTIC_DEFICIENCY",
+		2:  "AETIOLOGY_MYXOMATOUS",
+		3:  "AETIOLOGY_DEGENERATIVE_INTERMEDIATE",
+		4:  "AETIOLOGY_RHEUMATIC",
+		5:  "AETIOLOGY_ENDOCARDITIS",
+		6:  "AETIOLOGY_SECONDARY",
+		7:  "AETIOLOGY_CONGENITAL",
+		8:  "AETIOLOGY_OTHER",
+		9:  "AETIOLOGY_FAILED_REPAIR",
+		10: "AETIOLOGY_FAILED_CATHETER_REPAIR",
 	}
 	Aetiology_value = map[string]int32{
 		"AETIOLOGY_UNSPECIFIED":               0,
@@ -127,6 +133,8 @@ var (
 		"AETIOLOGY_SECONDARY":                 6,
 		"AETIOLOGY_CONGENITAL":                7,
 		"AETIOLOGY_OTHER":                     8,
+		"AETIOLOGY_FAILED_REPAIR":             9,
+		"AETIOLOGY_FAILED_CATHETER_REPAIR":    10,
 	}
 )
 
@@ -295,6 +303,273 @@ func (IndicationTrigger) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{3}
 }
 
+// Atrial fibrillation before an operation.
+type AtrialFibrillation int32
+
+const (
+	// Not recorded.
+	AtrialFibrillation_ATRIAL_FIBRILLATION_UNSPECIFIED AtrialFibrillation = 0
+	// None known.
+	AtrialFibrillation_ATRIAL_FIBRILLATION_NONE AtrialFibrillation = 1
+	// Ends by itself or by treatment within 7 days.
+	AtrialFibrillation_ATRIAL_FIBRILLATION_PAROXYSMAL AtrialFibrillation = 2
+	// Lasts longer than 7 days.
+	AtrialFibrillation_ATRIAL_FIBRILLATION_PERSISTENT AtrialFibrillation = 3
+	// Lasts longer than 12 months and is to be ended.
+	AtrialFibrillation_ATRIAL_FIBRILLATION_LONG_STANDING_PERSISTENT AtrialFibrillation = 4
+	// Accepted; no attempt to end it.
+	AtrialFibrillation_ATRIAL_FIBRILLATION_PERMANENT AtrialFibrillation = 5
+)
+
+// Enum value maps for AtrialFibrillation.
+var (
+	AtrialFibrillation_name = map[int32]string{
+		0: "ATRIAL_FIBRILLATION_UNSPECIFIED",
+		1: "ATRIAL_FIBRILLATION_NONE",
+		2: "ATRIAL_FIBRILLATION_PAROXYSMAL",
+		3: "ATRIAL_FIBRILLATION_PERSISTENT",
+		4: "ATRIAL_FIBRILLATION_LONG_STANDING_PERSISTENT",
+		5: "ATRIAL_FIBRILLATION_PERMANENT",
+	}
+	AtrialFibrillation_value = map[string]int32{
+		"ATRIAL_FIBRILLATION_UNSPECIFIED":              0,
+		"ATRIAL_FIBRILLATION_NONE":                     1,
+		"ATRIAL_FIBRILLATION_PAROXYSMAL":               2,
+		"ATRIAL_FIBRILLATION_PERSISTENT":               3,
+		"ATRIAL_FIBRILLATION_LONG_STANDING_PERSISTENT": 4,
+		"ATRIAL_FIBRILLATION_PERMANENT":                5,
+	}
+)
+
+func (x AtrialFibrillation) Enum() *AtrialFibrillation {
+	p := new(AtrialFibrillation)
+	*p = x
+	return p
+}
+
+func (x AtrialFibrillation) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (AtrialFibrillation) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_plan_proto_enumTypes[4].Descriptor()
+}
+
+func (AtrialFibrillation) Type() protoreflect.EnumType {
+	return &file_trigone_v1_plan_proto_enumTypes[4]
+}
+
+func (x AtrialFibrillation) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use AtrialFibrillation.Descriptor instead.
+func (AtrialFibrillation) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
+}
+
+// A procedure on the heart before this one.
+type PreviousProcedure int32
+
+const (
+	// Not recorded.
+	PreviousProcedure_PREVIOUS_PROCEDURE_UNSPECIFIED PreviousProcedure = 0
+	// Surgical repair of the mitral valve.
+	PreviousProcedure_PREVIOUS_PROCEDURE_MITRAL_REPAIR PreviousProcedure = 1
+	// Catheter repair of the mitral valve.
+	PreviousProcedure_PREVIOUS_PROCEDURE_MITRAL_CATHETER_REPAIR PreviousProcedure = 2
+	// Replacement of the mitral valve.
+	PreviousProcedure_PREVIOUS_PROCEDURE_MITRAL_REPLACEMENT PreviousProcedure = 3
+	// Aortic valve, by surgery or catheter.
+	PreviousProcedure_PREVIOUS_PROCEDURE_AORTIC_VALVE PreviousProcedure = 4
+	// Tricuspid valve, by surgery or catheter.
+	PreviousProcedure_PREVIOUS_PROCEDURE_TRICUSPID_VALVE PreviousProcedure = 5
+	// Coronary bypass.
+	PreviousProcedure_PREVIOUS_PROCEDURE_CORONARY_BYPASS PreviousProcedure = 6
+	// Coronary intervention by catheter.
+	PreviousProcedure_PREVIOUS_PROCEDURE_CORONARY_CATHETER PreviousProcedure = 7
+	// Ablation for atrial fibrillation.
+	PreviousProcedure_PREVIOUS_PROCEDURE_ABLATION PreviousProcedure = 8
+	// Closure of the left atrial appendage.
+	PreviousProcedure_PREVIOUS_PROCEDURE_APPENDAGE_CLOSURE PreviousProcedure = 9
+	// Congenital heart surgery.
+	PreviousProcedure_PREVIOUS_PROCEDURE_CONGENITAL PreviousProcedure = 10
+	// Another.
+	PreviousProcedure_PREVIOUS_PROCEDURE_OTHER PreviousProcedure = 11
+)
+
+// Enum value maps for PreviousProcedure.
+var (
+	PreviousProcedure_name = map[int32]string{
+		0:  "PREVIOUS_PROCEDURE_UNSPECIFIED",
+		1:  "PREVIOUS_PROCEDURE_MITRAL_REPAIR",
+		2:  "PREVIOUS_PROCEDURE_MITRAL_CATHETER_REPAIR",
+		3:  "PREVIOUS_PROCEDURE_MITRAL_REPLACEMENT",
+		4:  "PREVIOUS_PROCEDURE_AORTIC_VALVE",
+		5:  "PREVIOUS_PROCEDURE_TRICUSPID_VALVE",
+		6:  "PREVIOUS_PROCEDURE_CORONARY_BYPASS",
+		7:  "PREVIOUS_PROCEDURE_CORONARY_CATHETER",
+		8:  "PREVIOUS_PROCEDURE_ABLATION",
+		9:  "PREVIOUS_PROCEDURE_APPENDAGE_CLOSURE",
+		10: "PREVIOUS_PROCEDURE_CONGENITAL",
+		11: "PREVIOUS_PROCEDURE_OTHER",
+	}
+	PreviousProcedure_value = map[string]int32{
+		"PREVIOUS_PROCEDURE_UNSPECIFIED":            0,
+		"PREVIOUS_PROCEDURE_MITRAL_REPAIR":          1,
+		"PREVIOUS_PROCEDURE_MITRAL_CATHETER_REPAIR": 2,
+		"PREVIOUS_PROCEDURE_MITRAL_REPLACEMENT":     3,
+		"PREVIOUS_PROCEDURE_AORTIC_VALVE":           4,
+		"PREVIOUS_PROCEDURE_TRICUSPID_VALVE":        5,
+		"PREVIOUS_PROCEDURE_CORONARY_BYPASS":        6,
+		"PREVIOUS_PROCEDURE_CORONARY_CATHETER":      7,
+		"PREVIOUS_PROCEDURE_ABLATION":               8,
+		"PREVIOUS_PROCEDURE_APPENDAGE_CLOSURE":      9,
+		"PREVIOUS_PROCEDURE_CONGENITAL":             10,
+		"PREVIOUS_PROCEDURE_OTHER":                  11,
+	}
+)
+
+func (x PreviousProcedure) Enum() *PreviousProcedure {
+	p := new(PreviousProcedure)
+	*p = x
+	return p
+}
+
+func (x PreviousProcedure) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PreviousProcedure) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_plan_proto_enumTypes[5].Descriptor()
+}
+
+func (PreviousProcedure) Type() protoreflect.EnumType {
+	return &file_trigone_v1_plan_proto_enumTypes[5]
+}
+
+func (x PreviousProcedure) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PreviousProcedure.Descriptor instead.
+func (PreviousProcedure) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
+}
+
+// A factor that raises the risk of an operation.
+type RiskFactor int32
+
+const (
+	// Not recorded.
+	RiskFactor_RISK_FACTOR_UNSPECIFIED RiskFactor = 0
+	// Diabetes without insulin.
+	RiskFactor_RISK_FACTOR_DIABETES RiskFactor = 1
+	// Diabetes on insulin.
+	RiskFactor_RISK_FACTOR_DIABETES_ON_INSULIN RiskFactor = 2
+	// Chronic lung disease under treatment.
+	RiskFactor_RISK_FACTOR_CHRONIC_LUNG_DISEASE RiskFactor = 3
+	// Disease of arteries outside the heart.
+	RiskFactor_RISK_FACTOR_ARTERIAL_DISEASE RiskFactor = 4
+	// Stroke before.
+	RiskFactor_RISK_FACTOR_PREVIOUS_STROKE RiskFactor = 5
+	// Dialysis.
+	RiskFactor_RISK_FACTOR_DIALYSIS RiskFactor = 6
+	// Poor mobility.
+	RiskFactor_RISK_FACTOR_POOR_MOBILITY RiskFactor = 7
+	// Myocardial infarction within 90 days.
+	RiskFactor_RISK_FACTOR_RECENT_MYOCARDIAL_INFARCTION RiskFactor = 8
+	// Angina at rest.
+	RiskFactor_RISK_FACTOR_ANGINA_AT_REST RiskFactor = 9
+	// Inotropes, ventilation or mechanical support before theatre.
+	RiskFactor_RISK_FACTOR_CRITICAL_STATE RiskFactor = 10
+	// Active endocarditis.
+	RiskFactor_RISK_FACTOR_ACTIVE_ENDOCARDITIS RiskFactor = 11
+	// Arterial hypertension.
+	RiskFactor_RISK_FACTOR_HYPERTENSION RiskFactor = 12
+	// Liver disease.
+	RiskFactor_RISK_FACTOR_LIVER_DISEASE RiskFactor = 13
+	// Suppressed immunity.
+	RiskFactor_RISK_FACTOR_IMMUNOSUPPRESSION RiskFactor = 14
+	// Radiation of the chest before.
+	RiskFactor_RISK_FACTOR_CHEST_RADIATION RiskFactor = 15
+	// Smoking.
+	RiskFactor_RISK_FACTOR_SMOKING RiskFactor = 16
+	// Coronary artery disease.
+	RiskFactor_RISK_FACTOR_CORONARY_DISEASE RiskFactor = 17
+)
+
+// Enum value maps for RiskFactor.
+var (
+	RiskFactor_name = map[int32]string{
+		0:  "RISK_FACTOR_UNSPECIFIED",
+		1:  "RISK_FACTOR_DIABETES",
+		2:  "RISK_FACTOR_DIABETES_ON_INSULIN",
+		3:  "RISK_FACTOR_CHRONIC_LUNG_DISEASE",
+		4:  "RISK_FACTOR_ARTERIAL_DISEASE",
+		5:  "RISK_FACTOR_PREVIOUS_STROKE",
+		6:  "RISK_FACTOR_DIALYSIS",
+		7:  "RISK_FACTOR_POOR_MOBILITY",
+		8:  "RISK_FACTOR_RECENT_MYOCARDIAL_INFARCTION",
+		9:  "RISK_FACTOR_ANGINA_AT_REST",
+		10: "RISK_FACTOR_CRITICAL_STATE",
+		11: "RISK_FACTOR_ACTIVE_ENDOCARDITIS",
+		12: "RISK_FACTOR_HYPERTENSION",
+		13: "RISK_FACTOR_LIVER_DISEASE",
+		14: "RISK_FACTOR_IMMUNOSUPPRESSION",
+		15: "RISK_FACTOR_CHEST_RADIATION",
+		16: "RISK_FACTOR_SMOKING",
+		17: "RISK_FACTOR_CORONARY_DISEASE",
+	}
+	RiskFactor_value = map[string]int32{
+		"RISK_FACTOR_UNSPECIFIED":                  0,
+		"RISK_FACTOR_DIABETES":                     1,
+		"RISK_FACTOR_DIABETES_ON_INSULIN":          2,
+		"RISK_FACTOR_CHRONIC_LUNG_DISEASE":         3,
+		"RISK_FACTOR_ARTERIAL_DISEASE":             4,
+		"RISK_FACTOR_PREVIOUS_STROKE":              5,
+		"RISK_FACTOR_DIALYSIS":                     6,
+		"RISK_FACTOR_POOR_MOBILITY":                7,
+		"RISK_FACTOR_RECENT_MYOCARDIAL_INFARCTION": 8,
+		"RISK_FACTOR_ANGINA_AT_REST":               9,
+		"RISK_FACTOR_CRITICAL_STATE":               10,
+		"RISK_FACTOR_ACTIVE_ENDOCARDITIS":          11,
+		"RISK_FACTOR_HYPERTENSION":                 12,
+		"RISK_FACTOR_LIVER_DISEASE":                13,
+		"RISK_FACTOR_IMMUNOSUPPRESSION":            14,
+		"RISK_FACTOR_CHEST_RADIATION":              15,
+		"RISK_FACTOR_SMOKING":                      16,
+		"RISK_FACTOR_CORONARY_DISEASE":             17,
+	}
+)
+
+func (x RiskFactor) Enum() *RiskFactor {
+	p := new(RiskFactor)
+	*p = x
+	return p
+}
+
+func (x RiskFactor) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RiskFactor) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_plan_proto_enumTypes[6].Descriptor()
+}
+
+func (RiskFactor) Type() protoreflect.EnumType {
+	return &file_trigone_v1_plan_proto_enumTypes[6]
+}
+
+func (x RiskFactor) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RiskFactor.Descriptor instead.
+func (RiskFactor) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
+}
+
 // Way to the heart.
 type Approach int32
 
@@ -344,11 +619,11 @@ func (x Approach) String() string {
 }
 
 func (Approach) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[4].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[7].Descriptor()
 }
 
 func (Approach) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[4]
+	return &file_trigone_v1_plan_proto_enumTypes[7]
 }
 
 func (x Approach) Number() protoreflect.EnumNumber {
@@ -357,7 +632,7 @@ func (x Approach) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Approach.Descriptor instead.
 func (Approach) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 // Urgency.
@@ -405,11 +680,11 @@ func (x Urgency) String() string {
 }
 
 func (Urgency) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[5].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[8].Descriptor()
 }
 
 func (Urgency) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[5]
+	return &file_trigone_v1_plan_proto_enumTypes[8]
 }
 
 func (x Urgency) Number() protoreflect.EnumNumber {
@@ -418,7 +693,7 @@ func (x Urgency) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Urgency.Descriptor instead.
 func (Urgency) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 // Coronary dominance.
@@ -462,11 +737,11 @@ func (x CoronaryDominance) String() string {
 }
 
 func (CoronaryDominance) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[6].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[9].Descriptor()
 }
 
 func (CoronaryDominance) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[6]
+	return &file_trigone_v1_plan_proto_enumTypes[9]
 }
 
 func (x CoronaryDominance) Number() protoreflect.EnumNumber {
@@ -475,7 +750,7 @@ func (x CoronaryDominance) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CoronaryDominance.Descriptor instead.
 func (CoronaryDominance) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 // Complexity of a repair.
@@ -519,11 +794,11 @@ func (x Complexity) String() string {
 }
 
 func (Complexity) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[7].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[10].Descriptor()
 }
 
 func (Complexity) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[7]
+	return &file_trigone_v1_plan_proto_enumTypes[10]
 }
 
 func (x Complexity) Number() protoreflect.EnumNumber {
@@ -532,7 +807,76 @@ func (x Complexity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Complexity.Descriptor instead.
 func (Complexity) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
+}
+
+// Until when a model of risk counts its outcome.
+type RiskHorizon int32
+
+const (
+	// Not recorded.
+	RiskHorizon_RISK_HORIZON_UNSPECIFIED RiskHorizon = 0
+	// In this stay at any length, or within 30 days wherever.
+	RiskHorizon_RISK_HORIZON_STAY_OR_THIRTY_DAYS RiskHorizon = 1
+	// In this stay.
+	RiskHorizon_RISK_HORIZON_STAY RiskHorizon = 2
+	// 30 days.
+	RiskHorizon_RISK_HORIZON_THIRTY_DAYS RiskHorizon = 3
+	// 90 days.
+	RiskHorizon_RISK_HORIZON_NINETY_DAYS RiskHorizon = 4
+	// One year.
+	RiskHorizon_RISK_HORIZON_ONE_YEAR RiskHorizon = 5
+	// Five years.
+	RiskHorizon_RISK_HORIZON_FIVE_YEARS RiskHorizon = 6
+)
+
+// Enum value maps for RiskHorizon.
+var (
+	RiskHorizon_name = map[int32]string{
+		0: "RISK_HORIZON_UNSPECIFIED",
+		1: "RISK_HORIZON_STAY_OR_THIRTY_DAYS",
+		2: "RISK_HORIZON_STAY",
+		3: "RISK_HORIZON_THIRTY_DAYS",
+		4: "RISK_HORIZON_NINETY_DAYS",
+		5: "RISK_HORIZON_ONE_YEAR",
+		6: "RISK_HORIZON_FIVE_YEARS",
+	}
+	RiskHorizon_value = map[string]int32{
+		"RISK_HORIZON_UNSPECIFIED":         0,
+		"RISK_HORIZON_STAY_OR_THIRTY_DAYS": 1,
+		"RISK_HORIZON_STAY":                2,
+		"RISK_HORIZON_THIRTY_DAYS":         3,
+		"RISK_HORIZON_NINETY_DAYS":         4,
+		"RISK_HORIZON_ONE_YEAR":            5,
+		"RISK_HORIZON_FIVE_YEARS":          6,
+	}
+)
+
+func (x RiskHorizon) Enum() *RiskHorizon {
+	p := new(RiskHorizon)
+	*p = x
+	return p
+}
+
+func (x RiskHorizon) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RiskHorizon) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_plan_proto_enumTypes[11].Descriptor()
+}
+
+func (RiskHorizon) Type() protoreflect.EnumType {
+	return &file_trigone_v1_plan_proto_enumTypes[11]
+}
+
+func (x RiskHorizon) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RiskHorizon.Descriptor instead.
+func (RiskHorizon) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 // Outcome that a risk speaks of.
@@ -549,6 +893,10 @@ const (
 	RiskOutcome_RISK_OUTCOME_REINTERVENTION RiskOutcome = 3
 	// Stroke.
 	RiskOutcome_RISK_OUTCOME_STROKE RiskOutcome = 4
+	// Death, until the horizon named beside it.
+	RiskOutcome_RISK_OUTCOME_DEATH RiskOutcome = 5
+	// Death or a major complication, as the model defines it.
+	RiskOutcome_RISK_OUTCOME_MAJOR_MORBIDITY_OR_DEATH RiskOutcome = 6
 )
 
 // Enum value maps for RiskOutcome.
@@ -559,13 +907,17 @@ var (
 		2: "RISK_OUTCOME_CONVERSION",
 		3: "RISK_OUTCOME_REINTERVENTION",
 		4: "RISK_OUTCOME_STROKE",
+		5: "RISK_OUTCOME_DEATH",
+		6: "RISK_OUTCOME_MAJOR_MORBIDITY_OR_DEATH",
 	}
 	RiskOutcome_value = map[string]int32{
-		"RISK_OUTCOME_UNSPECIFIED":    0,
-		"RISK_OUTCOME_DEATH_30_DAYS":  1,
-		"RISK_OUTCOME_CONVERSION":     2,
-		"RISK_OUTCOME_REINTERVENTION": 3,
-		"RISK_OUTCOME_STROKE":         4,
+		"RISK_OUTCOME_UNSPECIFIED":              0,
+		"RISK_OUTCOME_DEATH_30_DAYS":            1,
+		"RISK_OUTCOME_CONVERSION":               2,
+		"RISK_OUTCOME_REINTERVENTION":           3,
+		"RISK_OUTCOME_STROKE":                   4,
+		"RISK_OUTCOME_DEATH":                    5,
+		"RISK_OUTCOME_MAJOR_MORBIDITY_OR_DEATH": 6,
 	}
 )
 
@@ -580,11 +932,11 @@ func (x RiskOutcome) String() string {
 }
 
 func (RiskOutcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[8].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[12].Descriptor()
 }
 
 func (RiskOutcome) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[8]
+	return &file_trigone_v1_plan_proto_enumTypes[12]
 }
 
 func (x RiskOutcome) Number() protoreflect.EnumNumber {
@@ -593,7 +945,7 @@ func (x RiskOutcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RiskOutcome.Descriptor instead.
 func (RiskOutcome) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 // Kind of a condition.
@@ -649,11 +1001,11 @@ func (x StepConditionKind) String() string {
 }
 
 func (StepConditionKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[9].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[13].Descriptor()
 }
 
 func (StepConditionKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[9]
+	return &file_trigone_v1_plan_proto_enumTypes[13]
 }
 
 func (x StepConditionKind) Number() protoreflect.EnumNumber {
@@ -662,7 +1014,7 @@ func (x StepConditionKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StepConditionKind.Descriptor instead.
 func (StepConditionKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 // What a step is expected to do to the lesions it answers.
@@ -706,11 +1058,11 @@ func (x ExpectedEffect) String() string {
 }
 
 func (ExpectedEffect) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[10].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[14].Descriptor()
 }
 
 func (ExpectedEffect) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[10]
+	return &file_trigone_v1_plan_proto_enumTypes[14]
 }
 
 func (x ExpectedEffect) Number() protoreflect.EnumNumber {
@@ -719,7 +1071,7 @@ func (x ExpectedEffect) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExpectedEffect.Descriptor instead.
 func (ExpectedEffect) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 // What the surgeon intends. A plan may be revised any number of times; the one
@@ -879,8 +1231,11 @@ type Indication struct {
 	Triggers []IndicationTrigger `protobuf:"varint,3,rep,packed,name=triggers,proto3,enum=trigone.v1.IndicationTrigger" json:"triggers,omitempty"`
 	// Whether triggers is all there was.
 	TriggersRecorded Recorded `protobuf:"varint,4,opt,name=triggers_recorded,json=triggersRecorded,proto3,enum=trigone.v1.Recorded" json:"triggers_recorded,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// In words; free text, treated as identifying. At most 2000 characters. Read by
+	// the operative note.
+	Text          string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Indication) Reset() {
@@ -941,6 +1296,13 @@ func (x *Indication) GetTriggersRecorded() Recorded {
 	return Recorded_RECORDED_UNSPECIFIED
 }
 
+func (x *Indication) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // What kind of operation it is.
 type CaseSetting struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -960,7 +1322,18 @@ type CaseSetting struct {
 	// Expected risks by the site's own model.
 	ExpectedRisks []*ExpectedRisk `protobuf:"bytes,7,rep,name=expected_risks,json=expectedRisks,proto3" json:"expected_risks,omitempty"`
 	// Complexity of the repair as judged by the surgeon.
-	Complexity    Complexity `protobuf:"varint,8,opt,name=complexity,proto3,enum=trigone.v1.Complexity" json:"complexity,omitempty"`
+	Complexity Complexity `protobuf:"varint,8,opt,name=complexity,proto3,enum=trigone.v1.Complexity" json:"complexity,omitempty"`
+	// Atrial fibrillation before the operation. Read by the note on fibrillation, the
+	// operative note and the facts of the case.
+	FibrillationBefore AtrialFibrillation `protobuf:"varint,9,opt,name=fibrillation_before,json=fibrillationBefore,proto3,enum=trigone.v1.AtrialFibrillation" json:"fibrillation_before,omitempty"`
+	// Procedures on the heart before this one, each kind once. Read by the operative
+	// note and the facts of the case.
+	PreviousProcedures []PreviousProcedure `protobuf:"varint,10,rep,packed,name=previous_procedures,json=previousProcedures,proto3,enum=trigone.v1.PreviousProcedure" json:"previous_procedures,omitempty"`
+	// Whether previous_procedures is all there was.
+	PreviousProceduresRecorded Recorded `protobuf:"varint,11,opt,name=previous_procedures_recorded,json=previousProceduresRecorded,proto3,enum=trigone.v1.Recorded" json:"previous_procedures_recorded,omitempty"`
+	// What raises the risk, as it was entered when the risk was calculated. Read by
+	// the facts of the case.
+	RiskFactors   *RiskFactors `protobuf:"bytes,12,opt,name=risk_factors,json=riskFactors,proto3" json:"risk_factors,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1051,6 +1424,108 @@ func (x *CaseSetting) GetComplexity() Complexity {
 	return Complexity_COMPLEXITY_UNSPECIFIED
 }
 
+func (x *CaseSetting) GetFibrillationBefore() AtrialFibrillation {
+	if x != nil {
+		return x.FibrillationBefore
+	}
+	return AtrialFibrillation_ATRIAL_FIBRILLATION_UNSPECIFIED
+}
+
+func (x *CaseSetting) GetPreviousProcedures() []PreviousProcedure {
+	if x != nil {
+		return x.PreviousProcedures
+	}
+	return nil
+}
+
+func (x *CaseSetting) GetPreviousProceduresRecorded() Recorded {
+	if x != nil {
+		return x.PreviousProceduresRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *CaseSetting) GetRiskFactors() *RiskFactors {
+	if x != nil {
+		return x.RiskFactors
+	}
+	return nil
+}
+
+// What raises the risk of an operation, beside age, sex, ejection fraction and
+// pulmonary pressure, which the record has elsewhere.
+type RiskFactors struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Factors that were there.
+	Present []RiskFactor `protobuf:"varint,1,rep,packed,name=present,proto3,enum=trigone.v1.RiskFactor" json:"present,omitempty"`
+	// Whether present is all there was: only then are the others absent.
+	Recorded Recorded `protobuf:"varint,2,opt,name=recorded,proto3,enum=trigone.v1.Recorded" json:"recorded,omitempty"`
+	// Creatinine in blood, micromol/l.
+	CreatinineUmolPerL *float64 `protobuf:"fixed64,3,opt,name=creatinine_umol_per_l,json=creatinineUmolPerL,proto3,oneof" json:"creatinine_umol_per_l,omitempty"`
+	// Haemoglobin in blood, g/l.
+	HaemoglobinGPerL *float64 `protobuf:"fixed64,4,opt,name=haemoglobin_g_per_l,json=haemoglobinGPerL,proto3,oneof" json:"haemoglobin_g_per_l,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *RiskFactors) Reset() {
+	*x = RiskFactors{}
+	mi := &file_trigone_v1_plan_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RiskFactors) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RiskFactors) ProtoMessage() {}
+
+func (x *RiskFactors) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_plan_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RiskFactors.ProtoReflect.Descriptor instead.
+func (*RiskFactors) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *RiskFactors) GetPresent() []RiskFactor {
+	if x != nil {
+		return x.Present
+	}
+	return nil
+}
+
+func (x *RiskFactors) GetRecorded() Recorded {
+	if x != nil {
+		return x.Recorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *RiskFactors) GetCreatinineUmolPerL() float64 {
+	if x != nil && x.CreatinineUmolPerL != nil {
+		return *x.CreatinineUmolPerL
+	}
+	return 0
+}
+
+func (x *RiskFactors) GetHaemoglobinGPerL() float64 {
+	if x != nil && x.HaemoglobinGPerL != nil {
+		return *x.HaemoglobinGPerL
+	}
+	return 0
+}
+
 // A member of the team.
 type Operator struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1066,7 +1541,7 @@ type Operator struct {
 
 func (x *Operator) Reset() {
 	*x = Operator{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[3]
+	mi := &file_trigone_v1_plan_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1078,7 +1553,7 @@ func (x *Operator) String() string {
 func (*Operator) ProtoMessage() {}
 
 func (x *Operator) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[3]
+	mi := &file_trigone_v1_plan_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1091,7 +1566,7 @@ func (x *Operator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Operator.ProtoReflect.Descriptor instead.
 func (*Operator) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Operator) GetPseudonym() string {
@@ -1125,14 +1600,18 @@ type ExpectedRisk struct {
 	// Name of the model.
 	Model string `protobuf:"bytes,3,opt,name=model,proto3" json:"model,omitempty"`
 	// Version of the model.
-	Version       string `protobuf:"bytes,4,opt,name=version,proto3" json:"version,omitempty"`
+	Version string `protobuf:"bytes,4,opt,name=version,proto3" json:"version,omitempty"`
+	// Until when the model counts. Read by the facts of the case.
+	Horizon RiskHorizon `protobuf:"varint,5,opt,name=horizon,proto3,enum=trigone.v1.RiskHorizon" json:"horizon,omitempty"`
+	// Day on which it was calculated, YYYY-MM-DD. Read by the facts of the case.
+	CalculatedOn  string `protobuf:"bytes,6,opt,name=calculated_on,json=calculatedOn,proto3" json:"calculated_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ExpectedRisk) Reset() {
 	*x = ExpectedRisk{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	mi := &file_trigone_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1144,7 +1623,7 @@ func (x *ExpectedRisk) String() string {
 func (*ExpectedRisk) ProtoMessage() {}
 
 func (x *ExpectedRisk) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	mi := &file_trigone_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1157,7 +1636,7 @@ func (x *ExpectedRisk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExpectedRisk.ProtoReflect.Descriptor instead.
 func (*ExpectedRisk) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ExpectedRisk) GetOutcome() RiskOutcome {
@@ -1188,6 +1667,20 @@ func (x *ExpectedRisk) GetVersion() string {
 	return ""
 }
 
+func (x *ExpectedRisk) GetHorizon() RiskHorizon {
+	if x != nil {
+		return x.Horizon
+	}
+	return RiskHorizon_RISK_HORIZON_UNSPECIFIED
+}
+
+func (x *ExpectedRisk) GetCalculatedOn() string {
+	if x != nil {
+		return x.CalculatedOn
+	}
+	return ""
+}
+
 // One planned step.
 type PlannedStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1211,7 +1704,7 @@ type PlannedStep struct {
 
 func (x *PlannedStep) Reset() {
 	*x = PlannedStep{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[5]
+	mi := &file_trigone_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1223,7 +1716,7 @@ func (x *PlannedStep) String() string {
 func (*PlannedStep) ProtoMessage() {}
 
 func (x *PlannedStep) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[5]
+	mi := &file_trigone_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1236,7 +1729,7 @@ func (x *PlannedStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlannedStep.ProtoReflect.Descriptor instead.
 func (*PlannedStep) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PlannedStep) GetId() string {
@@ -1301,7 +1794,7 @@ type StepCondition struct {
 
 func (x *StepCondition) Reset() {
 	*x = StepCondition{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[6]
+	mi := &file_trigone_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1313,7 +1806,7 @@ func (x *StepCondition) String() string {
 func (*StepCondition) ProtoMessage() {}
 
 func (x *StepCondition) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[6]
+	mi := &file_trigone_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1326,7 +1819,7 @@ func (x *StepCondition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepCondition.ProtoReflect.Descriptor instead.
 func (*StepCondition) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StepCondition) GetKind() StepConditionKind {
@@ -1371,7 +1864,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[7]
+	mi := &file_trigone_v1_plan_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1383,7 +1876,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[7]
+	mi := &file_trigone_v1_plan_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1396,7 +1889,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Target) GetId() string {
@@ -1556,7 +2049,7 @@ type LengthRange struct {
 
 func (x *LengthRange) Reset() {
 	*x = LengthRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[8]
+	mi := &file_trigone_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1568,7 +2061,7 @@ func (x *LengthRange) String() string {
 func (*LengthRange) ProtoMessage() {}
 
 func (x *LengthRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[8]
+	mi := &file_trigone_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1581,7 +2074,7 @@ func (x *LengthRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LengthRange.ProtoReflect.Descriptor instead.
 func (*LengthRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LengthRange) GetMinMm() float64 {
@@ -1611,7 +2104,7 @@ type PressureRange struct {
 
 func (x *PressureRange) Reset() {
 	*x = PressureRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[9]
+	mi := &file_trigone_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1623,7 +2116,7 @@ func (x *PressureRange) String() string {
 func (*PressureRange) ProtoMessage() {}
 
 func (x *PressureRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[9]
+	mi := &file_trigone_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1636,7 +2129,7 @@ func (x *PressureRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PressureRange.ProtoReflect.Descriptor instead.
 func (*PressureRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PressureRange) GetMinMmhg() float64 {
@@ -1666,7 +2159,7 @@ type FractionRange struct {
 
 func (x *FractionRange) Reset() {
 	*x = FractionRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[10]
+	mi := &file_trigone_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1678,7 +2171,7 @@ func (x *FractionRange) String() string {
 func (*FractionRange) ProtoMessage() {}
 
 func (x *FractionRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[10]
+	mi := &file_trigone_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1691,7 +2184,7 @@ func (x *FractionRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FractionRange.ProtoReflect.Descriptor instead.
 func (*FractionRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FractionRange) GetMinPercent() float64 {
@@ -1721,7 +2214,7 @@ type AreaRange struct {
 
 func (x *AreaRange) Reset() {
 	*x = AreaRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[11]
+	mi := &file_trigone_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1733,7 +2226,7 @@ func (x *AreaRange) String() string {
 func (*AreaRange) ProtoMessage() {}
 
 func (x *AreaRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[11]
+	mi := &file_trigone_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1746,7 +2239,7 @@ func (x *AreaRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AreaRange.ProtoReflect.Descriptor instead.
 func (*AreaRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *AreaRange) GetMinCm2() float64 {
@@ -1776,7 +2269,7 @@ type CoaptationTarget struct {
 
 func (x *CoaptationTarget) Reset() {
 	*x = CoaptationTarget{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[12]
+	mi := &file_trigone_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1788,7 +2281,7 @@ func (x *CoaptationTarget) String() string {
 func (*CoaptationTarget) ProtoMessage() {}
 
 func (x *CoaptationTarget) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[12]
+	mi := &file_trigone_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1801,7 +2294,7 @@ func (x *CoaptationTarget) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CoaptationTarget.ProtoReflect.Descriptor instead.
 func (*CoaptationTarget) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CoaptationTarget) GetSlice() Slice {
@@ -1833,7 +2326,7 @@ type HeightTarget struct {
 
 func (x *HeightTarget) Reset() {
 	*x = HeightTarget{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[13]
+	mi := &file_trigone_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1845,7 +2338,7 @@ func (x *HeightTarget) String() string {
 func (*HeightTarget) ProtoMessage() {}
 
 func (x *HeightTarget) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[13]
+	mi := &file_trigone_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1858,7 +2351,7 @@ func (x *HeightTarget) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeightTarget.ProtoReflect.Descriptor instead.
 func (*HeightTarget) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *HeightTarget) GetSegment() Segment {
@@ -1904,13 +2397,14 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\atargets\x18\n" +
 	" \x03(\v2\x12.trigone.v1.TargetB\b\xbaH\x05\x92\x01\x02\x10 R\atargets\x12@\n" +
 	"\x11reference_segment\x18\v \x01(\x0e2\x13.trigone.v1.SegmentR\x10referenceSegment\x12*\n" +
-	"\trationale\x18\f \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\trationale\"\x91\x02\n" +
+	"\trationale\x18\f \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\trationale\"\xb3\x02\n" +
 	"\n" +
 	"Indication\x123\n" +
 	"\taetiology\x18\x01 \x01(\x0e2\x15.trigone.v1.AetiologyR\taetiology\x12F\n" +
 	"\x10functional_class\x18\x02 \x01(\x0e2\x1b.trigone.v1.FunctionalClassR\x0ffunctionalClass\x12C\n" +
 	"\btriggers\x18\x03 \x03(\x0e2\x1d.trigone.v1.IndicationTriggerB\b\xbaH\x05\x92\x01\x02\x10\x10R\btriggers\x12A\n" +
-	"\x11triggers_recorded\x18\x04 \x01(\x0e2\x14.trigone.v1.RecordedR\x10triggersRecorded\"\xfa\x03\n" +
+	"\x11triggers_recorded\x18\x04 \x01(\x0e2\x14.trigone.v1.RecordedR\x10triggersRecorded\x12 \n" +
+	"\x04text\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xd0\x0f\xd8\xce\x18\x01R\x04text\"\xb9\x06\n" +
 	"\vCaseSetting\x120\n" +
 	"\bapproach\x18\x01 \x01(\x0e2\x14.trigone.v1.ApproachR\bapproach\x12-\n" +
 	"\aurgency\x18\x02 \x01(\x0e2\x13.trigone.v1.UrgencyR\aurgency\x12L\n" +
@@ -1921,16 +2415,30 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x0eexpected_risks\x18\a \x03(\v2\x18.trigone.v1.ExpectedRiskB\b\xbaH\x05\x92\x01\x02\x10\x10R\rexpectedRisks\x126\n" +
 	"\n" +
 	"complexity\x18\b \x01(\x0e2\x16.trigone.v1.ComplexityR\n" +
-	"complexity\"\xa8\x01\n" +
+	"complexity\x12O\n" +
+	"\x13fibrillation_before\x18\t \x01(\x0e2\x1e.trigone.v1.AtrialFibrillationR\x12fibrillationBefore\x12X\n" +
+	"\x13previous_procedures\x18\n" +
+	" \x03(\x0e2\x1d.trigone.v1.PreviousProcedureB\b\xbaH\x05\x92\x01\x02\x10\x10R\x12previousProcedures\x12V\n" +
+	"\x1cprevious_procedures_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x1apreviousProceduresRecorded\x12:\n" +
+	"\frisk_factors\x18\f \x01(\v2\x17.trigone.v1.RiskFactorsR\vriskFactors\"\xcb\x02\n" +
+	"\vRiskFactors\x12:\n" +
+	"\apresent\x18\x01 \x03(\x0e2\x16.trigone.v1.RiskFactorB\b\xbaH\x05\x92\x01\x02\x10 R\apresent\x120\n" +
+	"\brecorded\x18\x02 \x01(\x0e2\x14.trigone.v1.RecordedR\brecorded\x12O\n" +
+	"\x15creatinine_umol_per_l\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00j\xe8@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x12creatinineUmolPerL\x88\x01\x01\x12K\n" +
+	"\x13haemoglobin_g_per_l\x18\x04 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00p\xa7@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x10haemoglobinGPerL\x88\x01\x01B\x18\n" +
+	"\x16_creatinine_umol_per_lB\x16\n" +
+	"\x14_haemoglobin_g_per_l\"\xa8\x01\n" +
 	"\bOperator\x12I\n" +
 	"\tpseudonym\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\tpseudonym\x12,\n" +
 	"\x04role\x18\x02 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\x12#\n" +
-	"\bstep_ids\x18\x03 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10@R\astepIds\"\xcd\x01\n" +
+	"\bstep_ids\x18\x03 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10@R\astepIds\"\xcd\x02\n" +
 	"\fExpectedRisk\x121\n" +
 	"\aoutcome\x18\x01 \x01(\x0e2\x17.trigone.v1.RiskOutcomeR\aoutcome\x12G\n" +
 	"\x14expected_probability\x18\x02 \x01(\v2\x14.trigone.v1.FractionR\x13expectedProbability\x12\x1e\n" +
 	"\x05model\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05model\x12!\n" +
-	"\aversion\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18@R\aversion\"\xa3\x03\n" +
+	"\aversion\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18@R\aversion\x121\n" +
+	"\ahorizon\x18\x05 \x01(\x0e2\x17.trigone.v1.RiskHorizonR\ahorizon\x12K\n" +
+	"\rcalculated_on\x18\x06 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\fcalculatedOn\"\xa3\x03\n" +
 	"\vPlannedStep\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x123\n" +
 	"\ttechnique\x18\x02 \x01(\v2\x15.trigone.v1.TechniqueR\ttechnique\x12'\n" +
@@ -1991,7 +2499,7 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x18PLAN_CONTEXT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13PLAN_CONTEXT_CLINIC\x10\x01\x12&\n" +
 	"\"PLAN_CONTEXT_AFTER_PRE_BYPASS_ECHO\x10\x02\x12!\n" +
-	"\x1dPLAN_CONTEXT_AFTER_INSPECTION\x10\x03*\x8d\x02\n" +
+	"\x1dPLAN_CONTEXT_AFTER_INSPECTION\x10\x03*\xd0\x02\n" +
 	"\tAetiology\x12\x19\n" +
 	"\x15AETIOLOGY_UNSPECIFIED\x10\x00\x12%\n" +
 	"!AETIOLOGY_FIBROELASTIC_DEFICIENCY\x10\x01\x12\x18\n" +
@@ -2001,7 +2509,10 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x16AETIOLOGY_ENDOCARDITIS\x10\x05\x12\x17\n" +
 	"\x13AETIOLOGY_SECONDARY\x10\x06\x12\x18\n" +
 	"\x14AETIOLOGY_CONGENITAL\x10\a\x12\x13\n" +
-	"\x0fAETIOLOGY_OTHER\x10\b*\x97\x01\n" +
+	"\x0fAETIOLOGY_OTHER\x10\b\x12\x1b\n" +
+	"\x17AETIOLOGY_FAILED_REPAIR\x10\t\x12$\n" +
+	" AETIOLOGY_FAILED_CATHETER_REPAIR\x10\n" +
+	"*\x97\x01\n" +
 	"\x0fFunctionalClass\x12 \n" +
 	"\x1cFUNCTIONAL_CLASS_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12FUNCTIONAL_CLASS_I\x10\x01\x12\x17\n" +
@@ -2017,7 +2528,49 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	")INDICATION_TRIGGER_LEFT_ATRIAL_DILATATION\x10\x05\x12.\n" +
 	"*INDICATION_TRIGGER_TRICUSPID_REGURGITATION\x10\x06\x12#\n" +
 	"\x1fINDICATION_TRIGGER_EARLY_REPAIR\x10\a\x12\"\n" +
-	"\x1eINDICATION_TRIGGER_CONCOMITANT\x10\b*\xae\x01\n" +
+	"\x1eINDICATION_TRIGGER_CONCOMITANT\x10\b*\xf4\x01\n" +
+	"\x12AtrialFibrillation\x12#\n" +
+	"\x1fATRIAL_FIBRILLATION_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18ATRIAL_FIBRILLATION_NONE\x10\x01\x12\"\n" +
+	"\x1eATRIAL_FIBRILLATION_PAROXYSMAL\x10\x02\x12\"\n" +
+	"\x1eATRIAL_FIBRILLATION_PERSISTENT\x10\x03\x120\n" +
+	",ATRIAL_FIBRILLATION_LONG_STANDING_PERSISTENT\x10\x04\x12!\n" +
+	"\x1dATRIAL_FIBRILLATION_PERMANENT\x10\x05*\xe2\x03\n" +
+	"\x11PreviousProcedure\x12\"\n" +
+	"\x1ePREVIOUS_PROCEDURE_UNSPECIFIED\x10\x00\x12$\n" +
+	" PREVIOUS_PROCEDURE_MITRAL_REPAIR\x10\x01\x12-\n" +
+	")PREVIOUS_PROCEDURE_MITRAL_CATHETER_REPAIR\x10\x02\x12)\n" +
+	"%PREVIOUS_PROCEDURE_MITRAL_REPLACEMENT\x10\x03\x12#\n" +
+	"\x1fPREVIOUS_PROCEDURE_AORTIC_VALVE\x10\x04\x12&\n" +
+	"\"PREVIOUS_PROCEDURE_TRICUSPID_VALVE\x10\x05\x12&\n" +
+	"\"PREVIOUS_PROCEDURE_CORONARY_BYPASS\x10\x06\x12(\n" +
+	"$PREVIOUS_PROCEDURE_CORONARY_CATHETER\x10\a\x12\x1f\n" +
+	"\x1bPREVIOUS_PROCEDURE_ABLATION\x10\b\x12(\n" +
+	"$PREVIOUS_PROCEDURE_APPENDAGE_CLOSURE\x10\t\x12!\n" +
+	"\x1dPREVIOUS_PROCEDURE_CONGENITAL\x10\n" +
+	"\x12\x1c\n" +
+	"\x18PREVIOUS_PROCEDURE_OTHER\x10\v*\xd9\x04\n" +
+	"\n" +
+	"RiskFactor\x12\x1b\n" +
+	"\x17RISK_FACTOR_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14RISK_FACTOR_DIABETES\x10\x01\x12#\n" +
+	"\x1fRISK_FACTOR_DIABETES_ON_INSULIN\x10\x02\x12$\n" +
+	" RISK_FACTOR_CHRONIC_LUNG_DISEASE\x10\x03\x12 \n" +
+	"\x1cRISK_FACTOR_ARTERIAL_DISEASE\x10\x04\x12\x1f\n" +
+	"\x1bRISK_FACTOR_PREVIOUS_STROKE\x10\x05\x12\x18\n" +
+	"\x14RISK_FACTOR_DIALYSIS\x10\x06\x12\x1d\n" +
+	"\x19RISK_FACTOR_POOR_MOBILITY\x10\a\x12,\n" +
+	"(RISK_FACTOR_RECENT_MYOCARDIAL_INFARCTION\x10\b\x12\x1e\n" +
+	"\x1aRISK_FACTOR_ANGINA_AT_REST\x10\t\x12\x1e\n" +
+	"\x1aRISK_FACTOR_CRITICAL_STATE\x10\n" +
+	"\x12#\n" +
+	"\x1fRISK_FACTOR_ACTIVE_ENDOCARDITIS\x10\v\x12\x1c\n" +
+	"\x18RISK_FACTOR_HYPERTENSION\x10\f\x12\x1d\n" +
+	"\x19RISK_FACTOR_LIVER_DISEASE\x10\r\x12!\n" +
+	"\x1dRISK_FACTOR_IMMUNOSUPPRESSION\x10\x0e\x12\x1f\n" +
+	"\x1bRISK_FACTOR_CHEST_RADIATION\x10\x0f\x12\x17\n" +
+	"\x13RISK_FACTOR_SMOKING\x10\x10\x12 \n" +
+	"\x1cRISK_FACTOR_CORONARY_DISEASE\x10\x11*\xae\x01\n" +
 	"\bApproach\x12\x18\n" +
 	"\x14APPROACH_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13APPROACH_STERNOTOMY\x10\x01\x12\x1f\n" +
@@ -2041,13 +2594,23 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x16COMPLEXITY_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11COMPLEXITY_SIMPLE\x10\x01\x12\x1b\n" +
 	"\x17COMPLEXITY_INTERMEDIATE\x10\x02\x12\x16\n" +
-	"\x12COMPLEXITY_COMPLEX\x10\x03*\xa2\x01\n" +
+	"\x12COMPLEXITY_COMPLEX\x10\x03*\xdc\x01\n" +
+	"\vRiskHorizon\x12\x1c\n" +
+	"\x18RISK_HORIZON_UNSPECIFIED\x10\x00\x12$\n" +
+	" RISK_HORIZON_STAY_OR_THIRTY_DAYS\x10\x01\x12\x15\n" +
+	"\x11RISK_HORIZON_STAY\x10\x02\x12\x1c\n" +
+	"\x18RISK_HORIZON_THIRTY_DAYS\x10\x03\x12\x1c\n" +
+	"\x18RISK_HORIZON_NINETY_DAYS\x10\x04\x12\x19\n" +
+	"\x15RISK_HORIZON_ONE_YEAR\x10\x05\x12\x1b\n" +
+	"\x17RISK_HORIZON_FIVE_YEARS\x10\x06*\xe5\x01\n" +
 	"\vRiskOutcome\x12\x1c\n" +
 	"\x18RISK_OUTCOME_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aRISK_OUTCOME_DEATH_30_DAYS\x10\x01\x12\x1b\n" +
 	"\x17RISK_OUTCOME_CONVERSION\x10\x02\x12\x1f\n" +
 	"\x1bRISK_OUTCOME_REINTERVENTION\x10\x03\x12\x17\n" +
-	"\x13RISK_OUTCOME_STROKE\x10\x04*\xa8\x02\n" +
+	"\x13RISK_OUTCOME_STROKE\x10\x04\x12\x16\n" +
+	"\x12RISK_OUTCOME_DEATH\x10\x05\x12)\n" +
+	"%RISK_OUTCOME_MAJOR_MORBIDITY_OR_DEATH\x10\x06*\xa8\x02\n" +
 	"\x11StepConditionKind\x12#\n" +
 	"\x1fSTEP_CONDITION_KIND_UNSPECIFIED\x10\x00\x12&\n" +
 	"\"STEP_CONDITION_KIND_LEAK_ON_SALINE\x10\x01\x12)\n" +
@@ -2074,95 +2637,107 @@ func file_trigone_v1_plan_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_plan_proto_rawDescData
 }
 
-var file_trigone_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_trigone_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_trigone_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
+var file_trigone_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_trigone_v1_plan_proto_goTypes = []any{
 	(PlanContext)(0),              // 0: trigone.v1.PlanContext
 	(Aetiology)(0),                // 1: trigone.v1.Aetiology
 	(FunctionalClass)(0),          // 2: trigone.v1.FunctionalClass
 	(IndicationTrigger)(0),        // 3: trigone.v1.IndicationTrigger
-	(Approach)(0),                 // 4: trigone.v1.Approach
-	(Urgency)(0),                  // 5: trigone.v1.Urgency
-	(CoronaryDominance)(0),        // 6: trigone.v1.CoronaryDominance
-	(Complexity)(0),               // 7: trigone.v1.Complexity
-	(RiskOutcome)(0),              // 8: trigone.v1.RiskOutcome
-	(StepConditionKind)(0),        // 9: trigone.v1.StepConditionKind
-	(ExpectedEffect)(0),           // 10: trigone.v1.ExpectedEffect
-	(*Plan)(nil),                  // 11: trigone.v1.Plan
-	(*Indication)(nil),            // 12: trigone.v1.Indication
-	(*CaseSetting)(nil),           // 13: trigone.v1.CaseSetting
-	(*Operator)(nil),              // 14: trigone.v1.Operator
-	(*ExpectedRisk)(nil),          // 15: trigone.v1.ExpectedRisk
-	(*PlannedStep)(nil),           // 16: trigone.v1.PlannedStep
-	(*StepCondition)(nil),         // 17: trigone.v1.StepCondition
-	(*Target)(nil),                // 18: trigone.v1.Target
-	(*LengthRange)(nil),           // 19: trigone.v1.LengthRange
-	(*PressureRange)(nil),         // 20: trigone.v1.PressureRange
-	(*FractionRange)(nil),         // 21: trigone.v1.FractionRange
-	(*AreaRange)(nil),             // 22: trigone.v1.AreaRange
-	(*CoaptationTarget)(nil),      // 23: trigone.v1.CoaptationTarget
-	(*HeightTarget)(nil),          // 24: trigone.v1.HeightTarget
-	(*timestamppb.Timestamp)(nil), // 25: google.protobuf.Timestamp
-	(Recorded)(0),                 // 26: trigone.v1.Recorded
-	(*LeafletHeight)(nil),         // 27: trigone.v1.LeafletHeight
-	(Segment)(0),                  // 28: trigone.v1.Segment
-	(Answer)(0),                   // 29: trigone.v1.Answer
-	(OperatorRole)(0),             // 30: trigone.v1.OperatorRole
-	(*Fraction)(nil),              // 31: trigone.v1.Fraction
-	(*Technique)(nil),             // 32: trigone.v1.Technique
-	(Stage)(0),                    // 33: trigone.v1.Stage
-	(Method)(0),                   // 34: trigone.v1.Method
-	(*Grade)(nil),                 // 35: trigone.v1.Grade
-	(Slice)(0),                    // 36: trigone.v1.Slice
-	(Station)(0),                  // 37: trigone.v1.Station
+	(AtrialFibrillation)(0),       // 4: trigone.v1.AtrialFibrillation
+	(PreviousProcedure)(0),        // 5: trigone.v1.PreviousProcedure
+	(RiskFactor)(0),               // 6: trigone.v1.RiskFactor
+	(Approach)(0),                 // 7: trigone.v1.Approach
+	(Urgency)(0),                  // 8: trigone.v1.Urgency
+	(CoronaryDominance)(0),        // 9: trigone.v1.CoronaryDominance
+	(Complexity)(0),               // 10: trigone.v1.Complexity
+	(RiskHorizon)(0),              // 11: trigone.v1.RiskHorizon
+	(RiskOutcome)(0),              // 12: trigone.v1.RiskOutcome
+	(StepConditionKind)(0),        // 13: trigone.v1.StepConditionKind
+	(ExpectedEffect)(0),           // 14: trigone.v1.ExpectedEffect
+	(*Plan)(nil),                  // 15: trigone.v1.Plan
+	(*Indication)(nil),            // 16: trigone.v1.Indication
+	(*CaseSetting)(nil),           // 17: trigone.v1.CaseSetting
+	(*RiskFactors)(nil),           // 18: trigone.v1.RiskFactors
+	(*Operator)(nil),              // 19: trigone.v1.Operator
+	(*ExpectedRisk)(nil),          // 20: trigone.v1.ExpectedRisk
+	(*PlannedStep)(nil),           // 21: trigone.v1.PlannedStep
+	(*StepCondition)(nil),         // 22: trigone.v1.StepCondition
+	(*Target)(nil),                // 23: trigone.v1.Target
+	(*LengthRange)(nil),           // 24: trigone.v1.LengthRange
+	(*PressureRange)(nil),         // 25: trigone.v1.PressureRange
+	(*FractionRange)(nil),         // 26: trigone.v1.FractionRange
+	(*AreaRange)(nil),             // 27: trigone.v1.AreaRange
+	(*CoaptationTarget)(nil),      // 28: trigone.v1.CoaptationTarget
+	(*HeightTarget)(nil),          // 29: trigone.v1.HeightTarget
+	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
+	(Recorded)(0),                 // 31: trigone.v1.Recorded
+	(*LeafletHeight)(nil),         // 32: trigone.v1.LeafletHeight
+	(Segment)(0),                  // 33: trigone.v1.Segment
+	(Answer)(0),                   // 34: trigone.v1.Answer
+	(OperatorRole)(0),             // 35: trigone.v1.OperatorRole
+	(*Fraction)(nil),              // 36: trigone.v1.Fraction
+	(*Technique)(nil),             // 37: trigone.v1.Technique
+	(Stage)(0),                    // 38: trigone.v1.Stage
+	(Method)(0),                   // 39: trigone.v1.Method
+	(*Grade)(nil),                 // 40: trigone.v1.Grade
+	(Slice)(0),                    // 41: trigone.v1.Slice
+	(Station)(0),                  // 42: trigone.v1.Station
 }
 var file_trigone_v1_plan_proto_depIdxs = []int32{
-	25, // 0: trigone.v1.Plan.signed_time:type_name -> google.protobuf.Timestamp
+	30, // 0: trigone.v1.Plan.signed_time:type_name -> google.protobuf.Timestamp
 	0,  // 1: trigone.v1.Plan.context:type_name -> trigone.v1.PlanContext
-	12, // 2: trigone.v1.Plan.indication:type_name -> trigone.v1.Indication
-	13, // 3: trigone.v1.Plan.setting:type_name -> trigone.v1.CaseSetting
-	16, // 4: trigone.v1.Plan.steps:type_name -> trigone.v1.PlannedStep
-	26, // 5: trigone.v1.Plan.steps_recorded:type_name -> trigone.v1.Recorded
-	27, // 6: trigone.v1.Plan.planned_heights:type_name -> trigone.v1.LeafletHeight
-	18, // 7: trigone.v1.Plan.targets:type_name -> trigone.v1.Target
-	28, // 8: trigone.v1.Plan.reference_segment:type_name -> trigone.v1.Segment
+	16, // 2: trigone.v1.Plan.indication:type_name -> trigone.v1.Indication
+	17, // 3: trigone.v1.Plan.setting:type_name -> trigone.v1.CaseSetting
+	21, // 4: trigone.v1.Plan.steps:type_name -> trigone.v1.PlannedStep
+	31, // 5: trigone.v1.Plan.steps_recorded:type_name -> trigone.v1.Recorded
+	32, // 6: trigone.v1.Plan.planned_heights:type_name -> trigone.v1.LeafletHeight
+	23, // 7: trigone.v1.Plan.targets:type_name -> trigone.v1.Target
+	33, // 8: trigone.v1.Plan.reference_segment:type_name -> trigone.v1.Segment
 	1,  // 9: trigone.v1.Indication.aetiology:type_name -> trigone.v1.Aetiology
 	2,  // 10: trigone.v1.Indication.functional_class:type_name -> trigone.v1.FunctionalClass
 	3,  // 11: trigone.v1.Indication.triggers:type_name -> trigone.v1.IndicationTrigger
-	26, // 12: trigone.v1.Indication.triggers_recorded:type_name -> trigone.v1.Recorded
-	4,  // 13: trigone.v1.CaseSetting.approach:type_name -> trigone.v1.Approach
-	5,  // 14: trigone.v1.CaseSetting.urgency:type_name -> trigone.v1.Urgency
-	29, // 15: trigone.v1.CaseSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	14, // 16: trigone.v1.CaseSetting.operators:type_name -> trigone.v1.Operator
-	6,  // 17: trigone.v1.CaseSetting.coronary_dominance:type_name -> trigone.v1.CoronaryDominance
-	15, // 18: trigone.v1.CaseSetting.expected_risks:type_name -> trigone.v1.ExpectedRisk
-	7,  // 19: trigone.v1.CaseSetting.complexity:type_name -> trigone.v1.Complexity
-	30, // 20: trigone.v1.Operator.role:type_name -> trigone.v1.OperatorRole
-	8,  // 21: trigone.v1.ExpectedRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	31, // 22: trigone.v1.ExpectedRisk.expected_probability:type_name -> trigone.v1.Fraction
-	32, // 23: trigone.v1.PlannedStep.technique:type_name -> trigone.v1.Technique
-	17, // 24: trigone.v1.PlannedStep.condition:type_name -> trigone.v1.StepCondition
-	10, // 25: trigone.v1.PlannedStep.expected_effect:type_name -> trigone.v1.ExpectedEffect
-	9,  // 26: trigone.v1.StepCondition.kind:type_name -> trigone.v1.StepConditionKind
-	33, // 27: trigone.v1.Target.stage:type_name -> trigone.v1.Stage
-	34, // 28: trigone.v1.Target.method:type_name -> trigone.v1.Method
-	23, // 29: trigone.v1.Target.coaptation_length:type_name -> trigone.v1.CoaptationTarget
-	20, // 30: trigone.v1.Target.mean_gradient:type_name -> trigone.v1.PressureRange
-	35, // 31: trigone.v1.Target.regurgitation_grade_at_most:type_name -> trigone.v1.Grade
-	24, // 32: trigone.v1.Target.leaflet_height:type_name -> trigone.v1.HeightTarget
-	21, // 33: trigone.v1.Target.anterior_closure_share:type_name -> trigone.v1.FractionRange
-	20, // 34: trigone.v1.Target.outflow_tract_gradient:type_name -> trigone.v1.PressureRange
-	22, // 35: trigone.v1.Target.planimetry_orifice_area:type_name -> trigone.v1.AreaRange
-	36, // 36: trigone.v1.CoaptationTarget.slice:type_name -> trigone.v1.Slice
-	19, // 37: trigone.v1.CoaptationTarget.range:type_name -> trigone.v1.LengthRange
-	28, // 38: trigone.v1.HeightTarget.segment:type_name -> trigone.v1.Segment
-	37, // 39: trigone.v1.HeightTarget.station:type_name -> trigone.v1.Station
-	19, // 40: trigone.v1.HeightTarget.range:type_name -> trigone.v1.LengthRange
-	41, // [41:41] is the sub-list for method output_type
-	41, // [41:41] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	31, // 12: trigone.v1.Indication.triggers_recorded:type_name -> trigone.v1.Recorded
+	7,  // 13: trigone.v1.CaseSetting.approach:type_name -> trigone.v1.Approach
+	8,  // 14: trigone.v1.CaseSetting.urgency:type_name -> trigone.v1.Urgency
+	34, // 15: trigone.v1.CaseSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	19, // 16: trigone.v1.CaseSetting.operators:type_name -> trigone.v1.Operator
+	9,  // 17: trigone.v1.CaseSetting.coronary_dominance:type_name -> trigone.v1.CoronaryDominance
+	20, // 18: trigone.v1.CaseSetting.expected_risks:type_name -> trigone.v1.ExpectedRisk
+	10, // 19: trigone.v1.CaseSetting.complexity:type_name -> trigone.v1.Complexity
+	4,  // 20: trigone.v1.CaseSetting.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
+	5,  // 21: trigone.v1.CaseSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
+	31, // 22: trigone.v1.CaseSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
+	18, // 23: trigone.v1.CaseSetting.risk_factors:type_name -> trigone.v1.RiskFactors
+	6,  // 24: trigone.v1.RiskFactors.present:type_name -> trigone.v1.RiskFactor
+	31, // 25: trigone.v1.RiskFactors.recorded:type_name -> trigone.v1.Recorded
+	35, // 26: trigone.v1.Operator.role:type_name -> trigone.v1.OperatorRole
+	12, // 27: trigone.v1.ExpectedRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	36, // 28: trigone.v1.ExpectedRisk.expected_probability:type_name -> trigone.v1.Fraction
+	11, // 29: trigone.v1.ExpectedRisk.horizon:type_name -> trigone.v1.RiskHorizon
+	37, // 30: trigone.v1.PlannedStep.technique:type_name -> trigone.v1.Technique
+	22, // 31: trigone.v1.PlannedStep.condition:type_name -> trigone.v1.StepCondition
+	14, // 32: trigone.v1.PlannedStep.expected_effect:type_name -> trigone.v1.ExpectedEffect
+	13, // 33: trigone.v1.StepCondition.kind:type_name -> trigone.v1.StepConditionKind
+	38, // 34: trigone.v1.Target.stage:type_name -> trigone.v1.Stage
+	39, // 35: trigone.v1.Target.method:type_name -> trigone.v1.Method
+	28, // 36: trigone.v1.Target.coaptation_length:type_name -> trigone.v1.CoaptationTarget
+	25, // 37: trigone.v1.Target.mean_gradient:type_name -> trigone.v1.PressureRange
+	40, // 38: trigone.v1.Target.regurgitation_grade_at_most:type_name -> trigone.v1.Grade
+	29, // 39: trigone.v1.Target.leaflet_height:type_name -> trigone.v1.HeightTarget
+	26, // 40: trigone.v1.Target.anterior_closure_share:type_name -> trigone.v1.FractionRange
+	25, // 41: trigone.v1.Target.outflow_tract_gradient:type_name -> trigone.v1.PressureRange
+	27, // 42: trigone.v1.Target.planimetry_orifice_area:type_name -> trigone.v1.AreaRange
+	41, // 43: trigone.v1.CoaptationTarget.slice:type_name -> trigone.v1.Slice
+	24, // 44: trigone.v1.CoaptationTarget.range:type_name -> trigone.v1.LengthRange
+	33, // 45: trigone.v1.HeightTarget.segment:type_name -> trigone.v1.Segment
+	42, // 46: trigone.v1.HeightTarget.station:type_name -> trigone.v1.Station
+	24, // 47: trigone.v1.HeightTarget.range:type_name -> trigone.v1.LengthRange
+	48, // [48:48] is the sub-list for method output_type
+	48, // [48:48] is the sub-list for method input_type
+	48, // [48:48] is the sub-list for extension type_name
+	48, // [48:48] is the sub-list for extension extendee
+	0,  // [0:48] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_plan_proto_init() }
@@ -2175,7 +2750,8 @@ func file_trigone_v1_plan_proto_init() {
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
-	file_trigone_v1_plan_proto_msgTypes[7].OneofWrappers = []any{
+	file_trigone_v1_plan_proto_msgTypes[3].OneofWrappers = []any{}
+	file_trigone_v1_plan_proto_msgTypes[8].OneofWrappers = []any{
 		(*Target_CoaptationLength)(nil),
 		(*Target_MeanGradient)(nil),
 		(*Target_RegurgitationGradeAtMost)(nil),
@@ -2184,17 +2760,17 @@ func file_trigone_v1_plan_proto_init() {
 		(*Target_OutflowTractGradient)(nil),
 		(*Target_PlanimetryOrificeArea)(nil),
 	}
-	file_trigone_v1_plan_proto_msgTypes[8].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[9].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[10].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[11].OneofWrappers = []any{}
+	file_trigone_v1_plan_proto_msgTypes[12].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_plan_proto_rawDesc), len(file_trigone_v1_plan_proto_rawDesc)),
-			NumEnums:      11,
-			NumMessages:   14,
+			NumEnums:      15,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

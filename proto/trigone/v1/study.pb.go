@@ -1411,8 +1411,11 @@ type Study struct {
 	AnteriorMotion *AnteriorMotion `protobuf:"bytes,11,opt,name=anterior_motion,json=anteriorMotion,proto3" json:"anterior_motion,omitempty"`
 	// Conditions under which it was done.
 	Haemodynamics *Haemodynamics `protobuf:"bytes,12,opt,name=haemodynamics,proto3" json:"haemodynamics,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Whether who read it took no part in the operation. Read by the operative note
+	// and the facts of the case; who it was is the context's observer.
+	ReadIndependently Answer `protobuf:"varint,13,opt,name=read_independently,json=readIndependently,proto3,enum=trigone.v1.Answer" json:"read_independently,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Study) Reset() {
@@ -1527,6 +1530,13 @@ func (x *Study) GetHaemodynamics() *Haemodynamics {
 		return x.Haemodynamics
 	}
 	return nil
+}
+
+func (x *Study) GetReadIndependently() Answer {
+	if x != nil {
+		return x.ReadIndependently
+	}
+	return Answer_ANSWER_UNSPECIFIED
 }
 
 // Regurgitation of the mitral valve.
@@ -3552,7 +3562,7 @@ var File_trigone_v1_study_proto protoreflect.FileDescriptor
 const file_trigone_v1_study_proto_rawDesc = "" +
 	"\n" +
 	"\x16trigone/v1/study.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\"\x9c\x05\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\"\xdf\x05\n" +
 	"\x05Study\x12F\n" +
 	"\bstudy_id\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\astudyId\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12-\n" +
@@ -3566,7 +3576,8 @@ const file_trigone_v1_study_proto_rawDesc = "" +
 	"\fother_valves\x18\n" +
 	" \x01(\v2\x17.trigone.v1.OtherValvesR\votherValves\x12C\n" +
 	"\x0fanterior_motion\x18\v \x01(\v2\x1a.trigone.v1.AnteriorMotionR\x0eanteriorMotion\x12?\n" +
-	"\rhaemodynamics\x18\f \x01(\v2\x19.trigone.v1.HaemodynamicsR\rhaemodynamics\"\xd2\f\n" +
+	"\rhaemodynamics\x18\f \x01(\v2\x19.trigone.v1.HaemodynamicsR\rhaemodynamics\x12A\n" +
+	"\x12read_independently\x18\r \x01(\x0e2\x12.trigone.v1.AnswerR\x11readIndependently\"\xd2\f\n" +
 	"\rRegurgitation\x12'\n" +
 	"\x05grade\x18\x01 \x01(\v2\x11.trigone.v1.GradeR\x05grade\x127\n" +
 	"\x06timing\x18\x02 \x01(\x0e2\x1f.trigone.v1.RegurgitationTimingR\x06timing\x12E\n" +
@@ -3960,17 +3971,17 @@ var file_trigone_v1_study_proto_goTypes = []any{
 	(*Haemodynamics)(nil),         // 41: trigone.v1.Haemodynamics
 	(*timestamppb.Timestamp)(nil), // 42: google.protobuf.Timestamp
 	(*Context)(nil),               // 43: trigone.v1.Context
-	(*Duration)(nil),              // 44: trigone.v1.Duration
-	(Recorded)(0),                 // 45: trigone.v1.Recorded
-	(*Fraction)(nil),              // 46: trigone.v1.Fraction
-	(*Length)(nil),                // 47: trigone.v1.Length
-	(*Velocity)(nil),              // 48: trigone.v1.Velocity
-	(*Angle)(nil),                 // 49: trigone.v1.Angle
-	(*StrokeDistance)(nil),        // 50: trigone.v1.StrokeDistance
-	(*Area)(nil),                  // 51: trigone.v1.Area
-	(*Volume)(nil),                // 52: trigone.v1.Volume
-	(*Location)(nil),              // 53: trigone.v1.Location
-	(Answer)(0),                   // 54: trigone.v1.Answer
+	(Answer)(0),                   // 44: trigone.v1.Answer
+	(*Duration)(nil),              // 45: trigone.v1.Duration
+	(Recorded)(0),                 // 46: trigone.v1.Recorded
+	(*Fraction)(nil),              // 47: trigone.v1.Fraction
+	(*Length)(nil),                // 48: trigone.v1.Length
+	(*Velocity)(nil),              // 49: trigone.v1.Velocity
+	(*Angle)(nil),                 // 50: trigone.v1.Angle
+	(*StrokeDistance)(nil),        // 51: trigone.v1.StrokeDistance
+	(*Area)(nil),                  // 52: trigone.v1.Area
+	(*Volume)(nil),                // 53: trigone.v1.Volume
+	(*Location)(nil),              // 54: trigone.v1.Location
 	(*CardiacOutput)(nil),         // 55: trigone.v1.CardiacOutput
 	(*Pressure)(nil),              // 56: trigone.v1.Pressure
 	(*Rate)(nil),                  // 57: trigone.v1.Rate
@@ -3993,140 +4004,141 @@ var file_trigone_v1_study_proto_depIdxs = []int32{
 	38,  // 8: trigone.v1.Study.other_valves:type_name -> trigone.v1.OtherValves
 	39,  // 9: trigone.v1.Study.anterior_motion:type_name -> trigone.v1.AnteriorMotion
 	41,  // 10: trigone.v1.Study.haemodynamics:type_name -> trigone.v1.Haemodynamics
-	23,  // 11: trigone.v1.Regurgitation.grade:type_name -> trigone.v1.Grade
-	2,   // 12: trigone.v1.Regurgitation.timing:type_name -> trigone.v1.RegurgitationTiming
-	44,  // 13: trigone.v1.Regurgitation.regurgitation_onset:type_name -> trigone.v1.Duration
-	24,  // 14: trigone.v1.Regurgitation.jets:type_name -> trigone.v1.Jet
-	45,  // 15: trigone.v1.Regurgitation.jets_recorded:type_name -> trigone.v1.Recorded
-	46,  // 16: trigone.v1.Regurgitation.jet_to_left_atrium_share:type_name -> trigone.v1.Fraction
-	4,   // 17: trigone.v1.Regurgitation.pulmonary_vein_flow:type_name -> trigone.v1.PulmonaryVeinFlow
-	5,   // 18: trigone.v1.Regurgitation.envelope_density:type_name -> trigone.v1.EnvelopeDensity
-	6,   // 19: trigone.v1.Regurgitation.envelope_shape:type_name -> trigone.v1.EnvelopeShape
-	47,  // 20: trigone.v1.Regurgitation.proximal_isovelocity_radius:type_name -> trigone.v1.Length
-	48,  // 21: trigone.v1.Regurgitation.aliasing_velocity:type_name -> trigone.v1.Velocity
-	49,  // 22: trigone.v1.Regurgitation.convergence_angle:type_name -> trigone.v1.Angle
-	48,  // 23: trigone.v1.Regurgitation.regurgitation_peak_velocity:type_name -> trigone.v1.Velocity
-	50,  // 24: trigone.v1.Regurgitation.regurgitation_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
-	47,  // 25: trigone.v1.Regurgitation.vena_contracta_width:type_name -> trigone.v1.Length
-	47,  // 26: trigone.v1.Regurgitation.vena_contracta_width_across:type_name -> trigone.v1.Length
-	51,  // 27: trigone.v1.Regurgitation.vena_contracta_area:type_name -> trigone.v1.Area
-	51,  // 28: trigone.v1.Regurgitation.stated_regurgitant_orifice_area:type_name -> trigone.v1.Area
-	52,  // 29: trigone.v1.Regurgitation.stated_regurgitant_volume:type_name -> trigone.v1.Volume
-	46,  // 30: trigone.v1.Regurgitation.stated_regurgitant_fraction:type_name -> trigone.v1.Fraction
-	7,   // 31: trigone.v1.Regurgitation.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
-	45,  // 32: trigone.v1.Regurgitation.mechanisms_recorded:type_name -> trigone.v1.Recorded
-	0,   // 33: trigone.v1.Grade.scheme:type_name -> trigone.v1.GradeScheme
-	1,   // 34: trigone.v1.Grade.value:type_name -> trigone.v1.GradeValue
-	53,  // 35: trigone.v1.Jet.origin:type_name -> trigone.v1.Location
-	3,   // 36: trigone.v1.Jet.direction:type_name -> trigone.v1.JetDirection
-	54,  // 37: trigone.v1.Jet.wall_impinging:type_name -> trigone.v1.Answer
-	47,  // 38: trigone.v1.Flow.inflow_annulus_diameter:type_name -> trigone.v1.Length
-	47,  // 39: trigone.v1.Flow.inflow_annulus_diameter_across:type_name -> trigone.v1.Length
-	50,  // 40: trigone.v1.Flow.inflow_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
-	47,  // 41: trigone.v1.Flow.outflow_tract_diameter:type_name -> trigone.v1.Length
-	50,  // 42: trigone.v1.Flow.outflow_tract_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
-	48,  // 43: trigone.v1.Flow.early_inflow_velocity:type_name -> trigone.v1.Velocity
-	48,  // 44: trigone.v1.Flow.late_inflow_velocity:type_name -> trigone.v1.Velocity
-	55,  // 45: trigone.v1.Flow.cardiac_output:type_name -> trigone.v1.CardiacOutput
-	52,  // 46: trigone.v1.Chambers.left_ventricular_end_diastolic_volume:type_name -> trigone.v1.Volume
-	52,  // 47: trigone.v1.Chambers.left_ventricular_end_systolic_volume:type_name -> trigone.v1.Volume
-	47,  // 48: trigone.v1.Chambers.left_ventricular_end_diastolic_diameter:type_name -> trigone.v1.Length
-	47,  // 49: trigone.v1.Chambers.left_ventricular_end_systolic_diameter:type_name -> trigone.v1.Length
-	46,  // 50: trigone.v1.Chambers.stated_left_ventricular_ejection_fraction:type_name -> trigone.v1.Fraction
-	52,  // 51: trigone.v1.Chambers.left_atrial_volume:type_name -> trigone.v1.Volume
-	47,  // 52: trigone.v1.Chambers.left_atrial_diameter:type_name -> trigone.v1.Length
-	48,  // 53: trigone.v1.Chambers.tricuspid_regurgitation_peak_velocity:type_name -> trigone.v1.Velocity
-	56,  // 54: trigone.v1.Chambers.right_atrial_pressure:type_name -> trigone.v1.Pressure
-	56,  // 55: trigone.v1.Chambers.stated_pulmonary_artery_systolic_pressure:type_name -> trigone.v1.Pressure
-	47,  // 56: trigone.v1.Chambers.basal_septum_thickness:type_name -> trigone.v1.Length
-	47,  // 57: trigone.v1.Chambers.coaptation_to_septum_distance:type_name -> trigone.v1.Length
-	47,  // 58: trigone.v1.Chambers.leaflet_tip_to_septum_distance:type_name -> trigone.v1.Length
-	49,  // 59: trigone.v1.Chambers.aorto_mitral_angle:type_name -> trigone.v1.Angle
-	47,  // 60: trigone.v1.Chambers.circumflex_to_annulus_distance:type_name -> trigone.v1.Length
-	27,  // 61: trigone.v1.Chambers.wall_motion:type_name -> trigone.v1.WallMotion
-	45,  // 62: trigone.v1.Chambers.wall_motion_recorded:type_name -> trigone.v1.Recorded
-	8,   // 63: trigone.v1.WallMotion.territory:type_name -> trigone.v1.WallTerritory
-	9,   // 64: trigone.v1.WallMotion.state:type_name -> trigone.v1.WallMotionState
-	54,  // 65: trigone.v1.WallMotion.new_since_baseline:type_name -> trigone.v1.Answer
-	56,  // 66: trigone.v1.Gradient.mean_gradient:type_name -> trigone.v1.Pressure
-	56,  // 67: trigone.v1.Gradient.peak_gradient:type_name -> trigone.v1.Pressure
-	57,  // 68: trigone.v1.Gradient.gradient_heart_rate:type_name -> trigone.v1.Rate
-	44,  // 69: trigone.v1.Gradient.pressure_half_time:type_name -> trigone.v1.Duration
-	44,  // 70: trigone.v1.Gradient.deceleration_time:type_name -> trigone.v1.Duration
-	51,  // 71: trigone.v1.Gradient.planimetry_orifice_area:type_name -> trigone.v1.Area
-	51,  // 72: trigone.v1.Gradient.stated_orifice_area:type_name -> trigone.v1.Area
-	47,  // 73: trigone.v1.Annulus.annulus_antero_posterior_diameter:type_name -> trigone.v1.Length
-	47,  // 74: trigone.v1.Annulus.annulus_intercommissural_diameter:type_name -> trigone.v1.Length
-	47,  // 75: trigone.v1.Annulus.annulus_anterolateral_posteromedial_diameter:type_name -> trigone.v1.Length
-	51,  // 76: trigone.v1.Annulus.annulus_area:type_name -> trigone.v1.Area
-	47,  // 77: trigone.v1.Annulus.annulus_perimeter:type_name -> trigone.v1.Length
-	47,  // 78: trigone.v1.Annulus.annulus_height:type_name -> trigone.v1.Length
-	47,  // 79: trigone.v1.Annulus.intertrigonal_distance:type_name -> trigone.v1.Length
-	47,  // 80: trigone.v1.Annulus.posterior_annulus_length:type_name -> trigone.v1.Length
-	10,  // 81: trigone.v1.Annulus.calcification:type_name -> trigone.v1.CalcificationExtent
-	58,  // 82: trigone.v1.Annulus.calcified_at:type_name -> trigone.v1.Segment
-	30,  // 83: trigone.v1.Annulus.shape:type_name -> trigone.v1.AnnulusShape
-	31,  // 84: trigone.v1.AnnulusShape.leaflets:type_name -> trigone.v1.LeafletPoints
-	59,  // 85: trigone.v1.AnnulusShape.cardiac_phase:type_name -> trigone.v1.CardiacPhase
-	60,  // 86: trigone.v1.LeafletPoints.leaflet:type_name -> trigone.v1.Leaflet
-	33,  // 87: trigone.v1.Leaflets.heights:type_name -> trigone.v1.LeafletHeight
-	34,  // 88: trigone.v1.Leaflets.scallops:type_name -> trigone.v1.Scallop
-	51,  // 89: trigone.v1.Leaflets.anterior_leaflet_area:type_name -> trigone.v1.Area
-	47,  // 90: trigone.v1.Leaflets.leaflet_thickness:type_name -> trigone.v1.Length
-	35,  // 91: trigone.v1.Leaflets.coaptation:type_name -> trigone.v1.Coaptation
-	36,  // 92: trigone.v1.Leaflets.lesions:type_name -> trigone.v1.Lesion
-	45,  // 93: trigone.v1.Leaflets.lesions_recorded:type_name -> trigone.v1.Recorded
-	37,  // 94: trigone.v1.Leaflets.dysfunctions:type_name -> trigone.v1.Dysfunction
-	58,  // 95: trigone.v1.LeafletHeight.segment:type_name -> trigone.v1.Segment
-	61,  // 96: trigone.v1.LeafletHeight.commissure:type_name -> trigone.v1.Commissure
-	62,  // 97: trigone.v1.LeafletHeight.station:type_name -> trigone.v1.Station
-	47,  // 98: trigone.v1.LeafletHeight.leaflet_height:type_name -> trigone.v1.Length
-	58,  // 99: trigone.v1.Scallop.segment:type_name -> trigone.v1.Segment
-	47,  // 100: trigone.v1.Scallop.scallop_free_edge_width:type_name -> trigone.v1.Length
-	47,  // 101: trigone.v1.Scallop.scallop_annular_width:type_name -> trigone.v1.Length
-	63,  // 102: trigone.v1.Coaptation.slice:type_name -> trigone.v1.Slice
-	47,  // 103: trigone.v1.Coaptation.coaptation_length:type_name -> trigone.v1.Length
-	47,  // 104: trigone.v1.Coaptation.coaptation_depth:type_name -> trigone.v1.Length
-	46,  // 105: trigone.v1.Coaptation.anterior_closure_share:type_name -> trigone.v1.Fraction
-	51,  // 106: trigone.v1.Coaptation.tenting_area:type_name -> trigone.v1.Area
-	53,  // 107: trigone.v1.Lesion.location:type_name -> trigone.v1.Location
-	11,  // 108: trigone.v1.Lesion.kinds:type_name -> trigone.v1.LesionKind
-	54,  // 109: trigone.v1.Lesion.flail:type_name -> trigone.v1.Answer
-	47,  // 110: trigone.v1.Lesion.flail_gap:type_name -> trigone.v1.Length
-	47,  // 111: trigone.v1.Lesion.flail_width:type_name -> trigone.v1.Length
-	47,  // 112: trigone.v1.Lesion.prolapse_height:type_name -> trigone.v1.Length
-	47,  // 113: trigone.v1.Lesion.billow_height:type_name -> trigone.v1.Length
-	47,  // 114: trigone.v1.Lesion.cleft_depth:type_name -> trigone.v1.Length
-	53,  // 115: trigone.v1.Dysfunction.location:type_name -> trigone.v1.Location
-	12,  // 116: trigone.v1.Dysfunction.type:type_name -> trigone.v1.DysfunctionType
-	23,  // 117: trigone.v1.OtherValves.aortic_regurgitation:type_name -> trigone.v1.Grade
-	23,  // 118: trigone.v1.OtherValves.tricuspid_regurgitation:type_name -> trigone.v1.Grade
-	47,  // 119: trigone.v1.OtherValves.tricuspid_annulus_diameter:type_name -> trigone.v1.Length
-	56,  // 120: trigone.v1.OtherValves.aortic_mean_gradient:type_name -> trigone.v1.Pressure
-	13,  // 121: trigone.v1.AnteriorMotion.state:type_name -> trigone.v1.AnteriorMotionState
-	56,  // 122: trigone.v1.AnteriorMotion.outflow_tract_gradient:type_name -> trigone.v1.Pressure
-	56,  // 123: trigone.v1.AnteriorMotion.outflow_tract_gradient_provoked:type_name -> trigone.v1.Pressure
-	23,  // 124: trigone.v1.AnteriorMotion.regurgitation_with_motion:type_name -> trigone.v1.Grade
-	40,  // 125: trigone.v1.AnteriorMotion.manoeuvres:type_name -> trigone.v1.Manoeuvre
-	14,  // 126: trigone.v1.AnteriorMotion.end:type_name -> trigone.v1.AnteriorMotionEnd
-	15,  // 127: trigone.v1.Manoeuvre.kind:type_name -> trigone.v1.ManoeuvreKind
-	42,  // 128: trigone.v1.Manoeuvre.time:type_name -> google.protobuf.Timestamp
-	16,  // 129: trigone.v1.Manoeuvre.result:type_name -> trigone.v1.ManoeuvreResult
-	56,  // 130: trigone.v1.Haemodynamics.systolic_arterial_pressure:type_name -> trigone.v1.Pressure
-	56,  // 131: trigone.v1.Haemodynamics.diastolic_arterial_pressure:type_name -> trigone.v1.Pressure
-	57,  // 132: trigone.v1.Haemodynamics.heart_rate:type_name -> trigone.v1.Rate
-	17,  // 133: trigone.v1.Haemodynamics.rhythm:type_name -> trigone.v1.Rhythm
-	54,  // 134: trigone.v1.Haemodynamics.paced:type_name -> trigone.v1.Answer
-	54,  // 135: trigone.v1.Haemodynamics.inotrope:type_name -> trigone.v1.Answer
-	54,  // 136: trigone.v1.Haemodynamics.vasopressor:type_name -> trigone.v1.Answer
-	18,  // 137: trigone.v1.Haemodynamics.volume_state:type_name -> trigone.v1.VolumeState
-	19,  // 138: trigone.v1.Haemodynamics.protamine:type_name -> trigone.v1.ProtamineState
-	20,  // 139: trigone.v1.Haemodynamics.provocation:type_name -> trigone.v1.Provocation
-	140, // [140:140] is the sub-list for method output_type
-	140, // [140:140] is the sub-list for method input_type
-	140, // [140:140] is the sub-list for extension type_name
-	140, // [140:140] is the sub-list for extension extendee
-	0,   // [0:140] is the sub-list for field type_name
+	44,  // 11: trigone.v1.Study.read_independently:type_name -> trigone.v1.Answer
+	23,  // 12: trigone.v1.Regurgitation.grade:type_name -> trigone.v1.Grade
+	2,   // 13: trigone.v1.Regurgitation.timing:type_name -> trigone.v1.RegurgitationTiming
+	45,  // 14: trigone.v1.Regurgitation.regurgitation_onset:type_name -> trigone.v1.Duration
+	24,  // 15: trigone.v1.Regurgitation.jets:type_name -> trigone.v1.Jet
+	46,  // 16: trigone.v1.Regurgitation.jets_recorded:type_name -> trigone.v1.Recorded
+	47,  // 17: trigone.v1.Regurgitation.jet_to_left_atrium_share:type_name -> trigone.v1.Fraction
+	4,   // 18: trigone.v1.Regurgitation.pulmonary_vein_flow:type_name -> trigone.v1.PulmonaryVeinFlow
+	5,   // 19: trigone.v1.Regurgitation.envelope_density:type_name -> trigone.v1.EnvelopeDensity
+	6,   // 20: trigone.v1.Regurgitation.envelope_shape:type_name -> trigone.v1.EnvelopeShape
+	48,  // 21: trigone.v1.Regurgitation.proximal_isovelocity_radius:type_name -> trigone.v1.Length
+	49,  // 22: trigone.v1.Regurgitation.aliasing_velocity:type_name -> trigone.v1.Velocity
+	50,  // 23: trigone.v1.Regurgitation.convergence_angle:type_name -> trigone.v1.Angle
+	49,  // 24: trigone.v1.Regurgitation.regurgitation_peak_velocity:type_name -> trigone.v1.Velocity
+	51,  // 25: trigone.v1.Regurgitation.regurgitation_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
+	48,  // 26: trigone.v1.Regurgitation.vena_contracta_width:type_name -> trigone.v1.Length
+	48,  // 27: trigone.v1.Regurgitation.vena_contracta_width_across:type_name -> trigone.v1.Length
+	52,  // 28: trigone.v1.Regurgitation.vena_contracta_area:type_name -> trigone.v1.Area
+	52,  // 29: trigone.v1.Regurgitation.stated_regurgitant_orifice_area:type_name -> trigone.v1.Area
+	53,  // 30: trigone.v1.Regurgitation.stated_regurgitant_volume:type_name -> trigone.v1.Volume
+	47,  // 31: trigone.v1.Regurgitation.stated_regurgitant_fraction:type_name -> trigone.v1.Fraction
+	7,   // 32: trigone.v1.Regurgitation.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
+	46,  // 33: trigone.v1.Regurgitation.mechanisms_recorded:type_name -> trigone.v1.Recorded
+	0,   // 34: trigone.v1.Grade.scheme:type_name -> trigone.v1.GradeScheme
+	1,   // 35: trigone.v1.Grade.value:type_name -> trigone.v1.GradeValue
+	54,  // 36: trigone.v1.Jet.origin:type_name -> trigone.v1.Location
+	3,   // 37: trigone.v1.Jet.direction:type_name -> trigone.v1.JetDirection
+	44,  // 38: trigone.v1.Jet.wall_impinging:type_name -> trigone.v1.Answer
+	48,  // 39: trigone.v1.Flow.inflow_annulus_diameter:type_name -> trigone.v1.Length
+	48,  // 40: trigone.v1.Flow.inflow_annulus_diameter_across:type_name -> trigone.v1.Length
+	51,  // 41: trigone.v1.Flow.inflow_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
+	48,  // 42: trigone.v1.Flow.outflow_tract_diameter:type_name -> trigone.v1.Length
+	51,  // 43: trigone.v1.Flow.outflow_tract_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
+	49,  // 44: trigone.v1.Flow.early_inflow_velocity:type_name -> trigone.v1.Velocity
+	49,  // 45: trigone.v1.Flow.late_inflow_velocity:type_name -> trigone.v1.Velocity
+	55,  // 46: trigone.v1.Flow.cardiac_output:type_name -> trigone.v1.CardiacOutput
+	53,  // 47: trigone.v1.Chambers.left_ventricular_end_diastolic_volume:type_name -> trigone.v1.Volume
+	53,  // 48: trigone.v1.Chambers.left_ventricular_end_systolic_volume:type_name -> trigone.v1.Volume
+	48,  // 49: trigone.v1.Chambers.left_ventricular_end_diastolic_diameter:type_name -> trigone.v1.Length
+	48,  // 50: trigone.v1.Chambers.left_ventricular_end_systolic_diameter:type_name -> trigone.v1.Length
+	47,  // 51: trigone.v1.Chambers.stated_left_ventricular_ejection_fraction:type_name -> trigone.v1.Fraction
+	53,  // 52: trigone.v1.Chambers.left_atrial_volume:type_name -> trigone.v1.Volume
+	48,  // 53: trigone.v1.Chambers.left_atrial_diameter:type_name -> trigone.v1.Length
+	49,  // 54: trigone.v1.Chambers.tricuspid_regurgitation_peak_velocity:type_name -> trigone.v1.Velocity
+	56,  // 55: trigone.v1.Chambers.right_atrial_pressure:type_name -> trigone.v1.Pressure
+	56,  // 56: trigone.v1.Chambers.stated_pulmonary_artery_systolic_pressure:type_name -> trigone.v1.Pressure
+	48,  // 57: trigone.v1.Chambers.basal_septum_thickness:type_name -> trigone.v1.Length
+	48,  // 58: trigone.v1.Chambers.coaptation_to_septum_distance:type_name -> trigone.v1.Length
+	48,  // 59: trigone.v1.Chambers.leaflet_tip_to_septum_distance:type_name -> trigone.v1.Length
+	50,  // 60: trigone.v1.Chambers.aorto_mitral_angle:type_name -> trigone.v1.Angle
+	48,  // 61: trigone.v1.Chambers.circumflex_to_annulus_distance:type_name -> trigone.v1.Length
+	27,  // 62: trigone.v1.Chambers.wall_motion:type_name -> trigone.v1.WallMotion
+	46,  // 63: trigone.v1.Chambers.wall_motion_recorded:type_name -> trigone.v1.Recorded
+	8,   // 64: trigone.v1.WallMotion.territory:type_name -> trigone.v1.WallTerritory
+	9,   // 65: trigone.v1.WallMotion.state:type_name -> trigone.v1.WallMotionState
+	44,  // 66: trigone.v1.WallMotion.new_since_baseline:type_name -> trigone.v1.Answer
+	56,  // 67: trigone.v1.Gradient.mean_gradient:type_name -> trigone.v1.Pressure
+	56,  // 68: trigone.v1.Gradient.peak_gradient:type_name -> trigone.v1.Pressure
+	57,  // 69: trigone.v1.Gradient.gradient_heart_rate:type_name -> trigone.v1.Rate
+	45,  // 70: trigone.v1.Gradient.pressure_half_time:type_name -> trigone.v1.Duration
+	45,  // 71: trigone.v1.Gradient.deceleration_time:type_name -> trigone.v1.Duration
+	52,  // 72: trigone.v1.Gradient.planimetry_orifice_area:type_name -> trigone.v1.Area
+	52,  // 73: trigone.v1.Gradient.stated_orifice_area:type_name -> trigone.v1.Area
+	48,  // 74: trigone.v1.Annulus.annulus_antero_posterior_diameter:type_name -> trigone.v1.Length
+	48,  // 75: trigone.v1.Annulus.annulus_intercommissural_diameter:type_name -> trigone.v1.Length
+	48,  // 76: trigone.v1.Annulus.annulus_anterolateral_posteromedial_diameter:type_name -> trigone.v1.Length
+	52,  // 77: trigone.v1.Annulus.annulus_area:type_name -> trigone.v1.Area
+	48,  // 78: trigone.v1.Annulus.annulus_perimeter:type_name -> trigone.v1.Length
+	48,  // 79: trigone.v1.Annulus.annulus_height:type_name -> trigone.v1.Length
+	48,  // 80: trigone.v1.Annulus.intertrigonal_distance:type_name -> trigone.v1.Length
+	48,  // 81: trigone.v1.Annulus.posterior_annulus_length:type_name -> trigone.v1.Length
+	10,  // 82: trigone.v1.Annulus.calcification:type_name -> trigone.v1.CalcificationExtent
+	58,  // 83: trigone.v1.Annulus.calcified_at:type_name -> trigone.v1.Segment
+	30,  // 84: trigone.v1.Annulus.shape:type_name -> trigone.v1.AnnulusShape
+	31,  // 85: trigone.v1.AnnulusShape.leaflets:type_name -> trigone.v1.LeafletPoints
+	59,  // 86: trigone.v1.AnnulusShape.cardiac_phase:type_name -> trigone.v1.CardiacPhase
+	60,  // 87: trigone.v1.LeafletPoints.leaflet:type_name -> trigone.v1.Leaflet
+	33,  // 88: trigone.v1.Leaflets.heights:type_name -> trigone.v1.LeafletHeight
+	34,  // 89: trigone.v1.Leaflets.scallops:type_name -> trigone.v1.Scallop
+	52,  // 90: trigone.v1.Leaflets.anterior_leaflet_area:type_name -> trigone.v1.Area
+	48,  // 91: trigone.v1.Leaflets.leaflet_thickness:type_name -> trigone.v1.Length
+	35,  // 92: trigone.v1.Leaflets.coaptation:type_name -> trigone.v1.Coaptation
+	36,  // 93: trigone.v1.Leaflets.lesions:type_name -> trigone.v1.Lesion
+	46,  // 94: trigone.v1.Leaflets.lesions_recorded:type_name -> trigone.v1.Recorded
+	37,  // 95: trigone.v1.Leaflets.dysfunctions:type_name -> trigone.v1.Dysfunction
+	58,  // 96: trigone.v1.LeafletHeight.segment:type_name -> trigone.v1.Segment
+	61,  // 97: trigone.v1.LeafletHeight.commissure:type_name -> trigone.v1.Commissure
+	62,  // 98: trigone.v1.LeafletHeight.station:type_name -> trigone.v1.Station
+	48,  // 99: trigone.v1.LeafletHeight.leaflet_height:type_name -> trigone.v1.Length
+	58,  // 100: trigone.v1.Scallop.segment:type_name -> trigone.v1.Segment
+	48,  // 101: trigone.v1.Scallop.scallop_free_edge_width:type_name -> trigone.v1.Length
+	48,  // 102: trigone.v1.Scallop.scallop_annular_width:type_name -> trigone.v1.Length
+	63,  // 103: trigone.v1.Coaptation.slice:type_name -> trigone.v1.Slice
+	48,  // 104: trigone.v1.Coaptation.coaptation_length:type_name -> trigone.v1.Length
+	48,  // 105: trigone.v1.Coaptation.coaptation_depth:type_name -> trigone.v1.Length
+	47,  // 106: trigone.v1.Coaptation.anterior_closure_share:type_name -> trigone.v1.Fraction
+	52,  // 107: trigone.v1.Coaptation.tenting_area:type_name -> trigone.v1.Area
+	54,  // 108: trigone.v1.Lesion.location:type_name -> trigone.v1.Location
+	11,  // 109: trigone.v1.Lesion.kinds:type_name -> trigone.v1.LesionKind
+	44,  // 110: trigone.v1.Lesion.flail:type_name -> trigone.v1.Answer
+	48,  // 111: trigone.v1.Lesion.flail_gap:type_name -> trigone.v1.Length
+	48,  // 112: trigone.v1.Lesion.flail_width:type_name -> trigone.v1.Length
+	48,  // 113: trigone.v1.Lesion.prolapse_height:type_name -> trigone.v1.Length
+	48,  // 114: trigone.v1.Lesion.billow_height:type_name -> trigone.v1.Length
+	48,  // 115: trigone.v1.Lesion.cleft_depth:type_name -> trigone.v1.Length
+	54,  // 116: trigone.v1.Dysfunction.location:type_name -> trigone.v1.Location
+	12,  // 117: trigone.v1.Dysfunction.type:type_name -> trigone.v1.DysfunctionType
+	23,  // 118: trigone.v1.OtherValves.aortic_regurgitation:type_name -> trigone.v1.Grade
+	23,  // 119: trigone.v1.OtherValves.tricuspid_regurgitation:type_name -> trigone.v1.Grade
+	48,  // 120: trigone.v1.OtherValves.tricuspid_annulus_diameter:type_name -> trigone.v1.Length
+	56,  // 121: trigone.v1.OtherValves.aortic_mean_gradient:type_name -> trigone.v1.Pressure
+	13,  // 122: trigone.v1.AnteriorMotion.state:type_name -> trigone.v1.AnteriorMotionState
+	56,  // 123: trigone.v1.AnteriorMotion.outflow_tract_gradient:type_name -> trigone.v1.Pressure
+	56,  // 124: trigone.v1.AnteriorMotion.outflow_tract_gradient_provoked:type_name -> trigone.v1.Pressure
+	23,  // 125: trigone.v1.AnteriorMotion.regurgitation_with_motion:type_name -> trigone.v1.Grade
+	40,  // 126: trigone.v1.AnteriorMotion.manoeuvres:type_name -> trigone.v1.Manoeuvre
+	14,  // 127: trigone.v1.AnteriorMotion.end:type_name -> trigone.v1.AnteriorMotionEnd
+	15,  // 128: trigone.v1.Manoeuvre.kind:type_name -> trigone.v1.ManoeuvreKind
+	42,  // 129: trigone.v1.Manoeuvre.time:type_name -> google.protobuf.Timestamp
+	16,  // 130: trigone.v1.Manoeuvre.result:type_name -> trigone.v1.ManoeuvreResult
+	56,  // 131: trigone.v1.Haemodynamics.systolic_arterial_pressure:type_name -> trigone.v1.Pressure
+	56,  // 132: trigone.v1.Haemodynamics.diastolic_arterial_pressure:type_name -> trigone.v1.Pressure
+	57,  // 133: trigone.v1.Haemodynamics.heart_rate:type_name -> trigone.v1.Rate
+	17,  // 134: trigone.v1.Haemodynamics.rhythm:type_name -> trigone.v1.Rhythm
+	44,  // 135: trigone.v1.Haemodynamics.paced:type_name -> trigone.v1.Answer
+	44,  // 136: trigone.v1.Haemodynamics.inotrope:type_name -> trigone.v1.Answer
+	44,  // 137: trigone.v1.Haemodynamics.vasopressor:type_name -> trigone.v1.Answer
+	18,  // 138: trigone.v1.Haemodynamics.volume_state:type_name -> trigone.v1.VolumeState
+	19,  // 139: trigone.v1.Haemodynamics.protamine:type_name -> trigone.v1.ProtamineState
+	20,  // 140: trigone.v1.Haemodynamics.provocation:type_name -> trigone.v1.Provocation
+	141, // [141:141] is the sub-list for method output_type
+	141, // [141:141] is the sub-list for method input_type
+	141, // [141:141] is the sub-list for extension type_name
+	141, // [141:141] is the sub-list for extension extendee
+	0,   // [0:141] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_study_proto_init() }
