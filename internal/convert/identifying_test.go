@@ -39,7 +39,7 @@ var notIdentifying = []struct {
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
 	{"a word of the contract", `techniques_planned techniques_done FactFilter.kind words`},
-	{"a sentence of the program, made from words and numbers", `message explanation advice caution remarks summary not_applicable_because SectionReceipt.note`},
+	{"a sentence of the program, made from words and numbers", `message explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
 	{"the site's clinical policy", `GetPolicyResponse.text`},
 	{"a word of a standard", `media_type resource_type resource_types`},

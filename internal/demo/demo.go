@@ -23,6 +23,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/convert"
 	"trigone/internal/private"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -341,7 +342,11 @@ func (p *player) line(done played) {
 	}
 	for _, s := range done.stored.GetCaseFile().GetOperation().GetSteps() {
 		for _, id := range s.GetAdviceIds() {
-			p.under("step " + s.GetId() + " cites advice/" + id)
+			for _, asked := range done.stored.GetCaseFile().GetAdvice() {
+				if asked.GetId() == id {
+					p.under("step " + s.GetId() + " cites the question " + id + ": " + convert.FollowedAnswer(done.stored.GetCaseFile().GetOperation(), s, asked).Sentence())
+				}
+			}
 		}
 	}
 	for _, c := range done.stored.GetConfirmations() {

@@ -225,6 +225,11 @@ func (r *reader) queries() []*trigonev1.QueryFacts {
 		for _, s := range r.operation.GetSteps() {
 			if slices.Contains(s.GetAdviceIds(), a.GetId()) {
 				q.FollowedByStepIds = append(q.FollowedByStepIds, s.GetId())
+				f := convert.FollowedAnswer(r.operation, s, a)
+				q.Steps = append(q.Steps, &trigonev1.QueryStepFacts{
+					StepId: s.GetId(), Followed: f.Verdict, Leaf: string(f.Leaf), Value: f.Value, Lower: f.Lower, Upper: f.Upper,
+					Unit: f.Unit.UCUM(), Explanation: f.Why,
+				})
 			}
 		}
 		list = append(list, q)

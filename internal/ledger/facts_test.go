@@ -23,6 +23,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -299,8 +300,13 @@ func rarely(c *trigonev1.CaseFile) {
 			Metric: metric.IDPredictedOverlap, Place: middleSlice, Role: trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_PLAN,
 			State: trigonev1.MetricState_METRIC_STATE_VALUE, Value: proto.Float64(8), Lower: proto.Float64(3), Upper: proto.Float64(13),
 		}}},
+		Freedom: &trigonev1.Freedom{Ranges: []*trigonev1.FreedomRange{{
+			Leaf: string(valve.RingInnerAnteroPosteriorDiameter), State: trigonev1.MetricState_METRIC_STATE_VALUE, Lower: proto.Float64(18), Upper: proto.Float64(26),
+		}}},
 	})
-	o.Steps[0].AdviceIds = []string{"asked"}
+	for _, s := range o.GetSteps() {
+		s.AdviceIds = []string{"asked"}
+	}
 }
 
 func note(seen map[protoreflect.FullName]bool, m protoreflect.Message) {

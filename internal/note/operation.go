@@ -353,9 +353,7 @@ func (b *builder) stepsOf(run int32) []Item {
 		if m := b.margins(s.GetId()); m != "" {
 			item.Sub = append(item.Sub, m)
 		}
-		if a := b.advice(s.GetAdviceIds()); a != "" {
-			item.Sub = append(item.Sub, a)
-		}
+		item.Sub = append(item.Sub, b.asked(s)...)
 		items = append(items, item)
 	}
 	return items
@@ -391,22 +389,21 @@ func (b *builder) fate(s *trigonev1.PerformedStep) string {
 	return joined(" ", words.Sentence(text+": "+reason), quoted)
 }
 
-// advice names the advice on record that a step followed.
-func (b *builder) advice(ids []string) string {
+// asked says of each question that a step cites whether the step followed the
+// answer: what was done counts, not the citation.
+func (b *builder) asked(s *trigonev1.PerformedStep) []string {
 	var list []string
-	for _, id := range ids {
-		given := ""
+	for _, id := range s.GetAdviceIds() {
+		var question *trigonev1.Advice
 		for _, a := range b.file.GetAdvice() {
 			if a.GetId() == id {
-				given = b.minute(a.GetTime())
+				question = a
 			}
 		}
-		list = append(list, joined(" ", clean(id), bracketed(given)))
+		head := joined(" ", "Question asked of this software while operating", bracketed(joined(", ", clean(id), b.minute(question.GetTime()))))
+		list = append(list, words.Sentence(head+": "+convert.FollowedAnswer(b.op, s, question).Sentence()))
 	}
-	if len(list) == 0 {
-		return ""
-	}
-	return words.Sentence("Followed advice given by this software while operating: " + words.And(list))
+	return list
 }
 
 // margins says the supporting chords kept beside a resection.

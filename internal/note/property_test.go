@@ -14,6 +14,7 @@ import (
 
 	"trigone/internal/casebook"
 	"trigone/internal/note"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -165,18 +166,36 @@ func TestRetractedSectionsAreNamed(t *testing.T) {
 	}
 }
 
-// Advice that a step followed leaves its trace in the note.
-func TestAdviceIsNamed(t *testing.T) {
+// A question that a step cites leaves its trace in the note, with what was done
+// against what was answered: a step that did otherwise is not said to have followed.
+func TestQuestionsAreNamed(t *testing.T) {
 	c := evaluated(t, read(t, testdata.Cases, "triangular-complete-ring"))
 	op := c.GetCaseFile().GetOperation()
-	op.Steps[0].AdviceIds = []string{"advice-7"}
-	c.CaseFile.Advice = []*trigonev1.Advice{{Id: "advice-7", Time: op.GetFirstLeafletCutTime()}}
-	n, err := note.Build(note.Input{Case: c})
-	if err != nil {
-		t.Fatal(err)
+	for _, s := range op.GetSteps() {
+		if s.GetTechnique().GetAnnuloplasty() != nil {
+			s.AdviceIds = []string{"q-7"}
+			s.Technique.GetAnnuloplasty().RingInnerAnteroPosteriorDiameter = &trigonev1.Length{Mm: proto.Float64(27)}
+		}
 	}
-	want := "while operating: advice-7 (" + op.GetFirstLeafletCutTime().AsTime().Format("2 January 2006, 15:04") + ")."
-	if text := joinedLines(string(note.Text(n))); !strings.Contains(text, want) {
-		t.Errorf("the note does not say %q:\n%s", want, text)
+	answered := &trigonev1.FreedomRange{
+		Leaf: string(valve.RingInnerAnteroPosteriorDiameter), State: trigonev1.MetricState_METRIC_STATE_VALUE,
+		Lower: proto.Float64(20), Upper: proto.Float64(26),
+	}
+	c.CaseFile.Advice = []*trigonev1.Advice{{
+		Id: "q-7", Time: op.GetFirstLeafletCutTime(), Freedom: &trigonev1.Freedom{Ranges: []*trigonev1.FreedomRange{answered}},
+	}}
+	head := "Question asked of this software while operating (q-7, " + op.GetFirstLeafletCutTime().AsTime().Format("2 January 2006, 15:04") + "): "
+	for upper, want := range map[float64]string{
+		26: "not followed: inner antero-posterior diameter of the ring 27.0 mm, answered 20.0 to 26.0 mm.",
+		28: "followed: inner antero-posterior diameter of the ring 27.0 mm, answered 20.0 to 28.0 mm.",
+	} {
+		answered.Upper = &upper
+		n, err := note.Build(note.Input{Case: c})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if text := joinedLines(string(note.Text(n))); !strings.Contains(text, head+want) {
+			t.Errorf("the note does not say %q:\n%s", head+want, text)
+		}
 	}
 }

@@ -2149,8 +2149,10 @@ type QueryFacts struct {
 	OverlapUpperMm *float64 `protobuf:"fixed64,6,opt,name=overlap_upper_mm,json=overlapUpperMm,proto3,oneof" json:"overlap_upper_mm,omitempty"`
 	// Steps that cite it, by id.
 	FollowedByStepIds []string `protobuf:"bytes,7,rep,name=followed_by_step_ids,json=followedByStepIds,proto3" json:"followed_by_step_ids,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// The same steps against what was answered.
+	Steps         []*QueryStepFacts `protobuf:"bytes,8,rep,name=steps,proto3" json:"steps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *QueryFacts) Reset() {
@@ -2232,12 +2234,128 @@ func (x *QueryFacts) GetFollowedByStepIds() []string {
 	return nil
 }
 
+func (x *QueryFacts) GetSteps() []*QueryStepFacts {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// A step that cites a question, against the range that was answered.
+type QueryStepFacts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The step, by id.
+	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Whether it followed the answer.
+	Followed AnswerFollowed `protobuf:"varint,2,opt,name=followed,proto3,enum=trigone.v1.AnswerFollowed" json:"followed,omitempty"`
+	// Leaf that was compared; empty: none.
+	Leaf string `protobuf:"bytes,3,opt,name=leaf,proto3" json:"leaf,omitempty"`
+	// Value done, in the unit; unset: not recorded.
+	Value *float64 `protobuf:"fixed64,4,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	// Lower end answered; unset: not bounded from below.
+	Lower *float64 `protobuf:"fixed64,5,opt,name=lower,proto3,oneof" json:"lower,omitempty"`
+	// Upper end answered; unset: not bounded from above.
+	Upper *float64 `protobuf:"fixed64,6,opt,name=upper,proto3,oneof" json:"upper,omitempty"`
+	// UCUM unit.
+	Unit string `protobuf:"bytes,7,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Why it cannot be told, in words.
+	Explanation   string `protobuf:"bytes,8,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *QueryStepFacts) Reset() {
+	*x = QueryStepFacts{}
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *QueryStepFacts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*QueryStepFacts) ProtoMessage() {}
+
+func (x *QueryStepFacts) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use QueryStepFacts.ProtoReflect.Descriptor instead.
+func (*QueryStepFacts) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *QueryStepFacts) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *QueryStepFacts) GetFollowed() AnswerFollowed {
+	if x != nil {
+		return x.Followed
+	}
+	return AnswerFollowed_ANSWER_FOLLOWED_UNSPECIFIED
+}
+
+func (x *QueryStepFacts) GetLeaf() string {
+	if x != nil {
+		return x.Leaf
+	}
+	return ""
+}
+
+func (x *QueryStepFacts) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *QueryStepFacts) GetLower() float64 {
+	if x != nil && x.Lower != nil {
+		return *x.Lower
+	}
+	return 0
+}
+
+func (x *QueryStepFacts) GetUpper() float64 {
+	if x != nil && x.Upper != nil {
+		return *x.Upper
+	}
+	return 0
+}
+
+func (x *QueryStepFacts) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *QueryStepFacts) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
 var File_trigone_v1_case_facts_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\n" +
 	"\x1btrigone/v1/case_facts.proto\x12\n" +
-	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/assessment.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x19trigone/v1/identity.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x17trigone/v1/result.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xb4\x06\n" +
+	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/assessment.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x18trigone/v1/freedom.proto\x1a\x19trigone/v1/identity.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x17trigone/v1/result.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xb4\x06\n" +
 	"\tCaseFacts\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12+\n" +
 	"\x05times\x18\x02 \x01(\v2\x15.trigone.v1.FactTimesR\x05times\x12(\n" +
@@ -2472,7 +2590,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\rconfirmed_day\x18\a \x01(\x05H\x00R\fconfirmedDay\x88\x01\x01\x12\x1f\n" +
 	"\vfinal_state\x18\b \x01(\bR\n" +
 	"finalStateB\x10\n" +
-	"\x0e_confirmed_day\"\x82\x03\n" +
+	"\x0e_confirmed_day\"\xb4\x03\n" +
 	"\n" +
 	"QueryFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x15\n" +
@@ -2481,11 +2599,24 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x18asked_after_incision_min\x18\x04 \x01(\x01H\x01R\x15askedAfterIncisionMin\x88\x01\x01\x12-\n" +
 	"\x10overlap_lower_mm\x18\x05 \x01(\x01H\x02R\x0eoverlapLowerMm\x88\x01\x01\x12-\n" +
 	"\x10overlap_upper_mm\x18\x06 \x01(\x01H\x03R\x0eoverlapUpperMm\x88\x01\x01\x12/\n" +
-	"\x14followed_by_step_ids\x18\a \x03(\tR\x11followedByStepIdsB\x06\n" +
+	"\x14followed_by_step_ids\x18\a \x03(\tR\x11followedByStepIds\x120\n" +
+	"\x05steps\x18\b \x03(\v2\x1a.trigone.v1.QueryStepFactsR\x05stepsB\x06\n" +
 	"\x04_runB\x1b\n" +
 	"\x19_asked_after_incision_minB\x13\n" +
 	"\x11_overlap_lower_mmB\x13\n" +
-	"\x11_overlap_upper_mmB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\x11_overlap_upper_mm\"\x9a\x02\n" +
+	"\x0eQueryStepFacts\x12\x17\n" +
+	"\astep_id\x18\x01 \x01(\tR\x06stepId\x126\n" +
+	"\bfollowed\x18\x02 \x01(\x0e2\x1a.trigone.v1.AnswerFollowedR\bfollowed\x12\x12\n" +
+	"\x04leaf\x18\x03 \x01(\tR\x04leaf\x12\x19\n" +
+	"\x05value\x18\x04 \x01(\x01H\x00R\x05value\x88\x01\x01\x12\x19\n" +
+	"\x05lower\x18\x05 \x01(\x01H\x01R\x05lower\x88\x01\x01\x12\x19\n" +
+	"\x05upper\x18\x06 \x01(\x01H\x02R\x05upper\x88\x01\x01\x12\x12\n" +
+	"\x04unit\x18\a \x01(\tR\x04unit\x12 \n" +
+	"\vexplanation\x18\b \x01(\tR\vexplanationB\b\n" +
+	"\x06_valueB\b\n" +
+	"\x06_lowerB\b\n" +
+	"\x06_upperB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_case_facts_proto_rawDescOnce sync.Once
@@ -2499,7 +2630,7 @@ func file_trigone_v1_case_facts_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_case_facts_proto_rawDescData
 }
 
-var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_trigone_v1_case_facts_proto_goTypes = []any{
 	(*CaseFacts)(nil),             // 0: trigone.v1.CaseFacts
 	(*FactTimes)(nil),             // 1: trigone.v1.FactTimes
@@ -2521,53 +2652,55 @@ var file_trigone_v1_case_facts_proto_goTypes = []any{
 	(*EventFacts)(nil),            // 17: trigone.v1.EventFacts
 	(*FindingFacts)(nil),          // 18: trigone.v1.FindingFacts
 	(*QueryFacts)(nil),            // 19: trigone.v1.QueryFacts
-	(*timestamppb.Timestamp)(nil), // 20: google.protobuf.Timestamp
-	(PlanTiming)(0),               // 21: trigone.v1.PlanTiming
-	(Answer)(0),                   // 22: trigone.v1.Answer
-	(OperatorRole)(0),             // 23: trigone.v1.OperatorRole
-	(Approach)(0),                 // 24: trigone.v1.Approach
-	(Urgency)(0),                  // 25: trigone.v1.Urgency
-	(Complexity)(0),               // 26: trigone.v1.Complexity
-	(ConcomitantKind)(0),          // 27: trigone.v1.ConcomitantKind
-	(Recorded)(0),                 // 28: trigone.v1.Recorded
-	(RiskOutcome)(0),              // 29: trigone.v1.RiskOutcome
-	(Sex)(0),                      // 30: trigone.v1.Sex
-	(FunctionalClass)(0),          // 31: trigone.v1.FunctionalClass
-	(Rhythm)(0),                   // 32: trigone.v1.Rhythm
-	(Aetiology)(0),                // 33: trigone.v1.Aetiology
-	(DysfunctionType)(0),          // 34: trigone.v1.DysfunctionType
-	(Leaflet)(0),                  // 35: trigone.v1.Leaflet
-	(Segment)(0),                  // 36: trigone.v1.Segment
-	(Commissure)(0),               // 37: trigone.v1.Commissure
-	(Boundary)(0),                 // 38: trigone.v1.Boundary
-	(CalcificationExtent)(0),      // 39: trigone.v1.CalcificationExtent
-	(*Grade)(nil),                 // 40: trigone.v1.Grade
-	(ConversionPoint)(0),          // 41: trigone.v1.ConversionPoint
-	(ConversionReason)(0),         // 42: trigone.v1.ConversionReason
-	(ResultDecision)(0),           // 43: trigone.v1.ResultDecision
-	(*ThingsPlanned)(nil),         // 44: trigone.v1.ThingsPlanned
-	(ComparisonVerdict)(0),        // 45: trigone.v1.ComparisonVerdict
-	(RunReason)(0),                // 46: trigone.v1.RunReason
-	(AnnuloplastyKind)(0),         // 47: trigone.v1.AnnuloplastyKind
-	(Rigidity)(0),                 // 48: trigone.v1.Rigidity
-	(*SizerTrial)(nil),            // 49: trigone.v1.SizerTrial
-	(StepFate)(0),                 // 50: trigone.v1.StepFate
-	(ProsthesisKind)(0),           // 51: trigone.v1.ProsthesisKind
-	(AssessmentKind)(0),           // 52: trigone.v1.AssessmentKind
-	(FollowUpKind)(0),             // 53: trigone.v1.FollowUpKind
-	(Stage)(0),                    // 54: trigone.v1.Stage
-	(Method)(0),                   // 55: trigone.v1.Method
-	(Provocation)(0),              // 56: trigone.v1.Provocation
-	(RegurgitationMechanism)(0),   // 57: trigone.v1.RegurgitationMechanism
-	(AnteriorMotionState)(0),      // 58: trigone.v1.AnteriorMotionState
-	(AnteriorMotionEnd)(0),        // 59: trigone.v1.AnteriorMotionEnd
-	(VitalStatus)(0),              // 60: trigone.v1.VitalStatus
-	(DeathCause)(0),               // 61: trigone.v1.DeathCause
-	(EchoNotDoneReason)(0),        // 62: trigone.v1.EchoNotDoneReason
-	(ComplicationKind)(0),         // 63: trigone.v1.ComplicationKind
-	(ReinterventionKind)(0),       // 64: trigone.v1.ReinterventionKind
-	(Severity)(0),                 // 65: trigone.v1.Severity
-	(ConfirmationState)(0),        // 66: trigone.v1.ConfirmationState
+	(*QueryStepFacts)(nil),        // 20: trigone.v1.QueryStepFacts
+	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
+	(PlanTiming)(0),               // 22: trigone.v1.PlanTiming
+	(Answer)(0),                   // 23: trigone.v1.Answer
+	(OperatorRole)(0),             // 24: trigone.v1.OperatorRole
+	(Approach)(0),                 // 25: trigone.v1.Approach
+	(Urgency)(0),                  // 26: trigone.v1.Urgency
+	(Complexity)(0),               // 27: trigone.v1.Complexity
+	(ConcomitantKind)(0),          // 28: trigone.v1.ConcomitantKind
+	(Recorded)(0),                 // 29: trigone.v1.Recorded
+	(RiskOutcome)(0),              // 30: trigone.v1.RiskOutcome
+	(Sex)(0),                      // 31: trigone.v1.Sex
+	(FunctionalClass)(0),          // 32: trigone.v1.FunctionalClass
+	(Rhythm)(0),                   // 33: trigone.v1.Rhythm
+	(Aetiology)(0),                // 34: trigone.v1.Aetiology
+	(DysfunctionType)(0),          // 35: trigone.v1.DysfunctionType
+	(Leaflet)(0),                  // 36: trigone.v1.Leaflet
+	(Segment)(0),                  // 37: trigone.v1.Segment
+	(Commissure)(0),               // 38: trigone.v1.Commissure
+	(Boundary)(0),                 // 39: trigone.v1.Boundary
+	(CalcificationExtent)(0),      // 40: trigone.v1.CalcificationExtent
+	(*Grade)(nil),                 // 41: trigone.v1.Grade
+	(ConversionPoint)(0),          // 42: trigone.v1.ConversionPoint
+	(ConversionReason)(0),         // 43: trigone.v1.ConversionReason
+	(ResultDecision)(0),           // 44: trigone.v1.ResultDecision
+	(*ThingsPlanned)(nil),         // 45: trigone.v1.ThingsPlanned
+	(ComparisonVerdict)(0),        // 46: trigone.v1.ComparisonVerdict
+	(RunReason)(0),                // 47: trigone.v1.RunReason
+	(AnnuloplastyKind)(0),         // 48: trigone.v1.AnnuloplastyKind
+	(Rigidity)(0),                 // 49: trigone.v1.Rigidity
+	(*SizerTrial)(nil),            // 50: trigone.v1.SizerTrial
+	(StepFate)(0),                 // 51: trigone.v1.StepFate
+	(ProsthesisKind)(0),           // 52: trigone.v1.ProsthesisKind
+	(AssessmentKind)(0),           // 53: trigone.v1.AssessmentKind
+	(FollowUpKind)(0),             // 54: trigone.v1.FollowUpKind
+	(Stage)(0),                    // 55: trigone.v1.Stage
+	(Method)(0),                   // 56: trigone.v1.Method
+	(Provocation)(0),              // 57: trigone.v1.Provocation
+	(RegurgitationMechanism)(0),   // 58: trigone.v1.RegurgitationMechanism
+	(AnteriorMotionState)(0),      // 59: trigone.v1.AnteriorMotionState
+	(AnteriorMotionEnd)(0),        // 60: trigone.v1.AnteriorMotionEnd
+	(VitalStatus)(0),              // 61: trigone.v1.VitalStatus
+	(DeathCause)(0),               // 62: trigone.v1.DeathCause
+	(EchoNotDoneReason)(0),        // 63: trigone.v1.EchoNotDoneReason
+	(ComplicationKind)(0),         // 64: trigone.v1.ComplicationKind
+	(ReinterventionKind)(0),       // 65: trigone.v1.ReinterventionKind
+	(Severity)(0),                 // 66: trigone.v1.Severity
+	(ConfirmationState)(0),        // 67: trigone.v1.ConfirmationState
+	(AnswerFollowed)(0),           // 68: trigone.v1.AnswerFollowed
 }
 var file_trigone_v1_case_facts_proto_depIdxs = []int32{
 	1,  // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
@@ -2586,81 +2719,83 @@ var file_trigone_v1_case_facts_proto_depIdxs = []int32{
 	17, // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
 	18, // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
 	19, // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
-	20, // 16: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
-	21, // 17: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
+	21, // 16: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
+	22, // 17: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
 	3,  // 18: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
-	22, // 19: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
-	23, // 20: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
-	24, // 21: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
-	24, // 22: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
-	25, // 23: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
-	22, // 24: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	26, // 25: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
-	27, // 26: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
-	28, // 27: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
+	23, // 19: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
+	24, // 20: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
+	25, // 21: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
+	25, // 22: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
+	26, // 23: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
+	23, // 24: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	27, // 25: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
+	28, // 26: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
+	29, // 27: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
 	5,  // 28: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
-	29, // 29: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	30, // 30: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
-	31, // 31: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
-	32, // 32: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
-	33, // 33: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
-	34, // 34: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
-	35, // 35: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
-	36, // 36: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
-	37, // 37: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
-	38, // 38: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
-	39, // 39: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
-	40, // 40: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
-	22, // 41: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
-	22, // 42: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
-	22, // 43: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
-	41, // 44: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
-	42, // 45: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
-	43, // 46: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
-	22, // 47: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
-	22, // 48: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
-	22, // 49: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
-	44, // 50: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	44, // 51: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
+	30, // 29: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	31, // 30: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
+	32, // 31: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
+	33, // 32: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
+	34, // 33: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
+	35, // 34: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
+	36, // 35: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
+	37, // 36: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
+	38, // 37: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
+	39, // 38: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
+	40, // 39: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
+	41, // 40: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
+	23, // 41: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
+	23, // 42: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
+	23, // 43: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
+	42, // 44: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
+	43, // 45: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
+	44, // 46: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
+	23, // 47: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
+	23, // 48: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
+	23, // 49: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
+	45, // 50: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	45, // 51: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
 	11, // 52: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
-	45, // 53: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
-	46, // 54: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
-	22, // 55: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
-	47, // 56: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
-	48, // 57: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
-	49, // 58: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
-	50, // 59: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
-	51, // 60: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
-	52, // 61: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
-	53, // 62: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
-	54, // 63: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
-	55, // 64: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
-	56, // 65: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
-	40, // 66: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
-	57, // 67: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
-	58, // 68: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
-	59, // 69: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
-	22, // 70: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
-	43, // 71: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
-	53, // 72: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
-	60, // 73: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
-	61, // 74: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
-	22, // 75: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
-	31, // 76: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
-	62, // 77: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
-	28, // 78: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
-	28, // 79: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
-	63, // 80: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
-	64, // 81: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
-	57, // 82: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
-	65, // 83: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
-	66, // 84: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
-	54, // 85: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
-	86, // [86:86] is the sub-list for method output_type
-	86, // [86:86] is the sub-list for method input_type
-	86, // [86:86] is the sub-list for extension type_name
-	86, // [86:86] is the sub-list for extension extendee
-	0,  // [0:86] is the sub-list for field type_name
+	46, // 53: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
+	47, // 54: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
+	23, // 55: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
+	48, // 56: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
+	49, // 57: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
+	50, // 58: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
+	51, // 59: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
+	52, // 60: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
+	53, // 61: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
+	54, // 62: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
+	55, // 63: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
+	56, // 64: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
+	57, // 65: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
+	41, // 66: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
+	58, // 67: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
+	59, // 68: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
+	60, // 69: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
+	23, // 70: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
+	44, // 71: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
+	54, // 72: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
+	61, // 73: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
+	62, // 74: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
+	23, // 75: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
+	32, // 76: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
+	63, // 77: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
+	29, // 78: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
+	29, // 79: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
+	64, // 80: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
+	65, // 81: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
+	58, // 82: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
+	66, // 83: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
+	67, // 84: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
+	55, // 85: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
+	20, // 86: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
+	68, // 87: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
+	88, // [88:88] is the sub-list for method output_type
+	88, // [88:88] is the sub-list for method input_type
+	88, // [88:88] is the sub-list for extension type_name
+	88, // [88:88] is the sub-list for extension extendee
+	0,  // [0:88] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_case_facts_proto_init() }
@@ -2672,6 +2807,7 @@ func file_trigone_v1_case_facts_proto_init() {
 	file_trigone_v1_assessment_proto_init()
 	file_trigone_v1_evaluation_proto_init()
 	file_trigone_v1_follow_up_proto_init()
+	file_trigone_v1_freedom_proto_init()
 	file_trigone_v1_identity_proto_init()
 	file_trigone_v1_operation_proto_init()
 	file_trigone_v1_plan_proto_init()
@@ -2692,13 +2828,14 @@ func file_trigone_v1_case_facts_proto_init() {
 	file_trigone_v1_case_facts_proto_msgTypes[17].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[18].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[19].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[20].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_case_facts_proto_rawDesc), len(file_trigone_v1_case_facts_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   20,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -7,6 +7,7 @@
 package trigonev1
 
 import (
+	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	durationpb "google.golang.org/protobuf/types/known/durationpb"
@@ -22,6 +23,181 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// An end of a range.
+type FreedomEnd int32
+
+const (
+	// Not stated.
+	FreedomEnd_FREEDOM_END_UNSPECIFIED FreedomEnd = 0
+	// The lower end.
+	FreedomEnd_FREEDOM_END_LOWER FreedomEnd = 1
+	// The upper end.
+	FreedomEnd_FREEDOM_END_UPPER FreedomEnd = 2
+)
+
+// Enum value maps for FreedomEnd.
+var (
+	FreedomEnd_name = map[int32]string{
+		0: "FREEDOM_END_UNSPECIFIED",
+		1: "FREEDOM_END_LOWER",
+		2: "FREEDOM_END_UPPER",
+	}
+	FreedomEnd_value = map[string]int32{
+		"FREEDOM_END_UNSPECIFIED": 0,
+		"FREEDOM_END_LOWER":       1,
+		"FREEDOM_END_UPPER":       2,
+	}
+)
+
+func (x FreedomEnd) Enum() *FreedomEnd {
+	p := new(FreedomEnd)
+	*p = x
+	return p
+}
+
+func (x FreedomEnd) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FreedomEnd) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_freedom_proto_enumTypes[0].Descriptor()
+}
+
+func (FreedomEnd) Type() protoreflect.EnumType {
+	return &file_trigone_v1_freedom_proto_enumTypes[0]
+}
+
+func (x FreedomEnd) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FreedomEnd.Descriptor instead.
+func (FreedomEnd) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{0}
+}
+
+// Whose a condition is.
+type FreedomOwner int32
+
+const (
+	// Not stated.
+	FreedomOwner_FREEDOM_OWNER_UNSPECIFIED FreedomOwner = 0
+	// An aim of the plan.
+	FreedomOwner_FREEDOM_OWNER_PLAN FreedomOwner = 1
+	// A limit of the policy in force, the site's own or built in.
+	FreedomOwner_FREEDOM_OWNER_SITE_LIMIT FreedomOwner = 2
+	// The plausible range of the dimension.
+	FreedomOwner_FREEDOM_OWNER_PLAUSIBILITY FreedomOwner = 3
+	// The sizes of the site's ring table.
+	FreedomOwner_FREEDOM_OWNER_RING_TABLE FreedomOwner = 4
+	// The domain of the model: beyond it nothing is predicted.
+	FreedomOwner_FREEDOM_OWNER_MODEL FreedomOwner = 5
+)
+
+// Enum value maps for FreedomOwner.
+var (
+	FreedomOwner_name = map[int32]string{
+		0: "FREEDOM_OWNER_UNSPECIFIED",
+		1: "FREEDOM_OWNER_PLAN",
+		2: "FREEDOM_OWNER_SITE_LIMIT",
+		3: "FREEDOM_OWNER_PLAUSIBILITY",
+		4: "FREEDOM_OWNER_RING_TABLE",
+		5: "FREEDOM_OWNER_MODEL",
+	}
+	FreedomOwner_value = map[string]int32{
+		"FREEDOM_OWNER_UNSPECIFIED":  0,
+		"FREEDOM_OWNER_PLAN":         1,
+		"FREEDOM_OWNER_SITE_LIMIT":   2,
+		"FREEDOM_OWNER_PLAUSIBILITY": 3,
+		"FREEDOM_OWNER_RING_TABLE":   4,
+		"FREEDOM_OWNER_MODEL":        5,
+	}
+)
+
+func (x FreedomOwner) Enum() *FreedomOwner {
+	p := new(FreedomOwner)
+	*p = x
+	return p
+}
+
+func (x FreedomOwner) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FreedomOwner) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_freedom_proto_enumTypes[1].Descriptor()
+}
+
+func (FreedomOwner) Type() protoreflect.EnumType {
+	return &file_trigone_v1_freedom_proto_enumTypes[1]
+}
+
+func (x FreedomOwner) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FreedomOwner.Descriptor instead.
+func (FreedomOwner) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{1}
+}
+
+// Whether a step that cites an answer followed it.
+type AnswerFollowed int32
+
+const (
+	// Not stated.
+	AnswerFollowed_ANSWER_FOLLOWED_UNSPECIFIED AnswerFollowed = 0
+	// What was done lies within the range that was answered.
+	AnswerFollowed_ANSWER_FOLLOWED_YES AnswerFollowed = 1
+	// It does not.
+	AnswerFollowed_ANSWER_FOLLOWED_NO AnswerFollowed = 2
+	// It cannot be told: no range was answered for it, or its value is not recorded.
+	AnswerFollowed_ANSWER_FOLLOWED_CANNOT_BE_TOLD AnswerFollowed = 3
+)
+
+// Enum value maps for AnswerFollowed.
+var (
+	AnswerFollowed_name = map[int32]string{
+		0: "ANSWER_FOLLOWED_UNSPECIFIED",
+		1: "ANSWER_FOLLOWED_YES",
+		2: "ANSWER_FOLLOWED_NO",
+		3: "ANSWER_FOLLOWED_CANNOT_BE_TOLD",
+	}
+	AnswerFollowed_value = map[string]int32{
+		"ANSWER_FOLLOWED_UNSPECIFIED":    0,
+		"ANSWER_FOLLOWED_YES":            1,
+		"ANSWER_FOLLOWED_NO":             2,
+		"ANSWER_FOLLOWED_CANNOT_BE_TOLD": 3,
+	}
+)
+
+func (x AnswerFollowed) Enum() *AnswerFollowed {
+	p := new(AnswerFollowed)
+	*p = x
+	return p
+}
+
+func (x AnswerFollowed) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (AnswerFollowed) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_freedom_proto_enumTypes[2].Descriptor()
+}
+
+func (AnswerFollowed) Type() protoreflect.EnumType {
+	return &file_trigone_v1_freedom_proto_enumTypes[2]
+}
+
+func (x AnswerFollowed) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use AnswerFollowed.Descriptor instead.
+func (AnswerFollowed) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{2}
+}
 
 // Where the present value lies.
 type FreedomPosition int32
@@ -64,11 +240,11 @@ func (x FreedomPosition) String() string {
 }
 
 func (FreedomPosition) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_freedom_proto_enumTypes[0].Descriptor()
+	return file_trigone_v1_freedom_proto_enumTypes[3].Descriptor()
 }
 
 func (FreedomPosition) Type() protoreflect.EnumType {
-	return &file_trigone_v1_freedom_proto_enumTypes[0]
+	return &file_trigone_v1_freedom_proto_enumTypes[3]
 }
 
 func (x FreedomPosition) Number() protoreflect.EnumNumber {
@@ -77,7 +253,7 @@ func (x FreedomPosition) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FreedomPosition.Descriptor instead.
 func (FreedomPosition) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{0}
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{3}
 }
 
 // Why a planned step no longer fits.
@@ -121,11 +297,11 @@ func (x UnfitReason) String() string {
 }
 
 func (UnfitReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_freedom_proto_enumTypes[1].Descriptor()
+	return file_trigone_v1_freedom_proto_enumTypes[4].Descriptor()
 }
 
 func (UnfitReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_freedom_proto_enumTypes[1]
+	return &file_trigone_v1_freedom_proto_enumTypes[4]
 }
 
 func (x UnfitReason) Number() protoreflect.EnumNumber {
@@ -134,7 +310,7 @@ func (x UnfitReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use UnfitReason.Descriptor instead.
 func (UnfitReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{4}
 }
 
 // What can still be changed at one moment of an operation, which planned step no
@@ -152,7 +328,10 @@ type Freedom struct {
 	// Age of every input, by occasion, oldest first, unknown ages last.
 	Ages []*InputAge `protobuf:"bytes,4,rep,name=ages,proto3" json:"ages,omitempty"`
 	// The caution that goes with it.
-	Explanation   string `protobuf:"bytes,5,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	Explanation string `protobuf:"bytes,5,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// What would come of each change that was asked for: first the state as it is,
+	// then the changes in the order of the request. Only where any was asked for.
+	WhatIfs       []*WhatIfAnswer `protobuf:"bytes,6,rep,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -222,8 +401,15 @@ func (x *Freedom) GetExplanation() string {
 	return ""
 }
 
-// The range in which one dimension meets the plan's coaptation target while the
-// others stay as they are.
+func (x *Freedom) GetWhatIfs() []*WhatIfAnswer {
+	if x != nil {
+		return x.WhatIfs
+	}
+	return nil
+}
+
+// The range in which one dimension meets every aim of the plan that can be
+// estimated while the others stay as they are.
 type FreedomRange struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Leaf, e.g. ring_inner_antero_posterior_diameter.
@@ -250,7 +436,22 @@ type FreedomRange struct {
 	// Whether that value is within the range.
 	Position FreedomPosition `protobuf:"varint,11,opt,name=position,proto3,enum=trigone.v1.FreedomPosition" json:"position,omitempty"`
 	// Whether it is done already, so that it changes only by doing it again.
-	Done          bool `protobuf:"varint,12,opt,name=done,proto3" json:"done,omitempty"`
+	Done bool `protobuf:"varint,12,opt,name=done,proto3" json:"done,omitempty"`
+	// What binds the lower end, and whose it is; unset where there is no lower end.
+	LowerCondition *FreedomCondition `protobuf:"bytes,13,opt,name=lower_condition,json=lowerCondition,proto3" json:"lower_condition,omitempty"`
+	// What binds the upper end, and whose it is; unset where there is no upper end.
+	UpperCondition *FreedomCondition `protobuf:"bytes,14,opt,name=upper_condition,json=upperCondition,proto3" json:"upper_condition,omitempty"`
+	// Conditions that bind nothing, for no source of them was read: told beside.
+	Beside []*FreedomCondition `protobuf:"bytes,15,rep,name=beside,proto3" json:"beside,omitempty"`
+	// How far an end may be off, half of a 95 % interval, in the unit; unset: not
+	// known.
+	Reach *float64 `protobuf:"fixed64,16,opt,name=reach,proto3,oneof" json:"reach,omitempty"`
+	// What the model cannot tell, in one sentence.
+	Uncertainty string `protobuf:"bytes,17,opt,name=uncertainty,proto3" json:"uncertainty,omitempty"`
+	// Aims of the plan that nothing here estimates, in words.
+	NotEstimated []string `protobuf:"bytes,18,rep,name=not_estimated,json=notEstimated,proto3" json:"not_estimated,omitempty"`
+	// Sizes of the site's ring table, in its order; only for a ring.
+	Sizes         []*FreedomRingSize `protobuf:"bytes,19,rep,name=sizes,proto3" json:"sizes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -369,6 +570,230 @@ func (x *FreedomRange) GetDone() bool {
 	return false
 }
 
+func (x *FreedomRange) GetLowerCondition() *FreedomCondition {
+	if x != nil {
+		return x.LowerCondition
+	}
+	return nil
+}
+
+func (x *FreedomRange) GetUpperCondition() *FreedomCondition {
+	if x != nil {
+		return x.UpperCondition
+	}
+	return nil
+}
+
+func (x *FreedomRange) GetBeside() []*FreedomCondition {
+	if x != nil {
+		return x.Beside
+	}
+	return nil
+}
+
+func (x *FreedomRange) GetReach() float64 {
+	if x != nil && x.Reach != nil {
+		return *x.Reach
+	}
+	return 0
+}
+
+func (x *FreedomRange) GetUncertainty() string {
+	if x != nil {
+		return x.Uncertainty
+	}
+	return ""
+}
+
+func (x *FreedomRange) GetNotEstimated() []string {
+	if x != nil {
+		return x.NotEstimated
+	}
+	return nil
+}
+
+func (x *FreedomRange) GetSizes() []*FreedomRingSize {
+	if x != nil {
+		return x.Sizes
+	}
+	return nil
+}
+
+// One condition that an end of a range comes from.
+type FreedomCondition struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whose it is.
+	Owner FreedomOwner `protobuf:"varint,1,opt,name=owner,proto3,enum=trigone.v1.FreedomOwner" json:"owner,omitempty"`
+	// The aim of the plan, by id; empty for others.
+	TargetId string `protobuf:"bytes,2,opt,name=target_id,json=targetId,proto3" json:"target_id,omitempty"`
+	// Leaf or metric that it holds against a limit; empty for a bound of the
+	// dimension itself.
+	Metric string `protobuf:"bytes,3,opt,name=metric,proto3" json:"metric,omitempty"`
+	// What it asks for, in words.
+	Words string `protobuf:"bytes,4,opt,name=words,proto3" json:"words,omitempty"`
+	// Where it would bound the range, in the unit.
+	Value *float64 `protobuf:"fixed64,5,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	// Which end it bounds.
+	End           FreedomEnd `protobuf:"varint,6,opt,name=end,proto3,enum=trigone.v1.FreedomEnd" json:"end,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FreedomCondition) Reset() {
+	*x = FreedomCondition{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FreedomCondition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FreedomCondition) ProtoMessage() {}
+
+func (x *FreedomCondition) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FreedomCondition.ProtoReflect.Descriptor instead.
+func (*FreedomCondition) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *FreedomCondition) GetOwner() FreedomOwner {
+	if x != nil {
+		return x.Owner
+	}
+	return FreedomOwner_FREEDOM_OWNER_UNSPECIFIED
+}
+
+func (x *FreedomCondition) GetTargetId() string {
+	if x != nil {
+		return x.TargetId
+	}
+	return ""
+}
+
+func (x *FreedomCondition) GetMetric() string {
+	if x != nil {
+		return x.Metric
+	}
+	return ""
+}
+
+func (x *FreedomCondition) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *FreedomCondition) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *FreedomCondition) GetEnd() FreedomEnd {
+	if x != nil {
+		return x.End
+	}
+	return FreedomEnd_FREEDOM_END_UNSPECIFIED
+}
+
+// One size of the site's ring table against what the plan aims at.
+type FreedomRingSize struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Key of its family.
+	FamilyKey string `protobuf:"bytes,1,opt,name=family_key,json=familyKey,proto3" json:"family_key,omitempty"`
+	// Label.
+	Label *float64 `protobuf:"fixed64,2,opt,name=label,proto3,oneof" json:"label,omitempty"`
+	// Inner antero-posterior diameter, mm.
+	InnerAnteroPosteriorMm *float64 `protobuf:"fixed64,3,opt,name=inner_antero_posterior_mm,json=innerAnteroPosteriorMm,proto3,oneof" json:"inner_antero_posterior_mm,omitempty"`
+	// Whether it lies within the range and meets every condition that can be
+	// estimated for it.
+	Fits Answer `protobuf:"varint,4,opt,name=fits,proto3,enum=trigone.v1.Answer" json:"fits,omitempty"`
+	// Why it does not, or what cannot be estimated for it.
+	Explanation   string `protobuf:"bytes,5,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FreedomRingSize) Reset() {
+	*x = FreedomRingSize{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FreedomRingSize) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FreedomRingSize) ProtoMessage() {}
+
+func (x *FreedomRingSize) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FreedomRingSize.ProtoReflect.Descriptor instead.
+func (*FreedomRingSize) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *FreedomRingSize) GetFamilyKey() string {
+	if x != nil {
+		return x.FamilyKey
+	}
+	return ""
+}
+
+func (x *FreedomRingSize) GetLabel() float64 {
+	if x != nil && x.Label != nil {
+		return *x.Label
+	}
+	return 0
+}
+
+func (x *FreedomRingSize) GetInnerAnteroPosteriorMm() float64 {
+	if x != nil && x.InnerAnteroPosteriorMm != nil {
+		return *x.InnerAnteroPosteriorMm
+	}
+	return 0
+}
+
+func (x *FreedomRingSize) GetFits() Answer {
+	if x != nil {
+		return x.Fits
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FreedomRingSize) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
 // A planned step that no longer fits.
 type UnfitStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -388,7 +813,7 @@ type UnfitStep struct {
 
 func (x *UnfitStep) Reset() {
 	*x = UnfitStep{}
-	mi := &file_trigone_v1_freedom_proto_msgTypes[2]
+	mi := &file_trigone_v1_freedom_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -400,7 +825,7 @@ func (x *UnfitStep) String() string {
 func (*UnfitStep) ProtoMessage() {}
 
 func (x *UnfitStep) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_freedom_proto_msgTypes[2]
+	mi := &file_trigone_v1_freedom_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -413,7 +838,7 @@ func (x *UnfitStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnfitStep.ProtoReflect.Descriptor instead.
 func (*UnfitStep) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *UnfitStep) GetPlannedStepId() string {
@@ -461,14 +886,18 @@ type InputAge struct {
 	// From then to the question, below zero if they are later; unset: age unknown.
 	Age *durationpb.Duration `protobuf:"bytes,3,opt,name=age,proto3" json:"age,omitempty"`
 	// In words: the age, or age unknown.
-	Explanation   string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	Explanation string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// Pump run; unset: of none.
+	Run *int32 `protobuf:"varint,5,opt,name=run,proto3,oneof" json:"run,omitempty"`
+	// The values of this occasion that were read.
+	Inputs        []*InputValue `protobuf:"bytes,6,rep,name=inputs,proto3" json:"inputs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *InputAge) Reset() {
 	*x = InputAge{}
-	mi := &file_trigone_v1_freedom_proto_msgTypes[3]
+	mi := &file_trigone_v1_freedom_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -480,7 +909,7 @@ func (x *InputAge) String() string {
 func (*InputAge) ProtoMessage() {}
 
 func (x *InputAge) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_freedom_proto_msgTypes[3]
+	mi := &file_trigone_v1_freedom_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -493,7 +922,7 @@ func (x *InputAge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InputAge.ProtoReflect.Descriptor instead.
 func (*InputAge) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *InputAge) GetOccasion() string {
@@ -524,19 +953,475 @@ func (x *InputAge) GetExplanation() string {
 	return ""
 }
 
+func (x *InputAge) GetRun() int32 {
+	if x != nil && x.Run != nil {
+		return *x.Run
+	}
+	return 0
+}
+
+func (x *InputAge) GetInputs() []*InputValue {
+	if x != nil {
+		return x.Inputs
+	}
+	return nil
+}
+
+// A change that is asked about; at least one of its parts. Several parts are made
+// together.
+type WhatIf struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Another ring, of the site's ring table.
+	Ring *WhatIfRing `protobuf:"bytes,1,opt,name=ring,proto3" json:"ring,omitempty"`
+	// Other final heights; of A2 and P2, which make the middle slice.
+	Heights []*WhatIfHeight `protobuf:"bytes,2,rep,name=heights,proto3" json:"heights,omitempty"`
+	// Other lengths of artificial chords.
+	Chords        []*WhatIfChord `protobuf:"bytes,3,rep,name=chords,proto3" json:"chords,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WhatIf) Reset() {
+	*x = WhatIf{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WhatIf) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WhatIf) ProtoMessage() {}
+
+func (x *WhatIf) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WhatIf.ProtoReflect.Descriptor instead.
+func (*WhatIf) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *WhatIf) GetRing() *WhatIfRing {
+	if x != nil {
+		return x.Ring
+	}
+	return nil
+}
+
+func (x *WhatIf) GetHeights() []*WhatIfHeight {
+	if x != nil {
+		return x.Heights
+	}
+	return nil
+}
+
+func (x *WhatIf) GetChords() []*WhatIfChord {
+	if x != nil {
+		return x.Chords
+	}
+	return nil
+}
+
+// A size of the site's ring table.
+type WhatIfRing struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Key of its family; unset: the only one that has the label.
+	FamilyKey string `protobuf:"bytes,1,opt,name=family_key,json=familyKey,proto3" json:"family_key,omitempty"`
+	// Label.
+	Label         *float64 `protobuf:"fixed64,2,opt,name=label,proto3,oneof" json:"label,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WhatIfRing) Reset() {
+	*x = WhatIfRing{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WhatIfRing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WhatIfRing) ProtoMessage() {}
+
+func (x *WhatIfRing) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WhatIfRing.ProtoReflect.Descriptor instead.
+func (*WhatIfRing) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *WhatIfRing) GetFamilyKey() string {
+	if x != nil {
+		return x.FamilyKey
+	}
+	return ""
+}
+
+func (x *WhatIfRing) GetLabel() float64 {
+	if x != nil && x.Label != nil {
+		return *x.Label
+	}
+	return 0
+}
+
+// Another final height of a segment.
+type WhatIfHeight struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A2 or P2.
+	Segment Segment `protobuf:"varint,1,opt,name=segment,proto3,enum=trigone.v1.Segment" json:"segment,omitempty"`
+	// Height, mm.
+	Mm            *float64 `protobuf:"fixed64,2,opt,name=mm,proto3,oneof" json:"mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WhatIfHeight) Reset() {
+	*x = WhatIfHeight{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WhatIfHeight) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WhatIfHeight) ProtoMessage() {}
+
+func (x *WhatIfHeight) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WhatIfHeight.ProtoReflect.Descriptor instead.
+func (*WhatIfHeight) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *WhatIfHeight) GetSegment() Segment {
+	if x != nil {
+		return x.Segment
+	}
+	return Segment_SEGMENT_UNSPECIFIED
+}
+
+func (x *WhatIfHeight) GetMm() float64 {
+	if x != nil && x.Mm != nil {
+		return *x.Mm
+	}
+	return 0
+}
+
+// Another length of artificial chords. What it does is told as a direction only.
+type WhatIfChord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The step, performed or planned, by id.
+	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Length, mm.
+	Mm            *float64 `protobuf:"fixed64,2,opt,name=mm,proto3,oneof" json:"mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WhatIfChord) Reset() {
+	*x = WhatIfChord{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WhatIfChord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WhatIfChord) ProtoMessage() {}
+
+func (x *WhatIfChord) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WhatIfChord.ProtoReflect.Descriptor instead.
+func (*WhatIfChord) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *WhatIfChord) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *WhatIfChord) GetMm() float64 {
+	if x != nil && x.Mm != nil {
+		return *x.Mm
+	}
+	return 0
+}
+
+// What would come of a change. Nothing of it is advice, and no change is called
+// better than another.
+type WhatIfAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The change; unset: the state as it is.
+	Change *WhatIf `protobuf:"bytes,1,opt,name=change,proto3" json:"change,omitempty"`
+	// The change in words.
+	Words string `protobuf:"bytes,2,opt,name=words,proto3" json:"words,omitempty"`
+	// Contact, overlap, closure line, tip beyond the line, expected gradient and
+	// factors of systolic anterior motion, always in this order.
+	Values []*WhatIfValue `protobuf:"bytes,3,rep,name=values,proto3" json:"values,omitempty"`
+	// What must be known with it, such as that the model does not hold.
+	Explanation string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// What the last set of the pump run measured; only of the state as it is.
+	Measured      []*InputValue `protobuf:"bytes,5,rep,name=measured,proto3" json:"measured,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WhatIfAnswer) Reset() {
+	*x = WhatIfAnswer{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WhatIfAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WhatIfAnswer) ProtoMessage() {}
+
+func (x *WhatIfAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WhatIfAnswer.ProtoReflect.Descriptor instead.
+func (*WhatIfAnswer) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *WhatIfAnswer) GetChange() *WhatIf {
+	if x != nil {
+		return x.Change
+	}
+	return nil
+}
+
+func (x *WhatIfAnswer) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *WhatIfAnswer) GetValues() []*WhatIfValue {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *WhatIfAnswer) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *WhatIfAnswer) GetMeasured() []*InputValue {
+	if x != nil {
+		return x.Measured
+	}
+	return nil
+}
+
+// One quantity of a what-if.
+type WhatIfValue struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Metric, by id.
+	Metric string `protobuf:"bytes,1,opt,name=metric,proto3" json:"metric,omitempty"`
+	// Place.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// State.
+	State MetricState `protobuf:"varint,3,opt,name=state,proto3,enum=trigone.v1.MetricState" json:"state,omitempty"`
+	// Value: the middle of the range.
+	Value *float64 `protobuf:"fixed64,4,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	// Lower end of the 95 % interval.
+	Lower *float64 `protobuf:"fixed64,5,opt,name=lower,proto3,oneof" json:"lower,omitempty"`
+	// Upper end of the 95 % interval.
+	Upper *float64 `protobuf:"fixed64,6,opt,name=upper,proto3,oneof" json:"upper,omitempty"`
+	// UCUM unit.
+	Unit string `protobuf:"bytes,7,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Why there is no value, or what must be known with it.
+	Explanation string `protobuf:"bytes,8,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// Values read.
+	Inputs []*InputValue `protobuf:"bytes,9,rep,name=inputs,proto3" json:"inputs,omitempty"`
+	// What is missing, as leaf at place of occasion.
+	Missing       []string `protobuf:"bytes,10,rep,name=missing,proto3" json:"missing,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WhatIfValue) Reset() {
+	*x = WhatIfValue{}
+	mi := &file_trigone_v1_freedom_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WhatIfValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WhatIfValue) ProtoMessage() {}
+
+func (x *WhatIfValue) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_freedom_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WhatIfValue.ProtoReflect.Descriptor instead.
+func (*WhatIfValue) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_freedom_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *WhatIfValue) GetMetric() string {
+	if x != nil {
+		return x.Metric
+	}
+	return ""
+}
+
+func (x *WhatIfValue) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *WhatIfValue) GetState() MetricState {
+	if x != nil {
+		return x.State
+	}
+	return MetricState_METRIC_STATE_UNSPECIFIED
+}
+
+func (x *WhatIfValue) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *WhatIfValue) GetLower() float64 {
+	if x != nil && x.Lower != nil {
+		return *x.Lower
+	}
+	return 0
+}
+
+func (x *WhatIfValue) GetUpper() float64 {
+	if x != nil && x.Upper != nil {
+		return *x.Upper
+	}
+	return 0
+}
+
+func (x *WhatIfValue) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *WhatIfValue) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *WhatIfValue) GetInputs() []*InputValue {
+	if x != nil {
+		return x.Inputs
+	}
+	return nil
+}
+
+func (x *WhatIfValue) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
 var File_trigone_v1_freedom_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_freedom_proto_rawDesc = "" +
 	"\n" +
 	"\x18trigone/v1/freedom.proto\x12\n" +
-	"trigone.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/evaluation.proto\"\xef\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\"\xa4\x02\n" +
 	"\aFreedom\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x120\n" +
 	"\x06ranges\x18\x02 \x03(\v2\x18.trigone.v1.FreedomRangeR\x06ranges\x126\n" +
 	"\vunfit_steps\x18\x03 \x03(\v2\x15.trigone.v1.UnfitStepR\n" +
 	"unfitSteps\x12(\n" +
 	"\x04ages\x18\x04 \x03(\v2\x14.trigone.v1.InputAgeR\x04ages\x12 \n" +
-	"\vexplanation\x18\x05 \x01(\tR\vexplanation\"\xa9\x03\n" +
+	"\vexplanation\x18\x05 \x01(\tR\vexplanation\x123\n" +
+	"\bwhat_ifs\x18\x06 \x03(\v2\x18.trigone.v1.WhatIfAnswerR\awhatIfs\"\x8c\x06\n" +
 	"\fFreedomRange\x12\x12\n" +
 	"\x04leaf\x18\x01 \x01(\tR\x04leaf\x12\x14\n" +
 	"\x05place\x18\x02 \x01(\tR\x05place\x12-\n" +
@@ -550,23 +1435,107 @@ const file_trigone_v1_freedom_proto_rawDesc = "" +
 	"\apresent\x18\n" +
 	" \x01(\x01H\x02R\apresent\x88\x01\x01\x127\n" +
 	"\bposition\x18\v \x01(\x0e2\x1b.trigone.v1.FreedomPositionR\bposition\x12\x12\n" +
-	"\x04done\x18\f \x01(\bR\x04doneB\b\n" +
+	"\x04done\x18\f \x01(\bR\x04done\x12E\n" +
+	"\x0flower_condition\x18\r \x01(\v2\x1c.trigone.v1.FreedomConditionR\x0elowerCondition\x12E\n" +
+	"\x0fupper_condition\x18\x0e \x01(\v2\x1c.trigone.v1.FreedomConditionR\x0eupperCondition\x124\n" +
+	"\x06beside\x18\x0f \x03(\v2\x1c.trigone.v1.FreedomConditionR\x06beside\x12\x19\n" +
+	"\x05reach\x18\x10 \x01(\x01H\x03R\x05reach\x88\x01\x01\x12 \n" +
+	"\vuncertainty\x18\x11 \x01(\tR\vuncertainty\x12#\n" +
+	"\rnot_estimated\x18\x12 \x03(\tR\fnotEstimated\x121\n" +
+	"\x05sizes\x18\x13 \x03(\v2\x1b.trigone.v1.FreedomRingSizeR\x05sizesB\b\n" +
 	"\x06_lowerB\b\n" +
 	"\x06_upperB\n" +
 	"\n" +
-	"\b_present\"\xc4\x01\n" +
+	"\b_presentB\b\n" +
+	"\x06_reach\"\xdc\x01\n" +
+	"\x10FreedomCondition\x12.\n" +
+	"\x05owner\x18\x01 \x01(\x0e2\x18.trigone.v1.FreedomOwnerR\x05owner\x12\x1b\n" +
+	"\ttarget_id\x18\x02 \x01(\tR\btargetId\x12\x16\n" +
+	"\x06metric\x18\x03 \x01(\tR\x06metric\x12\x14\n" +
+	"\x05words\x18\x04 \x01(\tR\x05words\x12\x19\n" +
+	"\x05value\x18\x05 \x01(\x01H\x00R\x05value\x88\x01\x01\x12(\n" +
+	"\x03end\x18\x06 \x01(\x0e2\x16.trigone.v1.FreedomEndR\x03endB\b\n" +
+	"\x06_value\"\xfd\x01\n" +
+	"\x0fFreedomRingSize\x12\x1d\n" +
+	"\n" +
+	"family_key\x18\x01 \x01(\tR\tfamilyKey\x12\x19\n" +
+	"\x05label\x18\x02 \x01(\x01H\x00R\x05label\x88\x01\x01\x12>\n" +
+	"\x19inner_antero_posterior_mm\x18\x03 \x01(\x01H\x01R\x16innerAnteroPosteriorMm\x88\x01\x01\x12&\n" +
+	"\x04fits\x18\x04 \x01(\x0e2\x12.trigone.v1.AnswerR\x04fits\x12 \n" +
+	"\vexplanation\x18\x05 \x01(\tR\vexplanationB\b\n" +
+	"\x06_labelB\x1c\n" +
+	"\x1a_inner_antero_posterior_mm\"\xc4\x01\n" +
 	"\tUnfitStep\x12&\n" +
 	"\x0fplanned_step_id\x18\x01 \x01(\tR\rplannedStepId\x12/\n" +
 	"\x06reason\x18\x02 \x01(\x0e2\x17.trigone.v1.UnfitReasonR\x06reason\x12\x18\n" +
 	"\amessage\x18\x03 \x01(\tR\amessage\x12\x1d\n" +
 	"\n" +
 	"finding_id\x18\x04 \x01(\tR\tfindingId\x12%\n" +
-	"\x0ediscrepancy_id\x18\x05 \x01(\tR\rdiscrepancyId\"\xa5\x01\n" +
+	"\x0ediscrepancy_id\x18\x05 \x01(\tR\rdiscrepancyId\"\xf4\x01\n" +
 	"\bInputAge\x12\x1a\n" +
 	"\boccasion\x18\x01 \x01(\tR\boccasion\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12+\n" +
 	"\x03age\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x03age\x12 \n" +
-	"\vexplanation\x18\x04 \x01(\tR\vexplanation*\x88\x01\n" +
+	"\vexplanation\x18\x04 \x01(\tR\vexplanation\x12\x15\n" +
+	"\x03run\x18\x05 \x01(\x05H\x00R\x03run\x88\x01\x01\x12.\n" +
+	"\x06inputs\x18\x06 \x03(\v2\x16.trigone.v1.InputValueR\x06inputsB\x06\n" +
+	"\x04_run\"\xad\x01\n" +
+	"\x06WhatIf\x12*\n" +
+	"\x04ring\x18\x01 \x01(\v2\x16.trigone.v1.WhatIfRingR\x04ring\x12<\n" +
+	"\aheights\x18\x02 \x03(\v2\x18.trigone.v1.WhatIfHeightB\b\xbaH\x05\x92\x01\x02\x10\bR\aheights\x129\n" +
+	"\x06chords\x18\x03 \x03(\v2\x17.trigone.v1.WhatIfChordB\b\xbaH\x05\x92\x01\x02\x10\bR\x06chords\"\x96\x01\n" +
+	"\n" +
+	"WhatIfRing\x12J\n" +
+	"\n" +
+	"family_key\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\tfamilyKey\x122\n" +
+	"\x05label\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00@\x7f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x05label\x88\x01\x01B\b\n" +
+	"\x06_label\"r\n" +
+	"\fWhatIfHeight\x12-\n" +
+	"\asegment\x18\x01 \x01(\x0e2\x13.trigone.v1.SegmentR\asegment\x12,\n" +
+	"\x02mm\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x02mm\x88\x01\x01B\x05\n" +
+	"\x03_mm\"\x85\x01\n" +
+	"\vWhatIfChord\x12A\n" +
+	"\astep_id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x06stepId\x12,\n" +
+	"\x02mm\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x88\xa3@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x02mm\x88\x01\x01B\x05\n" +
+	"\x03_mm\"\xd7\x01\n" +
+	"\fWhatIfAnswer\x12*\n" +
+	"\x06change\x18\x01 \x01(\v2\x12.trigone.v1.WhatIfR\x06change\x12\x14\n" +
+	"\x05words\x18\x02 \x01(\tR\x05words\x12/\n" +
+	"\x06values\x18\x03 \x03(\v2\x17.trigone.v1.WhatIfValueR\x06values\x12 \n" +
+	"\vexplanation\x18\x04 \x01(\tR\vexplanation\x122\n" +
+	"\bmeasured\x18\x05 \x03(\v2\x16.trigone.v1.InputValueR\bmeasured\"\xd9\x02\n" +
+	"\vWhatIfValue\x12\x16\n" +
+	"\x06metric\x18\x01 \x01(\tR\x06metric\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\x12-\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x17.trigone.v1.MetricStateR\x05state\x12\x19\n" +
+	"\x05value\x18\x04 \x01(\x01H\x00R\x05value\x88\x01\x01\x12\x19\n" +
+	"\x05lower\x18\x05 \x01(\x01H\x01R\x05lower\x88\x01\x01\x12\x19\n" +
+	"\x05upper\x18\x06 \x01(\x01H\x02R\x05upper\x88\x01\x01\x12\x12\n" +
+	"\x04unit\x18\a \x01(\tR\x04unit\x12 \n" +
+	"\vexplanation\x18\b \x01(\tR\vexplanation\x12.\n" +
+	"\x06inputs\x18\t \x03(\v2\x16.trigone.v1.InputValueR\x06inputs\x12\x18\n" +
+	"\amissing\x18\n" +
+	" \x03(\tR\amissingB\b\n" +
+	"\x06_valueB\b\n" +
+	"\x06_lowerB\b\n" +
+	"\x06_upper*W\n" +
+	"\n" +
+	"FreedomEnd\x12\x1b\n" +
+	"\x17FREEDOM_END_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11FREEDOM_END_LOWER\x10\x01\x12\x15\n" +
+	"\x11FREEDOM_END_UPPER\x10\x02*\xba\x01\n" +
+	"\fFreedomOwner\x12\x1d\n" +
+	"\x19FREEDOM_OWNER_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12FREEDOM_OWNER_PLAN\x10\x01\x12\x1c\n" +
+	"\x18FREEDOM_OWNER_SITE_LIMIT\x10\x02\x12\x1e\n" +
+	"\x1aFREEDOM_OWNER_PLAUSIBILITY\x10\x03\x12\x1c\n" +
+	"\x18FREEDOM_OWNER_RING_TABLE\x10\x04\x12\x17\n" +
+	"\x13FREEDOM_OWNER_MODEL\x10\x05*\x86\x01\n" +
+	"\x0eAnswerFollowed\x12\x1f\n" +
+	"\x1bANSWER_FOLLOWED_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13ANSWER_FOLLOWED_YES\x10\x01\x12\x16\n" +
+	"\x12ANSWER_FOLLOWED_NO\x10\x02\x12\"\n" +
+	"\x1eANSWER_FOLLOWED_CANNOT_BE_TOLD\x10\x03*\x88\x01\n" +
 	"\x0fFreedomPosition\x12 \n" +
 	"\x1cFREEDOM_POSITION_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17FREEDOM_POSITION_WITHIN\x10\x01\x12\x1a\n" +
@@ -590,36 +1559,67 @@ func file_trigone_v1_freedom_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_freedom_proto_rawDescData
 }
 
-var file_trigone_v1_freedom_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_trigone_v1_freedom_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_trigone_v1_freedom_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_trigone_v1_freedom_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_trigone_v1_freedom_proto_goTypes = []any{
-	(FreedomPosition)(0),          // 0: trigone.v1.FreedomPosition
-	(UnfitReason)(0),              // 1: trigone.v1.UnfitReason
-	(*Freedom)(nil),               // 2: trigone.v1.Freedom
-	(*FreedomRange)(nil),          // 3: trigone.v1.FreedomRange
-	(*UnfitStep)(nil),             // 4: trigone.v1.UnfitStep
-	(*InputAge)(nil),              // 5: trigone.v1.InputAge
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(MetricState)(0),              // 7: trigone.v1.MetricState
-	(*InputValue)(nil),            // 8: trigone.v1.InputValue
-	(*durationpb.Duration)(nil),   // 9: google.protobuf.Duration
+	(FreedomEnd)(0),               // 0: trigone.v1.FreedomEnd
+	(FreedomOwner)(0),             // 1: trigone.v1.FreedomOwner
+	(AnswerFollowed)(0),           // 2: trigone.v1.AnswerFollowed
+	(FreedomPosition)(0),          // 3: trigone.v1.FreedomPosition
+	(UnfitReason)(0),              // 4: trigone.v1.UnfitReason
+	(*Freedom)(nil),               // 5: trigone.v1.Freedom
+	(*FreedomRange)(nil),          // 6: trigone.v1.FreedomRange
+	(*FreedomCondition)(nil),      // 7: trigone.v1.FreedomCondition
+	(*FreedomRingSize)(nil),       // 8: trigone.v1.FreedomRingSize
+	(*UnfitStep)(nil),             // 9: trigone.v1.UnfitStep
+	(*InputAge)(nil),              // 10: trigone.v1.InputAge
+	(*WhatIf)(nil),                // 11: trigone.v1.WhatIf
+	(*WhatIfRing)(nil),            // 12: trigone.v1.WhatIfRing
+	(*WhatIfHeight)(nil),          // 13: trigone.v1.WhatIfHeight
+	(*WhatIfChord)(nil),           // 14: trigone.v1.WhatIfChord
+	(*WhatIfAnswer)(nil),          // 15: trigone.v1.WhatIfAnswer
+	(*WhatIfValue)(nil),           // 16: trigone.v1.WhatIfValue
+	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
+	(MetricState)(0),              // 18: trigone.v1.MetricState
+	(*InputValue)(nil),            // 19: trigone.v1.InputValue
+	(Answer)(0),                   // 20: trigone.v1.Answer
+	(*durationpb.Duration)(nil),   // 21: google.protobuf.Duration
+	(Segment)(0),                  // 22: trigone.v1.Segment
 }
 var file_trigone_v1_freedom_proto_depIdxs = []int32{
-	6,  // 0: trigone.v1.Freedom.time:type_name -> google.protobuf.Timestamp
-	3,  // 1: trigone.v1.Freedom.ranges:type_name -> trigone.v1.FreedomRange
-	4,  // 2: trigone.v1.Freedom.unfit_steps:type_name -> trigone.v1.UnfitStep
-	5,  // 3: trigone.v1.Freedom.ages:type_name -> trigone.v1.InputAge
-	7,  // 4: trigone.v1.FreedomRange.state:type_name -> trigone.v1.MetricState
-	8,  // 5: trigone.v1.FreedomRange.inputs:type_name -> trigone.v1.InputValue
-	0,  // 6: trigone.v1.FreedomRange.position:type_name -> trigone.v1.FreedomPosition
-	1,  // 7: trigone.v1.UnfitStep.reason:type_name -> trigone.v1.UnfitReason
-	6,  // 8: trigone.v1.InputAge.time:type_name -> google.protobuf.Timestamp
-	9,  // 9: trigone.v1.InputAge.age:type_name -> google.protobuf.Duration
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	17, // 0: trigone.v1.Freedom.time:type_name -> google.protobuf.Timestamp
+	6,  // 1: trigone.v1.Freedom.ranges:type_name -> trigone.v1.FreedomRange
+	9,  // 2: trigone.v1.Freedom.unfit_steps:type_name -> trigone.v1.UnfitStep
+	10, // 3: trigone.v1.Freedom.ages:type_name -> trigone.v1.InputAge
+	15, // 4: trigone.v1.Freedom.what_ifs:type_name -> trigone.v1.WhatIfAnswer
+	18, // 5: trigone.v1.FreedomRange.state:type_name -> trigone.v1.MetricState
+	19, // 6: trigone.v1.FreedomRange.inputs:type_name -> trigone.v1.InputValue
+	3,  // 7: trigone.v1.FreedomRange.position:type_name -> trigone.v1.FreedomPosition
+	7,  // 8: trigone.v1.FreedomRange.lower_condition:type_name -> trigone.v1.FreedomCondition
+	7,  // 9: trigone.v1.FreedomRange.upper_condition:type_name -> trigone.v1.FreedomCondition
+	7,  // 10: trigone.v1.FreedomRange.beside:type_name -> trigone.v1.FreedomCondition
+	8,  // 11: trigone.v1.FreedomRange.sizes:type_name -> trigone.v1.FreedomRingSize
+	1,  // 12: trigone.v1.FreedomCondition.owner:type_name -> trigone.v1.FreedomOwner
+	0,  // 13: trigone.v1.FreedomCondition.end:type_name -> trigone.v1.FreedomEnd
+	20, // 14: trigone.v1.FreedomRingSize.fits:type_name -> trigone.v1.Answer
+	4,  // 15: trigone.v1.UnfitStep.reason:type_name -> trigone.v1.UnfitReason
+	17, // 16: trigone.v1.InputAge.time:type_name -> google.protobuf.Timestamp
+	21, // 17: trigone.v1.InputAge.age:type_name -> google.protobuf.Duration
+	19, // 18: trigone.v1.InputAge.inputs:type_name -> trigone.v1.InputValue
+	12, // 19: trigone.v1.WhatIf.ring:type_name -> trigone.v1.WhatIfRing
+	13, // 20: trigone.v1.WhatIf.heights:type_name -> trigone.v1.WhatIfHeight
+	14, // 21: trigone.v1.WhatIf.chords:type_name -> trigone.v1.WhatIfChord
+	22, // 22: trigone.v1.WhatIfHeight.segment:type_name -> trigone.v1.Segment
+	11, // 23: trigone.v1.WhatIfAnswer.change:type_name -> trigone.v1.WhatIf
+	16, // 24: trigone.v1.WhatIfAnswer.values:type_name -> trigone.v1.WhatIfValue
+	19, // 25: trigone.v1.WhatIfAnswer.measured:type_name -> trigone.v1.InputValue
+	18, // 26: trigone.v1.WhatIfValue.state:type_name -> trigone.v1.MetricState
+	19, // 27: trigone.v1.WhatIfValue.inputs:type_name -> trigone.v1.InputValue
+	28, // [28:28] is the sub-list for method output_type
+	28, // [28:28] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_freedom_proto_init() }
@@ -627,15 +1627,24 @@ func file_trigone_v1_freedom_proto_init() {
 	if File_trigone_v1_freedom_proto != nil {
 		return
 	}
+	file_trigone_v1_anatomy_proto_init()
 	file_trigone_v1_evaluation_proto_init()
+	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_freedom_proto_msgTypes[1].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[2].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[3].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[5].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[7].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[8].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[9].OneofWrappers = []any{}
+	file_trigone_v1_freedom_proto_msgTypes[11].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_freedom_proto_rawDesc), len(file_trigone_v1_freedom_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   4,
+			NumEnums:      5,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -155,7 +155,9 @@ type EvaluatePlanRequest struct {
 	// Stage at which it is asked.
 	Stage Stage `protobuf:"varint,8,opt,name=stage,proto3,enum=trigone.v1.Stage" json:"stage,omitempty"`
 	// Pump run in which it is asked.
-	Run           *int32 `protobuf:"varint,9,opt,name=run,proto3,oneof" json:"run,omitempty"`
+	Run *int32 `protobuf:"varint,9,opt,name=run,proto3,oneof" json:"run,omitempty"`
+	// Changes to be answered beside the state as it is, while operating.
+	WhatIfs       []*WhatIf `protobuf:"bytes,10,rep,name=what_ifs,json=whatIfs,proto3" json:"what_ifs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -251,6 +253,13 @@ func (x *EvaluatePlanRequest) GetRun() int32 {
 		return *x.Run
 	}
 	return 0
+}
+
+func (x *EvaluatePlanRequest) GetWhatIfs() []*WhatIf {
+	if x != nil {
+		return x.WhatIfs
+	}
+	return nil
 }
 
 // Response of EvaluatePlan.
@@ -1905,7 +1914,7 @@ var File_trigone_v1_planning_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_planning_service_proto_rawDesc = "" +
 	"\n" +
 	"!trigone/v1/planning_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/freedom.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x15trigone/v1/step.proto\"\xa7\x03\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/freedom.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x15trigone/v1/step.proto\"\xe0\x03\n" +
 	"\x13EvaluatePlanRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x121\n" +
 	"\tcase_file\x18\x02 \x01(\v2\x14.trigone.v1.CaseFileR\bcaseFile\x12-\n" +
@@ -1916,7 +1925,9 @@ const file_trigone_v1_planning_service_proto_rawDesc = "" +
 	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\x12.\n" +
 	"\x04time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12'\n" +
 	"\x05stage\x18\b \x01(\x0e2\x11.trigone.v1.StageR\x05stage\x12 \n" +
-	"\x03run\x18\t \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01B\x06\n" +
+	"\x03run\x18\t \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01\x127\n" +
+	"\bwhat_ifs\x18\n" +
+	" \x03(\v2\x12.trigone.v1.WhatIfB\b\xbaH\x05\x92\x01\x02\x10\x10R\awhatIfsB\x06\n" +
 	"\x04_run\"\xda\x01\n" +
 	"\x14EvaluatePlanResponse\x126\n" +
 	"\n" +
@@ -2113,71 +2124,73 @@ var file_trigone_v1_planning_service_proto_goTypes = []any{
 	(*CaseReference)(nil),         // 25: trigone.v1.CaseReference
 	(*timestamppb.Timestamp)(nil), // 26: google.protobuf.Timestamp
 	(Stage)(0),                    // 27: trigone.v1.Stage
-	(*Evaluation)(nil),            // 28: trigone.v1.Evaluation
-	(*SectionReceipt)(nil),        // 29: trigone.v1.SectionReceipt
-	(*Freedom)(nil),               // 30: trigone.v1.Freedom
-	(Segment)(0),                  // 31: trigone.v1.Segment
-	(Station)(0),                  // 32: trigone.v1.Station
-	(Side)(0),                     // 33: trigone.v1.Side
-	(*Finding)(nil),               // 34: trigone.v1.Finding
-	(*SectionRevision)(nil),       // 35: trigone.v1.SectionRevision
-	(AnnuloplastyKind)(0),         // 36: trigone.v1.AnnuloplastyKind
-	(MetricRole)(0),               // 37: trigone.v1.MetricRole
-	(MetricState)(0),              // 38: trigone.v1.MetricState
-	(Severity)(0),                 // 39: trigone.v1.Severity
+	(*WhatIf)(nil),                // 28: trigone.v1.WhatIf
+	(*Evaluation)(nil),            // 29: trigone.v1.Evaluation
+	(*SectionReceipt)(nil),        // 30: trigone.v1.SectionReceipt
+	(*Freedom)(nil),               // 31: trigone.v1.Freedom
+	(Segment)(0),                  // 32: trigone.v1.Segment
+	(Station)(0),                  // 33: trigone.v1.Station
+	(Side)(0),                     // 34: trigone.v1.Side
+	(*Finding)(nil),               // 35: trigone.v1.Finding
+	(*SectionRevision)(nil),       // 36: trigone.v1.SectionRevision
+	(AnnuloplastyKind)(0),         // 37: trigone.v1.AnnuloplastyKind
+	(MetricRole)(0),               // 38: trigone.v1.MetricRole
+	(MetricState)(0),              // 39: trigone.v1.MetricState
+	(Severity)(0),                 // 40: trigone.v1.Severity
 }
 var file_trigone_v1_planning_service_proto_depIdxs = []int32{
 	24, // 0: trigone.v1.EvaluatePlanRequest.case_file:type_name -> trigone.v1.CaseFile
 	25, // 1: trigone.v1.EvaluatePlanRequest.case:type_name -> trigone.v1.CaseReference
 	26, // 2: trigone.v1.EvaluatePlanRequest.time:type_name -> google.protobuf.Timestamp
 	27, // 3: trigone.v1.EvaluatePlanRequest.stage:type_name -> trigone.v1.Stage
-	28, // 4: trigone.v1.EvaluatePlanResponse.evaluation:type_name -> trigone.v1.Evaluation
-	29, // 5: trigone.v1.EvaluatePlanResponse.receipt:type_name -> trigone.v1.SectionReceipt
-	30, // 6: trigone.v1.EvaluatePlanResponse.freedom:type_name -> trigone.v1.Freedom
-	24, // 7: trigone.v1.ExplorePlansRequest.case_file:type_name -> trigone.v1.CaseFile
-	25, // 8: trigone.v1.ExplorePlansRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 9: trigone.v1.ExplorePlansRequest.axes:type_name -> trigone.v1.ExploredAxis
-	14, // 10: trigone.v1.ExplorePlansRequest.sort_by:type_name -> trigone.v1.VariantOrder
-	7,  // 11: trigone.v1.ExploredAxis.leaflet_height:type_name -> trigone.v1.HeightAxis
-	8,  // 12: trigone.v1.ExploredAxis.resection_width:type_name -> trigone.v1.ResectionWidthAxis
-	9,  // 13: trigone.v1.ExploredAxis.sliding_advance:type_name -> trigone.v1.SlidingAdvanceAxis
-	11, // 14: trigone.v1.ExploredAxis.ring:type_name -> trigone.v1.RingAxis
-	10, // 15: trigone.v1.ExploredAxis.artificial_chord_length:type_name -> trigone.v1.ChordLengthAxis
-	31, // 16: trigone.v1.HeightAxis.segment:type_name -> trigone.v1.Segment
-	32, // 17: trigone.v1.HeightAxis.station:type_name -> trigone.v1.Station
-	6,  // 18: trigone.v1.HeightAxis.range:type_name -> trigone.v1.LengthGrid
-	0,  // 19: trigone.v1.ResectionWidthAxis.edge:type_name -> trigone.v1.ResectionEdge
-	6,  // 20: trigone.v1.ResectionWidthAxis.range:type_name -> trigone.v1.LengthGrid
-	33, // 21: trigone.v1.SlidingAdvanceAxis.side:type_name -> trigone.v1.Side
-	6,  // 22: trigone.v1.SlidingAdvanceAxis.range:type_name -> trigone.v1.LengthGrid
-	6,  // 23: trigone.v1.ChordLengthAxis.range:type_name -> trigone.v1.LengthGrid
-	12, // 24: trigone.v1.RingAxis.sizes:type_name -> trigone.v1.RingSizeChoice
-	13, // 25: trigone.v1.RingAxis.dimensions:type_name -> trigone.v1.RingDimensions
-	1,  // 26: trigone.v1.VariantOrder.direction:type_name -> trigone.v1.SortDirection
-	16, // 27: trigone.v1.ExplorePlansResponse.progress:type_name -> trigone.v1.ExplorationProgress
-	17, // 28: trigone.v1.ExplorePlansResponse.basis:type_name -> trigone.v1.ExplorationBasis
-	19, // 29: trigone.v1.ExplorePlansResponse.variant:type_name -> trigone.v1.PlanVariant
-	18, // 30: trigone.v1.ExplorationBasis.axes:type_name -> trigone.v1.AxisDescription
-	19, // 31: trigone.v1.ExplorationBasis.plan:type_name -> trigone.v1.PlanVariant
-	34, // 32: trigone.v1.ExplorationBasis.findings_beside_plan:type_name -> trigone.v1.Finding
-	35, // 33: trigone.v1.ExplorationBasis.sections:type_name -> trigone.v1.SectionRevision
-	20, // 34: trigone.v1.PlanVariant.values:type_name -> trigone.v1.AxisValue
-	22, // 35: trigone.v1.PlanVariant.metrics:type_name -> trigone.v1.VariantMetric
-	23, // 36: trigone.v1.PlanVariant.findings:type_name -> trigone.v1.VariantFinding
-	21, // 37: trigone.v1.AxisValue.ring:type_name -> trigone.v1.ExploredRing
-	36, // 38: trigone.v1.ExploredRing.kind:type_name -> trigone.v1.AnnuloplastyKind
-	37, // 39: trigone.v1.VariantMetric.role:type_name -> trigone.v1.MetricRole
-	38, // 40: trigone.v1.VariantMetric.state:type_name -> trigone.v1.MetricState
-	39, // 41: trigone.v1.VariantFinding.severity:type_name -> trigone.v1.Severity
-	2,  // 42: trigone.v1.PlanningService.EvaluatePlan:input_type -> trigone.v1.EvaluatePlanRequest
-	4,  // 43: trigone.v1.PlanningService.ExplorePlans:input_type -> trigone.v1.ExplorePlansRequest
-	3,  // 44: trigone.v1.PlanningService.EvaluatePlan:output_type -> trigone.v1.EvaluatePlanResponse
-	15, // 45: trigone.v1.PlanningService.ExplorePlans:output_type -> trigone.v1.ExplorePlansResponse
-	44, // [44:46] is the sub-list for method output_type
-	42, // [42:44] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	28, // 4: trigone.v1.EvaluatePlanRequest.what_ifs:type_name -> trigone.v1.WhatIf
+	29, // 5: trigone.v1.EvaluatePlanResponse.evaluation:type_name -> trigone.v1.Evaluation
+	30, // 6: trigone.v1.EvaluatePlanResponse.receipt:type_name -> trigone.v1.SectionReceipt
+	31, // 7: trigone.v1.EvaluatePlanResponse.freedom:type_name -> trigone.v1.Freedom
+	24, // 8: trigone.v1.ExplorePlansRequest.case_file:type_name -> trigone.v1.CaseFile
+	25, // 9: trigone.v1.ExplorePlansRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 10: trigone.v1.ExplorePlansRequest.axes:type_name -> trigone.v1.ExploredAxis
+	14, // 11: trigone.v1.ExplorePlansRequest.sort_by:type_name -> trigone.v1.VariantOrder
+	7,  // 12: trigone.v1.ExploredAxis.leaflet_height:type_name -> trigone.v1.HeightAxis
+	8,  // 13: trigone.v1.ExploredAxis.resection_width:type_name -> trigone.v1.ResectionWidthAxis
+	9,  // 14: trigone.v1.ExploredAxis.sliding_advance:type_name -> trigone.v1.SlidingAdvanceAxis
+	11, // 15: trigone.v1.ExploredAxis.ring:type_name -> trigone.v1.RingAxis
+	10, // 16: trigone.v1.ExploredAxis.artificial_chord_length:type_name -> trigone.v1.ChordLengthAxis
+	32, // 17: trigone.v1.HeightAxis.segment:type_name -> trigone.v1.Segment
+	33, // 18: trigone.v1.HeightAxis.station:type_name -> trigone.v1.Station
+	6,  // 19: trigone.v1.HeightAxis.range:type_name -> trigone.v1.LengthGrid
+	0,  // 20: trigone.v1.ResectionWidthAxis.edge:type_name -> trigone.v1.ResectionEdge
+	6,  // 21: trigone.v1.ResectionWidthAxis.range:type_name -> trigone.v1.LengthGrid
+	34, // 22: trigone.v1.SlidingAdvanceAxis.side:type_name -> trigone.v1.Side
+	6,  // 23: trigone.v1.SlidingAdvanceAxis.range:type_name -> trigone.v1.LengthGrid
+	6,  // 24: trigone.v1.ChordLengthAxis.range:type_name -> trigone.v1.LengthGrid
+	12, // 25: trigone.v1.RingAxis.sizes:type_name -> trigone.v1.RingSizeChoice
+	13, // 26: trigone.v1.RingAxis.dimensions:type_name -> trigone.v1.RingDimensions
+	1,  // 27: trigone.v1.VariantOrder.direction:type_name -> trigone.v1.SortDirection
+	16, // 28: trigone.v1.ExplorePlansResponse.progress:type_name -> trigone.v1.ExplorationProgress
+	17, // 29: trigone.v1.ExplorePlansResponse.basis:type_name -> trigone.v1.ExplorationBasis
+	19, // 30: trigone.v1.ExplorePlansResponse.variant:type_name -> trigone.v1.PlanVariant
+	18, // 31: trigone.v1.ExplorationBasis.axes:type_name -> trigone.v1.AxisDescription
+	19, // 32: trigone.v1.ExplorationBasis.plan:type_name -> trigone.v1.PlanVariant
+	35, // 33: trigone.v1.ExplorationBasis.findings_beside_plan:type_name -> trigone.v1.Finding
+	36, // 34: trigone.v1.ExplorationBasis.sections:type_name -> trigone.v1.SectionRevision
+	20, // 35: trigone.v1.PlanVariant.values:type_name -> trigone.v1.AxisValue
+	22, // 36: trigone.v1.PlanVariant.metrics:type_name -> trigone.v1.VariantMetric
+	23, // 37: trigone.v1.PlanVariant.findings:type_name -> trigone.v1.VariantFinding
+	21, // 38: trigone.v1.AxisValue.ring:type_name -> trigone.v1.ExploredRing
+	37, // 39: trigone.v1.ExploredRing.kind:type_name -> trigone.v1.AnnuloplastyKind
+	38, // 40: trigone.v1.VariantMetric.role:type_name -> trigone.v1.MetricRole
+	39, // 41: trigone.v1.VariantMetric.state:type_name -> trigone.v1.MetricState
+	40, // 42: trigone.v1.VariantFinding.severity:type_name -> trigone.v1.Severity
+	2,  // 43: trigone.v1.PlanningService.EvaluatePlan:input_type -> trigone.v1.EvaluatePlanRequest
+	4,  // 44: trigone.v1.PlanningService.ExplorePlans:input_type -> trigone.v1.ExplorePlansRequest
+	3,  // 45: trigone.v1.PlanningService.EvaluatePlan:output_type -> trigone.v1.EvaluatePlanResponse
+	15, // 46: trigone.v1.PlanningService.ExplorePlans:output_type -> trigone.v1.ExplorePlansResponse
+	45, // [45:47] is the sub-list for method output_type
+	43, // [43:45] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_planning_service_proto_init() }
