@@ -7,7 +7,9 @@ import (
 )
 
 // gradientConstant is the constant of the hydraulic formula of the mitral valve
-// in mL/s per cm2 and √mmHg: 44.3·0.85, printed as 37.7 (38 is in use too).
+// in mL/s per cm2 and √mmHg: 44.3·0.85, printed as 37.7 (38 is in use too). It
+// belongs to catheter gradients: what Doppler would show is
+// MeanDopplerGradientFromFlow.
 const gradientConstant = 37.7
 
 // DiastolicFlow gives the mean flow through the valve while it fills.
@@ -29,18 +31,6 @@ func DiastolicFlow(output units.CardiacOutput, rate units.Rate, filling units.Du
 // Accepted: gradient above 0. Source: public teaching page, read.
 func MitralAreaFromGradient(flow units.FlowRate, mean units.Pressure) units.Area {
 	return units.Area(float64(flow) / (gradientConstant * math.Sqrt(float64(mean))))
-}
-
-// MeanGradientFromFlow is the inverse of MitralAreaFromGradient: the mean
-// gradient that a flow makes over an effective orifice. A ring's geometric
-// area is no effective orifice and must not be used here.
-//
-//	MG = (Q / (37.7 · MVA))²   (Q mL/s, MVA cm2, MG mmHg)
-//
-// Accepted: area above 0. Source: algebra of MitralAreaFromGradient.
-func MeanGradientFromFlow(flow units.FlowRate, orifice units.Area) units.Pressure {
-	root := float64(flow) / (gradientConstant * float64(orifice))
-	return units.Pressure(root * root)
 }
 
 // PressureHalfTimeArea gives the mitral orifice area from the pressure half
@@ -169,19 +159,25 @@ const profileFactor = 1.3
 //
 //	MG = 4·β·(Q / (100·EOA))², β = 1.3   (Q mL/s, EOA cm2, MG mmHg)
 //
-// It is MeanGradientFromFlow with the constant 50/√β = 43.9 in place of 37.7,
-// which belongs to catheter gradients. A ring's geometric area is no effective
-// orifice and must not be used here. Accepted: area above 0. Source: derived from
-// the simplified Bernoulli equation; β assumed.
+// It is MitralAreaFromGradient turned round, with the constant 50/√β = 43.9 in
+// place of 37.7. A ring's geometric area is no effective orifice and must not be
+// used here. Accepted: area above 0. Source: derived from the simplified Bernoulli
+// equation; β assumed.
 func MeanDopplerGradientFromFlow(flow units.FlowRate, orifice units.Area) units.Pressure {
 	return units.Pressure(profileFactor * float64(GradientFromVelocity(units.Velocity(float64(flow)/float64(orifice)))))
 }
 
-// Shares of a ring's inner geometric orifice that flow uses, as gradients show
-// it.
+// What EffectiveRingOrifice was made from: rings of 4.87 cm2 in the mean
+// (291.5 ± 69.2 mm2/m2 at 1.67 m2, labels 30.7 ± 3.3, Doi et al. 2014), of which
+// flow used 0.36, by the mean of 1.86 and 1.66 cm2 that continuity gave at labels of
+// 31.0 and 30.4 (cohort of 291). Two standard deviations of the label are 24 and 37,
+// and with the square of the label 3.0 and 7.2 cm2. All read in abstracts.
 const (
-	effectiveShare = 0.37
-	bandFactor     = 1.07
+	usualRingOrifice    units.Area = 4.87
+	usualShare                     = 0.36
+	SmallestRingOrifice units.Area = 3.0
+	LargestRingOrifice  units.Area = 7.2
+	bandFactor                     = 1.07
 )
 
 // EffectiveShareError is the relative standard uncertainty of
@@ -190,25 +186,54 @@ const (
 const EffectiveShareError units.Ratio = 0.25
 
 // EffectiveRingOrifice estimates the effective orifice of a repaired valve from
-// the inner geometric orifice of its complete ring.
+// the inner geometric orifice A of its complete ring.
 //
-//	EOA = 0.37 · A   (cm2)
+//	EOA = 0.36 · √(4.87 · A)   (cm2)
 //
-// Two published pairs give 0.36 (orifice by continuity 1.76 over 4.87 cm2) and
-// 0.38 (3.4 mmHg at about 130 mL/s, range 0.35 to 0.41). It is uncertain by
-// EffectiveShareError. The orifice by planimetry or half-time is another
-// quantity (about 0.65 · A). Both pairs are of rings of about 4.9 cm2; in 301
-// patients the effective orifice followed the label only loosely (r 0.26, Hiraoka
-// et al. 2020, abstract read), so that a larger ring is overstated. Accepted:
-// above 0. Source: own estimate from
-// abstracts read.
-func EffectiveRingOrifice(geometric units.Area) units.Area { return geometric.Scaled(effectiveShare) }
+// It grows with the root of the ring's orifice, like a diameter, because three
+// series agree on that: the gradient falls by 0.181 mmHg per label (484 patients,
+// Tomšič et al. 2019), which is the label to the power of -1.8; it correlates with
+// the label by -0.41 and the effective orifice by 0.26 (301 patients, Hiraoka et al.
+// 2020), which are powers of about -2.2 and 0.8 where labels spread by 9 % (assumed);
+// a label goes with the root of the orifice. In proportion to the orifice, a gradient was expected that lay below
+// nearly all that were measured within large rings. The pair of gradient and flow
+// that belongs to Doi's rings (3.4 mmHg at about 130 mL/s) gives 0.33 by
+// MeanDopplerGradientFromFlow. It is uncertain by EffectiveShareError; the orifice
+// by planimetry or half-time is another quantity (about 0.65 · A).
+//
+// Accepted: from SmallestRingOrifice; above LargestRingOrifice it stays what it is
+// there. Source: own estimate from abstracts read.
+func EffectiveRingOrifice(geometric units.Area) units.Area {
+	root := math.Sqrt(float64(usualRingOrifice) * float64(min(geometric, LargestRingOrifice)))
+	return units.Area(usualShare * root)
+}
 
 // EffectiveBandOrifice is EffectiveRingOrifice for a posterior band whose orifice
 // is known: measured gradients of bands were lower, 2.8 against 3.7 mmHg (median,
 // 171 patients), half of which ratio is given to either side.
 //
-//	EOA = 0.37 · 1.07 · A   (cm2)
+//	EOA = 0.36 · 1.07 · √(4.87 · A)   (cm2)
 func EffectiveBandOrifice(geometric units.Area) units.Area {
 	return EffectiveRingOrifice(geometric).Scaled(bandFactor)
+}
+
+// gradientSpread is the spread of resting mean gradients between patients after a
+// repair, over their mean: 3.1 ± 1.4 in theatre and 3.5 ± 1.6 later (1147 patients,
+// Murashita et al. 2016), 2.6 ± 1.1 and 3.0 ± 1.4 (291), 3.4 ± 1.6 (67), 3.2 ± 1.4 (25).
+const gradientSpread = 0.45
+
+// GradientRange gives the range that holds 95 % of patients around an expected
+// gradient, as gradients spread between patients: evenly in its logarithm, since
+// none is below 0.
+//
+//	MG / k to MG · k,  k = e^(1.96 · √ln(1 + 0.45²)) = 2.3   (mmHg)
+//
+// The published spread holds differences of ring and flow between patients, which
+// MeanDopplerGradientFromFlow knows in part, and errors of reading, so that nothing
+// is added to it. Accepted: above 0. Source: see gradientSpread, abstracts read; the
+// form is our own.
+func GradientRange(expected units.Pressure) (low, high units.Pressure) {
+	const normal95 = 1.959963984540054
+	k := units.Pressure(math.Exp(normal95 * math.Sqrt(math.Log(1+gradientSpread*gradientSpread))))
+	return expected / k, expected * k
 }

@@ -90,11 +90,11 @@ func depthExamples() []example {
 		{key: performed(IDIndexedRingOrifice, "ring"), c: body(repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87), 160, 62.75),
 			want: 291.6, from: published + "mean 291.5 mm2/m2 of Doi 2014 at 1.67 m2, here 160 cm and 62.75 kg", without: map[valve.ID]string{valve.RingOrificeArea: diameters}},
 		{key: performed(IDEffectiveRingOrifice, "ring"), c: repair.NewExample().Operation().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87),
-			want: 1.8019, from: own + "0.37 · 4.87; two cohorts with rings of 30 to 31 had 1.86 and 1.66 cm2 by continuity (abstract read)", without: map[valve.ID]string{valve.RingOrificeArea: diameters}},
+			want: 1.7532, from: own + "0.36 · 4.87; two cohorts with rings of 30 to 31 had 1.86 and 1.66 cm2 by continuity (abstract read)", without: map[valve.ID]string{valve.RingOrificeArea: diameters}},
 		{key: performed(IDEffectiveRingOrifice, "band"), c: repair.NewExample().Operation().Device("band", repair.PosteriorBand).Dim(valve.RingOrificeArea, 5),
-			want: 1.9795, from: own + "0.37 · 1.07 · 5", without: map[valve.ID]string{valve.RingOrificeArea: elsewhere}},
+			want: 1.9008, from: own + "0.36 · 1.07 · √(4.87 · 5)", without: map[valve.ID]string{valve.RingOrificeArea: elsewhere}},
 		{key: planned(IDExpectedGradient, "ring"), c: male(tte().Set(valve.CardiacOutput, 3.9).Set(valve.GradientHeartRate, 65).
-			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 5.027)),
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 5.482)),
 			want: 2.31, from: own + "60 mL at 65/min over 1.86 cm2; measured 2.6 ± 1.1 with such an orifice, flow not reported",
 			without: map[valve.ID]string{valve.CardiacOutput: silent, valve.RingOrificeArea: diameters}},
 		{key: performed(IDDiameterReduction, "ring"), c: tte().Set(valve.AnnulusAnteroPosteriorDiameter, 33).Operation().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26), want: 21.212, from: "arithmetic, 1 − 26/33"},
@@ -273,9 +273,8 @@ func TestExpectedGradient(t *testing.T) {
 	v := one(t, build(70).Case(), planned(IDExpectedGradient, "ring"))
 	low, _ := v.Lower.Get()
 	high, _ := v.Upper.Get()
-	// 60 mL in 428 ms are 140 mL/s over 1.802 cm2: 3.14 mmHg; a quarter more
-	// orifice 2.01, a quarter less 5.6.
-	if v.State != HasValue || v.Value != 3.1 || low != 2.0 || high != 5.6 || v.SD.IsSome() {
+	// 60 mL in 428 ms are 140 mL/s over 1.753 cm2: 3.32 mmHg; 2.32 times less and more.
+	if v.State != HasValue || v.Value != 3.3 || low != 1.4 || high != 7.7 || v.SD.IsSome() {
 		t.Errorf("%s %v, %v to %v: %s", v.State, v.Value, low, high, v.Explanation)
 	}
 	if measured := 3.4; measured < low || measured > high {
@@ -295,8 +294,25 @@ func TestExpectedGradient(t *testing.T) {
 		Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, 4.87).EditStep(func(s *repair.Step) { s.Run = 2 }).
 		Result("exit", 2, valve.LeavingTheatre).Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 19.1).Set(valve.GradientHeartRate, 70).Set(valve.MeanGradient, 3.4))
 	v = one(t, after.Case(), valve.Key{ID: IDExpectedGradient, Occasion: "result/exit", Role: valve.Derived})
-	if v.Value != 3.1 {
+	if v.Value != 3.3 {
 		t.Errorf("after run 2: %v %s", v.Value, v.Explanation)
+	}
+
+	// Outside the rings that the estimate was made from: below them nothing, above
+	// them as at their end.
+	of := func(orifice float64) Value {
+		return one(t, male(tte().Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 19.1).Set(valve.GradientHeartRate, 70).
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, orifice)).Case(), planned(IDExpectedGradient, "ring"))
+	}
+	if v := of(2.99); v.State != NotApplicable || !strings.Contains(v.Explanation, "2.99 cm² is smaller than those the estimate was made from, 3.00 cm² and more") {
+		t.Errorf("2.99 cm2: %s %s", v.State, v.Explanation)
+	}
+	if v := of(3); v.State != HasValue || v.Value != 5.4 {
+		t.Errorf("3.00 cm2: %s %v %s", v.State, v.Value, v.Explanation)
+	}
+	largest, beyond := of(7.2), of(9.4)
+	if largest.Value != 2.2 || beyond.Value != largest.Value || strings.Contains(largest.Explanation, "larger than") || !strings.Contains(beyond.Explanation, "9.40 cm² is larger than those the estimate was made from; taken as 7.20 cm²") {
+		t.Errorf("7.2 cm2: %v; 9.4 cm2: %v %s", largest.Value, beyond.Value, beyond.Explanation)
 	}
 }
 

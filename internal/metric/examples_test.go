@@ -256,13 +256,13 @@ func richCase() *repair.Example {
 		Plan().Resect("s1", repair.Triangular, valve.P2).Dim("resection_free_edge_width", 14).Dim("resection_height", 20).
 		Step("s2", repair.HeightReduction, valve.P2).Dim("height_removed", 5).
 		Device("s3", repair.CompleteRing).EditStep(func(s *repair.Step) { s.Ring.FamilyKey = "family-1" }).
-		Dim(valve.RingInnerAnteroPosteriorDiameter, 27).Dim(valve.RingInnerTransverseDiameter, 36).
+		Dim(valve.RingInnerAnteroPosteriorDiameter, 27).Dim(valve.RingInnerTransverseDiameter, 32).
 		Operation().Resect("o1", repair.Quadrangular, valve.P2).
 		Dim("resection_free_edge_width", 14).Dim("resection_base_width", 12).Dim("resection_height", 20).Dim(valve.ProlapsingFreeEdgeWidth, 20).
 		Step("o2", repair.SlidingPlasty).Side(valve.Lateral, valve.SlidingDetachedLength, 20).Side(valve.Lateral, valve.SlidingStripHeightAtCutEdge, 6).
 		Side(valve.Lateral, valve.SlidingStripHeightAtFarEnd, 2).Side(valve.Lateral, "sliding_advance", 5).Side(valve.Medial, "sliding_advance", 4).
 		Step("o3", repair.Plication, valve.P2).Dim("plication_length", 3).
-		Device("o4", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 35).Dim(valve.RingOrificeArea, 7.3).
+		Device("o4", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, 26).Dim(valve.RingInnerTransverseDiameter, 35).Dim(valve.RingOrificeArea, 6.6).
 		Step("o5", repair.ArtificialChord, valve.A2).
 		Field(1, valve.AfterLeafletWork).Method(valve.Ruler).
 		HeightAt(valve.P2, valve.SeamLateralEdge, 13).HeightAt(valve.P2, valve.SeamMedialEdge, 14).

@@ -248,7 +248,10 @@ func ByNumber(n int) (id valve.ID, ok bool) {
 // limits or source have changed since they were first released; every other has the
 // number 1. Values are pooled only under equal formula numbers, so a number is never
 // lowered.
-var raised = map[valve.ID]int{}
+var raised = map[valve.ID]int{
+	IDEffectiveRingOrifice: 2,
+	IDExpectedGradient:     2,
+}
 
 // FormulaNumber says by which form of its formula a leaf or a metric is read or
 // computed; ok is false for what the catalogue does not have.

@@ -41,7 +41,7 @@ var ringSizingMetrics = []Metric{
 	{
 		ID: IDEffectiveRingOrifice, Name: "effective orifice of the valve within a ring, estimated",
 		Unit: units.CM2, Grid: 0.01,
-		Formula: "0.37 · inner orifice of a complete ring; 0.37 · 1.07 · orifice given of a band; ± 25 %",
+		Formula: "0.36 · √(4.87 cm2 · A), A the inner orifice of a complete ring, or the orifice given of a band, which has 1.07 times as much; for 3.0 to 7.2 cm2, above as at 7.2; ± 25 %",
 		Inputs:  ringInputs, Source: settings.SourceOwnModel, Since: "2",
 		Where:   atSteps(repair.Annuloplasty),
 		Compute: func(r *Reader) float64 { return float64(effectiveOrifice(r, r.At(), stepAt(r))) },
@@ -49,7 +49,7 @@ var ringSizingMetrics = []Metric{
 	{
 		ID: IDExpectedGradient, Name: "mean Doppler gradient to expect across the ring, from flow and rate",
 		Unit: units.MMHg, Grid: 0.1,
-		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: EOA 25 % larger and smaller; refused without a rate",
+		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: 2.3 times less and more, as gradients after a repair spread between patients; refused without a rate",
 		Inputs:  slices.Concat(ringInputs, []valve.ID{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate, valve.GradientHeartRate}),
 		Source:  settings.SourceOwnModel, Since: "2",
 		Where:   whereExpectedGradient,
@@ -113,20 +113,35 @@ var ringSizingMetrics = []Metric{
 	},
 }
 
-// effectiveOrifice estimates the effective orifice within a ring or band.
+// effectiveOrifice estimates the effective orifice within a ring or band. Below the
+// rings that the estimate was made from it says nothing: carried on downwards it
+// would promise a smaller ring too low a gradient.
 func effectiveOrifice(r *Reader, at At, step *repair.Step) units.Area {
-	var orifice units.Area
 	given := dimensionKey(at, valve.RingOrificeArea)
-	if step != nil && step.Ring != nil && step.Ring.Kind == repair.PosteriorBand && r.Has(given) {
-		r.Explain("a band with a given orifice: gradients of bands were a little lower than those of rings")
-		orifice = haemo.EffectiveBandOrifice(units.Area(r.Read(given)))
+	band := step != nil && step.Ring != nil && step.Ring.Kind == repair.PosteriorBand && r.Has(given)
+	var inner units.Area
+	if band {
+		inner = units.Area(r.Read(given))
 	} else {
-		orifice = haemo.EffectiveRingOrifice(orificeOf(r, at, step))
+		inner = orificeOf(r, at, step)
 	}
-	r.Explain("from rings of about 4.9 cm2; effective orifices grow less than rings do, so that a larger ring is overstated")
+	if inner < haemo.SmallestRingOrifice && !r.probe {
+		r.DoesNotApply("the orifice of " + areaText(inner) + " is smaller than those the estimate was made from, " + areaText(haemo.SmallestRingOrifice) + " and more; a smaller ring lets less through")
+		return units.Area(nan)
+	}
+	if inner > haemo.LargestRingOrifice {
+		r.Explain("the orifice of " + areaText(inner) + " is larger than those the estimate was made from; taken as " + areaText(haemo.LargestRingOrifice))
+	}
+	orifice := haemo.EffectiveRingOrifice(inner)
+	if band {
+		r.Explain("a band with a given orifice: gradients of bands were a little lower than those of rings")
+		orifice = haemo.EffectiveBandOrifice(inner)
+	}
 	r.ModelSD(float64(orifice.Scaled(haemo.EffectiveShareError)))
 	return orifice
 }
+
+func areaText(a units.Area) string { return units.Format(float64(a), units.CM2, areaGrid) }
 
 // ringAnteroPosterior gives the inner antero-posterior diameter of a complete
 // ring: as recorded, else by its label from the site's table.
@@ -202,7 +217,7 @@ func expectedGradient(r *Reader) float64 {
 			return nan
 		}
 		o, step = flows[0], stepAt(r)
-		r.Explain("forward flow and rate of " + string(o) + "; what still leaks after the repair is not added")
+		r.Explain("forward flow and rate of " + string(o) + ", before the operation; what still leaks after the repair is not added")
 	} else {
 		if step = ringInPlace(ringMoment(r.c, at).steps(r.c)); step == nil {
 			r.DoesNotApply("there is no ring")
@@ -216,13 +231,14 @@ func expectedGradient(r *Reader) float64 {
 		rateLeaf = valve.HeartRate
 	}
 	flow := fillingFlow(r, o, rateLeaf)
-	orifice := effectiveOrifice(r, ringAt, step)
-	gradient := func(k units.Ratio) float64 {
-		return float64(haemo.MeanDopplerGradientFromFlow(flow, orifice.Scaled(k)))
+	expected := haemo.MeanDopplerGradientFromFlow(flow, effectiveOrifice(r, ringAt, step))
+	if r.notApplicable {
+		return nan
 	}
-	r.Between(gradient(1+haemo.EffectiveShareError), gradient(1-haemo.EffectiveShareError))
-	r.Explain("a range, not advice, for an effective orifice a quarter larger or smaller than estimated; the filling time is estimated from the rate")
-	return gradient(1)
+	low, high := haemo.GradientRange(expected)
+	r.Between(float64(low), float64(high))
+	r.Explain("a range, not advice: gradients after a repair spread by 45 % of their mean between patients; the filling time is estimated from the rate")
+	return float64(expected)
 }
 
 // whereSized gives the rings where the measure that sizes them was taken.
