@@ -133,6 +133,9 @@ func call[Q, A any](f flooded, method func(context.Context, Q, ...grpc.CallOptio
 // marks, through every call that takes one: the texts come back in marked fields and
 // stand in the tables for them, and nowhere else.
 func TestWhatIdentifiesStaysInItsFields(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one call after the other, of every invented case")
+	}
 	f := newFlooded(t)
 	ctx := t.Context()
 

@@ -53,6 +53,9 @@ func oneReader(t testing.TB) *Store {
 }
 
 func TestTouched(t *testing.T) {
+	if testing.Short() {
+		t.Skip("counts pages of a store of thousands of cases, one read after the other")
+	}
 	storagetest.Touched(t, func(t *testing.T) (storage.Store, func(func()) int) {
 		s := oneReader(t)
 		return s, func(read func()) int { return pagesOf(t, s, read) }
@@ -60,6 +63,9 @@ func TestTouched(t *testing.T) {
 }
 
 func TestTouchedByHistory(t *testing.T) {
+	if testing.Short() {
+		t.Skip("counts pages of a store of thousands of revisions, one read after the other")
+	}
 	storagetest.TouchedByHistory(t, func(t *testing.T) (storage.Store, func(func()) int) {
 		s := oneReader(t)
 		return s, func(read func()) int { return pagesOf(t, s, read) }

@@ -431,7 +431,11 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 
 	counted := storage.ComparisonCounts{} // over all filters
 	facts := 0
-	for range 600 {
+	questions := 600
+	if testing.Short() {
+		questions = 60
+	}
+	for range questions {
 		f := storage.ComparisonFilter{
 			Kinds: numbers(0, 2), Classes: numbers(0, 4), Metrics: numbers(0, 3), Verdicts: numbers(1, 5), RootsOnly: random.IntN(3) == 0, PlanTimings: some(timings...),
 			DiscrepanciesOnly: random.IntN(3) == 0,
