@@ -383,7 +383,8 @@ func technique(t *trigonev1.Technique) repair.Step {
 			LateralCompressionSutures: sutures(k.SlidingPlasty.GetLateral()), MedialCompressionSutures: sutures(k.SlidingPlasty.GetMedial()),
 		}}
 	case *trigonev1.Technique_FurtherTechnique:
-		return repair.Step{Technique: repair.FurtherTechnique, Places: locations(k.FurtherTechnique.GetLocations()), Form: Word(k.FurtherTechnique.GetKind())}
+		return repair.Step{Technique: repair.FurtherTechnique, Places: locations(k.FurtherTechnique.GetLocations()), Form: Word(k.FurtherTechnique.GetKind()),
+			PatchMaterial: Word(k.FurtherTechnique.GetPatchMaterial())}
 	}
 	return repair.Step{}
 }

@@ -11,6 +11,7 @@ var parameters = []string{
 	"form", "insertion", "papillary_muscle", "papillary_head", "from", "chords_kept", "shape", toAnnulus,
 	"anterior_motion", "aortic_regurgitation", "lateral_wall",
 	"planned_step_id", "revised_by", "taken_down_in_run", "run", "tried_step_ids", "decision", "conversion",
+	"patch_material",
 }
 
 // aboveMetrics is more than the catalogue will ever number.

@@ -521,6 +521,8 @@ func wordsOf(planned, done *repair.Step) []word {
 		return []word{{"from", string(planned.From.Place()), string(done.From.Place())}}
 	case repair.HeightReduction:
 		return []word{{"form", planned.Form, done.Form}}
+	case repair.FurtherTechnique:
+		return []word{{"patch_material", planned.PatchMaterial, done.PatchMaterial}}
 	case repair.CleftClosure:
 		return []word{{"chords_kept", string(planned.ChordsKept), string(done.ChordsKept)}}
 	case repair.LeafletResection:

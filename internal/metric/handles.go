@@ -109,4 +109,8 @@ var (
 	InkAnnulusToLine                          = Handle[units.Length]{valve.InkAnnulusToLine}
 	ProsthesisMeanGradient                    = Handle[units.Pressure]{valve.ProsthesisMeanGradient}
 	ExpectedProbability                       = Handle[units.Fraction]{valve.ExpectedProbability}
+	AnnularDisjunction                        = Handle[units.Length]{valve.AnnularDisjunction}
+	AnnularGap                                = Handle[units.Length]{valve.AnnularGap}
+	PatchLength                               = Handle[units.Length]{valve.PatchLength}
+	PatchWidth                                = Handle[units.Length]{valve.PatchWidth}
 )

@@ -113,6 +113,7 @@ var leaves = []Leaf{
 	length(valve.IntertrigonalDistance, "distance between the trigones", Full, 12, 45).
 		code(dicom, "131179", "Mitral trigone-to-trigone distance"),
 	length(valve.PosteriorAnnulusLength, "length of the posterior annulus, trigone to trigone", Full, 40, 150),
+	length(valve.AnnularDisjunction, "annular disjunction, hinge of the posterior leaflet to the top of the ventricular wall", Full, 0, 25),
 
 	// Leaflets.
 	length(valve.LeafletHeight, "leaflet height, annulus to free edge", Core, 5, 45).
@@ -173,11 +174,14 @@ var leaves = []Leaf{
 		sd(1, settings.SourceOwnModel),
 	length(valve.ResectionBaseWidth, "width removed along the base", Model, 0, 30),
 	length(valve.ResectionHeight, "height of the resected piece", Full, 4, 35),
+	length(valve.AnnularGap, "gap at the annulus after a resection down to it", Full, 0, 40),
 	length(valve.PlicationLength, "length of annulus taken in by plication", Core, 0, 25),
 	length(valve.SlidingDetachedLength, "length of leaflet detached from the annulus", Full, 2, 60),
 	length(valve.SlidingAdvance, "advance of the cut edge along the annulus", Core, 0, 30),
 	length(valve.SlidingStripHeightAtCutEdge, "height of the base strip removed at the cut edge", Full, 0, 20),
 	length(valve.SlidingStripHeightAtFarEnd, "height of the base strip removed at the far end", Full, 0, 20),
+	length(valve.PatchLength, "length of a patch along the annulus or the free edge", Full, 3, 70),
+	length(valve.PatchWidth, "width of a patch across its length", Full, 3, 40),
 
 	// Tests in the field.
 	pressure(valve.SalinePressure, "pressure in the ventricle on a saline test", Full, 20, 200),

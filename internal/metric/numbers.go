@@ -218,6 +218,10 @@ var numbered = []valve.ID{
 	IDRequiredAnterior,
 	IDZFromPlan,
 	IDZFromExecution,
+	valve.AnnularDisjunction,
+	valve.AnnularGap,
+	valve.PatchLength,
+	valve.PatchWidth,
 }
 
 var numberOf = func() map[valve.ID]int {

@@ -651,6 +651,7 @@ func (b *builder) annulus(study *trigonev1.Study, o valve.Occasion) string {
 		{valve.AnnulusIntercommissuralDiameter, "intercommissural diameter", true},
 		{valve.AnnulusArea, "area", false}, {valve.AnnulusPerimeter, "perimeter", false},
 		{valve.IntertrigonalDistance, "distance between the trigones", false},
+		{valve.AnnularDisjunction, "annular disjunction", false},
 	} {
 		v := b.quantity(an, d.field, valve.Nowhere, o)
 		if v == "" && d.expected {

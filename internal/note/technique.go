@@ -48,7 +48,11 @@ func technique(t *trigonev1.Technique) string {
 	case *trigonev1.Technique_SlidingPlasty:
 		return "sliding plasty of the posterior leaflet"
 	case *trigonev1.Technique_FurtherTechnique:
-		return joined(" ", cmp.Or(say(k.FurtherTechnique.GetKind()), "a technique that is not recorded"), at(locationNames(k.FurtherTechnique.GetLocations())))
+		kind := cmp.Or(say(k.FurtherTechnique.GetKind()), "a technique that is not recorded")
+		if material := say(k.FurtherTechnique.GetPatchMaterial()); material != "" {
+			kind += " (" + material + ")"
+		}
+		return joined(" ", kind, at(locationNames(k.FurtherTechnique.GetLocations())))
 	}
 	return "a technique that is not recorded"
 }
@@ -219,6 +223,9 @@ var shortNames = map[valve.ID]string{
 	valve.ResectionFreeEdgeWidth:      "width at the free edge",
 	valve.ResectionBaseWidth:          "width at the base",
 	valve.ResectionHeight:             "height",
+	valve.AnnularGap:                  "gap at the annulus",
+	valve.PatchLength:                 "length",
+	valve.PatchWidth:                  "width",
 	valve.PlicationLength:             "annulus taken in",
 	valve.SlidingDetachedLength:       "detached",
 	valve.SlidingAdvance:              "advance",

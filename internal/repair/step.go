@@ -117,11 +117,13 @@ type Step struct {
 	Resection *Resection
 	Sliding   *Sliding
 	// Form is the height reduction's form or the further technique's kind.
-	Form       string
-	Slice      valve.Slice      // edge-to-edge
-	From       Location         // chord transfer: whence
-	ChordCount units.Maybe[int] // chord transfer
-	ChordsKept valve.Answer     // cleft closure
+	Form string
+	// PatchMaterial is own_pericardium, animal_pericardium, synthetic or other.
+	PatchMaterial string
+	Slice         valve.Slice      // edge-to-edge
+	From          Location         // chord transfer: whence
+	ChordCount    units.Maybe[int] // chord transfer
+	ChordsKept    valve.Answer     // cleft closure
 }
 
 // Ring is what is known of a ring or band beside its dimensions.

@@ -84,6 +84,7 @@ const (
 	AnnulusHeight                             ID = "annulus_height"
 	IntertrigonalDistance                     ID = "intertrigonal_distance"
 	PosteriorAnnulusLength                    ID = "posterior_annulus_length"
+	AnnularDisjunction                        ID = "annular_disjunction"
 
 	// Leaflets.
 	LeafletHeight        ID = "leaflet_height"
@@ -130,11 +131,14 @@ const (
 	ResectionFreeEdgeWidth           ID = "resection_free_edge_width"
 	ResectionBaseWidth               ID = "resection_base_width"
 	ResectionHeight                  ID = "resection_height"
+	AnnularGap                       ID = "annular_gap"
 	PlicationLength                  ID = "plication_length"
 	SlidingDetachedLength            ID = "sliding_detached_length"
 	SlidingAdvance                   ID = "sliding_advance"
 	SlidingStripHeightAtCutEdge      ID = "sliding_strip_height_at_cut_edge"
 	SlidingStripHeightAtFarEnd       ID = "sliding_strip_height_at_far_end"
+	PatchLength                      ID = "patch_length"
+	PatchWidth                       ID = "patch_width"
 
 	// Tests in the field.
 	SalinePressure        ID = "saline_pressure"

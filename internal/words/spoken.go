@@ -162,6 +162,9 @@ var spoken = map[string]string{
 	"CORONARY_TARGET_LEFT_ANTERIOR_DESCENDING": "left anterior descending artery",
 	"CORONARY_TARGET_RIGHT":                    "right coronary or posterior descending artery",
 
+	"PATCH_MATERIAL_OWN_PERICARDIUM": "own pericardium", "PATCH_MATERIAL_ANIMAL_PERICARDIUM": "animal pericardium",
+	"PATCH_MATERIAL_OTHER": "another material",
+
 	"DECLINE_REASON_NOT_NEEDED": "too little was found", "DECLINE_REASON_RISK": "the risk was judged greater than the gain",
 	"DECLINE_REASON_PATIENT": "the patient did not wish it", "DECLINE_REASON_LATER": "left for a later procedure",
 	"DECLINE_REASON_OTHER": "another reason",

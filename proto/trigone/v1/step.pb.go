@@ -657,6 +657,67 @@ func (ResectionShape) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_step_proto_rawDescGZIP(), []int{10}
 }
 
+// What a patch is made of.
+type PatchMaterial int32
+
+const (
+	// Not recorded.
+	PatchMaterial_PATCH_MATERIAL_UNSPECIFIED PatchMaterial = 0
+	// The patient's own pericardium, fixed or fresh.
+	PatchMaterial_PATCH_MATERIAL_OWN_PERICARDIUM PatchMaterial = 1
+	// Pericardium of an animal.
+	PatchMaterial_PATCH_MATERIAL_ANIMAL_PERICARDIUM PatchMaterial = 2
+	// Synthetic.
+	PatchMaterial_PATCH_MATERIAL_SYNTHETIC PatchMaterial = 3
+	// Another.
+	PatchMaterial_PATCH_MATERIAL_OTHER PatchMaterial = 4
+)
+
+// Enum value maps for PatchMaterial.
+var (
+	PatchMaterial_name = map[int32]string{
+		0: "PATCH_MATERIAL_UNSPECIFIED",
+		1: "PATCH_MATERIAL_OWN_PERICARDIUM",
+		2: "PATCH_MATERIAL_ANIMAL_PERICARDIUM",
+		3: "PATCH_MATERIAL_SYNTHETIC",
+		4: "PATCH_MATERIAL_OTHER",
+	}
+	PatchMaterial_value = map[string]int32{
+		"PATCH_MATERIAL_UNSPECIFIED":        0,
+		"PATCH_MATERIAL_OWN_PERICARDIUM":    1,
+		"PATCH_MATERIAL_ANIMAL_PERICARDIUM": 2,
+		"PATCH_MATERIAL_SYNTHETIC":          3,
+		"PATCH_MATERIAL_OTHER":              4,
+	}
+)
+
+func (x PatchMaterial) Enum() *PatchMaterial {
+	p := new(PatchMaterial)
+	*p = x
+	return p
+}
+
+func (x PatchMaterial) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PatchMaterial) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_step_proto_enumTypes[11].Descriptor()
+}
+
+func (PatchMaterial) Type() protoreflect.EnumType {
+	return &file_trigone_v1_step_proto_enumTypes[11]
+}
+
+func (x PatchMaterial) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PatchMaterial.Descriptor instead.
+func (PatchMaterial) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{11}
+}
+
 // Further techniques.
 type FurtherTechniqueKind int32
 
@@ -714,11 +775,11 @@ func (x FurtherTechniqueKind) String() string {
 }
 
 func (FurtherTechniqueKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[11].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[12].Descriptor()
 }
 
 func (FurtherTechniqueKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[11]
+	return &file_trigone_v1_step_proto_enumTypes[12]
 }
 
 func (x FurtherTechniqueKind) Number() protoreflect.EnumNumber {
@@ -727,7 +788,7 @@ func (x FurtherTechniqueKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FurtherTechniqueKind.Descriptor instead.
 func (FurtherTechniqueKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{12}
 }
 
 // What a step of a repair does, planned or performed, with its dimensions. The
@@ -1671,8 +1732,12 @@ type LeafletResection struct {
 	ResectionBaseWidth *Length `protobuf:"bytes,9,opt,name=resection_base_width,json=resectionBaseWidth,proto3" json:"resection_base_width,omitempty"`
 	// Height of the removed piece.
 	ResectionHeight *Length `protobuf:"bytes,10,opt,name=resection_height,json=resectionHeight,proto3" json:"resection_height,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Gap that a resection to the annulus leaves there, read before it is closed; the
+	// tissue gives way, so that it need not be the width removed along the base. Held
+	// against the plan, and read by the operative note.
+	AnnularGap    *Length `protobuf:"bytes,11,opt,name=annular_gap,json=annularGap,proto3" json:"annular_gap,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LeafletResection) Reset() {
@@ -1771,6 +1836,13 @@ func (x *LeafletResection) GetResectionBaseWidth() *Length {
 func (x *LeafletResection) GetResectionHeight() *Length {
 	if x != nil {
 		return x.ResectionHeight
+	}
+	return nil
+}
+
+func (x *LeafletResection) GetAnnularGap() *Length {
+	if x != nil {
+		return x.AnnularGap
 	}
 	return nil
 }
@@ -1974,7 +2046,16 @@ type FurtherTechnique struct {
 	// Which.
 	Kind FurtherTechniqueKind `protobuf:"varint,1,opt,name=kind,proto3,enum=trigone.v1.FurtherTechniqueKind" json:"kind,omitempty"`
 	// Where.
-	Locations     []*Location `protobuf:"bytes,2,rep,name=locations,proto3" json:"locations,omitempty"`
+	Locations []*Location `protobuf:"bytes,2,rep,name=locations,proto3" json:"locations,omitempty"`
+	// What a patch is made of; of a patch only. Held against the plan, and read by the
+	// operative note.
+	PatchMaterial PatchMaterial `protobuf:"varint,3,opt,name=patch_material,json=patchMaterial,proto3,enum=trigone.v1.PatchMaterial" json:"patch_material,omitempty"`
+	// Length of a patch along the annulus or the free edge, as cut; of a patch only.
+	// Held against the plan, and read by the operative note.
+	PatchLength *Length `protobuf:"bytes,4,opt,name=patch_length,json=patchLength,proto3" json:"patch_length,omitempty"`
+	// Width of a patch across that, as cut; of a patch only. Held against the plan, and
+	// read by the operative note.
+	PatchWidth    *Length `protobuf:"bytes,5,opt,name=patch_width,json=patchWidth,proto3" json:"patch_width,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2019,6 +2100,27 @@ func (x *FurtherTechnique) GetKind() FurtherTechniqueKind {
 func (x *FurtherTechnique) GetLocations() []*Location {
 	if x != nil {
 		return x.Locations
+	}
+	return nil
+}
+
+func (x *FurtherTechnique) GetPatchMaterial() PatchMaterial {
+	if x != nil {
+		return x.PatchMaterial
+	}
+	return PatchMaterial_PATCH_MATERIAL_UNSPECIFIED
+}
+
+func (x *FurtherTechnique) GetPatchLength() *Length {
+	if x != nil {
+		return x.PatchLength
+	}
+	return nil
+}
+
+func (x *FurtherTechnique) GetPatchWidth() *Length {
+	if x != nil {
+		return x.PatchWidth
 	}
 	return nil
 }
@@ -2121,7 +2223,7 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"\x0fHeightReduction\x129\n" +
 	"\bsegments\x18\x01 \x03(\x0e2\x13.trigone.v1.SegmentB\b\xbaH\x05\x92\x01\x02\x10\x06R\bsegments\x123\n" +
 	"\x04form\x18\x02 \x01(\x0e2\x1f.trigone.v1.HeightReductionFormR\x04form\x129\n" +
-	"\x0eheight_removed\x18\x03 \x01(\v2\x12.trigone.v1.LengthR\rheightRemoved\"\xa7\x05\n" +
+	"\x0eheight_removed\x18\x03 \x01(\v2\x12.trigone.v1.LengthR\rheightRemoved\"\xdc\x05\n" +
 	"\x10LeafletResection\x129\n" +
 	"\bsegments\x18\x01 \x03(\x0e2\x13.trigone.v1.SegmentB\b\xbaH\x05\x92\x01\x02\x10\x06R\bsegments\x126\n" +
 	"\n" +
@@ -2136,7 +2238,9 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"\x19resection_free_edge_width\x18\b \x01(\v2\x12.trigone.v1.LengthR\x16resectionFreeEdgeWidth\x12D\n" +
 	"\x14resection_base_width\x18\t \x01(\v2\x12.trigone.v1.LengthR\x12resectionBaseWidth\x12=\n" +
 	"\x10resection_height\x18\n" +
-	" \x01(\v2\x12.trigone.v1.LengthR\x0fresectionHeight\"\x85\x01\n" +
+	" \x01(\v2\x12.trigone.v1.LengthR\x0fresectionHeight\x123\n" +
+	"\vannular_gap\x18\v \x01(\v2\x12.trigone.v1.LengthR\n" +
+	"annularGap\"\x85\x01\n" +
 	"\tPlication\x129\n" +
 	"\bsegments\x18\x01 \x03(\x0e2\x13.trigone.v1.SegmentB\b\xbaH\x05\x92\x01\x02\x10\x06R\bsegments\x12=\n" +
 	"\x10plication_length\x18\x02 \x01(\v2\x12.trigone.v1.LengthR\x0fplicationLength\"s\n" +
@@ -2150,10 +2254,14 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"\x1fsliding_strip_height_at_far_end\x18\x04 \x01(\v2\x12.trigone.v1.LengthR\x1aslidingStripHeightAtFarEnd\x12I\n" +
 	"\x18compression_suture_count\x18\x05 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xc8\x01(\x00H\x00R\x16compressionSutureCount\x88\x01\x01B\x1b\n" +
-	"\x19_compression_suture_count\"\x86\x01\n" +
+	"\x19_compression_suture_count\"\xb4\x02\n" +
 	"\x10FurtherTechnique\x124\n" +
 	"\x04kind\x18\x01 \x01(\x0e2 .trigone.v1.FurtherTechniqueKindR\x04kind\x12<\n" +
-	"\tlocations\x18\x02 \x03(\v2\x14.trigone.v1.LocationB\b\xbaH\x05\x92\x01\x02\x10\bR\tlocations*\x80\x01\n" +
+	"\tlocations\x18\x02 \x03(\v2\x14.trigone.v1.LocationB\b\xbaH\x05\x92\x01\x02\x10\bR\tlocations\x12@\n" +
+	"\x0epatch_material\x18\x03 \x01(\x0e2\x19.trigone.v1.PatchMaterialR\rpatchMaterial\x125\n" +
+	"\fpatch_length\x18\x04 \x01(\v2\x12.trigone.v1.LengthR\vpatchLength\x123\n" +
+	"\vpatch_width\x18\x05 \x01(\v2\x12.trigone.v1.LengthR\n" +
+	"patchWidth*\x80\x01\n" +
 	"\x10AnnuloplastyKind\x12!\n" +
 	"\x1dANNULOPLASTY_KIND_UNSPECIFIED\x10\x00\x12#\n" +
 	"\x1fANNULOPLASTY_KIND_COMPLETE_RING\x10\x01\x12$\n" +
@@ -2210,7 +2318,13 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"\x1bRESECTION_SHAPE_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aRESECTION_SHAPE_TRIANGULAR\x10\x01\x12 \n" +
 	"\x1cRESECTION_SHAPE_QUADRANGULAR\x10\x02\x12\x1e\n" +
-	"\x1aRESECTION_SHAPE_BASE_WINGS\x10\x03*\xf4\x02\n" +
+	"\x1aRESECTION_SHAPE_BASE_WINGS\x10\x03*\xb2\x01\n" +
+	"\rPatchMaterial\x12\x1e\n" +
+	"\x1aPATCH_MATERIAL_UNSPECIFIED\x10\x00\x12\"\n" +
+	"\x1ePATCH_MATERIAL_OWN_PERICARDIUM\x10\x01\x12%\n" +
+	"!PATCH_MATERIAL_ANIMAL_PERICARDIUM\x10\x02\x12\x1c\n" +
+	"\x18PATCH_MATERIAL_SYNTHETIC\x10\x03\x12\x18\n" +
+	"\x14PATCH_MATERIAL_OTHER\x10\x04*\xf4\x02\n" +
 	"\x14FurtherTechniqueKind\x12&\n" +
 	"\"FURTHER_TECHNIQUE_KIND_UNSPECIFIED\x10\x00\x12*\n" +
 	"&FURTHER_TECHNIQUE_KIND_DECALCIFICATION\x10\x01\x12 \n" +
@@ -2233,7 +2347,7 @@ func file_trigone_v1_step_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_step_proto_rawDescData
 }
 
-var file_trigone_v1_step_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_trigone_v1_step_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
 var file_trigone_v1_step_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_trigone_v1_step_proto_goTypes = []any{
 	(AnnuloplastyKind)(0),      // 0: trigone.v1.AnnuloplastyKind
@@ -2247,99 +2361,104 @@ var file_trigone_v1_step_proto_goTypes = []any{
 	(PapillaryHead)(0),         // 8: trigone.v1.PapillaryHead
 	(HeightReductionForm)(0),   // 9: trigone.v1.HeightReductionForm
 	(ResectionShape)(0),        // 10: trigone.v1.ResectionShape
-	(FurtherTechniqueKind)(0),  // 11: trigone.v1.FurtherTechniqueKind
-	(*Technique)(nil),          // 12: trigone.v1.Technique
-	(*Annuloplasty)(nil),       // 13: trigone.v1.Annuloplasty
-	(*SizerTrial)(nil),         // 14: trigone.v1.SizerTrial
-	(*ArtificialChord)(nil),    // 15: trigone.v1.ArtificialChord
-	(*ChordTransfer)(nil),      // 16: trigone.v1.ChordTransfer
-	(*CleftClosure)(nil),       // 17: trigone.v1.CleftClosure
-	(*CommissuralClosure)(nil), // 18: trigone.v1.CommissuralClosure
-	(*EdgeToEdge)(nil),         // 19: trigone.v1.EdgeToEdge
-	(*HeightReduction)(nil),    // 20: trigone.v1.HeightReduction
-	(*LeafletResection)(nil),   // 21: trigone.v1.LeafletResection
-	(*Plication)(nil),          // 22: trigone.v1.Plication
-	(*SlidingPlasty)(nil),      // 23: trigone.v1.SlidingPlasty
-	(*SlidingSide)(nil),        // 24: trigone.v1.SlidingSide
-	(*FurtherTechnique)(nil),   // 25: trigone.v1.FurtherTechnique
-	(*Length)(nil),             // 26: trigone.v1.Length
-	(*Area)(nil),               // 27: trigone.v1.Area
-	(Method)(0),                // 28: trigone.v1.Method
-	(*Location)(nil),           // 29: trigone.v1.Location
-	(Segment)(0),               // 30: trigone.v1.Segment
-	(Answer)(0),                // 31: trigone.v1.Answer
-	(Commissure)(0),            // 32: trigone.v1.Commissure
-	(Slice)(0),                 // 33: trigone.v1.Slice
-	(*Offset)(nil),             // 34: trigone.v1.Offset
-	(*Fraction)(nil),           // 35: trigone.v1.Fraction
+	(PatchMaterial)(0),         // 11: trigone.v1.PatchMaterial
+	(FurtherTechniqueKind)(0),  // 12: trigone.v1.FurtherTechniqueKind
+	(*Technique)(nil),          // 13: trigone.v1.Technique
+	(*Annuloplasty)(nil),       // 14: trigone.v1.Annuloplasty
+	(*SizerTrial)(nil),         // 15: trigone.v1.SizerTrial
+	(*ArtificialChord)(nil),    // 16: trigone.v1.ArtificialChord
+	(*ChordTransfer)(nil),      // 17: trigone.v1.ChordTransfer
+	(*CleftClosure)(nil),       // 18: trigone.v1.CleftClosure
+	(*CommissuralClosure)(nil), // 19: trigone.v1.CommissuralClosure
+	(*EdgeToEdge)(nil),         // 20: trigone.v1.EdgeToEdge
+	(*HeightReduction)(nil),    // 21: trigone.v1.HeightReduction
+	(*LeafletResection)(nil),   // 22: trigone.v1.LeafletResection
+	(*Plication)(nil),          // 23: trigone.v1.Plication
+	(*SlidingPlasty)(nil),      // 24: trigone.v1.SlidingPlasty
+	(*SlidingSide)(nil),        // 25: trigone.v1.SlidingSide
+	(*FurtherTechnique)(nil),   // 26: trigone.v1.FurtherTechnique
+	(*Length)(nil),             // 27: trigone.v1.Length
+	(*Area)(nil),               // 28: trigone.v1.Area
+	(Method)(0),                // 29: trigone.v1.Method
+	(*Location)(nil),           // 30: trigone.v1.Location
+	(Segment)(0),               // 31: trigone.v1.Segment
+	(Answer)(0),                // 32: trigone.v1.Answer
+	(Commissure)(0),            // 33: trigone.v1.Commissure
+	(Slice)(0),                 // 34: trigone.v1.Slice
+	(*Offset)(nil),             // 35: trigone.v1.Offset
+	(*Fraction)(nil),           // 36: trigone.v1.Fraction
 }
 var file_trigone_v1_step_proto_depIdxs = []int32{
-	13, // 0: trigone.v1.Technique.annuloplasty:type_name -> trigone.v1.Annuloplasty
-	15, // 1: trigone.v1.Technique.artificial_chord:type_name -> trigone.v1.ArtificialChord
-	16, // 2: trigone.v1.Technique.chord_transfer:type_name -> trigone.v1.ChordTransfer
-	17, // 3: trigone.v1.Technique.cleft_closure:type_name -> trigone.v1.CleftClosure
-	18, // 4: trigone.v1.Technique.commissural_closure:type_name -> trigone.v1.CommissuralClosure
-	19, // 5: trigone.v1.Technique.edge_to_edge:type_name -> trigone.v1.EdgeToEdge
-	20, // 6: trigone.v1.Technique.height_reduction:type_name -> trigone.v1.HeightReduction
-	21, // 7: trigone.v1.Technique.leaflet_resection:type_name -> trigone.v1.LeafletResection
-	22, // 8: trigone.v1.Technique.plication:type_name -> trigone.v1.Plication
-	23, // 9: trigone.v1.Technique.sliding_plasty:type_name -> trigone.v1.SlidingPlasty
-	25, // 10: trigone.v1.Technique.further_technique:type_name -> trigone.v1.FurtherTechnique
+	14, // 0: trigone.v1.Technique.annuloplasty:type_name -> trigone.v1.Annuloplasty
+	16, // 1: trigone.v1.Technique.artificial_chord:type_name -> trigone.v1.ArtificialChord
+	17, // 2: trigone.v1.Technique.chord_transfer:type_name -> trigone.v1.ChordTransfer
+	18, // 3: trigone.v1.Technique.cleft_closure:type_name -> trigone.v1.CleftClosure
+	19, // 4: trigone.v1.Technique.commissural_closure:type_name -> trigone.v1.CommissuralClosure
+	20, // 5: trigone.v1.Technique.edge_to_edge:type_name -> trigone.v1.EdgeToEdge
+	21, // 6: trigone.v1.Technique.height_reduction:type_name -> trigone.v1.HeightReduction
+	22, // 7: trigone.v1.Technique.leaflet_resection:type_name -> trigone.v1.LeafletResection
+	23, // 8: trigone.v1.Technique.plication:type_name -> trigone.v1.Plication
+	24, // 9: trigone.v1.Technique.sliding_plasty:type_name -> trigone.v1.SlidingPlasty
+	26, // 10: trigone.v1.Technique.further_technique:type_name -> trigone.v1.FurtherTechnique
 	0,  // 11: trigone.v1.Annuloplasty.kind:type_name -> trigone.v1.AnnuloplastyKind
 	1,  // 12: trigone.v1.Annuloplasty.rigidity:type_name -> trigone.v1.Rigidity
-	26, // 13: trigone.v1.Annuloplasty.ring_inner_antero_posterior_diameter:type_name -> trigone.v1.Length
-	26, // 14: trigone.v1.Annuloplasty.ring_inner_transverse_diameter:type_name -> trigone.v1.Length
-	27, // 15: trigone.v1.Annuloplasty.ring_orifice_area:type_name -> trigone.v1.Area
-	26, // 16: trigone.v1.Annuloplasty.band_length:type_name -> trigone.v1.Length
-	14, // 17: trigone.v1.Annuloplasty.sizers:type_name -> trigone.v1.SizerTrial
+	27, // 13: trigone.v1.Annuloplasty.ring_inner_antero_posterior_diameter:type_name -> trigone.v1.Length
+	27, // 14: trigone.v1.Annuloplasty.ring_inner_transverse_diameter:type_name -> trigone.v1.Length
+	28, // 15: trigone.v1.Annuloplasty.ring_orifice_area:type_name -> trigone.v1.Area
+	27, // 16: trigone.v1.Annuloplasty.band_length:type_name -> trigone.v1.Length
+	15, // 17: trigone.v1.Annuloplasty.sizers:type_name -> trigone.v1.SizerTrial
 	3,  // 18: trigone.v1.Annuloplasty.sizing_basis:type_name -> trigone.v1.SizingBasis
-	28, // 19: trigone.v1.Annuloplasty.sizing_method:type_name -> trigone.v1.Method
+	29, // 19: trigone.v1.Annuloplasty.sizing_method:type_name -> trigone.v1.Method
 	2,  // 20: trigone.v1.SizerTrial.fit:type_name -> trigone.v1.SizerFit
-	29, // 21: trigone.v1.ArtificialChord.targets:type_name -> trigone.v1.Location
+	30, // 21: trigone.v1.ArtificialChord.targets:type_name -> trigone.v1.Location
 	4,  // 22: trigone.v1.ArtificialChord.form:type_name -> trigone.v1.ArtificialChordForm
-	26, // 23: trigone.v1.ArtificialChord.artificial_chord_length:type_name -> trigone.v1.Length
+	27, // 23: trigone.v1.ArtificialChord.artificial_chord_length:type_name -> trigone.v1.Length
 	5,  // 24: trigone.v1.ArtificialChord.length_basis:type_name -> trigone.v1.ChordLengthBasis
 	6,  // 25: trigone.v1.ArtificialChord.insertion:type_name -> trigone.v1.ChordInsertion
 	7,  // 26: trigone.v1.ArtificialChord.papillary_muscle:type_name -> trigone.v1.PapillaryMuscle
 	8,  // 27: trigone.v1.ArtificialChord.papillary_head:type_name -> trigone.v1.PapillaryHead
-	30, // 28: trigone.v1.ArtificialChord.reference_segment:type_name -> trigone.v1.Segment
-	29, // 29: trigone.v1.ChordTransfer.from:type_name -> trigone.v1.Location
-	29, // 30: trigone.v1.ChordTransfer.to:type_name -> trigone.v1.Location
-	29, // 31: trigone.v1.CleftClosure.location:type_name -> trigone.v1.Location
-	26, // 32: trigone.v1.CleftClosure.closure_length:type_name -> trigone.v1.Length
-	31, // 33: trigone.v1.CleftClosure.chords_kept:type_name -> trigone.v1.Answer
-	32, // 34: trigone.v1.CommissuralClosure.commissure:type_name -> trigone.v1.Commissure
-	26, // 35: trigone.v1.CommissuralClosure.commissural_closure_length:type_name -> trigone.v1.Length
-	33, // 36: trigone.v1.EdgeToEdge.slice:type_name -> trigone.v1.Slice
-	26, // 37: trigone.v1.EdgeToEdge.edge_to_edge_length:type_name -> trigone.v1.Length
-	30, // 38: trigone.v1.HeightReduction.segments:type_name -> trigone.v1.Segment
+	31, // 28: trigone.v1.ArtificialChord.reference_segment:type_name -> trigone.v1.Segment
+	30, // 29: trigone.v1.ChordTransfer.from:type_name -> trigone.v1.Location
+	30, // 30: trigone.v1.ChordTransfer.to:type_name -> trigone.v1.Location
+	30, // 31: trigone.v1.CleftClosure.location:type_name -> trigone.v1.Location
+	27, // 32: trigone.v1.CleftClosure.closure_length:type_name -> trigone.v1.Length
+	32, // 33: trigone.v1.CleftClosure.chords_kept:type_name -> trigone.v1.Answer
+	33, // 34: trigone.v1.CommissuralClosure.commissure:type_name -> trigone.v1.Commissure
+	27, // 35: trigone.v1.CommissuralClosure.commissural_closure_length:type_name -> trigone.v1.Length
+	34, // 36: trigone.v1.EdgeToEdge.slice:type_name -> trigone.v1.Slice
+	27, // 37: trigone.v1.EdgeToEdge.edge_to_edge_length:type_name -> trigone.v1.Length
+	31, // 38: trigone.v1.HeightReduction.segments:type_name -> trigone.v1.Segment
 	9,  // 39: trigone.v1.HeightReduction.form:type_name -> trigone.v1.HeightReductionForm
-	26, // 40: trigone.v1.HeightReduction.height_removed:type_name -> trigone.v1.Length
-	30, // 41: trigone.v1.LeafletResection.segments:type_name -> trigone.v1.Segment
-	32, // 42: trigone.v1.LeafletResection.commissure:type_name -> trigone.v1.Commissure
+	27, // 40: trigone.v1.HeightReduction.height_removed:type_name -> trigone.v1.Length
+	31, // 41: trigone.v1.LeafletResection.segments:type_name -> trigone.v1.Segment
+	33, // 42: trigone.v1.LeafletResection.commissure:type_name -> trigone.v1.Commissure
 	10, // 43: trigone.v1.LeafletResection.shape:type_name -> trigone.v1.ResectionShape
-	31, // 44: trigone.v1.LeafletResection.to_annulus:type_name -> trigone.v1.Answer
-	34, // 45: trigone.v1.LeafletResection.resection_axis_offset:type_name -> trigone.v1.Offset
-	26, // 46: trigone.v1.LeafletResection.prolapsing_free_edge_width:type_name -> trigone.v1.Length
-	35, // 47: trigone.v1.LeafletResection.prolapsing_width_removed:type_name -> trigone.v1.Fraction
-	26, // 48: trigone.v1.LeafletResection.resection_free_edge_width:type_name -> trigone.v1.Length
-	26, // 49: trigone.v1.LeafletResection.resection_base_width:type_name -> trigone.v1.Length
-	26, // 50: trigone.v1.LeafletResection.resection_height:type_name -> trigone.v1.Length
-	30, // 51: trigone.v1.Plication.segments:type_name -> trigone.v1.Segment
-	26, // 52: trigone.v1.Plication.plication_length:type_name -> trigone.v1.Length
-	24, // 53: trigone.v1.SlidingPlasty.lateral:type_name -> trigone.v1.SlidingSide
-	24, // 54: trigone.v1.SlidingPlasty.medial:type_name -> trigone.v1.SlidingSide
-	26, // 55: trigone.v1.SlidingSide.sliding_detached_length:type_name -> trigone.v1.Length
-	26, // 56: trigone.v1.SlidingSide.sliding_advance:type_name -> trigone.v1.Length
-	26, // 57: trigone.v1.SlidingSide.sliding_strip_height_at_cut_edge:type_name -> trigone.v1.Length
-	26, // 58: trigone.v1.SlidingSide.sliding_strip_height_at_far_end:type_name -> trigone.v1.Length
-	11, // 59: trigone.v1.FurtherTechnique.kind:type_name -> trigone.v1.FurtherTechniqueKind
-	29, // 60: trigone.v1.FurtherTechnique.locations:type_name -> trigone.v1.Location
-	61, // [61:61] is the sub-list for method output_type
-	61, // [61:61] is the sub-list for method input_type
-	61, // [61:61] is the sub-list for extension type_name
-	61, // [61:61] is the sub-list for extension extendee
-	0,  // [0:61] is the sub-list for field type_name
+	32, // 44: trigone.v1.LeafletResection.to_annulus:type_name -> trigone.v1.Answer
+	35, // 45: trigone.v1.LeafletResection.resection_axis_offset:type_name -> trigone.v1.Offset
+	27, // 46: trigone.v1.LeafletResection.prolapsing_free_edge_width:type_name -> trigone.v1.Length
+	36, // 47: trigone.v1.LeafletResection.prolapsing_width_removed:type_name -> trigone.v1.Fraction
+	27, // 48: trigone.v1.LeafletResection.resection_free_edge_width:type_name -> trigone.v1.Length
+	27, // 49: trigone.v1.LeafletResection.resection_base_width:type_name -> trigone.v1.Length
+	27, // 50: trigone.v1.LeafletResection.resection_height:type_name -> trigone.v1.Length
+	27, // 51: trigone.v1.LeafletResection.annular_gap:type_name -> trigone.v1.Length
+	31, // 52: trigone.v1.Plication.segments:type_name -> trigone.v1.Segment
+	27, // 53: trigone.v1.Plication.plication_length:type_name -> trigone.v1.Length
+	25, // 54: trigone.v1.SlidingPlasty.lateral:type_name -> trigone.v1.SlidingSide
+	25, // 55: trigone.v1.SlidingPlasty.medial:type_name -> trigone.v1.SlidingSide
+	27, // 56: trigone.v1.SlidingSide.sliding_detached_length:type_name -> trigone.v1.Length
+	27, // 57: trigone.v1.SlidingSide.sliding_advance:type_name -> trigone.v1.Length
+	27, // 58: trigone.v1.SlidingSide.sliding_strip_height_at_cut_edge:type_name -> trigone.v1.Length
+	27, // 59: trigone.v1.SlidingSide.sliding_strip_height_at_far_end:type_name -> trigone.v1.Length
+	12, // 60: trigone.v1.FurtherTechnique.kind:type_name -> trigone.v1.FurtherTechniqueKind
+	30, // 61: trigone.v1.FurtherTechnique.locations:type_name -> trigone.v1.Location
+	11, // 62: trigone.v1.FurtherTechnique.patch_material:type_name -> trigone.v1.PatchMaterial
+	27, // 63: trigone.v1.FurtherTechnique.patch_length:type_name -> trigone.v1.Length
+	27, // 64: trigone.v1.FurtherTechnique.patch_width:type_name -> trigone.v1.Length
+	65, // [65:65] is the sub-list for method output_type
+	65, // [65:65] is the sub-list for method input_type
+	65, // [65:65] is the sub-list for extension type_name
+	65, // [65:65] is the sub-list for extension extendee
+	0,  // [0:65] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_step_proto_init() }
@@ -2372,7 +2491,7 @@ func file_trigone_v1_step_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_step_proto_rawDesc), len(file_trigone_v1_step_proto_rawDesc)),
-			NumEnums:      12,
+			NumEnums:      13,
 			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,

@@ -2380,9 +2380,14 @@ type Annulus struct {
 	// Segments whose annulus is calcified.
 	CalcifiedAt []Segment `protobuf:"varint,10,rep,packed,name=calcified_at,json=calcifiedAt,proto3,enum=trigone.v1.Segment" json:"calcified_at,omitempty"`
 	// Shape in three dimensions.
-	Shape         *AnnulusShape `protobuf:"bytes,11,opt,name=shape,proto3" json:"shape,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Shape *AnnulusShape `protobuf:"bytes,11,opt,name=shape,proto3" json:"shape,omitempty"`
+	// Annular disjunction: distance in systole from the hinge of the posterior leaflet
+	// on the atrial wall to the top of the ventricular wall; 0: looked for and none.
+	// Before and after the repair, each in its own study. Read by the operative note
+	// and FHIR.
+	AnnularDisjunction *Length `protobuf:"bytes,12,opt,name=annular_disjunction,json=annularDisjunction,proto3" json:"annular_disjunction,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *Annulus) Reset() {
@@ -2488,6 +2493,13 @@ func (x *Annulus) GetCalcifiedAt() []Segment {
 func (x *Annulus) GetShape() *AnnulusShape {
 	if x != nil {
 		return x.Shape
+	}
+	return nil
+}
+
+func (x *Annulus) GetAnnularDisjunction() *Length {
+	if x != nil {
+		return x.AnnularDisjunction
 	}
 	return nil
 }
@@ -3652,7 +3664,7 @@ const file_trigone_v1_study_proto_rawDesc = "" +
 	"\x12pressure_half_time\x18\x04 \x01(\v2\x14.trigone.v1.DurationR\x10pressureHalfTime\x12A\n" +
 	"\x11deceleration_time\x18\x05 \x01(\v2\x14.trigone.v1.DurationR\x10decelerationTime\x12H\n" +
 	"\x17planimetry_orifice_area\x18\x06 \x01(\v2\x10.trigone.v1.AreaR\x15planimetryOrificeArea\x12@\n" +
-	"\x13stated_orifice_area\x18\a \x01(\v2\x10.trigone.v1.AreaR\x11statedOrificeArea\"\xc0\x06\n" +
+	"\x13stated_orifice_area\x18\a \x01(\v2\x10.trigone.v1.AreaR\x11statedOrificeArea\"\x85\a\n" +
 	"\aAnnulus\x12]\n" +
 	"!annulus_antero_posterior_diameter\x18\x01 \x01(\v2\x12.trigone.v1.LengthR\x1eannulusAnteroPosteriorDiameter\x12^\n" +
 	"!annulus_intercommissural_diameter\x18\x02 \x01(\v2\x12.trigone.v1.LengthR\x1fannulusIntercommissuralDiameter\x12s\n" +
@@ -3665,7 +3677,8 @@ const file_trigone_v1_study_proto_rawDesc = "" +
 	"\rcalcification\x18\t \x01(\x0e2\x1f.trigone.v1.CalcificationExtentR\rcalcification\x12@\n" +
 	"\fcalcified_at\x18\n" +
 	" \x03(\x0e2\x13.trigone.v1.SegmentB\b\xbaH\x05\x92\x01\x02\x10\x06R\vcalcifiedAt\x12.\n" +
-	"\x05shape\x18\v \x01(\v2\x18.trigone.v1.AnnulusShapeR\x05shape\"\xd6\x03\n" +
+	"\x05shape\x18\v \x01(\v2\x18.trigone.v1.AnnulusShapeR\x05shape\x12C\n" +
+	"\x13annular_disjunction\x18\f \x01(\v2\x12.trigone.v1.LengthR\x12annularDisjunction\"\xd6\x03\n" +
 	"\fAnnulusShape\x12*\n" +
 	"\n" +
 	"contour_mm\x18\x01 \x03(\x01B\v\xbaH\x06\x92\x01\x03\x10\x800\x10\x01R\tcontourMm\x12>\n" +
@@ -4078,67 +4091,68 @@ var file_trigone_v1_study_proto_depIdxs = []int32{
 	10,  // 82: trigone.v1.Annulus.calcification:type_name -> trigone.v1.CalcificationExtent
 	58,  // 83: trigone.v1.Annulus.calcified_at:type_name -> trigone.v1.Segment
 	30,  // 84: trigone.v1.Annulus.shape:type_name -> trigone.v1.AnnulusShape
-	31,  // 85: trigone.v1.AnnulusShape.leaflets:type_name -> trigone.v1.LeafletPoints
-	59,  // 86: trigone.v1.AnnulusShape.cardiac_phase:type_name -> trigone.v1.CardiacPhase
-	60,  // 87: trigone.v1.LeafletPoints.leaflet:type_name -> trigone.v1.Leaflet
-	33,  // 88: trigone.v1.Leaflets.heights:type_name -> trigone.v1.LeafletHeight
-	34,  // 89: trigone.v1.Leaflets.scallops:type_name -> trigone.v1.Scallop
-	52,  // 90: trigone.v1.Leaflets.anterior_leaflet_area:type_name -> trigone.v1.Area
-	48,  // 91: trigone.v1.Leaflets.leaflet_thickness:type_name -> trigone.v1.Length
-	35,  // 92: trigone.v1.Leaflets.coaptation:type_name -> trigone.v1.Coaptation
-	36,  // 93: trigone.v1.Leaflets.lesions:type_name -> trigone.v1.Lesion
-	46,  // 94: trigone.v1.Leaflets.lesions_recorded:type_name -> trigone.v1.Recorded
-	37,  // 95: trigone.v1.Leaflets.dysfunctions:type_name -> trigone.v1.Dysfunction
-	58,  // 96: trigone.v1.LeafletHeight.segment:type_name -> trigone.v1.Segment
-	61,  // 97: trigone.v1.LeafletHeight.commissure:type_name -> trigone.v1.Commissure
-	62,  // 98: trigone.v1.LeafletHeight.station:type_name -> trigone.v1.Station
-	48,  // 99: trigone.v1.LeafletHeight.leaflet_height:type_name -> trigone.v1.Length
-	58,  // 100: trigone.v1.Scallop.segment:type_name -> trigone.v1.Segment
-	48,  // 101: trigone.v1.Scallop.scallop_free_edge_width:type_name -> trigone.v1.Length
-	48,  // 102: trigone.v1.Scallop.scallop_annular_width:type_name -> trigone.v1.Length
-	63,  // 103: trigone.v1.Coaptation.slice:type_name -> trigone.v1.Slice
-	48,  // 104: trigone.v1.Coaptation.coaptation_length:type_name -> trigone.v1.Length
-	48,  // 105: trigone.v1.Coaptation.coaptation_depth:type_name -> trigone.v1.Length
-	47,  // 106: trigone.v1.Coaptation.anterior_closure_share:type_name -> trigone.v1.Fraction
-	52,  // 107: trigone.v1.Coaptation.tenting_area:type_name -> trigone.v1.Area
-	54,  // 108: trigone.v1.Lesion.location:type_name -> trigone.v1.Location
-	11,  // 109: trigone.v1.Lesion.kinds:type_name -> trigone.v1.LesionKind
-	44,  // 110: trigone.v1.Lesion.flail:type_name -> trigone.v1.Answer
-	48,  // 111: trigone.v1.Lesion.flail_gap:type_name -> trigone.v1.Length
-	48,  // 112: trigone.v1.Lesion.flail_width:type_name -> trigone.v1.Length
-	48,  // 113: trigone.v1.Lesion.prolapse_height:type_name -> trigone.v1.Length
-	48,  // 114: trigone.v1.Lesion.billow_height:type_name -> trigone.v1.Length
-	48,  // 115: trigone.v1.Lesion.cleft_depth:type_name -> trigone.v1.Length
-	54,  // 116: trigone.v1.Dysfunction.location:type_name -> trigone.v1.Location
-	12,  // 117: trigone.v1.Dysfunction.type:type_name -> trigone.v1.DysfunctionType
-	23,  // 118: trigone.v1.OtherValves.aortic_regurgitation:type_name -> trigone.v1.Grade
-	23,  // 119: trigone.v1.OtherValves.tricuspid_regurgitation:type_name -> trigone.v1.Grade
-	48,  // 120: trigone.v1.OtherValves.tricuspid_annulus_diameter:type_name -> trigone.v1.Length
-	56,  // 121: trigone.v1.OtherValves.aortic_mean_gradient:type_name -> trigone.v1.Pressure
-	13,  // 122: trigone.v1.AnteriorMotion.state:type_name -> trigone.v1.AnteriorMotionState
-	56,  // 123: trigone.v1.AnteriorMotion.outflow_tract_gradient:type_name -> trigone.v1.Pressure
-	56,  // 124: trigone.v1.AnteriorMotion.outflow_tract_gradient_provoked:type_name -> trigone.v1.Pressure
-	23,  // 125: trigone.v1.AnteriorMotion.regurgitation_with_motion:type_name -> trigone.v1.Grade
-	40,  // 126: trigone.v1.AnteriorMotion.manoeuvres:type_name -> trigone.v1.Manoeuvre
-	14,  // 127: trigone.v1.AnteriorMotion.end:type_name -> trigone.v1.AnteriorMotionEnd
-	15,  // 128: trigone.v1.Manoeuvre.kind:type_name -> trigone.v1.ManoeuvreKind
-	42,  // 129: trigone.v1.Manoeuvre.time:type_name -> google.protobuf.Timestamp
-	16,  // 130: trigone.v1.Manoeuvre.result:type_name -> trigone.v1.ManoeuvreResult
-	56,  // 131: trigone.v1.Haemodynamics.systolic_arterial_pressure:type_name -> trigone.v1.Pressure
-	56,  // 132: trigone.v1.Haemodynamics.diastolic_arterial_pressure:type_name -> trigone.v1.Pressure
-	57,  // 133: trigone.v1.Haemodynamics.heart_rate:type_name -> trigone.v1.Rate
-	17,  // 134: trigone.v1.Haemodynamics.rhythm:type_name -> trigone.v1.Rhythm
-	44,  // 135: trigone.v1.Haemodynamics.paced:type_name -> trigone.v1.Answer
-	44,  // 136: trigone.v1.Haemodynamics.inotrope:type_name -> trigone.v1.Answer
-	44,  // 137: trigone.v1.Haemodynamics.vasopressor:type_name -> trigone.v1.Answer
-	18,  // 138: trigone.v1.Haemodynamics.volume_state:type_name -> trigone.v1.VolumeState
-	19,  // 139: trigone.v1.Haemodynamics.protamine:type_name -> trigone.v1.ProtamineState
-	20,  // 140: trigone.v1.Haemodynamics.provocation:type_name -> trigone.v1.Provocation
-	141, // [141:141] is the sub-list for method output_type
-	141, // [141:141] is the sub-list for method input_type
-	141, // [141:141] is the sub-list for extension type_name
-	141, // [141:141] is the sub-list for extension extendee
-	0,   // [0:141] is the sub-list for field type_name
+	48,  // 85: trigone.v1.Annulus.annular_disjunction:type_name -> trigone.v1.Length
+	31,  // 86: trigone.v1.AnnulusShape.leaflets:type_name -> trigone.v1.LeafletPoints
+	59,  // 87: trigone.v1.AnnulusShape.cardiac_phase:type_name -> trigone.v1.CardiacPhase
+	60,  // 88: trigone.v1.LeafletPoints.leaflet:type_name -> trigone.v1.Leaflet
+	33,  // 89: trigone.v1.Leaflets.heights:type_name -> trigone.v1.LeafletHeight
+	34,  // 90: trigone.v1.Leaflets.scallops:type_name -> trigone.v1.Scallop
+	52,  // 91: trigone.v1.Leaflets.anterior_leaflet_area:type_name -> trigone.v1.Area
+	48,  // 92: trigone.v1.Leaflets.leaflet_thickness:type_name -> trigone.v1.Length
+	35,  // 93: trigone.v1.Leaflets.coaptation:type_name -> trigone.v1.Coaptation
+	36,  // 94: trigone.v1.Leaflets.lesions:type_name -> trigone.v1.Lesion
+	46,  // 95: trigone.v1.Leaflets.lesions_recorded:type_name -> trigone.v1.Recorded
+	37,  // 96: trigone.v1.Leaflets.dysfunctions:type_name -> trigone.v1.Dysfunction
+	58,  // 97: trigone.v1.LeafletHeight.segment:type_name -> trigone.v1.Segment
+	61,  // 98: trigone.v1.LeafletHeight.commissure:type_name -> trigone.v1.Commissure
+	62,  // 99: trigone.v1.LeafletHeight.station:type_name -> trigone.v1.Station
+	48,  // 100: trigone.v1.LeafletHeight.leaflet_height:type_name -> trigone.v1.Length
+	58,  // 101: trigone.v1.Scallop.segment:type_name -> trigone.v1.Segment
+	48,  // 102: trigone.v1.Scallop.scallop_free_edge_width:type_name -> trigone.v1.Length
+	48,  // 103: trigone.v1.Scallop.scallop_annular_width:type_name -> trigone.v1.Length
+	63,  // 104: trigone.v1.Coaptation.slice:type_name -> trigone.v1.Slice
+	48,  // 105: trigone.v1.Coaptation.coaptation_length:type_name -> trigone.v1.Length
+	48,  // 106: trigone.v1.Coaptation.coaptation_depth:type_name -> trigone.v1.Length
+	47,  // 107: trigone.v1.Coaptation.anterior_closure_share:type_name -> trigone.v1.Fraction
+	52,  // 108: trigone.v1.Coaptation.tenting_area:type_name -> trigone.v1.Area
+	54,  // 109: trigone.v1.Lesion.location:type_name -> trigone.v1.Location
+	11,  // 110: trigone.v1.Lesion.kinds:type_name -> trigone.v1.LesionKind
+	44,  // 111: trigone.v1.Lesion.flail:type_name -> trigone.v1.Answer
+	48,  // 112: trigone.v1.Lesion.flail_gap:type_name -> trigone.v1.Length
+	48,  // 113: trigone.v1.Lesion.flail_width:type_name -> trigone.v1.Length
+	48,  // 114: trigone.v1.Lesion.prolapse_height:type_name -> trigone.v1.Length
+	48,  // 115: trigone.v1.Lesion.billow_height:type_name -> trigone.v1.Length
+	48,  // 116: trigone.v1.Lesion.cleft_depth:type_name -> trigone.v1.Length
+	54,  // 117: trigone.v1.Dysfunction.location:type_name -> trigone.v1.Location
+	12,  // 118: trigone.v1.Dysfunction.type:type_name -> trigone.v1.DysfunctionType
+	23,  // 119: trigone.v1.OtherValves.aortic_regurgitation:type_name -> trigone.v1.Grade
+	23,  // 120: trigone.v1.OtherValves.tricuspid_regurgitation:type_name -> trigone.v1.Grade
+	48,  // 121: trigone.v1.OtherValves.tricuspid_annulus_diameter:type_name -> trigone.v1.Length
+	56,  // 122: trigone.v1.OtherValves.aortic_mean_gradient:type_name -> trigone.v1.Pressure
+	13,  // 123: trigone.v1.AnteriorMotion.state:type_name -> trigone.v1.AnteriorMotionState
+	56,  // 124: trigone.v1.AnteriorMotion.outflow_tract_gradient:type_name -> trigone.v1.Pressure
+	56,  // 125: trigone.v1.AnteriorMotion.outflow_tract_gradient_provoked:type_name -> trigone.v1.Pressure
+	23,  // 126: trigone.v1.AnteriorMotion.regurgitation_with_motion:type_name -> trigone.v1.Grade
+	40,  // 127: trigone.v1.AnteriorMotion.manoeuvres:type_name -> trigone.v1.Manoeuvre
+	14,  // 128: trigone.v1.AnteriorMotion.end:type_name -> trigone.v1.AnteriorMotionEnd
+	15,  // 129: trigone.v1.Manoeuvre.kind:type_name -> trigone.v1.ManoeuvreKind
+	42,  // 130: trigone.v1.Manoeuvre.time:type_name -> google.protobuf.Timestamp
+	16,  // 131: trigone.v1.Manoeuvre.result:type_name -> trigone.v1.ManoeuvreResult
+	56,  // 132: trigone.v1.Haemodynamics.systolic_arterial_pressure:type_name -> trigone.v1.Pressure
+	56,  // 133: trigone.v1.Haemodynamics.diastolic_arterial_pressure:type_name -> trigone.v1.Pressure
+	57,  // 134: trigone.v1.Haemodynamics.heart_rate:type_name -> trigone.v1.Rate
+	17,  // 135: trigone.v1.Haemodynamics.rhythm:type_name -> trigone.v1.Rhythm
+	44,  // 136: trigone.v1.Haemodynamics.paced:type_name -> trigone.v1.Answer
+	44,  // 137: trigone.v1.Haemodynamics.inotrope:type_name -> trigone.v1.Answer
+	44,  // 138: trigone.v1.Haemodynamics.vasopressor:type_name -> trigone.v1.Answer
+	18,  // 139: trigone.v1.Haemodynamics.volume_state:type_name -> trigone.v1.VolumeState
+	19,  // 140: trigone.v1.Haemodynamics.protamine:type_name -> trigone.v1.ProtamineState
+	20,  // 141: trigone.v1.Haemodynamics.provocation:type_name -> trigone.v1.Provocation
+	142, // [142:142] is the sub-list for method output_type
+	142, // [142:142] is the sub-list for method input_type
+	142, // [142:142] is the sub-list for extension type_name
+	142, // [142:142] is the sub-list for extension extendee
+	0,   // [0:142] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_study_proto_init() }
