@@ -172,9 +172,9 @@ func inUnit(u units.Unit) string {
 
 var stationDefinitions = map[valve.Station]string{
 	valve.SegmentMid:      "the middle of the segment",
-	valve.Seam:            "the closed seam of a resection",
-	valve.SeamLateralEdge: "the lateral edge of a seam, before it is closed",
-	valve.SeamMedialEdge:  "the medial edge of a seam, before it is closed",
+	valve.Seam:            "the closed suture line of a resection",
+	valve.SeamLateralEdge: "the lateral edge of a suture line, before it is closed",
+	valve.SeamMedialEdge:  "the medial edge of a suture line, before it is closed",
 }
 
 var placeDefinitions = sync.OnceValue(func() map[string]string {

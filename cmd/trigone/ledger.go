@@ -141,7 +141,7 @@ came as planned. A difference is no error and carries no blame.`,
 	f.StringArrayVar(&metrics, "metric", nil, "only this metric, leaf or compared parameter, by id; may be repeated")
 	f.StringArrayVar(&places, "place", nil, "only at this place, such as p2 or a2_p2; may be repeated")
 	f.StringArrayVar(&verdicts, "verdict", nil, "only this verdict: agrees, present, indeterminate, not_evaluable or not_applicable; may be repeated")
-	f.BoolVar(&roots, "roots", false, "only roots, without what stands under them")
+	f.BoolVar(&roots, "roots", false, "only primary differences, without what stands under them")
 	return c
 }
 

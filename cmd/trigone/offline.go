@@ -64,15 +64,16 @@ func (a *app) startServer(ctx context.Context, store, policy string, now func() 
 }
 
 func (a *app) evaluateCommand() *cobra.Command {
-	var measured bool
+	var shown render.EvaluationOptions
 	c := &cobra.Command{
 		Use:   "evaluate FILE",
 		Short: "Evaluate a case file without a server",
-		Long: `evaluate says everything that the service would say of a case file: plan,
-prediction as a range, metrics, findings, discrepancies and what could not be
-judged. Nothing is stored. It ends with exit code 4 if a finding is a
+		Long: `evaluate says everything that the service would say of a case file: findings,
+prediction as a range, plan against outcome, what could not be judged, and with
+--metrics every number it computed. Nothing is stored. It ends with exit code 4 if a finding is a
 contradiction.`,
 		Example: `  trigone evaluate case.json
+  trigone evaluate case.json --metrics
   trigone evaluate case.json --policy harbour.yaml --format json
   trigone evaluate - < case.json`,
 		Args: exactly("FILE"),
@@ -95,7 +96,7 @@ contradiction.`,
 			if a.format == formatJSON {
 				err = printJSON(cmd.OutOrStdout(), e)
 			} else {
-				render.Evaluation(cmd.OutOrStdout(), e, render.EvaluationOptions{Measured: measured})
+				render.Evaluation(cmd.OutOrStdout(), e, shown)
 			}
 			if err != nil {
 				return err
@@ -108,7 +109,8 @@ contradiction.`,
 			return nil
 		},
 	}
-	c.Flags().BoolVar(&measured, "measured", false, "also list the measured values")
+	c.Flags().BoolVar(&shown.Metrics, "metrics", false, "also list the computed values by occasion")
+	c.Flags().BoolVar(&shown.Measured, "measured", false, "also list the computed and the measured values")
 	return c
 }
 

@@ -226,7 +226,7 @@ their root. A difference is not an error and carries no blame.`,
 	f := c.Flags()
 	f.StringArrayVar(&filter.classes, "class", nil, "only this class, such as ring_size; may be repeated")
 	f.StringArrayVar(&filter.verdicts, "verdict", nil, "only this verdict: present, indeterminate or not_evaluable; may be repeated")
-	f.BoolVar(&filter.roots, "roots", false, "only roots, without what stands under them")
+	f.BoolVar(&filter.roots, "roots", false, "only primary differences, without what stands under them")
 	return c
 }
 

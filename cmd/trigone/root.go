@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -51,9 +52,22 @@ type app struct {
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root := newRoot()
 	root.SetArgs(args)
-	root.SetOut(render.Terminal(stdout))
+	root.SetOut(render.Terminal(screen(stdout)))
 	root.SetErr(stderr)
 	return report(render.Terminal(stderr), root.ExecuteContext(ctx))
+}
+
+// screen gives a terminal with its width; anything else is as wide as paper.
+func screen(w io.Writer) io.Writer {
+	f, ok := w.(*os.File)
+	if !ok {
+		return w
+	}
+	width, _, err := term.GetSize(int(f.Fd()))
+	if err != nil {
+		return w
+	}
+	return render.Screen{Writer: w, Width: width}
 }
 
 func newRoot() *cobra.Command {

@@ -27,7 +27,7 @@ func TestAdvise(t *testing.T) {
 	asked := []string{"advise", question, "--case", name, "--time", "2026-03-02T10:40:00Z", "--stage", "after_leaflet_work", "--run", "1"}
 	page := call(t, with(asked...)...).want(t, exitOK).stdout
 	says(t, "advise", page, "While operating (ranges of an uncalibrated model, not advice)", "Range that meets the target",
-		"Ring inner antero posterior diameter", "Inputs of")
+		"Ring inner antero-posterior diameter", "Inputs of")
 	narrow(t, "advise", page)
 	if strings.Contains(page, "Kept as") {
 		t.Error("an answer was kept that nobody asked to keep")

@@ -1101,8 +1101,8 @@ func TestContent(t *testing.T) {
 		{"a step elsewhere with its distance in segments", "step_relocated|p2|s2", func(f *fixture) { f.step("s2").Places = at(valve.A2) }, Comparison{
 			Class: StepRelocated, ID: "step_place|p2||step:s2|operation", Kind: KindStepPlace, Thing: "step:p2",
 			Verdict: Present, PlannedStepID: "p2", PerformedStepID: "s2",
-			Message: "Artificial chord was performed at A2 instead of A3", Metric: "distance_in_segments", Place: "a2", Occasion: "operation", Run: 1,
-			Planned: "artificial chord at A3", Actual: "artificial chord at A2", Difference: some(1), Unit: units.One,
+			Message: "Neochord placement was performed at A2 instead of A3", Metric: "distance_in_segments", Place: "a2", Occasion: "operation", Run: 1,
+			Planned: "neochord placement at A3", Actual: "neochord placement at A2", Difference: some(1), Unit: units.One,
 			JudgedBy: ByPlan, JudgedByVersion: "3",
 		}},
 		{"a missing value is named with its key", "step_parameter|p2|s2|artificial_chord_length", func(f *fixture) {
@@ -1111,7 +1111,7 @@ func TestContent(t *testing.T) {
 		}, Comparison{
 			ID: "step_dimension|p2|artificial_chord_length|step:s2|operation", Kind: KindStepDimension, Thing: "step:p2",
 			Class: StepParameter, Verdict: NotJudged, PlannedStepID: "p2", PerformedStepID: "s2",
-			Message: "Artificial chord length of the artificial chord at A3 cannot be compared with the plan",
+			Message: "Neochordal length of the neochord placement at A3 cannot be compared with the plan",
 			Metric:  "artificial_chord_length", Place: "step:s2", Occasion: "operation", Run: 1,
 			Planned: "20.0 mm", PlannedValue: some(20), JudgedBy: ByPlan, JudgedByVersion: "3",
 			Missing: []string{"artificial_chord_length at step:s2 of operation (not performed)"},

@@ -184,7 +184,7 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject 
 	e.Planned = span(low, high, func(v float64) string { return amount(coaptation, v) })
 	if held {
 		e.Missing = []string{"overlap predicted from the plan"}
-		e.Message = fmt.Sprintf("%s is not compared: artificial chords hold the closure line, so that the predicted mean contact of %s is not the overlap that echo sees",
+		e.Message = fmt.Sprintf("%s is not compared: artificial chords hold the closure line, so that the predicted coaptation length of %s is not the overlap that echo sees",
 			subject, e.Planned)
 		c.add(e)
 		return

@@ -173,7 +173,7 @@ func TestGrading(t *testing.T) {
 		{"an orifice that agrees makes it severe", tte().Set(valve.VenaContractaWidth, 9).Set(valve.StatedRegurgitantOrificeArea, 0.41), haemo.Severe, haemo.Severe, 0, "concordant"},
 		{"between two bands the other parameter decides", tte().Set(valve.VenaContractaWidth, 5).Set(valve.StatedRegurgitantVolume, 50), haemo.ModerateToSevere, haemo.ModerateToSevere, 0, "concordant"},
 		{"two bands apart", tte().Set(valve.StatedRegurgitantOrificeArea, 0.40).Set(valve.StatedRegurgitantVolume, 44), haemo.MildToModerate, haemo.Severe, 2, "discordant"},
-		{"high flow: volume severe, fraction one band less", tte().Set(valve.StatedRegurgitantVolume, 65.424).Set(valve.StatedRegurgitantFraction, 48.57), haemo.ModerateToSevere, haemo.Severe, 1, "within 1 band"},
+		{"high flow: volume severe, fraction one band less", tte().Set(valve.StatedRegurgitantVolume, 65.424).Set(valve.StatedRegurgitantFraction, 48.57), haemo.ModerateToSevere, haemo.Severe, 1, "within 1 grade"},
 		{"corrected for 120 degrees, never mixed with the uncorrected", convergence().Set(valve.ConvergenceAngle, 120), haemo.MildToModerate, haemo.MildToModerate, 0, "corrected for the angle 0.27"},
 		{"late systolic: a single frame is left out", convergence().Set(valve.StatedRegurgitantVolume, 35).EditStudy(func(s *repair.Study) { s.Timing = "mid_late" }),
 			haemo.MildToModerate, haemo.MildToModerate, -1, "a single frame overstates"},

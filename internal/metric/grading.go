@@ -25,7 +25,7 @@ var gradingInputs = []valve.ID{
 
 var gradingMetrics = []Metric{
 	{
-		ID: IDLowestBand, Name: "mildest band that the graded parameters of regurgitation give",
+		ID: IDLowestBand, Name: "mildest grade that the graded parameters of regurgitation give",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "bands of orifice area, volume, fraction and vena contracta, one each: min(max of the lowest, min of the highest that each allows); 1 mild to 4 severe; nothing is severe by a vena contracta alone",
 		Inputs:  gradingInputs,
@@ -34,7 +34,7 @@ var gradingMetrics = []Metric{
 		Band:    bandWord,
 	},
 	{
-		ID: IDHighestBand, Name: "most severe band that the graded parameters of regurgitation give",
+		ID: IDHighestBand, Name: "most severe grade that the graded parameters of regurgitation give",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "as the mildest band: max(max of the lowest, min of the highest that each parameter allows)",
 		Inputs:  gradingInputs,
@@ -43,7 +43,7 @@ var gradingMetrics = []Metric{
 		Band:    bandWord,
 	},
 	{
-		ID: IDBandSpread, Name: "bands by which two graded parameters of regurgitation lie apart",
+		ID: IDBandSpread, Name: "grades by which two graded parameters of regurgitation lie apart",
 		Unit: units.One, Grid: 1, Steps: true,
 		Formula: "max(0, max of the lowest − min of the highest band that each parameter allows); two parameters or more",
 		Inputs:  gradingInputs, Thresholds: []string{settings.RegurgitationBandSteps},
@@ -256,7 +256,7 @@ func bandSpread(r *Reader) float64 {
 	case limit.Beyond(float64(a.Apart)):
 		r.Explain("discordant: have the study reviewed")
 	default:
-		r.Explain("concordant within " + itoa(a.Apart) + " band")
+		r.Explain("concordant within " + itoa(a.Apart) + " grade")
 	}
 	return float64(a.Apart)
 }

@@ -46,7 +46,7 @@ var sliceInputs = slices.Concat(predictionInputs, []valve.ID{valve.RingInnerTran
 var hinge = []string{settings.RingHingeOffset}
 
 var overlapMetric = Metric{
-	ID: IDPredictedOverlap, Name: "predicted length over which both leaflets meet, as echo sees it",
+	ID: IDPredictedOverlap, Name: "predicted coaptation length on echo, over which both leaflets meet",
 	Unit: units.MM, Grid: 0.1,
 	Formula: "free leaflets: the mean contact, not below 0; line held by artificial chords at a measured share s of the diameter d: min(a − √((s·d)² + h²), p − √(((1−s)·d)² + h²)), not below 0; held at an unknown share: not evaluable",
 	Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
@@ -57,7 +57,7 @@ var overlapMetric = Metric{
 
 var predictionMetrics = slices.Concat([]Metric{
 	{
-		ID: IDPredictedContact, Name: "predicted mean contact of the two leaflets of a slice",
+		ID: IDPredictedContact, Name: "predicted coaptation length of a slice, the mean contact of both leaflets",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
 		Formula: "(a + p − d·√(1 + 4h²/(d² − (a − p)²))) / 2, which is (a + p − d) / 2 without a depth h; a, p final heights of A2 and P2, d hinge to hinge across a complete ring; with a measured line held by artificial chords (a + p − √((s·d)² + h²) − √(((1−s)·d)² + h²)) / 2; below 0 a gap",
 		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
@@ -100,7 +100,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		},
 	},
 	{
-		ID: IDSideToMiddle, Name: "predicted mean contact of a side slice over that of the middle",
+		ID: IDSideToMiddle, Name: "predicted coaptation length of a side slice over that of the middle",
 		Unit: units.One, Grid: 0.01,
 		Formula: "mean contact of A1-P1 or A3-P3 / mean contact of A2-P2; without heights at the side those of the middle scaled to the ring, which is the diameter of the side slice over that of the middle",
 		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,

@@ -34,7 +34,7 @@ var (
 
 var resectionMetrics = []Metric{
 	{
-		ID: IDTriangleExcess, Name: "height that closing a triangle adds at the seam",
+		ID: IDTriangleExcess, Name: "height that closing a triangle adds at the suture line",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "w² / (8 · native height), w the width removed along the free edge; a wide triangle leaves a billow; " + noCutOff,
 		Inputs:  []valve.ID{valve.ResectionFreeEdgeWidth, valve.LeafletHeight}, Source: settings.SourceOwnModel, Since: "2",

@@ -140,7 +140,7 @@ func TestContradictoryTimesAreMarked(t *testing.T) {
 	op.FirstLeafletCutTime = timestamppb.New(op.GetIncisionTime().AsTime().Add(-time.Hour))
 	op.Runs[0].ClampEnd = timestamppb.New(op.GetRuns()[0].GetBypassEnd().AsTime().Add(time.Hour))
 	text := joinedLines(string(note.Text(build(t, file))))
-	for _, want := range []string{"[disputed: incision after first leaflet cut", "[disputed: clamp outside bypass"} {
+	for _, want := range []string{"[disputed: incision after first leaflet cut", "[disputed: cross-clamp outside bypass"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the note does not say %q:\n%s", want, text)
 		}

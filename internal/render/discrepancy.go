@@ -54,7 +54,7 @@ func judged(list []*trigonev1.Discrepancy) (kept []*trigonev1.Discrepancy, left 
 func printDiscrepancies(w io.Writer, e *trigonev1.Evaluation) {
 	kept, _ := judged(e.GetDiscrepancies())
 	all := families(kept)
-	heading(w, "Discrepancies between plan and outcome: "+count(len(all), "root", "roots")+" (a difference, not an error)")
+	heading(w, "Plan against outcome: "+count(len(all), "primary difference", "primary differences")+" (a difference, not an error)")
 	g := newGrid("  ", "Difference", "Place", "Planned", "Is", "By", "Verdict, remark")
 	discrepancyWidths(g, 1, 0)
 	for _, f := range all {
@@ -271,7 +271,7 @@ func Discrepancies(w io.Writer, list []*trigonev1.CaseDiscrepancy, counts *trigo
 			}
 		}
 	}
-	if g.writer.Length() == 0 {
+	if len(g.rows) == 0 {
 		fmt.Fprintln(w, "no discrepancy that could be judged")
 	}
 	g.print(w)
@@ -287,7 +287,7 @@ func printCounts(w io.Writer, c *trigonev1.DiscrepancyCounts) {
 	}
 	printf(w, "Drawn from %s, %d with a plan in force; %d with a difference.\n",
 		count(int(c.GetOperatedCaseCount()), "operated case", "operated cases"), c.GetPlannedCaseCount(), c.GetDifferingCaseCount())
-	printf(w, "Roots %d, indeterminate %d, not evaluable %d. Left out: %s, %s.\n",
+	printf(w, "Primary differences %d, indeterminate %d, not evaluable %d. Left out: %s, %s.\n",
 		c.GetRootCount(), c.GetIndeterminateCount(), c.GetNotEvaluableCount(),
 		count(int(c.GetRetractedCaseCount()), "retracted case", "retracted cases"),
 		count(int(c.GetRetractedSectionCount()), "retracted section", "retracted sections"))

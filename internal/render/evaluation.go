@@ -23,31 +23,33 @@ const suggestionsShown = 5
 type EvaluationOptions struct {
 	// Title stands above; empty: none.
 	Title string
-	// Measured also lists the measured values.
+	// Metrics also lists every computed value.
+	Metrics bool
+	// Measured also lists the computed and the measured values.
 	Measured bool
 }
 
-// Evaluation prints an evaluation: plan, prediction, metrics by occasion,
-// findings by severity with their sources, discrepancies with children under
-// their root, and what could not be judged.
+// Evaluation prints an evaluation, what matters first: findings by severity with
+// their sources, the prediction, the plan and its differences from the outcome with
+// children under the primary one, what could not be judged, and if asked for the
+// metrics by occasion.
 func Evaluation(w io.Writer, e *trigonev1.Evaluation, o EvaluationOptions) {
 	if o.Title != "" {
 		fmt.Fprintln(w, o.Title)
 	}
 	wrapped(w, "", "", cmp.Or(e.GetCaution(), caution))
-	printPlan(w, e)
-	printPrediction(w, e)
-	printMetrics(w, e, o.Measured)
 	Findings(w, e)
+	printPrediction(w, e)
+	printPlan(w, e)
 	printDiscrepancies(w, e)
 	printGaps(w, e)
+	printMetrics(w, e, o)
 }
 
 func printPlan(w io.Writer, e *trigonev1.Evaluation) {
 	heading(w, "Plan")
 	p := e.GetPlanInForce()
 	g := newGrid("  ")
-	g.most(2, width-24)
 	inForce := "none"
 	if p.GetRevision() > 0 {
 		inForce = fmt.Sprintf("revision %d", p.GetRevision())
@@ -78,18 +80,18 @@ func predicted(m *trigonev1.MetricValue) bool {
 		m.GetRole() == trigonev1.MetricRole_METRIC_ROLE_PREDICTED_FROM_EXECUTION
 }
 
-// printMetrics prints the computed values by occasion.
-func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
+// printMetrics prints the computed values by occasion, if asked for.
+func printMetrics(w io.Writer, e *trigonev1.Evaluation, o EvaluationOptions) {
 	heading(w, "Metrics")
 	var occasions []string
 	byOccasion := map[string][]*trigonev1.MetricValue{}
-	leaves, blank := 0, 0
+	leaves, blank, computed := 0, 0, 0
 	for _, m := range e.GetMetrics() {
 		_, isLeaf := metric.LeafByID(valve.ID(m.GetMetric()))
 		switch {
 		case predicted(m):
 			continue
-		case isLeaf && !measured && m.GetState() != trigonev1.MetricState_METRIC_STATE_DISPUTED:
+		case isLeaf && !o.Measured && m.GetState() != trigonev1.MetricState_METRIC_STATE_DISPUTED:
 			leaves++
 			continue
 		case m.GetState() == trigonev1.MetricState_METRIC_STATE_NOT_EVALUABLE,
@@ -97,13 +99,19 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 			blank++
 			continue
 		}
+		computed++
 		if _, seen := byOccasion[m.GetOccasion()]; !seen {
 			occasions = append(occasions, m.GetOccasion())
 		}
 		byOccasion[m.GetOccasion()] = append(byOccasion[m.GetOccasion()], m)
 	}
+	if !o.Metrics && !o.Measured {
+		printf(w, "  Not printed: %s, %s, %s.\n", count(computed, "computed value", "computed values"), count(leaves, "measured value", "measured values"),
+			count(blank, "metric without a value", "metrics without a value"))
+		return
+	}
 	slices.SortStableFunc(occasions, func(a, b string) int { return cmp.Compare(occasionRank(a), occasionRank(b)) })
-	g := newGrid("  ", "Occasion, quantity", "Place", "Value", "Unit", "±", "Band, remark")
+	g := newGrid("  ", "Occasion, quantity", "Place", "Value", "Unit", "±", "Grade, remark")
 	g.most(1, 54)
 	g.right(3)
 	g.right(5)
@@ -116,7 +124,8 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	}
 	g.print(w)
 	if len(occasions) > 0 {
-		fmt.Fprintln(w, "  ± is one standard uncertainty.")
+		wrapped(w, "  ", "  ", "± is one standard uncertainty; none stands where an input has no known one. A z is the distance from the middle of "+
+			"the prediction in its standard deviations. A ratio has no unit.")
 	} else {
 		fmt.Fprintln(w, "  none")
 	}
@@ -133,6 +142,10 @@ func printMetrics(w io.Writer, e *trigonev1.Evaluation, measured bool) {
 	printInWords(w, e)
 }
 
+// worded are the metrics whose value is a place in an order of words: the word is
+// what is read.
+var worded = map[valve.ID]bool{metric.IDLowestBand: true, metric.IDHighestBand: true, metric.IDPrimaryStage: true}
+
 func metricRow(m *trigonev1.MetricValue) []any {
 	name := "  " + words.Capital(words.Spaced(m.GetMetric()))
 	remark := words.Spaced(m.GetBand())
@@ -141,6 +154,9 @@ func metricRow(m *trigonev1.MetricValue) []any {
 	}
 	n := places(m.GetMetric(), m.GetValue())
 	value, spread := number(m.GetValue(), n), ""
+	if worded[valve.ID(m.GetMetric())] && remark != "" {
+		value = ""
+	}
 	switch {
 	case m.StandardUncertainty != nil:
 		spread = number(m.GetStandardUncertainty(), max(n, 1))
@@ -339,8 +355,8 @@ func printGaps(w io.Writer, e *trigonev1.Evaluation) {
 		}
 	}
 	heading(w, "Not evaluable")
-	printf(w, "  %s, %s, %s: an input is missing, which is neither a pass nor a zero.\n",
-		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(notCompared(e), "comparison", "comparisons"))
+	wrapped(w, "  ", "  ", fmt.Sprintf("%s, %s, %s: an input is missing, which is neither a pass nor a zero.",
+		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(notCompared(e), "comparison", "comparisons")))
 	suggestions := sameSuggestions(e.GetSuggestions())
 	for i, s := range suggestions {
 		if i == suggestionsShown {

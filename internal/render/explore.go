@@ -129,7 +129,7 @@ func (x *Exploration) Print(w io.Writer) {
 	if x.basis.GetCalibrationId() != "" {
 		label = "range of a calibrated model, not advice"
 	}
-	heading(w, fmt.Sprintf("%s: predicted mean contact of A2-P2 in mm (%s)", words.Capital(count(len(x.variants), "variant", "variants")), label))
+	heading(w, fmt.Sprintf("%s: predicted coaptation length of A2-P2 in mm (%s)", words.Capital(count(len(x.variants), "variant", "variants")), label))
 	if !x.predicts() {
 		fmt.Fprintln(w, "  No contact is predicted for any variant, see below for why; the marks stand alone.")
 	}
@@ -166,15 +166,12 @@ func (x *Exploration) printPlan(w io.Writer) {
 	heading(w, "The plan as it is")
 	p := x.basis.GetPlan()
 	g := newGrid("  ")
-	const contactLabel = "Predicted mean contact, A2-P2"
-	labels := len(contactLabel)
+	const contactLabel = "Predicted coaptation length, A2-P2"
 	for i, a := range x.basis.GetAxes() {
 		name := axisName(a)
-		labels = max(labels, min(text.StringWidth(name), axisColumns))
 		g.row(name, x.planValue(a, p.GetValues()[i]))
 	}
 	g.most(1, axisColumns)
-	g.most(2, width-labels-3*len(gap))
 	reach := contactOf(p.GetMetrics())
 	if reach.why != "" {
 		g.row(contactLabel, reach.word+": "+reach.why)
@@ -236,7 +233,7 @@ func (x *Exploration) printWindow(w io.Writer) {
 		}
 	}
 	switch {
-	case g.writer.Length() > 0:
+	case len(g.rows) > 0:
 		wrapped(w, "  ", "  ", strings.TrimSuffix("Planning window of the plan as it is, everything else unchanged; "+target, "; ")+":")
 		g.print(w)
 		for _, r := range remarks {
@@ -550,7 +547,7 @@ func (x *Exploration) printTables(w io.Writer) {
 		lead = max(lead, text.StringWidth(rows.head(i)))
 	}
 	// Tables of about equal width, as few as possible.
-	fit := max((width-len(gap)-lead)/(wide+len(gap)), 1)
+	fit := max((pageWidth(w)-len(gap)-lead)/(wide+len(gap)), 1)
 	tables := (len(columns.values) + fit - 1) / fit
 	each := (len(columns.values) + tables - 1) / tables
 	for further := range inner {
@@ -711,7 +708,6 @@ func (x *Exploration) printLegend(w io.Writer) {
 	}
 	fmt.Fprintln(w)
 	g := newGrid("  ")
-	g.most(2, width-8)
 	for _, l := range [][2]string{
 		{markClear, none},
 		{markNote, "note is the worst that a broken rule says: local or expert view, or a limit from memory"},

@@ -22,6 +22,7 @@ const factCases = "cases"
 // Facts prints the facts of cases, one line a case.
 func Facts(w io.Writer, list []*trigonev1.CaseFacts) {
 	g := newGrid("", "Case", "Incision", "Plan", "Techniques done", "As planned", "Converted", "Died in hospital")
+	g.keep(1)
 	for i, columns := range []int{36, 10, 13, 20, 10, 9, 9} {
 		g.most(1+i, columns)
 	}

@@ -57,7 +57,10 @@ func printf(w io.Writer, format string, values ...any) { fmt.Fprintf(w, format, 
 
 // Terminal gives a writer for what a terminal may show: what plain lets through, and
 // breaks and tabs as they are. A character cut off at the end of all is left out.
+// It is as wide as the page it writes on.
 func Terminal(w io.Writer) io.Writer { return &terminal{w: w} }
+
+func (t *terminal) pageWidth() int { return pageWidth(t.w) }
 
 type terminal struct {
 	w    io.Writer

@@ -12,6 +12,9 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
+// onEcho ends the name of the second of the two coaptation lengths.
+const onEcho = " on echo"
+
 // fromBoth stands where plan and operation give the same.
 const fromBoth = "plan and what was done"
 
@@ -44,6 +47,10 @@ func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
 		}
 	}
 	g.print(w)
+	if slices.ContainsFunc(list, func(f forecast) bool { return f.why == "" && strings.HasSuffix(f.quantity, onEcho) }) {
+		wrapped(w, "  ", "    ", "The model gives two coaptation lengths: the mean contact of the two leaflets of a slice, and, on echo, the length over which "+
+			"both are seen to meet. They differ where one leaflet reaches beyond the other.")
+	}
 	printBasis(w, e)
 	printNoRange(w, list)
 }

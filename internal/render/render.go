@@ -27,8 +27,27 @@ import (
 	"trigone/internal/words"
 )
 
-// width is the widest line, in columns.
-const width = 120
+// The width of a line, in columns: usual where nobody says how wide a page is.
+const (
+	usual  = 120
+	narrow = 80
+)
+
+// Screen is a page of a width of its own, between 80 and 120 columns; any other
+// writer has 120.
+type Screen struct {
+	io.Writer
+	Width int
+}
+
+func (s Screen) pageWidth() int { return min(max(s.Width, narrow), usual) }
+
+func pageWidth(w io.Writer) int {
+	if s, ok := w.(interface{ pageWidth() int }); ok {
+		return s.pageWidth()
+	}
+	return usual
+}
 
 // JSON gives a message as protobuf JSON with two spaces of indent. The same
 // message gives the same bytes, which protojson alone does not promise.
@@ -128,7 +147,7 @@ func minute(t *timestamppb.Timestamp) string {
 
 // wrapped writes a paragraph with every line indented, hanging lines more.
 func wrapped(w io.Writer, first, hanging, s string) {
-	lines := strings.Split(text.WrapSoft(plain(s), width-max(text.StringWidth(first), len(hanging))), "\n")
+	lines := strings.Split(text.WrapSoft(plain(s), pageWidth(w)-max(text.StringWidth(first), len(hanging))), "\n")
 	for i, line := range lines {
 		lead := hanging
 		if i == 0 {
@@ -151,48 +170,96 @@ func count(n int, one, many string) string {
 }
 
 // grid gives a table without boxes: columns two spaces apart, a line under the
-// header, no trailing blanks.
+// header, no trailing blanks, as wide as the page at most.
 type grid struct {
-	writer  table.Writer
-	columns []table.ColumnConfig
 	indent  string
+	header  []any
+	rows    [][]any
+	aligned map[int]bool
+	whole   map[int]bool
+	widest  map[int]int
 }
 
 func newGrid(indent string, header ...any) *grid {
-	g := &grid{writer: table.NewWriter(), indent: indent}
-	style := table.StyleDefault
-	style.Options = table.OptionsNoBordersAndSeparators
-	style.Options.SeparateHeader = len(header) > 0
-	style.Box.PaddingLeft, style.Box.PaddingRight = "", "  "
-	style.Box.MiddleHorizontal = "-"
-	style.Format.Header = text.FormatDefault
-	g.writer.SetStyle(style)
-	if len(header) > 0 {
-		g.writer.AppendHeader(header)
-	}
-	return g
+	return &grid{indent: indent, header: header, aligned: map[int]bool{}, whole: map[int]bool{}, widest: map[int]int{}}
 }
 
-// right aligns a column, counted from 1, to the right.
-func (g *grid) right(column int) {
-	g.columns = append(g.columns, table.ColumnConfig{Number: column, Align: text.AlignRight, AlignHeader: text.AlignRight})
-}
+// right aligns a column, counted from 1, to the right, and never wraps it.
+func (g *grid) right(column int) { g.aligned[column], g.whole[column] = true, true }
+
+// keep never wraps a column, counted from 1: an id is what a program is given.
+func (g *grid) keep(column int) { g.whole[column] = true }
 
 // most wraps a column, counted from 1, at a width.
-func (g *grid) most(column, columns int) {
-	g.columns = append(g.columns, table.ColumnConfig{Number: column, WidthMax: columns, WidthMaxEnforcer: text.WrapSoft})
-}
+func (g *grid) most(column, columns int) { g.widest[column] = columns }
 
-func (g *grid) row(cells ...any) {
-	g.writer.AppendRow(allPlain(cells))
+func (g *grid) row(cells ...any) { g.rows = append(g.rows, allPlain(cells)) }
+
+// gap stands between two columns.
+const gap = "  "
+
+// leastText is how narrow a column of text may become before a page is left too wide.
+const leastText = 12
+
+// fit narrows the widest columns of text until the table has a width.
+func (g *grid) fit(width int) map[int]int {
+	widths := map[int]int{}
+	for _, row := range append([][]any{g.header}, g.rows...) {
+		for i, cell := range row {
+			wide := text.LongestLineLen(fmt.Sprint(cell))
+			if most, ok := g.widest[i+1]; ok {
+				wide = min(wide, most)
+			}
+			widths[i+1] = max(widths[i+1], wide)
+		}
+	}
+	over := text.StringWidth(g.indent) - width
+	for _, wide := range widths {
+		over += wide + len(gap)
+	}
+	for ; over > 0; over-- {
+		widest := 0
+		for column := 1; column <= len(widths); column++ {
+			if !g.whole[column] && widths[column] > leastText && widths[column] > widths[widest] {
+				widest = column
+			}
+		}
+		if widest == 0 {
+			break
+		}
+		widths[widest]--
+		g.widest[widest] = widths[widest]
+	}
+	return g.widest
 }
 
 func (g *grid) print(w io.Writer) {
-	if g.writer.Length() == 0 {
+	if len(g.rows) == 0 {
 		return
 	}
-	g.writer.SetColumnConfigs(g.columns)
-	for line := range strings.Lines(g.writer.Render()) {
+	t := table.NewWriter()
+	style := table.StyleDefault
+	style.Options = table.OptionsNoBordersAndSeparators
+	style.Options.SeparateHeader = len(g.header) > 0
+	style.Box.PaddingLeft, style.Box.PaddingRight = "", gap
+	style.Box.MiddleHorizontal = "-"
+	style.Format.Header = text.FormatDefault
+	t.SetStyle(style)
+	if len(g.header) > 0 {
+		t.AppendHeader(g.header)
+	}
+	for _, row := range g.rows {
+		t.AppendRow(row)
+	}
+	var configs []table.ColumnConfig
+	for column := range g.aligned {
+		configs = append(configs, table.ColumnConfig{Number: column, Align: text.AlignRight, AlignHeader: text.AlignRight})
+	}
+	for column, most := range g.fit(pageWidth(w)) {
+		configs = append(configs, table.ColumnConfig{Number: column, WidthMax: most, WidthMaxEnforcer: text.WrapSoft})
+	}
+	t.SetColumnConfigs(configs)
+	for line := range strings.Lines(t.Render()) {
 		fmt.Fprintln(w, strings.TrimRight(g.indent+strings.TrimRight(line, "\n"), " "))
 	}
 }

@@ -36,8 +36,8 @@ func load[M proto.Message](t *testing.T, name string, m M) M {
 func golden(t *testing.T, name string, got []byte) {
 	t.Helper()
 	for i, line := range strings.Split(string(got), "\n") {
-		if n := text.StringWidth(line); n > width {
-			t.Errorf("line %d is %d columns wide, more than %d: %s", i+1, n, width, line)
+		if n := text.StringWidth(line); n > usual {
+			t.Errorf("line %d is %d columns wide, more than %d: %s", i+1, n, usual, line)
 		}
 		if strings.TrimRight(line, " ") != line {
 			t.Errorf("line %d ends in a blank: %q", i+1, line)
@@ -251,7 +251,7 @@ func TestNumbers(t *testing.T) {
 
 func TestPlacesAndOccasions(t *testing.T) {
 	for in, want := range map[string]string{
-		"": "", "p2": "P2", "p2/segment_mid": "P2", "p2/seam_lateral_edge": "P2, seam lateral edge", "a2_p2": "A2-P2", "p1_p2": "P1-P2",
+		"": "", "p2": "P2", "p2/segment_mid": "P2", "p2/seam_lateral_edge": "P2, suture line, lateral edge", "a2_p2": "A2-P2", "p1_p2": "P1-P2",
 		"lateral_commissure": "lateral commissure", "posterior": "posterior", "step:s-ring": "s-ring", "step:s-1/medial_side": "s-1, medial side",
 		"test:ink-1/p2": "ink-1, P2", "lesion:flail-p2": "flail-p2",
 	} {
@@ -260,7 +260,7 @@ func TestPlacesAndOccasions(t *testing.T) {
 		}
 	}
 	for in, want := range map[string]string{
-		"": "whole case", "plan": "plan", "assessment/tte": "assessment tte", "operation/run1/after_ring": "operation, run 1, after ring", "follow_up/discharge": "follow up discharge",
+		"": "whole case", "plan": "plan", "assessment/tte": "assessment tte", "operation/run1/after_ring": "operation, run 1, after ring", "follow_up/discharge": "follow-up discharge",
 	} {
 		if got := occasion(in); got != want {
 			t.Errorf("occasion %q is printed %q, want %q", in, got, want)

@@ -98,6 +98,7 @@ func Changes(w io.Writer, list []*trigonev1.Change, cursor string) {
 	g.right(1)
 	g.right(5)
 	g.right(7)
+	g.keep(4)
 	g.most(8, 24)
 	for _, c := range list {
 		name := c.GetCaseName()
@@ -125,8 +126,7 @@ func blankZero(n int64) any {
 // Metrics prints the catalogue.
 func Metrics(w io.Writer, list []*trigonev1.MetricDefinition) {
 	g := newGrid("", "Metric", "Unit", "Formula [source]")
-	// An id is never broken: it is what a program is given.
-	g.most(3, width-idColumns-unitColumns-3*len(gap))
+	g.keep(1)
 	for _, m := range list {
 		text := m.GetFormula()
 		if m.GetLeaf() {
@@ -143,7 +143,7 @@ func Metrics(w io.Writer, list []*trigonev1.MetricDefinition) {
 // Rules prints the rules with their limits.
 func Rules(w io.Writer, list []*trigonev1.RuleDefinition) {
 	g := newGrid("", "Rule", "Severity", "What it says [source]")
-	g.most(3, width-idColumns-len(Word(trigonev1.Severity_SEVERITY_CONTRADICTION))-3*len(gap))
+	g.keep(1)
 	for _, r := range list {
 		var limits []string
 		for _, l := range r.GetLimits() {
@@ -157,10 +157,3 @@ func Rules(w io.Writer, list []*trigonev1.RuleDefinition) {
 	}
 	g.print(w)
 }
-
-// Columns of the longest id and the longest unit, and the gap between columns.
-const (
-	idColumns   = 50
-	unitColumns = 6
-	gap         = "  "
-)

@@ -15,7 +15,7 @@ import (
 
 var regurgitationBandsApart = Rule{
 	ID: "regurgitation-bands-apart", Reference: "R54",
-	Summary:  "The bands of orifice area, regurgitant volume and regurgitant fraction of one study do not lie two or more steps apart.",
+	Summary:  "The grades of orifice area, regurgitant volume and regurgitant fraction of one study do not lie two or more steps apart.",
 	Severity: Note, Kind: Clinical, Source: settings.SourceASE2017,
 	Thresholds: []string{settings.RegurgitationBandSteps},
 	Advice:     "Have the study reviewed: the parameters do not agree, and none of them grades alone.",

@@ -12,7 +12,7 @@ import (
 
 var seamEdgesDiffer = Rule{
 	ID: "seam-edges-differ", Reference: "",
-	Summary:  "Both edges of a seam are of one height before it is closed, within 2 mm.",
+	Summary:  "Both edges of a suture line are of one height before it is closed, within 2 mm.",
 	Severity: Note, Kind: Clinical, Source: settings.SourceCommonPractice,
 	Thresholds: []string{settings.SeamEdgesApart},
 	Advice:     "Even out the edges, or expect a step in the free edge.",

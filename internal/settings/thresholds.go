@@ -69,7 +69,7 @@ var builtInThresholds = []Threshold{
 	{Name: ResectedShareHigh, Unit: units.Percent, Value: 60, Inclusive: true, Lowest: 20, Highest: 100, Source: SourceMemory,
 		Summary: "share of a scallop's area above which a resection counts as large"},
 	{Name: SeamEdgesApart, Unit: units.MM, Value: 2, Inclusive: true, Lowest: 0.5, Highest: 10, Source: SourceCommonPractice,
-		Summary: "difference in height between the two edges of a seam beyond which it is spoken of"},
+		Summary: "difference in height between the two edges of a suture line beyond which it is spoken of"},
 	{Name: PosteriorHeightLow, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceMemory,
 		Summary: "final posterior leaflet height below which nothing is left to close with"},
 	{Name: TriangleBaseWide, Unit: units.MM, Value: 3, Inclusive: true, Lowest: 1, Highest: 8, Source: SourceCommonPractice,

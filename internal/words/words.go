@@ -18,9 +18,19 @@ func OfEnum(name, zero string) string {
 
 var spaces = strings.NewReplacer("_", " ", "-", " ")
 
-// Spaced prints a word or an id with spaces: after_leaflet_work as 'after leaflet
-// work'.
-func Spaced[T ~string](word T) string { return spaces.Replace(string(word)) }
+// joined are the compounds of the trade that are written with a hyphen.
+var joined = strings.NewReplacer("antero posterior", "antero-posterior", "aorto mitral", "aorto-mitral",
+	"anterolateral posteromedial", "anterolateral-posteromedial", "velocity time", "velocity-time", "half time", "half-time",
+	"end systolic", "end-systolic", "end diastolic", "end-diastolic", "edge to edge", "edge-to-edge", "follow up", "follow-up")
+
+// Spaced prints a word or an id as the trade says it, and where it says the same,
+// with spaces: after_leaflet_work as 'after leaflet work'.
+func Spaced[T ~string](word T) string {
+	if said, ok := trade[string(word)]; ok {
+		return said
+	}
+	return joined.Replace(spaces.Replace(string(word)))
+}
 
 // Capital begins with a capital letter.
 func Capital(s string) string {

@@ -12,6 +12,8 @@ func TestTexts(t *testing.T) {
 		{words.OfEnum("SEMI_RIGID", "UNSPECIFIED"), "semi_rigid", "an enum without a prefix keeps its words"},
 		{words.Spaced("after_leaflet_work"), "after leaflet work", "a word of the contract"},
 		{words.Spaced("mean-gradient_high"), "mean gradient high", "an id"},
+		{words.Spaced("ring_inner_antero_posterior_diameter"), "ring inner antero-posterior diameter", "a compound keeps its hyphen"},
+		{words.Spaced("seam"), "suture line", "the trade has a word of its own"},
 		{words.Capital("äquator"), "Äquator", "a letter of more than one byte"},
 		{words.Capital(""), "", "nothing to begin"},
 		{words.Sentence(" one ring"), "One ring.", "it is closed"},
