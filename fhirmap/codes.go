@@ -570,6 +570,7 @@ func placeConcepts() []Concept {
 		for _, st := range []valve.Station{valve.SegmentMid, valve.Seam, valve.SeamLateralEdge, valve.SeamMedialEdge} {
 			places = append(places, valve.AtStation(s, st))
 		}
+		places = append(places, valve.AtSegmentSide(s, valve.Lateral), valve.AtSegmentSide(s, valve.Medial))
 	}
 	places = append(places,
 		valve.AtBoundary(valve.A1A2), valve.AtBoundary(valve.A2A3), valve.AtBoundary(valve.P1P2), valve.AtBoundary(valve.P2P3),

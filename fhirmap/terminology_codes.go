@@ -190,6 +190,9 @@ var placeDefinitions = sync.OnceValue(func() map[string]string {
 		for station, where := range stationDefinitions {
 			add(valve.AtStation(s, station), "On "+placeDisplay(valve.AtSegment(s))+", at "+where+".")
 		}
+		for _, side := range []valve.Side{valve.Lateral, valve.Medial} {
+			add(valve.AtSegmentSide(s, side), "The "+string(side)+" part of "+placeDisplay(valve.AtSegment(s))+".")
+		}
 	}
 	for _, b := range []valve.Boundary{valve.A1A2, valve.A2A3, valve.P1P2, valve.P2P3} {
 		add(valve.AtBoundary(b), "Where two segments of one leaflet meet; the place of a cleft.")

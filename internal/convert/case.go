@@ -345,6 +345,7 @@ func technique(t *trigonev1.Technique) repair.Step {
 			Chords: &repair.Chords{
 				PairCount: maybeInt(a.PairCount), StrandCount: maybeInt(a.StrandCount), Form: Word(a.GetForm()), Insertion: Word(a.GetInsertion()),
 				Papillary: Word(a.GetPapillaryMuscle()), PapillaryHead: Word(a.GetPapillaryHead()),
+				Material: Word(a.GetMaterial()), Calibre: Word(a.GetCalibre()),
 			}}
 	case *trigonev1.Technique_ChordTransfer:
 		a := orEmpty(k.ChordTransfer)

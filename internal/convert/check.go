@@ -336,6 +336,11 @@ func (c *checker) meaning(m protoreflect.Message) {
 		unique(c, "targets", "id", m.GetTargets(), (*trigonev1.Target).GetId)
 	case *trigonev1.Operation:
 		c.operation(m)
+	case *trigonev1.FollowUp:
+		unique(c, "complications", "id", m.GetComplications(), (*trigonev1.Complication).GetId)
+		unique(c, "reinterventions", "id", m.GetReinterventions(), (*trigonev1.Reintervention).GetId)
+		unique(c, "returns_to_theatre", "id", m.GetReturnsToTheatre(), (*trigonev1.ReturnToTheatre).GetId)
+		unique(c, "readmissions", "id", m.GetReadmissions(), (*trigonev1.Readmission).GetId)
 	case *trigonev1.Leaflets:
 		unique(c, "lesions", "id", m.GetLesions(), (*trigonev1.Lesion).GetId)
 	case *trigonev1.Grade:
@@ -350,6 +355,14 @@ func (c *checker) meaning(m protoreflect.Message) {
 	case *trigonev1.Scallop:
 		if m.GetSegment() == 0 {
 			c.refuseField("segment", "is missing; name the scallop")
+		}
+	case *trigonev1.ChordLengthAt:
+		if m.GetSegment() == 0 && m.GetCommissure() == 0 {
+			c.refuse("names no place; give a segment or a commissure; one length for the whole step stands in %s", valve.ArtificialChordLength)
+		}
+	case *trigonev1.Complication:
+		if g := Word(m.GetGrade()); g != "" && !slices.Contains(repair.ComplicationGrades(Word(m.GetKind())), g) && !c.within[c.path()] {
+			c.refuseField("grade", "is none of the grades of this kind of complication; the contract names the kind beside each grade")
 		}
 	case *trigonev1.InkMark:
 		if m.GetSegment() == 0 {
@@ -427,6 +440,8 @@ func (c *checker) triangles(name string, corners []int32, points int) {
 func (c *checker) operation(m *trigonev1.Operation) {
 	unique(c, "steps", "id", m.GetSteps(), (*trigonev1.PerformedStep).GetId)
 	unique(c, "runs", "number", m.GetRuns(), func(r *trigonev1.PumpRun) string { return strconv.Itoa(int(r.GetNumber())) })
+	unique(c, "devices", "id", m.GetDevices(), (*trigonev1.Device).GetId)
+	unique(c, "complications", "id", m.GetComplications(), (*trigonev1.Complication).GetId)
 	// Saline and ink tests share their ids: a place names a test by its id alone.
 	tests := map[string]bool{}
 	if c.unread("saline_tests") || c.unread("ink_tests") {

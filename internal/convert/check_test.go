@@ -30,9 +30,15 @@ func read(t *testing.T, text string) *trigonev1.CaseFile {
 // study gives a case file with one assessment that holds this study.
 func inStudy(study string) string { return `{"assessments":[{"id":"a","study":{` + study + `}}]}` }
 
+// chordLengths gives a case file with one planned step that has these lengths.
+func chordLengths(lengths string) string {
+	return `{"plan":{"steps":[{"id":"s","technique":{"artificialChord":{"lengths":[` + lengths + `]}}}]}}`
+}
+
 const (
-	shape   = "assessments[0].study.annulus.shape"
-	leaflet = "assessments[0].study.leaflets"
+	shape       = "assessments[0].study.annulus.shape"
+	leaflet     = "assessments[0].study.leaflets"
+	chordLength = "plan.steps[0].technique.artificial_chord.lengths"
 )
 
 func TestViolations(t *testing.T) {
@@ -98,6 +104,16 @@ func TestViolations(t *testing.T) {
 		{"moderate is not of the split scheme", `{"plan":{"targets":[{"id":"t","regurgitationGradeAtMost":{"scheme":"GRADE_SCHEME_SPLIT_MODERATE","value":"GRADE_VALUE_MODERATE"}}]}}`, "plan.targets[0].regurgitation_grade_at_most.value", "give both"},
 		{"a grade without scheme", `{"results":[{"id":"r","study":{"regurgitation":{"grade":{"value":"GRADE_VALUE_MILD"}}}}]}`, "results[0].study.regurgitation.grade.value", "give both"},
 		{"a scheme without grade", `{"results":[{"id":"r","study":{"otherValves":{"aorticRegurgitation":{"scheme":"GRADE_SCHEME_PLUS_SIGNS"}}}}]}`, "results[0].study.other_valves.aortic_regurgitation.value", "give both"},
+		{"a grade of another complication", `{"operation":{"complications":[{"kind":"COMPLICATION_KIND_STROKE","grade":"COMPLICATION_GRADE_STAGE_2"}]}}`, "operation.complications[0].grade", "none of the grades of this kind"},
+		{"a grade of a complication without grades", `{"followUps":[{"id":"f","complications":[{"kind":"COMPLICATION_KIND_PACEMAKER","grade":"COMPLICATION_GRADE_MAJOR"}]}]}`, "follow_ups[0].complications[0].grade", "none of the grades of this kind"},
+		{"a grade of nothing", `{"operation":{"complications":[{"grade":"COMPLICATION_GRADE_DEEP"}]}}`, "operation.complications[0].grade", "none of the grades of this kind"},
+		{"device id twice", `{"operation":{"devices":[{"id":"d"},{"id":"d"}]}}`, "operation.devices[1].id", "second time"},
+		{"complication id twice", `{"operation":{"complications":[{"id":"c"},{},{},{"id":"c"}]}}`, "operation.complications[3].id", "second time"},
+		{"readmission id twice", `{"followUps":[{"id":"f","readmissions":[{"id":"r"},{"id":"r"}]}]}`, "follow_ups[0].readmissions[1].id", "second time"},
+		{"return id twice", `{"followUps":[{"id":"f","returnsToTheatre":[{"id":"r"},{"id":"r"}]}]}`, "follow_ups[0].returns_to_theatre[1].id", "second time"},
+		{"reintervention id twice", `{"followUps":[{"id":"f","reinterventions":[{"id":"r"},{"id":"r"}]}]}`, "follow_ups[0].reinterventions[1].id", "second time"},
+		{"a chord length of nowhere", chordLengths(`{"artificialChordLength":{"mm":14}}`), chordLength + "[0]", "give a segment or a commissure"},
+		{"one chord length twice", chordLengths(`{"segment":"SEGMENT_P2","artificialChordLength":{"mm":14}},{"segment":"SEGMENT_P2","artificialChordLength":{"mm":16}}`), chordLength + "[1].artificial_chord_length", "is the same measurement as " + chordLength + "[0].artificial_chord_length"},
 		{"no day of the calendar", `{"followUps":[{"id":"f","diedOn":"2026-02-30"}]}`, "follow_ups[0].died_on", "is no day of the calendar"},
 		{"the 29th of February of no leap year", `{"followUps":[{"id":"f","statusKnownOn":"2025-02-29"}]}`, "follow_ups[0].status_known_on", "is no day of the calendar"},
 		{"a date in another form", `{"followUps":[{"id":"f","echoOn":"30.01.2026"}]}`, "follow_ups[0].echo_on", "give YYYY-MM-DD"},
@@ -170,6 +186,8 @@ func TestWhatIsTakenIn(t *testing.T) {
 		"a reason without a value":                           inStudy(`"annulus":{"annulusArea":{"absentReason":"ABSENT_REASON_NOT_PERFORMED"}}`),
 		"nothing":                                            `{}`,
 		"a plan and no patient: nothing is stored":           `{"plan":{}}`,
+		"the two sides of a segment have a length each":      chordLengths(`{"segment":"SEGMENT_P2","side":"SIDE_LATERAL","artificialChordLength":{"mm":14}},{"segment":"SEGMENT_P2","side":"SIDE_MEDIAL","artificialChordLength":{"mm":14}},{"segment":"SEGMENT_P2","artificialChordLength":{"mm":14}},{"commissure":"COMMISSURE_MEDIAL","artificialChordLength":{"mm":14}}`),
+		"complications without an id of their own":           `{"operation":{"complications":[{"kind":"COMPLICATION_KIND_STROKE"},{"kind":"COMPLICATION_KIND_STROKE","grade":"COMPLICATION_GRADE_NOT_KNOWN_YET"}]}}`,
 		"a ring's orientation to the lateral side":           `{"plan":{"steps":[{"id":"s","technique":{"annuloplasty":{"orientationDeg":-20}}}]}}`,
 		"a point that is not of the contour, below the zero": inStudy(`"annulus":{"shape":{"contourMm":[-1,-2,-3]}}`),
 	} {

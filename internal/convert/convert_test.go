@@ -247,6 +247,12 @@ var recordOnly = map[string]string{
 	"follow_ups.rhythm": "for the audit of outcomes", "follow_ups.paced": "for the audit of outcomes",
 	"follow_ups.antithrombotics": "for the audit of outcomes", "follow_ups.antithrombotics_recorded": "for the audit of outcomes",
 	"follow_ups.intensive_care": "for the audit of outcomes",
+	"operation.admission":       "for the audit of outcomes", "operation.approach_change": "describes the operation; for the note and the audit's filters",
+	"operation.devices": "which piece was implanted, for the note and recalls; its dimensions stand in the step", "operation.devices_recorded": "for the note and recalls",
+	"follow_ups.death_place": "for the audit of outcomes", "follow_ups.discharge": "for the audit of outcomes",
+	"follow_ups.returns_to_theatre": "for the audit of outcomes", "follow_ups.returns_to_theatre_recorded": "for the audit of outcomes",
+	"follow_ups.readmissions": "for the audit of outcomes", "follow_ups.readmissions_recorded": "for the audit of outcomes",
+	"follow_ups.reinterventions.id": "names the event in the audit of outcomes",
 }
 
 // recordOnlySetting are facts of the setting, of a plan and of an operation, that
@@ -256,6 +262,7 @@ var recordOnlySetting = map[string]string{
 	"previous_case": "for the audit's filters", "operators": "for the audit's filters", "coronary_dominance": "for the audit's filters",
 	"complexity": "for the audit's filters", "expected_risks": "for the audit of outcomes", "risk_factors": "for the audit of outcomes",
 	"previous_procedures": "for the note and the facts", "previous_procedures_recorded": "for the note and the facts",
+	"intended_procedure": "for the note and the audit's denominators",
 }
 
 // recordOnlyStudy are facts of a study that nothing reads, wherever it stands.
@@ -276,6 +283,7 @@ var recordOnlyStudy = map[string]string{
 var recordOnlyStep = map[string]string{
 	"annuloplasty.sizers.fit": "for the record", "annuloplasty.sizing_method": "for the record", "annuloplasty.orientation_deg": "for the record",
 	"artificial_chord.length_basis": "for the record", "artificial_chord.reference_segment": "for the record",
+	"artificial_chord.lengths.pair_count": "part of the step's pair_count, which is compared",
 }
 
 // listed gives the entry that lists a path as not reasoned about, or "".

@@ -30,11 +30,13 @@ var notIdentifying = []struct {
 	{"the name of a case, with an id that the service made", `CaseReference.name Case.name CaseSummary.name case_name into_case previous_case`},
 	{"the name of a site", `parent site`},
 	{"made by the caller's software for one call", `request_id`},
-	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor
+	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor stated_by
 		caller ended_caller confirmed_by`},
-	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date calculated_on height_on weight_on`},
+	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date calculated_on height_on weight_on
+		admitted_on discharged_on expires_on`},
 	{"a version, a hash, or the name of a table or model of risk", `catalogue_version rule_set_version software_version policy_hash hash
 		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model family_key RuleDefinition.since until`},
+	{"what many devices have on their label, and no single one alone; the definition of an outcome", `maker size key`},
 	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place places occasion unit band rule rules_not_evaluable
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
@@ -51,6 +53,9 @@ var sentAsText = map[protoreflect.FullName]string{
 	"trigone.v1.CaseSetting.previous_case": "longer than the pattern of ids; the name of a case, with an id that the service made",
 	"trigone.v1.ExpectedRisk.model":        "the name of a model of risk, as published",
 	"trigone.v1.ExpectedRisk.version":      "its version, as published",
+	"trigone.v1.Device.maker":              "a maker's name, as on the label",
+	"trigone.v1.Device.model":              "a maker's name of a model, as on the label",
+	"trigone.v1.Device.size":               "a labelled size, which many pieces have",
 }
 
 func eachMessage(visit func(md protoreflect.MessageDescriptor)) {

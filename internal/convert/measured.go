@@ -190,6 +190,8 @@ func enter(m proto.Message, f frame) frame {
 		f.step = m.GetId()
 		f.place = valve.AtStep(m.GetId())
 		f.run = int(m.GetRun())
+	case *trigonev1.ChordLengthAt:
+		f.place = valve.Within(f.step, chordPlace(m))
 	case *trigonev1.FieldHeights:
 		f = inField(f, m.GetRun(), m.GetStage())
 		f.context = mergeContext(f.context, m.GetContext())
@@ -220,6 +222,21 @@ func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
 		return valve.AtCommissure(valve.Commissure(Word(c)))
 	}
 	return valve.AtStation(segment(h.GetSegment()), valve.Station(Word(h.GetStation())))
+}
+
+// chordPlace gives where the chords of one of several lengths go.
+func chordPlace(l *trigonev1.ChordLengthAt) valve.Place {
+	if c := l.GetCommissure(); c != trigonev1.Commissure_COMMISSURE_UNSPECIFIED {
+		return valve.AtCommissure(valve.Commissure(Word(c)))
+	}
+	side := valve.Side(Word(l.GetSide()))
+	if s := segment(l.GetSegment()); s != "" {
+		return valve.AtSegmentSide(s, side)
+	}
+	if side != "" {
+		return valve.AtSide(side)
+	}
+	return valve.Nowhere
 }
 
 // sectionFrame is where the values of a section begin.

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
+	"trigone/internal/repair"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -82,6 +83,24 @@ func TestSectionBytes(t *testing.T) {
 	for _, name := range []string{"", "nonsense", "assessments/x"} {
 		if _, err := UnmarshalSection(name, nil); err == nil {
 			t.Errorf("%q is a section", name)
+		}
+	}
+}
+
+// Every grade of a complication belongs to a kind, and every grade of a kind is one
+// of the contract.
+func TestGradesOfComplications(t *testing.T) {
+	grades, has := wordsIn(trigonev1.ComplicationGrade(0).Descriptor()), map[string]bool{"": true}
+	for _, kind := range wordsIn(trigonev1.ComplicationKind(0).Descriptor()) {
+		for _, g := range repair.ComplicationGrades(kind) {
+			if has[g] = true; !slices.Contains(grades, g) {
+				t.Errorf("%s: the contract has no grade %q", kind, g)
+			}
+		}
+	}
+	for _, g := range grades {
+		if !has[g] {
+			t.Errorf("no kind of complication has the grade %q", g)
 		}
 	}
 }

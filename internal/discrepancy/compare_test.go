@@ -516,6 +516,16 @@ func TestStepParameters(t *testing.T) {
 			f.plan.Steps[1].Chords = &repair.Chords{PairCount: n(4), StrandCount: n(8)}
 			f.step("s2").Chords = &repair.Chords{PairCount: n(3), StrandCount: n(3)}
 		}, []string{"step_parameter|p2|s2|pair_count present", "step_parameter|p2|s2|strand_count present"}},
+		{"D05 a suture of another calibre", func(f *fixture) {
+			f.plan.Steps[1].Chords = &repair.Chords{PairCount: n(2), Material: "polyester", Calibre: "cv_5"}
+			f.step("s2").Chords = &repair.Chords{PairCount: n(2), Material: "polyester", Calibre: "usp_4_0"}
+		}, []string{"step_parameter|p2|s2|calibre present"}},
+		{"D05 one of two planned lengths of chords", func(f *fixture) {
+			f.planned("p2/a3/lateral_side", valve.ArtificialChordLength, 18)
+			f.planned("p2/a3/medial_side", valve.ArtificialChordLength, 21)
+			f.done("s2/a3/lateral_side", valve.ArtificialChordLength, 18)
+			f.done("s2/a3/medial_side", valve.ArtificialChordLength, 26)
+		}, []string{"step_parameter|p2|s2|artificial_chord_length|a3/medial_side present"}},
 		{"D05 a planned count that was not recorded", func(f *fixture) { f.step("s2").Chords = nil },
 			[]string{"step_parameter|p2|s2|pair_count not_evaluable"}},
 		{"D05 another shape of the resection, told once", func(f *fixture) {

@@ -12,6 +12,7 @@ var parameters = []string{
 	"anterior_motion", "aortic_regurgitation", "lateral_wall",
 	"planned_step_id", "revised_by", "taken_down_in_run", "run", "tried_step_ids", "decision", "conversion",
 	"patch_material",
+	"material", calibre,
 }
 
 // aboveMetrics is more than the catalogue will ever number.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"trigone/internal/repair"
 	"trigone/internal/units"
@@ -399,10 +400,14 @@ func (c *comparing) outcome(d *Comparison) string {
 }
 
 func side(p valve.Place) string {
-	if rest := withoutStep(p); rest != "" {
+	switch rest := valve.Place(withoutStep(p)); rest {
+	case valve.Nowhere:
+		return ""
+	case valve.AtSide(valve.Lateral), valve.AtSide(valve.Medial):
 		return " of the " + words.Spaced(rest)
+	default:
+		return " at " + placeWords(rest)
 	}
-	return ""
 }
 
 func doubt(v Verdict) string {
@@ -508,7 +513,7 @@ type word struct {
 }
 
 // wordsOf gives the parameters that are words: shape, form, what was kept, where
-// chords hold. Of material the record says nothing yet.
+// chords hold and what they are made of.
 func wordsOf(planned, done *repair.Step) []word {
 	switch planned.Technique {
 	case repair.ArtificialChord:
@@ -516,6 +521,7 @@ func wordsOf(planned, done *repair.Step) []word {
 		return []word{
 			{"form", p.Form, d.Form}, {"insertion", p.Insertion, d.Insertion},
 			{"papillary_muscle", p.Papillary, d.Papillary}, {"papillary_head", p.PapillaryHead, d.PapillaryHead},
+			{"material", p.Material, d.Material}, {calibre, p.Calibre, d.Calibre},
 		}
 	case repair.ChordTransfer:
 		return []word{{"from", string(planned.From.Place()), string(done.From.Place())}}
@@ -532,7 +538,16 @@ func wordsOf(planned, done *repair.Step) []word {
 	return nil
 }
 
-const toAnnulus = "to_annulus"
+const (
+	toAnnulus = "to_annulus"
+	calibre   = "calibre"
+)
+
+// calibreWords prints a calibre as a suture's package does.
+func calibreWords(word string) string {
+	text, _ := words.Spoken("CHORD_CALIBRE_" + strings.ToUpper(word))
+	return text
+}
 
 // words compares the parameters that are words.
 func (c *comparing) words(a answer) {
@@ -571,8 +586,11 @@ func (c *comparing) addWord(kind Kind, class Class, a answer, w word) {
 	e := c.pairEntry(kind, class, a, w.name, w.name)
 	e.Metric, e.Place = w.name, valve.AtStep(a.step.ID)
 	e.Planned, e.Actual = words.Spaced(w.planned), words.Spaced(w.actual)
-	if w.name == ringFamily { // a key, not a word
+	switch w.name {
+	case ringFamily: // a key, not a word
 		e.Planned, e.Actual = w.planned, w.actual
+	case calibre:
+		e.Planned, e.Actual = calibreWords(w.planned), calibreWords(w.actual)
 	}
 	what, step := words.Spaced(w.name), describe(a.step.Step)
 	e.Message = fmt.Sprintf("%s of the %s: %s, planned %s%s", words.Capital(what), step, e.Actual, e.Planned, because(e.Reason))

@@ -206,7 +206,9 @@ func place(p string) string {
 		head = placeWords(head)
 	}
 	if tail != "" && tail != "segment_mid" {
-		head += ", " + placeWords(tail)
+		for part := range strings.SplitSeq(tail, "/") {
+			head += ", " + placeWords(part)
+		}
 	}
 	return head
 }

@@ -150,6 +150,9 @@ type Chords struct {
 	Papillary   string // anterolateral, posteromedial
 	// PapillaryHead is anterior, commissural or posterior.
 	PapillaryHead string
+	Material      string
+	// Calibre is as the suture's package names it: usp_4_0, cv_4, ...
+	Calibre string
 }
 
 // Resection is what is known of a resection beside its dimensions.

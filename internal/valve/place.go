@@ -10,7 +10,8 @@ import (
 // grammar is closed:
 //
 //	(empty) | p2 | p2/seam | p1_p2 | lateral_commissure | posterior | a2_p2 |
-//	lateral_side | step:{id} | step:{id}/lateral_side | test:{id} |
+//	lateral_side | step:{id} | step:{id}/lateral_side | step:{id}/p2 |
+//	step:{id}/p2/lateral_side | step:{id}/lateral_commissure | test:{id} |
 //	test:{id}/p2 | lesion:{id}
 type Place string
 
@@ -55,7 +56,32 @@ func AtSide(s Side) Place { return Place(string(s) + sideSuffix) }
 func AtStep(id string) Place { return Place(stepPrefix + id) }
 
 // AtStepSide is one side of a step.
-func AtStepSide(id string, s Side) Place { return AtStep(id) + "/" + AtSide(s) }
+func AtStepSide(id string, s Side) Place { return Within(id, AtSide(s)) }
+
+// AtSegmentSide is one side of a segment; no side is the whole segment.
+func AtSegmentSide(seg Segment, s Side) Place {
+	if s == "" {
+		return AtSegment(seg)
+	}
+	return AtSegment(seg) + "/" + AtSide(s)
+}
+
+// Within is a place at a step: a side, a segment or one side of it, a commissure.
+func Within(stepID string, p Place) Place {
+	if p == Nowhere {
+		return AtStep(stepID)
+	}
+	return AtStep(stepID) + "/" + p
+}
+
+// WithinSteps lists the places that a step may have.
+func WithinSteps() []Place {
+	list := []Place{AtSide(Lateral), AtSide(Medial), AtCommissure(LateralCommissure), AtCommissure(MedialCommissure)}
+	for _, s := range Segments() {
+		list = append(list, AtSegment(s), AtSegmentSide(s, Lateral), AtSegmentSide(s, Medial))
+	}
+	return list
+}
 
 // AtTest is a saline or ink test.
 func AtTest(id string) Place { return Place(testPrefix + id) }
@@ -102,7 +128,7 @@ func ParsePlace(text string) (Place, error) {
 	case text == "":
 		return p, nil
 	case strings.HasPrefix(head, stepPrefix) && len(head) > len(stepPrefix):
-		if !hasTail || tail == string(AtSide(Lateral)) || tail == string(AtSide(Medial)) {
+		if !hasTail || slices.Contains(WithinSteps(), Place(tail)) {
 			return p, nil
 		}
 	case strings.HasPrefix(head, testPrefix) && len(head) > len(testPrefix):

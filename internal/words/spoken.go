@@ -16,6 +16,23 @@ var spoken = map[string]string{
 	"AETIOLOGY_OTHER":         "of another kind",
 	"AETIOLOGY_FAILED_REPAIR": "failure of an earlier surgical repair", "AETIOLOGY_FAILED_CATHETER_REPAIR": "failure of an earlier catheter repair",
 
+	"CHORD_CALIBRE_USP_2_0": "USP 2-0",
+	"CHORD_CALIBRE_USP_3_0": "USP 3-0",
+	"CHORD_CALIBRE_USP_4_0": "USP 4-0",
+	"CHORD_CALIBRE_USP_5_0": "USP 5-0",
+	"CHORD_CALIBRE_USP_6_0": "USP 6-0",
+	"CHORD_CALIBRE_CV_2":    "CV-2",
+	"CHORD_CALIBRE_CV_3":    "CV-3",
+	"CHORD_CALIBRE_CV_4":    "CV-4",
+	"CHORD_CALIBRE_CV_5":    "CV-5",
+	"CHORD_CALIBRE_CV_6":    "CV-6",
+
+	"COMPLICATION_GRADE_NON_DISABLING":   "non-disabling",
+	"COMPLICATION_GRADE_NOT_KNOWN_YET":   "disability not known yet",
+	"COMPLICATION_GRADE_WITH_EVIDENCE":   "marker with other evidence",
+	"COMPLICATION_GRADE_DRUGS_OVER_24_H": "drugs for more than 24 h",
+	"COMPLICATION_GRADE_EXTRACORPOREAL":  "extracorporeal support",
+
 	"FUNCTIONAL_CLASS_I":   "I (no limitation)",
 	"FUNCTIONAL_CLASS_II":  "II (slight limitation)",
 	"FUNCTIONAL_CLASS_III": "III (marked limitation)",

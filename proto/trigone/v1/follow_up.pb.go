@@ -91,6 +91,272 @@ func (Antithrombotic) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{0}
 }
 
+// Where the patient died. Theatre and stay together are death in hospital, whatever
+// the day; that it was within 30 days is told by the date.
+type DeathPlace int32
+
+const (
+	// Not recorded.
+	DeathPlace_DEATH_PLACE_UNSPECIFIED DeathPlace = 0
+	// In theatre, at the operation.
+	DeathPlace_DEATH_PLACE_THEATRE DeathPlace = 1
+	// In the stay of the operation, at any length, a transfer to another acute
+	// hospital included.
+	DeathPlace_DEATH_PLACE_STAY DeathPlace = 2
+	// After discharge, wherever.
+	DeathPlace_DEATH_PLACE_AFTER_DISCHARGE DeathPlace = 3
+)
+
+// Enum value maps for DeathPlace.
+var (
+	DeathPlace_name = map[int32]string{
+		0: "DEATH_PLACE_UNSPECIFIED",
+		1: "DEATH_PLACE_THEATRE",
+		2: "DEATH_PLACE_STAY",
+		3: "DEATH_PLACE_AFTER_DISCHARGE",
+	}
+	DeathPlace_value = map[string]int32{
+		"DEATH_PLACE_UNSPECIFIED":     0,
+		"DEATH_PLACE_THEATRE":         1,
+		"DEATH_PLACE_STAY":            2,
+		"DEATH_PLACE_AFTER_DISCHARGE": 3,
+	}
+)
+
+func (x DeathPlace) Enum() *DeathPlace {
+	p := new(DeathPlace)
+	*p = x
+	return p
+}
+
+func (x DeathPlace) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DeathPlace) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_follow_up_proto_enumTypes[1].Descriptor()
+}
+
+func (DeathPlace) Type() protoreflect.EnumType {
+	return &file_trigone_v1_follow_up_proto_enumTypes[1]
+}
+
+func (x DeathPlace) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DeathPlace.Descriptor instead.
+func (DeathPlace) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{1}
+}
+
+// Where a patient was discharged to.
+type DischargeDestination int32
+
+const (
+	// Not recorded.
+	DischargeDestination_DISCHARGE_DESTINATION_UNSPECIFIED DischargeDestination = 0
+	// Home.
+	DischargeDestination_DISCHARGE_DESTINATION_HOME DischargeDestination = 1
+	// Rehabilitation.
+	DischargeDestination_DISCHARGE_DESTINATION_REHABILITATION DischargeDestination = 2
+	// Another acute hospital; the stay goes on there.
+	DischargeDestination_DISCHARGE_DESTINATION_ACUTE_HOSPITAL DischargeDestination = 3
+	// Nursing home or other long care.
+	DischargeDestination_DISCHARGE_DESTINATION_LONG_TERM_CARE DischargeDestination = 4
+	// Elsewhere.
+	DischargeDestination_DISCHARGE_DESTINATION_OTHER DischargeDestination = 5
+)
+
+// Enum value maps for DischargeDestination.
+var (
+	DischargeDestination_name = map[int32]string{
+		0: "DISCHARGE_DESTINATION_UNSPECIFIED",
+		1: "DISCHARGE_DESTINATION_HOME",
+		2: "DISCHARGE_DESTINATION_REHABILITATION",
+		3: "DISCHARGE_DESTINATION_ACUTE_HOSPITAL",
+		4: "DISCHARGE_DESTINATION_LONG_TERM_CARE",
+		5: "DISCHARGE_DESTINATION_OTHER",
+	}
+	DischargeDestination_value = map[string]int32{
+		"DISCHARGE_DESTINATION_UNSPECIFIED":    0,
+		"DISCHARGE_DESTINATION_HOME":           1,
+		"DISCHARGE_DESTINATION_REHABILITATION": 2,
+		"DISCHARGE_DESTINATION_ACUTE_HOSPITAL": 3,
+		"DISCHARGE_DESTINATION_LONG_TERM_CARE": 4,
+		"DISCHARGE_DESTINATION_OTHER":          5,
+	}
+)
+
+func (x DischargeDestination) Enum() *DischargeDestination {
+	p := new(DischargeDestination)
+	*p = x
+	return p
+}
+
+func (x DischargeDestination) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DischargeDestination) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_follow_up_proto_enumTypes[2].Descriptor()
+}
+
+func (DischargeDestination) Type() protoreflect.EnumType {
+	return &file_trigone_v1_follow_up_proto_enumTypes[2]
+}
+
+func (x DischargeDestination) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DischargeDestination.Descriptor instead.
+func (DischargeDestination) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
+}
+
+// Why a patient was taken back to theatre.
+type ReturnReason int32
+
+const (
+	// Not recorded.
+	ReturnReason_RETURN_REASON_UNSPECIFIED ReturnReason = 0
+	// Bleeding.
+	ReturnReason_RETURN_REASON_BLEEDING ReturnReason = 1
+	// Tamponade.
+	ReturnReason_RETURN_REASON_TAMPONADE ReturnReason = 2
+	// Mitral valve.
+	ReturnReason_RETURN_REASON_MITRAL_VALVE ReturnReason = 3
+	// Another valve.
+	ReturnReason_RETURN_REASON_OTHER_VALVE ReturnReason = 4
+	// Coronary artery or graft.
+	ReturnReason_RETURN_REASON_CORONARY ReturnReason = 5
+	// Mechanical support.
+	ReturnReason_RETURN_REASON_SUPPORT ReturnReason = 6
+	// Wound, sternum included.
+	ReturnReason_RETURN_REASON_WOUND ReturnReason = 7
+	// Of the heart otherwise.
+	ReturnReason_RETURN_REASON_OTHER_CARDIAC ReturnReason = 8
+	// Not of the heart.
+	ReturnReason_RETURN_REASON_NOT_CARDIAC ReturnReason = 9
+)
+
+// Enum value maps for ReturnReason.
+var (
+	ReturnReason_name = map[int32]string{
+		0: "RETURN_REASON_UNSPECIFIED",
+		1: "RETURN_REASON_BLEEDING",
+		2: "RETURN_REASON_TAMPONADE",
+		3: "RETURN_REASON_MITRAL_VALVE",
+		4: "RETURN_REASON_OTHER_VALVE",
+		5: "RETURN_REASON_CORONARY",
+		6: "RETURN_REASON_SUPPORT",
+		7: "RETURN_REASON_WOUND",
+		8: "RETURN_REASON_OTHER_CARDIAC",
+		9: "RETURN_REASON_NOT_CARDIAC",
+	}
+	ReturnReason_value = map[string]int32{
+		"RETURN_REASON_UNSPECIFIED":   0,
+		"RETURN_REASON_BLEEDING":      1,
+		"RETURN_REASON_TAMPONADE":     2,
+		"RETURN_REASON_MITRAL_VALVE":  3,
+		"RETURN_REASON_OTHER_VALVE":   4,
+		"RETURN_REASON_CORONARY":      5,
+		"RETURN_REASON_SUPPORT":       6,
+		"RETURN_REASON_WOUND":         7,
+		"RETURN_REASON_OTHER_CARDIAC": 8,
+		"RETURN_REASON_NOT_CARDIAC":   9,
+	}
+)
+
+func (x ReturnReason) Enum() *ReturnReason {
+	p := new(ReturnReason)
+	*p = x
+	return p
+}
+
+func (x ReturnReason) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReturnReason) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_follow_up_proto_enumTypes[3].Descriptor()
+}
+
+func (ReturnReason) Type() protoreflect.EnumType {
+	return &file_trigone_v1_follow_up_proto_enumTypes[3]
+}
+
+func (x ReturnReason) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReturnReason.Descriptor instead.
+func (ReturnReason) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{3}
+}
+
+// Class of the cause of a readmission.
+type ReadmissionCause int32
+
+const (
+	// Not recorded.
+	ReadmissionCause_READMISSION_CAUSE_UNSPECIFIED ReadmissionCause = 0
+	// Heart failure.
+	ReadmissionCause_READMISSION_CAUSE_HEART_FAILURE ReadmissionCause = 1
+	// Of the heart otherwise.
+	ReadmissionCause_READMISSION_CAUSE_CARDIAC ReadmissionCause = 2
+	// Not of the heart.
+	ReadmissionCause_READMISSION_CAUSE_OTHER ReadmissionCause = 3
+	// Unknown.
+	ReadmissionCause_READMISSION_CAUSE_UNKNOWN ReadmissionCause = 4
+)
+
+// Enum value maps for ReadmissionCause.
+var (
+	ReadmissionCause_name = map[int32]string{
+		0: "READMISSION_CAUSE_UNSPECIFIED",
+		1: "READMISSION_CAUSE_HEART_FAILURE",
+		2: "READMISSION_CAUSE_CARDIAC",
+		3: "READMISSION_CAUSE_OTHER",
+		4: "READMISSION_CAUSE_UNKNOWN",
+	}
+	ReadmissionCause_value = map[string]int32{
+		"READMISSION_CAUSE_UNSPECIFIED":   0,
+		"READMISSION_CAUSE_HEART_FAILURE": 1,
+		"READMISSION_CAUSE_CARDIAC":       2,
+		"READMISSION_CAUSE_OTHER":         3,
+		"READMISSION_CAUSE_UNKNOWN":       4,
+	}
+)
+
+func (x ReadmissionCause) Enum() *ReadmissionCause {
+	p := new(ReadmissionCause)
+	*p = x
+	return p
+}
+
+func (x ReadmissionCause) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReadmissionCause) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_follow_up_proto_enumTypes[4].Descriptor()
+}
+
+func (ReadmissionCause) Type() protoreflect.EnumType {
+	return &file_trigone_v1_follow_up_proto_enumTypes[4]
+}
+
+func (x ReadmissionCause) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReadmissionCause.Descriptor instead.
+func (ReadmissionCause) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{4}
+}
+
 // Scheduled follow-up.
 type FollowUpKind int32
 
@@ -140,11 +406,11 @@ func (x FollowUpKind) String() string {
 }
 
 func (FollowUpKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[1].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[5].Descriptor()
 }
 
 func (FollowUpKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[1]
+	return &file_trigone_v1_follow_up_proto_enumTypes[5]
 }
 
 func (x FollowUpKind) Number() protoreflect.EnumNumber {
@@ -153,7 +419,7 @@ func (x FollowUpKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FollowUpKind.Descriptor instead.
 func (FollowUpKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{5}
 }
 
 // Alive or dead.
@@ -193,11 +459,11 @@ func (x VitalStatus) String() string {
 }
 
 func (VitalStatus) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[2].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[6].Descriptor()
 }
 
 func (VitalStatus) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[2]
+	return &file_trigone_v1_follow_up_proto_enumTypes[6]
 }
 
 func (x VitalStatus) Number() protoreflect.EnumNumber {
@@ -206,7 +472,7 @@ func (x VitalStatus) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use VitalStatus.Descriptor instead.
 func (VitalStatus) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{6}
 }
 
 // Class of a cause of death.
@@ -215,7 +481,8 @@ type DeathCause int32
 const (
 	// Not recorded.
 	DeathCause_DEATH_CAUSE_UNSPECIFIED DeathCause = 0
-	// Of the valve.
+	// Of the valve: dysfunction, thrombosis, embolism, bleeding, endocarditis,
+	// re-intervention, or sudden and unexplained (Akins 2008).
 	DeathCause_DEATH_CAUSE_VALVE DeathCause = 1
 	// Of the heart otherwise.
 	DeathCause_DEATH_CAUSE_CARDIAC DeathCause = 2
@@ -254,11 +521,11 @@ func (x DeathCause) String() string {
 }
 
 func (DeathCause) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[3].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[7].Descriptor()
 }
 
 func (DeathCause) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[3]
+	return &file_trigone_v1_follow_up_proto_enumTypes[7]
 }
 
 func (x DeathCause) Number() protoreflect.EnumNumber {
@@ -267,7 +534,7 @@ func (x DeathCause) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DeathCause.Descriptor instead.
 func (DeathCause) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{7}
 }
 
 // Why there was no echo at a follow-up.
@@ -315,11 +582,11 @@ func (x EchoNotDoneReason) String() string {
 }
 
 func (EchoNotDoneReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[4].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[8].Descriptor()
 }
 
 func (EchoNotDoneReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[4]
+	return &file_trigone_v1_follow_up_proto_enumTypes[8]
 }
 
 func (x EchoNotDoneReason) Number() protoreflect.EnumNumber {
@@ -328,7 +595,7 @@ func (x EchoNotDoneReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use EchoNotDoneReason.Descriptor instead.
 func (EchoNotDoneReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{8}
 }
 
 // Kind of a reintervention.
@@ -372,11 +639,11 @@ func (x ReinterventionKind) String() string {
 }
 
 func (ReinterventionKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_follow_up_proto_enumTypes[5].Descriptor()
+	return file_trigone_v1_follow_up_proto_enumTypes[9].Descriptor()
 }
 
 func (ReinterventionKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_follow_up_proto_enumTypes[5]
+	return &file_trigone_v1_follow_up_proto_enumTypes[9]
 }
 
 func (x ReinterventionKind) Number() protoreflect.EnumNumber {
@@ -385,7 +652,7 @@ func (x ReinterventionKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReinterventionKind.Descriptor instead.
 func (ReinterventionKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{9}
 }
 
 // What is known after leaving theatre, discharge included.
@@ -433,8 +700,21 @@ type FollowUp struct {
 	AntithromboticsRecorded Recorded `protobuf:"varint,20,opt,name=antithrombotics_recorded,json=antithromboticsRecorded,proto3,enum=trigone.v1.Recorded" json:"antithrombotics_recorded,omitempty"`
 	// Intensive care since leaving theatre, stated at discharge.
 	IntensiveCare *IntensiveCare `protobuf:"bytes,21,opt,name=intensive_care,json=intensiveCare,proto3" json:"intensive_care,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Where the patient died. Read by FactOutcome and StatusFacts.
+	DeathPlace DeathPlace `protobuf:"varint,22,opt,name=death_place,json=deathPlace,proto3,enum=trigone.v1.DeathPlace" json:"death_place,omitempty"`
+	// End of the stay in which the operation was done; of an entry that knows it.
+	// Read by FactOutcome and the FHIR Encounter.
+	Discharge *Discharge `protobuf:"bytes,23,opt,name=discharge,proto3" json:"discharge,omitempty"`
+	// Returns to theatre in the stay of the operation. Read by EventFacts.
+	ReturnsToTheatre []*ReturnToTheatre `protobuf:"bytes,24,rep,name=returns_to_theatre,json=returnsToTheatre,proto3" json:"returns_to_theatre,omitempty"`
+	// Whether returns_to_theatre is all there was.
+	ReturnsToTheatreRecorded Recorded `protobuf:"varint,25,opt,name=returns_to_theatre_recorded,json=returnsToTheatreRecorded,proto3,enum=trigone.v1.Recorded" json:"returns_to_theatre_recorded,omitempty"`
+	// Stays in a hospital after discharge. Read by EventFacts and FactOutcome.
+	Readmissions []*Readmission `protobuf:"bytes,26,rep,name=readmissions,proto3" json:"readmissions,omitempty"`
+	// Whether readmissions is all there was up to status_known_on.
+	ReadmissionsRecorded Recorded `protobuf:"varint,27,opt,name=readmissions_recorded,json=readmissionsRecorded,proto3,enum=trigone.v1.Recorded" json:"readmissions_recorded,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *FollowUp) Reset() {
@@ -614,6 +894,48 @@ func (x *FollowUp) GetIntensiveCare() *IntensiveCare {
 	return nil
 }
 
+func (x *FollowUp) GetDeathPlace() DeathPlace {
+	if x != nil {
+		return x.DeathPlace
+	}
+	return DeathPlace_DEATH_PLACE_UNSPECIFIED
+}
+
+func (x *FollowUp) GetDischarge() *Discharge {
+	if x != nil {
+		return x.Discharge
+	}
+	return nil
+}
+
+func (x *FollowUp) GetReturnsToTheatre() []*ReturnToTheatre {
+	if x != nil {
+		return x.ReturnsToTheatre
+	}
+	return nil
+}
+
+func (x *FollowUp) GetReturnsToTheatreRecorded() Recorded {
+	if x != nil {
+		return x.ReturnsToTheatreRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *FollowUp) GetReadmissions() []*Readmission {
+	if x != nil {
+		return x.Readmissions
+	}
+	return nil
+}
+
+func (x *FollowUp) GetReadmissionsRecorded() Recorded {
+	if x != nil {
+		return x.ReadmissionsRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
 // Intensive care between leaving theatre and discharge, readmissions to it
 // included. Read by the facts of the case.
 type IntensiveCare struct {
@@ -697,6 +1019,208 @@ func (x *IntensiveCare) GetBlood() *BloodUse {
 	return nil
 }
 
+// End of the stay in which the operation was done, alive.
+type Discharge struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Day, YYYY-MM-DD.
+	DischargedOn string `protobuf:"bytes,1,opt,name=discharged_on,json=dischargedOn,proto3" json:"discharged_on,omitempty"`
+	// Where to.
+	Destination   DischargeDestination `protobuf:"varint,2,opt,name=destination,proto3,enum=trigone.v1.DischargeDestination" json:"destination,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Discharge) Reset() {
+	*x = Discharge{}
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Discharge) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Discharge) ProtoMessage() {}
+
+func (x *Discharge) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Discharge.ProtoReflect.Descriptor instead.
+func (*Discharge) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Discharge) GetDischargedOn() string {
+	if x != nil {
+		return x.DischargedOn
+	}
+	return ""
+}
+
+func (x *Discharge) GetDestination() DischargeDestination {
+	if x != nil {
+		return x.Destination
+	}
+	return DischargeDestination_DISCHARGE_DESTINATION_UNSPECIFIED
+}
+
+// A return to theatre in the stay of the operation. What was done to the mitral
+// valve is a reintervention, too.
+type ReturnToTheatre struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id given by the client, unique in the case, never reused; unset: none.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Date, YYYY-MM-DD.
+	Date string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
+	// Why.
+	Reason ReturnReason `protobuf:"varint,3,opt,name=reason,proto3,enum=trigone.v1.ReturnReason" json:"reason,omitempty"`
+	// In words; free text, treated as identifying. At most 1000 characters.
+	ReasonText    string `protobuf:"bytes,4,opt,name=reason_text,json=reasonText,proto3" json:"reason_text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnToTheatre) Reset() {
+	*x = ReturnToTheatre{}
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnToTheatre) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnToTheatre) ProtoMessage() {}
+
+func (x *ReturnToTheatre) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnToTheatre.ProtoReflect.Descriptor instead.
+func (*ReturnToTheatre) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ReturnToTheatre) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ReturnToTheatre) GetDate() string {
+	if x != nil {
+		return x.Date
+	}
+	return ""
+}
+
+func (x *ReturnToTheatre) GetReason() ReturnReason {
+	if x != nil {
+		return x.Reason
+	}
+	return ReturnReason_RETURN_REASON_UNSPECIFIED
+}
+
+func (x *ReturnToTheatre) GetReasonText() string {
+	if x != nil {
+		return x.ReasonText
+	}
+	return ""
+}
+
+// A stay in a hospital after discharge.
+type Readmission struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id given by the client, unique in the case, never reused; unset: none.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Day of admission, YYYY-MM-DD.
+	AdmittedOn string `protobuf:"bytes,2,opt,name=admitted_on,json=admittedOn,proto3" json:"admitted_on,omitempty"`
+	// Whether it was unplanned.
+	Unplanned Answer `protobuf:"varint,3,opt,name=unplanned,proto3,enum=trigone.v1.Answer" json:"unplanned,omitempty"`
+	// Class of its cause.
+	Cause         ReadmissionCause `protobuf:"varint,4,opt,name=cause,proto3,enum=trigone.v1.ReadmissionCause" json:"cause,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Readmission) Reset() {
+	*x = Readmission{}
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Readmission) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Readmission) ProtoMessage() {}
+
+func (x *Readmission) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Readmission.ProtoReflect.Descriptor instead.
+func (*Readmission) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Readmission) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Readmission) GetAdmittedOn() string {
+	if x != nil {
+		return x.AdmittedOn
+	}
+	return ""
+}
+
+func (x *Readmission) GetUnplanned() Answer {
+	if x != nil {
+		return x.Unplanned
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *Readmission) GetCause() ReadmissionCause {
+	if x != nil {
+		return x.Cause
+	}
+	return ReadmissionCause_READMISSION_CAUSE_UNSPECIFIED
+}
+
 // An intervention on the mitral valve after the operation.
 type Reintervention struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -705,14 +1229,17 @@ type Reintervention struct {
 	// Kind.
 	Kind ReinterventionKind `protobuf:"varint,2,opt,name=kind,proto3,enum=trigone.v1.ReinterventionKind" json:"kind,omitempty"`
 	// Mechanism found.
-	Mechanism     RegurgitationMechanism `protobuf:"varint,3,opt,name=mechanism,proto3,enum=trigone.v1.RegurgitationMechanism" json:"mechanism,omitempty"`
+	Mechanism RegurgitationMechanism `protobuf:"varint,3,opt,name=mechanism,proto3,enum=trigone.v1.RegurgitationMechanism" json:"mechanism,omitempty"`
+	// Id given by the client, unique in the case, never reused; unset: none. Read
+	// by EventFacts.
+	Id            string `protobuf:"bytes,4,opt,name=id,proto3" json:"id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Reintervention) Reset() {
 	*x = Reintervention{}
-	mi := &file_trigone_v1_follow_up_proto_msgTypes[2]
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -724,7 +1251,7 @@ func (x *Reintervention) String() string {
 func (*Reintervention) ProtoMessage() {}
 
 func (x *Reintervention) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_follow_up_proto_msgTypes[2]
+	mi := &file_trigone_v1_follow_up_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -737,7 +1264,7 @@ func (x *Reintervention) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reintervention.ProtoReflect.Descriptor instead.
 func (*Reintervention) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_follow_up_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Reintervention) GetOn() string {
@@ -761,13 +1288,19 @@ func (x *Reintervention) GetMechanism() RegurgitationMechanism {
 	return RegurgitationMechanism_REGURGITATION_MECHANISM_UNSPECIFIED
 }
 
+func (x *Reintervention) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
 var File_trigone_v1_follow_up_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/follow_up.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\xb5\n" +
-	"\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\xdf\r\n" +
 	"\bFollowUp\x128\n" +
 	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12,\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.trigone.v1.FollowUpKindR\x04kind\x12N\n" +
@@ -791,7 +1324,14 @@ const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\x05paced\x18\x12 \x01(\x0e2\x12.trigone.v1.AnswerR\x05paced\x12N\n" +
 	"\x0fantithrombotics\x18\x13 \x03(\x0e2\x1a.trigone.v1.AntithromboticB\b\xbaH\x05\x92\x01\x02\x10\bR\x0fantithrombotics\x12O\n" +
 	"\x18antithrombotics_recorded\x18\x14 \x01(\x0e2\x14.trigone.v1.RecordedR\x17antithromboticsRecorded\x12@\n" +
-	"\x0eintensive_care\x18\x15 \x01(\v2\x19.trigone.v1.IntensiveCareR\rintensiveCare\"\x8a\x03\n" +
+	"\x0eintensive_care\x18\x15 \x01(\v2\x19.trigone.v1.IntensiveCareR\rintensiveCare\x127\n" +
+	"\vdeath_place\x18\x16 \x01(\x0e2\x16.trigone.v1.DeathPlaceR\n" +
+	"deathPlace\x123\n" +
+	"\tdischarge\x18\x17 \x01(\v2\x15.trigone.v1.DischargeR\tdischarge\x12S\n" +
+	"\x12returns_to_theatre\x18\x18 \x03(\v2\x1b.trigone.v1.ReturnToTheatreB\b\xbaH\x05\x92\x01\x02\x10\x10R\x10returnsToTheatre\x12S\n" +
+	"\x1breturns_to_theatre_recorded\x18\x19 \x01(\x0e2\x14.trigone.v1.RecordedR\x18returnsToTheatreRecorded\x12E\n" +
+	"\freadmissions\x18\x1a \x03(\v2\x17.trigone.v1.ReadmissionB\b\xbaH\x05\x92\x01\x02\x10 R\freadmissions\x12I\n" +
+	"\x15readmissions_recorded\x18\x1b \x01(\x0e2\x14.trigone.v1.RecordedR\x14readmissionsRecorded\"\x8a\x03\n" +
 	"\rIntensiveCare\x12I\n" +
 	"\x11ventilation_hours\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00j\xf8@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x10ventilationHours\x88\x01\x01\x12N\n" +
 	"\x14intensive_care_hours\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00j\xf8@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x12intensiveCareHours\x88\x01\x01\x12B\n" +
@@ -799,11 +1339,27 @@ const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\x10support_recorded\x18\x04 \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
 	"\x05blood\x18\x05 \x01(\v2\x14.trigone.v1.BloodUseR\x05bloodB\x14\n" +
 	"\x12_ventilation_hoursB\x17\n" +
-	"\x15_intensive_care_hours\"\xbe\x01\n" +
+	"\x15_intensive_care_hours\"\x9c\x01\n" +
+	"\tDischarge\x12K\n" +
+	"\rdischarged_on\x18\x01 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\fdischargedOn\x12B\n" +
+	"\vdestination\x18\x02 \x01(\x0e2 .trigone.v1.DischargeDestinationR\vdestination\"\xeb\x01\n" +
+	"\x0fReturnToTheatre\x12;\n" +
+	"\x02id\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x02id\x12:\n" +
+	"\x04date\x18\x02 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x04date\x120\n" +
+	"\x06reason\x18\x03 \x01(\x0e2\x18.trigone.v1.ReturnReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
+	"reasonText\"\xf9\x01\n" +
+	"\vReadmission\x12;\n" +
+	"\x02id\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x02id\x12G\n" +
+	"\vadmitted_on\x18\x02 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\n" +
+	"admittedOn\x120\n" +
+	"\tunplanned\x18\x03 \x01(\x0e2\x12.trigone.v1.AnswerR\tunplanned\x122\n" +
+	"\x05cause\x18\x04 \x01(\x0e2\x1c.trigone.v1.ReadmissionCauseR\x05cause\"\xfb\x01\n" +
 	"\x0eReintervention\x126\n" +
 	"\x02on\x18\x01 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x02on\x122\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1e.trigone.v1.ReinterventionKindR\x04kind\x12@\n" +
-	"\tmechanism\x18\x03 \x01(\x0e2\".trigone.v1.RegurgitationMechanismR\tmechanism*\x80\x02\n" +
+	"\tmechanism\x18\x03 \x01(\x0e2\".trigone.v1.RegurgitationMechanismR\tmechanism\x12;\n" +
+	"\x02id\x18\x04 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x02id*\x80\x02\n" +
 	"\x0eAntithrombotic\x12\x1e\n" +
 	"\x1aANTITHROMBOTIC_UNSPECIFIED\x10\x00\x12'\n" +
 	"#ANTITHROMBOTIC_VITAMIN_K_ANTAGONIST\x10\x01\x12,\n" +
@@ -811,7 +1367,37 @@ const file_trigone_v1_follow_up_proto_rawDesc = "" +
 	"\x16ANTITHROMBOTIC_HEPARIN\x10\x03\x12\x1a\n" +
 	"\x16ANTITHROMBOTIC_ASPIRIN\x10\x04\x12%\n" +
 	"!ANTITHROMBOTIC_PLATELET_INHIBITOR\x10\x05\x12\x18\n" +
-	"\x14ANTITHROMBOTIC_OTHER\x10\x06*\xc2\x01\n" +
+	"\x14ANTITHROMBOTIC_OTHER\x10\x06*y\n" +
+	"\n" +
+	"DeathPlace\x12\x1b\n" +
+	"\x17DEATH_PLACE_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13DEATH_PLACE_THEATRE\x10\x01\x12\x14\n" +
+	"\x10DEATH_PLACE_STAY\x10\x02\x12\x1f\n" +
+	"\x1bDEATH_PLACE_AFTER_DISCHARGE\x10\x03*\xfc\x01\n" +
+	"\x14DischargeDestination\x12%\n" +
+	"!DISCHARGE_DESTINATION_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aDISCHARGE_DESTINATION_HOME\x10\x01\x12(\n" +
+	"$DISCHARGE_DESTINATION_REHABILITATION\x10\x02\x12(\n" +
+	"$DISCHARGE_DESTINATION_ACUTE_HOSPITAL\x10\x03\x12(\n" +
+	"$DISCHARGE_DESTINATION_LONG_TERM_CARE\x10\x04\x12\x1f\n" +
+	"\x1bDISCHARGE_DESTINATION_OTHER\x10\x05*\xb5\x02\n" +
+	"\fReturnReason\x12\x1d\n" +
+	"\x19RETURN_REASON_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16RETURN_REASON_BLEEDING\x10\x01\x12\x1b\n" +
+	"\x17RETURN_REASON_TAMPONADE\x10\x02\x12\x1e\n" +
+	"\x1aRETURN_REASON_MITRAL_VALVE\x10\x03\x12\x1d\n" +
+	"\x19RETURN_REASON_OTHER_VALVE\x10\x04\x12\x1a\n" +
+	"\x16RETURN_REASON_CORONARY\x10\x05\x12\x19\n" +
+	"\x15RETURN_REASON_SUPPORT\x10\x06\x12\x17\n" +
+	"\x13RETURN_REASON_WOUND\x10\a\x12\x1f\n" +
+	"\x1bRETURN_REASON_OTHER_CARDIAC\x10\b\x12\x1d\n" +
+	"\x19RETURN_REASON_NOT_CARDIAC\x10\t*\xb5\x01\n" +
+	"\x10ReadmissionCause\x12!\n" +
+	"\x1dREADMISSION_CAUSE_UNSPECIFIED\x10\x00\x12#\n" +
+	"\x1fREADMISSION_CAUSE_HEART_FAILURE\x10\x01\x12\x1d\n" +
+	"\x19READMISSION_CAUSE_CARDIAC\x10\x02\x12\x1b\n" +
+	"\x17READMISSION_CAUSE_OTHER\x10\x03\x12\x1d\n" +
+	"\x19READMISSION_CAUSE_UNKNOWN\x10\x04*\xc2\x01\n" +
 	"\fFollowUpKind\x12\x1e\n" +
 	"\x1aFOLLOW_UP_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18FOLLOW_UP_KIND_DISCHARGE\x10\x01\x12\x1e\n" +
@@ -854,55 +1440,72 @@ func file_trigone_v1_follow_up_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_follow_up_proto_rawDescData
 }
 
-var file_trigone_v1_follow_up_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_trigone_v1_follow_up_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_trigone_v1_follow_up_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
+var file_trigone_v1_follow_up_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_trigone_v1_follow_up_proto_goTypes = []any{
 	(Antithrombotic)(0),         // 0: trigone.v1.Antithrombotic
-	(FollowUpKind)(0),           // 1: trigone.v1.FollowUpKind
-	(VitalStatus)(0),            // 2: trigone.v1.VitalStatus
-	(DeathCause)(0),             // 3: trigone.v1.DeathCause
-	(EchoNotDoneReason)(0),      // 4: trigone.v1.EchoNotDoneReason
-	(ReinterventionKind)(0),     // 5: trigone.v1.ReinterventionKind
-	(*FollowUp)(nil),            // 6: trigone.v1.FollowUp
-	(*IntensiveCare)(nil),       // 7: trigone.v1.IntensiveCare
-	(*Reintervention)(nil),      // 8: trigone.v1.Reintervention
-	(Answer)(0),                 // 9: trigone.v1.Answer
-	(*Study)(nil),               // 10: trigone.v1.Study
-	(FunctionalClass)(0),        // 11: trigone.v1.FunctionalClass
-	(Recorded)(0),               // 12: trigone.v1.Recorded
-	(*Complication)(nil),        // 13: trigone.v1.Complication
-	(Rhythm)(0),                 // 14: trigone.v1.Rhythm
-	(*CirculatorySupport)(nil),  // 15: trigone.v1.CirculatorySupport
-	(*BloodUse)(nil),            // 16: trigone.v1.BloodUse
-	(RegurgitationMechanism)(0), // 17: trigone.v1.RegurgitationMechanism
+	(DeathPlace)(0),             // 1: trigone.v1.DeathPlace
+	(DischargeDestination)(0),   // 2: trigone.v1.DischargeDestination
+	(ReturnReason)(0),           // 3: trigone.v1.ReturnReason
+	(ReadmissionCause)(0),       // 4: trigone.v1.ReadmissionCause
+	(FollowUpKind)(0),           // 5: trigone.v1.FollowUpKind
+	(VitalStatus)(0),            // 6: trigone.v1.VitalStatus
+	(DeathCause)(0),             // 7: trigone.v1.DeathCause
+	(EchoNotDoneReason)(0),      // 8: trigone.v1.EchoNotDoneReason
+	(ReinterventionKind)(0),     // 9: trigone.v1.ReinterventionKind
+	(*FollowUp)(nil),            // 10: trigone.v1.FollowUp
+	(*IntensiveCare)(nil),       // 11: trigone.v1.IntensiveCare
+	(*Discharge)(nil),           // 12: trigone.v1.Discharge
+	(*ReturnToTheatre)(nil),     // 13: trigone.v1.ReturnToTheatre
+	(*Readmission)(nil),         // 14: trigone.v1.Readmission
+	(*Reintervention)(nil),      // 15: trigone.v1.Reintervention
+	(Answer)(0),                 // 16: trigone.v1.Answer
+	(*Study)(nil),               // 17: trigone.v1.Study
+	(FunctionalClass)(0),        // 18: trigone.v1.FunctionalClass
+	(Recorded)(0),               // 19: trigone.v1.Recorded
+	(*Complication)(nil),        // 20: trigone.v1.Complication
+	(Rhythm)(0),                 // 21: trigone.v1.Rhythm
+	(*CirculatorySupport)(nil),  // 22: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),            // 23: trigone.v1.BloodUse
+	(RegurgitationMechanism)(0), // 24: trigone.v1.RegurgitationMechanism
 }
 var file_trigone_v1_follow_up_proto_depIdxs = []int32{
-	1,  // 0: trigone.v1.FollowUp.kind:type_name -> trigone.v1.FollowUpKind
-	2,  // 1: trigone.v1.FollowUp.vital_status:type_name -> trigone.v1.VitalStatus
-	3,  // 2: trigone.v1.FollowUp.death_cause:type_name -> trigone.v1.DeathCause
-	9,  // 3: trigone.v1.FollowUp.lost:type_name -> trigone.v1.Answer
-	4,  // 4: trigone.v1.FollowUp.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
-	10, // 5: trigone.v1.FollowUp.study:type_name -> trigone.v1.Study
-	11, // 6: trigone.v1.FollowUp.functional_class:type_name -> trigone.v1.FunctionalClass
-	8,  // 7: trigone.v1.FollowUp.reinterventions:type_name -> trigone.v1.Reintervention
-	12, // 8: trigone.v1.FollowUp.reinterventions_recorded:type_name -> trigone.v1.Recorded
-	13, // 9: trigone.v1.FollowUp.complications:type_name -> trigone.v1.Complication
-	12, // 10: trigone.v1.FollowUp.complications_recorded:type_name -> trigone.v1.Recorded
-	14, // 11: trigone.v1.FollowUp.rhythm:type_name -> trigone.v1.Rhythm
-	9,  // 12: trigone.v1.FollowUp.paced:type_name -> trigone.v1.Answer
+	5,  // 0: trigone.v1.FollowUp.kind:type_name -> trigone.v1.FollowUpKind
+	6,  // 1: trigone.v1.FollowUp.vital_status:type_name -> trigone.v1.VitalStatus
+	7,  // 2: trigone.v1.FollowUp.death_cause:type_name -> trigone.v1.DeathCause
+	16, // 3: trigone.v1.FollowUp.lost:type_name -> trigone.v1.Answer
+	8,  // 4: trigone.v1.FollowUp.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
+	17, // 5: trigone.v1.FollowUp.study:type_name -> trigone.v1.Study
+	18, // 6: trigone.v1.FollowUp.functional_class:type_name -> trigone.v1.FunctionalClass
+	15, // 7: trigone.v1.FollowUp.reinterventions:type_name -> trigone.v1.Reintervention
+	19, // 8: trigone.v1.FollowUp.reinterventions_recorded:type_name -> trigone.v1.Recorded
+	20, // 9: trigone.v1.FollowUp.complications:type_name -> trigone.v1.Complication
+	19, // 10: trigone.v1.FollowUp.complications_recorded:type_name -> trigone.v1.Recorded
+	21, // 11: trigone.v1.FollowUp.rhythm:type_name -> trigone.v1.Rhythm
+	16, // 12: trigone.v1.FollowUp.paced:type_name -> trigone.v1.Answer
 	0,  // 13: trigone.v1.FollowUp.antithrombotics:type_name -> trigone.v1.Antithrombotic
-	12, // 14: trigone.v1.FollowUp.antithrombotics_recorded:type_name -> trigone.v1.Recorded
-	7,  // 15: trigone.v1.FollowUp.intensive_care:type_name -> trigone.v1.IntensiveCare
-	15, // 16: trigone.v1.IntensiveCare.support:type_name -> trigone.v1.CirculatorySupport
-	12, // 17: trigone.v1.IntensiveCare.support_recorded:type_name -> trigone.v1.Recorded
-	16, // 18: trigone.v1.IntensiveCare.blood:type_name -> trigone.v1.BloodUse
-	5,  // 19: trigone.v1.Reintervention.kind:type_name -> trigone.v1.ReinterventionKind
-	17, // 20: trigone.v1.Reintervention.mechanism:type_name -> trigone.v1.RegurgitationMechanism
-	21, // [21:21] is the sub-list for method output_type
-	21, // [21:21] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	19, // 14: trigone.v1.FollowUp.antithrombotics_recorded:type_name -> trigone.v1.Recorded
+	11, // 15: trigone.v1.FollowUp.intensive_care:type_name -> trigone.v1.IntensiveCare
+	1,  // 16: trigone.v1.FollowUp.death_place:type_name -> trigone.v1.DeathPlace
+	12, // 17: trigone.v1.FollowUp.discharge:type_name -> trigone.v1.Discharge
+	13, // 18: trigone.v1.FollowUp.returns_to_theatre:type_name -> trigone.v1.ReturnToTheatre
+	19, // 19: trigone.v1.FollowUp.returns_to_theatre_recorded:type_name -> trigone.v1.Recorded
+	14, // 20: trigone.v1.FollowUp.readmissions:type_name -> trigone.v1.Readmission
+	19, // 21: trigone.v1.FollowUp.readmissions_recorded:type_name -> trigone.v1.Recorded
+	22, // 22: trigone.v1.IntensiveCare.support:type_name -> trigone.v1.CirculatorySupport
+	19, // 23: trigone.v1.IntensiveCare.support_recorded:type_name -> trigone.v1.Recorded
+	23, // 24: trigone.v1.IntensiveCare.blood:type_name -> trigone.v1.BloodUse
+	2,  // 25: trigone.v1.Discharge.destination:type_name -> trigone.v1.DischargeDestination
+	3,  // 26: trigone.v1.ReturnToTheatre.reason:type_name -> trigone.v1.ReturnReason
+	16, // 27: trigone.v1.Readmission.unplanned:type_name -> trigone.v1.Answer
+	4,  // 28: trigone.v1.Readmission.cause:type_name -> trigone.v1.ReadmissionCause
+	9,  // 29: trigone.v1.Reintervention.kind:type_name -> trigone.v1.ReinterventionKind
+	24, // 30: trigone.v1.Reintervention.mechanism:type_name -> trigone.v1.RegurgitationMechanism
+	31, // [31:31] is the sub-list for method output_type
+	31, // [31:31] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_follow_up_proto_init() }
@@ -922,8 +1525,8 @@ func file_trigone_v1_follow_up_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_follow_up_proto_rawDesc), len(file_trigone_v1_follow_up_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   3,
+			NumEnums:      10,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -23,6 +23,233 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Why the way to the heart was changed.
+type ApproachChangeReason int32
+
+const (
+	// Not recorded.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_UNSPECIFIED ApproachChangeReason = 0
+	// Exposure of the valve.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_EXPOSURE ApproachChangeReason = 1
+	// Adhesions.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_ADHESIONS ApproachChangeReason = 2
+	// Bleeding.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_BLEEDING ApproachChangeReason = 3
+	// Cannulation, or injury of a vessel.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_CANNULATION ApproachChangeReason = 4
+	// One lung did not suffice.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_VENTILATION ApproachChangeReason = 5
+	// Protection of the heart, or the clamp.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_PROTECTION ApproachChangeReason = 6
+	// The valve needed more than was expected.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_VALVE ApproachChangeReason = 7
+	// Another operation on the heart became necessary.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_FURTHER_PROCEDURE ApproachChangeReason = 8
+	// The patient was unstable.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_INSTABILITY ApproachChangeReason = 9
+	// Equipment failed.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_EQUIPMENT ApproachChangeReason = 10
+	// Another reason.
+	ApproachChangeReason_APPROACH_CHANGE_REASON_OTHER ApproachChangeReason = 11
+)
+
+// Enum value maps for ApproachChangeReason.
+var (
+	ApproachChangeReason_name = map[int32]string{
+		0:  "APPROACH_CHANGE_REASON_UNSPECIFIED",
+		1:  "APPROACH_CHANGE_REASON_EXPOSURE",
+		2:  "APPROACH_CHANGE_REASON_ADHESIONS",
+		3:  "APPROACH_CHANGE_REASON_BLEEDING",
+		4:  "APPROACH_CHANGE_REASON_CANNULATION",
+		5:  "APPROACH_CHANGE_REASON_VENTILATION",
+		6:  "APPROACH_CHANGE_REASON_PROTECTION",
+		7:  "APPROACH_CHANGE_REASON_VALVE",
+		8:  "APPROACH_CHANGE_REASON_FURTHER_PROCEDURE",
+		9:  "APPROACH_CHANGE_REASON_INSTABILITY",
+		10: "APPROACH_CHANGE_REASON_EQUIPMENT",
+		11: "APPROACH_CHANGE_REASON_OTHER",
+	}
+	ApproachChangeReason_value = map[string]int32{
+		"APPROACH_CHANGE_REASON_UNSPECIFIED":       0,
+		"APPROACH_CHANGE_REASON_EXPOSURE":          1,
+		"APPROACH_CHANGE_REASON_ADHESIONS":         2,
+		"APPROACH_CHANGE_REASON_BLEEDING":          3,
+		"APPROACH_CHANGE_REASON_CANNULATION":       4,
+		"APPROACH_CHANGE_REASON_VENTILATION":       5,
+		"APPROACH_CHANGE_REASON_PROTECTION":        6,
+		"APPROACH_CHANGE_REASON_VALVE":             7,
+		"APPROACH_CHANGE_REASON_FURTHER_PROCEDURE": 8,
+		"APPROACH_CHANGE_REASON_INSTABILITY":       9,
+		"APPROACH_CHANGE_REASON_EQUIPMENT":         10,
+		"APPROACH_CHANGE_REASON_OTHER":             11,
+	}
+)
+
+func (x ApproachChangeReason) Enum() *ApproachChangeReason {
+	p := new(ApproachChangeReason)
+	*p = x
+	return p
+}
+
+func (x ApproachChangeReason) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ApproachChangeReason) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[0].Descriptor()
+}
+
+func (ApproachChangeReason) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[0]
+}
+
+func (x ApproachChangeReason) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ApproachChangeReason.Descriptor instead.
+func (ApproachChangeReason) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{0}
+}
+
+// Kind of a thing that is implanted.
+type DeviceKind int32
+
+const (
+	// Not recorded.
+	DeviceKind_DEVICE_KIND_UNSPECIFIED DeviceKind = 0
+	// Ring or band of the mitral valve.
+	DeviceKind_DEVICE_KIND_ANNULOPLASTY DeviceKind = 1
+	// Prosthesis of the mitral valve.
+	DeviceKind_DEVICE_KIND_PROSTHESIS DeviceKind = 2
+	// Suture for artificial chords, or a set of loops.
+	DeviceKind_DEVICE_KIND_ARTIFICIAL_CHORD DeviceKind = 3
+	// Patch.
+	DeviceKind_DEVICE_KIND_PATCH DeviceKind = 4
+	// Ring or band of the tricuspid valve.
+	DeviceKind_DEVICE_KIND_TRICUSPID_ANNULOPLASTY DeviceKind = 5
+	// Prosthesis of another valve.
+	DeviceKind_DEVICE_KIND_OTHER_PROSTHESIS DeviceKind = 6
+	// Occluder or clip of the left atrial appendage.
+	DeviceKind_DEVICE_KIND_APPENDAGE_OCCLUDER DeviceKind = 7
+	// Another.
+	DeviceKind_DEVICE_KIND_OTHER DeviceKind = 8
+)
+
+// Enum value maps for DeviceKind.
+var (
+	DeviceKind_name = map[int32]string{
+		0: "DEVICE_KIND_UNSPECIFIED",
+		1: "DEVICE_KIND_ANNULOPLASTY",
+		2: "DEVICE_KIND_PROSTHESIS",
+		3: "DEVICE_KIND_ARTIFICIAL_CHORD",
+		4: "DEVICE_KIND_PATCH",
+		5: "DEVICE_KIND_TRICUSPID_ANNULOPLASTY",
+		6: "DEVICE_KIND_OTHER_PROSTHESIS",
+		7: "DEVICE_KIND_APPENDAGE_OCCLUDER",
+		8: "DEVICE_KIND_OTHER",
+	}
+	DeviceKind_value = map[string]int32{
+		"DEVICE_KIND_UNSPECIFIED":            0,
+		"DEVICE_KIND_ANNULOPLASTY":           1,
+		"DEVICE_KIND_PROSTHESIS":             2,
+		"DEVICE_KIND_ARTIFICIAL_CHORD":       3,
+		"DEVICE_KIND_PATCH":                  4,
+		"DEVICE_KIND_TRICUSPID_ANNULOPLASTY": 5,
+		"DEVICE_KIND_OTHER_PROSTHESIS":       6,
+		"DEVICE_KIND_APPENDAGE_OCCLUDER":     7,
+		"DEVICE_KIND_OTHER":                  8,
+	}
+)
+
+func (x DeviceKind) Enum() *DeviceKind {
+	p := new(DeviceKind)
+	*p = x
+	return p
+}
+
+func (x DeviceKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DeviceKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[1].Descriptor()
+}
+
+func (DeviceKind) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[1]
+}
+
+func (x DeviceKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DeviceKind.Descriptor instead.
+func (DeviceKind) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{1}
+}
+
+// What became of a thing that was opened.
+type DeviceFate int32
+
+const (
+	// Not recorded; says neither that it is in the patient nor that it is not.
+	DeviceFate_DEVICE_FATE_UNSPECIFIED DeviceFate = 0
+	// In place at the end of the operation.
+	DeviceFate_DEVICE_FATE_IN_PLACE DeviceFate = 1
+	// Put in and taken out again in this operation.
+	DeviceFate_DEVICE_FATE_REMOVED DeviceFate = 2
+	// Opened and not put in.
+	DeviceFate_DEVICE_FATE_NOT_IMPLANTED DeviceFate = 3
+	// There before this operation, and taken out in it.
+	DeviceFate_DEVICE_FATE_EXPLANTED DeviceFate = 4
+)
+
+// Enum value maps for DeviceFate.
+var (
+	DeviceFate_name = map[int32]string{
+		0: "DEVICE_FATE_UNSPECIFIED",
+		1: "DEVICE_FATE_IN_PLACE",
+		2: "DEVICE_FATE_REMOVED",
+		3: "DEVICE_FATE_NOT_IMPLANTED",
+		4: "DEVICE_FATE_EXPLANTED",
+	}
+	DeviceFate_value = map[string]int32{
+		"DEVICE_FATE_UNSPECIFIED":   0,
+		"DEVICE_FATE_IN_PLACE":      1,
+		"DEVICE_FATE_REMOVED":       2,
+		"DEVICE_FATE_NOT_IMPLANTED": 3,
+		"DEVICE_FATE_EXPLANTED":     4,
+	}
+)
+
+func (x DeviceFate) Enum() *DeviceFate {
+	p := new(DeviceFate)
+	*p = x
+	return p
+}
+
+func (x DeviceFate) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DeviceFate) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[2].Descriptor()
+}
+
+func (DeviceFate) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[2]
+}
+
+func (x DeviceFate) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DeviceFate.Descriptor instead.
+func (DeviceFate) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{2}
+}
+
 // Why bypass was gone on again.
 type RunReason int32
 
@@ -84,11 +311,11 @@ func (x RunReason) String() string {
 }
 
 func (RunReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[0].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[3].Descriptor()
 }
 
 func (RunReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[0]
+	return &file_trigone_v1_operation_proto_enumTypes[3]
 }
 
 func (x RunReason) Number() protoreflect.EnumNumber {
@@ -97,7 +324,7 @@ func (x RunReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RunReason.Descriptor instead.
 func (RunReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{0}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{3}
 }
 
 // What became of a step.
@@ -141,11 +368,11 @@ func (x StepFate) String() string {
 }
 
 func (StepFate) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[1].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[4].Descriptor()
 }
 
 func (StepFate) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[1]
+	return &file_trigone_v1_operation_proto_enumTypes[4]
 }
 
 func (x StepFate) Number() protoreflect.EnumNumber {
@@ -154,7 +381,7 @@ func (x StepFate) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StepFate.Descriptor instead.
 func (StepFate) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{4}
 }
 
 // Why something differs from the plan.
@@ -218,11 +445,11 @@ func (x DeviationReason) String() string {
 }
 
 func (DeviationReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[2].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[5].Descriptor()
 }
 
 func (DeviationReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[2]
+	return &file_trigone_v1_operation_proto_enumTypes[5]
 }
 
 func (x DeviationReason) Number() protoreflect.EnumNumber {
@@ -231,7 +458,7 @@ func (x DeviationReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DeviationReason.Descriptor instead.
 func (DeviationReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{5}
 }
 
 // Leak on a saline test.
@@ -279,11 +506,11 @@ func (x SalineLeak) String() string {
 }
 
 func (SalineLeak) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[3].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[6].Descriptor()
 }
 
 func (SalineLeak) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[3]
+	return &file_trigone_v1_operation_proto_enumTypes[6]
 }
 
 func (x SalineLeak) Number() protoreflect.EnumNumber {
@@ -292,7 +519,7 @@ func (x SalineLeak) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SalineLeak.Descriptor instead.
 func (SalineLeak) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{6}
 }
 
 // Why a test was not done.
@@ -344,11 +571,11 @@ func (x NotDoneReason) String() string {
 }
 
 func (NotDoneReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[4].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[7].Descriptor()
 }
 
 func (NotDoneReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[4]
+	return &file_trigone_v1_operation_proto_enumTypes[7]
 }
 
 func (x NotDoneReason) Number() protoreflect.EnumNumber {
@@ -357,7 +584,7 @@ func (x NotDoneReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use NotDoneReason.Descriptor instead.
 func (NotDoneReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{7}
 }
 
 // At what point a repair was given up.
@@ -405,11 +632,11 @@ func (x ConversionPoint) String() string {
 }
 
 func (ConversionPoint) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[5].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[8].Descriptor()
 }
 
 func (ConversionPoint) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[5]
+	return &file_trigone_v1_operation_proto_enumTypes[8]
 }
 
 func (x ConversionPoint) Number() protoreflect.EnumNumber {
@@ -418,7 +645,7 @@ func (x ConversionPoint) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ConversionPoint.Descriptor instead.
 func (ConversionPoint) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{8}
 }
 
 // Why a repair was given up.
@@ -478,11 +705,11 @@ func (x ConversionReason) String() string {
 }
 
 func (ConversionReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[6].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[9].Descriptor()
 }
 
 func (ConversionReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[6]
+	return &file_trigone_v1_operation_proto_enumTypes[9]
 }
 
 func (x ConversionReason) Number() protoreflect.EnumNumber {
@@ -491,7 +718,7 @@ func (x ConversionReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ConversionReason.Descriptor instead.
 func (ConversionReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{9}
 }
 
 // Kind of a prosthesis.
@@ -531,11 +758,11 @@ func (x ProsthesisKind) String() string {
 }
 
 func (ProsthesisKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[7].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[10].Descriptor()
 }
 
 func (ProsthesisKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[7]
+	return &file_trigone_v1_operation_proto_enumTypes[10]
 }
 
 func (x ProsthesisKind) Number() protoreflect.EnumNumber {
@@ -544,7 +771,7 @@ func (x ProsthesisKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ProsthesisKind.Descriptor instead.
 func (ProsthesisKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
 }
 
 // Chords kept at replacement.
@@ -588,11 +815,11 @@ func (x ChordsKept) String() string {
 }
 
 func (ChordsKept) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[8].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[11].Descriptor()
 }
 
 func (ChordsKept) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[8]
+	return &file_trigone_v1_operation_proto_enumTypes[11]
 }
 
 func (x ChordsKept) Number() protoreflect.EnumNumber {
@@ -601,7 +828,7 @@ func (x ChordsKept) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ChordsKept.Descriptor instead.
 func (ChordsKept) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
 }
 
 // Why something that was considered was not done, or a lesion was left.
@@ -657,11 +884,11 @@ func (x DeclineReason) String() string {
 }
 
 func (DeclineReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[9].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[12].Descriptor()
 }
 
 func (DeclineReason) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[9]
+	return &file_trigone_v1_operation_proto_enumTypes[12]
 }
 
 func (x DeclineReason) Number() protoreflect.EnumNumber {
@@ -670,7 +897,7 @@ func (x DeclineReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DeclineReason.Descriptor instead.
 func (DeclineReason) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{12}
 }
 
 // Kind of a concomitant procedure.
@@ -738,11 +965,11 @@ func (x ConcomitantKind) String() string {
 }
 
 func (ConcomitantKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[10].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[13].Descriptor()
 }
 
 func (ConcomitantKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[10]
+	return &file_trigone_v1_operation_proto_enumTypes[13]
 }
 
 func (x ConcomitantKind) Number() protoreflect.EnumNumber {
@@ -751,7 +978,7 @@ func (x ConcomitantKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ConcomitantKind.Descriptor instead.
 func (ConcomitantKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{13}
 }
 
 // What was done about a suspected coronary injury.
@@ -803,11 +1030,11 @@ func (x CoronaryAction) String() string {
 }
 
 func (CoronaryAction) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[11].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[14].Descriptor()
 }
 
 func (CoronaryAction) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[11]
+	return &file_trigone_v1_operation_proto_enumTypes[14]
 }
 
 func (x CoronaryAction) Number() protoreflect.EnumNumber {
@@ -816,28 +1043,286 @@ func (x CoronaryAction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CoronaryAction.Descriptor instead.
 func (CoronaryAction) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{14}
 }
 
-// Kind of a complication.
+// Grade of a complication, in the words of the default definition of its kind.
+type ComplicationGrade int32
+
+const (
+	// Not recorded.
+	ComplicationGrade_COMPLICATION_GRADE_UNSPECIFIED ComplicationGrade = 0
+	// Stroke: modified Rankin score below 2 at 90 days.
+	ComplicationGrade_COMPLICATION_GRADE_NON_DISABLING ComplicationGrade = 1
+	// Stroke: modified Rankin score of 2 or more at 90 days and a rise of 1 or more.
+	ComplicationGrade_COMPLICATION_GRADE_DISABLING ComplicationGrade = 2
+	// Stroke: the 90 days are not over.
+	ComplicationGrade_COMPLICATION_GRADE_NOT_KNOWN_YET ComplicationGrade = 3
+	// Kidney injury: stage 1.
+	ComplicationGrade_COMPLICATION_GRADE_STAGE_1 ComplicationGrade = 4
+	// Kidney injury: stage 2.
+	ComplicationGrade_COMPLICATION_GRADE_STAGE_2 ComplicationGrade = 5
+	// Kidney injury: stage 3.
+	ComplicationGrade_COMPLICATION_GRADE_STAGE_3 ComplicationGrade = 6
+	// Perioperative bleeding: class 0.
+	ComplicationGrade_COMPLICATION_GRADE_CLASS_0 ComplicationGrade = 7
+	// Perioperative bleeding: class 1.
+	ComplicationGrade_COMPLICATION_GRADE_CLASS_1 ComplicationGrade = 8
+	// Perioperative bleeding: class 2.
+	ComplicationGrade_COMPLICATION_GRADE_CLASS_2 ComplicationGrade = 9
+	// Perioperative bleeding: class 3.
+	ComplicationGrade_COMPLICATION_GRADE_CLASS_3 ComplicationGrade = 10
+	// Perioperative bleeding: class 4.
+	ComplicationGrade_COMPLICATION_GRADE_CLASS_4 ComplicationGrade = 11
+	// Infarction: the marker and other evidence (electrocardiogram, wall motion,
+	// angiography).
+	ComplicationGrade_COMPLICATION_GRADE_WITH_EVIDENCE ComplicationGrade = 12
+	// Infarction: the marker alone.
+	ComplicationGrade_COMPLICATION_GRADE_MARKER_ONLY ComplicationGrade = 13
+	// Wound infection: skin and the tissue beneath it.
+	ComplicationGrade_COMPLICATION_GRADE_SUPERFICIAL ComplicationGrade = 14
+	// Wound infection: below the fascia; of the sternum, bone or mediastinum.
+	ComplicationGrade_COMPLICATION_GRADE_DEEP ComplicationGrade = 15
+	// Vascular injury, tamponade: minor.
+	ComplicationGrade_COMPLICATION_GRADE_MINOR ComplicationGrade = 16
+	// Vascular injury, tamponade: major.
+	ComplicationGrade_COMPLICATION_GRADE_MAJOR ComplicationGrade = 17
+	// Low output: drugs for more than 24 h.
+	ComplicationGrade_COMPLICATION_GRADE_DRUGS_OVER_24_H ComplicationGrade = 18
+	// Low output: balloon pump.
+	ComplicationGrade_COMPLICATION_GRADE_BALLOON_PUMP ComplicationGrade = 19
+	// Low output: extracorporeal support.
+	ComplicationGrade_COMPLICATION_GRADE_EXTRACORPOREAL ComplicationGrade = 20
+	// Endocarditis: active.
+	ComplicationGrade_COMPLICATION_GRADE_ACTIVE ComplicationGrade = 21
+	// Endocarditis: healed.
+	ComplicationGrade_COMPLICATION_GRADE_HEALED ComplicationGrade = 22
+)
+
+// Enum value maps for ComplicationGrade.
+var (
+	ComplicationGrade_name = map[int32]string{
+		0:  "COMPLICATION_GRADE_UNSPECIFIED",
+		1:  "COMPLICATION_GRADE_NON_DISABLING",
+		2:  "COMPLICATION_GRADE_DISABLING",
+		3:  "COMPLICATION_GRADE_NOT_KNOWN_YET",
+		4:  "COMPLICATION_GRADE_STAGE_1",
+		5:  "COMPLICATION_GRADE_STAGE_2",
+		6:  "COMPLICATION_GRADE_STAGE_3",
+		7:  "COMPLICATION_GRADE_CLASS_0",
+		8:  "COMPLICATION_GRADE_CLASS_1",
+		9:  "COMPLICATION_GRADE_CLASS_2",
+		10: "COMPLICATION_GRADE_CLASS_3",
+		11: "COMPLICATION_GRADE_CLASS_4",
+		12: "COMPLICATION_GRADE_WITH_EVIDENCE",
+		13: "COMPLICATION_GRADE_MARKER_ONLY",
+		14: "COMPLICATION_GRADE_SUPERFICIAL",
+		15: "COMPLICATION_GRADE_DEEP",
+		16: "COMPLICATION_GRADE_MINOR",
+		17: "COMPLICATION_GRADE_MAJOR",
+		18: "COMPLICATION_GRADE_DRUGS_OVER_24_H",
+		19: "COMPLICATION_GRADE_BALLOON_PUMP",
+		20: "COMPLICATION_GRADE_EXTRACORPOREAL",
+		21: "COMPLICATION_GRADE_ACTIVE",
+		22: "COMPLICATION_GRADE_HEALED",
+	}
+	ComplicationGrade_value = map[string]int32{
+		"COMPLICATION_GRADE_UNSPECIFIED":     0,
+		"COMPLICATION_GRADE_NON_DISABLING":   1,
+		"COMPLICATION_GRADE_DISABLING":       2,
+		"COMPLICATION_GRADE_NOT_KNOWN_YET":   3,
+		"COMPLICATION_GRADE_STAGE_1":         4,
+		"COMPLICATION_GRADE_STAGE_2":         5,
+		"COMPLICATION_GRADE_STAGE_3":         6,
+		"COMPLICATION_GRADE_CLASS_0":         7,
+		"COMPLICATION_GRADE_CLASS_1":         8,
+		"COMPLICATION_GRADE_CLASS_2":         9,
+		"COMPLICATION_GRADE_CLASS_3":         10,
+		"COMPLICATION_GRADE_CLASS_4":         11,
+		"COMPLICATION_GRADE_WITH_EVIDENCE":   12,
+		"COMPLICATION_GRADE_MARKER_ONLY":     13,
+		"COMPLICATION_GRADE_SUPERFICIAL":     14,
+		"COMPLICATION_GRADE_DEEP":            15,
+		"COMPLICATION_GRADE_MINOR":           16,
+		"COMPLICATION_GRADE_MAJOR":           17,
+		"COMPLICATION_GRADE_DRUGS_OVER_24_H": 18,
+		"COMPLICATION_GRADE_BALLOON_PUMP":    19,
+		"COMPLICATION_GRADE_EXTRACORPOREAL":  20,
+		"COMPLICATION_GRADE_ACTIVE":          21,
+		"COMPLICATION_GRADE_HEALED":          22,
+	}
+)
+
+func (x ComplicationGrade) Enum() *ComplicationGrade {
+	p := new(ComplicationGrade)
+	*p = x
+	return p
+}
+
+func (x ComplicationGrade) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ComplicationGrade) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[15].Descriptor()
+}
+
+func (ComplicationGrade) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[15]
+}
+
+func (x ComplicationGrade) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ComplicationGrade.Descriptor instead.
+func (ComplicationGrade) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{15}
+}
+
+// Why a pacemaker was implanted.
+type PacemakerIndication int32
+
+const (
+	// Not recorded.
+	PacemakerIndication_PACEMAKER_INDICATION_UNSPECIFIED PacemakerIndication = 0
+	// Atrioventricular block.
+	PacemakerIndication_PACEMAKER_INDICATION_ATRIOVENTRICULAR_BLOCK PacemakerIndication = 1
+	// Sinus node.
+	PacemakerIndication_PACEMAKER_INDICATION_SINUS_NODE PacemakerIndication = 2
+	// Slow fibrillation.
+	PacemakerIndication_PACEMAKER_INDICATION_SLOW_FIBRILLATION PacemakerIndication = 3
+	// Another.
+	PacemakerIndication_PACEMAKER_INDICATION_OTHER PacemakerIndication = 4
+)
+
+// Enum value maps for PacemakerIndication.
+var (
+	PacemakerIndication_name = map[int32]string{
+		0: "PACEMAKER_INDICATION_UNSPECIFIED",
+		1: "PACEMAKER_INDICATION_ATRIOVENTRICULAR_BLOCK",
+		2: "PACEMAKER_INDICATION_SINUS_NODE",
+		3: "PACEMAKER_INDICATION_SLOW_FIBRILLATION",
+		4: "PACEMAKER_INDICATION_OTHER",
+	}
+	PacemakerIndication_value = map[string]int32{
+		"PACEMAKER_INDICATION_UNSPECIFIED":            0,
+		"PACEMAKER_INDICATION_ATRIOVENTRICULAR_BLOCK": 1,
+		"PACEMAKER_INDICATION_SINUS_NODE":             2,
+		"PACEMAKER_INDICATION_SLOW_FIBRILLATION":      3,
+		"PACEMAKER_INDICATION_OTHER":                  4,
+	}
+)
+
+func (x PacemakerIndication) Enum() *PacemakerIndication {
+	p := new(PacemakerIndication)
+	*p = x
+	return p
+}
+
+func (x PacemakerIndication) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PacemakerIndication) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[16].Descriptor()
+}
+
+func (PacemakerIndication) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[16]
+}
+
+func (x PacemakerIndication) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PacemakerIndication.Descriptor instead.
+func (PacemakerIndication) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{16}
+}
+
+// Which wound.
+type WoundSite int32
+
+const (
+	// Not recorded.
+	WoundSite_WOUND_SITE_UNSPECIFIED WoundSite = 0
+	// Sternum.
+	WoundSite_WOUND_SITE_STERNUM WoundSite = 1
+	// Thoracotomy or port.
+	WoundSite_WOUND_SITE_THORACOTOMY WoundSite = 2
+	// Groin.
+	WoundSite_WOUND_SITE_GROIN WoundSite = 3
+	// Another.
+	WoundSite_WOUND_SITE_OTHER WoundSite = 4
+)
+
+// Enum value maps for WoundSite.
+var (
+	WoundSite_name = map[int32]string{
+		0: "WOUND_SITE_UNSPECIFIED",
+		1: "WOUND_SITE_STERNUM",
+		2: "WOUND_SITE_THORACOTOMY",
+		3: "WOUND_SITE_GROIN",
+		4: "WOUND_SITE_OTHER",
+	}
+	WoundSite_value = map[string]int32{
+		"WOUND_SITE_UNSPECIFIED": 0,
+		"WOUND_SITE_STERNUM":     1,
+		"WOUND_SITE_THORACOTOMY": 2,
+		"WOUND_SITE_GROIN":       3,
+		"WOUND_SITE_OTHER":       4,
+	}
+)
+
+func (x WoundSite) Enum() *WoundSite {
+	p := new(WoundSite)
+	*p = x
+	return p
+}
+
+func (x WoundSite) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WoundSite) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_operation_proto_enumTypes[17].Descriptor()
+}
+
+func (WoundSite) Type() protoreflect.EnumType {
+	return &file_trigone_v1_operation_proto_enumTypes[17]
+}
+
+func (x WoundSite) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WoundSite.Descriptor instead.
+func (WoundSite) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{17}
+}
+
+// Kind of a complication. What each says is its default definition, version 1; the
+// published definitions named beside it are named from memory where it says so.
 type ComplicationKind int32
 
 const (
 	// Not recorded.
 	ComplicationKind_COMPLICATION_KIND_UNSPECIFIED ComplicationKind = 0
-	// Stroke.
+	// Stroke: focal deficit for 24 h or more, or an infarct or haemorrhage on
+	// imaging. From memory: MVARC 2015, VARC-3 2021.
 	ComplicationKind_COMPLICATION_KIND_STROKE ComplicationKind = 1
-	// Myocardial infarction.
+	// Myocardial infarction. From memory: fourth universal definition, 2018.
 	ComplicationKind_COMPLICATION_KIND_MYOCARDIAL_INFARCTION ComplicationKind = 2
 	// Circumflex artery injury.
 	ComplicationKind_COMPLICATION_KIND_CIRCUMFLEX_INJURY ComplicationKind = 3
 	// Re-exploration for bleeding.
 	ComplicationKind_COMPLICATION_KIND_BLEEDING ComplicationKind = 4
-	// New pacemaker.
+	// New pacemaker, before discharge or since the last entry.
 	ComplicationKind_COMPLICATION_KIND_PACEMAKER ComplicationKind = 5
-	// Acute kidney injury.
+	// Acute kidney injury within 7 days. From memory: KDIGO 2012.
 	ComplicationKind_COMPLICATION_KIND_KIDNEY_INJURY ComplicationKind = 6
-	// Endocarditis.
+	// Endocarditis. From memory: Duke-ISCVID 2023.
 	ComplicationKind_COMPLICATION_KIND_ENDOCARDITIS ComplicationKind = 7
 	// Ring detachment.
 	ComplicationKind_COMPLICATION_KIND_RING_DETACHMENT ComplicationKind = 8
@@ -845,9 +1330,9 @@ const (
 	ComplicationKind_COMPLICATION_KIND_HAEMOLYSIS ComplicationKind = 9
 	// Thromboembolism.
 	ComplicationKind_COMPLICATION_KIND_THROMBOEMBOLISM ComplicationKind = 10
-	// Low output.
+	// Low output: drugs for more than 24 h, or mechanical support.
 	ComplicationKind_COMPLICATION_KIND_LOW_OUTPUT ComplicationKind = 11
-	// New atrial fibrillation.
+	// New atrial fibrillation, over 30 s or treated.
 	ComplicationKind_COMPLICATION_KIND_ATRIAL_FIBRILLATION ComplicationKind = 12
 	// Tear at the atrioventricular groove.
 	ComplicationKind_COMPLICATION_KIND_GROOVE_DISRUPTION ComplicationKind = 13
@@ -855,6 +1340,21 @@ const (
 	ComplicationKind_COMPLICATION_KIND_AORTIC_VALVE_INJURY ComplicationKind = 14
 	// Another.
 	ComplicationKind_COMPLICATION_KIND_OTHER ComplicationKind = 15
+	// Transient ischaemic attack: focal deficit that passed within 24 h, without an
+	// infarct on imaging. From memory: MVARC 2015, VARC-3 2021.
+	ComplicationKind_COMPLICATION_KIND_TRANSIENT_ISCHAEMIC_ATTACK ComplicationKind = 16
+	// Perioperative bleeding, by class. From memory: universal definition, Dyke 2014.
+	ComplicationKind_COMPLICATION_KIND_PERIOPERATIVE_BLEEDING ComplicationKind = 17
+	// Ventilation for more than 24 h. From memory: STS.
+	ComplicationKind_COMPLICATION_KIND_PROLONGED_VENTILATION ComplicationKind = 18
+	// Wound infection. From memory: STS, CDC.
+	ComplicationKind_COMPLICATION_KIND_WOUND_INFECTION ComplicationKind = 19
+	// Injury of a vessel, by cannulation or access. From memory: MVARC 2015.
+	ComplicationKind_COMPLICATION_KIND_VASCULAR_INJURY ComplicationKind = 20
+	// Tamponade. From memory: MVARC 2015.
+	ComplicationKind_COMPLICATION_KIND_TAMPONADE ComplicationKind = 21
+	// Block of conduction that is new, whether or not a pacemaker followed.
+	ComplicationKind_COMPLICATION_KIND_CONDUCTION_BLOCK ComplicationKind = 22
 )
 
 // Enum value maps for ComplicationKind.
@@ -876,24 +1376,38 @@ var (
 		13: "COMPLICATION_KIND_GROOVE_DISRUPTION",
 		14: "COMPLICATION_KIND_AORTIC_VALVE_INJURY",
 		15: "COMPLICATION_KIND_OTHER",
+		16: "COMPLICATION_KIND_TRANSIENT_ISCHAEMIC_ATTACK",
+		17: "COMPLICATION_KIND_PERIOPERATIVE_BLEEDING",
+		18: "COMPLICATION_KIND_PROLONGED_VENTILATION",
+		19: "COMPLICATION_KIND_WOUND_INFECTION",
+		20: "COMPLICATION_KIND_VASCULAR_INJURY",
+		21: "COMPLICATION_KIND_TAMPONADE",
+		22: "COMPLICATION_KIND_CONDUCTION_BLOCK",
 	}
 	ComplicationKind_value = map[string]int32{
-		"COMPLICATION_KIND_UNSPECIFIED":           0,
-		"COMPLICATION_KIND_STROKE":                1,
-		"COMPLICATION_KIND_MYOCARDIAL_INFARCTION": 2,
-		"COMPLICATION_KIND_CIRCUMFLEX_INJURY":     3,
-		"COMPLICATION_KIND_BLEEDING":              4,
-		"COMPLICATION_KIND_PACEMAKER":             5,
-		"COMPLICATION_KIND_KIDNEY_INJURY":         6,
-		"COMPLICATION_KIND_ENDOCARDITIS":          7,
-		"COMPLICATION_KIND_RING_DETACHMENT":       8,
-		"COMPLICATION_KIND_HAEMOLYSIS":            9,
-		"COMPLICATION_KIND_THROMBOEMBOLISM":       10,
-		"COMPLICATION_KIND_LOW_OUTPUT":            11,
-		"COMPLICATION_KIND_ATRIAL_FIBRILLATION":   12,
-		"COMPLICATION_KIND_GROOVE_DISRUPTION":     13,
-		"COMPLICATION_KIND_AORTIC_VALVE_INJURY":   14,
-		"COMPLICATION_KIND_OTHER":                 15,
+		"COMPLICATION_KIND_UNSPECIFIED":                0,
+		"COMPLICATION_KIND_STROKE":                     1,
+		"COMPLICATION_KIND_MYOCARDIAL_INFARCTION":      2,
+		"COMPLICATION_KIND_CIRCUMFLEX_INJURY":          3,
+		"COMPLICATION_KIND_BLEEDING":                   4,
+		"COMPLICATION_KIND_PACEMAKER":                  5,
+		"COMPLICATION_KIND_KIDNEY_INJURY":              6,
+		"COMPLICATION_KIND_ENDOCARDITIS":               7,
+		"COMPLICATION_KIND_RING_DETACHMENT":            8,
+		"COMPLICATION_KIND_HAEMOLYSIS":                 9,
+		"COMPLICATION_KIND_THROMBOEMBOLISM":            10,
+		"COMPLICATION_KIND_LOW_OUTPUT":                 11,
+		"COMPLICATION_KIND_ATRIAL_FIBRILLATION":        12,
+		"COMPLICATION_KIND_GROOVE_DISRUPTION":          13,
+		"COMPLICATION_KIND_AORTIC_VALVE_INJURY":        14,
+		"COMPLICATION_KIND_OTHER":                      15,
+		"COMPLICATION_KIND_TRANSIENT_ISCHAEMIC_ATTACK": 16,
+		"COMPLICATION_KIND_PERIOPERATIVE_BLEEDING":     17,
+		"COMPLICATION_KIND_PROLONGED_VENTILATION":      18,
+		"COMPLICATION_KIND_WOUND_INFECTION":            19,
+		"COMPLICATION_KIND_VASCULAR_INJURY":            20,
+		"COMPLICATION_KIND_TAMPONADE":                  21,
+		"COMPLICATION_KIND_CONDUCTION_BLOCK":           22,
 	}
 )
 
@@ -908,11 +1422,11 @@ func (x ComplicationKind) String() string {
 }
 
 func (ComplicationKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_operation_proto_enumTypes[12].Descriptor()
+	return file_trigone_v1_operation_proto_enumTypes[18].Descriptor()
 }
 
 func (ComplicationKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_operation_proto_enumTypes[12]
+	return &file_trigone_v1_operation_proto_enumTypes[18]
 }
 
 func (x ComplicationKind) Number() protoreflect.EnumNumber {
@@ -921,7 +1435,7 @@ func (x ComplicationKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ComplicationKind.Descriptor instead.
 func (ComplicationKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{18}
 }
 
 // What was done. Echo belongs to results; what is measured in the field belongs
@@ -987,9 +1501,20 @@ type Operation struct {
 	// Blood lost and given in theatre.
 	Blood *BloodUse `protobuf:"bytes,28,opt,name=blood,proto3" json:"blood,omitempty"`
 	// What the operative note says in the words of who wrote it.
-	Report        *OperationReport `protobuf:"bytes,29,opt,name=report,proto3" json:"report,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Report *OperationReport `protobuf:"bytes,29,opt,name=report,proto3" json:"report,omitempty"`
+	// The stay in which the operation was done. Read by FactSetting and the FHIR
+	// Encounter.
+	Admission *Admission `protobuf:"bytes,30,opt,name=admission,proto3" json:"admission,omitempty"`
+	// Whether the way to the heart was changed in theatre. Read by FactSetting and
+	// the note's approach.
+	ApproachChange *ApproachChange `protobuf:"bytes,31,opt,name=approach_change,json=approachChange,proto3" json:"approach_change,omitempty"`
+	// What was implanted, with its identity, and what was opened and not left in.
+	// Read by DeviceFacts, the note's implants and the FHIR Device.
+	Devices []*Device `protobuf:"bytes,32,rep,name=devices,proto3" json:"devices,omitempty"`
+	// Whether devices is all there was.
+	DevicesRecorded Recorded `protobuf:"varint,33,opt,name=devices_recorded,json=devicesRecorded,proto3,enum=trigone.v1.Recorded" json:"devices_recorded,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Operation) Reset() {
@@ -1225,6 +1750,311 @@ func (x *Operation) GetReport() *OperationReport {
 	return nil
 }
 
+func (x *Operation) GetAdmission() *Admission {
+	if x != nil {
+		return x.Admission
+	}
+	return nil
+}
+
+func (x *Operation) GetApproachChange() *ApproachChange {
+	if x != nil {
+		return x.ApproachChange
+	}
+	return nil
+}
+
+func (x *Operation) GetDevices() []*Device {
+	if x != nil {
+		return x.Devices
+	}
+	return nil
+}
+
+func (x *Operation) GetDevicesRecorded() Recorded {
+	if x != nil {
+		return x.DevicesRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+// The stay in which the operation was done. Its end is told by the follow-up at
+// discharge.
+type Admission struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Day of admission, YYYY-MM-DD.
+	AdmittedOn string `protobuf:"bytes,1,opt,name=admitted_on,json=admittedOn,proto3" json:"admitted_on,omitempty"`
+	// The hospital's number of the stay; identifying.
+	EncounterIdentifier *Identifier `protobuf:"bytes,2,opt,name=encounter_identifier,json=encounterIdentifier,proto3" json:"encounter_identifier,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *Admission) Reset() {
+	*x = Admission{}
+	mi := &file_trigone_v1_operation_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Admission) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Admission) ProtoMessage() {}
+
+func (x *Admission) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_operation_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Admission.ProtoReflect.Descriptor instead.
+func (*Admission) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Admission) GetAdmittedOn() string {
+	if x != nil {
+		return x.AdmittedOn
+	}
+	return ""
+}
+
+func (x *Admission) GetEncounterIdentifier() *Identifier {
+	if x != nil {
+		return x.EncounterIdentifier
+	}
+	return nil
+}
+
+// Change of the way to the heart in theatre, or the statement that there was none.
+// The setting's approach is the last one.
+type ApproachChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whether it was changed.
+	Changed Answer `protobuf:"varint,1,opt,name=changed,proto3,enum=trigone.v1.Answer" json:"changed,omitempty"`
+	// The way in which the operation was begun.
+	BegunAs Approach `protobuf:"varint,2,opt,name=begun_as,json=begunAs,proto3,enum=trigone.v1.Approach" json:"begun_as,omitempty"`
+	// Why.
+	Reason ApproachChangeReason `protobuf:"varint,3,opt,name=reason,proto3,enum=trigone.v1.ApproachChangeReason" json:"reason,omitempty"`
+	// In words; free text, treated as identifying. At most 1000 characters.
+	ReasonText    string `protobuf:"bytes,4,opt,name=reason_text,json=reasonText,proto3" json:"reason_text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ApproachChange) Reset() {
+	*x = ApproachChange{}
+	mi := &file_trigone_v1_operation_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApproachChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApproachChange) ProtoMessage() {}
+
+func (x *ApproachChange) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_operation_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApproachChange.ProtoReflect.Descriptor instead.
+func (*ApproachChange) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ApproachChange) GetChanged() Answer {
+	if x != nil {
+		return x.Changed
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ApproachChange) GetBegunAs() Approach {
+	if x != nil {
+		return x.BegunAs
+	}
+	return Approach_APPROACH_UNSPECIFIED
+}
+
+func (x *ApproachChange) GetReason() ApproachChangeReason {
+	if x != nil {
+		return x.Reason
+	}
+	return ApproachChangeReason_APPROACH_CHANGE_REASON_UNSPECIFIED
+}
+
+func (x *ApproachChange) GetReasonText() string {
+	if x != nil {
+		return x.ReasonText
+	}
+	return ""
+}
+
+// A thing that was implanted, or opened and not left in the patient, as its label
+// names it. A sizer is none.
+type Device struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id given by the client, unique in the case, never reused.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// What it is.
+	Kind DeviceKind `protobuf:"varint,2,opt,name=kind,proto3,enum=trigone.v1.DeviceKind" json:"kind,omitempty"`
+	// The performed step it belongs to, by id; unset: none, as of a prosthesis.
+	StepId string `protobuf:"bytes,3,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
+	// Pump run in which it was put in; unset: as the step's, or not recorded.
+	Run *int32 `protobuf:"varint,4,opt,name=run,proto3,oneof" json:"run,omitempty"`
+	// What became of it.
+	Fate DeviceFate `protobuf:"varint,5,opt,name=fate,proto3,enum=trigone.v1.DeviceFate" json:"fate,omitempty"`
+	// Who made it, as on the label. At most 128 characters.
+	Maker string `protobuf:"bytes,6,opt,name=maker,proto3" json:"maker,omitempty"`
+	// Model or reference number, as on the label. At most 128 characters.
+	Model string `protobuf:"bytes,7,opt,name=model,proto3" json:"model,omitempty"`
+	// Size, as on the label. At most 32 characters.
+	Size string `protobuf:"bytes,8,opt,name=size,proto3" json:"size,omitempty"`
+	// Lot; treated as identifying. At most 64 characters.
+	LotNumber string `protobuf:"bytes,9,opt,name=lot_number,json=lotNumber,proto3" json:"lot_number,omitempty"`
+	// Serial number; treated as identifying. At most 64 characters.
+	SerialNumber string `protobuf:"bytes,10,opt,name=serial_number,json=serialNumber,proto3" json:"serial_number,omitempty"`
+	// Unique device identification, the whole text of its carrier; treated as
+	// identifying. At most 256 characters.
+	UniqueDeviceIdentification string `protobuf:"bytes,11,opt,name=unique_device_identification,json=uniqueDeviceIdentification,proto3" json:"unique_device_identification,omitempty"`
+	// Last day of use, YYYY-MM-DD.
+	ExpiresOn     string `protobuf:"bytes,12,opt,name=expires_on,json=expiresOn,proto3" json:"expires_on,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Device) Reset() {
+	*x = Device{}
+	mi := &file_trigone_v1_operation_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Device) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Device) ProtoMessage() {}
+
+func (x *Device) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_operation_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Device.ProtoReflect.Descriptor instead.
+func (*Device) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Device) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Device) GetKind() DeviceKind {
+	if x != nil {
+		return x.Kind
+	}
+	return DeviceKind_DEVICE_KIND_UNSPECIFIED
+}
+
+func (x *Device) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
+func (x *Device) GetRun() int32 {
+	if x != nil && x.Run != nil {
+		return *x.Run
+	}
+	return 0
+}
+
+func (x *Device) GetFate() DeviceFate {
+	if x != nil {
+		return x.Fate
+	}
+	return DeviceFate_DEVICE_FATE_UNSPECIFIED
+}
+
+func (x *Device) GetMaker() string {
+	if x != nil {
+		return x.Maker
+	}
+	return ""
+}
+
+func (x *Device) GetModel() string {
+	if x != nil {
+		return x.Model
+	}
+	return ""
+}
+
+func (x *Device) GetSize() string {
+	if x != nil {
+		return x.Size
+	}
+	return ""
+}
+
+func (x *Device) GetLotNumber() string {
+	if x != nil {
+		return x.LotNumber
+	}
+	return ""
+}
+
+func (x *Device) GetSerialNumber() string {
+	if x != nil {
+		return x.SerialNumber
+	}
+	return ""
+}
+
+func (x *Device) GetUniqueDeviceIdentification() string {
+	if x != nil {
+		return x.UniqueDeviceIdentification
+	}
+	return ""
+}
+
+func (x *Device) GetExpiresOn() string {
+	if x != nil {
+		return x.ExpiresOn
+	}
+	return ""
+}
+
 // One run on the pump.
 type PumpRun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1256,7 +2086,7 @@ type PumpRun struct {
 
 func (x *PumpRun) Reset() {
 	*x = PumpRun{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[1]
+	mi := &file_trigone_v1_operation_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1268,7 +2098,7 @@ func (x *PumpRun) String() string {
 func (*PumpRun) ProtoMessage() {}
 
 func (x *PumpRun) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[1]
+	mi := &file_trigone_v1_operation_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1281,7 +2111,7 @@ func (x *PumpRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PumpRun.ProtoReflect.Descriptor instead.
 func (*PumpRun) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *PumpRun) GetNumber() int32 {
@@ -1394,7 +2224,7 @@ type PerformedStep struct {
 
 func (x *PerformedStep) Reset() {
 	*x = PerformedStep{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[2]
+	mi := &file_trigone_v1_operation_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1406,7 +2236,7 @@ func (x *PerformedStep) String() string {
 func (*PerformedStep) ProtoMessage() {}
 
 func (x *PerformedStep) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[2]
+	mi := &file_trigone_v1_operation_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1419,7 +2249,7 @@ func (x *PerformedStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PerformedStep.ProtoReflect.Descriptor instead.
 func (*PerformedStep) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *PerformedStep) GetId() string {
@@ -1525,7 +2355,7 @@ type FieldHeights struct {
 
 func (x *FieldHeights) Reset() {
 	*x = FieldHeights{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[3]
+	mi := &file_trigone_v1_operation_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1537,7 +2367,7 @@ func (x *FieldHeights) String() string {
 func (*FieldHeights) ProtoMessage() {}
 
 func (x *FieldHeights) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[3]
+	mi := &file_trigone_v1_operation_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1550,7 +2380,7 @@ func (x *FieldHeights) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldHeights.ProtoReflect.Descriptor instead.
 func (*FieldHeights) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *FieldHeights) GetRun() int32 {
@@ -1605,7 +2435,7 @@ type MarginChords struct {
 
 func (x *MarginChords) Reset() {
 	*x = MarginChords{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[4]
+	mi := &file_trigone_v1_operation_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1617,7 +2447,7 @@ func (x *MarginChords) String() string {
 func (*MarginChords) ProtoMessage() {}
 
 func (x *MarginChords) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[4]
+	mi := &file_trigone_v1_operation_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1630,7 +2460,7 @@ func (x *MarginChords) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarginChords.ProtoReflect.Descriptor instead.
 func (*MarginChords) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *MarginChords) GetStepId() string {
@@ -1694,7 +2524,7 @@ type SalineTest struct {
 
 func (x *SalineTest) Reset() {
 	*x = SalineTest{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[5]
+	mi := &file_trigone_v1_operation_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1706,7 +2536,7 @@ func (x *SalineTest) String() string {
 func (*SalineTest) ProtoMessage() {}
 
 func (x *SalineTest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[5]
+	mi := &file_trigone_v1_operation_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1719,7 +2549,7 @@ func (x *SalineTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SalineTest.ProtoReflect.Descriptor instead.
 func (*SalineTest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SalineTest) GetId() string {
@@ -1831,7 +2661,7 @@ type InkTest struct {
 
 func (x *InkTest) Reset() {
 	*x = InkTest{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[6]
+	mi := &file_trigone_v1_operation_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1843,7 +2673,7 @@ func (x *InkTest) String() string {
 func (*InkTest) ProtoMessage() {}
 
 func (x *InkTest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[6]
+	mi := &file_trigone_v1_operation_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1856,7 +2686,7 @@ func (x *InkTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InkTest.ProtoReflect.Descriptor instead.
 func (*InkTest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *InkTest) GetId() string {
@@ -1930,7 +2760,7 @@ type InkMark struct {
 
 func (x *InkMark) Reset() {
 	*x = InkMark{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[7]
+	mi := &file_trigone_v1_operation_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1942,7 +2772,7 @@ func (x *InkMark) String() string {
 func (*InkMark) ProtoMessage() {}
 
 func (x *InkMark) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[7]
+	mi := &file_trigone_v1_operation_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1955,7 +2785,7 @@ func (x *InkMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InkMark.ProtoReflect.Descriptor instead.
 func (*InkMark) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *InkMark) GetSegment() Segment {
@@ -2008,7 +2838,7 @@ type Conversion struct {
 
 func (x *Conversion) Reset() {
 	*x = Conversion{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[8]
+	mi := &file_trigone_v1_operation_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2020,7 +2850,7 @@ func (x *Conversion) String() string {
 func (*Conversion) ProtoMessage() {}
 
 func (x *Conversion) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[8]
+	mi := &file_trigone_v1_operation_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2033,7 +2863,7 @@ func (x *Conversion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Conversion.ProtoReflect.Descriptor instead.
 func (*Conversion) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Conversion) GetConverted() Answer {
@@ -2128,7 +2958,7 @@ type ConcomitantProcedure struct {
 
 func (x *ConcomitantProcedure) Reset() {
 	*x = ConcomitantProcedure{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[9]
+	mi := &file_trigone_v1_operation_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2140,7 +2970,7 @@ func (x *ConcomitantProcedure) String() string {
 func (*ConcomitantProcedure) ProtoMessage() {}
 
 func (x *ConcomitantProcedure) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[9]
+	mi := &file_trigone_v1_operation_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2153,7 +2983,7 @@ func (x *ConcomitantProcedure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConcomitantProcedure.ProtoReflect.Descriptor instead.
 func (*ConcomitantProcedure) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ConcomitantProcedure) GetKind() ConcomitantKind {
@@ -2260,7 +3090,7 @@ type DeclinedProcedure struct {
 
 func (x *DeclinedProcedure) Reset() {
 	*x = DeclinedProcedure{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[10]
+	mi := &file_trigone_v1_operation_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2272,7 +3102,7 @@ func (x *DeclinedProcedure) String() string {
 func (*DeclinedProcedure) ProtoMessage() {}
 
 func (x *DeclinedProcedure) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[10]
+	mi := &file_trigone_v1_operation_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2285,7 +3115,7 @@ func (x *DeclinedProcedure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclinedProcedure.ProtoReflect.Descriptor instead.
 func (*DeclinedProcedure) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *DeclinedProcedure) GetKind() ConcomitantKind {
@@ -2328,7 +3158,7 @@ type AcceptedLesion struct {
 
 func (x *AcceptedLesion) Reset() {
 	*x = AcceptedLesion{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[11]
+	mi := &file_trigone_v1_operation_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2340,7 +3170,7 @@ func (x *AcceptedLesion) String() string {
 func (*AcceptedLesion) ProtoMessage() {}
 
 func (x *AcceptedLesion) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[11]
+	mi := &file_trigone_v1_operation_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2353,7 +3183,7 @@ func (x *AcceptedLesion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptedLesion.ProtoReflect.Descriptor instead.
 func (*AcceptedLesion) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AcceptedLesion) GetLesionId() string {
@@ -2412,7 +3242,7 @@ type Neighbourhood struct {
 
 func (x *Neighbourhood) Reset() {
 	*x = Neighbourhood{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[12]
+	mi := &file_trigone_v1_operation_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2424,7 +3254,7 @@ func (x *Neighbourhood) String() string {
 func (*Neighbourhood) ProtoMessage() {}
 
 func (x *Neighbourhood) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[12]
+	mi := &file_trigone_v1_operation_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2437,7 +3267,7 @@ func (x *Neighbourhood) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Neighbourhood.ProtoReflect.Descriptor instead.
 func (*Neighbourhood) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Neighbourhood) GetSuturesNearAorticValve() Answer {
@@ -2482,20 +3312,35 @@ func (x *Neighbourhood) GetCoronaryAction() CoronaryAction {
 	return CoronaryAction_CORONARY_ACTION_UNSPECIFIED
 }
 
-// A complication.
+// A complication. Its fields are read by EventFacts; kind, date and grade by the
+// note, too.
 type Complication struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Which.
 	Kind ComplicationKind `protobuf:"varint,1,opt,name=kind,proto3,enum=trigone.v1.ComplicationKind" json:"kind,omitempty"`
 	// Date, YYYY-MM-DD.
-	Date          string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
+	Date string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
+	// Id given by the client, unique in the case, never reused; unset: none.
+	Id string `protobuf:"bytes,3,opt,name=id,proto3" json:"id,omitempty"`
+	// Grade, one that its kind has; see ComplicationGrade.
+	Grade ComplicationGrade `protobuf:"varint,4,opt,name=grade,proto3,enum=trigone.v1.ComplicationGrade" json:"grade,omitempty"`
+	// The definition by which kind and grade were told; unset: not stated.
+	Definition *OutcomeDefinition `protobuf:"bytes,5,opt,name=definition,proto3" json:"definition,omitempty"`
+	// Kidney injury: whether dialysis was begun that was not needed before.
+	NewDialysis Answer `protobuf:"varint,6,opt,name=new_dialysis,json=newDialysis,proto3,enum=trigone.v1.Answer" json:"new_dialysis,omitempty"`
+	// Kidney injury: whether dialysis went on at discharge.
+	DialysisAtDischarge Answer `protobuf:"varint,7,opt,name=dialysis_at_discharge,json=dialysisAtDischarge,proto3,enum=trigone.v1.Answer" json:"dialysis_at_discharge,omitempty"`
+	// Pacemaker: why.
+	PacemakerIndication PacemakerIndication `protobuf:"varint,8,opt,name=pacemaker_indication,json=pacemakerIndication,proto3,enum=trigone.v1.PacemakerIndication" json:"pacemaker_indication,omitempty"`
+	// Wound: which.
+	WoundSite     WoundSite `protobuf:"varint,9,opt,name=wound_site,json=woundSite,proto3,enum=trigone.v1.WoundSite" json:"wound_site,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Complication) Reset() {
 	*x = Complication{}
-	mi := &file_trigone_v1_operation_proto_msgTypes[13]
+	mi := &file_trigone_v1_operation_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2507,7 +3352,7 @@ func (x *Complication) String() string {
 func (*Complication) ProtoMessage() {}
 
 func (x *Complication) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_operation_proto_msgTypes[13]
+	mi := &file_trigone_v1_operation_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2520,7 +3365,7 @@ func (x *Complication) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Complication.ProtoReflect.Descriptor instead.
 func (*Complication) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Complication) GetKind() ComplicationKind {
@@ -2537,12 +3382,119 @@ func (x *Complication) GetDate() string {
 	return ""
 }
 
+func (x *Complication) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Complication) GetGrade() ComplicationGrade {
+	if x != nil {
+		return x.Grade
+	}
+	return ComplicationGrade_COMPLICATION_GRADE_UNSPECIFIED
+}
+
+func (x *Complication) GetDefinition() *OutcomeDefinition {
+	if x != nil {
+		return x.Definition
+	}
+	return nil
+}
+
+func (x *Complication) GetNewDialysis() Answer {
+	if x != nil {
+		return x.NewDialysis
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *Complication) GetDialysisAtDischarge() Answer {
+	if x != nil {
+		return x.DialysisAtDischarge
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *Complication) GetPacemakerIndication() PacemakerIndication {
+	if x != nil {
+		return x.PacemakerIndication
+	}
+	return PacemakerIndication_PACEMAKER_INDICATION_UNSPECIFIED
+}
+
+func (x *Complication) GetWoundSite() WoundSite {
+	if x != nil {
+		return x.WoundSite
+	}
+	return WoundSite_WOUND_SITE_UNSPECIFIED
+}
+
+// The definition by which an outcome was told. The default one of a kind of
+// complication has the kind's word as its key (stroke, kidney_injury, ...) and 1 as
+// its version: it says what ComplicationKind and ComplicationGrade say beside that
+// kind. Every other key is the site's own.
+type OutcomeDefinition struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Key.
+	Key string `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Version.
+	Version       string `protobuf:"bytes,2,opt,name=version,proto3" json:"version,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OutcomeDefinition) Reset() {
+	*x = OutcomeDefinition{}
+	mi := &file_trigone_v1_operation_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OutcomeDefinition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OutcomeDefinition) ProtoMessage() {}
+
+func (x *OutcomeDefinition) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_operation_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OutcomeDefinition.ProtoReflect.Descriptor instead.
+func (*OutcomeDefinition) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *OutcomeDefinition) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *OutcomeDefinition) GetVersion() string {
+	if x != nil {
+		return x.Version
+	}
+	return ""
+}
+
 var File_trigone_v1_operation_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/operation.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1ctrigone/v1/concomitant.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\x80\x0f\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1ctrigone/v1/concomitant.proto\x1a\x18trigone/v1/options.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\xf3\x10\n" +
 	"\tOperation\x12?\n" +
 	"\rincision_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x12O\n" +
 	"\x16first_leaflet_cut_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x13firstLeafletCutTime\x125\n" +
@@ -2575,7 +3527,38 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\asupport\x18\x1a \x03(\v2\x1e.trigone.v1.CirculatorySupportB\b\xbaH\x05\x92\x01\x02\x10\bR\asupport\x12?\n" +
 	"\x10support_recorded\x18\x1b \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
 	"\x05blood\x18\x1c \x01(\v2\x14.trigone.v1.BloodUseR\x05blood\x123\n" +
-	"\x06report\x18\x1d \x01(\v2\x1b.trigone.v1.OperationReportR\x06report\"\xb7\x05\n" +
+	"\x06report\x18\x1d \x01(\v2\x1b.trigone.v1.OperationReportR\x06report\x123\n" +
+	"\tadmission\x18\x1e \x01(\v2\x15.trigone.v1.AdmissionR\tadmission\x12C\n" +
+	"\x0fapproach_change\x18\x1f \x01(\v2\x1a.trigone.v1.ApproachChangeR\x0eapproachChange\x126\n" +
+	"\adevices\x18  \x03(\v2\x12.trigone.v1.DeviceB\b\xbaH\x05\x92\x01\x02\x10@R\adevices\x12?\n" +
+	"\x10devices_recorded\x18! \x01(\x0e2\x14.trigone.v1.RecordedR\x0fdevicesRecorded\"\x9f\x01\n" +
+	"\tAdmission\x12G\n" +
+	"\vadmitted_on\x18\x01 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\n" +
+	"admittedOn\x12I\n" +
+	"\x14encounter_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x13encounterIdentifier\"\xd8\x01\n" +
+	"\x0eApproachChange\x12,\n" +
+	"\achanged\x18\x01 \x01(\x0e2\x12.trigone.v1.AnswerR\achanged\x12/\n" +
+	"\bbegun_as\x18\x02 \x01(\x0e2\x14.trigone.v1.ApproachR\abegunAs\x128\n" +
+	"\x06reason\x18\x03 \x01(\x0e2 .trigone.v1.ApproachChangeReasonR\x06reason\x12-\n" +
+	"\vreason_text\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\n" +
+	"reasonText\"\xdc\x04\n" +
+	"\x06Device\x128\n" +
+	"\x02id\x18\x01 \x01(\tB(\xbaH%r#2!^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$R\x02id\x12*\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x16.trigone.v1.DeviceKindR\x04kind\x12D\n" +
+	"\astep_id\x18\x03 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x06stepId\x12 \n" +
+	"\x03run\x18\x04 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01H\x00R\x03run\x88\x01\x01\x12*\n" +
+	"\x04fate\x18\x05 \x01(\x0e2\x16.trigone.v1.DeviceFateR\x04fate\x12\x1e\n" +
+	"\x05maker\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05maker\x12\x1e\n" +
+	"\x05model\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05model\x12\x1b\n" +
+	"\x04size\x18\b \x01(\tB\a\xbaH\x04r\x02\x18 R\x04size\x12*\n" +
+	"\n" +
+	"lot_number\x18\t \x01(\tB\v\xbaH\x04r\x02\x18@\xd8\xce\x18\x01R\tlotNumber\x120\n" +
+	"\rserial_number\x18\n" +
+	" \x01(\tB\v\xbaH\x04r\x02\x18@\xd8\xce\x18\x01R\fserialNumber\x12N\n" +
+	"\x1cunique_device_identification\x18\v \x01(\tB\f\xbaH\x05r\x03\x18\x80\x02\xd8\xce\x18\x01R\x1auniqueDeviceIdentification\x12E\n" +
+	"\n" +
+	"expires_on\x18\f \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\texpiresOnB\x06\n" +
+	"\x04_run\"\xb7\x05\n" +
 	"\aPumpRun\x12!\n" +
 	"\x06number\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x10(\x01R\x06number\x12=\n" +
 	"\fbypass_start\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vbypassStart\x129\n" +
@@ -2706,10 +3689,55 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x17circumflex_flow_checked\x18\x03 \x01(\x0e2\x12.trigone.v1.AnswerR\x15circumflexFlowChecked\x12D\n" +
 	"\x14lateral_wall_checked\x18\x04 \x01(\x0e2\x12.trigone.v1.AnswerR\x12lateralWallChecked\x12Q\n" +
 	"\x1blateral_wall_newly_abnormal\x18\x05 \x01(\x0e2\x12.trigone.v1.AnswerR\x18lateralWallNewlyAbnormal\x12C\n" +
-	"\x0fcoronary_action\x18\x06 \x01(\x0e2\x1a.trigone.v1.CoronaryActionR\x0ecoronaryAction\"|\n" +
+	"\x0fcoronary_action\x18\x06 \x01(\x0e2\x1a.trigone.v1.CoronaryActionR\x0ecoronaryAction\"\xb6\x04\n" +
 	"\fComplication\x120\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1c.trigone.v1.ComplicationKindR\x04kind\x12:\n" +
-	"\x04date\x18\x02 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x04date*\x8c\x02\n" +
+	"\x04date\x18\x02 \x01(\tB&\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x04date\x12;\n" +
+	"\x02id\x18\x03 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x02id\x123\n" +
+	"\x05grade\x18\x04 \x01(\x0e2\x1d.trigone.v1.ComplicationGradeR\x05grade\x12=\n" +
+	"\n" +
+	"definition\x18\x05 \x01(\v2\x1d.trigone.v1.OutcomeDefinitionR\n" +
+	"definition\x125\n" +
+	"\fnew_dialysis\x18\x06 \x01(\x0e2\x12.trigone.v1.AnswerR\vnewDialysis\x12F\n" +
+	"\x15dialysis_at_discharge\x18\a \x01(\x0e2\x12.trigone.v1.AnswerR\x13dialysisAtDischarge\x12R\n" +
+	"\x14pacemaker_indication\x18\b \x01(\x0e2\x1f.trigone.v1.PacemakerIndicationR\x13pacemakerIndication\x124\n" +
+	"\n" +
+	"wound_site\x18\t \x01(\x0e2\x15.trigone.v1.WoundSiteR\twoundSite\"\x99\x01\n" +
+	"\x11OutcomeDefinition\x12=\n" +
+	"\x03key\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x03key\x12E\n" +
+	"\aversion\x18\x02 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\aversion*\xe5\x03\n" +
+	"\x14ApproachChangeReason\x12&\n" +
+	"\"APPROACH_CHANGE_REASON_UNSPECIFIED\x10\x00\x12#\n" +
+	"\x1fAPPROACH_CHANGE_REASON_EXPOSURE\x10\x01\x12$\n" +
+	" APPROACH_CHANGE_REASON_ADHESIONS\x10\x02\x12#\n" +
+	"\x1fAPPROACH_CHANGE_REASON_BLEEDING\x10\x03\x12&\n" +
+	"\"APPROACH_CHANGE_REASON_CANNULATION\x10\x04\x12&\n" +
+	"\"APPROACH_CHANGE_REASON_VENTILATION\x10\x05\x12%\n" +
+	"!APPROACH_CHANGE_REASON_PROTECTION\x10\x06\x12 \n" +
+	"\x1cAPPROACH_CHANGE_REASON_VALVE\x10\a\x12,\n" +
+	"(APPROACH_CHANGE_REASON_FURTHER_PROCEDURE\x10\b\x12&\n" +
+	"\"APPROACH_CHANGE_REASON_INSTABILITY\x10\t\x12$\n" +
+	" APPROACH_CHANGE_REASON_EQUIPMENT\x10\n" +
+	"\x12 \n" +
+	"\x1cAPPROACH_CHANGE_REASON_OTHER\x10\v*\xa1\x02\n" +
+	"\n" +
+	"DeviceKind\x12\x1b\n" +
+	"\x17DEVICE_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18DEVICE_KIND_ANNULOPLASTY\x10\x01\x12\x1a\n" +
+	"\x16DEVICE_KIND_PROSTHESIS\x10\x02\x12 \n" +
+	"\x1cDEVICE_KIND_ARTIFICIAL_CHORD\x10\x03\x12\x15\n" +
+	"\x11DEVICE_KIND_PATCH\x10\x04\x12&\n" +
+	"\"DEVICE_KIND_TRICUSPID_ANNULOPLASTY\x10\x05\x12 \n" +
+	"\x1cDEVICE_KIND_OTHER_PROSTHESIS\x10\x06\x12\"\n" +
+	"\x1eDEVICE_KIND_APPENDAGE_OCCLUDER\x10\a\x12\x15\n" +
+	"\x11DEVICE_KIND_OTHER\x10\b*\x96\x01\n" +
+	"\n" +
+	"DeviceFate\x12\x1b\n" +
+	"\x17DEVICE_FATE_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14DEVICE_FATE_IN_PLACE\x10\x01\x12\x17\n" +
+	"\x13DEVICE_FATE_REMOVED\x10\x02\x12\x1d\n" +
+	"\x19DEVICE_FATE_NOT_IMPLANTED\x10\x03\x12\x19\n" +
+	"\x15DEVICE_FATE_EXPLANTED\x10\x04*\x8c\x02\n" +
 	"\tRunReason\x12\x1a\n" +
 	"\x16RUN_REASON_UNSPECIFIED\x10\x00\x12%\n" +
 	"!RUN_REASON_RESIDUAL_REGURGITATION\x10\x01\x12\x1e\n" +
@@ -2799,7 +3827,44 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"\x1fCORONARY_ACTION_SUTURES_REMOVED\x10\x02\x12\x19\n" +
 	"\x15CORONARY_ACTION_GRAFT\x10\x03\x12\x1c\n" +
 	"\x18CORONARY_ACTION_CATHETER\x10\x04\x12\x1c\n" +
-	"\x18CORONARY_ACTION_OBSERVED\x10\x05*\xe1\x04\n" +
+	"\x18CORONARY_ACTION_OBSERVED\x10\x05*\x9e\x06\n" +
+	"\x11ComplicationGrade\x12\"\n" +
+	"\x1eCOMPLICATION_GRADE_UNSPECIFIED\x10\x00\x12$\n" +
+	" COMPLICATION_GRADE_NON_DISABLING\x10\x01\x12 \n" +
+	"\x1cCOMPLICATION_GRADE_DISABLING\x10\x02\x12$\n" +
+	" COMPLICATION_GRADE_NOT_KNOWN_YET\x10\x03\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_STAGE_1\x10\x04\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_STAGE_2\x10\x05\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_STAGE_3\x10\x06\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_CLASS_0\x10\a\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_CLASS_1\x10\b\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_CLASS_2\x10\t\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_CLASS_3\x10\n" +
+	"\x12\x1e\n" +
+	"\x1aCOMPLICATION_GRADE_CLASS_4\x10\v\x12$\n" +
+	" COMPLICATION_GRADE_WITH_EVIDENCE\x10\f\x12\"\n" +
+	"\x1eCOMPLICATION_GRADE_MARKER_ONLY\x10\r\x12\"\n" +
+	"\x1eCOMPLICATION_GRADE_SUPERFICIAL\x10\x0e\x12\x1b\n" +
+	"\x17COMPLICATION_GRADE_DEEP\x10\x0f\x12\x1c\n" +
+	"\x18COMPLICATION_GRADE_MINOR\x10\x10\x12\x1c\n" +
+	"\x18COMPLICATION_GRADE_MAJOR\x10\x11\x12&\n" +
+	"\"COMPLICATION_GRADE_DRUGS_OVER_24_H\x10\x12\x12#\n" +
+	"\x1fCOMPLICATION_GRADE_BALLOON_PUMP\x10\x13\x12%\n" +
+	"!COMPLICATION_GRADE_EXTRACORPOREAL\x10\x14\x12\x1d\n" +
+	"\x19COMPLICATION_GRADE_ACTIVE\x10\x15\x12\x1d\n" +
+	"\x19COMPLICATION_GRADE_HEALED\x10\x16*\xdd\x01\n" +
+	"\x13PacemakerIndication\x12$\n" +
+	" PACEMAKER_INDICATION_UNSPECIFIED\x10\x00\x12/\n" +
+	"+PACEMAKER_INDICATION_ATRIOVENTRICULAR_BLOCK\x10\x01\x12#\n" +
+	"\x1fPACEMAKER_INDICATION_SINUS_NODE\x10\x02\x12*\n" +
+	"&PACEMAKER_INDICATION_SLOW_FIBRILLATION\x10\x03\x12\x1e\n" +
+	"\x1aPACEMAKER_INDICATION_OTHER\x10\x04*\x87\x01\n" +
+	"\tWoundSite\x12\x1a\n" +
+	"\x16WOUND_SITE_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12WOUND_SITE_STERNUM\x10\x01\x12\x1a\n" +
+	"\x16WOUND_SITE_THORACOTOMY\x10\x02\x12\x14\n" +
+	"\x10WOUND_SITE_GROIN\x10\x03\x12\x14\n" +
+	"\x10WOUND_SITE_OTHER\x10\x04*\x85\a\n" +
 	"\x10ComplicationKind\x12!\n" +
 	"\x1dCOMPLICATION_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18COMPLICATION_KIND_STROKE\x10\x01\x12+\n" +
@@ -2817,7 +3882,14 @@ const file_trigone_v1_operation_proto_rawDesc = "" +
 	"%COMPLICATION_KIND_ATRIAL_FIBRILLATION\x10\f\x12'\n" +
 	"#COMPLICATION_KIND_GROOVE_DISRUPTION\x10\r\x12)\n" +
 	"%COMPLICATION_KIND_AORTIC_VALVE_INJURY\x10\x0e\x12\x1b\n" +
-	"\x17COMPLICATION_KIND_OTHER\x10\x0fB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\x17COMPLICATION_KIND_OTHER\x10\x0f\x120\n" +
+	",COMPLICATION_KIND_TRANSIENT_ISCHAEMIC_ATTACK\x10\x10\x12,\n" +
+	"(COMPLICATION_KIND_PERIOPERATIVE_BLEEDING\x10\x11\x12+\n" +
+	"'COMPLICATION_KIND_PROLONGED_VENTILATION\x10\x12\x12%\n" +
+	"!COMPLICATION_KIND_WOUND_INFECTION\x10\x13\x12%\n" +
+	"!COMPLICATION_KIND_VASCULAR_INJURY\x10\x14\x12\x1f\n" +
+	"\x1bCOMPLICATION_KIND_TAMPONADE\x10\x15\x12&\n" +
+	"\"COMPLICATION_KIND_CONDUCTION_BLOCK\x10\x16B$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_operation_proto_rawDescOnce sync.Once
@@ -2831,157 +3903,185 @@ func file_trigone_v1_operation_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_operation_proto_rawDescData
 }
 
-var file_trigone_v1_operation_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_trigone_v1_operation_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_trigone_v1_operation_proto_enumTypes = make([]protoimpl.EnumInfo, 19)
+var file_trigone_v1_operation_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_trigone_v1_operation_proto_goTypes = []any{
-	(RunReason)(0),                // 0: trigone.v1.RunReason
-	(StepFate)(0),                 // 1: trigone.v1.StepFate
-	(DeviationReason)(0),          // 2: trigone.v1.DeviationReason
-	(SalineLeak)(0),               // 3: trigone.v1.SalineLeak
-	(NotDoneReason)(0),            // 4: trigone.v1.NotDoneReason
-	(ConversionPoint)(0),          // 5: trigone.v1.ConversionPoint
-	(ConversionReason)(0),         // 6: trigone.v1.ConversionReason
-	(ProsthesisKind)(0),           // 7: trigone.v1.ProsthesisKind
-	(ChordsKept)(0),               // 8: trigone.v1.ChordsKept
-	(DeclineReason)(0),            // 9: trigone.v1.DeclineReason
-	(ConcomitantKind)(0),          // 10: trigone.v1.ConcomitantKind
-	(CoronaryAction)(0),           // 11: trigone.v1.CoronaryAction
-	(ComplicationKind)(0),         // 12: trigone.v1.ComplicationKind
-	(*Operation)(nil),             // 13: trigone.v1.Operation
-	(*PumpRun)(nil),               // 14: trigone.v1.PumpRun
-	(*PerformedStep)(nil),         // 15: trigone.v1.PerformedStep
-	(*FieldHeights)(nil),          // 16: trigone.v1.FieldHeights
-	(*MarginChords)(nil),          // 17: trigone.v1.MarginChords
-	(*SalineTest)(nil),            // 18: trigone.v1.SalineTest
-	(*InkTest)(nil),               // 19: trigone.v1.InkTest
-	(*InkMark)(nil),               // 20: trigone.v1.InkMark
-	(*Conversion)(nil),            // 21: trigone.v1.Conversion
-	(*ConcomitantProcedure)(nil),  // 22: trigone.v1.ConcomitantProcedure
-	(*DeclinedProcedure)(nil),     // 23: trigone.v1.DeclinedProcedure
-	(*AcceptedLesion)(nil),        // 24: trigone.v1.AcceptedLesion
-	(*Neighbourhood)(nil),         // 25: trigone.v1.Neighbourhood
-	(*Complication)(nil),          // 26: trigone.v1.Complication
-	(*timestamppb.Timestamp)(nil), // 27: google.protobuf.Timestamp
-	(*CaseSetting)(nil),           // 28: trigone.v1.CaseSetting
-	(Recorded)(0),                 // 29: trigone.v1.Recorded
-	(Answer)(0),                   // 30: trigone.v1.Answer
-	(*Cannulation)(nil),           // 31: trigone.v1.Cannulation
-	(*CirculatorySupport)(nil),    // 32: trigone.v1.CirculatorySupport
-	(*BloodUse)(nil),              // 33: trigone.v1.BloodUse
-	(*OperationReport)(nil),       // 34: trigone.v1.OperationReport
-	(*MyocardialProtection)(nil),  // 35: trigone.v1.MyocardialProtection
-	(*Technique)(nil),             // 36: trigone.v1.Technique
-	(Stage)(0),                    // 37: trigone.v1.Stage
-	(*Context)(nil),               // 38: trigone.v1.Context
-	(*LeafletHeight)(nil),         // 39: trigone.v1.LeafletHeight
-	(Side)(0),                     // 40: trigone.v1.Side
-	(Segment)(0),                  // 41: trigone.v1.Segment
-	(*Pressure)(nil),              // 42: trigone.v1.Pressure
-	(*Volume)(nil),                // 43: trigone.v1.Volume
-	(*Location)(nil),              // 44: trigone.v1.Location
-	(*Fraction)(nil),              // 45: trigone.v1.Fraction
-	(*Length)(nil),                // 46: trigone.v1.Length
-	(*Grade)(nil),                 // 47: trigone.v1.Grade
-	(*TricuspidProcedure)(nil),    // 48: trigone.v1.TricuspidProcedure
-	(*AblationProcedure)(nil),     // 49: trigone.v1.AblationProcedure
-	(*AppendageProcedure)(nil),    // 50: trigone.v1.AppendageProcedure
-	(*CoronaryGrafts)(nil),        // 51: trigone.v1.CoronaryGrafts
-	(LesionKind)(0),               // 52: trigone.v1.LesionKind
+	(ApproachChangeReason)(0),     // 0: trigone.v1.ApproachChangeReason
+	(DeviceKind)(0),               // 1: trigone.v1.DeviceKind
+	(DeviceFate)(0),               // 2: trigone.v1.DeviceFate
+	(RunReason)(0),                // 3: trigone.v1.RunReason
+	(StepFate)(0),                 // 4: trigone.v1.StepFate
+	(DeviationReason)(0),          // 5: trigone.v1.DeviationReason
+	(SalineLeak)(0),               // 6: trigone.v1.SalineLeak
+	(NotDoneReason)(0),            // 7: trigone.v1.NotDoneReason
+	(ConversionPoint)(0),          // 8: trigone.v1.ConversionPoint
+	(ConversionReason)(0),         // 9: trigone.v1.ConversionReason
+	(ProsthesisKind)(0),           // 10: trigone.v1.ProsthesisKind
+	(ChordsKept)(0),               // 11: trigone.v1.ChordsKept
+	(DeclineReason)(0),            // 12: trigone.v1.DeclineReason
+	(ConcomitantKind)(0),          // 13: trigone.v1.ConcomitantKind
+	(CoronaryAction)(0),           // 14: trigone.v1.CoronaryAction
+	(ComplicationGrade)(0),        // 15: trigone.v1.ComplicationGrade
+	(PacemakerIndication)(0),      // 16: trigone.v1.PacemakerIndication
+	(WoundSite)(0),                // 17: trigone.v1.WoundSite
+	(ComplicationKind)(0),         // 18: trigone.v1.ComplicationKind
+	(*Operation)(nil),             // 19: trigone.v1.Operation
+	(*Admission)(nil),             // 20: trigone.v1.Admission
+	(*ApproachChange)(nil),        // 21: trigone.v1.ApproachChange
+	(*Device)(nil),                // 22: trigone.v1.Device
+	(*PumpRun)(nil),               // 23: trigone.v1.PumpRun
+	(*PerformedStep)(nil),         // 24: trigone.v1.PerformedStep
+	(*FieldHeights)(nil),          // 25: trigone.v1.FieldHeights
+	(*MarginChords)(nil),          // 26: trigone.v1.MarginChords
+	(*SalineTest)(nil),            // 27: trigone.v1.SalineTest
+	(*InkTest)(nil),               // 28: trigone.v1.InkTest
+	(*InkMark)(nil),               // 29: trigone.v1.InkMark
+	(*Conversion)(nil),            // 30: trigone.v1.Conversion
+	(*ConcomitantProcedure)(nil),  // 31: trigone.v1.ConcomitantProcedure
+	(*DeclinedProcedure)(nil),     // 32: trigone.v1.DeclinedProcedure
+	(*AcceptedLesion)(nil),        // 33: trigone.v1.AcceptedLesion
+	(*Neighbourhood)(nil),         // 34: trigone.v1.Neighbourhood
+	(*Complication)(nil),          // 35: trigone.v1.Complication
+	(*OutcomeDefinition)(nil),     // 36: trigone.v1.OutcomeDefinition
+	(*timestamppb.Timestamp)(nil), // 37: google.protobuf.Timestamp
+	(*CaseSetting)(nil),           // 38: trigone.v1.CaseSetting
+	(Recorded)(0),                 // 39: trigone.v1.Recorded
+	(Answer)(0),                   // 40: trigone.v1.Answer
+	(*Cannulation)(nil),           // 41: trigone.v1.Cannulation
+	(*CirculatorySupport)(nil),    // 42: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),              // 43: trigone.v1.BloodUse
+	(*OperationReport)(nil),       // 44: trigone.v1.OperationReport
+	(*Identifier)(nil),            // 45: trigone.v1.Identifier
+	(Approach)(0),                 // 46: trigone.v1.Approach
+	(*MyocardialProtection)(nil),  // 47: trigone.v1.MyocardialProtection
+	(*Technique)(nil),             // 48: trigone.v1.Technique
+	(Stage)(0),                    // 49: trigone.v1.Stage
+	(*Context)(nil),               // 50: trigone.v1.Context
+	(*LeafletHeight)(nil),         // 51: trigone.v1.LeafletHeight
+	(Side)(0),                     // 52: trigone.v1.Side
+	(Segment)(0),                  // 53: trigone.v1.Segment
+	(*Pressure)(nil),              // 54: trigone.v1.Pressure
+	(*Volume)(nil),                // 55: trigone.v1.Volume
+	(*Location)(nil),              // 56: trigone.v1.Location
+	(*Fraction)(nil),              // 57: trigone.v1.Fraction
+	(*Length)(nil),                // 58: trigone.v1.Length
+	(*Grade)(nil),                 // 59: trigone.v1.Grade
+	(*TricuspidProcedure)(nil),    // 60: trigone.v1.TricuspidProcedure
+	(*AblationProcedure)(nil),     // 61: trigone.v1.AblationProcedure
+	(*AppendageProcedure)(nil),    // 62: trigone.v1.AppendageProcedure
+	(*CoronaryGrafts)(nil),        // 63: trigone.v1.CoronaryGrafts
+	(LesionKind)(0),               // 64: trigone.v1.LesionKind
 }
 var file_trigone_v1_operation_proto_depIdxs = []int32{
-	27, // 0: trigone.v1.Operation.incision_time:type_name -> google.protobuf.Timestamp
-	27, // 1: trigone.v1.Operation.first_leaflet_cut_time:type_name -> google.protobuf.Timestamp
-	27, // 2: trigone.v1.Operation.end_time:type_name -> google.protobuf.Timestamp
-	28, // 3: trigone.v1.Operation.setting:type_name -> trigone.v1.CaseSetting
-	14, // 4: trigone.v1.Operation.runs:type_name -> trigone.v1.PumpRun
-	29, // 5: trigone.v1.Operation.runs_recorded:type_name -> trigone.v1.Recorded
-	15, // 6: trigone.v1.Operation.steps:type_name -> trigone.v1.PerformedStep
-	29, // 7: trigone.v1.Operation.steps_recorded:type_name -> trigone.v1.Recorded
-	16, // 8: trigone.v1.Operation.heights:type_name -> trigone.v1.FieldHeights
-	17, // 9: trigone.v1.Operation.margin_chords:type_name -> trigone.v1.MarginChords
-	29, // 10: trigone.v1.Operation.margin_chords_recorded:type_name -> trigone.v1.Recorded
-	18, // 11: trigone.v1.Operation.saline_tests:type_name -> trigone.v1.SalineTest
-	19, // 12: trigone.v1.Operation.ink_tests:type_name -> trigone.v1.InkTest
-	29, // 13: trigone.v1.Operation.tests_recorded:type_name -> trigone.v1.Recorded
-	21, // 14: trigone.v1.Operation.conversion:type_name -> trigone.v1.Conversion
-	22, // 15: trigone.v1.Operation.concomitant_procedures:type_name -> trigone.v1.ConcomitantProcedure
-	29, // 16: trigone.v1.Operation.concomitant_procedures_recorded:type_name -> trigone.v1.Recorded
-	25, // 17: trigone.v1.Operation.neighbourhood:type_name -> trigone.v1.Neighbourhood
-	30, // 18: trigone.v1.Operation.left_theatre_alive:type_name -> trigone.v1.Answer
-	26, // 19: trigone.v1.Operation.complications:type_name -> trigone.v1.Complication
-	29, // 20: trigone.v1.Operation.complications_recorded:type_name -> trigone.v1.Recorded
-	23, // 21: trigone.v1.Operation.declined_procedures:type_name -> trigone.v1.DeclinedProcedure
-	24, // 22: trigone.v1.Operation.accepted_lesions:type_name -> trigone.v1.AcceptedLesion
-	31, // 23: trigone.v1.Operation.cannulation:type_name -> trigone.v1.Cannulation
-	32, // 24: trigone.v1.Operation.support:type_name -> trigone.v1.CirculatorySupport
-	29, // 25: trigone.v1.Operation.support_recorded:type_name -> trigone.v1.Recorded
-	33, // 26: trigone.v1.Operation.blood:type_name -> trigone.v1.BloodUse
-	34, // 27: trigone.v1.Operation.report:type_name -> trigone.v1.OperationReport
-	27, // 28: trigone.v1.PumpRun.bypass_start:type_name -> google.protobuf.Timestamp
-	27, // 29: trigone.v1.PumpRun.bypass_end:type_name -> google.protobuf.Timestamp
-	27, // 30: trigone.v1.PumpRun.clamp_start:type_name -> google.protobuf.Timestamp
-	27, // 31: trigone.v1.PumpRun.clamp_end:type_name -> google.protobuf.Timestamp
-	0,  // 32: trigone.v1.PumpRun.reason:type_name -> trigone.v1.RunReason
-	30, // 33: trigone.v1.PumpRun.for_mitral_valve:type_name -> trigone.v1.Answer
-	35, // 34: trigone.v1.PumpRun.protection:type_name -> trigone.v1.MyocardialProtection
-	36, // 35: trigone.v1.PerformedStep.technique:type_name -> trigone.v1.Technique
-	1,  // 36: trigone.v1.PerformedStep.fate:type_name -> trigone.v1.StepFate
-	2,  // 37: trigone.v1.PerformedStep.reason:type_name -> trigone.v1.DeviationReason
-	37, // 38: trigone.v1.FieldHeights.stage:type_name -> trigone.v1.Stage
-	38, // 39: trigone.v1.FieldHeights.context:type_name -> trigone.v1.Context
-	27, // 40: trigone.v1.FieldHeights.time:type_name -> google.protobuf.Timestamp
-	39, // 41: trigone.v1.FieldHeights.heights:type_name -> trigone.v1.LeafletHeight
-	40, // 42: trigone.v1.MarginChords.side:type_name -> trigone.v1.Side
-	41, // 43: trigone.v1.MarginChords.segment:type_name -> trigone.v1.Segment
-	37, // 44: trigone.v1.SalineTest.stage:type_name -> trigone.v1.Stage
-	27, // 45: trigone.v1.SalineTest.time:type_name -> google.protobuf.Timestamp
-	30, // 46: trigone.v1.SalineTest.performed:type_name -> trigone.v1.Answer
-	4,  // 47: trigone.v1.SalineTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
-	42, // 48: trigone.v1.SalineTest.saline_pressure:type_name -> trigone.v1.Pressure
-	43, // 49: trigone.v1.SalineTest.saline_volume:type_name -> trigone.v1.Volume
-	3,  // 50: trigone.v1.SalineTest.leak:type_name -> trigone.v1.SalineLeak
-	44, // 51: trigone.v1.SalineTest.leak_locations:type_name -> trigone.v1.Location
-	30, // 52: trigone.v1.SalineTest.closure_line_symmetric:type_name -> trigone.v1.Answer
-	45, // 53: trigone.v1.SalineTest.posterior_orifice_share:type_name -> trigone.v1.Fraction
-	37, // 54: trigone.v1.InkTest.stage:type_name -> trigone.v1.Stage
-	27, // 55: trigone.v1.InkTest.time:type_name -> google.protobuf.Timestamp
-	30, // 56: trigone.v1.InkTest.performed:type_name -> trigone.v1.Answer
-	4,  // 57: trigone.v1.InkTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
-	38, // 58: trigone.v1.InkTest.context:type_name -> trigone.v1.Context
-	20, // 59: trigone.v1.InkTest.marks:type_name -> trigone.v1.InkMark
-	41, // 60: trigone.v1.InkMark.segment:type_name -> trigone.v1.Segment
-	46, // 61: trigone.v1.InkMark.ink_depth_beyond_line:type_name -> trigone.v1.Length
-	46, // 62: trigone.v1.InkMark.ink_annulus_to_line:type_name -> trigone.v1.Length
-	30, // 63: trigone.v1.Conversion.converted:type_name -> trigone.v1.Answer
-	5,  // 64: trigone.v1.Conversion.point:type_name -> trigone.v1.ConversionPoint
-	6,  // 65: trigone.v1.Conversion.reason:type_name -> trigone.v1.ConversionReason
-	7,  // 66: trigone.v1.Conversion.prosthesis:type_name -> trigone.v1.ProsthesisKind
-	8,  // 67: trigone.v1.Conversion.chords_kept:type_name -> trigone.v1.ChordsKept
-	47, // 68: trigone.v1.Conversion.paraprosthetic_leak:type_name -> trigone.v1.Grade
-	42, // 69: trigone.v1.Conversion.prosthesis_mean_gradient:type_name -> trigone.v1.Pressure
-	10, // 70: trigone.v1.ConcomitantProcedure.kind:type_name -> trigone.v1.ConcomitantKind
-	30, // 71: trigone.v1.ConcomitantProcedure.planned:type_name -> trigone.v1.Answer
-	48, // 72: trigone.v1.ConcomitantProcedure.tricuspid:type_name -> trigone.v1.TricuspidProcedure
-	49, // 73: trigone.v1.ConcomitantProcedure.ablation:type_name -> trigone.v1.AblationProcedure
-	50, // 74: trigone.v1.ConcomitantProcedure.appendage:type_name -> trigone.v1.AppendageProcedure
-	51, // 75: trigone.v1.ConcomitantProcedure.coronary:type_name -> trigone.v1.CoronaryGrafts
-	10, // 76: trigone.v1.DeclinedProcedure.kind:type_name -> trigone.v1.ConcomitantKind
-	9,  // 77: trigone.v1.DeclinedProcedure.reason:type_name -> trigone.v1.DeclineReason
-	52, // 78: trigone.v1.AcceptedLesion.kind:type_name -> trigone.v1.LesionKind
-	44, // 79: trigone.v1.AcceptedLesion.location:type_name -> trigone.v1.Location
-	9,  // 80: trigone.v1.AcceptedLesion.reason:type_name -> trigone.v1.DeclineReason
-	30, // 81: trigone.v1.Neighbourhood.sutures_near_aortic_valve:type_name -> trigone.v1.Answer
-	30, // 82: trigone.v1.Neighbourhood.aortic_valve_checked:type_name -> trigone.v1.Answer
-	30, // 83: trigone.v1.Neighbourhood.circumflex_flow_checked:type_name -> trigone.v1.Answer
-	30, // 84: trigone.v1.Neighbourhood.lateral_wall_checked:type_name -> trigone.v1.Answer
-	30, // 85: trigone.v1.Neighbourhood.lateral_wall_newly_abnormal:type_name -> trigone.v1.Answer
-	11, // 86: trigone.v1.Neighbourhood.coronary_action:type_name -> trigone.v1.CoronaryAction
-	12, // 87: trigone.v1.Complication.kind:type_name -> trigone.v1.ComplicationKind
-	88, // [88:88] is the sub-list for method output_type
-	88, // [88:88] is the sub-list for method input_type
-	88, // [88:88] is the sub-list for extension type_name
-	88, // [88:88] is the sub-list for extension extendee
-	0,  // [0:88] is the sub-list for field type_name
+	37,  // 0: trigone.v1.Operation.incision_time:type_name -> google.protobuf.Timestamp
+	37,  // 1: trigone.v1.Operation.first_leaflet_cut_time:type_name -> google.protobuf.Timestamp
+	37,  // 2: trigone.v1.Operation.end_time:type_name -> google.protobuf.Timestamp
+	38,  // 3: trigone.v1.Operation.setting:type_name -> trigone.v1.CaseSetting
+	23,  // 4: trigone.v1.Operation.runs:type_name -> trigone.v1.PumpRun
+	39,  // 5: trigone.v1.Operation.runs_recorded:type_name -> trigone.v1.Recorded
+	24,  // 6: trigone.v1.Operation.steps:type_name -> trigone.v1.PerformedStep
+	39,  // 7: trigone.v1.Operation.steps_recorded:type_name -> trigone.v1.Recorded
+	25,  // 8: trigone.v1.Operation.heights:type_name -> trigone.v1.FieldHeights
+	26,  // 9: trigone.v1.Operation.margin_chords:type_name -> trigone.v1.MarginChords
+	39,  // 10: trigone.v1.Operation.margin_chords_recorded:type_name -> trigone.v1.Recorded
+	27,  // 11: trigone.v1.Operation.saline_tests:type_name -> trigone.v1.SalineTest
+	28,  // 12: trigone.v1.Operation.ink_tests:type_name -> trigone.v1.InkTest
+	39,  // 13: trigone.v1.Operation.tests_recorded:type_name -> trigone.v1.Recorded
+	30,  // 14: trigone.v1.Operation.conversion:type_name -> trigone.v1.Conversion
+	31,  // 15: trigone.v1.Operation.concomitant_procedures:type_name -> trigone.v1.ConcomitantProcedure
+	39,  // 16: trigone.v1.Operation.concomitant_procedures_recorded:type_name -> trigone.v1.Recorded
+	34,  // 17: trigone.v1.Operation.neighbourhood:type_name -> trigone.v1.Neighbourhood
+	40,  // 18: trigone.v1.Operation.left_theatre_alive:type_name -> trigone.v1.Answer
+	35,  // 19: trigone.v1.Operation.complications:type_name -> trigone.v1.Complication
+	39,  // 20: trigone.v1.Operation.complications_recorded:type_name -> trigone.v1.Recorded
+	32,  // 21: trigone.v1.Operation.declined_procedures:type_name -> trigone.v1.DeclinedProcedure
+	33,  // 22: trigone.v1.Operation.accepted_lesions:type_name -> trigone.v1.AcceptedLesion
+	41,  // 23: trigone.v1.Operation.cannulation:type_name -> trigone.v1.Cannulation
+	42,  // 24: trigone.v1.Operation.support:type_name -> trigone.v1.CirculatorySupport
+	39,  // 25: trigone.v1.Operation.support_recorded:type_name -> trigone.v1.Recorded
+	43,  // 26: trigone.v1.Operation.blood:type_name -> trigone.v1.BloodUse
+	44,  // 27: trigone.v1.Operation.report:type_name -> trigone.v1.OperationReport
+	20,  // 28: trigone.v1.Operation.admission:type_name -> trigone.v1.Admission
+	21,  // 29: trigone.v1.Operation.approach_change:type_name -> trigone.v1.ApproachChange
+	22,  // 30: trigone.v1.Operation.devices:type_name -> trigone.v1.Device
+	39,  // 31: trigone.v1.Operation.devices_recorded:type_name -> trigone.v1.Recorded
+	45,  // 32: trigone.v1.Admission.encounter_identifier:type_name -> trigone.v1.Identifier
+	40,  // 33: trigone.v1.ApproachChange.changed:type_name -> trigone.v1.Answer
+	46,  // 34: trigone.v1.ApproachChange.begun_as:type_name -> trigone.v1.Approach
+	0,   // 35: trigone.v1.ApproachChange.reason:type_name -> trigone.v1.ApproachChangeReason
+	1,   // 36: trigone.v1.Device.kind:type_name -> trigone.v1.DeviceKind
+	2,   // 37: trigone.v1.Device.fate:type_name -> trigone.v1.DeviceFate
+	37,  // 38: trigone.v1.PumpRun.bypass_start:type_name -> google.protobuf.Timestamp
+	37,  // 39: trigone.v1.PumpRun.bypass_end:type_name -> google.protobuf.Timestamp
+	37,  // 40: trigone.v1.PumpRun.clamp_start:type_name -> google.protobuf.Timestamp
+	37,  // 41: trigone.v1.PumpRun.clamp_end:type_name -> google.protobuf.Timestamp
+	3,   // 42: trigone.v1.PumpRun.reason:type_name -> trigone.v1.RunReason
+	40,  // 43: trigone.v1.PumpRun.for_mitral_valve:type_name -> trigone.v1.Answer
+	47,  // 44: trigone.v1.PumpRun.protection:type_name -> trigone.v1.MyocardialProtection
+	48,  // 45: trigone.v1.PerformedStep.technique:type_name -> trigone.v1.Technique
+	4,   // 46: trigone.v1.PerformedStep.fate:type_name -> trigone.v1.StepFate
+	5,   // 47: trigone.v1.PerformedStep.reason:type_name -> trigone.v1.DeviationReason
+	49,  // 48: trigone.v1.FieldHeights.stage:type_name -> trigone.v1.Stage
+	50,  // 49: trigone.v1.FieldHeights.context:type_name -> trigone.v1.Context
+	37,  // 50: trigone.v1.FieldHeights.time:type_name -> google.protobuf.Timestamp
+	51,  // 51: trigone.v1.FieldHeights.heights:type_name -> trigone.v1.LeafletHeight
+	52,  // 52: trigone.v1.MarginChords.side:type_name -> trigone.v1.Side
+	53,  // 53: trigone.v1.MarginChords.segment:type_name -> trigone.v1.Segment
+	49,  // 54: trigone.v1.SalineTest.stage:type_name -> trigone.v1.Stage
+	37,  // 55: trigone.v1.SalineTest.time:type_name -> google.protobuf.Timestamp
+	40,  // 56: trigone.v1.SalineTest.performed:type_name -> trigone.v1.Answer
+	7,   // 57: trigone.v1.SalineTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
+	54,  // 58: trigone.v1.SalineTest.saline_pressure:type_name -> trigone.v1.Pressure
+	55,  // 59: trigone.v1.SalineTest.saline_volume:type_name -> trigone.v1.Volume
+	6,   // 60: trigone.v1.SalineTest.leak:type_name -> trigone.v1.SalineLeak
+	56,  // 61: trigone.v1.SalineTest.leak_locations:type_name -> trigone.v1.Location
+	40,  // 62: trigone.v1.SalineTest.closure_line_symmetric:type_name -> trigone.v1.Answer
+	57,  // 63: trigone.v1.SalineTest.posterior_orifice_share:type_name -> trigone.v1.Fraction
+	49,  // 64: trigone.v1.InkTest.stage:type_name -> trigone.v1.Stage
+	37,  // 65: trigone.v1.InkTest.time:type_name -> google.protobuf.Timestamp
+	40,  // 66: trigone.v1.InkTest.performed:type_name -> trigone.v1.Answer
+	7,   // 67: trigone.v1.InkTest.not_done_reason:type_name -> trigone.v1.NotDoneReason
+	50,  // 68: trigone.v1.InkTest.context:type_name -> trigone.v1.Context
+	29,  // 69: trigone.v1.InkTest.marks:type_name -> trigone.v1.InkMark
+	53,  // 70: trigone.v1.InkMark.segment:type_name -> trigone.v1.Segment
+	58,  // 71: trigone.v1.InkMark.ink_depth_beyond_line:type_name -> trigone.v1.Length
+	58,  // 72: trigone.v1.InkMark.ink_annulus_to_line:type_name -> trigone.v1.Length
+	40,  // 73: trigone.v1.Conversion.converted:type_name -> trigone.v1.Answer
+	8,   // 74: trigone.v1.Conversion.point:type_name -> trigone.v1.ConversionPoint
+	9,   // 75: trigone.v1.Conversion.reason:type_name -> trigone.v1.ConversionReason
+	10,  // 76: trigone.v1.Conversion.prosthesis:type_name -> trigone.v1.ProsthesisKind
+	11,  // 77: trigone.v1.Conversion.chords_kept:type_name -> trigone.v1.ChordsKept
+	59,  // 78: trigone.v1.Conversion.paraprosthetic_leak:type_name -> trigone.v1.Grade
+	54,  // 79: trigone.v1.Conversion.prosthesis_mean_gradient:type_name -> trigone.v1.Pressure
+	13,  // 80: trigone.v1.ConcomitantProcedure.kind:type_name -> trigone.v1.ConcomitantKind
+	40,  // 81: trigone.v1.ConcomitantProcedure.planned:type_name -> trigone.v1.Answer
+	60,  // 82: trigone.v1.ConcomitantProcedure.tricuspid:type_name -> trigone.v1.TricuspidProcedure
+	61,  // 83: trigone.v1.ConcomitantProcedure.ablation:type_name -> trigone.v1.AblationProcedure
+	62,  // 84: trigone.v1.ConcomitantProcedure.appendage:type_name -> trigone.v1.AppendageProcedure
+	63,  // 85: trigone.v1.ConcomitantProcedure.coronary:type_name -> trigone.v1.CoronaryGrafts
+	13,  // 86: trigone.v1.DeclinedProcedure.kind:type_name -> trigone.v1.ConcomitantKind
+	12,  // 87: trigone.v1.DeclinedProcedure.reason:type_name -> trigone.v1.DeclineReason
+	64,  // 88: trigone.v1.AcceptedLesion.kind:type_name -> trigone.v1.LesionKind
+	56,  // 89: trigone.v1.AcceptedLesion.location:type_name -> trigone.v1.Location
+	12,  // 90: trigone.v1.AcceptedLesion.reason:type_name -> trigone.v1.DeclineReason
+	40,  // 91: trigone.v1.Neighbourhood.sutures_near_aortic_valve:type_name -> trigone.v1.Answer
+	40,  // 92: trigone.v1.Neighbourhood.aortic_valve_checked:type_name -> trigone.v1.Answer
+	40,  // 93: trigone.v1.Neighbourhood.circumflex_flow_checked:type_name -> trigone.v1.Answer
+	40,  // 94: trigone.v1.Neighbourhood.lateral_wall_checked:type_name -> trigone.v1.Answer
+	40,  // 95: trigone.v1.Neighbourhood.lateral_wall_newly_abnormal:type_name -> trigone.v1.Answer
+	14,  // 96: trigone.v1.Neighbourhood.coronary_action:type_name -> trigone.v1.CoronaryAction
+	18,  // 97: trigone.v1.Complication.kind:type_name -> trigone.v1.ComplicationKind
+	15,  // 98: trigone.v1.Complication.grade:type_name -> trigone.v1.ComplicationGrade
+	36,  // 99: trigone.v1.Complication.definition:type_name -> trigone.v1.OutcomeDefinition
+	40,  // 100: trigone.v1.Complication.new_dialysis:type_name -> trigone.v1.Answer
+	40,  // 101: trigone.v1.Complication.dialysis_at_discharge:type_name -> trigone.v1.Answer
+	16,  // 102: trigone.v1.Complication.pacemaker_indication:type_name -> trigone.v1.PacemakerIndication
+	17,  // 103: trigone.v1.Complication.wound_site:type_name -> trigone.v1.WoundSite
+	104, // [104:104] is the sub-list for method output_type
+	104, // [104:104] is the sub-list for method input_type
+	104, // [104:104] is the sub-list for extension type_name
+	104, // [104:104] is the sub-list for extension extendee
+	0,   // [0:104] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_operation_proto_init() }
@@ -2997,14 +4097,15 @@ func file_trigone_v1_operation_proto_init() {
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
 	file_trigone_v1_theatre_proto_init()
-	file_trigone_v1_operation_proto_msgTypes[1].OneofWrappers = []any{}
-	file_trigone_v1_operation_proto_msgTypes[2].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[3].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[4].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[5].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[6].OneofWrappers = []any{}
+	file_trigone_v1_operation_proto_msgTypes[7].OneofWrappers = []any{}
 	file_trigone_v1_operation_proto_msgTypes[8].OneofWrappers = []any{}
-	file_trigone_v1_operation_proto_msgTypes[9].OneofWrappers = []any{
+	file_trigone_v1_operation_proto_msgTypes[9].OneofWrappers = []any{}
+	file_trigone_v1_operation_proto_msgTypes[11].OneofWrappers = []any{}
+	file_trigone_v1_operation_proto_msgTypes[12].OneofWrappers = []any{
 		(*ConcomitantProcedure_Tricuspid)(nil),
 		(*ConcomitantProcedure_Ablation)(nil),
 		(*ConcomitantProcedure_Appendage)(nil),
@@ -3015,8 +4116,8 @@ func file_trigone_v1_operation_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_operation_proto_rawDesc), len(file_trigone_v1_operation_proto_rawDesc)),
-			NumEnums:      13,
-			NumMessages:   14,
+			NumEnums:      19,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -570,6 +570,63 @@ func (RiskFactor) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
+// What was meant to be done to the mitral valve.
+type IntendedProcedureKind int32
+
+const (
+	// Not recorded.
+	IntendedProcedureKind_INTENDED_PROCEDURE_KIND_UNSPECIFIED IntendedProcedureKind = 0
+	// Repair.
+	IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPAIR IntendedProcedureKind = 1
+	// Replacement.
+	IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPLACEMENT IntendedProcedureKind = 2
+	// Repair or replacement, to be decided on inspection.
+	IntendedProcedureKind_INTENDED_PROCEDURE_KIND_DECIDE_ON_INSPECTION IntendedProcedureKind = 3
+)
+
+// Enum value maps for IntendedProcedureKind.
+var (
+	IntendedProcedureKind_name = map[int32]string{
+		0: "INTENDED_PROCEDURE_KIND_UNSPECIFIED",
+		1: "INTENDED_PROCEDURE_KIND_REPAIR",
+		2: "INTENDED_PROCEDURE_KIND_REPLACEMENT",
+		3: "INTENDED_PROCEDURE_KIND_DECIDE_ON_INSPECTION",
+	}
+	IntendedProcedureKind_value = map[string]int32{
+		"INTENDED_PROCEDURE_KIND_UNSPECIFIED":          0,
+		"INTENDED_PROCEDURE_KIND_REPAIR":               1,
+		"INTENDED_PROCEDURE_KIND_REPLACEMENT":          2,
+		"INTENDED_PROCEDURE_KIND_DECIDE_ON_INSPECTION": 3,
+	}
+)
+
+func (x IntendedProcedureKind) Enum() *IntendedProcedureKind {
+	p := new(IntendedProcedureKind)
+	*p = x
+	return p
+}
+
+func (x IntendedProcedureKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (IntendedProcedureKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_plan_proto_enumTypes[7].Descriptor()
+}
+
+func (IntendedProcedureKind) Type() protoreflect.EnumType {
+	return &file_trigone_v1_plan_proto_enumTypes[7]
+}
+
+func (x IntendedProcedureKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use IntendedProcedureKind.Descriptor instead.
+func (IntendedProcedureKind) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
+}
+
 // Way to the heart.
 type Approach int32
 
@@ -619,11 +676,11 @@ func (x Approach) String() string {
 }
 
 func (Approach) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[7].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[8].Descriptor()
 }
 
 func (Approach) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[7]
+	return &file_trigone_v1_plan_proto_enumTypes[8]
 }
 
 func (x Approach) Number() protoreflect.EnumNumber {
@@ -632,7 +689,7 @@ func (x Approach) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Approach.Descriptor instead.
 func (Approach) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 // Urgency.
@@ -680,11 +737,11 @@ func (x Urgency) String() string {
 }
 
 func (Urgency) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[8].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[9].Descriptor()
 }
 
 func (Urgency) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[8]
+	return &file_trigone_v1_plan_proto_enumTypes[9]
 }
 
 func (x Urgency) Number() protoreflect.EnumNumber {
@@ -693,7 +750,7 @@ func (x Urgency) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Urgency.Descriptor instead.
 func (Urgency) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 // Coronary dominance.
@@ -737,11 +794,11 @@ func (x CoronaryDominance) String() string {
 }
 
 func (CoronaryDominance) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[9].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[10].Descriptor()
 }
 
 func (CoronaryDominance) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[9]
+	return &file_trigone_v1_plan_proto_enumTypes[10]
 }
 
 func (x CoronaryDominance) Number() protoreflect.EnumNumber {
@@ -750,7 +807,7 @@ func (x CoronaryDominance) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CoronaryDominance.Descriptor instead.
 func (CoronaryDominance) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 // Complexity of a repair.
@@ -794,11 +851,11 @@ func (x Complexity) String() string {
 }
 
 func (Complexity) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[10].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[11].Descriptor()
 }
 
 func (Complexity) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[10]
+	return &file_trigone_v1_plan_proto_enumTypes[11]
 }
 
 func (x Complexity) Number() protoreflect.EnumNumber {
@@ -807,7 +864,7 @@ func (x Complexity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Complexity.Descriptor instead.
 func (Complexity) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 // Until when a model of risk counts its outcome.
@@ -863,11 +920,11 @@ func (x RiskHorizon) String() string {
 }
 
 func (RiskHorizon) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[11].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[12].Descriptor()
 }
 
 func (RiskHorizon) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[11]
+	return &file_trigone_v1_plan_proto_enumTypes[12]
 }
 
 func (x RiskHorizon) Number() protoreflect.EnumNumber {
@@ -876,7 +933,7 @@ func (x RiskHorizon) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RiskHorizon.Descriptor instead.
 func (RiskHorizon) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 // Outcome that a risk speaks of.
@@ -932,11 +989,11 @@ func (x RiskOutcome) String() string {
 }
 
 func (RiskOutcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[12].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[13].Descriptor()
 }
 
 func (RiskOutcome) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[12]
+	return &file_trigone_v1_plan_proto_enumTypes[13]
 }
 
 func (x RiskOutcome) Number() protoreflect.EnumNumber {
@@ -945,7 +1002,7 @@ func (x RiskOutcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RiskOutcome.Descriptor instead.
 func (RiskOutcome) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 // Kind of a condition.
@@ -1001,11 +1058,11 @@ func (x StepConditionKind) String() string {
 }
 
 func (StepConditionKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[13].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[14].Descriptor()
 }
 
 func (StepConditionKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[13]
+	return &file_trigone_v1_plan_proto_enumTypes[14]
 }
 
 func (x StepConditionKind) Number() protoreflect.EnumNumber {
@@ -1014,7 +1071,7 @@ func (x StepConditionKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StepConditionKind.Descriptor instead.
 func (StepConditionKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 // What a step is expected to do to the lesions it answers.
@@ -1058,11 +1115,11 @@ func (x ExpectedEffect) String() string {
 }
 
 func (ExpectedEffect) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_plan_proto_enumTypes[14].Descriptor()
+	return file_trigone_v1_plan_proto_enumTypes[15].Descriptor()
 }
 
 func (ExpectedEffect) Type() protoreflect.EnumType {
-	return &file_trigone_v1_plan_proto_enumTypes[14]
+	return &file_trigone_v1_plan_proto_enumTypes[15]
 }
 
 func (x ExpectedEffect) Number() protoreflect.EnumNumber {
@@ -1071,7 +1128,7 @@ func (x ExpectedEffect) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExpectedEffect.Descriptor instead.
 func (ExpectedEffect) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 // What the surgeon intends. A plan may be revised any number of times; the one
@@ -1333,9 +1390,13 @@ type CaseSetting struct {
 	PreviousProceduresRecorded Recorded `protobuf:"varint,11,opt,name=previous_procedures_recorded,json=previousProceduresRecorded,proto3,enum=trigone.v1.Recorded" json:"previous_procedures_recorded,omitempty"`
 	// What raises the risk, as it was entered when the risk was calculated. Read by
 	// the facts of the case.
-	RiskFactors   *RiskFactors `protobuf:"bytes,12,opt,name=risk_factors,json=riskFactors,proto3" json:"risk_factors,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	RiskFactors *RiskFactors `protobuf:"bytes,12,opt,name=risk_factors,json=riskFactors,proto3" json:"risk_factors,omitempty"`
+	// What was meant to be done to the mitral valve, stated in the plan before the
+	// operation or in the operation as it stood at incision; the operation's goes
+	// before the plan's. Read by FactSetting and the note's heading.
+	IntendedProcedure *IntendedProcedure `protobuf:"bytes,13,opt,name=intended_procedure,json=intendedProcedure,proto3" json:"intended_procedure,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *CaseSetting) Reset() {
@@ -1452,6 +1513,13 @@ func (x *CaseSetting) GetRiskFactors() *RiskFactors {
 	return nil
 }
 
+func (x *CaseSetting) GetIntendedProcedure() *IntendedProcedure {
+	if x != nil {
+		return x.IntendedProcedure
+	}
+	return nil
+}
+
 // What raises the risk of an operation, beside age, sex, ejection fraction and
 // pulmonary pressure, which the record has elsewhere.
 type RiskFactors struct {
@@ -1526,6 +1594,71 @@ func (x *RiskFactors) GetHaemoglobinGPerL() float64 {
 	return 0
 }
 
+// What was meant to be done to the mitral valve at incision: the denominator of
+// every share of repairs. Read by FactSetting and the note's heading.
+type IntendedProcedure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which.
+	Kind IntendedProcedureKind `protobuf:"varint,1,opt,name=kind,proto3,enum=trigone.v1.IntendedProcedureKind" json:"kind,omitempty"`
+	// Pseudonym of who stated it.
+	StatedBy string `protobuf:"bytes,2,opt,name=stated_by,json=statedBy,proto3" json:"stated_by,omitempty"`
+	// When it was stated; after incision it is a memory, no intention.
+	StatedTime    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=stated_time,json=statedTime,proto3" json:"stated_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IntendedProcedure) Reset() {
+	*x = IntendedProcedure{}
+	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IntendedProcedure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IntendedProcedure) ProtoMessage() {}
+
+func (x *IntendedProcedure) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IntendedProcedure.ProtoReflect.Descriptor instead.
+func (*IntendedProcedure) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *IntendedProcedure) GetKind() IntendedProcedureKind {
+	if x != nil {
+		return x.Kind
+	}
+	return IntendedProcedureKind_INTENDED_PROCEDURE_KIND_UNSPECIFIED
+}
+
+func (x *IntendedProcedure) GetStatedBy() string {
+	if x != nil {
+		return x.StatedBy
+	}
+	return ""
+}
+
+func (x *IntendedProcedure) GetStatedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StatedTime
+	}
+	return nil
+}
+
 // A member of the team.
 type Operator struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1541,7 +1674,7 @@ type Operator struct {
 
 func (x *Operator) Reset() {
 	*x = Operator{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	mi := &file_trigone_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1553,7 +1686,7 @@ func (x *Operator) String() string {
 func (*Operator) ProtoMessage() {}
 
 func (x *Operator) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	mi := &file_trigone_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1566,7 +1699,7 @@ func (x *Operator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Operator.ProtoReflect.Descriptor instead.
 func (*Operator) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Operator) GetPseudonym() string {
@@ -1611,7 +1744,7 @@ type ExpectedRisk struct {
 
 func (x *ExpectedRisk) Reset() {
 	*x = ExpectedRisk{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[5]
+	mi := &file_trigone_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1623,7 +1756,7 @@ func (x *ExpectedRisk) String() string {
 func (*ExpectedRisk) ProtoMessage() {}
 
 func (x *ExpectedRisk) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[5]
+	mi := &file_trigone_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1636,7 +1769,7 @@ func (x *ExpectedRisk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExpectedRisk.ProtoReflect.Descriptor instead.
 func (*ExpectedRisk) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ExpectedRisk) GetOutcome() RiskOutcome {
@@ -1704,7 +1837,7 @@ type PlannedStep struct {
 
 func (x *PlannedStep) Reset() {
 	*x = PlannedStep{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[6]
+	mi := &file_trigone_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1716,7 +1849,7 @@ func (x *PlannedStep) String() string {
 func (*PlannedStep) ProtoMessage() {}
 
 func (x *PlannedStep) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[6]
+	mi := &file_trigone_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1729,7 +1862,7 @@ func (x *PlannedStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlannedStep.ProtoReflect.Descriptor instead.
 func (*PlannedStep) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PlannedStep) GetId() string {
@@ -1794,7 +1927,7 @@ type StepCondition struct {
 
 func (x *StepCondition) Reset() {
 	*x = StepCondition{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[7]
+	mi := &file_trigone_v1_plan_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1806,7 +1939,7 @@ func (x *StepCondition) String() string {
 func (*StepCondition) ProtoMessage() {}
 
 func (x *StepCondition) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[7]
+	mi := &file_trigone_v1_plan_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1819,7 +1952,7 @@ func (x *StepCondition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepCondition.ProtoReflect.Descriptor instead.
 func (*StepCondition) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *StepCondition) GetKind() StepConditionKind {
@@ -1864,7 +1997,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[8]
+	mi := &file_trigone_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1876,7 +2009,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[8]
+	mi := &file_trigone_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1889,7 +2022,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Target) GetId() string {
@@ -2049,7 +2182,7 @@ type LengthRange struct {
 
 func (x *LengthRange) Reset() {
 	*x = LengthRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[9]
+	mi := &file_trigone_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2061,7 +2194,7 @@ func (x *LengthRange) String() string {
 func (*LengthRange) ProtoMessage() {}
 
 func (x *LengthRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[9]
+	mi := &file_trigone_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2074,7 +2207,7 @@ func (x *LengthRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LengthRange.ProtoReflect.Descriptor instead.
 func (*LengthRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LengthRange) GetMinMm() float64 {
@@ -2104,7 +2237,7 @@ type PressureRange struct {
 
 func (x *PressureRange) Reset() {
 	*x = PressureRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[10]
+	mi := &file_trigone_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2116,7 +2249,7 @@ func (x *PressureRange) String() string {
 func (*PressureRange) ProtoMessage() {}
 
 func (x *PressureRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[10]
+	mi := &file_trigone_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2129,7 +2262,7 @@ func (x *PressureRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PressureRange.ProtoReflect.Descriptor instead.
 func (*PressureRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PressureRange) GetMinMmhg() float64 {
@@ -2159,7 +2292,7 @@ type FractionRange struct {
 
 func (x *FractionRange) Reset() {
 	*x = FractionRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[11]
+	mi := &file_trigone_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2171,7 +2304,7 @@ func (x *FractionRange) String() string {
 func (*FractionRange) ProtoMessage() {}
 
 func (x *FractionRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[11]
+	mi := &file_trigone_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2184,7 +2317,7 @@ func (x *FractionRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FractionRange.ProtoReflect.Descriptor instead.
 func (*FractionRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *FractionRange) GetMinPercent() float64 {
@@ -2214,7 +2347,7 @@ type AreaRange struct {
 
 func (x *AreaRange) Reset() {
 	*x = AreaRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[12]
+	mi := &file_trigone_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2226,7 +2359,7 @@ func (x *AreaRange) String() string {
 func (*AreaRange) ProtoMessage() {}
 
 func (x *AreaRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[12]
+	mi := &file_trigone_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2239,7 +2372,7 @@ func (x *AreaRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AreaRange.ProtoReflect.Descriptor instead.
 func (*AreaRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *AreaRange) GetMinCm2() float64 {
@@ -2269,7 +2402,7 @@ type CoaptationTarget struct {
 
 func (x *CoaptationTarget) Reset() {
 	*x = CoaptationTarget{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[13]
+	mi := &file_trigone_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2281,7 +2414,7 @@ func (x *CoaptationTarget) String() string {
 func (*CoaptationTarget) ProtoMessage() {}
 
 func (x *CoaptationTarget) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[13]
+	mi := &file_trigone_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2294,7 +2427,7 @@ func (x *CoaptationTarget) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CoaptationTarget.ProtoReflect.Descriptor instead.
 func (*CoaptationTarget) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CoaptationTarget) GetSlice() Slice {
@@ -2326,7 +2459,7 @@ type HeightTarget struct {
 
 func (x *HeightTarget) Reset() {
 	*x = HeightTarget{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[14]
+	mi := &file_trigone_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2338,7 +2471,7 @@ func (x *HeightTarget) String() string {
 func (*HeightTarget) ProtoMessage() {}
 
 func (x *HeightTarget) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[14]
+	mi := &file_trigone_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2351,7 +2484,7 @@ func (x *HeightTarget) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeightTarget.ProtoReflect.Descriptor instead.
 func (*HeightTarget) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *HeightTarget) GetSegment() Segment {
@@ -2404,7 +2537,7 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x10functional_class\x18\x02 \x01(\x0e2\x1b.trigone.v1.FunctionalClassR\x0ffunctionalClass\x12C\n" +
 	"\btriggers\x18\x03 \x03(\x0e2\x1d.trigone.v1.IndicationTriggerB\b\xbaH\x05\x92\x01\x02\x10\x10R\btriggers\x12A\n" +
 	"\x11triggers_recorded\x18\x04 \x01(\x0e2\x14.trigone.v1.RecordedR\x10triggersRecorded\x12 \n" +
-	"\x04text\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xd0\x0f\xd8\xce\x18\x01R\x04text\"\xb9\x06\n" +
+	"\x04text\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xd0\x0f\xd8\xce\x18\x01R\x04text\"\x87\a\n" +
 	"\vCaseSetting\x120\n" +
 	"\bapproach\x18\x01 \x01(\x0e2\x14.trigone.v1.ApproachR\bapproach\x12-\n" +
 	"\aurgency\x18\x02 \x01(\x0e2\x13.trigone.v1.UrgencyR\aurgency\x12L\n" +
@@ -2420,14 +2553,20 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x13previous_procedures\x18\n" +
 	" \x03(\x0e2\x1d.trigone.v1.PreviousProcedureB\b\xbaH\x05\x92\x01\x02\x10\x10R\x12previousProcedures\x12V\n" +
 	"\x1cprevious_procedures_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x1apreviousProceduresRecorded\x12:\n" +
-	"\frisk_factors\x18\f \x01(\v2\x17.trigone.v1.RiskFactorsR\vriskFactors\"\xcb\x02\n" +
+	"\frisk_factors\x18\f \x01(\v2\x17.trigone.v1.RiskFactorsR\vriskFactors\x12L\n" +
+	"\x12intended_procedure\x18\r \x01(\v2\x1d.trigone.v1.IntendedProcedureR\x11intendedProcedure\"\xcb\x02\n" +
 	"\vRiskFactors\x12:\n" +
 	"\apresent\x18\x01 \x03(\x0e2\x16.trigone.v1.RiskFactorB\b\xbaH\x05\x92\x01\x02\x10 R\apresent\x120\n" +
 	"\brecorded\x18\x02 \x01(\x0e2\x14.trigone.v1.RecordedR\brecorded\x12O\n" +
 	"\x15creatinine_umol_per_l\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00j\xe8@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x12creatinineUmolPerL\x88\x01\x01\x12K\n" +
 	"\x13haemoglobin_g_per_l\x18\x04 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00p\xa7@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\x10haemoglobinGPerL\x88\x01\x01B\x18\n" +
 	"\x16_creatinine_umol_per_lB\x16\n" +
-	"\x14_haemoglobin_g_per_l\"\xa8\x01\n" +
+	"\x14_haemoglobin_g_per_l\"\xd1\x01\n" +
+	"\x11IntendedProcedure\x125\n" +
+	"\x04kind\x18\x01 \x01(\x0e2!.trigone.v1.IntendedProcedureKindR\x04kind\x12H\n" +
+	"\tstated_by\x18\x02 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\bstatedBy\x12;\n" +
+	"\vstated_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"statedTime\"\xa8\x01\n" +
 	"\bOperator\x12I\n" +
 	"\tpseudonym\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\tpseudonym\x12,\n" +
 	"\x04role\x18\x02 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\x12#\n" +
@@ -2570,7 +2709,12 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\x1dRISK_FACTOR_IMMUNOSUPPRESSION\x10\x0e\x12\x1f\n" +
 	"\x1bRISK_FACTOR_CHEST_RADIATION\x10\x0f\x12\x17\n" +
 	"\x13RISK_FACTOR_SMOKING\x10\x10\x12 \n" +
-	"\x1cRISK_FACTOR_CORONARY_DISEASE\x10\x11*\xae\x01\n" +
+	"\x1cRISK_FACTOR_CORONARY_DISEASE\x10\x11*\xbf\x01\n" +
+	"\x15IntendedProcedureKind\x12'\n" +
+	"#INTENDED_PROCEDURE_KIND_UNSPECIFIED\x10\x00\x12\"\n" +
+	"\x1eINTENDED_PROCEDURE_KIND_REPAIR\x10\x01\x12'\n" +
+	"#INTENDED_PROCEDURE_KIND_REPLACEMENT\x10\x02\x120\n" +
+	",INTENDED_PROCEDURE_KIND_DECIDE_ON_INSPECTION\x10\x03*\xae\x01\n" +
 	"\bApproach\x12\x18\n" +
 	"\x14APPROACH_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13APPROACH_STERNOTOMY\x10\x01\x12\x1f\n" +
@@ -2637,8 +2781,8 @@ func file_trigone_v1_plan_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_plan_proto_rawDescData
 }
 
-var file_trigone_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
-var file_trigone_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_trigone_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 16)
+var file_trigone_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_trigone_v1_plan_proto_goTypes = []any{
 	(PlanContext)(0),              // 0: trigone.v1.PlanContext
 	(Aetiology)(0),                // 1: trigone.v1.Aetiology
@@ -2647,97 +2791,102 @@ var file_trigone_v1_plan_proto_goTypes = []any{
 	(AtrialFibrillation)(0),       // 4: trigone.v1.AtrialFibrillation
 	(PreviousProcedure)(0),        // 5: trigone.v1.PreviousProcedure
 	(RiskFactor)(0),               // 6: trigone.v1.RiskFactor
-	(Approach)(0),                 // 7: trigone.v1.Approach
-	(Urgency)(0),                  // 8: trigone.v1.Urgency
-	(CoronaryDominance)(0),        // 9: trigone.v1.CoronaryDominance
-	(Complexity)(0),               // 10: trigone.v1.Complexity
-	(RiskHorizon)(0),              // 11: trigone.v1.RiskHorizon
-	(RiskOutcome)(0),              // 12: trigone.v1.RiskOutcome
-	(StepConditionKind)(0),        // 13: trigone.v1.StepConditionKind
-	(ExpectedEffect)(0),           // 14: trigone.v1.ExpectedEffect
-	(*Plan)(nil),                  // 15: trigone.v1.Plan
-	(*Indication)(nil),            // 16: trigone.v1.Indication
-	(*CaseSetting)(nil),           // 17: trigone.v1.CaseSetting
-	(*RiskFactors)(nil),           // 18: trigone.v1.RiskFactors
-	(*Operator)(nil),              // 19: trigone.v1.Operator
-	(*ExpectedRisk)(nil),          // 20: trigone.v1.ExpectedRisk
-	(*PlannedStep)(nil),           // 21: trigone.v1.PlannedStep
-	(*StepCondition)(nil),         // 22: trigone.v1.StepCondition
-	(*Target)(nil),                // 23: trigone.v1.Target
-	(*LengthRange)(nil),           // 24: trigone.v1.LengthRange
-	(*PressureRange)(nil),         // 25: trigone.v1.PressureRange
-	(*FractionRange)(nil),         // 26: trigone.v1.FractionRange
-	(*AreaRange)(nil),             // 27: trigone.v1.AreaRange
-	(*CoaptationTarget)(nil),      // 28: trigone.v1.CoaptationTarget
-	(*HeightTarget)(nil),          // 29: trigone.v1.HeightTarget
-	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
-	(Recorded)(0),                 // 31: trigone.v1.Recorded
-	(*LeafletHeight)(nil),         // 32: trigone.v1.LeafletHeight
-	(Segment)(0),                  // 33: trigone.v1.Segment
-	(Answer)(0),                   // 34: trigone.v1.Answer
-	(OperatorRole)(0),             // 35: trigone.v1.OperatorRole
-	(*Fraction)(nil),              // 36: trigone.v1.Fraction
-	(*Technique)(nil),             // 37: trigone.v1.Technique
-	(Stage)(0),                    // 38: trigone.v1.Stage
-	(Method)(0),                   // 39: trigone.v1.Method
-	(*Grade)(nil),                 // 40: trigone.v1.Grade
-	(Slice)(0),                    // 41: trigone.v1.Slice
-	(Station)(0),                  // 42: trigone.v1.Station
+	(IntendedProcedureKind)(0),    // 7: trigone.v1.IntendedProcedureKind
+	(Approach)(0),                 // 8: trigone.v1.Approach
+	(Urgency)(0),                  // 9: trigone.v1.Urgency
+	(CoronaryDominance)(0),        // 10: trigone.v1.CoronaryDominance
+	(Complexity)(0),               // 11: trigone.v1.Complexity
+	(RiskHorizon)(0),              // 12: trigone.v1.RiskHorizon
+	(RiskOutcome)(0),              // 13: trigone.v1.RiskOutcome
+	(StepConditionKind)(0),        // 14: trigone.v1.StepConditionKind
+	(ExpectedEffect)(0),           // 15: trigone.v1.ExpectedEffect
+	(*Plan)(nil),                  // 16: trigone.v1.Plan
+	(*Indication)(nil),            // 17: trigone.v1.Indication
+	(*CaseSetting)(nil),           // 18: trigone.v1.CaseSetting
+	(*RiskFactors)(nil),           // 19: trigone.v1.RiskFactors
+	(*IntendedProcedure)(nil),     // 20: trigone.v1.IntendedProcedure
+	(*Operator)(nil),              // 21: trigone.v1.Operator
+	(*ExpectedRisk)(nil),          // 22: trigone.v1.ExpectedRisk
+	(*PlannedStep)(nil),           // 23: trigone.v1.PlannedStep
+	(*StepCondition)(nil),         // 24: trigone.v1.StepCondition
+	(*Target)(nil),                // 25: trigone.v1.Target
+	(*LengthRange)(nil),           // 26: trigone.v1.LengthRange
+	(*PressureRange)(nil),         // 27: trigone.v1.PressureRange
+	(*FractionRange)(nil),         // 28: trigone.v1.FractionRange
+	(*AreaRange)(nil),             // 29: trigone.v1.AreaRange
+	(*CoaptationTarget)(nil),      // 30: trigone.v1.CoaptationTarget
+	(*HeightTarget)(nil),          // 31: trigone.v1.HeightTarget
+	(*timestamppb.Timestamp)(nil), // 32: google.protobuf.Timestamp
+	(Recorded)(0),                 // 33: trigone.v1.Recorded
+	(*LeafletHeight)(nil),         // 34: trigone.v1.LeafletHeight
+	(Segment)(0),                  // 35: trigone.v1.Segment
+	(Answer)(0),                   // 36: trigone.v1.Answer
+	(OperatorRole)(0),             // 37: trigone.v1.OperatorRole
+	(*Fraction)(nil),              // 38: trigone.v1.Fraction
+	(*Technique)(nil),             // 39: trigone.v1.Technique
+	(Stage)(0),                    // 40: trigone.v1.Stage
+	(Method)(0),                   // 41: trigone.v1.Method
+	(*Grade)(nil),                 // 42: trigone.v1.Grade
+	(Slice)(0),                    // 43: trigone.v1.Slice
+	(Station)(0),                  // 44: trigone.v1.Station
 }
 var file_trigone_v1_plan_proto_depIdxs = []int32{
-	30, // 0: trigone.v1.Plan.signed_time:type_name -> google.protobuf.Timestamp
+	32, // 0: trigone.v1.Plan.signed_time:type_name -> google.protobuf.Timestamp
 	0,  // 1: trigone.v1.Plan.context:type_name -> trigone.v1.PlanContext
-	16, // 2: trigone.v1.Plan.indication:type_name -> trigone.v1.Indication
-	17, // 3: trigone.v1.Plan.setting:type_name -> trigone.v1.CaseSetting
-	21, // 4: trigone.v1.Plan.steps:type_name -> trigone.v1.PlannedStep
-	31, // 5: trigone.v1.Plan.steps_recorded:type_name -> trigone.v1.Recorded
-	32, // 6: trigone.v1.Plan.planned_heights:type_name -> trigone.v1.LeafletHeight
-	23, // 7: trigone.v1.Plan.targets:type_name -> trigone.v1.Target
-	33, // 8: trigone.v1.Plan.reference_segment:type_name -> trigone.v1.Segment
+	17, // 2: trigone.v1.Plan.indication:type_name -> trigone.v1.Indication
+	18, // 3: trigone.v1.Plan.setting:type_name -> trigone.v1.CaseSetting
+	23, // 4: trigone.v1.Plan.steps:type_name -> trigone.v1.PlannedStep
+	33, // 5: trigone.v1.Plan.steps_recorded:type_name -> trigone.v1.Recorded
+	34, // 6: trigone.v1.Plan.planned_heights:type_name -> trigone.v1.LeafletHeight
+	25, // 7: trigone.v1.Plan.targets:type_name -> trigone.v1.Target
+	35, // 8: trigone.v1.Plan.reference_segment:type_name -> trigone.v1.Segment
 	1,  // 9: trigone.v1.Indication.aetiology:type_name -> trigone.v1.Aetiology
 	2,  // 10: trigone.v1.Indication.functional_class:type_name -> trigone.v1.FunctionalClass
 	3,  // 11: trigone.v1.Indication.triggers:type_name -> trigone.v1.IndicationTrigger
-	31, // 12: trigone.v1.Indication.triggers_recorded:type_name -> trigone.v1.Recorded
-	7,  // 13: trigone.v1.CaseSetting.approach:type_name -> trigone.v1.Approach
-	8,  // 14: trigone.v1.CaseSetting.urgency:type_name -> trigone.v1.Urgency
-	34, // 15: trigone.v1.CaseSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	19, // 16: trigone.v1.CaseSetting.operators:type_name -> trigone.v1.Operator
-	9,  // 17: trigone.v1.CaseSetting.coronary_dominance:type_name -> trigone.v1.CoronaryDominance
-	20, // 18: trigone.v1.CaseSetting.expected_risks:type_name -> trigone.v1.ExpectedRisk
-	10, // 19: trigone.v1.CaseSetting.complexity:type_name -> trigone.v1.Complexity
+	33, // 12: trigone.v1.Indication.triggers_recorded:type_name -> trigone.v1.Recorded
+	8,  // 13: trigone.v1.CaseSetting.approach:type_name -> trigone.v1.Approach
+	9,  // 14: trigone.v1.CaseSetting.urgency:type_name -> trigone.v1.Urgency
+	36, // 15: trigone.v1.CaseSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	21, // 16: trigone.v1.CaseSetting.operators:type_name -> trigone.v1.Operator
+	10, // 17: trigone.v1.CaseSetting.coronary_dominance:type_name -> trigone.v1.CoronaryDominance
+	22, // 18: trigone.v1.CaseSetting.expected_risks:type_name -> trigone.v1.ExpectedRisk
+	11, // 19: trigone.v1.CaseSetting.complexity:type_name -> trigone.v1.Complexity
 	4,  // 20: trigone.v1.CaseSetting.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
 	5,  // 21: trigone.v1.CaseSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
-	31, // 22: trigone.v1.CaseSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
-	18, // 23: trigone.v1.CaseSetting.risk_factors:type_name -> trigone.v1.RiskFactors
-	6,  // 24: trigone.v1.RiskFactors.present:type_name -> trigone.v1.RiskFactor
-	31, // 25: trigone.v1.RiskFactors.recorded:type_name -> trigone.v1.Recorded
-	35, // 26: trigone.v1.Operator.role:type_name -> trigone.v1.OperatorRole
-	12, // 27: trigone.v1.ExpectedRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	36, // 28: trigone.v1.ExpectedRisk.expected_probability:type_name -> trigone.v1.Fraction
-	11, // 29: trigone.v1.ExpectedRisk.horizon:type_name -> trigone.v1.RiskHorizon
-	37, // 30: trigone.v1.PlannedStep.technique:type_name -> trigone.v1.Technique
-	22, // 31: trigone.v1.PlannedStep.condition:type_name -> trigone.v1.StepCondition
-	14, // 32: trigone.v1.PlannedStep.expected_effect:type_name -> trigone.v1.ExpectedEffect
-	13, // 33: trigone.v1.StepCondition.kind:type_name -> trigone.v1.StepConditionKind
-	38, // 34: trigone.v1.Target.stage:type_name -> trigone.v1.Stage
-	39, // 35: trigone.v1.Target.method:type_name -> trigone.v1.Method
-	28, // 36: trigone.v1.Target.coaptation_length:type_name -> trigone.v1.CoaptationTarget
-	25, // 37: trigone.v1.Target.mean_gradient:type_name -> trigone.v1.PressureRange
-	40, // 38: trigone.v1.Target.regurgitation_grade_at_most:type_name -> trigone.v1.Grade
-	29, // 39: trigone.v1.Target.leaflet_height:type_name -> trigone.v1.HeightTarget
-	26, // 40: trigone.v1.Target.anterior_closure_share:type_name -> trigone.v1.FractionRange
-	25, // 41: trigone.v1.Target.outflow_tract_gradient:type_name -> trigone.v1.PressureRange
-	27, // 42: trigone.v1.Target.planimetry_orifice_area:type_name -> trigone.v1.AreaRange
-	41, // 43: trigone.v1.CoaptationTarget.slice:type_name -> trigone.v1.Slice
-	24, // 44: trigone.v1.CoaptationTarget.range:type_name -> trigone.v1.LengthRange
-	33, // 45: trigone.v1.HeightTarget.segment:type_name -> trigone.v1.Segment
-	42, // 46: trigone.v1.HeightTarget.station:type_name -> trigone.v1.Station
-	24, // 47: trigone.v1.HeightTarget.range:type_name -> trigone.v1.LengthRange
-	48, // [48:48] is the sub-list for method output_type
-	48, // [48:48] is the sub-list for method input_type
-	48, // [48:48] is the sub-list for extension type_name
-	48, // [48:48] is the sub-list for extension extendee
-	0,  // [0:48] is the sub-list for field type_name
+	33, // 22: trigone.v1.CaseSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
+	19, // 23: trigone.v1.CaseSetting.risk_factors:type_name -> trigone.v1.RiskFactors
+	20, // 24: trigone.v1.CaseSetting.intended_procedure:type_name -> trigone.v1.IntendedProcedure
+	6,  // 25: trigone.v1.RiskFactors.present:type_name -> trigone.v1.RiskFactor
+	33, // 26: trigone.v1.RiskFactors.recorded:type_name -> trigone.v1.Recorded
+	7,  // 27: trigone.v1.IntendedProcedure.kind:type_name -> trigone.v1.IntendedProcedureKind
+	32, // 28: trigone.v1.IntendedProcedure.stated_time:type_name -> google.protobuf.Timestamp
+	37, // 29: trigone.v1.Operator.role:type_name -> trigone.v1.OperatorRole
+	13, // 30: trigone.v1.ExpectedRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	38, // 31: trigone.v1.ExpectedRisk.expected_probability:type_name -> trigone.v1.Fraction
+	12, // 32: trigone.v1.ExpectedRisk.horizon:type_name -> trigone.v1.RiskHorizon
+	39, // 33: trigone.v1.PlannedStep.technique:type_name -> trigone.v1.Technique
+	24, // 34: trigone.v1.PlannedStep.condition:type_name -> trigone.v1.StepCondition
+	15, // 35: trigone.v1.PlannedStep.expected_effect:type_name -> trigone.v1.ExpectedEffect
+	14, // 36: trigone.v1.StepCondition.kind:type_name -> trigone.v1.StepConditionKind
+	40, // 37: trigone.v1.Target.stage:type_name -> trigone.v1.Stage
+	41, // 38: trigone.v1.Target.method:type_name -> trigone.v1.Method
+	30, // 39: trigone.v1.Target.coaptation_length:type_name -> trigone.v1.CoaptationTarget
+	27, // 40: trigone.v1.Target.mean_gradient:type_name -> trigone.v1.PressureRange
+	42, // 41: trigone.v1.Target.regurgitation_grade_at_most:type_name -> trigone.v1.Grade
+	31, // 42: trigone.v1.Target.leaflet_height:type_name -> trigone.v1.HeightTarget
+	28, // 43: trigone.v1.Target.anterior_closure_share:type_name -> trigone.v1.FractionRange
+	27, // 44: trigone.v1.Target.outflow_tract_gradient:type_name -> trigone.v1.PressureRange
+	29, // 45: trigone.v1.Target.planimetry_orifice_area:type_name -> trigone.v1.AreaRange
+	43, // 46: trigone.v1.CoaptationTarget.slice:type_name -> trigone.v1.Slice
+	26, // 47: trigone.v1.CoaptationTarget.range:type_name -> trigone.v1.LengthRange
+	35, // 48: trigone.v1.HeightTarget.segment:type_name -> trigone.v1.Segment
+	44, // 49: trigone.v1.HeightTarget.station:type_name -> trigone.v1.Station
+	26, // 50: trigone.v1.HeightTarget.range:type_name -> trigone.v1.LengthRange
+	51, // [51:51] is the sub-list for method output_type
+	51, // [51:51] is the sub-list for method input_type
+	51, // [51:51] is the sub-list for extension type_name
+	51, // [51:51] is the sub-list for extension extendee
+	0,  // [0:51] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_plan_proto_init() }
@@ -2751,7 +2900,7 @@ func file_trigone_v1_plan_proto_init() {
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
 	file_trigone_v1_plan_proto_msgTypes[3].OneofWrappers = []any{}
-	file_trigone_v1_plan_proto_msgTypes[8].OneofWrappers = []any{
+	file_trigone_v1_plan_proto_msgTypes[9].OneofWrappers = []any{
 		(*Target_CoaptationLength)(nil),
 		(*Target_MeanGradient)(nil),
 		(*Target_RegurgitationGradeAtMost)(nil),
@@ -2760,17 +2909,17 @@ func file_trigone_v1_plan_proto_init() {
 		(*Target_OutflowTractGradient)(nil),
 		(*Target_PlanimetryOrificeArea)(nil),
 	}
-	file_trigone_v1_plan_proto_msgTypes[9].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[10].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[11].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[12].OneofWrappers = []any{}
+	file_trigone_v1_plan_proto_msgTypes[13].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_plan_proto_rawDesc), len(file_trigone_v1_plan_proto_rawDesc)),
-			NumEnums:      15,
-			NumMessages:   15,
+			NumEnums:      16,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

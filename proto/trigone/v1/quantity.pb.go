@@ -434,6 +434,9 @@ const (
 	OperatorRole_OPERATOR_ROLE_ANAESTHETIST OperatorRole = 5
 	// Perfusionist.
 	OperatorRole_OPERATOR_ROLE_PERFUSIONIST OperatorRole = 6
+	// Surgeon who supervises the one who operates. Read by FactTeam and the note's
+	// people.
+	OperatorRole_OPERATOR_ROLE_SUPERVISOR OperatorRole = 7
 )
 
 // Enum value maps for OperatorRole.
@@ -446,6 +449,7 @@ var (
 		4: "OPERATOR_ROLE_ECHOCARDIOGRAPHER",
 		5: "OPERATOR_ROLE_ANAESTHETIST",
 		6: "OPERATOR_ROLE_PERFUSIONIST",
+		7: "OPERATOR_ROLE_SUPERVISOR",
 	}
 	OperatorRole_value = map[string]int32{
 		"OPERATOR_ROLE_UNSPECIFIED":       0,
@@ -455,6 +459,7 @@ var (
 		"OPERATOR_ROLE_ECHOCARDIOGRAPHER": 4,
 		"OPERATOR_ROLE_ANAESTHETIST":      5,
 		"OPERATOR_ROLE_PERFUSIONIST":      6,
+		"OPERATOR_ROLE_SUPERVISOR":        7,
 	}
 )
 
@@ -1857,7 +1862,7 @@ const file_trigone_v1_quantity_proto_rawDesc = "" +
 	"\x12PLANE_FOUR_CHAMBER\x10\x03\x12\x15\n" +
 	"\x11PLANE_TWO_CHAMBER\x10\x04\x12\x14\n" +
 	"\x10PLANE_SHORT_AXIS\x10\x05\x12\x11\n" +
-	"\rPLANE_EN_FACE\x10\x06*\xe5\x01\n" +
+	"\rPLANE_EN_FACE\x10\x06*\x83\x02\n" +
 	"\fOperatorRole\x12\x1d\n" +
 	"\x19OPERATOR_ROLE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15OPERATOR_ROLE_SURGEON\x10\x01\x12\x1b\n" +
@@ -1865,7 +1870,8 @@ const file_trigone_v1_quantity_proto_rawDesc = "" +
 	"\x15OPERATOR_ROLE_TRAINEE\x10\x03\x12#\n" +
 	"\x1fOPERATOR_ROLE_ECHOCARDIOGRAPHER\x10\x04\x12\x1e\n" +
 	"\x1aOPERATOR_ROLE_ANAESTHETIST\x10\x05\x12\x1e\n" +
-	"\x1aOPERATOR_ROLE_PERFUSIONIST\x10\x06*l\n" +
+	"\x1aOPERATOR_ROLE_PERFUSIONIST\x10\x06\x12\x1c\n" +
+	"\x18OPERATOR_ROLE_SUPERVISOR\x10\a*l\n" +
 	"\bRecorded\x12\x18\n" +
 	"\x14RECORDED_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11RECORDED_COMPLETE\x10\x01\x12\x14\n" +

@@ -254,6 +254,154 @@ func (SizingBasis) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_step_proto_rawDescGZIP(), []int{3}
 }
 
+// Material of artificial chords.
+type ChordMaterial int32
+
+const (
+	// Not recorded.
+	ChordMaterial_CHORD_MATERIAL_UNSPECIFIED ChordMaterial = 0
+	// Expanded polytetrafluoroethylene.
+	ChordMaterial_CHORD_MATERIAL_EXPANDED_POLYTETRAFLUOROETHYLENE ChordMaterial = 1
+	// Braided polyester.
+	ChordMaterial_CHORD_MATERIAL_POLYESTER ChordMaterial = 2
+	// Polypropylene.
+	ChordMaterial_CHORD_MATERIAL_POLYPROPYLENE ChordMaterial = 3
+	// Another.
+	ChordMaterial_CHORD_MATERIAL_OTHER ChordMaterial = 4
+)
+
+// Enum value maps for ChordMaterial.
+var (
+	ChordMaterial_name = map[int32]string{
+		0: "CHORD_MATERIAL_UNSPECIFIED",
+		1: "CHORD_MATERIAL_EXPANDED_POLYTETRAFLUOROETHYLENE",
+		2: "CHORD_MATERIAL_POLYESTER",
+		3: "CHORD_MATERIAL_POLYPROPYLENE",
+		4: "CHORD_MATERIAL_OTHER",
+	}
+	ChordMaterial_value = map[string]int32{
+		"CHORD_MATERIAL_UNSPECIFIED":                      0,
+		"CHORD_MATERIAL_EXPANDED_POLYTETRAFLUOROETHYLENE": 1,
+		"CHORD_MATERIAL_POLYESTER":                        2,
+		"CHORD_MATERIAL_POLYPROPYLENE":                    3,
+		"CHORD_MATERIAL_OTHER":                            4,
+	}
+)
+
+func (x ChordMaterial) Enum() *ChordMaterial {
+	p := new(ChordMaterial)
+	*p = x
+	return p
+}
+
+func (x ChordMaterial) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ChordMaterial) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_step_proto_enumTypes[4].Descriptor()
+}
+
+func (ChordMaterial) Type() protoreflect.EnumType {
+	return &file_trigone_v1_step_proto_enumTypes[4]
+}
+
+func (x ChordMaterial) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ChordMaterial.Descriptor instead.
+func (ChordMaterial) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{4}
+}
+
+// Calibre of artificial chords as the suture's package names it: the sizes of the
+// pharmacopoeia (USP) or the CV sizes of expanded polytetrafluoroethylene. The two
+// scales are not converted into each other.
+type ChordCalibre int32
+
+const (
+	// Not recorded.
+	ChordCalibre_CHORD_CALIBRE_UNSPECIFIED ChordCalibre = 0
+	// USP 2-0.
+	ChordCalibre_CHORD_CALIBRE_USP_2_0 ChordCalibre = 1
+	// USP 3-0.
+	ChordCalibre_CHORD_CALIBRE_USP_3_0 ChordCalibre = 2
+	// USP 4-0.
+	ChordCalibre_CHORD_CALIBRE_USP_4_0 ChordCalibre = 3
+	// USP 5-0.
+	ChordCalibre_CHORD_CALIBRE_USP_5_0 ChordCalibre = 4
+	// USP 6-0.
+	ChordCalibre_CHORD_CALIBRE_USP_6_0 ChordCalibre = 5
+	// CV-2.
+	ChordCalibre_CHORD_CALIBRE_CV_2 ChordCalibre = 6
+	// CV-3.
+	ChordCalibre_CHORD_CALIBRE_CV_3 ChordCalibre = 7
+	// CV-4.
+	ChordCalibre_CHORD_CALIBRE_CV_4 ChordCalibre = 8
+	// CV-5.
+	ChordCalibre_CHORD_CALIBRE_CV_5 ChordCalibre = 9
+	// CV-6.
+	ChordCalibre_CHORD_CALIBRE_CV_6 ChordCalibre = 10
+)
+
+// Enum value maps for ChordCalibre.
+var (
+	ChordCalibre_name = map[int32]string{
+		0:  "CHORD_CALIBRE_UNSPECIFIED",
+		1:  "CHORD_CALIBRE_USP_2_0",
+		2:  "CHORD_CALIBRE_USP_3_0",
+		3:  "CHORD_CALIBRE_USP_4_0",
+		4:  "CHORD_CALIBRE_USP_5_0",
+		5:  "CHORD_CALIBRE_USP_6_0",
+		6:  "CHORD_CALIBRE_CV_2",
+		7:  "CHORD_CALIBRE_CV_3",
+		8:  "CHORD_CALIBRE_CV_4",
+		9:  "CHORD_CALIBRE_CV_5",
+		10: "CHORD_CALIBRE_CV_6",
+	}
+	ChordCalibre_value = map[string]int32{
+		"CHORD_CALIBRE_UNSPECIFIED": 0,
+		"CHORD_CALIBRE_USP_2_0":     1,
+		"CHORD_CALIBRE_USP_3_0":     2,
+		"CHORD_CALIBRE_USP_4_0":     3,
+		"CHORD_CALIBRE_USP_5_0":     4,
+		"CHORD_CALIBRE_USP_6_0":     5,
+		"CHORD_CALIBRE_CV_2":        6,
+		"CHORD_CALIBRE_CV_3":        7,
+		"CHORD_CALIBRE_CV_4":        8,
+		"CHORD_CALIBRE_CV_5":        9,
+		"CHORD_CALIBRE_CV_6":        10,
+	}
+)
+
+func (x ChordCalibre) Enum() *ChordCalibre {
+	p := new(ChordCalibre)
+	*p = x
+	return p
+}
+
+func (x ChordCalibre) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ChordCalibre) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_step_proto_enumTypes[5].Descriptor()
+}
+
+func (ChordCalibre) Type() protoreflect.EnumType {
+	return &file_trigone_v1_step_proto_enumTypes[5]
+}
+
+func (x ChordCalibre) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ChordCalibre.Descriptor instead.
+func (ChordCalibre) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{5}
+}
+
 // Arrangement of artificial chords.
 type ArtificialChordForm int32
 
@@ -291,11 +439,11 @@ func (x ArtificialChordForm) String() string {
 }
 
 func (ArtificialChordForm) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[4].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[6].Descriptor()
 }
 
 func (ArtificialChordForm) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[4]
+	return &file_trigone_v1_step_proto_enumTypes[6]
 }
 
 func (x ArtificialChordForm) Number() protoreflect.EnumNumber {
@@ -304,7 +452,7 @@ func (x ArtificialChordForm) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ArtificialChordForm.Descriptor instead.
 func (ArtificialChordForm) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{6}
 }
 
 // How a chord's length was set.
@@ -356,11 +504,11 @@ func (x ChordLengthBasis) String() string {
 }
 
 func (ChordLengthBasis) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[5].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[7].Descriptor()
 }
 
 func (ChordLengthBasis) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[5]
+	return &file_trigone_v1_step_proto_enumTypes[7]
 }
 
 func (x ChordLengthBasis) Number() protoreflect.EnumNumber {
@@ -369,7 +517,7 @@ func (x ChordLengthBasis) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ChordLengthBasis.Descriptor instead.
 func (ChordLengthBasis) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{7}
 }
 
 // Where a chord inserts on the leaflet.
@@ -413,11 +561,11 @@ func (x ChordInsertion) String() string {
 }
 
 func (ChordInsertion) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[6].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[8].Descriptor()
 }
 
 func (ChordInsertion) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[6]
+	return &file_trigone_v1_step_proto_enumTypes[8]
 }
 
 func (x ChordInsertion) Number() protoreflect.EnumNumber {
@@ -426,7 +574,7 @@ func (x ChordInsertion) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ChordInsertion.Descriptor instead.
 func (ChordInsertion) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{8}
 }
 
 // Papillary muscle.
@@ -466,11 +614,11 @@ func (x PapillaryMuscle) String() string {
 }
 
 func (PapillaryMuscle) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[7].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[9].Descriptor()
 }
 
 func (PapillaryMuscle) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[7]
+	return &file_trigone_v1_step_proto_enumTypes[9]
 }
 
 func (x PapillaryMuscle) Number() protoreflect.EnumNumber {
@@ -479,7 +627,7 @@ func (x PapillaryMuscle) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PapillaryMuscle.Descriptor instead.
 func (PapillaryMuscle) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{9}
 }
 
 // Head of a papillary muscle.
@@ -523,11 +671,11 @@ func (x PapillaryHead) String() string {
 }
 
 func (PapillaryHead) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[8].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[10].Descriptor()
 }
 
 func (PapillaryHead) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[8]
+	return &file_trigone_v1_step_proto_enumTypes[10]
 }
 
 func (x PapillaryHead) Number() protoreflect.EnumNumber {
@@ -536,7 +684,7 @@ func (x PapillaryHead) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PapillaryHead.Descriptor instead.
 func (PapillaryHead) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{10}
 }
 
 // How leaflet height is reduced.
@@ -584,11 +732,11 @@ func (x HeightReductionForm) String() string {
 }
 
 func (HeightReductionForm) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[9].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[11].Descriptor()
 }
 
 func (HeightReductionForm) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[9]
+	return &file_trigone_v1_step_proto_enumTypes[11]
 }
 
 func (x HeightReductionForm) Number() protoreflect.EnumNumber {
@@ -597,7 +745,7 @@ func (x HeightReductionForm) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use HeightReductionForm.Descriptor instead.
 func (HeightReductionForm) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{11}
 }
 
 // Shape of a resection.
@@ -641,11 +789,11 @@ func (x ResectionShape) String() string {
 }
 
 func (ResectionShape) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[10].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[12].Descriptor()
 }
 
 func (ResectionShape) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[10]
+	return &file_trigone_v1_step_proto_enumTypes[12]
 }
 
 func (x ResectionShape) Number() protoreflect.EnumNumber {
@@ -654,7 +802,7 @@ func (x ResectionShape) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ResectionShape.Descriptor instead.
 func (ResectionShape) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{12}
 }
 
 // What a patch is made of.
@@ -702,11 +850,11 @@ func (x PatchMaterial) String() string {
 }
 
 func (PatchMaterial) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[11].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[13].Descriptor()
 }
 
 func (PatchMaterial) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[11]
+	return &file_trigone_v1_step_proto_enumTypes[13]
 }
 
 func (x PatchMaterial) Number() protoreflect.EnumNumber {
@@ -715,7 +863,7 @@ func (x PatchMaterial) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PatchMaterial.Descriptor instead.
 func (PatchMaterial) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{13}
 }
 
 // Further techniques.
@@ -775,11 +923,11 @@ func (x FurtherTechniqueKind) String() string {
 }
 
 func (FurtherTechniqueKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_step_proto_enumTypes[12].Descriptor()
+	return file_trigone_v1_step_proto_enumTypes[14].Descriptor()
 }
 
 func (FurtherTechniqueKind) Type() protoreflect.EnumType {
-	return &file_trigone_v1_step_proto_enumTypes[12]
+	return &file_trigone_v1_step_proto_enumTypes[14]
 }
 
 func (x FurtherTechniqueKind) Number() protoreflect.EnumNumber {
@@ -788,7 +936,7 @@ func (x FurtherTechniqueKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FurtherTechniqueKind.Descriptor instead.
 func (FurtherTechniqueKind) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{14}
 }
 
 // What a step of a repair does, planned or performed, with its dimensions. The
@@ -1303,8 +1451,15 @@ type ArtificialChord struct {
 	PapillaryHead PapillaryHead `protobuf:"varint,9,opt,name=papillary_head,json=papillaryHead,proto3,enum=trigone.v1.PapillaryHead" json:"papillary_head,omitempty"`
 	// Segment whose free edge served as reference.
 	ReferenceSegment Segment `protobuf:"varint,10,opt,name=reference_segment,json=referenceSegment,proto3,enum=trigone.v1.Segment" json:"reference_segment,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Material. Read by the comparison with the plan and the note's steps.
+	Material ChordMaterial `protobuf:"varint,11,opt,name=material,proto3,enum=trigone.v1.ChordMaterial" json:"material,omitempty"`
+	// Calibre. Read by the comparison with the plan and the note's steps.
+	Calibre ChordCalibre `protobuf:"varint,12,opt,name=calibre,proto3,enum=trigone.v1.ChordCalibre" json:"calibre,omitempty"`
+	// Lengths where one step has several, each at its place; artificial_chord_length
+	// is then left out. Read by the comparison with the plan and the note's steps.
+	Lengths       []*ChordLengthAt `protobuf:"bytes,13,rep,name=lengths,proto3" json:"lengths,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ArtificialChord) Reset() {
@@ -1407,6 +1562,110 @@ func (x *ArtificialChord) GetReferenceSegment() Segment {
 	return Segment_SEGMENT_UNSPECIFIED
 }
 
+func (x *ArtificialChord) GetMaterial() ChordMaterial {
+	if x != nil {
+		return x.Material
+	}
+	return ChordMaterial_CHORD_MATERIAL_UNSPECIFIED
+}
+
+func (x *ArtificialChord) GetCalibre() ChordCalibre {
+	if x != nil {
+		return x.Calibre
+	}
+	return ChordCalibre_CHORD_CALIBRE_UNSPECIFIED
+}
+
+func (x *ArtificialChord) GetLengths() []*ChordLengthAt {
+	if x != nil {
+		return x.Lengths
+	}
+	return nil
+}
+
+// One of several lengths of artificial chords in a step. It names its place.
+type ChordLengthAt struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Length from the papillary tip to the free edge.
+	ArtificialChordLength *Length `protobuf:"bytes,1,opt,name=artificial_chord_length,json=artificialChordLength,proto3" json:"artificial_chord_length,omitempty"`
+	// The segment these chords go to.
+	Segment Segment `protobuf:"varint,2,opt,name=segment,proto3,enum=trigone.v1.Segment" json:"segment,omitempty"`
+	// Side of that segment, where it has chords of two lengths.
+	Side Side `protobuf:"varint,3,opt,name=side,proto3,enum=trigone.v1.Side" json:"side,omitempty"`
+	// The commissure they go to; set instead of segment.
+	Commissure Commissure `protobuf:"varint,4,opt,name=commissure,proto3,enum=trigone.v1.Commissure" json:"commissure,omitempty"`
+	// Pairs or loops of this length; they are part of the step's pair_count. Read
+	// by the note's steps.
+	PairCount     *int32 `protobuf:"varint,5,opt,name=pair_count,json=pairCount,proto3,oneof" json:"pair_count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChordLengthAt) Reset() {
+	*x = ChordLengthAt{}
+	mi := &file_trigone_v1_step_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChordLengthAt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChordLengthAt) ProtoMessage() {}
+
+func (x *ChordLengthAt) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_step_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChordLengthAt.ProtoReflect.Descriptor instead.
+func (*ChordLengthAt) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ChordLengthAt) GetArtificialChordLength() *Length {
+	if x != nil {
+		return x.ArtificialChordLength
+	}
+	return nil
+}
+
+func (x *ChordLengthAt) GetSegment() Segment {
+	if x != nil {
+		return x.Segment
+	}
+	return Segment_SEGMENT_UNSPECIFIED
+}
+
+func (x *ChordLengthAt) GetSide() Side {
+	if x != nil {
+		return x.Side
+	}
+	return Side_SIDE_UNSPECIFIED
+}
+
+func (x *ChordLengthAt) GetCommissure() Commissure {
+	if x != nil {
+		return x.Commissure
+	}
+	return Commissure_COMMISSURE_UNSPECIFIED
+}
+
+func (x *ChordLengthAt) GetPairCount() int32 {
+	if x != nil && x.PairCount != nil {
+		return *x.PairCount
+	}
+	return 0
+}
+
 // Transfer of native chords.
 type ChordTransfer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1422,7 +1681,7 @@ type ChordTransfer struct {
 
 func (x *ChordTransfer) Reset() {
 	*x = ChordTransfer{}
-	mi := &file_trigone_v1_step_proto_msgTypes[4]
+	mi := &file_trigone_v1_step_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1434,7 +1693,7 @@ func (x *ChordTransfer) String() string {
 func (*ChordTransfer) ProtoMessage() {}
 
 func (x *ChordTransfer) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[4]
+	mi := &file_trigone_v1_step_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1447,7 +1706,7 @@ func (x *ChordTransfer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChordTransfer.ProtoReflect.Descriptor instead.
 func (*ChordTransfer) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ChordTransfer) GetFrom() *Location {
@@ -1486,7 +1745,7 @@ type CleftClosure struct {
 
 func (x *CleftClosure) Reset() {
 	*x = CleftClosure{}
-	mi := &file_trigone_v1_step_proto_msgTypes[5]
+	mi := &file_trigone_v1_step_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1498,7 +1757,7 @@ func (x *CleftClosure) String() string {
 func (*CleftClosure) ProtoMessage() {}
 
 func (x *CleftClosure) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[5]
+	mi := &file_trigone_v1_step_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1511,7 +1770,7 @@ func (x *CleftClosure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CleftClosure.ProtoReflect.Descriptor instead.
 func (*CleftClosure) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CleftClosure) GetLocation() *Location {
@@ -1548,7 +1807,7 @@ type CommissuralClosure struct {
 
 func (x *CommissuralClosure) Reset() {
 	*x = CommissuralClosure{}
-	mi := &file_trigone_v1_step_proto_msgTypes[6]
+	mi := &file_trigone_v1_step_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1560,7 +1819,7 @@ func (x *CommissuralClosure) String() string {
 func (*CommissuralClosure) ProtoMessage() {}
 
 func (x *CommissuralClosure) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[6]
+	mi := &file_trigone_v1_step_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1573,7 +1832,7 @@ func (x *CommissuralClosure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CommissuralClosure.ProtoReflect.Descriptor instead.
 func (*CommissuralClosure) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *CommissuralClosure) GetCommissure() Commissure {
@@ -1603,7 +1862,7 @@ type EdgeToEdge struct {
 
 func (x *EdgeToEdge) Reset() {
 	*x = EdgeToEdge{}
-	mi := &file_trigone_v1_step_proto_msgTypes[7]
+	mi := &file_trigone_v1_step_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1615,7 +1874,7 @@ func (x *EdgeToEdge) String() string {
 func (*EdgeToEdge) ProtoMessage() {}
 
 func (x *EdgeToEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[7]
+	mi := &file_trigone_v1_step_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1628,7 +1887,7 @@ func (x *EdgeToEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EdgeToEdge.ProtoReflect.Descriptor instead.
 func (*EdgeToEdge) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *EdgeToEdge) GetSlice() Slice {
@@ -1660,7 +1919,7 @@ type HeightReduction struct {
 
 func (x *HeightReduction) Reset() {
 	*x = HeightReduction{}
-	mi := &file_trigone_v1_step_proto_msgTypes[8]
+	mi := &file_trigone_v1_step_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1672,7 +1931,7 @@ func (x *HeightReduction) String() string {
 func (*HeightReduction) ProtoMessage() {}
 
 func (x *HeightReduction) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[8]
+	mi := &file_trigone_v1_step_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1685,7 +1944,7 @@ func (x *HeightReduction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeightReduction.ProtoReflect.Descriptor instead.
 func (*HeightReduction) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *HeightReduction) GetSegments() []Segment {
@@ -1742,7 +2001,7 @@ type LeafletResection struct {
 
 func (x *LeafletResection) Reset() {
 	*x = LeafletResection{}
-	mi := &file_trigone_v1_step_proto_msgTypes[9]
+	mi := &file_trigone_v1_step_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1754,7 +2013,7 @@ func (x *LeafletResection) String() string {
 func (*LeafletResection) ProtoMessage() {}
 
 func (x *LeafletResection) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[9]
+	mi := &file_trigone_v1_step_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1767,7 +2026,7 @@ func (x *LeafletResection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeafletResection.ProtoReflect.Descriptor instead.
 func (*LeafletResection) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LeafletResection) GetSegments() []Segment {
@@ -1860,7 +2119,7 @@ type Plication struct {
 
 func (x *Plication) Reset() {
 	*x = Plication{}
-	mi := &file_trigone_v1_step_proto_msgTypes[10]
+	mi := &file_trigone_v1_step_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1872,7 +2131,7 @@ func (x *Plication) String() string {
 func (*Plication) ProtoMessage() {}
 
 func (x *Plication) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[10]
+	mi := &file_trigone_v1_step_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1885,7 +2144,7 @@ func (x *Plication) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Plication.ProtoReflect.Descriptor instead.
 func (*Plication) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Plication) GetSegments() []Segment {
@@ -1916,7 +2175,7 @@ type SlidingPlasty struct {
 
 func (x *SlidingPlasty) Reset() {
 	*x = SlidingPlasty{}
-	mi := &file_trigone_v1_step_proto_msgTypes[11]
+	mi := &file_trigone_v1_step_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1928,7 +2187,7 @@ func (x *SlidingPlasty) String() string {
 func (*SlidingPlasty) ProtoMessage() {}
 
 func (x *SlidingPlasty) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[11]
+	mi := &file_trigone_v1_step_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1941,7 +2200,7 @@ func (x *SlidingPlasty) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SlidingPlasty.ProtoReflect.Descriptor instead.
 func (*SlidingPlasty) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *SlidingPlasty) GetLateral() *SlidingSide {
@@ -1977,7 +2236,7 @@ type SlidingSide struct {
 
 func (x *SlidingSide) Reset() {
 	*x = SlidingSide{}
-	mi := &file_trigone_v1_step_proto_msgTypes[12]
+	mi := &file_trigone_v1_step_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1989,7 +2248,7 @@ func (x *SlidingSide) String() string {
 func (*SlidingSide) ProtoMessage() {}
 
 func (x *SlidingSide) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[12]
+	mi := &file_trigone_v1_step_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2002,7 +2261,7 @@ func (x *SlidingSide) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SlidingSide.ProtoReflect.Descriptor instead.
 func (*SlidingSide) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SlidingSide) GetSlidingDetachedLength() *Length {
@@ -2062,7 +2321,7 @@ type FurtherTechnique struct {
 
 func (x *FurtherTechnique) Reset() {
 	*x = FurtherTechnique{}
-	mi := &file_trigone_v1_step_proto_msgTypes[13]
+	mi := &file_trigone_v1_step_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2074,7 +2333,7 @@ func (x *FurtherTechnique) String() string {
 func (*FurtherTechnique) ProtoMessage() {}
 
 func (x *FurtherTechnique) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_step_proto_msgTypes[13]
+	mi := &file_trigone_v1_step_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2087,7 +2346,7 @@ func (x *FurtherTechnique) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FurtherTechnique.ProtoReflect.Descriptor instead.
 func (*FurtherTechnique) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_step_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_step_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *FurtherTechnique) GetKind() FurtherTechniqueKind {
@@ -2182,7 +2441,7 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"SizerTrial\x122\n" +
 	"\x05label\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00@\x7f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x05label\x88\x01\x01\x12&\n" +
 	"\x03fit\x18\x02 \x01(\x0e2\x14.trigone.v1.SizerFitR\x03fitB\b\n" +
-	"\x06_label\"\x97\x05\n" +
+	"\x06_label\"\xc1\x06\n" +
 	"\x0fArtificialChord\x128\n" +
 	"\atargets\x18\x01 \x03(\v2\x14.trigone.v1.LocationB\b\xbaH\x05\x92\x01\x02\x10\bR\atargets\x123\n" +
 	"\x04form\x18\x02 \x01(\x0e2\x1f.trigone.v1.ArtificialChordFormR\x04form\x12.\n" +
@@ -2197,9 +2456,23 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"\x10papillary_muscle\x18\b \x01(\x0e2\x1b.trigone.v1.PapillaryMuscleR\x0fpapillaryMuscle\x12@\n" +
 	"\x0epapillary_head\x18\t \x01(\x0e2\x19.trigone.v1.PapillaryHeadR\rpapillaryHead\x12@\n" +
 	"\x11reference_segment\x18\n" +
-	" \x01(\x0e2\x13.trigone.v1.SegmentR\x10referenceSegmentB\r\n" +
+	" \x01(\x0e2\x13.trigone.v1.SegmentR\x10referenceSegment\x125\n" +
+	"\bmaterial\x18\v \x01(\x0e2\x19.trigone.v1.ChordMaterialR\bmaterial\x122\n" +
+	"\acalibre\x18\f \x01(\x0e2\x18.trigone.v1.ChordCalibreR\acalibre\x12=\n" +
+	"\alengths\x18\r \x03(\v2\x19.trigone.v1.ChordLengthAtB\b\xbaH\x05\x92\x01\x02\x10\x10R\alengthsB\r\n" +
 	"\v_pair_countB\x0f\n" +
-	"\r_strand_count\"\xa0\x01\n" +
+	"\r_strand_count\"\xa7\x02\n" +
+	"\rChordLengthAt\x12J\n" +
+	"\x17artificial_chord_length\x18\x01 \x01(\v2\x12.trigone.v1.LengthR\x15artificialChordLength\x12-\n" +
+	"\asegment\x18\x02 \x01(\x0e2\x13.trigone.v1.SegmentR\asegment\x12$\n" +
+	"\x04side\x18\x03 \x01(\x0e2\x10.trigone.v1.SideR\x04side\x126\n" +
+	"\n" +
+	"commissure\x18\x04 \x01(\x0e2\x16.trigone.v1.CommissureR\n" +
+	"commissure\x12.\n" +
+	"\n" +
+	"pair_count\x18\x05 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xa0\x01(\x00H\x00R\tpairCount\x88\x01\x01B\r\n" +
+	"\v_pair_count\"\xa0\x01\n" +
 	"\rChordTransfer\x12(\n" +
 	"\x04from\x18\x01 \x01(\v2\x14.trigone.v1.LocationR\x04from\x12$\n" +
 	"\x02to\x18\x02 \x01(\v2\x14.trigone.v1.LocationR\x02to\x12/\n" +
@@ -2282,7 +2555,26 @@ const file_trigone_v1_step_proto_rawDesc = "" +
 	"$SIZING_BASIS_ANTERIOR_LEAFLET_HEIGHT\x10\x02\x12'\n" +
 	"#SIZING_BASIS_INTERTRIGONAL_DISTANCE\x10\x03\x12*\n" +
 	"&SIZING_BASIS_INTERCOMMISSURAL_DISTANCE\x10\x04\x12\x18\n" +
-	"\x14SIZING_BASIS_IMAGING\x10\x05*~\n" +
+	"\x14SIZING_BASIS_IMAGING\x10\x05*\xbe\x01\n" +
+	"\rChordMaterial\x12\x1e\n" +
+	"\x1aCHORD_MATERIAL_UNSPECIFIED\x10\x00\x123\n" +
+	"/CHORD_MATERIAL_EXPANDED_POLYTETRAFLUOROETHYLENE\x10\x01\x12\x1c\n" +
+	"\x18CHORD_MATERIAL_POLYESTER\x10\x02\x12 \n" +
+	"\x1cCHORD_MATERIAL_POLYPROPYLENE\x10\x03\x12\x18\n" +
+	"\x14CHORD_MATERIAL_OTHER\x10\x04*\xac\x02\n" +
+	"\fChordCalibre\x12\x1d\n" +
+	"\x19CHORD_CALIBRE_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15CHORD_CALIBRE_USP_2_0\x10\x01\x12\x19\n" +
+	"\x15CHORD_CALIBRE_USP_3_0\x10\x02\x12\x19\n" +
+	"\x15CHORD_CALIBRE_USP_4_0\x10\x03\x12\x19\n" +
+	"\x15CHORD_CALIBRE_USP_5_0\x10\x04\x12\x19\n" +
+	"\x15CHORD_CALIBRE_USP_6_0\x10\x05\x12\x16\n" +
+	"\x12CHORD_CALIBRE_CV_2\x10\x06\x12\x16\n" +
+	"\x12CHORD_CALIBRE_CV_3\x10\a\x12\x16\n" +
+	"\x12CHORD_CALIBRE_CV_4\x10\b\x12\x16\n" +
+	"\x12CHORD_CALIBRE_CV_5\x10\t\x12\x16\n" +
+	"\x12CHORD_CALIBRE_CV_6\x10\n" +
+	"*~\n" +
 	"\x13ArtificialChordForm\x12%\n" +
 	"!ARTIFICIAL_CHORD_FORM_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bARTIFICIAL_CHORD_FORM_PAIRS\x10\x01\x12\x1f\n" +
@@ -2347,118 +2639,129 @@ func file_trigone_v1_step_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_step_proto_rawDescData
 }
 
-var file_trigone_v1_step_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_trigone_v1_step_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_trigone_v1_step_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
+var file_trigone_v1_step_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_trigone_v1_step_proto_goTypes = []any{
 	(AnnuloplastyKind)(0),      // 0: trigone.v1.AnnuloplastyKind
 	(Rigidity)(0),              // 1: trigone.v1.Rigidity
 	(SizerFit)(0),              // 2: trigone.v1.SizerFit
 	(SizingBasis)(0),           // 3: trigone.v1.SizingBasis
-	(ArtificialChordForm)(0),   // 4: trigone.v1.ArtificialChordForm
-	(ChordLengthBasis)(0),      // 5: trigone.v1.ChordLengthBasis
-	(ChordInsertion)(0),        // 6: trigone.v1.ChordInsertion
-	(PapillaryMuscle)(0),       // 7: trigone.v1.PapillaryMuscle
-	(PapillaryHead)(0),         // 8: trigone.v1.PapillaryHead
-	(HeightReductionForm)(0),   // 9: trigone.v1.HeightReductionForm
-	(ResectionShape)(0),        // 10: trigone.v1.ResectionShape
-	(PatchMaterial)(0),         // 11: trigone.v1.PatchMaterial
-	(FurtherTechniqueKind)(0),  // 12: trigone.v1.FurtherTechniqueKind
-	(*Technique)(nil),          // 13: trigone.v1.Technique
-	(*Annuloplasty)(nil),       // 14: trigone.v1.Annuloplasty
-	(*SizerTrial)(nil),         // 15: trigone.v1.SizerTrial
-	(*ArtificialChord)(nil),    // 16: trigone.v1.ArtificialChord
-	(*ChordTransfer)(nil),      // 17: trigone.v1.ChordTransfer
-	(*CleftClosure)(nil),       // 18: trigone.v1.CleftClosure
-	(*CommissuralClosure)(nil), // 19: trigone.v1.CommissuralClosure
-	(*EdgeToEdge)(nil),         // 20: trigone.v1.EdgeToEdge
-	(*HeightReduction)(nil),    // 21: trigone.v1.HeightReduction
-	(*LeafletResection)(nil),   // 22: trigone.v1.LeafletResection
-	(*Plication)(nil),          // 23: trigone.v1.Plication
-	(*SlidingPlasty)(nil),      // 24: trigone.v1.SlidingPlasty
-	(*SlidingSide)(nil),        // 25: trigone.v1.SlidingSide
-	(*FurtherTechnique)(nil),   // 26: trigone.v1.FurtherTechnique
-	(*Length)(nil),             // 27: trigone.v1.Length
-	(*Area)(nil),               // 28: trigone.v1.Area
-	(Method)(0),                // 29: trigone.v1.Method
-	(*Location)(nil),           // 30: trigone.v1.Location
-	(Segment)(0),               // 31: trigone.v1.Segment
-	(Answer)(0),                // 32: trigone.v1.Answer
-	(Commissure)(0),            // 33: trigone.v1.Commissure
-	(Slice)(0),                 // 34: trigone.v1.Slice
-	(*Offset)(nil),             // 35: trigone.v1.Offset
-	(*Fraction)(nil),           // 36: trigone.v1.Fraction
+	(ChordMaterial)(0),         // 4: trigone.v1.ChordMaterial
+	(ChordCalibre)(0),          // 5: trigone.v1.ChordCalibre
+	(ArtificialChordForm)(0),   // 6: trigone.v1.ArtificialChordForm
+	(ChordLengthBasis)(0),      // 7: trigone.v1.ChordLengthBasis
+	(ChordInsertion)(0),        // 8: trigone.v1.ChordInsertion
+	(PapillaryMuscle)(0),       // 9: trigone.v1.PapillaryMuscle
+	(PapillaryHead)(0),         // 10: trigone.v1.PapillaryHead
+	(HeightReductionForm)(0),   // 11: trigone.v1.HeightReductionForm
+	(ResectionShape)(0),        // 12: trigone.v1.ResectionShape
+	(PatchMaterial)(0),         // 13: trigone.v1.PatchMaterial
+	(FurtherTechniqueKind)(0),  // 14: trigone.v1.FurtherTechniqueKind
+	(*Technique)(nil),          // 15: trigone.v1.Technique
+	(*Annuloplasty)(nil),       // 16: trigone.v1.Annuloplasty
+	(*SizerTrial)(nil),         // 17: trigone.v1.SizerTrial
+	(*ArtificialChord)(nil),    // 18: trigone.v1.ArtificialChord
+	(*ChordLengthAt)(nil),      // 19: trigone.v1.ChordLengthAt
+	(*ChordTransfer)(nil),      // 20: trigone.v1.ChordTransfer
+	(*CleftClosure)(nil),       // 21: trigone.v1.CleftClosure
+	(*CommissuralClosure)(nil), // 22: trigone.v1.CommissuralClosure
+	(*EdgeToEdge)(nil),         // 23: trigone.v1.EdgeToEdge
+	(*HeightReduction)(nil),    // 24: trigone.v1.HeightReduction
+	(*LeafletResection)(nil),   // 25: trigone.v1.LeafletResection
+	(*Plication)(nil),          // 26: trigone.v1.Plication
+	(*SlidingPlasty)(nil),      // 27: trigone.v1.SlidingPlasty
+	(*SlidingSide)(nil),        // 28: trigone.v1.SlidingSide
+	(*FurtherTechnique)(nil),   // 29: trigone.v1.FurtherTechnique
+	(*Length)(nil),             // 30: trigone.v1.Length
+	(*Area)(nil),               // 31: trigone.v1.Area
+	(Method)(0),                // 32: trigone.v1.Method
+	(*Location)(nil),           // 33: trigone.v1.Location
+	(Segment)(0),               // 34: trigone.v1.Segment
+	(Side)(0),                  // 35: trigone.v1.Side
+	(Commissure)(0),            // 36: trigone.v1.Commissure
+	(Answer)(0),                // 37: trigone.v1.Answer
+	(Slice)(0),                 // 38: trigone.v1.Slice
+	(*Offset)(nil),             // 39: trigone.v1.Offset
+	(*Fraction)(nil),           // 40: trigone.v1.Fraction
 }
 var file_trigone_v1_step_proto_depIdxs = []int32{
-	14, // 0: trigone.v1.Technique.annuloplasty:type_name -> trigone.v1.Annuloplasty
-	16, // 1: trigone.v1.Technique.artificial_chord:type_name -> trigone.v1.ArtificialChord
-	17, // 2: trigone.v1.Technique.chord_transfer:type_name -> trigone.v1.ChordTransfer
-	18, // 3: trigone.v1.Technique.cleft_closure:type_name -> trigone.v1.CleftClosure
-	19, // 4: trigone.v1.Technique.commissural_closure:type_name -> trigone.v1.CommissuralClosure
-	20, // 5: trigone.v1.Technique.edge_to_edge:type_name -> trigone.v1.EdgeToEdge
-	21, // 6: trigone.v1.Technique.height_reduction:type_name -> trigone.v1.HeightReduction
-	22, // 7: trigone.v1.Technique.leaflet_resection:type_name -> trigone.v1.LeafletResection
-	23, // 8: trigone.v1.Technique.plication:type_name -> trigone.v1.Plication
-	24, // 9: trigone.v1.Technique.sliding_plasty:type_name -> trigone.v1.SlidingPlasty
-	26, // 10: trigone.v1.Technique.further_technique:type_name -> trigone.v1.FurtherTechnique
+	16, // 0: trigone.v1.Technique.annuloplasty:type_name -> trigone.v1.Annuloplasty
+	18, // 1: trigone.v1.Technique.artificial_chord:type_name -> trigone.v1.ArtificialChord
+	20, // 2: trigone.v1.Technique.chord_transfer:type_name -> trigone.v1.ChordTransfer
+	21, // 3: trigone.v1.Technique.cleft_closure:type_name -> trigone.v1.CleftClosure
+	22, // 4: trigone.v1.Technique.commissural_closure:type_name -> trigone.v1.CommissuralClosure
+	23, // 5: trigone.v1.Technique.edge_to_edge:type_name -> trigone.v1.EdgeToEdge
+	24, // 6: trigone.v1.Technique.height_reduction:type_name -> trigone.v1.HeightReduction
+	25, // 7: trigone.v1.Technique.leaflet_resection:type_name -> trigone.v1.LeafletResection
+	26, // 8: trigone.v1.Technique.plication:type_name -> trigone.v1.Plication
+	27, // 9: trigone.v1.Technique.sliding_plasty:type_name -> trigone.v1.SlidingPlasty
+	29, // 10: trigone.v1.Technique.further_technique:type_name -> trigone.v1.FurtherTechnique
 	0,  // 11: trigone.v1.Annuloplasty.kind:type_name -> trigone.v1.AnnuloplastyKind
 	1,  // 12: trigone.v1.Annuloplasty.rigidity:type_name -> trigone.v1.Rigidity
-	27, // 13: trigone.v1.Annuloplasty.ring_inner_antero_posterior_diameter:type_name -> trigone.v1.Length
-	27, // 14: trigone.v1.Annuloplasty.ring_inner_transverse_diameter:type_name -> trigone.v1.Length
-	28, // 15: trigone.v1.Annuloplasty.ring_orifice_area:type_name -> trigone.v1.Area
-	27, // 16: trigone.v1.Annuloplasty.band_length:type_name -> trigone.v1.Length
-	15, // 17: trigone.v1.Annuloplasty.sizers:type_name -> trigone.v1.SizerTrial
+	30, // 13: trigone.v1.Annuloplasty.ring_inner_antero_posterior_diameter:type_name -> trigone.v1.Length
+	30, // 14: trigone.v1.Annuloplasty.ring_inner_transverse_diameter:type_name -> trigone.v1.Length
+	31, // 15: trigone.v1.Annuloplasty.ring_orifice_area:type_name -> trigone.v1.Area
+	30, // 16: trigone.v1.Annuloplasty.band_length:type_name -> trigone.v1.Length
+	17, // 17: trigone.v1.Annuloplasty.sizers:type_name -> trigone.v1.SizerTrial
 	3,  // 18: trigone.v1.Annuloplasty.sizing_basis:type_name -> trigone.v1.SizingBasis
-	29, // 19: trigone.v1.Annuloplasty.sizing_method:type_name -> trigone.v1.Method
+	32, // 19: trigone.v1.Annuloplasty.sizing_method:type_name -> trigone.v1.Method
 	2,  // 20: trigone.v1.SizerTrial.fit:type_name -> trigone.v1.SizerFit
-	30, // 21: trigone.v1.ArtificialChord.targets:type_name -> trigone.v1.Location
-	4,  // 22: trigone.v1.ArtificialChord.form:type_name -> trigone.v1.ArtificialChordForm
-	27, // 23: trigone.v1.ArtificialChord.artificial_chord_length:type_name -> trigone.v1.Length
-	5,  // 24: trigone.v1.ArtificialChord.length_basis:type_name -> trigone.v1.ChordLengthBasis
-	6,  // 25: trigone.v1.ArtificialChord.insertion:type_name -> trigone.v1.ChordInsertion
-	7,  // 26: trigone.v1.ArtificialChord.papillary_muscle:type_name -> trigone.v1.PapillaryMuscle
-	8,  // 27: trigone.v1.ArtificialChord.papillary_head:type_name -> trigone.v1.PapillaryHead
-	31, // 28: trigone.v1.ArtificialChord.reference_segment:type_name -> trigone.v1.Segment
-	30, // 29: trigone.v1.ChordTransfer.from:type_name -> trigone.v1.Location
-	30, // 30: trigone.v1.ChordTransfer.to:type_name -> trigone.v1.Location
-	30, // 31: trigone.v1.CleftClosure.location:type_name -> trigone.v1.Location
-	27, // 32: trigone.v1.CleftClosure.closure_length:type_name -> trigone.v1.Length
-	32, // 33: trigone.v1.CleftClosure.chords_kept:type_name -> trigone.v1.Answer
-	33, // 34: trigone.v1.CommissuralClosure.commissure:type_name -> trigone.v1.Commissure
-	27, // 35: trigone.v1.CommissuralClosure.commissural_closure_length:type_name -> trigone.v1.Length
-	34, // 36: trigone.v1.EdgeToEdge.slice:type_name -> trigone.v1.Slice
-	27, // 37: trigone.v1.EdgeToEdge.edge_to_edge_length:type_name -> trigone.v1.Length
-	31, // 38: trigone.v1.HeightReduction.segments:type_name -> trigone.v1.Segment
-	9,  // 39: trigone.v1.HeightReduction.form:type_name -> trigone.v1.HeightReductionForm
-	27, // 40: trigone.v1.HeightReduction.height_removed:type_name -> trigone.v1.Length
-	31, // 41: trigone.v1.LeafletResection.segments:type_name -> trigone.v1.Segment
-	33, // 42: trigone.v1.LeafletResection.commissure:type_name -> trigone.v1.Commissure
-	10, // 43: trigone.v1.LeafletResection.shape:type_name -> trigone.v1.ResectionShape
-	32, // 44: trigone.v1.LeafletResection.to_annulus:type_name -> trigone.v1.Answer
-	35, // 45: trigone.v1.LeafletResection.resection_axis_offset:type_name -> trigone.v1.Offset
-	27, // 46: trigone.v1.LeafletResection.prolapsing_free_edge_width:type_name -> trigone.v1.Length
-	36, // 47: trigone.v1.LeafletResection.prolapsing_width_removed:type_name -> trigone.v1.Fraction
-	27, // 48: trigone.v1.LeafletResection.resection_free_edge_width:type_name -> trigone.v1.Length
-	27, // 49: trigone.v1.LeafletResection.resection_base_width:type_name -> trigone.v1.Length
-	27, // 50: trigone.v1.LeafletResection.resection_height:type_name -> trigone.v1.Length
-	27, // 51: trigone.v1.LeafletResection.annular_gap:type_name -> trigone.v1.Length
-	31, // 52: trigone.v1.Plication.segments:type_name -> trigone.v1.Segment
-	27, // 53: trigone.v1.Plication.plication_length:type_name -> trigone.v1.Length
-	25, // 54: trigone.v1.SlidingPlasty.lateral:type_name -> trigone.v1.SlidingSide
-	25, // 55: trigone.v1.SlidingPlasty.medial:type_name -> trigone.v1.SlidingSide
-	27, // 56: trigone.v1.SlidingSide.sliding_detached_length:type_name -> trigone.v1.Length
-	27, // 57: trigone.v1.SlidingSide.sliding_advance:type_name -> trigone.v1.Length
-	27, // 58: trigone.v1.SlidingSide.sliding_strip_height_at_cut_edge:type_name -> trigone.v1.Length
-	27, // 59: trigone.v1.SlidingSide.sliding_strip_height_at_far_end:type_name -> trigone.v1.Length
-	12, // 60: trigone.v1.FurtherTechnique.kind:type_name -> trigone.v1.FurtherTechniqueKind
-	30, // 61: trigone.v1.FurtherTechnique.locations:type_name -> trigone.v1.Location
-	11, // 62: trigone.v1.FurtherTechnique.patch_material:type_name -> trigone.v1.PatchMaterial
-	27, // 63: trigone.v1.FurtherTechnique.patch_length:type_name -> trigone.v1.Length
-	27, // 64: trigone.v1.FurtherTechnique.patch_width:type_name -> trigone.v1.Length
-	65, // [65:65] is the sub-list for method output_type
-	65, // [65:65] is the sub-list for method input_type
-	65, // [65:65] is the sub-list for extension type_name
-	65, // [65:65] is the sub-list for extension extendee
-	0,  // [0:65] is the sub-list for field type_name
+	33, // 21: trigone.v1.ArtificialChord.targets:type_name -> trigone.v1.Location
+	6,  // 22: trigone.v1.ArtificialChord.form:type_name -> trigone.v1.ArtificialChordForm
+	30, // 23: trigone.v1.ArtificialChord.artificial_chord_length:type_name -> trigone.v1.Length
+	7,  // 24: trigone.v1.ArtificialChord.length_basis:type_name -> trigone.v1.ChordLengthBasis
+	8,  // 25: trigone.v1.ArtificialChord.insertion:type_name -> trigone.v1.ChordInsertion
+	9,  // 26: trigone.v1.ArtificialChord.papillary_muscle:type_name -> trigone.v1.PapillaryMuscle
+	10, // 27: trigone.v1.ArtificialChord.papillary_head:type_name -> trigone.v1.PapillaryHead
+	34, // 28: trigone.v1.ArtificialChord.reference_segment:type_name -> trigone.v1.Segment
+	4,  // 29: trigone.v1.ArtificialChord.material:type_name -> trigone.v1.ChordMaterial
+	5,  // 30: trigone.v1.ArtificialChord.calibre:type_name -> trigone.v1.ChordCalibre
+	19, // 31: trigone.v1.ArtificialChord.lengths:type_name -> trigone.v1.ChordLengthAt
+	30, // 32: trigone.v1.ChordLengthAt.artificial_chord_length:type_name -> trigone.v1.Length
+	34, // 33: trigone.v1.ChordLengthAt.segment:type_name -> trigone.v1.Segment
+	35, // 34: trigone.v1.ChordLengthAt.side:type_name -> trigone.v1.Side
+	36, // 35: trigone.v1.ChordLengthAt.commissure:type_name -> trigone.v1.Commissure
+	33, // 36: trigone.v1.ChordTransfer.from:type_name -> trigone.v1.Location
+	33, // 37: trigone.v1.ChordTransfer.to:type_name -> trigone.v1.Location
+	33, // 38: trigone.v1.CleftClosure.location:type_name -> trigone.v1.Location
+	30, // 39: trigone.v1.CleftClosure.closure_length:type_name -> trigone.v1.Length
+	37, // 40: trigone.v1.CleftClosure.chords_kept:type_name -> trigone.v1.Answer
+	36, // 41: trigone.v1.CommissuralClosure.commissure:type_name -> trigone.v1.Commissure
+	30, // 42: trigone.v1.CommissuralClosure.commissural_closure_length:type_name -> trigone.v1.Length
+	38, // 43: trigone.v1.EdgeToEdge.slice:type_name -> trigone.v1.Slice
+	30, // 44: trigone.v1.EdgeToEdge.edge_to_edge_length:type_name -> trigone.v1.Length
+	34, // 45: trigone.v1.HeightReduction.segments:type_name -> trigone.v1.Segment
+	11, // 46: trigone.v1.HeightReduction.form:type_name -> trigone.v1.HeightReductionForm
+	30, // 47: trigone.v1.HeightReduction.height_removed:type_name -> trigone.v1.Length
+	34, // 48: trigone.v1.LeafletResection.segments:type_name -> trigone.v1.Segment
+	36, // 49: trigone.v1.LeafletResection.commissure:type_name -> trigone.v1.Commissure
+	12, // 50: trigone.v1.LeafletResection.shape:type_name -> trigone.v1.ResectionShape
+	37, // 51: trigone.v1.LeafletResection.to_annulus:type_name -> trigone.v1.Answer
+	39, // 52: trigone.v1.LeafletResection.resection_axis_offset:type_name -> trigone.v1.Offset
+	30, // 53: trigone.v1.LeafletResection.prolapsing_free_edge_width:type_name -> trigone.v1.Length
+	40, // 54: trigone.v1.LeafletResection.prolapsing_width_removed:type_name -> trigone.v1.Fraction
+	30, // 55: trigone.v1.LeafletResection.resection_free_edge_width:type_name -> trigone.v1.Length
+	30, // 56: trigone.v1.LeafletResection.resection_base_width:type_name -> trigone.v1.Length
+	30, // 57: trigone.v1.LeafletResection.resection_height:type_name -> trigone.v1.Length
+	30, // 58: trigone.v1.LeafletResection.annular_gap:type_name -> trigone.v1.Length
+	34, // 59: trigone.v1.Plication.segments:type_name -> trigone.v1.Segment
+	30, // 60: trigone.v1.Plication.plication_length:type_name -> trigone.v1.Length
+	28, // 61: trigone.v1.SlidingPlasty.lateral:type_name -> trigone.v1.SlidingSide
+	28, // 62: trigone.v1.SlidingPlasty.medial:type_name -> trigone.v1.SlidingSide
+	30, // 63: trigone.v1.SlidingSide.sliding_detached_length:type_name -> trigone.v1.Length
+	30, // 64: trigone.v1.SlidingSide.sliding_advance:type_name -> trigone.v1.Length
+	30, // 65: trigone.v1.SlidingSide.sliding_strip_height_at_cut_edge:type_name -> trigone.v1.Length
+	30, // 66: trigone.v1.SlidingSide.sliding_strip_height_at_far_end:type_name -> trigone.v1.Length
+	14, // 67: trigone.v1.FurtherTechnique.kind:type_name -> trigone.v1.FurtherTechniqueKind
+	33, // 68: trigone.v1.FurtherTechnique.locations:type_name -> trigone.v1.Location
+	13, // 69: trigone.v1.FurtherTechnique.patch_material:type_name -> trigone.v1.PatchMaterial
+	30, // 70: trigone.v1.FurtherTechnique.patch_length:type_name -> trigone.v1.Length
+	30, // 71: trigone.v1.FurtherTechnique.patch_width:type_name -> trigone.v1.Length
+	72, // [72:72] is the sub-list for method output_type
+	72, // [72:72] is the sub-list for method input_type
+	72, // [72:72] is the sub-list for extension type_name
+	72, // [72:72] is the sub-list for extension extendee
+	0,  // [0:72] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_step_proto_init() }
@@ -2485,14 +2788,15 @@ func file_trigone_v1_step_proto_init() {
 	file_trigone_v1_step_proto_msgTypes[2].OneofWrappers = []any{}
 	file_trigone_v1_step_proto_msgTypes[3].OneofWrappers = []any{}
 	file_trigone_v1_step_proto_msgTypes[4].OneofWrappers = []any{}
-	file_trigone_v1_step_proto_msgTypes[12].OneofWrappers = []any{}
+	file_trigone_v1_step_proto_msgTypes[5].OneofWrappers = []any{}
+	file_trigone_v1_step_proto_msgTypes[13].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_step_proto_rawDesc), len(file_trigone_v1_step_proto_rawDesc)),
-			NumEnums:      13,
-			NumMessages:   14,
+			NumEnums:      15,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
