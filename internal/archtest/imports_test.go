@@ -30,7 +30,7 @@ var rooms = map[string][]string{
 	"internal/repair":      {"internal/units", "internal/valve"},
 	"internal/settings":    {"internal/units", "internal/valve", "internal/repair"},
 	"internal/metric":      {"internal/words", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo"},
-	"internal/rules":       {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo", "internal/metric"},
+	"internal/rules":       {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/haemo", "internal/metric"},
 	"internal/discrepancy": {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
 	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},

@@ -417,7 +417,7 @@ func TestEvaluateAgainUnderAnotherPolicy(t *testing.T) {
 	f := newFixture(t)
 	above := strings.Replace(strings.Replace(resultPart, `"mmhg":3`, `"mmhg":5.5`, 1), `"mmhg":7`, `"mmhg":12`, 1)
 	f.mustSubmit(object(numberAndPatient, identityPart, above))
-	if !hasRule(f.get().GetEvaluation().GetFindings(), "mean-gradient-high") {
+	if !hasRule(f.get().GetEvaluation().GetFindings(), "gradient-high") {
 		t.Fatal("5.5 mmHg is not above the built-in 5")
 	}
 	lenient, err := policy.Parse("lenient.yaml", []byte("site: harbour\nversion: \"2\"\nzone: Europe/London\nthresholds: {mean_gradient_high: 6}\n"), nil)
@@ -433,14 +433,14 @@ func TestEvaluateAgainUnderAnotherPolicy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if hasRule(now.GetEvaluation().GetFindings(), "mean-gradient-high") || !hasRule(now.GetVanished(), "mean-gradient-high") {
+	if hasRule(now.GetEvaluation().GetFindings(), "gradient-high") || !hasRule(now.GetVanished(), "gradient-high") {
 		t.Error("under the policy in force 5.5 mmHg is within 6")
 	}
 	then, err := second.EvaluateAgain(f.ctx, caller, &trigonev1.EvaluateAgainRequest{Case: ref(), PolicyHash: first})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !hasRule(then.GetEvaluation().GetFindings(), "mean-gradient-high") || then.GetEvaluation().GetPolicyHash() != first || len(then.GetVanished()) != 0 {
+	if !hasRule(then.GetEvaluation().GetFindings(), "gradient-high") || then.GetEvaluation().GetPolicyHash() != first || len(then.GetVanished()) != 0 {
 		t.Errorf("under the earlier policy: %v", then.GetVanished())
 	}
 }

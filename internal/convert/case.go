@@ -150,6 +150,8 @@ func study(kind repair.StudyKind, section string, s *trigonev1.Study) repair.Stu
 		Shape:              annulusShape(s),
 		AnteriorMotion:     Word(s.GetAnteriorMotion().GetState()),
 		AnteriorMotionEnd:  Word(s.GetAnteriorMotion().GetEnd()),
+		GradeWithMotion:    gradeOf(s.GetAnteriorMotion().GetRegurgitationWithMotion()),
+		Inotrope:           answer(s.GetHaemodynamics().GetInotrope()),
 		Rhythm:             Word(s.GetHaemodynamics().GetRhythm()),
 		Provocation:        Word(s.GetHaemodynamics().GetProvocation()),
 	}
@@ -185,6 +187,15 @@ func followUp(section string, f *trigonev1.FollowUp) repair.Study {
 	out.StatusKnownOn, out.VitalStatus, out.DiedOn = f.GetStatusKnownOn(), Word(f.GetVitalStatus()), f.GetDiedOn()
 	for _, r := range f.GetReinterventions() {
 		out.Reinterventions = append(out.Reinterventions, repair.Reintervention{On: r.GetOn(), Kind: Word(r.GetKind())})
+	}
+	out.Complications = complications(f.GetComplications())
+	return out
+}
+
+func complications(list []*trigonev1.Complication) []repair.Event {
+	var out []repair.Event
+	for _, c := range list {
+		out = append(out, repair.Event{Kind: Word(c.GetKind()), On: c.GetDate()})
 	}
 	return out
 }
@@ -330,6 +341,7 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 			LesionID: l.GetLesionId(), Kind: Word(l.GetKind()), Where: location(l.GetLocation()), Reason: Word(l.GetReason()),
 		})
 	}
+	out.Complications = complications(o.GetComplications())
 	return out
 }
 

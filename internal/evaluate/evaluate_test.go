@@ -63,7 +63,7 @@ func TestDisputedValuesLeaveTheSecondPass(t *testing.T) {
 	if f.Severity != rules.Contradiction || len(f.Disputes) != 2 || !slices.Equal(f.Sections, []string{"result/exit"}) {
 		t.Fatalf("both gradients must be disputed, in the result: %+v", f)
 	}
-	if has(e, "mean-gradient-high", exit) {
+	if has(e, "gradient-high", exit) {
 		t.Error("a disputed gradient of 9 mmHg must not be judged as high")
 	}
 	if v, _ := value(e, "mean_gradient", exit); v.State != metric.Disputed || v.Value != 9 {
@@ -85,7 +85,7 @@ func TestACorrectionSettlesADispute(t *testing.T) {
 	if has(e, "peak-gradient-below-mean", exit) {
 		t.Error("a peak above the mean is no contradiction")
 	}
-	if !has(e, "mean-gradient-high", exit) {
+	if !has(e, "gradient-high", exit) {
 		t.Error("a gradient of 9 mmHg, no longer disputed, is high")
 	}
 	if v, _ := value(e, "mean_gradient", exit); v.State != metric.HasValue {
@@ -243,7 +243,7 @@ func TestFinalState(t *testing.T) {
 	}
 	for _, r := range rows {
 		t.Run(r.why, func(t *testing.T) {
-			if f := finding(t, evaluated(r.c), "mean-gradient-high", r.occasion); f.Final != r.want {
+			if f := finding(t, evaluated(r.c), "gradient-high", r.occasion); f.Final != r.want {
 				t.Errorf("final is %v, want %v", f.Final, r.want)
 			}
 		})

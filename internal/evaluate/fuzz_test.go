@@ -53,6 +53,7 @@ func notFinite(path string, v reflect.Value) []string {
 
 // runAside runs both passes by hand and gives the ids of all findings.
 func runAside(c *repair.Case, s settings.Settings, version string) []string {
+	s = s.Under(version)
 	var ids []string
 	var disputed []valve.Key
 	first, _ := rules.Run(c, s, metric.Compute(c, s), version, func(r rules.Rule) bool { return r.JudgesAll(version) })

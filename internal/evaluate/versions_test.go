@@ -87,7 +87,7 @@ func TestConfirmedContradiction(t *testing.T) {
 	if v, _ := value(e, "mean_gradient", exit); v.State != metric.HasValue {
 		t.Errorf("a confirmed value is %s", v.State)
 	}
-	if !has(e, "mean-gradient-high", exit) {
+	if !has(e, "gradient-high", exit) {
 		t.Error("a confirmed gradient of 9 mmHg is judged again")
 	}
 
@@ -106,9 +106,9 @@ func TestConfirmedContradiction(t *testing.T) {
 	}
 
 	// What is no contradiction cannot be confirmed.
-	high := finding(t, evaluated(swappedGradients(9, 15)), "mean-gradient-high", exit)
+	high := finding(t, evaluated(swappedGradients(9, 15)), "gradient-high", exit)
 	e = Evaluate(Input{Case: swappedGradients(9, 15), Settings: s, Confirmed: map[string]bool{high.ID: true}})
-	if finding(t, e, "mean-gradient-high", exit).Confirmed {
+	if finding(t, e, "gradient-high", exit).Confirmed {
 		t.Error("a caution is not confirmed")
 	}
 }

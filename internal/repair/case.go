@@ -73,8 +73,11 @@ type Study struct {
 	AnteriorMotion    string // none, chordal, leaflet_without_obstruction, leaflet_with_obstruction
 	AnteriorMotionEnd string // resolved, persists, returned_to_bypass
 	Manoeuvres        []string
+	// GradeWithMotion is the regurgitation while anterior motion is present.
+	GradeWithMotion Grade
 
 	Rhythm      string
+	Inotrope    valve.Answer
 	Provocation string
 	NewLateral  bool   // a lateral wall that moves abnormally and did not at baseline
 	Decision    string // accepted, accepted_for_risk, medical_first, further_run
@@ -86,6 +89,45 @@ type Study struct {
 	VitalStatus       string
 	DiedOn            string
 	Reinterventions   []Reintervention
+	Complications     []Event
+}
+
+// Event is something that happened on a day; an empty day is not recorded.
+type Event struct {
+	Kind string
+	On   string
+}
+
+// motionMechanism is the mechanism of a leak that systolic anterior motion makes.
+const motionMechanism = "anterior_motion"
+
+// LeafletMotion says whether systolic anterior motion of the leaflet was seen, not
+// of chords only.
+func (s *Study) LeafletMotion() bool {
+	return s.AnteriorMotion == "leaflet_without_obstruction" || s.AnteriorMotion == "leaflet_with_obstruction"
+}
+
+// MotionOpen says whether anterior motion was seen and is not said to have
+// resolved.
+func (s *Study) MotionOpen() bool {
+	return s.AnteriorMotion != "" && s.AnteriorMotion != "none" && s.AnteriorMotionEnd != "resolved"
+}
+
+// Residual gives the regurgitation that counts as left after repair. What leaks
+// with anterior motion counts in the last set only, and only while the motion has
+// not resolved; byMotion says that the grade is of that kind, counted or not.
+func (s *Study) Residual(last bool) (left Grade, byMotion bool) {
+	if !s.LeafletMotion() {
+		return s.Grade, false
+	}
+	if open := s.MotionOpen(); last && open && s.GradeWithMotion.Known() && s.Grade.below(s.GradeWithMotion) {
+		return s.GradeWithMotion, true
+	}
+	other := slices.ContainsFunc(s.Mechanisms, func(m string) bool { return m != motionMechanism })
+	if byMotion = !other && !s.GradeWithMotion.Known(); byMotion && !last {
+		return Grade{}, true
+	}
+	return s.Grade, byMotion
 }
 
 // Reintervention is an intervention on the mitral valve after the operation.
@@ -228,6 +270,7 @@ type Operation struct {
 	FieldSets             []FieldSet
 	ConcomitantProcedures []string
 	ConcomitantRecorded   valve.Recorded // whether these are all there were
+	Complications         []Event        // in theatre
 	// DeclinedProcedures were considered and not done, by the same words.
 	DeclinedProcedures []string
 	AcceptedLesions    []AcceptedLesion

@@ -60,3 +60,17 @@ func (g Grade) Difference(h Grade) (steps int, ok bool) {
 	b, okB := h.Rank()
 	return a - b, okA && okB && g.Scheme == h.Scheme
 }
+
+// below says whether g is not known, or lies below h: in its scheme, or else by the
+// line between mild and moderate.
+func (g Grade) below(h Grade) bool {
+	if !g.Known() {
+		return true
+	}
+	if steps, ok := g.Difference(h); ok {
+		return steps < 0
+	}
+	more, _ := h.ModerateOrMore()
+	already, _ := g.ModerateOrMore()
+	return more && !already
+}

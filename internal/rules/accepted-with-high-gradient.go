@@ -16,7 +16,7 @@ var acceptedWithHighGradient = Rule{
 	Thresholds: []string{settings.GradientNotAccepted, settings.PeakNotAccepted},
 	Advice:     "Look for stenosis before the patient leaves; at such gradients it led to a further operation.",
 	Since:      "2",
-	Under:      []string{"peak-gradient-below-mean", "mean-gradient-high"},
+	Under:      []string{"peak-gradient-below-mean", "mean-gradient-high", "gradient-high"},
 	Where: func(c *repair.Case) []metric.At {
 		return slices.DeleteFunc(exit(c), func(here metric.At) bool { return c.StudyAt(here.Occasion).Decision != decisionAccepted })
 	},

@@ -13,7 +13,7 @@ var gradientAtFastRate = Rule{
 	Severity: Note, Kind: Clinical, Source: settings.SourceCommonPractice,
 	Thresholds: []string{settings.GradientRateHigh},
 	Advice:     "Measure again at a lower rate before it is compared with anything.",
-	Since:      "1",
+	Since:      "1", Until: "3",
 	Where: func(c *repair.Case) []metric.At {
 		return studies(c, func(s *repair.Study) bool { return holdsAny(c, s, valve.Nowhere, valve.MeanGradient) })
 	},

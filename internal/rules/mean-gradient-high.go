@@ -12,8 +12,8 @@ var meanGradientHigh = Rule{
 	Severity: Caution, Kind: Clinical, Source: settings.SourceShabsigh2016,
 	Thresholds: []string{settings.GradientHigh},
 	Advice:     "Measure again at a lower rate and with planimetry; consider the size of the ring and what narrows the orifice.",
-	Since:      "1",
-	Where:      afterRepair(valve.Nowhere, valve.MeanGradient),
+	Since:      "1", Until: "3",
+	Where: afterRepair(valve.Nowhere, valve.MeanGradient),
 	Check: func(r *Reader) Verdict {
 		mean := r.Here(valve.MeanGradient)
 		if !r.Beyond(r.Read(mean), settings.GradientHigh) {

@@ -11,8 +11,8 @@ var residualRegurgitationUnanswered = Rule{
 	Summary:  "Moderate or more regurgitation on leaving theatre is answered by a further run or by a reason why not.",
 	Severity: Caution, Kind: Clinical, Source: settings.SourceElEshmawi,
 	Advice: "Record why it was accepted, or the further run.",
-	Since:  "1",
-	Where:  exit,
+	Since:  "1", Until: "3",
+	Where: exit,
 	Check: func(r *Reader) Verdict {
 		s := r.Study()
 		severe, known := s.Grade.ModerateOrMore()

@@ -62,6 +62,8 @@ const (
 	SourceChandra2011    SourceID = "chandra-2011"
 	SourceTechniqueAtlas SourceID = "technique-atlas"
 	SourceChordLength    SourceID = "chord-length-echo"
+	SourceAshikhmina2021 SourceID = "ashikhmina-2021"
+	SourceOutflow2014    SourceID = "outflow-obstruction-2014"
 )
 
 var sources = []Source{
@@ -97,6 +99,8 @@ var sources = []Source{
 	{SourceChandra2011, "Chandra et al., Circ Cardiovasc Imaging 2011, billow height and volume in 77 patients (abstract read)", Read},
 	{SourceTechniqueAtlas, "Sellke and Ruel, Atlas of Cardiac Surgical Techniques, 2nd ed., chapter 18 (read in a reproduction)", Secondary},
 	{SourceChordLength, "Makhdom et al., length of artificial chords foretold by echo, 264 patients (abstract read)", Read},
+	{SourceAshikhmina2021, "Ashikhmina et al., J Thorac Cardiovasc Surg 2021;162:567, anterior motion after 761 repairs: 71 % resolved before discharge (abstract read)", Read},
+	{SourceOutflow2014, "Dynamic obstruction of the outflow tract, Cardiovasc Ultrasound 2014;12:23 (read)", Read},
 }
 
 // Sources gives all sources by id.

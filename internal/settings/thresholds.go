@@ -29,8 +29,11 @@ const (
 	OrificeAreaSmall       = "orifice_area_small"
 	GradientNotAccepted    = "mean_gradient_not_accepted"
 	PeakNotAccepted        = "peak_gradient_not_accepted"
+	ProvokedGradientHigh   = "provoked_mean_gradient_high"
+	ProvokedPressureHigh   = "provoked_pulmonary_pressure_high"
 	OutflowGradientHigh    = "outflow_tract_gradient_high"
 	OutflowGradientActedOn = "outflow_tract_gradient_acted_on"
+	OutflowObstructed      = "outflow_tract_obstructed"
 	CircumflexClose        = "circumflex_close"
 	SystolicPressureLow    = "systolic_pressure_low"
 	EjectionFractionFall   = "ejection_fraction_fall"
@@ -50,6 +53,10 @@ const (
 	EjectionFractionApart = "ejection_fraction_apart"
 	StrokeVolumesApart    = "stroke_volumes_apart"
 	IdenticalDecimals     = "identical_value_decimals"
+
+	ClampEdge      = "clamp_edge"
+	BypassTail     = "bypass_tail"
+	DurationsApart = "durations_apart"
 )
 
 // builtInThresholds: limits from memory serve notes only.
@@ -141,4 +148,18 @@ var builtInThresholds = []Threshold{
 		Summary: "share by which one stroke volume may exceed another that cannot be smaller"},
 	{Name: IdenticalDecimals, Unit: units.One, Value: 1, Inclusive: true, Lowest: 1, Highest: 3, Source: SourceCommonPractice,
 		Summary: "decimals from which two identical values of different measures are spoken of"},
+
+	{Name: ClampEdge, Unit: units.Min, Value: 1, Inclusive: true, Lowest: 0, Highest: 10, Source: SourceCommonPractice,
+		Summary: "minutes at either end of the clamp in which a result may be timed: clocks differ"},
+	{Name: BypassTail, Unit: units.Min, Value: 10, Inclusive: true, Lowest: 0, Highest: 60, Source: SourceCommonPractice,
+		Summary: "minutes before the end of bypass from which on a result may have been read while weaning"},
+	{Name: DurationsApart, Unit: units.Min, Value: 5, Inclusive: true, Lowest: 1, Highest: 60, Source: SourceCommonPractice,
+		Summary: "minutes by which a stated duration of clamp or bypass may differ from its times"},
+
+	{Name: OutflowObstructed, Unit: units.MMHg, Value: 30, Inclusive: false, Lowest: 10, Highest: 100, Source: SourceOutflow2014,
+		Summary: "peak gradient of the outflow tract at rest from which anterior motion obstructs"},
+	{Name: ProvokedGradientHigh, Unit: units.MMHg, Value: 15, Inclusive: true, Lowest: 5, Highest: 40, Source: SourceFunctional2023,
+		Summary: "mean gradient under exercise or dobutamine above which it is spoken of, together with the pulmonary pressure"},
+	{Name: ProvokedPressureHigh, Unit: units.MMHg, Value: 60, Inclusive: true, Lowest: 40, Highest: 100, Source: SourceFunctional2023,
+		Summary: "systolic pulmonary pressure under exercise or dobutamine above which a high gradient is spoken of"},
 }

@@ -65,6 +65,9 @@ type IndexedLength float64
 // CardiacOutput is a flow in litres per minute (L/min).
 type CardiacOutput float64
 
+// Minutes is a span of time on the clock in minutes (min).
+type Minutes float64
+
 const (
 	mmPerCM       = 10
 	mm2PerCM2     = 100

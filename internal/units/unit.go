@@ -28,6 +28,7 @@ const (
 	MM2PerM2
 	MMPerM2
 	LPerMin
+	Min
 )
 
 // Codes: the Unified Code for Units of Measure, case-sensitive form. Decimals
@@ -53,6 +54,7 @@ var unitTable = [...]unitRow{
 	MM2PerM2: {"IndexedArea", "mm2/m2", "mm²/m²", 0},
 	MMPerM2:  {"IndexedLength", "mm/m2", "mm/m²", 1},
 	LPerMin:  {"CardiacOutput", "L/min", "L/min", 1},
+	Min:      {"Minutes", "min", "min", 0},
 }
 
 // Units gives every unit in table order.

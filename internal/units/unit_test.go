@@ -35,6 +35,7 @@ func TestUnitTable(t *testing.T) {
 		{MM2PerM2, IndexedArea(0), "mm2/m2", "mm²/m²"},
 		{MMPerM2, IndexedLength(0), "mm/m2", "mm/m²"},
 		{LPerMin, CardiacOutput(0), "L/min", "L/min"},
+		{Min, Minutes(0), "min", "min"},
 	}
 	if len(rows) != len(Units()) {
 		t.Fatalf("the table has %d units, the test knows %d", len(Units()), len(rows))
@@ -60,7 +61,7 @@ func TestUnitTable(t *testing.T) {
 }
 
 func TestNoUnit(t *testing.T) {
-	for _, u := range []Unit{0, LPerMin + 1, 255} {
+	for _, u := range []Unit{0, Min + 1, 255} {
 		if u.Valid() || u.Kind() != "" || u.UCUM() != "" || u.Text() != "" || u.Decimals() != 0 {
 			t.Errorf("Unit(%d) must be no unit", uint8(u))
 		}
