@@ -41,24 +41,79 @@ func record(f *trigonev1.CaseFile) convert.Record {
 // cases, with the reason: the cases were invented to show them.
 var justified = map[string]string{}
 
-// Over the invented cases: how often each rule fires. A caution that fires often
-// is a nuisance or a note.
-func TestFiringRates(t *testing.T) {
-	const most = 0.10
-	names := testdata.Names(testdata.Cases)
+// firings gives, under a version of the rule set, the invented cases in which each
+// rule fires.
+func firings(t *testing.T, names []string, ruleSet string) map[string][]string {
+	t.Helper()
 	fired := map[string][]string{}
 	for _, name := range names {
 		file, err := testdata.Read(testdata.Cases, name)
 		if err != nil {
 			t.Fatal(err)
 		}
-		e := evaluate.Evaluate(evaluate.Input{Case: convert.Case(record(file)), Settings: settings.BuiltIn("example", "1", "UTC")})
+		e := evaluate.Evaluate(evaluate.Input{Case: convert.Case(record(file)), Settings: settings.BuiltIn("example", "1", "UTC"), RuleSet: ruleSet})
 		for _, f := range e.Findings {
 			if !slices.Contains(fired[f.Rule], name) {
 				fired[f.Rule] = append(fired[f.Rule], name)
 			}
 		}
 	}
+	return fired
+}
+
+// golden compares a page with its golden file.
+func golden(t *testing.T, name, page string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(path, []byte(page), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if page != string(want) {
+		t.Errorf("%s differs; look at the difference and run the test with -update. Got:\n%s", name, page)
+	}
+}
+
+// What a rule set says of the invented cases that the one before did not say, and the
+// other way round: who installs it reads this page first.
+func TestDeviationsFromTheRuleSetBefore(t *testing.T) {
+	names := testdata.Names(testdata.Cases)
+	versions := rules.SetVersions()
+	before := versions[len(versions)-2]
+	then, now := firings(t, names, before), firings(t, names, rules.SetVersion)
+	var page strings.Builder
+	fmt.Fprintf(&page, "In how many of the %d invented cases a rule fires under rule set %s and under rule set %s, where that differs.\n\n", len(names), before, rules.SetVersion)
+	rows := 0
+	for _, r := range rules.All() {
+		if slices.Equal(then[r.ID], now[r.ID]) && r.InSet(before) == r.InSet(rules.SetVersion) {
+			continue
+		}
+		said := func(set string, cases []string) string {
+			if !r.InSet(set) {
+				return "  no rule"
+			}
+			return fmt.Sprintf("%2d (%2.0f %%)", len(cases), 100*float64(len(cases))/float64(len(names)))
+		}
+		rows++
+		fmt.Fprintf(&page, "%-13s %-46s %s  %s\n", r.Severity, r.ID, said(before, then[r.ID]), said(rules.SetVersion, now[r.ID]))
+	}
+	if rows == 0 {
+		page.WriteString("none\n")
+	}
+	golden(t, "deviations.golden", page.String())
+}
+
+// Over the invented cases: how often each rule fires. A caution that fires often
+// is a nuisance or a note.
+func TestFiringRates(t *testing.T) {
+	const most = 0.10
+	names := testdata.Names(testdata.Cases)
+	fired := firings(t, names, rules.SetVersion)
 	var page strings.Builder
 	fmt.Fprintf(&page, "How often each rule fires over the %d invented cases of testdata/cases, each once.\n\n", len(names))
 	silent := 0
@@ -91,17 +146,5 @@ func TestFiringRates(t *testing.T) {
 			t.Errorf("no rule %s to excuse", id)
 		}
 	}
-	path := filepath.Join("testdata", "firing.golden")
-	if *update {
-		if err := os.WriteFile(path, []byte(page.String()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if page.String() != string(want) {
-		t.Errorf("the firing rates changed; look at the difference and run the test with -update. Got:\n%s", page.String())
-	}
+	golden(t, "firing.golden", page.String())
 }
