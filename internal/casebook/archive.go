@@ -103,7 +103,11 @@ func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	return a.folder(ctx, c, revisions, evaluations)
+	f, err := a.folder(ctx, c, revisions, evaluations)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.headsAreThere()
 }
 
 // readFrom gives where the revisions lie that the present state of a case rests on.
@@ -129,6 +133,15 @@ func readFrom(c storage.Case) (plan storage.RevisionRange, ranges []storage.Revi
 
 // Whole is Load with all that is on record of the case.
 func (a *Archive) Whole(ctx context.Context, c storage.Case) (*Folder, error) {
+	f, err := a.whole(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.headsAreThere()
+}
+
+// whole is Whole for a case whose heads may not be stored yet.
+func (a *Archive) whole(ctx context.Context, c storage.Case) (*Folder, error) {
 	revisions, err := a.Store.Revisions(ctx, c.Site, c.UID)
 	if err != nil {
 		return nil, err
@@ -153,7 +166,7 @@ func (a *Archive) complete(ctx context.Context, f *Folder) (*Folder, error) {
 	}
 	read := f.Case
 	read.Version = f.version
-	whole, err := a.Whole(ctx, read)
+	whole, err := a.whole(ctx, read)
 	if err != nil {
 		return nil, err
 	}
@@ -229,9 +242,13 @@ func (a *Archive) Evaluation(ctx context.Context, c storage.Case) (*trigonev1.Ev
 	return a.StoredEvaluation(ctx, c.Site, c.UID, c.Evaluation)
 }
 
-// StoredEvaluation gives the evaluation of a number as it was answered.
+// StoredEvaluation gives the evaluation of a number that is on record, as it was
+// answered.
 func (a *Archive) StoredEvaluation(ctx context.Context, site, uid string, number int64) (*trigonev1.Evaluation, error) {
 	answer, err := a.Store.Answer(ctx, site, uid, number)
+	if errors.Is(err, storage.ErrNotFound) {
+		err = storage.ErrDamaged
+	}
 	if err != nil {
 		return nil, fmt.Errorf("evaluation %d: %w", number, err)
 	}

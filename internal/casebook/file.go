@@ -107,6 +107,17 @@ func (f *Folder) head(name string) *revision {
 	return f.revision(name, s.Head)
 }
 
+// headsAreThere refuses a case of which a section's head is missing: as if it had
+// never come, it would be left out without a word.
+func (f *Folder) headsAreThere() error {
+	for _, s := range f.Case.Sections {
+		if f.revision(s.Section, s.Head) == nil {
+			return fmt.Errorf("revision %d of %s, the head, is missing: %w", s.Head, s.Section, storage.ErrDamaged)
+		}
+	}
+	return nil
+}
+
 // last gives the highest revision number of a section.
 func (f *Folder) last(name string) int64 {
 	if s := f.section(name); s != nil {
