@@ -103,10 +103,8 @@ func mapped(log *zap.Logger, method string, err error) error {
 		return status.Error(codes.Canceled, "the call was cancelled")
 	}
 	log.Error("fault", zap.String("method", method), zap.Error(err))
-	for _, f := range storeFaults {
-		if errors.Is(err, f.err) {
-			return f.status()
-		}
+	if fault := casebook.StoreFault(err, false); fault != nil {
+		return refused(fault)
 	}
 	return internal()
 }
@@ -134,6 +132,8 @@ var codeOf = map[casebook.Kind]codes.Code{
 	casebook.Aborted:            codes.Aborted,
 	casebook.Unauthenticated:    codes.Unauthenticated,
 	casebook.Exhausted:          codes.ResourceExhausted,
+	casebook.Unavailable:        codes.Unavailable,
+	casebook.DataLoss:           codes.DataLoss,
 }
 
 // mostViolations bounds what one refusal lists: details travel in a trailer, which

@@ -19,6 +19,8 @@ const (
 	Aborted            Kind = "aborted"
 	Unauthenticated    Kind = "unauthenticated"
 	Exhausted          Kind = "resource_exhausted" // for want of room; may be sent again
+	Unavailable        Kind = "unavailable"        // of the store; may be sent again
+	DataLoss           Kind = "data_loss"          // what is stored is damaged
 )
 
 // Reasons, stable words for programs.

@@ -247,7 +247,7 @@ func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
 			a.header.Set("Allow", p.allow)
 		}
 		if p.status == http.StatusServiceUnavailable || p.status == http.StatusTooManyRequests {
-			a.header.Set("Retry-After", "1")
+			a.header.Set("Retry-After", strconv.Itoa(max(1, int(p.after.Seconds()))))
 		}
 	}
 	h := w.Header()

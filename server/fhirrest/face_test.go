@@ -14,6 +14,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
@@ -21,6 +22,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -550,7 +552,7 @@ func TestOneCaseThatCannotBeRendered(t *testing.T) {
 		t.Errorf("the other case: %d %s", r.status, r.body)
 	}
 	of := fmt.Sprintf("%012x", fhirmap.CasePrefix(f.face.shelf.from(0)[0].uid))
-	if r := f.do(t, "GET", "/Procedure/"+of[:8]+"-"+of[8:]+"-8cef-bd96-12567f70e942", ""); r.status != http.StatusInternalServerError || !strings.Contains(string(r.body), "OperationOutcome") {
+	if r := f.do(t, "GET", "/Procedure/"+of[:8]+"-"+of[8:]+"-8cef-bd96-12567f70e942", ""); r.status != http.StatusInternalServerError || !strings.Contains(string(r.body), issueNoStore) || !strings.Contains(string(r.body), "does not match its hash") {
 		t.Errorf("what may be of the broken case: %d %s", r.status, r.body)
 	}
 	if r := f.do(t, "GET", "/Procedure/3411847e-3602-8cef-bd96-12567f70e942", ""); r.status != http.StatusNotFound {
@@ -558,6 +560,36 @@ func TestOneCaseThatCannotBeRendered(t *testing.T) {
 	}
 	if f.logs.FilterMessage("case cannot be rendered").Len() == 0 {
 		t.Error("the log does not name the case")
+	}
+}
+
+// A fault of the store says what it is, and what to do; each class as the service
+// answers it to its other callers.
+func TestFaultsOfTheStoreAreTold(t *testing.T) {
+	for why, test := range map[string]struct {
+		err    error
+		status int
+		after  time.Duration
+		says   string
+	}{
+		"away":             {storage.ErrAway, 503, 10 * time.Second, "put the file back"},
+		"another writes":   {storage.ErrBusy, 503, time.Second, "ask again"},
+		"read only":        {storage.ErrReadOnly, 503, 30 * time.Second, "make it writable"},
+		"full":             {storage.ErrFull, 429, 30 * time.Second, "make room"},
+		"unknown outcome":  {storage.ErrUnknownOutcome, 503, time.Second, "ask again"},
+		"damaged":          {storage.ErrDamaged, 500, 0, "set the store back to a backup"},
+		"between versions": {storage.ErrNotProjected, 503, 0, "finish trigoned rebuild"},
+		"anything else":    {errors.New("P-SECRET-1 is in here"), 500, 0, "its log tells more"},
+	} {
+		core, logs := observer.New(zapcore.DebugLevel)
+		p := problemOf(fmt.Errorf("case P-SECRET-1: %w", test.err), zap.New(core), routeRead)
+		body := string(p.body())
+		if p.status != test.status || p.after != test.after || !strings.Contains(body, test.says) || strings.Contains(body, "P-SECRET-1") || strings.Contains(body, "request_id") {
+			t.Errorf("%s: %d after %v, %s", why, p.status, p.after, body)
+		}
+		if logs.Len() != 1 {
+			t.Errorf("%s: %d lines of the log", why, logs.Len())
+		}
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -18,7 +19,8 @@ type problem struct {
 	status int
 	code   string // of FHIR's issue types
 	text   string
-	allow  string // with 405
+	allow  string        // with 405
+	after  time.Duration // when it may be asked for again; 0: it is not said
 }
 
 func (p *problem) Error() string { return p.text }
@@ -40,6 +42,7 @@ const (
 	issueConflict     = "conflict"
 	issueSecurity     = "security"
 	issueException    = "exception"
+	issueNoStore      = "no-store"
 )
 
 // notFound is one answer to whatever cannot be shown, so that it tells nothing
@@ -68,15 +71,36 @@ func problemOf(err error, log *zap.Logger, route string) *problem {
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		return refuse(http.StatusServiceUnavailable, issueTimeout,
 			"the search took longer than it may; what was read is kept for the next one: ask again, or ask for less with _count")
-	case errors.As(err, &refusal) && refusal.Kind == casebook.NotFound:
-		return notFound()
-	case errors.As(err, &refusal) && refusal.Kind == casebook.Exhausted:
-		return refuse(http.StatusTooManyRequests, issueThrottled, "%s", refusal.Message)
-	case errors.As(err, &refusal) && refusal.Kind == casebook.Aborted:
-		return refuse(http.StatusServiceUnavailable, issueConflict, "%s", refusal.Message)
 	}
-	log.Error("fault", zap.String("route", route), zap.Error(err))
-	return fault()
+	if !errors.As(err, &refusal) {
+		log.Error("fault", zap.String("route", route), zap.Error(err))
+		if refusal = casebook.StoreFault(err, true); refusal == nil {
+			return fault()
+		}
+	}
+	a, ok := answerTo[refusal.Kind]
+	switch {
+	case refusal.Kind == casebook.NotFound:
+		return notFound()
+	case !ok:
+		log.Error("fault", zap.String("route", route), zap.Error(err))
+		return fault()
+	}
+	p = refuse(a.status, a.code, "%s", refusal.Message)
+	p.after = refusal.RetryAfter
+	return p
+}
+
+// answerTo gives status and issue of a kind of refusal, beside nothing found.
+var answerTo = map[casebook.Kind]struct {
+	status int
+	code   string
+}{
+	casebook.Exhausted:          {http.StatusTooManyRequests, issueThrottled},
+	casebook.Aborted:            {http.StatusServiceUnavailable, issueConflict},
+	casebook.Unavailable:        {http.StatusServiceUnavailable, issueNoStore},
+	casebook.FailedPrecondition: {http.StatusServiceUnavailable, issueNoStore},
+	casebook.DataLoss:           {http.StatusInternalServerError, issueNoStore},
 }
 
 // outcome is FHIR's OperationOutcome.

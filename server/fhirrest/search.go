@@ -1,6 +1,7 @@
 package fhirrest
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,6 +11,8 @@ import (
 	"strings"
 
 	"go.uber.org/zap"
+
+	"trigone/internal/casebook"
 )
 
 // place is where a page ended: the last match, by its case's number and its id.
@@ -69,19 +72,21 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 		begin = 0
 	}
 	opened := 0
+	var broken error // why the first case that failed did
 	for _, folder := range f.shelf.from(begin) {
 		if err := ctx.Err(); err != nil {
 			return out, err
 		}
 		c, err := f.shelf.open(ctx, folder)
 		if err != nil {
-			if ctx.Err() != nil {
-				return out, err
+			if fault := casebook.StoreFault(err, true); ctx.Err() != nil || fault != nil && fault.Kind != casebook.DataLoss {
+				return out, err // every other case would fail alike
 			}
 			// One case that cannot be rendered must not hide the others; the answer
 			// says that it is missing.
 			f.log.Error("case cannot be rendered", zap.String("case", folder.uid), zap.Error(err))
 			out.failed++
+			broken = cmp.Or(broken, err)
 			continue
 		}
 		opened++
@@ -110,7 +115,7 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 		}
 	}
 	if out.failed > 0 && opened == 0 {
-		return out, fault()
+		return out, broken
 	}
 	return out, nil
 }
