@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -79,7 +80,7 @@ func Document(h History, n note.Note) ([]byte, error) {
 		Entry:      []documentEntry{{urn(*c.Id), composition{typeComposition, (*fhir.OtherComposition)(c)}}},
 	}
 	for _, r := range resources {
-		if err := r.checkStatus(); err != nil {
+		if err := cmp.Or(h.asked(), r.checkStatus()); err != nil {
 			return nil, err
 		}
 		d.Entry = append(d.Entry, documentEntry{urn(r.id), r.wrapped()})

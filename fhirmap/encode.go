@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strconv"
@@ -223,7 +224,7 @@ func envelope(h History, kind fhir.BundleType, resources []resource, at address)
 		Entry:     make([]entry, 0, len(resources)),
 	}
 	for _, r := range resources {
-		if err := r.checkStatus(); err != nil {
+		if err := cmp.Or(h.asked(), r.checkStatus()); err != nil {
 			return bundle{}, err
 		}
 		e := entry{Resource: r.wrapped()}
@@ -276,6 +277,9 @@ func (a assembly) withEnded(bundle []byte, entries bool, at address) ([]byte, er
 		out = append(out, `{"fullUrl":"`...)
 		out = append(out, fullURL...)
 		out = append(out, `","resource":`...)
+		if err := a.h.asked(); err != nil {
+			return nil, err
+		}
 		var err error
 		if out, err = a.ending.append(out, row); err != nil {
 			return nil, err

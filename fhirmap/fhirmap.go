@@ -133,7 +133,7 @@ func Resources(h History) ([]Resource, error) {
 	}
 	list := make([]Resource, 0, len(a.living)+len(a.ended))
 	for _, r := range a.living {
-		if err := r.checkStatus(); err != nil {
+		if err := cmp.Or(h.asked(), r.checkStatus()); err != nil {
 			return nil, err
 		}
 		text, err := json.Marshal(r.wrapped())
@@ -143,6 +143,9 @@ func Resources(h History) ([]Resource, error) {
 		list = append(list, Resource{r.typ, r.id, text})
 	}
 	for _, row := range a.ended {
+		if err := h.asked(); err != nil {
+			return nil, err
+		}
 		text, err := a.ending.append(nil, row)
 		if err != nil {
 			return nil, err

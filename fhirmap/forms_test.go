@@ -3,6 +3,7 @@ package fhirmap_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/url"
 	"reflect"
@@ -17,6 +18,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/fhirmap/fhirtest"
+	"trigone/internal/note"
 )
 
 // onHistories runs f on the examples and on random histories.
@@ -536,5 +538,46 @@ func TestDeIdentificationIsKeyed(t *testing.T) {
 	}
 	if same != 1 {
 		t.Errorf("%d ids and pseudonyms are shared by two cases of a patient, want the pseudonym alone", same)
+	}
+}
+
+// Whoever asks for a case and goes is not worked for: at whichever ask the caller is
+// found gone, no form is given, and there is an ask for each resource at least.
+func TestNothingIsMadeForWhoHasGone(t *testing.T) {
+	gone := errors.New("gone")
+	h := fhirtest.Complete()
+	states := fhirtest.Examples()[0].States
+	resources, err := fhirmap.Resources(h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, form := range map[string]func(fhirmap.History) error{
+		"transaction": func(h fhirmap.History) error { _, err := fhirmap.Transaction(h); return err },
+		"collection":  func(h fhirmap.History) error { _, err := fhirmap.Collection(h); return err },
+		"conditional": func(h fhirmap.History) error { _, err := fhirmap.ConditionalTransaction(h); return err },
+		"resources":   func(h fhirmap.History) error { _, err := fhirmap.Resources(h); return err },
+		"document":    func(h fhirmap.History) error { _, err := fhirmap.Document(h, note.Note{}); return err },
+		"rows": func(h fhirmap.History) error {
+			_, err := fhirmap.Replay(h.Site, h.UID, states, h.Asked)
+			return err
+		},
+	} {
+		asks := 0
+		h.Asked = func() error { asks++; return nil }
+		if err := form(h); err != nil || asks == 0 || name != "rows" && asks < len(resources)*2/3 {
+			t.Fatalf("%s: %v, asked %d times for %d resources", name, err, asks, len(resources))
+		}
+		for _, at := range []int{1, asks / 2, asks} {
+			left := at
+			h.Asked = func() error {
+				if left--; left <= 0 {
+					return gone
+				}
+				return nil
+			}
+			if err := form(h); !errors.Is(err, gone) || left < 0 {
+				t.Errorf("%s: gone at ask %d of %d: %v, asked %d times more", name, at, asks, err, -left)
+			}
+		}
 	}
 }

@@ -47,6 +47,17 @@ type History struct {
 	// Codes are the public codes of the site by the policy in force; see
 	// SiteCodeFaults for what they must be. They change no id.
 	Codes []metric.SiteCode
+	// Asked is called before each resource is made and before each is written; its
+	// error ends the mapping and is returned. A caller gives the Err of his context.
+	// nil: nobody asks.
+	Asked func() error
+}
+
+func (h History) asked() error {
+	if h.Asked == nil {
+		return nil
+	}
+	return h.Asked()
 }
 
 // PlanState is a revision of the plan while it was the head.

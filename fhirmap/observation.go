@@ -124,6 +124,9 @@ func (p *producer) observations() (seen map[inputKey]string, err error) {
 		g.places = append(g.places, rest)
 	}
 	for _, g := range order {
+		if err := p.asked(); err != nil {
+			return nil, err
+		}
 		if err := p.observation(g, seen); err != nil {
 			return nil, err
 		}

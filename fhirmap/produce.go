@@ -31,6 +31,7 @@ type producer struct {
 	occasions []*occasion     // in the order of the record, then of the evaluation
 	out       []resource
 	known     map[string]bool // ids in out
+	asked     func() error    // of the history
 }
 
 // occasion is a section of the record, or one set of the operation, with what
@@ -76,6 +77,7 @@ func produce(h History) ([]resource, error) {
 	p := &producer{
 		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(), limits: h.Current.Limits,
 		subject: subjectOf(h), meta: tagOf(h), retracted: map[string]bool{}, known: map[string]bool{},
+		asked: h.asked,
 	}
 	p.plans = h.plans()
 	p.inForce, p.plan = planInForce(h, p.plans)

@@ -162,9 +162,10 @@ func advance(rows map[string]Sent, was func() ([]resource, error), version int64
 func sentInOrder(a, b Sent) int { return cmp.Or(cmp.Compare(a.Type, b.Type), cmp.Compare(a.ID, b.ID)) }
 
 // Replay gives the history of a case by its states, oldest first: its rows are
-// those that Advance gave write by write. It is how rows are built anew.
-func Replay(site, uid string, states []Snapshot) (History, error) {
-	h := History{Site: site, UID: uid}
+// those that Advance gave write by write. It is how rows are built anew. asked is the
+// history's.
+func Replay(site, uid string, states []Snapshot, asked func() error) (History, error) {
+	h := History{Site: site, UID: uid, Asked: asked}
 	rows := map[string]Sent{}
 	var was func() ([]resource, error)
 	for i, s := range states {

@@ -23,7 +23,7 @@ type Example struct {
 
 // Of gives the history of a case by its states, oldest first.
 func Of(uid string, states ...fhirmap.Snapshot) fhirmap.History {
-	h, err := fhirmap.Replay(site, uid, states)
+	h, err := fhirmap.Replay(site, uid, states, nil)
 	if err != nil {
 		panic(err) // the invented states can be sent
 	}

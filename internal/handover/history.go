@@ -64,13 +64,14 @@ func (d *Desk) read(ctx context.Context, c storage.Case) (account, error) {
 	switch {
 	case errors.Is(err, storage.ErrNotProjected):
 		// Until they are built, the rows are what the states say.
-		h.Sent, err = replayed(state)
+		h.Sent, err = replayed(state, ctx.Err)
 	case err == nil:
 		h.Sent = sentOf(rows)
 	}
 	if err != nil {
 		return account{}, err
 	}
+	h.Asked = ctx.Err
 	h.Codes, h.Mapping = d.archive.Policy.Codes, d.mapping
 	if h.Current.Limits, err = d.limits(ctx, state.Evaluation.GetPolicyHash()); err != nil {
 		return account{}, err

@@ -28,7 +28,7 @@ func (Resources) Version() int64 { return 1 }
 func (Resources) Rows(before, after *casebook.State) (storage.Rows, error) {
 	rows := storage.Rows{CasePrefix: fhirmap.CasePrefix(after.Case.UID)}
 	if before == nil || before.Resources == nil {
-		sent, err := replayed(after)
+		sent, err := replayed(after, nil)
 		if err != nil {
 			return storage.Rows{}, err
 		}
@@ -53,7 +53,7 @@ func (Resources) Rows(before, after *casebook.State) (storage.Rows, error) {
 }
 
 // replayed gives the rows of a case by its states alone.
-func replayed(s *casebook.State) ([]fhirmap.Sent, error) {
+func replayed(s *casebook.State, asked func() error) ([]fhirmap.Sent, error) {
 	states, err := s.Earlier()
 	if err != nil {
 		return nil, err
@@ -62,7 +62,7 @@ func replayed(s *casebook.State) ([]fhirmap.Sent, error) {
 	for _, then := range append(states, s) {
 		list = append(list, fhirmap.Snapshot{Case: then.Message()})
 	}
-	h, err := fhirmap.Replay(s.Case.Site, s.Case.UID, list)
+	h, err := fhirmap.Replay(s.Case.Site, s.Case.UID, list, asked)
 	return h.Sent, err
 }
 
