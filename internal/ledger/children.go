@@ -21,8 +21,9 @@ func (r *reader) runs() []*trigonev1.RunFacts {
 	for _, run := range r.operation.GetRuns() {
 		list = append(list, &trigonev1.RunFacts{
 			Section: convert.SectionOperation, Run: run.GetNumber(), Reason: run.GetReason(), ForMitralValve: run.GetForMitralValve(),
-			ClampMin:  lasted(run.GetClampStart(), run.GetClampEnd(), run.StatedClampMin),
-			BypassMin: lasted(run.GetBypassStart(), run.GetBypassEnd(), run.StatedBypassMin),
+			ClampMin:   lasted(run.GetClampStart(), run.GetClampEnd(), run.StatedClampMin),
+			BypassMin:  lasted(run.GetBypassStart(), run.GetBypassEnd(), run.StatedBypassMin),
+			Protection: run.GetProtection().GetKind(), AorticOcclusion: run.GetProtection().GetAorticOcclusion(),
 		})
 	}
 	slices.SortStableFunc(list, func(a, b *trigonev1.RunFacts) int { return cmp.Compare(a.GetRun(), b.GetRun()) })
@@ -125,8 +126,9 @@ func (r *reader) echo(occasion string, s *trigonev1.Study) *trigonev1.EchoFacts 
 	e := &trigonev1.EchoFacts{
 		Section: occasion, Day: r.dayAt(s.GetTime()), Method: s.GetContext().GetMethod(),
 		Provocation: s.GetHaemodynamics().GetProvocation(), Inotrope: s.GetHaemodynamics().GetInotrope(),
-		Mechanisms:     s.GetRegurgitation().GetMechanisms(),
-		AnteriorMotion: s.GetAnteriorMotion().GetState(), AnteriorMotionEnd: s.GetAnteriorMotion().GetEnd(),
+		Mechanisms:        s.GetRegurgitation().GetMechanisms(),
+		ReadIndependently: s.GetReadIndependently(),
+		AnteriorMotion:    s.GetAnteriorMotion().GetState(), AnteriorMotionEnd: s.GetAnteriorMotion().GetEnd(),
 		MeanGradientMmhg:   r.value(metric.MeanGradient.ID, "", occasion),
 		HeartRatePerMin:    r.value(metric.GradientHeartRate.ID, "", occasion),
 		CoaptationLengthMm: r.value(metric.CoaptationLength.ID, middleSlice, occasion),
@@ -136,6 +138,9 @@ func (r *reader) echo(occasion string, s *trigonev1.Study) *trigonev1.EchoFacts 
 	}
 	if g := s.GetRegurgitation().GetGrade(); g.GetValue() != 0 {
 		e.Grade, e.GradeRank = g, rank(g)
+	}
+	if g := s.GetOtherValves().GetTricuspidRegurgitation(); g.GetValue() != 0 {
+		e.TricuspidRegurgitation = g
 	}
 	return e
 }
@@ -156,12 +161,23 @@ func (r *reader) statuses() []*trigonev1.StatusFacts {
 		list = append(list, s)
 	}
 	for _, f := range r.followUps {
-		list = append(list, &trigonev1.StatusFacts{
+		rhythm, paced := f.GetRhythm(), f.GetPaced()
+		if rhythm == 0 && paced == 0 {
+			rhythm, paced = f.GetStudy().GetHaemodynamics().GetRhythm(), f.GetStudy().GetHaemodynamics().GetPaced()
+		}
+		care := f.GetIntensiveCare()
+		status := &trigonev1.StatusFacts{
 			Section: convert.SectionName(f), Kind: f.GetKind(), Day: r.dayAfter(f.GetStatusKnownOn()), VitalStatus: f.GetVitalStatus(),
 			DiedOnDay: r.dayAfter(f.GetDiedOn()), DeathCause: f.GetDeathCause(), Lost: f.GetLost(), FunctionalClass: f.GetFunctionalClass(),
 			EchoNotDoneReason: f.GetEchoNotDoneReason(), ReinterventionsRecorded: f.GetReinterventionsRecorded(),
 			ComplicationsRecorded: f.GetComplicationsRecorded(),
-		})
+			Rhythm:                rhythm, Paced: paced, Antithrombotics: once(f.GetAntithrombotics()), AntithromboticsRecorded: f.GetAntithromboticsRecorded(),
+			Support: care.GetSupport(), SupportRecorded: care.GetSupportRecorded(), Blood: care.GetBlood(),
+		}
+		if care != nil {
+			status.VentilationHours, status.IntensiveCareHours = care.VentilationHours, care.IntensiveCareHours
+		}
+		list = append(list, status)
 	}
 	return list
 }

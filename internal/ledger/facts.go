@@ -28,6 +28,7 @@ func (r *reader) facts() *trigonev1.CaseFacts {
 		Repair: r.repair(), Outcome: r.outcome(), Counts: r.counts(), Versions: r.versions(),
 		Runs: r.runs(), Devices: r.devices(), Echoes: r.echoes(), Statuses: r.statuses(),
 		Events: r.events(), Findings: r.findings(), Queries: r.queries(),
+		Concomitant: r.concomitant(), Theatre: r.theatre(),
 	}
 }
 
@@ -211,11 +212,12 @@ func (r *reader) setting() *trigonev1.FactSetting {
 		Complexity:             cmp.Or(done.GetComplexity(), planned.GetComplexity()),
 		ConcomitantRecorded:    r.operation.GetConcomitantProceduresRecorded(),
 	}
-	kinds := map[trigonev1.ConcomitantKind]bool{}
-	for _, p := range r.operation.GetConcomitantProcedures() {
-		kinds[p.GetKind()] = true
+	out.Concomitant = kindsOf(r.operation.GetConcomitantProcedures(), (*trigonev1.ConcomitantProcedure).GetKind)
+	before := done
+	if len(done.GetPreviousProcedures()) == 0 && done.GetPreviousProceduresRecorded() == 0 {
+		before = planned
 	}
-	out.Concomitant = words(kinds)
+	out.PreviousProcedures, out.PreviousProceduresRecorded = once(before.GetPreviousProcedures()), before.GetPreviousProceduresRecorded()
 	for _, risk := range planned.GetExpectedRisks() {
 		out.ExpectedRisks = append(out.ExpectedRisks, r.risk(risk, r.firstWith(risk)))
 	}
@@ -225,6 +227,48 @@ func (r *reader) setting() *trigonev1.FactSetting {
 		}
 	}
 	return out
+}
+
+// concomitant gives the detail of what was done beside the mitral valve.
+func (r *reader) concomitant() *trigonev1.FactConcomitant {
+	out := &trigonev1.FactConcomitant{
+		Declined:        kindsOf(r.operation.GetDeclinedProcedures(), (*trigonev1.DeclinedProcedure).GetKind),
+		AcceptedLesions: kindsOf(r.operation.GetAcceptedLesions(), (*trigonev1.AcceptedLesion).GetKind),
+	}
+	for _, p := range r.operation.GetConcomitantProcedures() {
+		switch d := p.GetDetail().(type) {
+		case *trigonev1.ConcomitantProcedure_Tricuspid:
+			t := d.Tricuspid
+			out.TricuspidTechniques = once(append(out.TricuspidTechniques, t.GetTechniques()...))
+			out.TricuspidRingKind = cmp.Or(t.GetRingKind(), out.TricuspidRingKind)
+			if t.ImplantedLabel != nil {
+				out.TricuspidLabel = t.ImplantedLabel
+			}
+		case *trigonev1.ConcomitantProcedure_Ablation:
+			a := d.Ablation
+			out.AblationLines = once(append(out.AblationLines, a.GetLines()...))
+			out.AblationEnergies = once(append(out.AblationEnergies, a.GetEnergies()...))
+			out.AblationLinesRecorded = cmp.Or(a.GetLinesRecorded(), out.AblationLinesRecorded)
+			out.AblationBlockConfirmed = cmp.Or(a.GetBlockConfirmed(), out.AblationBlockConfirmed)
+		case *trigonev1.ConcomitantProcedure_Appendage:
+			out.AppendageTechnique = cmp.Or(d.Appendage.GetTechnique(), out.AppendageTechnique)
+			out.AppendageClosedOnEcho = cmp.Or(d.Appendage.GetClosedOnEcho(), out.AppendageClosedOnEcho)
+		case *trigonev1.ConcomitantProcedure_Coronary:
+			if d.Coronary.GetGraftsRecorded() == trigonev1.Recorded_RECORDED_COMPLETE {
+				n := out.GetGraftCount() + int32(len(d.Coronary.GetGrafts()))
+				out.GraftCount = &n
+			}
+		}
+	}
+	return out
+}
+
+func (r *reader) theatre() *trigonev1.FactTheatre {
+	o := r.operation
+	return &trigonev1.FactTheatre{
+		ArterialCannulas: once(o.GetCannulation().GetArterial()), VenousCannulas: once(o.GetCannulation().GetVenous()),
+		Support: o.GetSupport(), SupportRecorded: o.GetSupportRecorded(), Blood: o.GetBlood(),
+	}
 }
 
 // firstWith gives when a plan with this risk was first received.
@@ -238,7 +282,7 @@ func (r *reader) firstWith(risk *trigonev1.ExpectedRisk) time.Time {
 }
 
 func sameRisk(a, b *trigonev1.ExpectedRisk) bool {
-	return a.GetOutcome() == b.GetOutcome() && a.GetModel() == b.GetModel() && a.GetVersion() == b.GetVersion() &&
+	return a.GetOutcome() == b.GetOutcome() && a.GetModel() == b.GetModel() && a.GetVersion() == b.GetVersion() && a.GetHorizon() == b.GetHorizon() &&
 		(a.GetExpectedProbability().Percent == nil) == (b.GetExpectedProbability().Percent == nil) &&
 		a.GetExpectedProbability().GetPercent() == b.GetExpectedProbability().GetPercent()
 }
@@ -246,6 +290,7 @@ func sameRisk(a, b *trigonev1.ExpectedRisk) bool {
 func (r *reader) risk(risk *trigonev1.ExpectedRisk, received time.Time) *trigonev1.FactRisk {
 	out := &trigonev1.FactRisk{
 		Outcome: risk.GetOutcome(), Model: risk.GetModel(), Version: risk.GetVersion(), ReceiptDays: r.daysSince(received),
+		Horizon: risk.GetHorizon(), CalculatedDay: r.dayAfter(risk.GetCalculatedOn()),
 	}
 	if p := risk.GetExpectedProbability(); p != nil {
 		out.ProbabilityPercent = p.Percent
@@ -257,7 +302,12 @@ func (r *reader) patient() *trigonev1.FactPatient {
 	identity, indication := r.File.GetIdentity(), r.plan.GetIndication()
 	out := &trigonev1.FactPatient{
 		Sex: identity.GetSex(), FunctionalClass: indication.GetFunctionalClass(),
-		BodySurfaceM2: r.value(metric.IDBodySurfaceRoot, "", convert.SectionIdentity),
+		BodySurfaceM2:      r.value(metric.IDBodySurfaceRoot, "", convert.SectionIdentity),
+		FibrillationBefore: cmp.Or(r.operation.GetSetting().GetFibrillationBefore(), r.plan.GetSetting().GetFibrillationBefore()),
+		RiskFactors:        r.operation.GetSetting().GetRiskFactors(),
+	}
+	if out.RiskFactors == nil {
+		out.RiskFactors = r.plan.GetSetting().GetRiskFactors()
 	}
 	if identity != nil {
 		out.AgeYears = identity.AgeYears
@@ -345,6 +395,24 @@ var besides = map[trigonev1.Boundary]trigonev1.Leaflet{
 func words[E ~int32](set map[E]bool) []E {
 	list := slices.Sorted(maps.Keys(set))
 	return slices.DeleteFunc(list, func(e E) bool { return e == 0 })
+}
+
+// once gives the words of a list, each once, in the order of their numbers.
+func once[E ~int32](list []E) []E {
+	set := map[E]bool{}
+	for _, e := range list {
+		set[e] = true
+	}
+	return words(set)
+}
+
+// kindsOf gives the kinds in a list, each once, in the order of their numbers.
+func kindsOf[T any, E ~int32](list []T, kind func(T) E) []E {
+	set := map[E]bool{}
+	for _, e := range list {
+		set[kind(e)] = true
+	}
+	return words(set)
 }
 
 // technique gives the word of a technique; empty: not stated.

@@ -137,6 +137,55 @@ func TestFactsOfInventedCases(t *testing.T) {
 		{"and no type of it", "advice-in-theatre", nil,
 			func(f *facts) any { return f.GetValve().GetDysfunctions() }, []trigonev1.DysfunctionType{trigonev1.DysfunctionType_DYSFUNCTION_TYPE_II}},
 
+		{"fibrillation as the operation has it, before the plan's", "measured-twice", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.FibrillationBefore = trigonev1.AtrialFibrillation_ATRIAL_FIBRILLATION_PERMANENT
+		}, func(f *facts) any { return f.GetPatient().GetFibrillationBefore() }, trigonev1.AtrialFibrillation_ATRIAL_FIBRILLATION_PERMANENT},
+		{"or as the plan has it", "measured-twice", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.FibrillationBefore = trigonev1.AtrialFibrillation_ATRIAL_FIBRILLATION_UNSPECIFIED
+		}, func(f *facts) any { return f.GetPatient().GetFibrillationBefore() }, trigonev1.AtrialFibrillation_ATRIAL_FIBRILLATION_PERSISTENT},
+		{"an operation that says it had none before outweighs the plan", "measured-twice", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.PreviousProcedures = nil
+		}, func(f *facts) any { return len(f.GetSetting().GetPreviousProcedures()) }, 0},
+		{"one that says nothing of it does not", "measured-twice", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.PreviousProcedures, c.Operation.Setting.PreviousProceduresRecorded = nil, 0
+		}, func(f *facts) any { return f.GetSetting().GetPreviousProcedures() }, []trigonev1.PreviousProcedure{trigonev1.PreviousProcedure_PREVIOUS_PROCEDURE_ABLATION}},
+		{"a risk calculated eight days before", "chord-rupture-sliding", nil,
+			func(f *facts) any { return f.GetSetting().GetExpectedRisks()[0].GetCalculatedDay() }, int32(-8)},
+		{"the same model with another horizon is another risk", "chord-rupture-sliding", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.ExpectedRisks = []*trigonev1.ExpectedRisk{proto.Clone(c.Plan.Setting.ExpectedRisks[0]).(*trigonev1.ExpectedRisk)}
+			c.Operation.Setting.ExpectedRisks[0].Horizon = trigonev1.RiskHorizon_RISK_HORIZON_ONE_YEAR
+		}, func(f *facts) any { return len(f.GetSetting().GetExpectedRisks()) }, 2},
+		{"lines in the order of the contract", "measured-twice", func(c *trigonev1.CaseFile) {
+			slices.Reverse(c.Operation.ConcomitantProcedures[0].GetAblation().Lines)
+		}, func(f *facts) any { return f.GetConcomitant().GetAblationLines() }, []trigonev1.AblationLine{
+			trigonev1.AblationLine_ABLATION_LINE_PULMONARY_VEINS, trigonev1.AblationLine_ABLATION_LINE_POSTERIOR_WALL, trigonev1.AblationLine_ABLATION_LINE_MITRAL,
+		}},
+		{"grafts are counted where all are recorded", "measured-twice", nil,
+			func(f *facts) any { return f.GetConcomitant().GetGraftCount() }, int32(1)},
+		{"where they are not, there is no count", "measured-twice", func(c *trigonev1.CaseFile) {
+			c.Operation.ConcomitantProcedures[2].GetCoronary().GraftsRecorded = trigonev1.Recorded_RECORDED_PARTIAL
+		}, func(f *facts) any { return f.GetConcomitant().GraftCount == nil }, true},
+		{"what was declined is not what was done", "several-differences", nil,
+			func(f *facts) any {
+				return []any{f.GetConcomitant().GetDeclined(), len(f.GetSetting().GetConcomitant())}
+			},
+			[]any{[]trigonev1.ConcomitantKind{trigonev1.ConcomitantKind_CONCOMITANT_KIND_ABLATION}, 2}},
+		{"how the tricuspid valve closed afterwards is told by the last echo in theatre", "several-differences", nil, func(f *facts) any {
+			return f.GetEchoes()[len(f.GetEchoes())-2].GetTricuspidRegurgitation().GetValue()
+		}, trigonev1.GradeValue_GRADE_VALUE_TRACE},
+		{"no unit given is 0, not absent", "chord-rupture-sliding", nil,
+			func(f *facts) any {
+				return f.GetTheatre().GetBlood().RedCellUnits != nil && f.GetTheatre().GetBlood().GetRedCellUnits() == 0
+			}, true},
+		{"not recorded is absent, not 0", "triangular-complete-ring", nil,
+			func(f *facts) any { return f.GetTheatre().GetBlood() == nil }, true},
+		{"rhythm of the entry before that of its echo", "chord-rupture-sliding", func(c *trigonev1.CaseFile) {
+			c.FollowUps[0].Rhythm = trigonev1.Rhythm_RHYTHM_ATRIAL_FIBRILLATION
+		}, func(f *facts) any { return f.GetStatuses()[1].GetRhythm() }, trigonev1.Rhythm_RHYTHM_ATRIAL_FIBRILLATION},
+		{"or that of its echo", "triangular-complete-ring", nil,
+			func(f *facts) any { return f.GetStatuses()[1].GetRhythm() }, trigonev1.Rhythm_RHYTHM_SINUS},
+		{"the ventilator's hours come with the entry that states them", "measured-twice", nil,
+			func(f *facts) any { return f.GetStatuses()[1].GetVentilationHours() }, 9.0},
 		{"two runs, the second for the valve", "billowing-second-run", nil,
 			func(f *facts) any {
 				return []any{f.GetRepair().GetRunCount(), f.GetRepair().GetMitralFurtherRunCount()}
@@ -292,6 +341,7 @@ func rarely(c *trigonev1.CaseFile) {
 	on := o.GetIncisionTime().AsTime().AddDate(9, 0, 0).Format(time.DateOnly)
 	c.FollowUps = append(c.FollowUps, &trigonev1.FollowUp{
 		Id: "end", StatusKnownOn: on, DiedOn: on, VitalStatus: trigonev1.VitalStatus_VITAL_STATUS_DEAD, DeathCause: trigonev1.DeathCause_DEATH_CAUSE_OTHER,
+		IntensiveCare: &trigonev1.IntensiveCare{Support: []*trigonev1.CirculatorySupport{{Kind: trigonev1.SupportKind_SUPPORT_KIND_EXTRACORPOREAL}}},
 	})
 	c.Advice = append(c.Advice, &trigonev1.Advice{
 		Id: "asked", Time: timestamppb.New(o.GetIncisionTime().AsTime().Add(90 * time.Minute)), Run: proto.Int32(1),
@@ -375,6 +425,7 @@ func TestKindsOfGroupsKeepTheirNumbers(t *testing.T) {
 	want := []string{
 		"aetiology", "age_decade", "approach", "as_executed", "calcification", "commissure", "complexity", "concomitant", "converted", "dysfunction", "leaflet",
 		"planned_approach", "previous_cardiac_surgery", "ring_family", "ring_kind", "segment", "sex", "technique", "technique_planned", "trainee_first", "urgency",
+		"fibrillation_before", "previous_procedure", "protection", "support",
 	}
 	used := map[int]bool{}
 	for _, kind := range GroupKinds() {

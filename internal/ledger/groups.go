@@ -33,13 +33,17 @@ var groupKinds = []struct {
 	{8, "concomitant", func(f *trigonev1.CaseFacts) []string { return each(f.GetSetting().GetConcomitant()) }},
 	{9, "converted", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetConverted()) }},
 	{10, "dysfunction", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetDysfunctions()) }},
+	{22, "fibrillation_before", func(f *trigonev1.CaseFacts) []string { return one(f.GetPatient().GetFibrillationBefore()) }},
 	{11, "leaflet", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetLeaflets()) }},
 	{12, "planned_approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPlannedApproach()) }},
 	{13, "previous_cardiac_surgery", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPreviousCardiacSurgery()) }},
+	{23, "previous_procedure", func(f *trigonev1.CaseFacts) []string { return each(f.GetSetting().GetPreviousProcedures()) }},
+	{24, "protection", protections},
 	{14, "ring_family", ringFamilies},
 	{15, "ring_kind", ringKinds},
 	{16, "segment", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetSegments()) }},
 	{17, "sex", func(f *trigonev1.CaseFacts) []string { return one(f.GetPatient().GetSex()) }},
+	{25, "support", supports},
 	{18, "technique", func(f *trigonev1.CaseFacts) []string { return f.GetRepair().GetTechniquesDone() }},
 	{19, "technique_planned", func(f *trigonev1.CaseFacts) []string { return f.GetRepair().GetTechniquesPlanned() }},
 	{20, "trainee_first", func(f *trigonev1.CaseFacts) []string { return one(f.GetTeam().GetTraineeFirst()) }},
@@ -137,6 +141,29 @@ func ringKinds(f *trigonev1.CaseFacts) []string {
 	var list []string
 	for _, d := range rings(f) {
 		list = append(list, convert.Word(d.GetKind()))
+	}
+	return list
+}
+
+func protections(f *trigonev1.CaseFacts) []string {
+	var list []string
+	for _, r := range f.GetRuns() {
+		list = append(list, convert.Word(r.GetProtection()))
+	}
+	return list
+}
+
+// supports gives the devices that supported the circulation, in theatre or after it.
+func supports(f *trigonev1.CaseFacts) []string {
+	var list []string
+	add := func(of []*trigonev1.CirculatorySupport) {
+		for _, s := range of {
+			list = append(list, convert.Word(s.GetKind()))
+		}
+	}
+	add(f.GetTheatre().GetSupport())
+	for _, s := range f.GetStatuses() {
+		add(s.GetSupport())
 	}
 	return list
 }

@@ -66,7 +66,11 @@ type CaseFacts struct {
 	// Findings of the newest evaluation, and confirmations that ended.
 	Findings []*FindingFacts `protobuf:"bytes,16,rep,name=findings,proto3" json:"findings,omitempty"`
 	// Questions asked while operating.
-	Queries       []*QueryFacts `protobuf:"bytes,17,rep,name=queries,proto3" json:"queries,omitempty"`
+	Queries []*QueryFacts `protobuf:"bytes,17,rep,name=queries,proto3" json:"queries,omitempty"`
+	// What was done beside the mitral valve.
+	Concomitant *FactConcomitant `protobuf:"bytes,18,opt,name=concomitant,proto3" json:"concomitant,omitempty"`
+	// Bypass, support and blood in theatre.
+	Theatre       *FactTheatre `protobuf:"bytes,19,opt,name=theatre,proto3" json:"theatre,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -216,6 +220,20 @@ func (x *CaseFacts) GetFindings() []*FindingFacts {
 func (x *CaseFacts) GetQueries() []*QueryFacts {
 	if x != nil {
 		return x.Queries
+	}
+	return nil
+}
+
+func (x *CaseFacts) GetConcomitant() *FactConcomitant {
+	if x != nil {
+		return x.Concomitant
+	}
+	return nil
+}
+
+func (x *CaseFacts) GetTheatre() *FactTheatre {
+	if x != nil {
+		return x.Theatre
 	}
 	return nil
 }
@@ -462,8 +480,12 @@ type FactSetting struct {
 	ConcomitantRecorded Recorded `protobuf:"varint,8,opt,name=concomitant_recorded,json=concomitantRecorded,proto3,enum=trigone.v1.Recorded" json:"concomitant_recorded,omitempty"`
 	// Expected risks.
 	ExpectedRisks []*FactRisk `protobuf:"bytes,9,rep,name=expected_risks,json=expectedRisks,proto3" json:"expected_risks,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Procedures on the heart before this one, each kind once.
+	PreviousProcedures []PreviousProcedure `protobuf:"varint,10,rep,packed,name=previous_procedures,json=previousProcedures,proto3,enum=trigone.v1.PreviousProcedure" json:"previous_procedures,omitempty"`
+	// Whether these are all there were.
+	PreviousProceduresRecorded Recorded `protobuf:"varint,11,opt,name=previous_procedures_recorded,json=previousProceduresRecorded,proto3,enum=trigone.v1.Recorded" json:"previous_procedures_recorded,omitempty"`
+	unknownFields              protoimpl.UnknownFields
+	sizeCache                  protoimpl.SizeCache
 }
 
 func (x *FactSetting) Reset() {
@@ -559,6 +581,247 @@ func (x *FactSetting) GetExpectedRisks() []*FactRisk {
 	return nil
 }
 
+func (x *FactSetting) GetPreviousProcedures() []PreviousProcedure {
+	if x != nil {
+		return x.PreviousProcedures
+	}
+	return nil
+}
+
+func (x *FactSetting) GetPreviousProceduresRecorded() Recorded {
+	if x != nil {
+		return x.PreviousProceduresRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+// What was done beside the mitral valve, in more detail than its kinds.
+type FactConcomitant struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was done on the tricuspid valve, each once.
+	TricuspidTechniques []TricuspidTechnique `protobuf:"varint,1,rep,packed,name=tricuspid_techniques,json=tricuspidTechniques,proto3,enum=trigone.v1.TricuspidTechnique" json:"tricuspid_techniques,omitempty"`
+	// Kind of the tricuspid ring.
+	TricuspidRingKind TricuspidRingKind `protobuf:"varint,2,opt,name=tricuspid_ring_kind,json=tricuspidRingKind,proto3,enum=trigone.v1.TricuspidRingKind" json:"tricuspid_ring_kind,omitempty"`
+	// Its label.
+	TricuspidLabel *float64 `protobuf:"fixed64,3,opt,name=tricuspid_label,json=tricuspidLabel,proto3,oneof" json:"tricuspid_label,omitempty"`
+	// Lines of the lesion set, each once.
+	AblationLines []AblationLine `protobuf:"varint,4,rep,packed,name=ablation_lines,json=ablationLines,proto3,enum=trigone.v1.AblationLine" json:"ablation_lines,omitempty"`
+	// Whether these are all there were.
+	AblationLinesRecorded Recorded `protobuf:"varint,5,opt,name=ablation_lines_recorded,json=ablationLinesRecorded,proto3,enum=trigone.v1.Recorded" json:"ablation_lines_recorded,omitempty"`
+	// How they were made, each once.
+	AblationEnergies []AblationEnergy `protobuf:"varint,6,rep,packed,name=ablation_energies,json=ablationEnergies,proto3,enum=trigone.v1.AblationEnergy" json:"ablation_energies,omitempty"`
+	// Whether conduction block was found.
+	AblationBlockConfirmed Answer `protobuf:"varint,7,opt,name=ablation_block_confirmed,json=ablationBlockConfirmed,proto3,enum=trigone.v1.Answer" json:"ablation_block_confirmed,omitempty"`
+	// How the left atrial appendage was closed or removed.
+	AppendageTechnique AppendageTechnique `protobuf:"varint,8,opt,name=appendage_technique,json=appendageTechnique,proto3,enum=trigone.v1.AppendageTechnique" json:"appendage_technique,omitempty"`
+	// Whether the echo at the end showed it closed.
+	AppendageClosedOnEcho Answer `protobuf:"varint,9,opt,name=appendage_closed_on_echo,json=appendageClosedOnEcho,proto3,enum=trigone.v1.Answer" json:"appendage_closed_on_echo,omitempty"`
+	// Coronary grafts; unset: not recorded.
+	GraftCount *int32 `protobuf:"varint,10,opt,name=graft_count,json=graftCount,proto3,oneof" json:"graft_count,omitempty"`
+	// Procedures that were considered and not done, each kind once.
+	Declined []ConcomitantKind `protobuf:"varint,11,rep,packed,name=declined,proto3,enum=trigone.v1.ConcomitantKind" json:"declined,omitempty"`
+	// Lesions of the mitral valve left in place on purpose, each kind once.
+	AcceptedLesions []LesionKind `protobuf:"varint,12,rep,packed,name=accepted_lesions,json=acceptedLesions,proto3,enum=trigone.v1.LesionKind" json:"accepted_lesions,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *FactConcomitant) Reset() {
+	*x = FactConcomitant{}
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FactConcomitant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FactConcomitant) ProtoMessage() {}
+
+func (x *FactConcomitant) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FactConcomitant.ProtoReflect.Descriptor instead.
+func (*FactConcomitant) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *FactConcomitant) GetTricuspidTechniques() []TricuspidTechnique {
+	if x != nil {
+		return x.TricuspidTechniques
+	}
+	return nil
+}
+
+func (x *FactConcomitant) GetTricuspidRingKind() TricuspidRingKind {
+	if x != nil {
+		return x.TricuspidRingKind
+	}
+	return TricuspidRingKind_TRICUSPID_RING_KIND_UNSPECIFIED
+}
+
+func (x *FactConcomitant) GetTricuspidLabel() float64 {
+	if x != nil && x.TricuspidLabel != nil {
+		return *x.TricuspidLabel
+	}
+	return 0
+}
+
+func (x *FactConcomitant) GetAblationLines() []AblationLine {
+	if x != nil {
+		return x.AblationLines
+	}
+	return nil
+}
+
+func (x *FactConcomitant) GetAblationLinesRecorded() Recorded {
+	if x != nil {
+		return x.AblationLinesRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *FactConcomitant) GetAblationEnergies() []AblationEnergy {
+	if x != nil {
+		return x.AblationEnergies
+	}
+	return nil
+}
+
+func (x *FactConcomitant) GetAblationBlockConfirmed() Answer {
+	if x != nil {
+		return x.AblationBlockConfirmed
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FactConcomitant) GetAppendageTechnique() AppendageTechnique {
+	if x != nil {
+		return x.AppendageTechnique
+	}
+	return AppendageTechnique_APPENDAGE_TECHNIQUE_UNSPECIFIED
+}
+
+func (x *FactConcomitant) GetAppendageClosedOnEcho() Answer {
+	if x != nil {
+		return x.AppendageClosedOnEcho
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FactConcomitant) GetGraftCount() int32 {
+	if x != nil && x.GraftCount != nil {
+		return *x.GraftCount
+	}
+	return 0
+}
+
+func (x *FactConcomitant) GetDeclined() []ConcomitantKind {
+	if x != nil {
+		return x.Declined
+	}
+	return nil
+}
+
+func (x *FactConcomitant) GetAcceptedLesions() []LesionKind {
+	if x != nil {
+		return x.AcceptedLesions
+	}
+	return nil
+}
+
+// Bypass, support and blood in theatre.
+type FactTheatre struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Arterial cannulas.
+	ArterialCannulas []ArterialCannula `protobuf:"varint,1,rep,packed,name=arterial_cannulas,json=arterialCannulas,proto3,enum=trigone.v1.ArterialCannula" json:"arterial_cannulas,omitempty"`
+	// Venous cannulas.
+	VenousCannulas []VenousCannula `protobuf:"varint,2,rep,packed,name=venous_cannulas,json=venousCannulas,proto3,enum=trigone.v1.VenousCannula" json:"venous_cannulas,omitempty"`
+	// Support of the circulation begun in theatre.
+	Support []*CirculatorySupport `protobuf:"bytes,3,rep,name=support,proto3" json:"support,omitempty"`
+	// Whether that is all there was.
+	SupportRecorded Recorded `protobuf:"varint,4,opt,name=support_recorded,json=supportRecorded,proto3,enum=trigone.v1.Recorded" json:"support_recorded,omitempty"`
+	// Blood lost and given.
+	Blood         *BloodUse `protobuf:"bytes,5,opt,name=blood,proto3" json:"blood,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FactTheatre) Reset() {
+	*x = FactTheatre{}
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FactTheatre) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FactTheatre) ProtoMessage() {}
+
+func (x *FactTheatre) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FactTheatre.ProtoReflect.Descriptor instead.
+func (*FactTheatre) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *FactTheatre) GetArterialCannulas() []ArterialCannula {
+	if x != nil {
+		return x.ArterialCannulas
+	}
+	return nil
+}
+
+func (x *FactTheatre) GetVenousCannulas() []VenousCannula {
+	if x != nil {
+		return x.VenousCannulas
+	}
+	return nil
+}
+
+func (x *FactTheatre) GetSupport() []*CirculatorySupport {
+	if x != nil {
+		return x.Support
+	}
+	return nil
+}
+
+func (x *FactTheatre) GetSupportRecorded() Recorded {
+	if x != nil {
+		return x.SupportRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *FactTheatre) GetBlood() *BloodUse {
+	if x != nil {
+		return x.Blood
+	}
+	return nil
+}
+
 // An expected risk.
 type FactRisk struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -571,14 +834,18 @@ type FactRisk struct {
 	// Version of the model.
 	Version string `protobuf:"bytes,4,opt,name=version,proto3" json:"version,omitempty"`
 	// From incision to its first receipt, days of 24 h; negative: before.
-	ReceiptDays   *float64 `protobuf:"fixed64,5,opt,name=receipt_days,json=receiptDays,proto3,oneof" json:"receipt_days,omitempty"`
+	ReceiptDays *float64 `protobuf:"fixed64,5,opt,name=receipt_days,json=receiptDays,proto3,oneof" json:"receipt_days,omitempty"`
+	// Until when the model counts.
+	Horizon RiskHorizon `protobuf:"varint,6,opt,name=horizon,proto3,enum=trigone.v1.RiskHorizon" json:"horizon,omitempty"`
+	// Day after the operation on which it was calculated; negative: before.
+	CalculatedDay *int32 `protobuf:"varint,7,opt,name=calculated_day,json=calculatedDay,proto3,oneof" json:"calculated_day,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FactRisk) Reset() {
 	*x = FactRisk{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -590,7 +857,7 @@ func (x *FactRisk) String() string {
 func (*FactRisk) ProtoMessage() {}
 
 func (x *FactRisk) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -603,7 +870,7 @@ func (x *FactRisk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactRisk.ProtoReflect.Descriptor instead.
 func (*FactRisk) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FactRisk) GetOutcome() RiskOutcome {
@@ -641,6 +908,20 @@ func (x *FactRisk) GetReceiptDays() float64 {
 	return 0
 }
 
+func (x *FactRisk) GetHorizon() RiskHorizon {
+	if x != nil {
+		return x.Horizon
+	}
+	return RiskHorizon_RISK_HORIZON_UNSPECIFIED
+}
+
+func (x *FactRisk) GetCalculatedDay() int32 {
+	if x != nil && x.CalculatedDay != nil {
+		return *x.CalculatedDay
+	}
+	return 0
+}
+
 // Who the patient is, as far as it groups cases. Measurements are those of the
 // last assessment that has them.
 type FactPatient struct {
@@ -663,13 +944,17 @@ type FactPatient struct {
 	// Systolic pulmonary artery pressure before the operation, mmHg: as stated, or
 	// from the tricuspid regurgitation.
 	PulmonaryPressureMmhg *float64 `protobuf:"fixed64,8,opt,name=pulmonary_pressure_mmhg,json=pulmonaryPressureMmhg,proto3,oneof" json:"pulmonary_pressure_mmhg,omitempty"`
-	unknownFields         protoimpl.UnknownFields
-	sizeCache             protoimpl.SizeCache
+	// Atrial fibrillation before the operation.
+	FibrillationBefore AtrialFibrillation `protobuf:"varint,9,opt,name=fibrillation_before,json=fibrillationBefore,proto3,enum=trigone.v1.AtrialFibrillation" json:"fibrillation_before,omitempty"`
+	// What raises the risk, as entered.
+	RiskFactors   *RiskFactors `protobuf:"bytes,10,opt,name=risk_factors,json=riskFactors,proto3" json:"risk_factors,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FactPatient) Reset() {
 	*x = FactPatient{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -681,7 +966,7 @@ func (x *FactPatient) String() string {
 func (*FactPatient) ProtoMessage() {}
 
 func (x *FactPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -694,7 +979,7 @@ func (x *FactPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactPatient.ProtoReflect.Descriptor instead.
 func (*FactPatient) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *FactPatient) GetAgeYears() int32 {
@@ -753,6 +1038,20 @@ func (x *FactPatient) GetPulmonaryPressureMmhg() float64 {
 	return 0
 }
 
+func (x *FactPatient) GetFibrillationBefore() AtrialFibrillation {
+	if x != nil {
+		return x.FibrillationBefore
+	}
+	return AtrialFibrillation_ATRIAL_FIBRILLATION_UNSPECIFIED
+}
+
+func (x *FactPatient) GetRiskFactors() *RiskFactors {
+	if x != nil {
+		return x.RiskFactors
+	}
+	return nil
+}
+
 // What the valve was like: as in the last assessment that states it. Normal
 // motion is no dysfunction.
 type FactValve struct {
@@ -779,7 +1078,7 @@ type FactValve struct {
 
 func (x *FactValve) Reset() {
 	*x = FactValve{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -791,7 +1090,7 @@ func (x *FactValve) String() string {
 func (*FactValve) ProtoMessage() {}
 
 func (x *FactValve) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -804,7 +1103,7 @@ func (x *FactValve) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactValve.ProtoReflect.Descriptor instead.
 func (*FactValve) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *FactValve) GetAetiology() Aetiology {
@@ -897,7 +1196,7 @@ type FactRepair struct {
 
 func (x *FactRepair) Reset() {
 	*x = FactRepair{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -909,7 +1208,7 @@ func (x *FactRepair) String() string {
 func (*FactRepair) ProtoMessage() {}
 
 func (x *FactRepair) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -922,7 +1221,7 @@ func (x *FactRepair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactRepair.ProtoReflect.Descriptor instead.
 func (*FactRepair) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FactRepair) GetTechniquesPlanned() []string {
@@ -1014,7 +1313,7 @@ type FactOutcome struct {
 
 func (x *FactOutcome) Reset() {
 	*x = FactOutcome{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1026,7 +1325,7 @@ func (x *FactOutcome) String() string {
 func (*FactOutcome) ProtoMessage() {}
 
 func (x *FactOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1039,7 +1338,7 @@ func (x *FactOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactOutcome.ProtoReflect.Descriptor instead.
 func (*FactOutcome) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FactOutcome) GetLeftTheatreAlive() Answer {
@@ -1110,7 +1409,7 @@ type FactCounts struct {
 
 func (x *FactCounts) Reset() {
 	*x = FactCounts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1122,7 +1421,7 @@ func (x *FactCounts) String() string {
 func (*FactCounts) ProtoMessage() {}
 
 func (x *FactCounts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1135,7 +1434,7 @@ func (x *FactCounts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactCounts.ProtoReflect.Descriptor instead.
 func (*FactCounts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *FactCounts) GetThingsPlanned() *ThingsPlanned {
@@ -1228,7 +1527,7 @@ type VerdictCount struct {
 
 func (x *VerdictCount) Reset() {
 	*x = VerdictCount{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1240,7 +1539,7 @@ func (x *VerdictCount) String() string {
 func (*VerdictCount) ProtoMessage() {}
 
 func (x *VerdictCount) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1253,7 +1552,7 @@ func (x *VerdictCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictCount.ProtoReflect.Descriptor instead.
 func (*VerdictCount) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *VerdictCount) GetVerdict() ComparisonVerdict {
@@ -1291,7 +1590,7 @@ type FactVersions struct {
 
 func (x *FactVersions) Reset() {
 	*x = FactVersions{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1303,7 +1602,7 @@ func (x *FactVersions) String() string {
 func (*FactVersions) ProtoMessage() {}
 
 func (x *FactVersions) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1316,7 +1615,7 @@ func (x *FactVersions) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactVersions.ProtoReflect.Descriptor instead.
 func (*FactVersions) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *FactVersions) GetEvaluation() int64 {
@@ -1375,14 +1674,18 @@ type RunFacts struct {
 	// Clamp, min: from its times, or as stated.
 	ClampMin *float64 `protobuf:"fixed64,5,opt,name=clamp_min,json=clampMin,proto3,oneof" json:"clamp_min,omitempty"`
 	// Bypass, min: from its times, or as stated.
-	BypassMin     *float64 `protobuf:"fixed64,6,opt,name=bypass_min,json=bypassMin,proto3,oneof" json:"bypass_min,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	BypassMin *float64 `protobuf:"fixed64,6,opt,name=bypass_min,json=bypassMin,proto3,oneof" json:"bypass_min,omitempty"`
+	// How the heart was protected and kept still.
+	Protection ProtectionKind `protobuf:"varint,7,opt,name=protection,proto3,enum=trigone.v1.ProtectionKind" json:"protection,omitempty"`
+	// How the aorta was closed.
+	AorticOcclusion AorticOcclusion `protobuf:"varint,8,opt,name=aortic_occlusion,json=aorticOcclusion,proto3,enum=trigone.v1.AorticOcclusion" json:"aortic_occlusion,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *RunFacts) Reset() {
 	*x = RunFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1394,7 +1697,7 @@ func (x *RunFacts) String() string {
 func (*RunFacts) ProtoMessage() {}
 
 func (x *RunFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1407,7 +1710,7 @@ func (x *RunFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunFacts.ProtoReflect.Descriptor instead.
 func (*RunFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RunFacts) GetSection() string {
@@ -1452,6 +1755,20 @@ func (x *RunFacts) GetBypassMin() float64 {
 	return 0
 }
 
+func (x *RunFacts) GetProtection() ProtectionKind {
+	if x != nil {
+		return x.Protection
+	}
+	return ProtectionKind_PROTECTION_KIND_UNSPECIFIED
+}
+
+func (x *RunFacts) GetAorticOcclusion() AorticOcclusion {
+	if x != nil {
+		return x.AorticOcclusion
+	}
+	return AorticOcclusion_AORTIC_OCCLUSION_UNSPECIFIED
+}
+
 // A ring or a band that was planned or implanted, or a prosthesis.
 type DeviceFacts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1487,7 +1804,7 @@ type DeviceFacts struct {
 
 func (x *DeviceFacts) Reset() {
 	*x = DeviceFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1499,7 +1816,7 @@ func (x *DeviceFacts) String() string {
 func (*DeviceFacts) ProtoMessage() {}
 
 func (x *DeviceFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1512,7 +1829,7 @@ func (x *DeviceFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceFacts.ProtoReflect.Descriptor instead.
 func (*DeviceFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *DeviceFacts) GetSection() string {
@@ -1644,14 +1961,18 @@ type EchoFacts struct {
 	// Coaptation length of slice A2-P2, mm.
 	CoaptationLengthMm *float64 `protobuf:"fixed64,17,opt,name=coaptation_length_mm,json=coaptationLengthMm,proto3,oneof" json:"coaptation_length_mm,omitempty"`
 	// Decision on a result.
-	Decision      ResultDecision `protobuf:"varint,18,opt,name=decision,proto3,enum=trigone.v1.ResultDecision" json:"decision,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Decision ResultDecision `protobuf:"varint,18,opt,name=decision,proto3,enum=trigone.v1.ResultDecision" json:"decision,omitempty"`
+	// Whether who read it took no part in the operation.
+	ReadIndependently Answer `protobuf:"varint,19,opt,name=read_independently,json=readIndependently,proto3,enum=trigone.v1.Answer" json:"read_independently,omitempty"`
+	// Grade of tricuspid regurgitation, with its scheme.
+	TricuspidRegurgitation *Grade `protobuf:"bytes,20,opt,name=tricuspid_regurgitation,json=tricuspidRegurgitation,proto3" json:"tricuspid_regurgitation,omitempty"`
+	unknownFields          protoimpl.UnknownFields
+	sizeCache              protoimpl.SizeCache
 }
 
 func (x *EchoFacts) Reset() {
 	*x = EchoFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1663,7 +1984,7 @@ func (x *EchoFacts) String() string {
 func (*EchoFacts) ProtoMessage() {}
 
 func (x *EchoFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1676,7 +1997,7 @@ func (x *EchoFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EchoFacts.ProtoReflect.Descriptor instead.
 func (*EchoFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{15}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *EchoFacts) GetSection() string {
@@ -1805,6 +2126,20 @@ func (x *EchoFacts) GetDecision() ResultDecision {
 	return ResultDecision_RESULT_DECISION_UNSPECIFIED
 }
 
+func (x *EchoFacts) GetReadIndependently() Answer {
+	if x != nil {
+		return x.ReadIndependently
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *EchoFacts) GetTricuspidRegurgitation() *Grade {
+	if x != nil {
+		return x.TricuspidRegurgitation
+	}
+	return nil
+}
+
 // What was known of the patient at one time.
 type StatusFacts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1830,13 +2165,31 @@ type StatusFacts struct {
 	ReinterventionsRecorded Recorded `protobuf:"varint,10,opt,name=reinterventions_recorded,json=reinterventionsRecorded,proto3,enum=trigone.v1.Recorded" json:"reinterventions_recorded,omitempty"`
 	// Whether the complications up to that day are all there were.
 	ComplicationsRecorded Recorded `protobuf:"varint,11,opt,name=complications_recorded,json=complicationsRecorded,proto3,enum=trigone.v1.Recorded" json:"complications_recorded,omitempty"`
-	unknownFields         protoimpl.UnknownFields
-	sizeCache             protoimpl.SizeCache
+	// Rhythm on that day, or else of the echo.
+	Rhythm Rhythm `protobuf:"varint,12,opt,name=rhythm,proto3,enum=trigone.v1.Rhythm" json:"rhythm,omitempty"`
+	// Whether the heart was paced, from where the rhythm is.
+	Paced Answer `protobuf:"varint,13,opt,name=paced,proto3,enum=trigone.v1.Answer" json:"paced,omitempty"`
+	// Drugs against thrombosis, each once.
+	Antithrombotics []Antithrombotic `protobuf:"varint,14,rep,packed,name=antithrombotics,proto3,enum=trigone.v1.Antithrombotic" json:"antithrombotics,omitempty"`
+	// Whether these are all there were.
+	AntithromboticsRecorded Recorded `protobuf:"varint,15,opt,name=antithrombotics_recorded,json=antithromboticsRecorded,proto3,enum=trigone.v1.Recorded" json:"antithrombotics_recorded,omitempty"`
+	// Hours on the ventilator since leaving theatre.
+	VentilationHours *float64 `protobuf:"fixed64,16,opt,name=ventilation_hours,json=ventilationHours,proto3,oneof" json:"ventilation_hours,omitempty"`
+	// Hours in intensive care since leaving theatre.
+	IntensiveCareHours *float64 `protobuf:"fixed64,17,opt,name=intensive_care_hours,json=intensiveCareHours,proto3,oneof" json:"intensive_care_hours,omitempty"`
+	// Support of the circulation begun after leaving theatre.
+	Support []*CirculatorySupport `protobuf:"bytes,18,rep,name=support,proto3" json:"support,omitempty"`
+	// Whether that is all there was.
+	SupportRecorded Recorded `protobuf:"varint,19,opt,name=support_recorded,json=supportRecorded,proto3,enum=trigone.v1.Recorded" json:"support_recorded,omitempty"`
+	// Blood lost and given after leaving theatre.
+	Blood         *BloodUse `protobuf:"bytes,20,opt,name=blood,proto3" json:"blood,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StatusFacts) Reset() {
 	*x = StatusFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1848,7 +2201,7 @@ func (x *StatusFacts) String() string {
 func (*StatusFacts) ProtoMessage() {}
 
 func (x *StatusFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1861,7 +2214,7 @@ func (x *StatusFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatusFacts.ProtoReflect.Descriptor instead.
 func (*StatusFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{16}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *StatusFacts) GetSection() string {
@@ -1941,6 +2294,69 @@ func (x *StatusFacts) GetComplicationsRecorded() Recorded {
 	return Recorded_RECORDED_UNSPECIFIED
 }
 
+func (x *StatusFacts) GetRhythm() Rhythm {
+	if x != nil {
+		return x.Rhythm
+	}
+	return Rhythm_RHYTHM_UNSPECIFIED
+}
+
+func (x *StatusFacts) GetPaced() Answer {
+	if x != nil {
+		return x.Paced
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *StatusFacts) GetAntithrombotics() []Antithrombotic {
+	if x != nil {
+		return x.Antithrombotics
+	}
+	return nil
+}
+
+func (x *StatusFacts) GetAntithromboticsRecorded() Recorded {
+	if x != nil {
+		return x.AntithromboticsRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *StatusFacts) GetVentilationHours() float64 {
+	if x != nil && x.VentilationHours != nil {
+		return *x.VentilationHours
+	}
+	return 0
+}
+
+func (x *StatusFacts) GetIntensiveCareHours() float64 {
+	if x != nil && x.IntensiveCareHours != nil {
+		return *x.IntensiveCareHours
+	}
+	return 0
+}
+
+func (x *StatusFacts) GetSupport() []*CirculatorySupport {
+	if x != nil {
+		return x.Support
+	}
+	return nil
+}
+
+func (x *StatusFacts) GetSupportRecorded() Recorded {
+	if x != nil {
+		return x.SupportRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *StatusFacts) GetBlood() *BloodUse {
+	if x != nil {
+		return x.Blood
+	}
+	return nil
+}
+
 // A complication or a reintervention.
 type EventFacts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1960,7 +2376,7 @@ type EventFacts struct {
 
 func (x *EventFacts) Reset() {
 	*x = EventFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1972,7 +2388,7 @@ func (x *EventFacts) String() string {
 func (*EventFacts) ProtoMessage() {}
 
 func (x *EventFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1985,7 +2401,7 @@ func (x *EventFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventFacts.ProtoReflect.Descriptor instead.
 func (*EventFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{17}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *EventFacts) GetSection() string {
@@ -2048,7 +2464,7 @@ type FindingFacts struct {
 
 func (x *FindingFacts) Reset() {
 	*x = FindingFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2060,7 +2476,7 @@ func (x *FindingFacts) String() string {
 func (*FindingFacts) ProtoMessage() {}
 
 func (x *FindingFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2073,7 +2489,7 @@ func (x *FindingFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingFacts.ProtoReflect.Descriptor instead.
 func (*FindingFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{18}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FindingFacts) GetOccasion() string {
@@ -2157,7 +2573,7 @@ type QueryFacts struct {
 
 func (x *QueryFacts) Reset() {
 	*x = QueryFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2169,7 +2585,7 @@ func (x *QueryFacts) String() string {
 func (*QueryFacts) ProtoMessage() {}
 
 func (x *QueryFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2182,7 +2598,7 @@ func (x *QueryFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueryFacts.ProtoReflect.Descriptor instead.
 func (*QueryFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{19}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *QueryFacts) GetSection() string {
@@ -2266,7 +2682,7 @@ type QueryStepFacts struct {
 
 func (x *QueryStepFacts) Reset() {
 	*x = QueryStepFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2278,7 +2694,7 @@ func (x *QueryStepFacts) String() string {
 func (*QueryStepFacts) ProtoMessage() {}
 
 func (x *QueryStepFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2291,7 +2707,7 @@ func (x *QueryStepFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueryStepFacts.ProtoReflect.Descriptor instead.
 func (*QueryStepFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{20}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *QueryStepFacts) GetStepId() string {
@@ -2355,7 +2771,7 @@ var File_trigone_v1_case_facts_proto protoreflect.FileDescriptor
 const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\n" +
 	"\x1btrigone/v1/case_facts.proto\x12\n" +
-	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/assessment.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x18trigone/v1/freedom.proto\x1a\x19trigone/v1/identity.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x17trigone/v1/result.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xb4\x06\n" +
+	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/assessment.proto\x1a\x1ctrigone/v1/concomitant.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x18trigone/v1/freedom.proto\x1a\x19trigone/v1/identity.proto\x1a\x1atrigone/v1/operation.proto\x1a\x15trigone/v1/plan.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x17trigone/v1/result.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\x1a\x18trigone/v1/theatre.proto\"\xa6\a\n" +
 	"\tCaseFacts\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12+\n" +
 	"\x05times\x18\x02 \x01(\v2\x15.trigone.v1.FactTimesR\x05times\x12(\n" +
@@ -2374,7 +2790,9 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\bstatuses\x18\x0e \x03(\v2\x17.trigone.v1.StatusFactsR\bstatuses\x12.\n" +
 	"\x06events\x18\x0f \x03(\v2\x16.trigone.v1.EventFactsR\x06events\x124\n" +
 	"\bfindings\x18\x10 \x03(\v2\x18.trigone.v1.FindingFactsR\bfindings\x120\n" +
-	"\aqueries\x18\x11 \x03(\v2\x16.trigone.v1.QueryFactsR\aqueries\"\x86\x03\n" +
+	"\aqueries\x18\x11 \x03(\v2\x16.trigone.v1.QueryFactsR\aqueries\x12=\n" +
+	"\vconcomitant\x18\x12 \x01(\v2\x1b.trigone.v1.FactConcomitantR\vconcomitant\x121\n" +
+	"\atheatre\x18\x13 \x01(\v2\x17.trigone.v1.FactTheatreR\atheatre\"\x86\x03\n" +
 	"\tFactTimes\x12?\n" +
 	"\rincision_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x12/\n" +
 	"\x11plan_receipt_days\x18\x02 \x01(\x01H\x00R\x0fplanReceiptDays\x88\x01\x01\x129\n" +
@@ -2395,7 +2813,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\rtrainee_first\x18\x05 \x01(\x0e2\x12.trigone.v1.AnswerR\ftraineeFirst\"Z\n" +
 	"\fFactOperator\x12\x1c\n" +
 	"\tpseudonym\x18\x01 \x01(\tR\tpseudonym\x12,\n" +
-	"\x04role\x18\x02 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\"\x9f\x04\n" +
+	"\x04role\x18\x02 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\"\xc7\x05\n" +
 	"\vFactSetting\x12?\n" +
 	"\x10planned_approach\x18\x01 \x01(\x0e2\x14.trigone.v1.ApproachR\x0fplannedApproach\x120\n" +
 	"\bapproach\x18\x02 \x01(\x0e2\x14.trigone.v1.ApproachR\bapproach\x12-\n" +
@@ -2407,15 +2825,44 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"complexity\x12=\n" +
 	"\vconcomitant\x18\a \x03(\x0e2\x1b.trigone.v1.ConcomitantKindR\vconcomitant\x12G\n" +
 	"\x14concomitant_recorded\x18\b \x01(\x0e2\x14.trigone.v1.RecordedR\x13concomitantRecorded\x12;\n" +
-	"\x0eexpected_risks\x18\t \x03(\v2\x14.trigone.v1.FactRiskR\rexpectedRisks\"\xf4\x01\n" +
+	"\x0eexpected_risks\x18\t \x03(\v2\x14.trigone.v1.FactRiskR\rexpectedRisks\x12N\n" +
+	"\x13previous_procedures\x18\n" +
+	" \x03(\x0e2\x1d.trigone.v1.PreviousProcedureR\x12previousProcedures\x12V\n" +
+	"\x1cprevious_procedures_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x1apreviousProceduresRecorded\"\xeb\x06\n" +
+	"\x0fFactConcomitant\x12Q\n" +
+	"\x14tricuspid_techniques\x18\x01 \x03(\x0e2\x1e.trigone.v1.TricuspidTechniqueR\x13tricuspidTechniques\x12M\n" +
+	"\x13tricuspid_ring_kind\x18\x02 \x01(\x0e2\x1d.trigone.v1.TricuspidRingKindR\x11tricuspidRingKind\x12,\n" +
+	"\x0ftricuspid_label\x18\x03 \x01(\x01H\x00R\x0etricuspidLabel\x88\x01\x01\x12?\n" +
+	"\x0eablation_lines\x18\x04 \x03(\x0e2\x18.trigone.v1.AblationLineR\rablationLines\x12L\n" +
+	"\x17ablation_lines_recorded\x18\x05 \x01(\x0e2\x14.trigone.v1.RecordedR\x15ablationLinesRecorded\x12G\n" +
+	"\x11ablation_energies\x18\x06 \x03(\x0e2\x1a.trigone.v1.AblationEnergyR\x10ablationEnergies\x12L\n" +
+	"\x18ablation_block_confirmed\x18\a \x01(\x0e2\x12.trigone.v1.AnswerR\x16ablationBlockConfirmed\x12O\n" +
+	"\x13appendage_technique\x18\b \x01(\x0e2\x1e.trigone.v1.AppendageTechniqueR\x12appendageTechnique\x12K\n" +
+	"\x18appendage_closed_on_echo\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x15appendageClosedOnEcho\x12$\n" +
+	"\vgraft_count\x18\n" +
+	" \x01(\x05H\x01R\n" +
+	"graftCount\x88\x01\x01\x127\n" +
+	"\bdeclined\x18\v \x03(\x0e2\x1b.trigone.v1.ConcomitantKindR\bdeclined\x12A\n" +
+	"\x10accepted_lesions\x18\f \x03(\x0e2\x16.trigone.v1.LesionKindR\x0facceptedLesionsB\x12\n" +
+	"\x10_tricuspid_labelB\x0e\n" +
+	"\f_graft_count\"\xc2\x02\n" +
+	"\vFactTheatre\x12H\n" +
+	"\x11arterial_cannulas\x18\x01 \x03(\x0e2\x1b.trigone.v1.ArterialCannulaR\x10arterialCannulas\x12B\n" +
+	"\x0fvenous_cannulas\x18\x02 \x03(\x0e2\x19.trigone.v1.VenousCannulaR\x0evenousCannulas\x128\n" +
+	"\asupport\x18\x03 \x03(\v2\x1e.trigone.v1.CirculatorySupportR\asupport\x12?\n" +
+	"\x10support_recorded\x18\x04 \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
+	"\x05blood\x18\x05 \x01(\v2\x14.trigone.v1.BloodUseR\x05blood\"\xe6\x02\n" +
 	"\bFactRisk\x121\n" +
 	"\aoutcome\x18\x01 \x01(\x0e2\x17.trigone.v1.RiskOutcomeR\aoutcome\x124\n" +
 	"\x13probability_percent\x18\x02 \x01(\x01H\x00R\x12probabilityPercent\x88\x01\x01\x12\x14\n" +
 	"\x05model\x18\x03 \x01(\tR\x05model\x12\x18\n" +
 	"\aversion\x18\x04 \x01(\tR\aversion\x12&\n" +
-	"\freceipt_days\x18\x05 \x01(\x01H\x01R\vreceiptDays\x88\x01\x01B\x16\n" +
+	"\freceipt_days\x18\x05 \x01(\x01H\x01R\vreceiptDays\x88\x01\x01\x121\n" +
+	"\ahorizon\x18\x06 \x01(\x0e2\x17.trigone.v1.RiskHorizonR\ahorizon\x12*\n" +
+	"\x0ecalculated_day\x18\a \x01(\x05H\x02R\rcalculatedDay\x88\x01\x01B\x16\n" +
 	"\x14_probability_percentB\x0f\n" +
-	"\r_receipt_days\"\xa8\x04\n" +
+	"\r_receipt_daysB\x11\n" +
+	"\x0f_calculated_day\"\xb5\x05\n" +
 	"\vFactPatient\x12 \n" +
 	"\tage_years\x18\x01 \x01(\x05H\x00R\bageYears\x88\x01\x01\x12!\n" +
 	"\x03sex\x18\x02 \x01(\x0e2\x0f.trigone.v1.SexR\x03sex\x12+\n" +
@@ -2424,7 +2871,10 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x06rhythm\x18\x05 \x01(\x0e2\x12.trigone.v1.RhythmR\x06rhythm\x12?\n" +
 	"\x19ejection_fraction_percent\x18\x06 \x01(\x01H\x02R\x17ejectionFractionPercent\x88\x01\x01\x12<\n" +
 	"\x18end_systolic_diameter_mm\x18\a \x01(\x01H\x03R\x15endSystolicDiameterMm\x88\x01\x01\x12;\n" +
-	"\x17pulmonary_pressure_mmhg\x18\b \x01(\x01H\x04R\x15pulmonaryPressureMmhg\x88\x01\x01B\f\n" +
+	"\x17pulmonary_pressure_mmhg\x18\b \x01(\x01H\x04R\x15pulmonaryPressureMmhg\x88\x01\x01\x12O\n" +
+	"\x13fibrillation_before\x18\t \x01(\x0e2\x1e.trigone.v1.AtrialFibrillationR\x12fibrillationBefore\x12:\n" +
+	"\frisk_factors\x18\n" +
+	" \x01(\v2\x17.trigone.v1.RiskFactorsR\vriskFactorsB\f\n" +
 	"\n" +
 	"_age_yearsB\x12\n" +
 	"\x10_body_surface_m2B\x1c\n" +
@@ -2493,7 +2943,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\vpolicy_hash\x18\x04 \x01(\tR\n" +
 	"policyHash\x12%\n" +
 	"\x0ecalibration_id\x18\x05 \x01(\tR\rcalibrationId\x12#\n" +
-	"\rplan_revision\x18\x06 \x01(\x03R\fplanRevision\"\x86\x02\n" +
+	"\rplan_revision\x18\x06 \x01(\x03R\fplanRevision\"\x8a\x03\n" +
 	"\bRunFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x10\n" +
 	"\x03run\x18\x02 \x01(\x05R\x03run\x12-\n" +
@@ -2501,7 +2951,11 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x10for_mitral_valve\x18\x04 \x01(\x0e2\x12.trigone.v1.AnswerR\x0eforMitralValve\x12 \n" +
 	"\tclamp_min\x18\x05 \x01(\x01H\x00R\bclampMin\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"bypass_min\x18\x06 \x01(\x01H\x01R\tbypassMin\x88\x01\x01B\f\n" +
+	"bypass_min\x18\x06 \x01(\x01H\x01R\tbypassMin\x88\x01\x01\x12:\n" +
+	"\n" +
+	"protection\x18\a \x01(\x0e2\x1a.trigone.v1.ProtectionKindR\n" +
+	"protection\x12F\n" +
+	"\x10aortic_occlusion\x18\b \x01(\x0e2\x1b.trigone.v1.AorticOcclusionR\x0faorticOcclusionB\f\n" +
 	"\n" +
 	"_clamp_minB\r\n" +
 	"\v_bypass_min\"\x83\x05\n" +
@@ -2526,7 +2980,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x12_planned_label_minB\x14\n" +
 	"\x12_planned_label_maxB\x12\n" +
 	"\x10_implanted_labelB\x06\n" +
-	"\x04_run\"\xfc\a\n" +
+	"\x04_run\"\x8b\t\n" +
 	"\tEchoFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12C\n" +
 	"\x0fassessment_kind\x18\x02 \x01(\x0e2\x1a.trigone.v1.AssessmentKindR\x0eassessmentKind\x12>\n" +
@@ -2549,13 +3003,15 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x12heart_rate_per_min\x18\x0f \x01(\x01H\x04R\x0fheartRatePerMin\x88\x01\x01\x12.\n" +
 	"\binotrope\x18\x10 \x01(\x0e2\x12.trigone.v1.AnswerR\binotrope\x125\n" +
 	"\x14coaptation_length_mm\x18\x11 \x01(\x01H\x05R\x12coaptationLengthMm\x88\x01\x01\x126\n" +
-	"\bdecision\x18\x12 \x01(\x0e2\x1a.trigone.v1.ResultDecisionR\bdecisionB\x06\n" +
+	"\bdecision\x18\x12 \x01(\x0e2\x1a.trigone.v1.ResultDecisionR\bdecision\x12A\n" +
+	"\x12read_independently\x18\x13 \x01(\x0e2\x12.trigone.v1.AnswerR\x11readIndependently\x12J\n" +
+	"\x17tricuspid_regurgitation\x18\x14 \x01(\v2\x11.trigone.v1.GradeR\x16tricuspidRegurgitationB\x06\n" +
 	"\x04_runB\x06\n" +
 	"\x04_dayB\r\n" +
 	"\v_grade_rankB\x15\n" +
 	"\x13_mean_gradient_mmhgB\x15\n" +
 	"\x13_heart_rate_per_minB\x17\n" +
-	"\x15_coaptation_length_mm\"\xfc\x04\n" +
+	"\x15_coaptation_length_mm\"\xa8\t\n" +
 	"\vStatusFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12,\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.trigone.v1.FollowUpKindR\x04kind\x12\x15\n" +
@@ -2569,9 +3025,20 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x14echo_not_done_reason\x18\t \x01(\x0e2\x1d.trigone.v1.EchoNotDoneReasonR\x11echoNotDoneReason\x12O\n" +
 	"\x18reinterventions_recorded\x18\n" +
 	" \x01(\x0e2\x14.trigone.v1.RecordedR\x17reinterventionsRecorded\x12K\n" +
-	"\x16complications_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecordedB\x06\n" +
+	"\x16complications_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x15complicationsRecorded\x12*\n" +
+	"\x06rhythm\x18\f \x01(\x0e2\x12.trigone.v1.RhythmR\x06rhythm\x12(\n" +
+	"\x05paced\x18\r \x01(\x0e2\x12.trigone.v1.AnswerR\x05paced\x12D\n" +
+	"\x0fantithrombotics\x18\x0e \x03(\x0e2\x1a.trigone.v1.AntithromboticR\x0fantithrombotics\x12O\n" +
+	"\x18antithrombotics_recorded\x18\x0f \x01(\x0e2\x14.trigone.v1.RecordedR\x17antithromboticsRecorded\x120\n" +
+	"\x11ventilation_hours\x18\x10 \x01(\x01H\x02R\x10ventilationHours\x88\x01\x01\x125\n" +
+	"\x14intensive_care_hours\x18\x11 \x01(\x01H\x03R\x12intensiveCareHours\x88\x01\x01\x128\n" +
+	"\asupport\x18\x12 \x03(\v2\x1e.trigone.v1.CirculatorySupportR\asupport\x12?\n" +
+	"\x10support_recorded\x18\x13 \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
+	"\x05blood\x18\x14 \x01(\v2\x14.trigone.v1.BloodUseR\x05bloodB\x06\n" +
 	"\x04_dayB\x0e\n" +
-	"\f_died_on_day\"\x91\x02\n" +
+	"\f_died_on_dayB\x14\n" +
+	"\x12_ventilation_hoursB\x17\n" +
+	"\x15_intensive_care_hours\"\x91\x02\n" +
 	"\n" +
 	"EventFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12@\n" +
@@ -2630,172 +3097,224 @@ func file_trigone_v1_case_facts_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_case_facts_proto_rawDescData
 }
 
-var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
+var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_trigone_v1_case_facts_proto_goTypes = []any{
 	(*CaseFacts)(nil),             // 0: trigone.v1.CaseFacts
 	(*FactTimes)(nil),             // 1: trigone.v1.FactTimes
 	(*FactTeam)(nil),              // 2: trigone.v1.FactTeam
 	(*FactOperator)(nil),          // 3: trigone.v1.FactOperator
 	(*FactSetting)(nil),           // 4: trigone.v1.FactSetting
-	(*FactRisk)(nil),              // 5: trigone.v1.FactRisk
-	(*FactPatient)(nil),           // 6: trigone.v1.FactPatient
-	(*FactValve)(nil),             // 7: trigone.v1.FactValve
-	(*FactRepair)(nil),            // 8: trigone.v1.FactRepair
-	(*FactOutcome)(nil),           // 9: trigone.v1.FactOutcome
-	(*FactCounts)(nil),            // 10: trigone.v1.FactCounts
-	(*VerdictCount)(nil),          // 11: trigone.v1.VerdictCount
-	(*FactVersions)(nil),          // 12: trigone.v1.FactVersions
-	(*RunFacts)(nil),              // 13: trigone.v1.RunFacts
-	(*DeviceFacts)(nil),           // 14: trigone.v1.DeviceFacts
-	(*EchoFacts)(nil),             // 15: trigone.v1.EchoFacts
-	(*StatusFacts)(nil),           // 16: trigone.v1.StatusFacts
-	(*EventFacts)(nil),            // 17: trigone.v1.EventFacts
-	(*FindingFacts)(nil),          // 18: trigone.v1.FindingFacts
-	(*QueryFacts)(nil),            // 19: trigone.v1.QueryFacts
-	(*QueryStepFacts)(nil),        // 20: trigone.v1.QueryStepFacts
-	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
-	(PlanTiming)(0),               // 22: trigone.v1.PlanTiming
-	(Answer)(0),                   // 23: trigone.v1.Answer
-	(OperatorRole)(0),             // 24: trigone.v1.OperatorRole
-	(Approach)(0),                 // 25: trigone.v1.Approach
-	(Urgency)(0),                  // 26: trigone.v1.Urgency
-	(Complexity)(0),               // 27: trigone.v1.Complexity
-	(ConcomitantKind)(0),          // 28: trigone.v1.ConcomitantKind
-	(Recorded)(0),                 // 29: trigone.v1.Recorded
-	(RiskOutcome)(0),              // 30: trigone.v1.RiskOutcome
-	(Sex)(0),                      // 31: trigone.v1.Sex
-	(FunctionalClass)(0),          // 32: trigone.v1.FunctionalClass
-	(Rhythm)(0),                   // 33: trigone.v1.Rhythm
-	(Aetiology)(0),                // 34: trigone.v1.Aetiology
-	(DysfunctionType)(0),          // 35: trigone.v1.DysfunctionType
-	(Leaflet)(0),                  // 36: trigone.v1.Leaflet
-	(Segment)(0),                  // 37: trigone.v1.Segment
-	(Commissure)(0),               // 38: trigone.v1.Commissure
-	(Boundary)(0),                 // 39: trigone.v1.Boundary
-	(CalcificationExtent)(0),      // 40: trigone.v1.CalcificationExtent
-	(*Grade)(nil),                 // 41: trigone.v1.Grade
-	(ConversionPoint)(0),          // 42: trigone.v1.ConversionPoint
-	(ConversionReason)(0),         // 43: trigone.v1.ConversionReason
-	(ResultDecision)(0),           // 44: trigone.v1.ResultDecision
-	(*ThingsPlanned)(nil),         // 45: trigone.v1.ThingsPlanned
-	(ComparisonVerdict)(0),        // 46: trigone.v1.ComparisonVerdict
-	(RunReason)(0),                // 47: trigone.v1.RunReason
-	(AnnuloplastyKind)(0),         // 48: trigone.v1.AnnuloplastyKind
-	(Rigidity)(0),                 // 49: trigone.v1.Rigidity
-	(*SizerTrial)(nil),            // 50: trigone.v1.SizerTrial
-	(StepFate)(0),                 // 51: trigone.v1.StepFate
-	(ProsthesisKind)(0),           // 52: trigone.v1.ProsthesisKind
-	(AssessmentKind)(0),           // 53: trigone.v1.AssessmentKind
-	(FollowUpKind)(0),             // 54: trigone.v1.FollowUpKind
-	(Stage)(0),                    // 55: trigone.v1.Stage
-	(Method)(0),                   // 56: trigone.v1.Method
-	(Provocation)(0),              // 57: trigone.v1.Provocation
-	(RegurgitationMechanism)(0),   // 58: trigone.v1.RegurgitationMechanism
-	(AnteriorMotionState)(0),      // 59: trigone.v1.AnteriorMotionState
-	(AnteriorMotionEnd)(0),        // 60: trigone.v1.AnteriorMotionEnd
-	(VitalStatus)(0),              // 61: trigone.v1.VitalStatus
-	(DeathCause)(0),               // 62: trigone.v1.DeathCause
-	(EchoNotDoneReason)(0),        // 63: trigone.v1.EchoNotDoneReason
-	(ComplicationKind)(0),         // 64: trigone.v1.ComplicationKind
-	(ReinterventionKind)(0),       // 65: trigone.v1.ReinterventionKind
-	(Severity)(0),                 // 66: trigone.v1.Severity
-	(ConfirmationState)(0),        // 67: trigone.v1.ConfirmationState
-	(AnswerFollowed)(0),           // 68: trigone.v1.AnswerFollowed
+	(*FactConcomitant)(nil),       // 5: trigone.v1.FactConcomitant
+	(*FactTheatre)(nil),           // 6: trigone.v1.FactTheatre
+	(*FactRisk)(nil),              // 7: trigone.v1.FactRisk
+	(*FactPatient)(nil),           // 8: trigone.v1.FactPatient
+	(*FactValve)(nil),             // 9: trigone.v1.FactValve
+	(*FactRepair)(nil),            // 10: trigone.v1.FactRepair
+	(*FactOutcome)(nil),           // 11: trigone.v1.FactOutcome
+	(*FactCounts)(nil),            // 12: trigone.v1.FactCounts
+	(*VerdictCount)(nil),          // 13: trigone.v1.VerdictCount
+	(*FactVersions)(nil),          // 14: trigone.v1.FactVersions
+	(*RunFacts)(nil),              // 15: trigone.v1.RunFacts
+	(*DeviceFacts)(nil),           // 16: trigone.v1.DeviceFacts
+	(*EchoFacts)(nil),             // 17: trigone.v1.EchoFacts
+	(*StatusFacts)(nil),           // 18: trigone.v1.StatusFacts
+	(*EventFacts)(nil),            // 19: trigone.v1.EventFacts
+	(*FindingFacts)(nil),          // 20: trigone.v1.FindingFacts
+	(*QueryFacts)(nil),            // 21: trigone.v1.QueryFacts
+	(*QueryStepFacts)(nil),        // 22: trigone.v1.QueryStepFacts
+	(*timestamppb.Timestamp)(nil), // 23: google.protobuf.Timestamp
+	(PlanTiming)(0),               // 24: trigone.v1.PlanTiming
+	(Answer)(0),                   // 25: trigone.v1.Answer
+	(OperatorRole)(0),             // 26: trigone.v1.OperatorRole
+	(Approach)(0),                 // 27: trigone.v1.Approach
+	(Urgency)(0),                  // 28: trigone.v1.Urgency
+	(Complexity)(0),               // 29: trigone.v1.Complexity
+	(ConcomitantKind)(0),          // 30: trigone.v1.ConcomitantKind
+	(Recorded)(0),                 // 31: trigone.v1.Recorded
+	(PreviousProcedure)(0),        // 32: trigone.v1.PreviousProcedure
+	(TricuspidTechnique)(0),       // 33: trigone.v1.TricuspidTechnique
+	(TricuspidRingKind)(0),        // 34: trigone.v1.TricuspidRingKind
+	(AblationLine)(0),             // 35: trigone.v1.AblationLine
+	(AblationEnergy)(0),           // 36: trigone.v1.AblationEnergy
+	(AppendageTechnique)(0),       // 37: trigone.v1.AppendageTechnique
+	(LesionKind)(0),               // 38: trigone.v1.LesionKind
+	(ArterialCannula)(0),          // 39: trigone.v1.ArterialCannula
+	(VenousCannula)(0),            // 40: trigone.v1.VenousCannula
+	(*CirculatorySupport)(nil),    // 41: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),              // 42: trigone.v1.BloodUse
+	(RiskOutcome)(0),              // 43: trigone.v1.RiskOutcome
+	(RiskHorizon)(0),              // 44: trigone.v1.RiskHorizon
+	(Sex)(0),                      // 45: trigone.v1.Sex
+	(FunctionalClass)(0),          // 46: trigone.v1.FunctionalClass
+	(Rhythm)(0),                   // 47: trigone.v1.Rhythm
+	(AtrialFibrillation)(0),       // 48: trigone.v1.AtrialFibrillation
+	(*RiskFactors)(nil),           // 49: trigone.v1.RiskFactors
+	(Aetiology)(0),                // 50: trigone.v1.Aetiology
+	(DysfunctionType)(0),          // 51: trigone.v1.DysfunctionType
+	(Leaflet)(0),                  // 52: trigone.v1.Leaflet
+	(Segment)(0),                  // 53: trigone.v1.Segment
+	(Commissure)(0),               // 54: trigone.v1.Commissure
+	(Boundary)(0),                 // 55: trigone.v1.Boundary
+	(CalcificationExtent)(0),      // 56: trigone.v1.CalcificationExtent
+	(*Grade)(nil),                 // 57: trigone.v1.Grade
+	(ConversionPoint)(0),          // 58: trigone.v1.ConversionPoint
+	(ConversionReason)(0),         // 59: trigone.v1.ConversionReason
+	(ResultDecision)(0),           // 60: trigone.v1.ResultDecision
+	(*ThingsPlanned)(nil),         // 61: trigone.v1.ThingsPlanned
+	(ComparisonVerdict)(0),        // 62: trigone.v1.ComparisonVerdict
+	(RunReason)(0),                // 63: trigone.v1.RunReason
+	(ProtectionKind)(0),           // 64: trigone.v1.ProtectionKind
+	(AorticOcclusion)(0),          // 65: trigone.v1.AorticOcclusion
+	(AnnuloplastyKind)(0),         // 66: trigone.v1.AnnuloplastyKind
+	(Rigidity)(0),                 // 67: trigone.v1.Rigidity
+	(*SizerTrial)(nil),            // 68: trigone.v1.SizerTrial
+	(StepFate)(0),                 // 69: trigone.v1.StepFate
+	(ProsthesisKind)(0),           // 70: trigone.v1.ProsthesisKind
+	(AssessmentKind)(0),           // 71: trigone.v1.AssessmentKind
+	(FollowUpKind)(0),             // 72: trigone.v1.FollowUpKind
+	(Stage)(0),                    // 73: trigone.v1.Stage
+	(Method)(0),                   // 74: trigone.v1.Method
+	(Provocation)(0),              // 75: trigone.v1.Provocation
+	(RegurgitationMechanism)(0),   // 76: trigone.v1.RegurgitationMechanism
+	(AnteriorMotionState)(0),      // 77: trigone.v1.AnteriorMotionState
+	(AnteriorMotionEnd)(0),        // 78: trigone.v1.AnteriorMotionEnd
+	(VitalStatus)(0),              // 79: trigone.v1.VitalStatus
+	(DeathCause)(0),               // 80: trigone.v1.DeathCause
+	(EchoNotDoneReason)(0),        // 81: trigone.v1.EchoNotDoneReason
+	(Antithrombotic)(0),           // 82: trigone.v1.Antithrombotic
+	(ComplicationKind)(0),         // 83: trigone.v1.ComplicationKind
+	(ReinterventionKind)(0),       // 84: trigone.v1.ReinterventionKind
+	(Severity)(0),                 // 85: trigone.v1.Severity
+	(ConfirmationState)(0),        // 86: trigone.v1.ConfirmationState
+	(AnswerFollowed)(0),           // 87: trigone.v1.AnswerFollowed
 }
 var file_trigone_v1_case_facts_proto_depIdxs = []int32{
-	1,  // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
-	2,  // 1: trigone.v1.CaseFacts.team:type_name -> trigone.v1.FactTeam
-	4,  // 2: trigone.v1.CaseFacts.setting:type_name -> trigone.v1.FactSetting
-	6,  // 3: trigone.v1.CaseFacts.patient:type_name -> trigone.v1.FactPatient
-	7,  // 4: trigone.v1.CaseFacts.valve:type_name -> trigone.v1.FactValve
-	8,  // 5: trigone.v1.CaseFacts.repair:type_name -> trigone.v1.FactRepair
-	9,  // 6: trigone.v1.CaseFacts.outcome:type_name -> trigone.v1.FactOutcome
-	10, // 7: trigone.v1.CaseFacts.counts:type_name -> trigone.v1.FactCounts
-	12, // 8: trigone.v1.CaseFacts.versions:type_name -> trigone.v1.FactVersions
-	13, // 9: trigone.v1.CaseFacts.runs:type_name -> trigone.v1.RunFacts
-	14, // 10: trigone.v1.CaseFacts.devices:type_name -> trigone.v1.DeviceFacts
-	15, // 11: trigone.v1.CaseFacts.echoes:type_name -> trigone.v1.EchoFacts
-	16, // 12: trigone.v1.CaseFacts.statuses:type_name -> trigone.v1.StatusFacts
-	17, // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
-	18, // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
-	19, // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
-	21, // 16: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
-	22, // 17: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
-	3,  // 18: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
-	23, // 19: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
-	24, // 20: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
-	25, // 21: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
-	25, // 22: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
-	26, // 23: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
-	23, // 24: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	27, // 25: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
-	28, // 26: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
-	29, // 27: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
-	5,  // 28: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
-	30, // 29: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	31, // 30: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
-	32, // 31: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
-	33, // 32: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
-	34, // 33: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
-	35, // 34: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
-	36, // 35: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
-	37, // 36: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
-	38, // 37: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
-	39, // 38: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
-	40, // 39: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
-	41, // 40: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
-	23, // 41: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
-	23, // 42: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
-	23, // 43: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
-	42, // 44: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
-	43, // 45: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
-	44, // 46: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
-	23, // 47: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
-	23, // 48: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
-	23, // 49: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
-	45, // 50: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	45, // 51: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
-	11, // 52: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
-	46, // 53: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
-	47, // 54: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
-	23, // 55: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
-	48, // 56: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
-	49, // 57: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
-	50, // 58: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
-	51, // 59: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
-	52, // 60: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
-	53, // 61: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
-	54, // 62: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
-	55, // 63: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
-	56, // 64: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
-	57, // 65: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
-	41, // 66: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
-	58, // 67: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
-	59, // 68: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
-	60, // 69: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
-	23, // 70: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
-	44, // 71: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
-	54, // 72: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
-	61, // 73: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
-	62, // 74: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
-	23, // 75: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
-	32, // 76: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
-	63, // 77: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
-	29, // 78: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
-	29, // 79: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
-	64, // 80: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
-	65, // 81: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
-	58, // 82: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
-	66, // 83: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
-	67, // 84: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
-	55, // 85: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
-	20, // 86: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
-	68, // 87: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
-	88, // [88:88] is the sub-list for method output_type
-	88, // [88:88] is the sub-list for method input_type
-	88, // [88:88] is the sub-list for extension type_name
-	88, // [88:88] is the sub-list for extension extendee
-	0,  // [0:88] is the sub-list for field type_name
+	1,   // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
+	2,   // 1: trigone.v1.CaseFacts.team:type_name -> trigone.v1.FactTeam
+	4,   // 2: trigone.v1.CaseFacts.setting:type_name -> trigone.v1.FactSetting
+	8,   // 3: trigone.v1.CaseFacts.patient:type_name -> trigone.v1.FactPatient
+	9,   // 4: trigone.v1.CaseFacts.valve:type_name -> trigone.v1.FactValve
+	10,  // 5: trigone.v1.CaseFacts.repair:type_name -> trigone.v1.FactRepair
+	11,  // 6: trigone.v1.CaseFacts.outcome:type_name -> trigone.v1.FactOutcome
+	12,  // 7: trigone.v1.CaseFacts.counts:type_name -> trigone.v1.FactCounts
+	14,  // 8: trigone.v1.CaseFacts.versions:type_name -> trigone.v1.FactVersions
+	15,  // 9: trigone.v1.CaseFacts.runs:type_name -> trigone.v1.RunFacts
+	16,  // 10: trigone.v1.CaseFacts.devices:type_name -> trigone.v1.DeviceFacts
+	17,  // 11: trigone.v1.CaseFacts.echoes:type_name -> trigone.v1.EchoFacts
+	18,  // 12: trigone.v1.CaseFacts.statuses:type_name -> trigone.v1.StatusFacts
+	19,  // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
+	20,  // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
+	21,  // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
+	5,   // 16: trigone.v1.CaseFacts.concomitant:type_name -> trigone.v1.FactConcomitant
+	6,   // 17: trigone.v1.CaseFacts.theatre:type_name -> trigone.v1.FactTheatre
+	23,  // 18: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
+	24,  // 19: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
+	3,   // 20: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
+	25,  // 21: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
+	26,  // 22: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
+	27,  // 23: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
+	27,  // 24: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
+	28,  // 25: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
+	25,  // 26: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	29,  // 27: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
+	30,  // 28: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
+	31,  // 29: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
+	7,   // 30: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
+	32,  // 31: trigone.v1.FactSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
+	31,  // 32: trigone.v1.FactSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
+	33,  // 33: trigone.v1.FactConcomitant.tricuspid_techniques:type_name -> trigone.v1.TricuspidTechnique
+	34,  // 34: trigone.v1.FactConcomitant.tricuspid_ring_kind:type_name -> trigone.v1.TricuspidRingKind
+	35,  // 35: trigone.v1.FactConcomitant.ablation_lines:type_name -> trigone.v1.AblationLine
+	31,  // 36: trigone.v1.FactConcomitant.ablation_lines_recorded:type_name -> trigone.v1.Recorded
+	36,  // 37: trigone.v1.FactConcomitant.ablation_energies:type_name -> trigone.v1.AblationEnergy
+	25,  // 38: trigone.v1.FactConcomitant.ablation_block_confirmed:type_name -> trigone.v1.Answer
+	37,  // 39: trigone.v1.FactConcomitant.appendage_technique:type_name -> trigone.v1.AppendageTechnique
+	25,  // 40: trigone.v1.FactConcomitant.appendage_closed_on_echo:type_name -> trigone.v1.Answer
+	30,  // 41: trigone.v1.FactConcomitant.declined:type_name -> trigone.v1.ConcomitantKind
+	38,  // 42: trigone.v1.FactConcomitant.accepted_lesions:type_name -> trigone.v1.LesionKind
+	39,  // 43: trigone.v1.FactTheatre.arterial_cannulas:type_name -> trigone.v1.ArterialCannula
+	40,  // 44: trigone.v1.FactTheatre.venous_cannulas:type_name -> trigone.v1.VenousCannula
+	41,  // 45: trigone.v1.FactTheatre.support:type_name -> trigone.v1.CirculatorySupport
+	31,  // 46: trigone.v1.FactTheatre.support_recorded:type_name -> trigone.v1.Recorded
+	42,  // 47: trigone.v1.FactTheatre.blood:type_name -> trigone.v1.BloodUse
+	43,  // 48: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	44,  // 49: trigone.v1.FactRisk.horizon:type_name -> trigone.v1.RiskHorizon
+	45,  // 50: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
+	46,  // 51: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
+	47,  // 52: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
+	48,  // 53: trigone.v1.FactPatient.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
+	49,  // 54: trigone.v1.FactPatient.risk_factors:type_name -> trigone.v1.RiskFactors
+	50,  // 55: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
+	51,  // 56: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
+	52,  // 57: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
+	53,  // 58: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
+	54,  // 59: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
+	55,  // 60: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
+	56,  // 61: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
+	57,  // 62: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
+	25,  // 63: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
+	25,  // 64: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
+	25,  // 65: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
+	58,  // 66: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
+	59,  // 67: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
+	60,  // 68: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
+	25,  // 69: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
+	25,  // 70: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
+	25,  // 71: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
+	61,  // 72: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	61,  // 73: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
+	13,  // 74: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
+	62,  // 75: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
+	63,  // 76: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
+	25,  // 77: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
+	64,  // 78: trigone.v1.RunFacts.protection:type_name -> trigone.v1.ProtectionKind
+	65,  // 79: trigone.v1.RunFacts.aortic_occlusion:type_name -> trigone.v1.AorticOcclusion
+	66,  // 80: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
+	67,  // 81: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
+	68,  // 82: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
+	69,  // 83: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
+	70,  // 84: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
+	71,  // 85: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
+	72,  // 86: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
+	73,  // 87: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
+	74,  // 88: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
+	75,  // 89: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
+	57,  // 90: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
+	76,  // 91: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
+	77,  // 92: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
+	78,  // 93: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
+	25,  // 94: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
+	60,  // 95: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
+	25,  // 96: trigone.v1.EchoFacts.read_independently:type_name -> trigone.v1.Answer
+	57,  // 97: trigone.v1.EchoFacts.tricuspid_regurgitation:type_name -> trigone.v1.Grade
+	72,  // 98: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
+	79,  // 99: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
+	80,  // 100: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
+	25,  // 101: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
+	46,  // 102: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
+	81,  // 103: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
+	31,  // 104: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
+	31,  // 105: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
+	47,  // 106: trigone.v1.StatusFacts.rhythm:type_name -> trigone.v1.Rhythm
+	25,  // 107: trigone.v1.StatusFacts.paced:type_name -> trigone.v1.Answer
+	82,  // 108: trigone.v1.StatusFacts.antithrombotics:type_name -> trigone.v1.Antithrombotic
+	31,  // 109: trigone.v1.StatusFacts.antithrombotics_recorded:type_name -> trigone.v1.Recorded
+	41,  // 110: trigone.v1.StatusFacts.support:type_name -> trigone.v1.CirculatorySupport
+	31,  // 111: trigone.v1.StatusFacts.support_recorded:type_name -> trigone.v1.Recorded
+	42,  // 112: trigone.v1.StatusFacts.blood:type_name -> trigone.v1.BloodUse
+	83,  // 113: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
+	84,  // 114: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
+	76,  // 115: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
+	85,  // 116: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
+	86,  // 117: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
+	73,  // 118: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
+	22,  // 119: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
+	87,  // 120: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
+	121, // [121:121] is the sub-list for method output_type
+	121, // [121:121] is the sub-list for method input_type
+	121, // [121:121] is the sub-list for extension type_name
+	121, // [121:121] is the sub-list for extension extendee
+	0,   // [0:121] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_case_facts_proto_init() }
@@ -2805,6 +3324,7 @@ func file_trigone_v1_case_facts_proto_init() {
 	}
 	file_trigone_v1_anatomy_proto_init()
 	file_trigone_v1_assessment_proto_init()
+	file_trigone_v1_concomitant_proto_init()
 	file_trigone_v1_evaluation_proto_init()
 	file_trigone_v1_follow_up_proto_init()
 	file_trigone_v1_freedom_proto_init()
@@ -2816,26 +3336,28 @@ func file_trigone_v1_case_facts_proto_init() {
 	file_trigone_v1_result_proto_init()
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
+	file_trigone_v1_theatre_proto_init()
 	file_trigone_v1_case_facts_proto_msgTypes[1].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[5].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[6].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[7].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[8].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[9].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[13].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[14].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[10].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[11].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[15].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[16].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[17].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[18].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[19].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[20].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[21].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[22].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_case_facts_proto_rawDesc), len(file_trigone_v1_case_facts_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   21,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
