@@ -20,11 +20,12 @@ func (a *app) adviseCommand() *cobra.Command {
 		Use:   "advise FILE",
 		Short: "Ask while operating: what can still be changed, and what no longer fits",
 		Long: `advise evaluates FILE, which holds what has been measured and done so far, alone
-or laid over the stored case --case. It prints the updated prediction and
-findings, the range that each dimension still has, planned steps that no longer
-fit and the age of every input. With --record the question, the answer and the
-versions are kept in the case as an advice that the record of the operation may
-cite. Ranges of an uncalibrated model, not advice to take or leave a step.`,
+or laid over the stored case --case. It answers with the range that each
+dimension still has, what binds its ends and whose that is, how far the model can
+be off, planned steps that no longer fit and the age of every input; then comes
+the updated evaluation. With --record question, answer and versions are kept in
+the case, where a performed step may cite them. Ranges of an uncalibrated model,
+not advice to take or leave a step.`,
 		Example: `  trigone advise so-far.json --case 'urn:example:harbour-hospital:case|MV-2026-001' --time 2026-03-02T10:40:00Z
   trigone advise so-far.json --case sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed --record --id before-ring`,
 		Args: exactly("FILE"),
@@ -60,10 +61,9 @@ cite. Ranges of an uncalibrated model, not advice to take or leave a step.`,
 					return printJSON(cmd.OutOrStdout(), answer)
 				}
 				out := cmd.OutOrStdout()
-				render.Evaluation(out, answer.GetEvaluation(), render.EvaluationOptions{})
-				render.Freedom(out, answer.GetFreedom())
+				render.Answer(out, answer)
 				if answer.GetAdviceSection() != "" {
-					fmt.Fprintf(out, "\nKept as %s.\n", answer.GetAdviceSection())
+					fmt.Fprintf(out, "\nQuestion and answer are kept as section %s.\n", answer.GetAdviceSection())
 				}
 				return nil
 			})
@@ -72,7 +72,7 @@ cite. Ranges of an uncalibrated model, not advice to take or leave a step.`,
 	f := c.Flags()
 	f.StringVar(&caseName, "case", "", "the stored case that FILE is laid over (default: none)")
 	f.BoolVar(&record, "record", false, "keep question, answer and versions in that case")
-	f.StringVar(&adviceID, "id", "", "id of the advice that is kept (default: made by the server)")
+	f.StringVar(&adviceID, "id", "", "id of the question that is kept (default: made by the server)")
 	f.StringVar(&requestID, "request-id", "", "makes a retry of a recorded question safe")
 	f.StringVar(&at, "time", "", "when the question is asked, RFC 3339 (default: now)")
 	f.StringVar(&stage, "stage", "", "stage at which it is asked, such as after_leaflet_work")

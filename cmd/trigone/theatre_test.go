@@ -26,15 +26,15 @@ func TestAdvise(t *testing.T) {
 	question := file(t, soFar)
 	asked := []string{"advise", question, "--case", name, "--time", "2026-03-02T10:40:00Z", "--stage", "after_leaflet_work", "--run", "1"}
 	page := call(t, with(asked...)...).want(t, exitOK).stdout
-	says(t, "advise", page, "While operating (ranges of an uncalibrated model, not advice)", "Range that meets the target",
+	says(t, "advise", page, "Answer while operating (ranges of an uncalibrated model, not advice)", "Range that meets what is asked", "the plan's aim t-coaptation",
 		"Ring inner antero-posterior diameter", "Inputs of")
 	narrow(t, "advise", page)
-	if strings.Contains(page, "Kept as") {
+	if strings.Contains(page, "are kept as") {
 		t.Error("an answer was kept that nobody asked to keep")
 	}
 
 	kept := call(t, with(append(asked, "--record", "--id", "before-ring")...)...).want(t, exitOK).stdout
-	says(t, "advise --record", kept, "Kept as advice/before-ring.")
+	says(t, "advise --record", kept, "Question and answer are kept as section advice/before-ring.")
 	stored := decode(t, call(t, with("get", name, "--format", "json")...).want(t, exitOK).stdout, &trigonev1.Case{})
 	if got := stored.GetCaseFile().GetAdvice(); len(got) != 1 || got[0].GetId() != "before-ring" || got[0].GetFreedom() == nil {
 		t.Errorf("the case holds the advice %v", got)

@@ -210,12 +210,24 @@ func source(s settings.Source) *trigonev1.Source {
 func Freedom(f latitude.Latitude) *trigonev1.Freedom {
 	out := &trigonev1.Freedom{Time: timestamppb.New(f.Time), Explanation: evaluate.Caution}
 	for _, r := range f.Ranges {
-		out.Ranges = append(out.Ranges, &trigonev1.FreedomRange{
+		m := &trigonev1.FreedomRange{
 			Leaf: string(r.Leaf), Place: string(r.Place), State: Enum[trigonev1.MetricState](string(r.State)),
 			Lower: pointer(r.Lower), Upper: pointer(r.Upper), Unit: r.Unit.UCUM(), Explanation: r.Explanation,
 			Inputs: inputs(r.Inputs), Missing: r.Missing, Present: pointer(r.Present),
 			Position: Enum[trigonev1.FreedomPosition](string(r.Position())), Done: r.Done,
-		})
+			LowerCondition: condition(r.LowerBy), UpperCondition: condition(r.UpperBy),
+			Reach: pointer(r.Reach), Uncertainty: r.Uncertainty, NotEstimated: r.NotEstimated,
+		}
+		for _, c := range r.Beside {
+			m.Beside = append(m.Beside, condition(&c))
+		}
+		for _, size := range r.Sizes {
+			m.Sizes = append(m.Sizes, &trigonev1.FreedomRingSize{
+				FamilyKey: size.Family, Label: &size.Label, InnerAnteroPosteriorMm: pointer(size.InnerAnteroPosteriorMM),
+				Fits: Enum[trigonev1.Answer](string(size.Fits)), Explanation: size.Explanation,
+			})
+		}
+		out.Ranges = append(out.Ranges, m)
 	}
 	for _, u := range f.Unfit {
 		out.UnfitSteps = append(out.UnfitSteps, &trigonev1.UnfitStep{
@@ -224,13 +236,26 @@ func Freedom(f latitude.Latitude) *trigonev1.Freedom {
 		})
 	}
 	for _, a := range f.Ages {
-		m := &trigonev1.InputAge{Occasion: string(a.Occasion), Explanation: a.Explanation}
+		m := &trigonev1.InputAge{Occasion: string(a.Occasion), Explanation: a.Explanation, Inputs: inputs(a.Inputs)}
+		if a.Run > 0 {
+			m.Run = proto.Int32(int32(a.Run))
+		}
 		if age, known := a.Age.Get(); known {
 			m.Time, m.Age = timestamppb.New(a.Time), durationpb.New(age)
 		}
 		out.Ages = append(out.Ages, m)
 	}
 	return out
+}
+
+func condition(c *latitude.Condition) *trigonev1.FreedomCondition {
+	if c == nil {
+		return nil
+	}
+	return &trigonev1.FreedomCondition{
+		Owner: Enum[trigonev1.FreedomOwner](string(c.Owner)), TargetId: c.TargetID, Metric: string(c.Metric), Words: c.Words,
+		Value: pointer(c.Value), End: Enum[trigonev1.FreedomEnd](string(c.End)),
+	}
 }
 
 // Sources gives every source.

@@ -43,7 +43,7 @@ func (p *player) ask(ctx context.Context, ref *trigonev1.CaseReference, whole *t
 	parts := []string{got.GetAdviceSection()}
 	for _, r := range got.GetFreedom().GetRanges() {
 		if r.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE && !r.GetDone() {
-			text := strings.ReplaceAll(r.GetLeaf(), "_", " ") + " may be " + render.Range(r.GetLeaf(), r.Lower, r.Upper, r.GetUnit())
+			text := strings.ReplaceAll(r.GetLeaf(), "_", " ") + " of " + render.Range(r.GetLeaf(), r.Lower, r.Upper, r.GetUnit()) + " meets what is asked"
 			if r.Present != nil {
 				text += ", planned is " + render.Range(r.GetLeaf(), r.Present, r.Present, r.GetUnit())
 			}

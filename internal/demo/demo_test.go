@@ -516,8 +516,10 @@ func checkShows(t *testing.T, cases []played) {
 }
 
 // The answer given in theatre is on record and cited, and it says that the planned
-// ring no longer fits. By hand: A2 26, P2 12.5, target 6 to 11 mm: ring
-// 26 + 12.5 − 22 = 16.5 to 26 + 12.5 − 12 = 26.5, below the 27 planned.
+// ring no longer fits. By hand: A2 26, P2 12.5, entry of coaptation 5 mm deep, aims 5 mm
+// of coaptation and a closure line at most at 80 %: ring up to
+// √((26 − 5)² − 5²) + √((12.5 − 5)² − 5²) = 26.0, below the 27 planned, and from 24.9,
+// where √((0.8·d)² + 5²) − √((0.2·d)² + 5²) = 26 − 12.5.
 func checkAdvice(t *testing.T, cases []played) {
 	t.Helper()
 	for _, c := range cases {
@@ -530,9 +532,9 @@ func checkAdvice(t *testing.T, cases []played) {
 		}
 		freedom := file.GetAdvice()[0].GetFreedom()
 		if !slices.ContainsFunc(freedom.GetRanges(), func(r *trigonev1.FreedomRange) bool {
-			return r.GetLeaf() == "ring_inner_antero_posterior_diameter" && r.GetLower() == 16.5 && r.GetUpper() == 26.5
+			return r.GetLeaf() == "ring_inner_antero_posterior_diameter" && r.GetLower() == 24.9 && r.GetUpper() == 26.0
 		}) {
-			t.Errorf("the ring's range is not 16.5 to 26.5 mm: %v", freedom.GetRanges())
+			t.Errorf("the ring's range is not 24.9 to 26.0 mm: %v", freedom.GetRanges())
 		}
 		if !slices.ContainsFunc(freedom.GetUnfitSteps(), func(u *trigonev1.UnfitStep) bool { return u.GetPlannedStepId() == "p-ring" }) {
 			t.Error("the planned ring is not said to fit no longer")

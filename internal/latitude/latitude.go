@@ -6,15 +6,14 @@ package latitude
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"trigone/internal/discrepancy"
 	"trigone/internal/evaluate"
-	"trigone/internal/geometry"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/rules"
@@ -32,8 +31,9 @@ type Latitude struct {
 	Ages   []InputAge
 }
 
-// Range is the range in which one dimension meets the plan's coaptation
-// target of A2-P2 while everything else stays as it is.
+// Range is the range in which one dimension meets every aim of the plan that can be
+// estimated, and every limit of the policy whose source was read, while everything
+// else stays as it is.
 type Range struct {
 	Leaf        valve.ID
 	Place       valve.Place
@@ -46,6 +46,21 @@ type Range struct {
 	Missing     []string
 	Present     units.Maybe[float64]
 	Done        bool // it changes only by doing it again
+
+	LowerBy      *Condition // what binds the lower end; nil: there is none
+	UpperBy      *Condition
+	Beside       []Condition // without a source that was read: they bind nothing
+	Reach        units.Maybe[float64]
+	Uncertainty  string // what the model cannot tell
+	NotEstimated []string
+	Sizes        []Size // of the site's ring table, for a ring
+}
+
+// Size is a size of the site's ring table against what is asked.
+type Size struct {
+	settings.RingSize
+	Fits        valve.Answer
+	Explanation string
 }
 
 // Position says where the present value lies.
@@ -98,24 +113,29 @@ type InputAge struct {
 	Time        time.Time // zero: not recorded
 	Age         units.Maybe[time.Duration]
 	Explanation string
+	Run         int // 0: of none
+	Inputs      []valve.InputValue
 }
 
-// middleContact is what the plan aims at.
-var middleContact = valve.Key{ID: valve.CoaptationLength, Place: valve.AtSlice(valve.A2P2)}
-
-// Of gives the latitude that a case leaves at a moment. It reads the values
-// of the evaluation of this case, so that a disputed value moves nothing. The
-// ends of a range are means of the closure model, flat and with both leaflets
-// sliding freely; how far a prediction may be off is told by the evaluation's own
-// interval.
+// Of gives the latitude that a case leaves at a moment. Every number in it is the
+// catalogue's own, computed for the valve as it would be once what is planned and
+// not yet done is done, so that no range differs from what the evaluation of the
+// same case says. A disputed value moves nothing.
 func Of(c *repair.Case, e *evaluate.Evaluation, s settings.Settings, at time.Time) Latitude {
-	f := finder{c: c, e: e}
-	f.aim(s)
-	f.look()
+	f := newFinder(c, e, s)
 	out := Latitude{Time: at, Ranges: append([]Range{f.ringRange(), f.posteriorRange()}, f.chordRanges()...)}
 	out.Unfit = f.unfit(out.Ranges)
 	out.Ages = f.ages(out.Ranges, at)
 	return out
+}
+
+func newFinder(c *repair.Case, e *evaluate.Evaluation, s settings.Settings) *finder {
+	f := &finder{c: c, e: e}
+	f.look()
+	f.hypothesis = f.suppose(s)
+	f.outside = f.obstacles()
+	f.ask()
+	return f
 }
 
 // finder gathers what the ranges are computed from.
@@ -123,73 +143,44 @@ type finder struct {
 	c *repair.Case
 	e *evaluate.Evaluation
 
-	target *repair.Target // of the coaptation length of A2-P2; nil: none
-	share  units.Ratio    // least position of the closure line
+	planned    bool // heights are the planned ones: leaflet work is still to come
+	ring       *repair.Step
+	ringKind   string
+	ringPlace  valve.Place
+	ringDone   bool
+	hypothesis *hypothesis
+	outside    []string // why the model says nothing of this valve; none: it does
 
-	outside   string // why the model says nothing of this valve; empty: it does
-	planned   bool   // heights are the planned ones: leaflet work is still to come
-	anterior  known
-	posterior known
-	diameter  known
-	ringKind  string
-	ringPlace valve.Place
-	ringDone  bool
+	contact      valve.ID // overlap, or the mean contact where chords hold the line
+	limits       []limit
+	aimed        bool // an aim of the plan is among them
+	notEstimated []string
 }
 
-// known is a length with what it was read from, or what is missing for it.
+// known is a length with what it was read from.
 type known struct {
-	value   units.Maybe[units.Length]
-	inputs  []valve.InputValue
-	missing []string
-	note    string
-}
-
-// aim finds the plan's targets. Of several for one leaf the last stage counts; a
-// closure line that the plan does not aim at, in the posterior half, is the
-// site's.
-func (f *finder) aim(s settings.Settings) {
-	f.share = units.Fraction(s.Threshold(settings.AnteriorShareWanted).Value).Ratio()
-	if f.c.Plan == nil {
-		return
-	}
-	stage := -1
-	for i := range f.c.Plan.Targets {
-		t := &f.c.Plan.Targets[i]
-		middle := t.Place == valve.AtSlice(valve.A2P2) || t.Place == valve.Nowhere
-		if t.Leaf == valve.CoaptationLength && middle && t.Low.IsSome() && t.Stage.Rank() > stage {
-			f.target, stage = t, t.Stage.Rank()
-		}
-		if low, ok := t.Low.Get(); ok && t.Leaf == valve.AnteriorClosureShare && low >= 50 && low < 100 {
-			f.share = units.Fraction(low).Ratio()
-		}
-	}
+	value  units.Maybe[units.Length]
+	inputs []valve.InputValue
 }
 
 // look finds the present state of the valve.
 func (f *finder) look() {
 	f.planned = f.leafletWorkToCome()
-	run := max(f.c.Operation.LastRun(), 1)
-	f.anterior, f.posterior = f.heights(f.planned, run)
-	f.outside = f.outsideDomain()
-
-	place, occasion, role := valve.Nowhere, valve.AtPlan, valve.Planned
-	var ring *repair.Step
+	f.ringPlace = valve.Nowhere
 	if f.c.Plan != nil {
-		ring = lastRing(firmSteps(f.c.Plan))
+		f.ring = lastRing(firmSteps(f.c.Plan))
 	}
 	if f.c.Operation != nil {
 		if done := lastRing(repair.InPlaceAtEnd(f.c.Operation.Steps)); done != nil {
-			ring, occasion, role, f.ringDone = done, valve.AtOperation, valve.Measured, true
+			f.ring, f.ringDone = done, true
 		}
 	}
-	if ring != nil {
-		place = valve.AtStep(ring.ID)
-		if ring.Ring != nil {
-			f.ringKind = ring.Ring.Kind
+	if f.ring != nil {
+		f.ringPlace = valve.AtStep(f.ring.ID)
+		if f.ring.Ring != nil {
+			f.ringKind = f.ring.Ring.Kind
 		}
 	}
-	f.ringPlace = place
-	f.diameter = f.read(valve.Key{ID: valve.RingInnerAnteroPosteriorDiameter, Place: place, Occasion: occasion, Role: role})
 }
 
 // read gives a leaf as the evaluation left it: a disputed value is none.
@@ -199,70 +190,12 @@ func (f *finder) read(k valve.Key) known {
 			return known{value: units.Some(units.Length(v.Value)), inputs: []valve.InputValue{{Key: k, Value: v.Value, Unit: unitOf(k.ID)}}}
 		}
 	}
-	return known{missing: []string{k.String()}}
+	return known{}
 }
 
 func unitOf(id valve.ID) units.Unit {
 	unit, _, _ := metric.Describe(id)
 	return unit
-}
-
-func (f *finder) value(k valve.Key) (metric.Value, bool) {
-	i := slices.IndexFunc(f.e.Metrics, func(v metric.Value) bool { return v.Key == k })
-	if i < 0 {
-		return metric.Value{}, false
-	}
-	return f.e.Metrics[i], true
-}
-
-// heights gives the final heights of A2 and P2, as planned or after a run. The
-// height of A2 is the one that the height ratio was made of.
-func (f *finder) heights(plan bool, run int) (anterior, posterior known) {
-	height, have := f.value(metric.FinalPosteriorHeightKey(plan, run))
-	switch {
-	case have && height.State == metric.HasValue:
-		posterior = known{value: units.Some(units.Length(height.Value)), inputs: height.Inputs}
-	case have && len(height.Missing) > 0:
-		posterior.missing = height.Missing
-	default:
-		posterior.missing = []string{valve.Key{ID: valve.LeafletHeight, Place: valve.AtStation(valve.P2, valve.SegmentMid)}.String()}
-	}
-
-	ratio, have := f.value(metric.FinalHeightRatioKey(plan, run))
-	anterior.missing = []string{valve.Key{ID: valve.LeafletHeight, Place: valve.AtStation(valve.A2, valve.SegmentMid)}.String()}
-	if !have || ratio.State != metric.HasValue {
-		if missing := slices.DeleteFunc(slices.Clone(ratio.Missing), func(m string) bool { return slices.Contains(posterior.missing, m) }); len(missing) > 0 {
-			anterior.missing = missing
-		}
-		return anterior, posterior
-	}
-	var sum float64
-	var read []valve.InputValue
-	for _, in := range ratio.Inputs {
-		if id := in.Key.Place.Step(); id != "" && f.stepAt(id, valve.A2) {
-			anterior.note = "a step changed the anterior leaflet: its height has to be measured after it"
-			return anterior, posterior
-		}
-		if in.Key.ID == valve.LeafletHeight && in.Key.Place.Segment() == valve.A2 {
-			sum += in.Value
-			read = append(read, in)
-		}
-	}
-	if len(read) > 0 {
-		anterior = known{value: units.Some(units.Length(sum / float64(len(read)))), inputs: read}
-	}
-	return anterior, posterior
-}
-
-func (f *finder) stepAt(id string, s valve.Segment) bool {
-	var steps []repair.Step
-	if f.c.Plan != nil {
-		steps = append(steps, f.c.Plan.Steps...)
-	}
-	if f.c.Operation != nil {
-		steps = append(steps, f.c.Operation.Steps...)
-	}
-	return slices.ContainsFunc(steps, func(step repair.Step) bool { return step.ID == id && step.At(s) })
 }
 
 // firmSteps gives the planned steps that are counted on: no condition, no
@@ -324,20 +257,58 @@ func (f *finder) leafletWorkToCome() bool {
 	return slices.ContainsFunc(firmSteps(f.c.Plan), func(s repair.Step) bool { return worksOnHeight(s) && !f.performed(s) })
 }
 
-// outsideDomain tells why the closure model says nothing of this valve. As long
-// as planned steps are to come the plan's verdict counts, for they may be what
-// brings the valve into the domain, e.g. by closing a cleft.
-func (f *finder) outsideDomain() string {
-	toCome := f.c.Operation == nil || f.c.Plan != nil &&
-		slices.ContainsFunc(firmSteps(f.c.Plan), func(s repair.Step) bool { return !f.performed(s) })
-	v, have := f.value(metric.PredictedContactKey(toCome))
-	if !have {
-		v, have = f.value(metric.PredictedContactKey(!toCome))
+// obstacles gives why the closure model says nothing of the valve as it would be:
+// what keeps it out of the model's domain, and what the last set of the last pump run
+// shows.
+func (f *finder) obstacles() []string {
+	h := f.hypothesis
+	why := metric.DomainReasons(h.c, h.plan)
+	add := func(text string, found bool) {
+		if found && !slices.Contains(why, text) {
+			why = append(why, text)
+		}
 	}
-	if !have || v.State != metric.NotApplicable || !strings.Contains(v.Explanation, "outside the model's domain") {
-		return ""
+	if f.c.Operation == nil {
+		return why
 	}
-	return v.Explanation
+	for _, s := range repair.InPlaceAtEnd(f.c.Operation.Steps) {
+		add("edge-to-edge suture", s.Technique == repair.EdgeToEdge)
+		add("closed commissure", s.Technique == repair.CommissuralClosure)
+	}
+	last := f.lastSet()
+	if last == nil {
+		return why
+	}
+	add("systolic anterior motion", last.AnteriorMotion != "" && last.AnteriorMotion != "none" && last.AnteriorMotionEnd != "resolved" ||
+		slices.Contains(last.Mechanisms, "anterior_motion"))
+	add("open cleft", slices.Contains(last.Mechanisms, "cleft") || slices.ContainsFunc(last.Lesions, func(l repair.Lesion) bool { return l.Has("cleft") }))
+	add("restricted leaflet motion", slices.Contains(last.Mechanisms, "restriction") ||
+		slices.ContainsFunc(last.Dysfunctions, func(d repair.Dysfunction) bool { return d.Type == "iiia" || d.Type == "iiib" }))
+	add("residual prolapse", slices.Contains(last.Mechanisms, "prolapse") ||
+		slices.ContainsFunc(last.Dysfunctions, func(d repair.Dysfunction) bool { return d.Type == "ii" }) ||
+		slices.ContainsFunc(last.Lesions, func(l repair.Lesion) bool { return l.Flail == valve.Yes }))
+	return why
+}
+
+// lastSet gives the last result of the last pump run, or nil.
+func (f *finder) lastSet() *repair.Study {
+	run := max(f.c.Operation.LastRun(), 1)
+	var last *repair.Study
+	for i := range f.c.Studies {
+		s := &f.c.Studies[i]
+		if s.Kind != repair.Result || max(s.Run, 1) != run {
+			continue
+		}
+		if last == nil || cmp.Or(cmp.Compare(s.Stage.Rank(), last.Stage.Rank()), s.Time.Compare(last.Time)) >= 0 {
+			last = s
+		}
+	}
+	return last
+}
+
+// DoesNotHold says why nothing is predicted of the valve.
+func doesNotHold(why []string) string {
+	return "the model does not hold while there is: " + strings.Join(why, ", ")
 }
 
 // heldLine says whether artificial chords hold the closure line of the middle
@@ -353,69 +324,15 @@ func (f *finder) heldLine() bool {
 	return slices.ContainsFunc(steps, func(s repair.Step) bool { return s.MayHoldLine(valve.A2P2) })
 }
 
-// begin makes a range that can be computed as far as the target and the domain
-// go; open is false if it cannot.
-func (f *finder) begin(leaf valve.ID, place valve.Place) (r Range, open bool) {
-	r = Range{Leaf: leaf, Place: place, State: metric.NotEvaluable, Unit: unitOf(leaf)}
-	switch {
-	case f.outside != "":
-		r.State, r.Explanation = metric.NotApplicable, f.outside
-		return r, false
-	case f.target == nil:
-		r.Missing = []string{middleContact.String() + " of plan, as a target with a lower end"}
-		r.Explanation = "the plan states no coaptation target: there is nothing that a range could meet"
-		return r, false
-	}
-	return r, true
-}
-
-// need takes lengths into the range; ok is false if one is missing.
-func need(r *Range, list ...known) (values []units.Length, ok bool) {
-	ok = true
-	for _, k := range list {
-		v, have := k.value.Get()
-		if !have {
-			ok = false
-			r.Missing = append(r.Missing, k.missing...)
-			if k.note != "" {
-				r.explain(k.note)
-			}
-		}
-		values = append(values, v)
-		r.Inputs = append(r.Inputs, k.inputs...)
-	}
-	return values, ok
-}
-
 func (r *Range) explain(text string) {
+	if text == "" || strings.Contains(r.Explanation, text) {
+		return
+	}
 	if r.Explanation != "" {
 		r.Explanation += "; "
 	}
 	r.Explanation += text
 }
-
-// close puts the ends on the leaf's grid. No height or diameter meets the target
-// where the lower end is above the upper.
-func (r *Range) close(low, high units.Maybe[float64]) {
-	_, grid, _ := metric.Describe(r.Leaf)
-	round := func(m units.Maybe[float64]) units.Maybe[float64] {
-		v, ok := m.Get()
-		if !ok {
-			return m
-		}
-		return units.Some(units.Round(max(v, 0), grid))
-	}
-	l, bounded := low.Get()
-	h, limited := high.Get()
-	if limited && (h <= 0 || bounded && l > h) {
-		r.State = metric.NotApplicable
-		r.explain("no value meets both ends of the target")
-		return
-	}
-	r.State, r.Lower, r.Upper = metric.HasValue, round(low), round(high)
-}
-
-func (f *finder) low() units.Length { return units.Length(number(f.target.Low)) }
 
 // number gives a value that is known to be there.
 func number(m units.Maybe[float64]) float64 {
@@ -423,120 +340,269 @@ func number(m units.Maybe[float64]) float64 {
 	return v
 }
 
-func (f *finder) targetText() string {
-	low, _ := f.target.Low.Get()
-	text := fmt.Sprintf("coaptation at least %g mm", low)
-	if high, ok := f.target.High.Get(); ok {
-		text = fmt.Sprintf("coaptation %g to %g mm", low, high)
-	}
-	return text + fmt.Sprintf(" and the closure line at %.0f %% of the diameter or farther from the anterior hinge", float64(f.share.Percent()))
-}
-
-// basis says what a range rests on.
-func (f *finder) basis(r *Range) {
-	r.explain(metric.UncalibratedLabel + ": " + f.targetText() + "; flat closure, both leaflets sliding freely")
-	if f.planned {
-		r.explain("heights as planned, for leaflet work is still to come")
-	}
-	if f.heldLine() {
-		r.explain("artificial chords hold the line, so this is met by the mean of both leaflets' contact; the overlap may be less")
-	}
-}
-
-// ringRange gives the inner antero-posterior diameters with which the present heights
-// meet the target: above the upper end too little coaptation or the line too far
-// forward, below the lower end more coaptation than the target allows.
+// ringRange gives the inner antero-posterior diameters with which the heights meet what
+// is asked, and the sizes of the site's own ring table among them.
 func (f *finder) ringRange() Range {
-	r, open := f.begin(valve.RingInnerAnteroPosteriorDiameter, f.ringPlace)
-	r.Done = f.ringDone
-	r.Present = lengthNumber(f.diameter.value)
-	if !open {
-		return r
-	}
+	h := f.hypothesis
+	leaf, _ := metric.LeafByID(valve.RingInnerAnteroPosteriorDiameter)
+	r := Range{Leaf: leaf.ID, Place: f.ringPlace, State: metric.NotEvaluable, Unit: leaf.Unit, Done: f.ringDone, Present: h.size().antero}
 	if f.ringKind == repair.PosteriorBand {
 		r.State = metric.NotApplicable
 		r.explain("a posterior band sets no antero-posterior diameter")
 		return r
 	}
-	v, ok := need(&r, f.anterior, f.posterior)
-	if !ok {
-		return r
+	scratch := h.copy()
+	s := &search{f: f, vary: func(mm float64) *repair.Case { return h.scaled(scratch, mm) }, low: leaf.Low, high: leaf.High}
+	s.bind(Condition{Owner: Plausibility, Words: "plausible for this diameter"}, LowerEnd, leaf.Low)
+	s.bind(Condition{Owner: Plausibility, Words: "plausible for this diameter"}, UpperEnd, leaf.High)
+	table := f.table()
+	if len(table) > 0 {
+		smallest, largest := table[0], table[0]
+		for _, size := range table {
+			if number(size.InnerAnteroPosteriorMM) < number(smallest.InnerAnteroPosteriorMM) {
+				smallest = size
+			}
+			if number(size.InnerAnteroPosteriorMM) > number(largest.InnerAnteroPosteriorMM) {
+				largest = size
+			}
+		}
+		s.low, s.high, s.bounds = number(smallest.InnerAnteroPosteriorMM), number(largest.InnerAnteroPosteriorMM), nil
+		s.bind(Condition{Owner: RingTable, Words: "smallest of your rings, " + sizeName(smallest)}, LowerEnd, s.low)
+		s.bind(Condition{Owner: RingTable, Words: "largest of your rings, " + sizeName(largest)}, UpperEnd, s.high)
 	}
-	f.basis(&r)
-	a, p := v[0], v[1]
-	largest, err := geometry.LargestFreeDiameter(a, p, f.low(), f.share)
-	if errors.Is(err, geometry.ErrNoWindow) {
-		r.State = metric.NotApplicable
-		r.explain("no diameter meets the target: a leaflet is lower than the coaptation wanted, or the posterior one too high for the closure line")
-		return r
+	if f.find(&r, s, f.limits) && len(table) > 0 {
+		f.sizes(&r, table)
 	}
-	if err != nil {
-		r.explain(err.Error())
-		return r
+	if len(table) == 0 && h.size().orifice.IsSome() && f.asks(metric.IDExpectedGradient) {
+		r.explain("gradients for rings of the same shape")
 	}
-	smallest := units.None[float64]()
-	if high, ok := f.target.High.Get(); ok {
-		smallest = units.Some(float64(a) + float64(p) - 2*high)
-	} else {
-		r.explain("the target has no upper end: how small is too small is not bounded here, and too small a ring narrows the orifice and moves the line forward")
-	}
-	r.close(smallest, units.Some(float64(largest)))
-	f.present(&r, f.diameter)
 	return r
+}
+
+// table gives the complete rings of the site's ring table with a known diameter: of the
+// family planned, or of every family if the table has not that one.
+func (f *finder) table() []settings.RingSize {
+	family := ""
+	if f.ring != nil && f.ring.Ring != nil {
+		family = f.ring.Ring.FamilyKey
+	}
+	usable := func(list []settings.RingSize) []settings.RingSize {
+		return slices.DeleteFunc(slices.Clone(list), func(s settings.RingSize) bool {
+			return s.Kind != repair.CompleteRing || s.InnerAnteroPosteriorMM.IsNone()
+		})
+	}
+	if list := usable(f.hypothesis.s.RingFamily(family)); family != "" && len(list) > 0 {
+		return list
+	}
+	return usable(f.hypothesis.s.Rings)
+}
+
+func sizeName(s settings.RingSize) string { return fmt.Sprintf("%s %g", s.Family, s.Label) }
+
+// sizes tries every size of the table with its own dimensions.
+func (f *finder) sizes(r *Range, table []settings.RingSize) {
+	h := f.hypothesis
+	fits := false
+	for _, size := range table {
+		out := Size{RingSize: size, Fits: valve.Yes}
+		c := h.withRing(h.copy(), dimensions{size.InnerAnteroPosteriorMM, size.InnerTransverseMM, size.OrificeAreaCM2}, units.Some(size.Label), size.Family)
+		for _, l := range f.limits {
+			if l.beside {
+				continue
+			}
+			v, state, why := metric.Middle(c, h.s, l.Metric, l.at)
+			unit, _, _ := metric.Describe(l.Metric)
+			switch {
+			case state == metric.HasValue && !l.holds(v):
+				out.Fits, out.Explanation = valve.No, fmt.Sprintf("comes to %s, asked is %s%s", amount(v, unit), l.Words, whose(l.Condition))
+			case state == metric.NotApplicable:
+				out.Fits, out.Explanation = valve.No, why
+			case state != metric.HasValue && out.Explanation == "":
+				out.Explanation = l.Words + " is not estimated for it"
+			}
+			if out.Fits == valve.No {
+				break
+			}
+		}
+		fits = fits || out.Fits == valve.Yes
+		r.Sizes = append(r.Sizes, out)
+	}
+	if !fits {
+		reason := r.Explanation
+		if r.State == metric.HasValue {
+			reason = fmt.Sprintf("none lies from %s to %s", amount(number(r.Lower), r.Unit), amount(number(r.Upper), r.Unit))
+		}
+		r.State, r.Lower, r.Upper, r.LowerBy, r.UpperBy = metric.NotApplicable, units.None[float64](), units.None[float64](), nil, nil
+		r.Uncertainty, r.Reach = "", units.None[float64]()
+		r.Explanation = "none of your rings: " + reason
+	}
+}
+
+// asks says whether something binding is asked of a quantity.
+func (f *finder) asks(id valve.ID) bool {
+	return slices.ContainsFunc(f.limits, func(l limit) bool { return l.Metric == id && !l.beside })
 }
 
 // posteriorRange gives the final heights of P2 with which the ring, as implanted or
-// else as planned, meets the target.
+// else as planned, meets what is asked.
 func (f *finder) posteriorRange() Range {
-	r, open := f.begin(valve.LeafletHeight, valve.AtStation(valve.P2, valve.SegmentMid))
+	h := f.hypothesis
+	leaf, _ := metric.LeafByID(valve.LeafletHeight)
+	r := Range{Leaf: leaf.ID, Place: valve.AtStation(valve.P2, valve.SegmentMid), State: metric.NotEvaluable, Unit: leaf.Unit}
 	r.Done = f.c.Operation != nil && !f.planned
-	r.Present = lengthNumber(f.posterior.value)
-	if !open {
-		return r
+	if v := h.compute(h.c, metric.IDFinalPosteriorHeight, h.found(valve.AtSegment(valve.P2))); v.State == metric.HasValue {
+		r.Present = units.Some(v.Value)
+		r.Inputs = v.Inputs
 	}
-	if f.ringKind == repair.PosteriorBand {
-		r.State = metric.NotApplicable
-		r.explain("a posterior band sets no antero-posterior diameter")
-		return r
+	scratch := h.copy()
+	s := &search{
+		f: f, low: leaf.Low, high: leaf.High,
+		vary: func(mm float64) *repair.Case { return h.withHeight(scratch, valve.P2, mm) },
 	}
-	v, ok := need(&r, f.anterior, f.diameter)
-	if !ok {
-		return r
+	s.bind(Condition{Owner: Plausibility, Words: "plausible for a leaflet height"}, LowerEnd, leaf.Low)
+	s.bind(Condition{Owner: Plausibility, Words: "plausible for a leaflet height"}, UpperEnd, leaf.High)
+	for _, t := range aimsOf(f.c.Plan) {
+		if t.Leaf != valve.LeafletHeight || t.Place.Segment() != valve.P2 {
+			continue
+		}
+		if v, ok := t.Low.Get(); ok {
+			s.bind(Condition{Owner: OfPlan, TargetID: t.ID, Metric: leaf.ID, Words: "height of P2 at least " + amount(v, leaf.Unit)}, LowerEnd, v)
+		}
+		if v, ok := t.High.Get(); ok {
+			s.bind(Condition{Owner: OfPlan, TargetID: t.ID, Metric: leaf.ID, Words: "height of P2 at most " + amount(v, leaf.Unit)}, UpperEnd, v)
+		}
 	}
-	f.basis(&r)
-	if f.ringDone {
-		r.explain("ring as implanted")
-	} else {
-		r.explain("ring as planned")
+	// The height moves no gradient.
+	ofHeight := slices.DeleteFunc(slices.Clone(f.limits), func(l limit) bool { return l.Metric == metric.IDExpectedGradient })
+	if f.find(&r, s, ofHeight) {
+		if f.ringDone {
+			r.explain("ring as implanted")
+		} else {
+			r.explain("ring as planned")
+		}
 	}
-	a, d := v[0], v[1]
-	w, err := geometry.PlanningWindow(a, d, 0, f.low(), f.share)
-	if errors.Is(err, geometry.ErrNoWindow) {
-		r.State = metric.NotApplicable
-		r.explain(fmt.Sprintf("no posterior height meets the target with this ring: the anterior leaflet would have to be %.1f mm high, it is %.1f mm",
-			float64(geometry.RequiredAnterior(d, 0, f.low(), f.share)), float64(a)))
-		return r
-	}
-	if err != nil {
-		r.explain(err.Error())
-		return r
-	}
-	highest := float64(w.Highest)
-	if high, ok := f.target.High.Get(); ok {
-		highest = min(highest, 2*high+float64(d)-float64(a))
-	}
-	r.close(units.Some(float64(w.Lowest)), units.Some(highest))
-	f.present(&r, f.posterior)
 	return r
 }
 
-// present adds what the present value was read from.
-func (f *finder) present(r *Range, k known) {
-	for _, in := range k.inputs {
+// find fills a range by a search; ok is false where there is nothing to search for.
+func (f *finder) find(r *Range, s *search, limits []limit) (ok bool) {
+	h := f.hypothesis
+	middle := h.at(valve.AtSlice(valve.A2P2))
+	aimed := slices.ContainsFunc(aimsOf(f.c.Plan), func(t repair.Target) bool {
+		return slices.Contains([]valve.ID{valve.CoaptationLength, valve.AnteriorClosureShare, valve.MeanGradient}, t.Leaf)
+	})
+	switch {
+	case len(f.outside) > 0:
+		r.State, r.Explanation = metric.NotApplicable, doesNotHold(f.outside)
+		return false
+	case !aimed:
+		r.Missing = []string{valve.Key{ID: valve.CoaptationLength, Place: valve.AtSlice(valve.A2P2)}.String() + " of plan, as a target"}
+		r.Explanation = "the plan states no aim of coaptation, closure line or gradient: there is nothing that a range could meet"
+		return false
+	}
+	state, why, missing := s.look(limits)
+	r.Missing = missing
+	if state != metric.HasValue {
+		r.State = state
+		r.explain(why)
+		return false
+	}
+	r.NotEstimated = f.notEstimated
+	r.explain(metric.UncalibratedLabel)
+	s.settle(r)
+	present := h.compute(h.c, metric.IDPredictedContact, middle)
+	if present.State != metric.HasValue {
+		present = h.compute(s.vary((s.low+s.high)/2), metric.IDPredictedContact, middle)
+	}
+	for _, in := range present.Inputs {
 		if !slices.ContainsFunc(r.Inputs, func(have valve.InputValue) bool { return have.Key == in.Key }) {
 			r.Inputs = append(r.Inputs, in)
 		}
 	}
+	if f.planned {
+		r.explain("heights as planned, for leaflet work is still to come")
+	}
+	for _, note := range strings.Split(present.Explanation, "; ") {
+		if strings.HasPrefix(note, "depth of coaptation") {
+			r.explain(note)
+		}
+	}
+	if f.heldLine() {
+		r.explain("artificial chords hold the line: told of the mean of both leaflets' contact where the line is not measured; the overlap is less then")
+	}
+	if r.State == metric.HasValue {
+		f.tellReach(r, s)
+	}
+	return true
+}
+
+// tellReach says how far the model can be off, in the unit of the dimension, and what
+// it therefore cannot tell.
+func (f *finder) tellReach(r *Range, s *search) {
+	h := f.hypothesis
+	at := h.at(valve.AtSlice(valve.A2P2))
+	x := (number(r.Lower) + number(r.Upper)) / 2
+	v := h.compute(s.vary(x), f.contact, at)
+	sd, known := v.SD.Get()
+	up, upState, _ := metric.Middle(s.vary(x+0.5), h.s, metric.IDPredictedContact, at)
+	down, downState, _ := metric.Middle(s.vary(x-0.5), h.s, metric.IDPredictedContact, at)
+	slope := math.Abs(up - down)
+	if !known || upState != metric.HasValue || downState != metric.HasValue || !(slope > 0) {
+		r.Uncertainty = "How far the model can be off is not known here."
+		return
+	}
+	const normal95 = 1.96
+	reach := units.Round(normal95*sd/slope, 0.1)
+	r.Reach = units.Some(reach)
+	leaf, _ := metric.LeafByID(r.Leaf)
+	low := max(number(r.Lower), leaf.Low)
+	high := low + reach
+	if high > leaf.High {
+		high = number(r.Upper)
+		low = max(high-reach, leaf.Low)
+	}
+	r.Uncertainty = fmt.Sprintf("An end that the model sets can be off by %.0f mm to either side (95 %%): the model cannot tell %.0f from %.0f mm.", reach, low, high)
+	if width := number(r.Upper) - number(r.Lower); width < reach {
+		r.Uncertainty += " The range is narrower than that."
+	}
+}
+
+// chordRanges names the artificial chords of the middle slice. What another length does
+// was never calibrated, so that a direction is all that can be told.
+func (f *finder) chordRanges() []Range {
+	var list []Range
+	add := func(s repair.Step, seg valve.Segment, done bool, o valve.Occasion, role valve.Role) {
+		length := f.read(valve.Key{ID: valve.ArtificialChordLength, Place: valve.AtStep(s.ID), Occasion: o, Role: role})
+		r := Range{
+			Leaf: valve.ArtificialChordLength, Place: valve.AtStep(s.ID), State: metric.NotApplicable, Unit: unitOf(valve.ArtificialChordLength),
+			Present: lengthNumber(length.value), Inputs: length.inputs, Done: done, Explanation: chordDirection(seg),
+		}
+		list = append(list, r)
+	}
+	if f.c.Operation != nil {
+		for _, s := range repair.InPlaceAtEnd(f.c.Operation.Steps) {
+			if seg := middleSegment(s); s.Technique == repair.ArtificialChord && seg != "" {
+				add(s, seg, true, valve.AtOperation, valve.Measured)
+			}
+		}
+	}
+	if f.c.Plan == nil {
+		return list
+	}
+	for _, s := range firmSteps(f.c.Plan) {
+		if seg := middleSegment(s); s.Technique == repair.ArtificialChord && seg != "" && !f.performed(s) {
+			add(s, seg, false, valve.AtPlan, valve.Planned)
+		}
+	}
+	return list
+}
+
+// chordDirection says what is known of another chord length.
+func chordDirection(seg valve.Segment) string {
+	if seg == valve.P2 {
+		return "direction only: shorter chords on P2 hold the closure line farther back, longer ones let it come forward (common practice, no source); by how much was never calibrated"
+	}
+	return "direction only: chord lengths on " + placeWords(valve.AtSegment(seg)) + " are not part of the model, and their effect was never calibrated"
 }
 
 func lengthNumber(m units.Maybe[units.Length]) units.Maybe[float64] {
@@ -547,38 +613,6 @@ func lengthNumber(m units.Maybe[units.Length]) units.Maybe[float64] {
 	return units.Some(float64(v))
 }
 
-// chordRanges gives the lengths of each artificial chord of the middle slice with
-// which the contact found after it was set meets the target. A longer chord lets
-// its leaflet's edge go, so the contact falls by as much as the chord is longer:
-// our own assumption.
-func (f *finder) chordRanges() []Range {
-	var list []Range
-	if f.c.Operation != nil {
-		for _, s := range repair.InPlaceAtEnd(f.c.Operation.Steps) {
-			if seg := middleSegment(s); s.Technique == repair.ArtificialChord && seg != "" {
-				list = append(list, f.chord(s, seg))
-			}
-		}
-	}
-	if f.c.Plan == nil {
-		return list
-	}
-	for _, s := range firmSteps(f.c.Plan) {
-		seg := middleSegment(s)
-		if s.Technique != repair.ArtificialChord || seg == "" || f.performed(s) {
-			continue
-		}
-		r, open := f.begin(valve.ArtificialChordLength, valve.AtStep(s.ID))
-		r.Present = lengthNumber(f.read(valve.Key{ID: valve.ArtificialChordLength, Place: r.Place, Occasion: valve.AtPlan, Role: valve.Planned}).value)
-		if open {
-			r.Missing = []string{valve.Key{ID: valve.InkDepthBeyondLine, Place: valve.AtSegment(seg)}.String() + " or " + middleContact.String() + ", after the chord is set"}
-			r.explain("the chord is not set yet: how far it may be changed follows from the contact found with it")
-		}
-		list = append(list, r)
-	}
-	return list
-}
-
 func middleSegment(s repair.Step) valve.Segment {
 	for _, seg := range []valve.Segment{valve.P2, valve.A2} {
 		if s.At(seg) {
@@ -586,64 +620,6 @@ func middleSegment(s repair.Step) valve.Segment {
 		}
 	}
 	return ""
-}
-
-func (f *finder) chord(s repair.Step, seg valve.Segment) Range {
-	r, open := f.begin(valve.ArtificialChordLength, valve.AtStep(s.ID))
-	r.Done = true
-	length := f.read(valve.Key{ID: valve.ArtificialChordLength, Place: r.Place, Occasion: valve.AtOperation, Role: valve.Measured})
-	r.Present = lengthNumber(length.value)
-	if !open {
-		return r
-	}
-	v, ok := need(&r, length, f.contact(seg, max(s.Run, 1)))
-	if !ok {
-		return r
-	}
-	r.explain(metric.UncalibratedLabel + ": " + f.targetText() + "; the contact is taken to fall by as much as the chord is longer")
-	set, contact := float64(v[0]), float64(v[1])
-	low := units.None[float64]()
-	if high, ok := f.target.High.Get(); ok {
-		low = units.Some(set + contact - high)
-	}
-	r.close(low, units.Some(set+contact-float64(f.low())))
-	return r
-}
-
-// contact gives the last contact found of a leaflet of the middle slice in a run
-// or later: beyond the ink line, or as coaptation by echo.
-func (f *finder) contact(seg valve.Segment, run int) known {
-	type reading struct {
-		run, stage int
-		key        valve.Key
-	}
-	var list []reading
-	add := func(at int, stage valve.Stage, k valve.Key) {
-		if max(at, 1) >= run && f.read(k).value.IsSome() {
-			list = append(list, reading{max(at, 1), stage.Rank(), k})
-		}
-	}
-	for _, t := range f.c.Operation.InkTests {
-		if t.Stage.Rank() >= valve.AfterLeafletWork.Rank() {
-			for _, v := range f.e.Metrics {
-				if v.Key.ID == valve.InkDepthBeyondLine && v.Key.Place == valve.AtTestSegment(t.ID, seg) && v.Key.Role == valve.Measured {
-					add(t.Run, t.Stage, v.Key)
-				}
-			}
-		}
-	}
-	for i := range f.c.Studies {
-		if s := &f.c.Studies[i]; s.Kind == repair.Result {
-			add(s.Run, s.Stage, metric.CoaptationKey(s.Occasion))
-		}
-	}
-	if len(list) == 0 {
-		return known{missing: []string{valve.Key{ID: valve.InkDepthBeyondLine, Place: valve.AtSegment(seg)}.String() + " or " + middleContact.String() + ", after the chord was set"}}
-	}
-	last := slices.MaxFunc(list, func(a, b reading) int {
-		return cmp.Or(cmp.Compare(a.run, b.run), cmp.Compare(a.stage, b.stage), a.key.Compare(b.key))
-	})
-	return f.read(last.key)
 }
 
 // unfit gives the planned steps that no longer fit: what lies outside a range and
@@ -658,11 +634,12 @@ func (f *finder) unfit(ranges []Range) []UnfitStep {
 			continue
 		}
 		for _, r := range ranges {
-			closed := r.State == metric.NotApplicable && f.outside == "" && f.ringKind != repair.PosteriorBand
-			if r.Done || !f.moves(s, r) || !closed && (r.Position() == Within || r.Position() == "") {
+			if r.Done || !f.moves(s, r) {
 				continue
 			}
-			list = append(list, UnfitStep{PlannedStepID: s.ID, Reason: OutsideRange, Message: f.outsideText(s, r, closed)})
+			if text := f.misfit(s, r); text != "" {
+				list = append(list, UnfitStep{PlannedStepID: s.ID, Reason: OutsideRange, Message: text})
+			}
 		}
 	}
 	for _, d := range f.e.Discrepancies() {
@@ -696,17 +673,67 @@ func (f *finder) moves(s repair.Step, r Range) bool {
 	}
 }
 
-func (f *finder) outsideText(s repair.Step, r Range, closed bool) string {
+// misfit says what a planned step misses as things stand: an aim of the plan, or a limit
+// whose source was read. Plausibility, the ring table and the model's domain are no
+// reasons, nor is what is told beside. It is empty where the step fits.
+func (f *finder) misfit(s repair.Step, r Range) string {
+	present, known := r.Present.Get()
+	if !known || len(f.outside) > 0 {
+		return ""
+	}
+	h := f.hypothesis
+	var missed []string
+	already := true
+	for _, l := range f.limits {
+		if l.beside || l.Metric == metric.IDExpectedGradient && r.Leaf == valve.LeafletHeight {
+			continue
+		}
+		v, state, _ := metric.Middle(h.c, h.s, l.Metric, l.at)
+		if state != metric.HasValue || l.holds(v) {
+			continue
+		}
+		full := h.compute(h.c, l.Metric, l.at)
+		unit, _, _ := metric.Describe(l.Metric)
+		text := fmt.Sprintf("the middle of what is predicted is %s", amount(full.Value, unit))
+		low, hasLow := full.Lower.Get()
+		high, hasHigh := full.Upper.Get()
+		if hasLow && hasHigh {
+			text += fmt.Sprintf(" (95 %% range %g to %s)", low, amount(high, unit))
+		}
+		text += ", asked is " + l.Words + whose(l.Condition)
+		if hasLow && hasHigh && (l.atLeast && high >= l.value || !l.atLeast && low <= l.value) {
+			text += "; the range reaches it, so that the model cannot tell for certain"
+		}
+		missed = append(missed, text)
+		already = already && f.missedByPlan(l)
+	}
+	if len(missed) == 0 {
+		return ""
+	}
 	leaf, _ := metric.LeafByID(r.Leaf)
-	if closed {
-		return fmt.Sprintf("%s: no %s meets the plan's target with what was measured so far", s.ID, leaf.Name)
+	name := leaf.Name
+	if r.Leaf == valve.LeafletHeight {
+		name = "a final height of P2"
 	}
-	end, bound := "above", r.Upper
-	if r.Position() == Below {
-		end, bound = "below", r.Lower
+	head := s.ID + " no longer fits: with "
+	if already {
+		head = s.ID + " does not fit what the plan itself aims at, with nothing measured otherwise: with "
 	}
-	return fmt.Sprintf("%s: %s of %.1f mm is %s the %.1f mm that still meet the plan's target with what was measured so far",
-		s.ID, leaf.Name, number(r.Present), end, number(bound))
+	return head + name + " of " + amount(present, leaf.Unit) + ", " + strings.Join(missed, "; ")
+}
+
+// missedByPlan says whether the plan as it stands misses the same.
+func (f *finder) missedByPlan(l limit) bool {
+	at := metric.At{Place: l.at.Place, Occasion: valve.AtPlan, Role: valve.PredictedFromPlan, Stage: valve.LeavingTheatre}
+	if l.Metric == metric.IDExpectedGradient {
+		ring := lastRing(firmSteps(f.c.Plan))
+		if ring == nil {
+			return false
+		}
+		at = metric.At{Place: valve.AtStep(ring.ID), Occasion: valve.AtPlan, Role: valve.Planned}
+	}
+	v, state, _ := metric.Middle(f.c, f.hypothesis.s, l.Metric, at)
+	return state == metric.HasValue && !l.holds(v)
 }
 
 func (f *finder) ofPlan(id string) bool { return f.orderOf(id) < len(f.c.Plan.Steps) }
@@ -747,9 +774,13 @@ func stepsOf(finding rules.Finding) []string {
 func (f *finder) ages(ranges []Range, at time.Time) []InputAge {
 	var occasions []valve.Occasion
 	times := map[valve.Occasion]time.Time{}
+	read := map[valve.Occasion][]valve.InputValue{}
 	add := func(inputs []valve.InputValue) {
 		for _, in := range inputs {
 			o := in.Key.Occasion
+			if !slices.ContainsFunc(read[o], func(have valve.InputValue) bool { return have.Key == in.Key }) {
+				read[o] = append(read[o], in)
+			}
 			t := f.timeOf(in.Key)
 			if !slices.Contains(occasions, o) {
 				occasions = append(occasions, o)
@@ -773,7 +804,7 @@ func (f *finder) ages(ranges []Range, at time.Time) []InputAge {
 	}
 	list := make([]InputAge, 0, len(occasions))
 	for _, o := range occasions {
-		a := InputAge{Occasion: o, Time: times[o], Explanation: "age unknown: no time is recorded"}
+		a := InputAge{Occasion: o, Time: times[o], Explanation: "age unknown: no time is recorded", Run: f.runOf(o), Inputs: read[o]}
 		if !a.Time.IsZero() {
 			age := at.Sub(a.Time)
 			a.Age, a.Explanation = units.Some(age), ageText(age)
@@ -790,6 +821,26 @@ func (f *finder) ages(ranges []Range, at time.Time) []InputAge {
 		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Occasion, b.Occasion))
 	})
 	return list
+}
+
+// runOf gives the pump run of an occasion; 0: of none.
+func (f *finder) runOf(o valve.Occasion) int {
+	if s := f.c.StudyAt(o); s != nil {
+		return s.Run
+	}
+	if f.c.Operation != nil {
+		for _, set := range f.c.Operation.FieldSets {
+			if set.Occasion == o {
+				return set.Run
+			}
+		}
+		for _, t := range slices.Concat(f.c.Operation.SalineTests, f.c.Operation.InkTests) {
+			if valve.InRun(max(t.Run, 1), t.Stage) == o {
+				return t.Run
+			}
+		}
+	}
+	return 0
 }
 
 // timeOf gives when a value was taken; zero: not recorded.

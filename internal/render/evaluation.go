@@ -27,6 +27,8 @@ type EvaluationOptions struct {
 	Metrics bool
 	// Measured also lists the computed and the measured values.
 	Measured bool
+
+	window bool // the window of the plan is told elsewhere on the page
 }
 
 // Evaluation prints an evaluation, what matters first: findings by severity with
@@ -38,8 +40,12 @@ func Evaluation(w io.Writer, e *trigonev1.Evaluation, o EvaluationOptions) {
 		fmt.Fprintln(w, o.Title)
 	}
 	wrapped(w, "", "", cmp.Or(e.GetCaution(), caution))
+	evaluation(w, e, o)
+}
+
+func evaluation(w io.Writer, e *trigonev1.Evaluation, o EvaluationOptions) {
 	Findings(w, e)
-	printPrediction(w, e)
+	printPrediction(w, e, o.window)
 	printPlan(w, e)
 	printDiscrepancies(w, e)
 	printGaps(w, e)

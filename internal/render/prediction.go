@@ -27,7 +27,7 @@ type forecast struct {
 
 // printPrediction prints the ranges in a table, under it what they rest on, and
 // once for each reason what has no range.
-func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
+func printPrediction(w io.Writer, e *trigonev1.Evaluation, windowTold bool) {
 	label := "range of an uncalibrated model, not advice"
 	if e.GetCalibrationId() != "" {
 		label = "range of a calibrated model, not advice"
@@ -50,6 +50,9 @@ func printPrediction(w io.Writer, e *trigonev1.Evaluation) {
 	if slices.ContainsFunc(list, func(f forecast) bool { return f.why == "" && strings.HasSuffix(f.quantity, onEcho) }) {
 		wrapped(w, "  ", "    ", "The model gives two coaptation lengths: the mean contact of the two leaflets of a slice, and, on echo, the length over which "+
 			"both are seen to meet. They differ where one leaflet reaches beyond the other.")
+	}
+	if !windowTold {
+		printWindow(w, e)
 	}
 	printBasis(w, e)
 	printNoRange(w, list)
@@ -106,7 +109,7 @@ func quantities(list []forecast) []string {
 func forecasts(e *trigonev1.Evaluation) []forecast {
 	var list []forecast
 	for _, m := range e.GetMetrics() {
-		if !predicted(m) {
+		if !predicted(m) || slices.Contains(windowMetrics, m.GetMetric()) {
 			continue
 		}
 		f := forecast{quantity: words.Capital(words.Spaced(m.GetMetric())), place: place(m.GetPlace()), from: "plan"}
@@ -125,6 +128,56 @@ func forecasts(e *trigonev1.Evaluation) []forecast {
 		list = append(list, f)
 	}
 	return list
+}
+
+// windowMetrics are the planning window: an interval around each end of it informs
+// nobody, so that it is told once, with how far the model can be off.
+var windowMetrics = []string{metric.IDLowestPosterior, metric.IDHighestPosterior, metric.IDLargestRing, metric.IDRequiredAnterior}
+
+// printWindow tells the window of the plan's coaptation aim, then how far the model can
+// be off, then what it cannot tell.
+func printWindow(w io.Writer, e *trigonev1.Evaluation) {
+	at := map[string]*trigonev1.MetricValue{}
+	explained := ""
+	for _, m := range e.GetMetrics() {
+		if slices.Contains(windowMetrics, m.GetMetric()) && m.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE && m.Value != nil {
+			at[m.GetMetric()] = m
+			for _, note := range strings.Split(m.GetExplanation(), "; ") {
+				if text, ok := strings.CutPrefix(note, "target: "); ok {
+					explained = text
+				}
+			}
+		}
+	}
+	mm := func(m *trigonev1.MetricValue) string {
+		return quantity(m.GetValue(), places(m.GetMetric(), m.GetValue()), m.GetUnit())
+	}
+	low, high := at[metric.IDLowestPosterior], at[metric.IDHighestPosterior]
+	var parts []string
+	switch {
+	case low != nil && high != nil && low.GetValue() > high.GetValue():
+		parts = append(parts, "no height of P2 with the planned ring (at least "+mm(low)+" for the coaptation, at most "+mm(high)+")")
+	case low != nil && high != nil:
+		parts = append(parts, "P2 of "+number(low.GetValue(), 1)+" to "+mm(high)+" with the planned ring")
+	case low != nil:
+		parts = append(parts, "P2 of at least "+mm(low)+" with the planned ring")
+	}
+	if ring := at[metric.IDLargestRing]; ring != nil {
+		parts = append(parts, "an antero-posterior diameter of the ring of at most "+mm(ring)+" with the planned heights")
+	}
+	if anterior := at[metric.IDRequiredAnterior]; anterior != nil {
+		parts = append(parts, "A2 of at least "+mm(anterior))
+	}
+	if len(parts) == 0 {
+		return
+	}
+	wrapped(w, "  ", "    ", "Window of the plan, by the middle of the model ("+explained+"): "+strings.Join(parts, "; ")+".")
+	if low == nil || low.Lower == nil || low.Upper == nil {
+		return
+	}
+	n := places(low.GetMetric(), low.GetUpper())
+	wrapped(w, "    ", "    ", "How far the model can be off: the lowest P2 has a 95 % range of "+number(low.GetLower(), n)+" to "+quantity(low.GetUpper(), n, low.GetUnit())+".")
+	wrapped(w, "    ", "    ", "So it cannot tell a P2 of "+quantity(low.GetLower(), n, low.GetUnit())+" from one of "+quantity(low.GetUpper(), n, low.GetUnit())+".")
 }
 
 func predictionCells(m *trigonev1.MetricValue) (span, middle, why string) {
