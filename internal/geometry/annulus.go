@@ -121,3 +121,40 @@ func TrigoneDistance(surface units.BodySurface) units.Length {
 func PosteriorArcOfTrigones(distance units.Length) units.Length {
 	return distance.Scaled(3.33)
 }
+
+// AnteriorArcOfTrigones gives the length of the anterior annulus from trigone to
+// trigone that belongs to the straight distance between them.
+//
+//	1.05 · L   (mm)
+//
+// Accepted: above 0. Source: assumed, a flat arc.
+func AnteriorArcOfTrigones(distance units.Length) units.Length { return distance.Scaled(1.05) }
+
+// AnteroPosteriorOfPerimeter gives the antero-posterior diameter of the ellipse
+// that has a perimeter and a transverse diameter: of an annulus behind which a
+// posterior band of known length was sutured.
+//
+//	EllipsePerimeter(AP, T) = P   (mm), by bisection
+//
+// Accepted: above 0, else and for a perimeter of twice the transverse diameter or
+// less ErrPerimeter. Source: derived.
+func AnteroPosteriorOfPerimeter(perimeter, transverse units.Length) (units.Length, error) {
+	if !(transverse > 0 && perimeter > transverse.Scaled(2)) || math.IsInf(float64(perimeter), 0) {
+		return 0, ErrPerimeter
+	}
+	// At half the perimeter the ellipse is longer than it, whatever its width.
+	ap := bisect(0, float64(perimeter)/2, func(ap float64) float64 {
+		return float64(perimeter) - float64(EllipsePerimeter(units.Length(ap), transverse))
+	})
+	return units.Length(ap), nil
+}
+
+// AnteroPosteriorOfShape gives the antero-posterior diameter of an ellipse of a
+// perimeter that has the shape of another one, whose two diameters are given.
+//
+//	AP · P / EllipsePerimeter(AP, T)   (mm)
+//
+// Accepted: above 0. Source: derived.
+func AnteroPosteriorOfShape(perimeter, anteroPosterior, transverse units.Length) units.Length {
+	return anteroPosterior.Scaled(perimeter.Over(EllipsePerimeter(anteroPosterior, transverse)))
+}

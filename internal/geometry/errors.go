@@ -28,6 +28,9 @@ var (
 	// dimensions.
 	ErrOrifice = errors.New("orifice area does not fit the two diameters: their quotient must lie between 0.70 and 0.95")
 
+	// ErrPerimeter: no ellipse has the perimeter and the diameter given.
+	ErrPerimeter = errors.New("no ellipse has this perimeter: it must be longer than twice the transverse diameter")
+
 	// ErrNothingLeft: the strip taken off is as high as the leaflet or higher.
 	ErrNothingLeft = errors.New("nothing of the leaflet is left: the strip taken off is at least as high as the leaflet")
 

@@ -569,3 +569,26 @@ func TestMonteCarloIsSeeded(t *testing.T) {
 		t.Error("a draw that is not a number was accepted")
 	}
 }
+
+// The diameter of a perimeter gives the perimeter back, and rises with it; a
+// perimeter too short for the width has none.
+func TestDiameterOfAPerimeter(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		ap := units.Length(rapid.Float64Range(8, 60).Draw(t, "ap"))
+		transverse := units.Length(rapid.Float64Range(20, 60).Draw(t, "transverse"))
+		perimeter := EllipsePerimeter(ap, transverse)
+		back, err := AnteroPosteriorOfPerimeter(perimeter, transverse)
+		if err != nil || math.Abs(float64(back-ap)) > 1e-6 {
+			t.Fatalf("%v by %v has the perimeter %v, which gives %v: %v", ap, transverse, perimeter, back, err)
+		}
+		if same := AnteroPosteriorOfShape(perimeter, ap, transverse); !near(float64(same), float64(ap)) {
+			t.Fatalf("its own shape gives %v for %v", same, ap)
+		}
+		if longer, _ := AnteroPosteriorOfPerimeter(perimeter+1, transverse); longer <= back {
+			t.Fatalf("a longer perimeter gives %v, not more than %v", longer, back)
+		}
+		if _, err := AnteroPosteriorOfPerimeter(transverse.Scaled(2), transverse); !errors.Is(err, ErrPerimeter) {
+			t.Fatalf("a perimeter of twice the width: %v", err)
+		}
+	})
+}

@@ -64,6 +64,10 @@ func TestAnnulus(t *testing.T) {
 		{"trigone distance at 1.51 m2", float64(TrigoneDistance(1.51)), 17.725, 0.005, own},
 		{"trigone distance at 1.51 m2, cohort mean 1.8 ± 0.2 cm", float64(TrigoneDistance(1.51)), 18, 2, trigones},
 		{"posterior arc at 1.51 m2", float64(PosteriorArcOfTrigones(TrigoneDistance(1.51))), 59.03, 0.01, own + "; from a rounded distance"},
+		{"anterior arc of 28 mm", float64(AnteriorArcOfTrigones(28)), 29.4, 1e-9, own},
+		{"ellipse of 95.4 around 34 mm", float64(ofPerimeter(95.4, 34)), 26.5009, 5e-4, own + ", by the elliptic integral"},
+		{"circle: a perimeter of π·30 around 30 mm", float64(ofPerimeter(30*math.Pi, 30)), 30, 1e-9, "definition"},
+		{"the shape of 36 by 42 at 95.4 mm", float64(AnteroPosteriorOfShape(95.4, 36, 42)), 27.9894, 5e-4, own + ", by the elliptic integral"},
 		{"posterior arc of 18 mm", float64(PosteriorArcOfTrigones(18)), 60, 0.5, trigones + "; arcs computed"},
 		{"posterior arc of 24 mm", float64(PosteriorArcOfTrigones(24)), 80, 0.5, trigones + "; arcs computed"},
 		{"posterior arc of 28 mm", float64(PosteriorArcOfTrigones(28)), 93, 0.5, trigones + "; arcs computed"},
@@ -591,4 +595,12 @@ func TestErrors(t *testing.T) {
 			}
 		})
 	}
+}
+
+func ofPerimeter(perimeter, transverse units.Length) units.Length {
+	ap, err := AnteroPosteriorOfPerimeter(perimeter, transverse)
+	if err != nil {
+		return units.Length(math.NaN())
+	}
+	return ap
 }

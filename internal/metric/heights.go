@@ -162,8 +162,8 @@ func finalHeight(r *Reader, seg valve.Segment, m moment, prefer valve.Method) (u
 func slicePair(r *Reader, m moment, slice valve.Slice) (anterior, posterior units.Length, aKey, pKey valve.Key) {
 	front, back := slice.Segments()
 	posterior, pKey = finalHeight(r, back, m, "")
-	measured, _ := r.Measurement(pKey)
-	anterior, aKey = finalHeight(r, front, m, measured.Context.Method)
+	method, _ := readingOf(r, pKey)
+	anterior, aKey = finalHeight(r, front, m, method)
 	compare(r, true, aKey, pKey)
 	return anterior, posterior, aKey, pKey
 }

@@ -253,8 +253,20 @@ func ByNumber(n int) (id valve.ID, ok bool) {
 // number 1. Values are pooled only under equal formula numbers, so a number is never
 // lowered.
 var raised = map[valve.ID]int{
-	IDEffectiveRingOrifice: 2,
-	IDExpectedGradient:     2,
+	IDEffectiveRingOrifice:   2,
+	IDExpectedGradient:       2,
+	IDPredictedContact:       2,
+	IDPredictedOverlap:       2,
+	IDPredictedAnteriorShare: 2,
+	IDUnsupportedAnteriorTip: 2,
+	IDSliceDiameter:          2,
+	IDSideToMiddle:           2,
+	IDLowestPosterior:        2,
+	IDHighestPosterior:       2,
+	IDLargestRing:            2,
+	IDRequiredAnterior:       2,
+	IDZFromPlan:              2,
+	IDZFromExecution:         2,
 }
 
 // FormulaNumber says by which form of its formula a leaf or a metric is read or

@@ -38,10 +38,16 @@ const (
 	selfSimilarModelSD   = 0.16
 )
 
-var predictionInputs = append([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, finalHeightInputs...)
+// Behind a band the diameter is made from its length and what is known of the annulus.
+var bandInputs = []valve.ID{
+	valve.BandLength, valve.RingInnerTransverseDiameter, valve.IntertrigonalDistance,
+	valve.AnnulusAnteroPosteriorDiameter, valve.AnnulusIntercommissuralDiameter,
+}
+
+var predictionInputs = slices.Concat([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, finalHeightInputs, bandInputs)
 
 // Of a side slice the ring's shape is needed too.
-var sliceInputs = slices.Concat(predictionInputs, []valve.ID{valve.RingInnerTransverseDiameter, valve.RingOrificeArea})
+var sliceInputs = append(slices.Clone(predictionInputs), valve.RingOrificeArea)
 
 var hinge = []string{settings.RingHingeOffset}
 
@@ -59,7 +65,7 @@ var predictionMetrics = slices.Concat([]Metric{
 	{
 		ID: IDPredictedContact, Name: "predicted coaptation length of a slice, the mean contact of both leaflets",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
-		Formula: "(a + p − d·√(1 + 4h²/(d² − (a − p)²))) / 2, which is (a + p − d) / 2 without a depth h; a, p final heights of A2 and P2, d hinge to hinge across a complete ring; with a measured line held by artificial chords (a + p − √((s·d)² + h²) − √(((1−s)·d)² + h²)) / 2; below 0 a gap",
+		Formula: "(a + p − d·√(1 + 4h²/(d² − (a − p)²))) / 2, which is (a + p − d) / 2 without a depth h; a, p final heights of A2 and P2, d hinge to hinge across a complete ring, or behind a posterior band across the ellipse whose perimeter is the band and 1.05 times the distance between the trigones; with a measured line held by artificial chords (a + p − √((s·d)² + h²) − √(((1−s)·d)² + h²)) / 2; below 0 a gap",
 		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "1",
 		Where:   wherePredicted,
@@ -87,8 +93,8 @@ var predictionMetrics = slices.Concat([]Metric{
 	{
 		ID: IDSliceDiameter, Name: "predicted antero-posterior diameter of a side slice, hinge to hinge",
 		Unit: units.MM, Grid: 0.1,
-		Formula: "AP·(1 − 0.7ⁿ)^(1/n), n the exponent of the superellipse that the ring's orifice area and inner diameters make, 2 without an orifice area",
-		Inputs:  []valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.RingInnerTransverseDiameter, valve.RingOrificeArea}, Thresholds: hinge,
+		Formula: "AP·(1 − 0.7ⁿ)^(1/n), n the exponent of the superellipse that the ring's orifice area and inner diameters make, 2 without an orifice area and for a band",
+		Inputs:  slices.Concat([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.RingOrificeArea}, bandInputs), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where: whereSides,
 		Compute: func(r *Reader) float64 {
@@ -192,12 +198,19 @@ func predictionAt(r *Reader, slice valve.Slice) (p prediction, ok bool) {
 	if !lesionsKnown(r.Case()) {
 		r.Explain("no assessment states a complete list of lesions: the domain could not be checked in full")
 	}
-	if p.ring = ringInPlace(p.steps); p.ring == nil {
+	p.ring = ringInPlace(p.steps)
+	switch {
+	case p.ring == nil:
 		r.DoesNotApply("there is no ring; its inner antero-posterior diameter sets the diameter of the slice")
 		return p, false
+	case p.ring.Ring == nil || p.ring.Ring.Kind == "":
+		r.Refuse("whether it is a complete ring or a posterior band is not recorded")
+		return p, false
 	}
-	return p, completeRing(r, p.ring)
+	return p, true
 }
+
+func (p prediction) band() bool { return p.ring.Ring.Kind == repair.PosteriorBand }
 
 func sliceAt(r *Reader) valve.Slice { return valve.Slice(r.At().Place) }
 
@@ -215,6 +228,7 @@ var tableDimension = map[valve.ID]func(settings.RingSize) units.Maybe[float64]{
 	valve.RingInnerAnteroPosteriorDiameter: func(s settings.RingSize) units.Maybe[float64] { return s.InnerAnteroPosteriorMM },
 	valve.RingInnerTransverseDiameter:      func(s settings.RingSize) units.Maybe[float64] { return s.InnerTransverseMM },
 	valve.RingOrificeArea:                  func(s settings.RingSize) units.Maybe[float64] { return s.OrificeAreaCM2 },
+	valve.BandLength:                       func(s settings.RingSize) units.Maybe[float64] { return s.BandLengthMM },
 }
 
 func (p prediction) has(r *Reader, leaf valve.ID) bool {
@@ -235,20 +249,99 @@ func (p prediction) dimension(r *Reader, leaf valve.ID) float64 {
 
 // diameter gives the diameter of the slice from hinge to hinge.
 func (p prediction) diameter(r *Reader) units.Length {
-	ap := units.Length(p.dimension(r, valve.RingInnerAnteroPosteriorDiameter))
-	offset := units.Length(r.s.Threshold(settings.RingHingeOffset).Value)
-	if offset > 0 {
+	ap := p.anteroPosterior(r)
+	across := ap
+	if offset := units.Length(r.s.Threshold(settings.RingHingeOffset).Value); offset > 0 && !p.band() {
 		r.Explain("the hinges are taken to lie " + units.Format(float64(offset), units.MM, lengthGrid) + " outside the ring's inner edge on either side")
+		across = ap.Plus(offset.Scaled(2))
 	}
-	across := ap.Plus(offset.Scaled(2))
 	if p.side() == 0 {
 		return across
 	}
 	return geometry.Chord(across, p.side(), p.exponent(r, ap))
 }
 
+// anteroPosterior gives the inner antero-posterior diameter of a complete ring, or
+// that of the annulus behind which a band lies.
+func (p prediction) anteroPosterior(r *Reader) units.Length {
+	if p.band() {
+		return p.bandDiameter(r)
+	}
+	return units.Length(p.dimension(r, valve.RingInnerAnteroPosteriorDiameter))
+}
+
+// transverse gives the inner transverse diameter of the ring, or that of the
+// annulus that a band makes.
+func (p prediction) transverse(r *Reader) units.Length {
+	if p.band() && !p.has(r, valve.RingInnerTransverseDiameter) {
+		ap, transverse := p.nativeDiameters(r)
+		return transverse.Scaled(p.anteroPosterior(r).Over(ap))
+	}
+	return units.Length(p.dimension(r, valve.RingInnerTransverseDiameter))
+}
+
+func (p prediction) nativeDiameters(r *Reader) (anteroPosterior, transverse units.Length) {
+	read := func(leaf valve.ID) units.Length {
+		return units.Length(r.Covered(r.memo.native(r.c, leaf, p.moment.plan)))
+	}
+	return read(valve.AnnulusAnteroPosteriorDiameter), read(valve.AnnulusIntercommissuralDiameter)
+}
+
+// Standard deviations of the antero-posterior diameter behind a band, in mm, which
+// cover what it is made from. A complete ring holds it to 1 mm. Where the width of
+// the annulus is not known either, it may be 0.70 to 0.90 times as deep as wide:
+// that is about 2 mm more to either side. Assumed, as no study gives one.
+const (
+	bandDiameterSD   = 2.0
+	bandOfShapeSD    = 3.0
+	bandCovers       = "assumed of a diameter that a band does not hold"
+	flatBandSentence = "a posterior band leaves the antero-posterior diameter free: "
+)
+
+// bandDiameter gives the antero-posterior diameter of the annulus behind which a
+// band lies: as given, else of the ellipse around which go the band and the anterior
+// arc that belongs to the distance between the trigones.
+func (p prediction) bandDiameter(r *Reader) units.Length {
+	place := p.ring.ID
+	suppose := func(ap units.Length, sd float64, how string) units.Length {
+		if !r.probe && !math.IsNaN(float64(ap)) {
+			r.Explain(flatBandSentence + "taken as " + units.Format(float64(ap), units.MM, lengthGrid) + how + ", with a standard deviation of " + units.Format(sd, units.MM, 1))
+		}
+		return units.Length(r.Suppose(valve.AnnulusAnteroPosteriorDiameter, valve.AtStep(place), float64(ap), sd, bandCovers))
+	}
+	covered := func(leaf valve.ID) units.Length {
+		k := p.moment.stepKey(leaf, place)
+		r.own(k, 0, "covered")
+		r.own(valve.Key{ID: leaf, Place: k.Place}, 0, "covered") // by the site's table
+		return units.Length(p.dimension(r, leaf))
+	}
+	if p.has(r, valve.RingInnerAnteroPosteriorDiameter) {
+		return suppose(covered(valve.RingInnerAnteroPosteriorDiameter), bandDiameterSD, " as given")
+	}
+	trigones := units.Length(r.Covered(r.memo.native(r.c, valve.IntertrigonalDistance, p.moment.plan)))
+	perimeter := covered(valve.BandLength).Plus(geometry.AnteriorArcOfTrigones(trigones))
+	if !p.has(r, valve.RingInnerTransverseDiameter) {
+		ap, transverse := p.nativeDiameters(r)
+		return suppose(geometry.AnteroPosteriorOfShape(perimeter, ap, transverse), bandOfShapeSD,
+			" from its length, the distance between the trigones and the shape of the annulus before the repair")
+	}
+	transverse := covered(valve.RingInnerTransverseDiameter)
+	ap, err := geometry.AnteroPosteriorOfPerimeter(perimeter, transverse)
+	if err != nil {
+		if len(r.missing) == 0 {
+			r.Refuse("band and anterior arc, " + units.Format(float64(perimeter), units.MM, lengthGrid) + " together, do not go round an annulus " +
+				units.Format(float64(transverse), units.MM, lengthGrid) + " wide: check length, width and distance between the trigones")
+		}
+		ap = units.Length(nan)
+	}
+	return suppose(ap, bandDiameterSD, " from its length and width and the distance between the trigones")
+}
+
 // exponent gives the exponent of the superellipse that the ring is.
 func (p prediction) exponent(r *Reader, ap units.Length) units.Ratio {
+	if p.band() {
+		return ellipse
+	}
 	if !p.has(r, valve.RingOrificeArea) {
 		r.Explain("the ring is taken as an ellipse: its orifice area is not given")
 		return ellipse
@@ -290,19 +383,73 @@ func (p prediction) flagRing(r *Reader) {
 // heights gives the lengths of both leaflets along the slice.
 func (p prediction) heights(r *Reader) (anterior, posterior units.Length) {
 	anterior, posterior, aKey, pKey := slicePair(r, p.moment, p.slice)
+	p.tellReading(r, aKey, pKey)
 	return p.along(r, anterior, aKey), p.along(r, posterior, pKey)
 }
 
 // along lengthens a height by ruler, which stands at right angles to the annulus,
-// to an oblique slice; by echo a height is taken in the slice.
+// to an oblique slice; by echo a height is taken in the slice. Of a planned height
+// without a method half the difference between both readings is a standard
+// deviation.
 func (p prediction) along(r *Reader, height units.Length, k valve.Key) units.Length {
-	m, _ := r.Measurement(k)
-	if p.side() == 0 || m.Context.Method != valve.Ruler {
+	method, read := readingOf(r, k)
+	if p.side() == 0 || method != valve.Ruler && !read {
 		return height
 	}
-	r.Explain("heights by ruler stand at right angles to the annulus and are lengthened to the oblique slice")
-	ap, transverse := units.Length(p.dimension(r, valve.RingInnerAnteroPosteriorDiameter)), units.Length(p.dimension(r, valve.RingInnerTransverseDiameter))
-	return geometry.HeightAlongSlice(height, geometry.Obliquity(ap, transverse, p.side()))
+	oblique := geometry.HeightAlongSlice(height, geometry.Obliquity(p.anteroPosterior(r), p.transverse(r), p.side()))
+	byRuler := units.Ratio(0)
+	if method == valve.Ruler {
+		r.Explain("heights by ruler stand at right angles to the annulus and are lengthened to the oblique slice")
+		byRuler = 1
+	}
+	if read {
+		byRuler += units.Ratio(r.Suppose("planned_height_reading", valve.AtSlice(p.slice), 0, 0.5, "half the difference between both readings"))
+	}
+	return units.Length(height.Offset() + oblique.Minus(height).Scaled(byRuler))
+}
+
+// readingOf gives the method by which a height is read: its own, and of a planned
+// height without one that of the native height of its segment on which the plan
+// rests, else the ruler; read says that it is a reading.
+func readingOf(r *Reader, k valve.Key) (method valve.Method, read bool) {
+	m, known := r.Measurement(k)
+	if m.Context.Method != "" || !known || k.Role != valve.Planned {
+		return m.Context.Method, false
+	}
+	native, _ := r.Measurement(r.memo.nativeAtPlace(r.c, valve.LeafletHeight, valve.AtStation(k.Place.Segment(), valve.SegmentMid), true))
+	return cmp.Or(native.Context.Method, valve.Ruler), true
+}
+
+// tellReading says how the planned heights of the slice are read.
+func (p prediction) tellReading(r *Reader, keys ...valve.Key) {
+	if r.probe {
+		return
+	}
+	var methods []valve.Method
+	var segments []string
+	for _, k := range keys {
+		if method, read := readingOf(r, k); read {
+			methods = append(methods, method)
+			segments = append(segments, segmentName(k.Place.Segment()))
+		}
+	}
+	switch {
+	case len(methods) == 0:
+	case len(methods) == 1 || methods[0] == methods[1]:
+		r.Explain("planned heights read as by " + methodName(methods[0]) + " (" + words.And(segments) + ")")
+	default:
+		r.Explain("planned heights read as by " + methodName(methods[0]) + " (" + segments[0] + ") and by " + methodName(methods[1]) + " (" + segments[1] + ")")
+	}
+}
+
+func methodName(m valve.Method) string {
+	switch m {
+	case valve.Echo2D:
+		return "2D echo"
+	case valve.Echo3D:
+		return "3D echo"
+	}
+	return words.Spaced(m)
 }
 
 // found gives the key of a value of the slice: of the newest result of the run,

@@ -127,7 +127,7 @@ func TestDomainOfThePrediction(t *testing.T) {
 			s.AnteriorMotion, s.AnteriorMotionEnd = "leaflet_without_obstruction", "resolved"
 		}), HasValue, UncalibratedLabel},
 		{"two reasons, both told", study(func(s *repair.Study) { s.Calcification, s.AnteriorMotion = "extensive", "chordal" }), NotApplicable, "calcification beyond a spot and systolic anterior motion"},
-		{"posterior band", ring(func(s *repair.Step) { s.Ring.Kind = repair.PosteriorBand }), NotApplicable, "posterior band"},
+		{"posterior band", ring(func(s *repair.Step) { s.Ring.Kind = repair.PosteriorBand }), HasValue, "a posterior band leaves the antero-posterior diameter free"},
 		{"kind of ring not recorded", ring(func(s *repair.Step) { s.Ring.Kind = "" }), NotEvaluable, "not recorded"},
 		{"no ring", func(c *repair.Case) { c.Plan.Steps = c.Plan.Steps[:1] }, NotApplicable, "no ring"},
 		{"a ring only as an alternative", ring(func(s *repair.Step) { s.AlternativeOf = "s1" }), NotApplicable, "no ring"},

@@ -62,7 +62,7 @@ var windowMetrics = []Metric{
 		ID: IDRequiredAnterior, Name: "lowest height of A2 with which any height of P2 meets the plan's coaptation target",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "t + √((s·d)² + h²), t the lower end of the target, s the least share of the diameter wanted in front of the line, d the planned ring's diameter",
-		Inputs:  []valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, Thresholds: windowLimits,
+		Inputs:  slices.Concat([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, bandInputs), Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
 		Compute: requiredAnterior,
@@ -173,7 +173,7 @@ func highestPosterior(r *Reader) float64 { _, high := heightEdges(r); return hig
 
 func largestRing(r *Reader) float64 {
 	w, ok := windowAt(r)
-	if !ok {
+	if !ok || !completeRing(r, w.ring) {
 		return nan
 	}
 	a, p, _, _ := slicePair(r, w.moment, valve.A2P2)

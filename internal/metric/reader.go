@@ -20,7 +20,8 @@ type Reader struct {
 	at At
 
 	used    []valve.InputValue
-	assumed []valve.InputValue // what stands in for a value that nobody sent
+	assumed []valve.InputValue  // what stands in for a value that nobody sent
+	ownSDs  map[valve.Key]ownSD // of values whose leaf's deviation does not hold here
 	missing []valve.Key
 	// notes of the formula
 	notApplicable bool
@@ -145,6 +146,36 @@ func (r *Reader) Assume(leaf valve.ID, p valve.Place, value float64) float64 {
 	return value
 }
 
+// ownSD is a standard deviation that a formula states for one of its values, and
+// where it comes from in words.
+type ownSD struct {
+	sd     float64
+	origin string
+}
+
+// Suppose is Assume for a value that is no leaf, or whose leaf's standard deviation
+// does not hold here: it has one of its own, told with the words.
+func (r *Reader) Suppose(id valve.ID, p valve.Place, value, sd float64, origin string) float64 {
+	r.own(valve.Key{ID: id, Place: p}, sd, origin)
+	return r.Assume(id, p, value)
+}
+
+// Covered reads a value whose uncertainty is part of that of another one.
+func (r *Reader) Covered(k valve.Key) float64 {
+	r.own(k, 0, "covered")
+	return r.Read(k)
+}
+
+func (r *Reader) own(k valve.Key, sd float64, origin string) {
+	if r.probe {
+		return
+	}
+	if r.ownSDs == nil {
+		r.ownSDs = map[valve.Key]ownSD{}
+	}
+	r.ownSDs[k] = ownSD{sd, origin}
+}
+
 // Miss records that a value would have been needed.
 func (r *Reader) Miss(k valve.Key) {
 	if !r.probe && !slices.Contains(r.missing, k) {
@@ -266,6 +297,9 @@ func (r *Reader) inputSD(k valve.Key) (sd float64, known bool) {
 // originOfSD gives the standard deviation of a value and where it comes from in
 // words; empty if there is none.
 func (r *Reader) originOfSD(k valve.Key) (sd float64, origin string) {
+	if own, ok := r.ownSDs[k]; ok {
+		return own.sd, own.origin
+	}
 	return originOfSD(k, r.c.Measured[k], r.s)
 }
 
@@ -307,8 +341,8 @@ func (r *Reader) sdText() string {
 	var list []string
 	for _, in := range r.uncertain() {
 		sd, origin := r.originOfSD(in.Key)
-		if origin == "" {
-			continue
+		if _, leaf := LeafByID(in.Key.ID); origin == "" || sd == 0 || !leaf {
+			continue // what is no leaf its formula tells itself
 		}
 		name := string(in.Key.ID)
 		if in.Key.Place != valve.Nowhere {
