@@ -99,7 +99,10 @@ func compose(h History, n note.Note, resources []resource, author string) (*fhir
 		Subject: subjectOf(h), Date: n.Created.UTC().Format(layout), Title: n.Title,
 		Author: []fhir.Reference{{Reference: text(urn(author))}},
 	}
-	whole := []note.Block{{Paragraph: n.Status}}
+	var whole []note.Block
+	for _, status := range n.Status {
+		whole = append(whole, note.Block{Paragraph: status})
+	}
 	if rows := n.Subject; len(rows) > 0 {
 		t := &note.Table{Header: []string{"Of", "Value"}}
 		for _, f := range rows {
@@ -116,7 +119,11 @@ func compose(h History, n note.Note, resources []resource, author string) (*fhir
 	}
 	entries := sectionEntries(h.UID, author, n, resources)
 	for i, s := range n.Sections {
-		section := fhir.CompositionSection{Title: text(s.Heading), Entry: entries[i]}
+		title := s.Heading
+		if s.Annex {
+			title = "Annex: " + title
+		}
+		section := fhir.CompositionSection{Title: text(title), Entry: entries[i]}
 		if section.Text, err = noteNarrative(s.Blocks); err != nil {
 			return nil, err
 		}

@@ -20,7 +20,7 @@ import (
 
 func noteOf(t *testing.T, h fhirmap.History) note.Note {
 	t.Helper()
-	n, err := note.Build(note.Input{Site: h.Site, Case: h.Current.Case})
+	n, err := note.Build(note.Input{Site: h.Site, Case: h.Current.Case, Annex: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -194,7 +194,7 @@ func TestDocumentEscapesFreeText(t *testing.T) {
 	file.Plan.Rationale = `</div><script>alert("x")</script>` + "\x01"
 	e := evaluate.Evaluate(evaluate.Input{Case: convert.Case(record(file)), Settings: settings.BuiltIn("harbour", "1", "UTC")})
 	h := historyOf(file, convert.Evaluation(&e))
-	n, err := note.Build(note.Input{Site: "harbour", Case: h.Current.Case, Plans: []note.PlanRevision{{Number: 1, Plan: file.GetPlan()}}})
+	n, err := note.Build(note.Input{Site: "harbour", Case: h.Current.Case, Annex: true, Plans: []note.PlanRevision{{Number: 1, Plan: file.GetPlan()}}})
 	if err != nil {
 		t.Fatal(err)
 	}

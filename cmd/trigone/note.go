@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"strings"
@@ -28,15 +29,22 @@ var noteFormats = map[string]trigonev1.NoteFormat{
 
 func (a *app) noteCommand() *cobra.Command {
 	var out string
+	var asked noteAsked
 	c := &cobra.Command{
 		Use:   "note CASE|FILE",
 		Short: "Write the operative note of a case, a draft for signature",
 		Long: `note writes the operative note of a case on record, or of a case file without a
-server. It says what the record says, in sentences: nothing is invented, what is
-missing is called 'not recorded', and a value that an open contradiction names is
-marked. It is a draft: whoever operated checks and signs it.`,
+server. It says what the record says, in the order of an operation, and ends when the
+patient leaves theatre. Nothing is invented: what a reader looks for and the record
+does not have stands in one block at the end, to be filled in by hand, and a value
+that an open contradiction names is marked. It is a draft: whoever operated checks and
+signs it. A case that was planned and not operated on yet gives its plan sheet.
+
+Measurements, plan, prediction, findings of rules, follow-up, questions asked of the
+software, and versions are no part of what is signed: --annex adds them.`,
 		Example: `  trigone note 'urn:example:harbour-hospital:case|MV-2026-009'
   trigone note 'urn:example:harbour-hospital:case|MV-2026-009' --format pdf --out note.pdf
+  trigone note 'urn:example:harbour-hospital:case|MV-2026-009' --as-of 3 --annex
   trigone note case.json --format html --out note.html`,
 		Args: exactly("CASE or FILE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -46,12 +54,13 @@ marked. It is a draft: whoever operated checks and signs it.`,
 			if a.format == formatPDF && out == "" {
 				return usagef("a PDF needs --out FILE, the file to write to")
 			}
-			content, err := a.note(cmd, args[0])
+			content, err := a.note(cmd, args[0], asked)
 			if err != nil {
 				return err
 			}
 			if out == "" {
-				_, err = cmd.OutOrStdout().Write(content)
+				// A screen has no pages: they stand one below the other.
+				_, err = cmd.OutOrStdout().Write(bytes.ReplaceAll(content, []byte("\f"), []byte("\n")))
 				return err
 			}
 			if err := private.Write(out, content); err != nil {
@@ -61,11 +70,20 @@ marked. It is a draft: whoever operated checks and signs it.`,
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "file to write to (default: standard output; a PDF needs one)")
+	c.Flags().BoolVar(&asked.annex, "annex", false, "add what is no part of what is signed")
+	c.Flags().BoolVar(&asked.queries, "with-queries", false, "tell in the note what the software was asked while operating")
+	c.Flags().Int64Var(&asked.version, "as-of", 0, "version of the case that the note says (default: the newest)")
 	return c
 }
 
+// noteAsked is what a note is asked for beside its case.
+type noteAsked struct {
+	annex, queries bool
+	version        int64
+}
+
 // note gives the note of CASE, or of FILE without a server.
-func (a *app) note(cmd *cobra.Command, arg string) ([]byte, error) {
+func (a *app) note(cmd *cobra.Command, arg string, asked noteAsked) ([]byte, error) {
 	format := noteFormats[a.format]
 	if isCase(arg) {
 		reference, err := caseReference(arg)
@@ -74,11 +92,16 @@ func (a *app) note(cmd *cobra.Command, arg string) ([]byte, error) {
 		}
 		var content []byte
 		err = a.call(cmd, func(ctx context.Context, s services) error {
-			answer, err := s.fhir.GetOperativeNote(ctx, &trigonev1.GetOperativeNoteRequest{Case: reference, Format: format})
+			answer, err := s.fhir.GetOperativeNote(ctx, &trigonev1.GetOperativeNoteRequest{
+				Case: reference, Format: format, Annex: asked.annex, WithQueries: asked.queries, CaseVersion: asked.version,
+			})
 			content = answer.GetContent()
 			return err
 		})
 		return content, err
+	}
+	if asked.version != 0 {
+		return nil, usagef("--as-of goes with a CASE on record; a file has no versions")
 	}
 	clinical, err := a.settings()
 	if err != nil {
@@ -88,7 +111,7 @@ func (a *app) note(cmd *cobra.Command, arg string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	n, err := handover.NoteOfFile(clinical, file, server.Version())
+	n, err := handover.NoteOfFile(clinical, file, server.Version(), handover.NoteOptions{Annex: asked.annex, WithQueries: asked.queries})
 	if err != nil {
 		return nil, err
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -15,7 +16,11 @@ import (
 func TestNote(t *testing.T) {
 	path := file(t, read(t, testdata.Cases, "smaller-ring"))
 	alone := call(t, "note", path).want(t, exitOK)
-	says(t, "note of a file", alone.stdout, "Operative note: mitral valve repair", "Draft for signature", "label 28, planned 32 to 34", "not on record", "not a medical device")
+	says(t, "note of a file", alone.stdout, "Operative note: mitral valve operation", "Draft for signature", "labelled size 28", "labelled size 32 to 34", "record not stored")
+	if strings.Contains(alone.stdout, "not a medical device") {
+		t.Error("a note for signature speaks of software")
+	}
+	says(t, "annex", call(t, "note", path, "--annex").want(t, exitOK).stdout, "not a medical device", "After leaving theatre", "not on record")
 	narrow(t, "note", alone.stdout)
 	if same := call(t, "note", path, "--format", "text").want(t, exitOK); same.stdout != alone.stdout {
 		t.Error("text is not the default")
@@ -26,18 +31,20 @@ func TestNote(t *testing.T) {
 	says(t, "stderr", call(t, with("note", number)...).want(t, exitRefused).stderr, "NOT_FOUND")
 	call(t, with("submit", path)...).want(t, exitOK)
 	stored := call(t, with("note", number)...).want(t, exitOK)
-	says(t, "note of a case", stored.stdout, "label 28, planned 32 to 34", "history number 1001", "sites/")
+	says(t, "note of a case", stored.stdout, "labelled size 28", "labelled size 32 to 34", "record version 1", "sites/")
+	says(t, "annex of a case", call(t, with("note", number, "--annex")...).want(t, exitOK).stdout, "history number 1001")
+	says(t, "an earlier version", call(t, with("note", number, "--as-of", "1")...).want(t, exitOK).stdout, "record version 1")
+	says(t, "no such version", call(t, with("note", number, "--as-of", "2")...).want(t, exitRefused).stderr, "NOT_FOUND", "no version 2; its newest is 1")
 	body := func(s string) string {
-		_, s, _ = strings.Cut(s, "Changes in theatre")
-		s, _, _ = strings.Cut(s, "Written by")
-		return s
+		_, s, _ = strings.Cut(pageHead.ReplaceAllString(s, ""), "Procedure performed")
+		return strings.Join(strings.Fields(s), " ") // pages break elsewhere
 	}
 	if body(stored.stdout) != body(alone.stdout) {
 		t.Errorf("the note of the file and that of the record differ in what was done:\n%s\n%s", body(stored.stdout), body(alone.stdout))
 	}
 
 	folder := t.TempDir()
-	for format, begins := range map[string]string{"html": "<!DOCTYPE html>", "pdf": "%PDF-", "text": "Operative note"} {
+	for format, begins := range map[string]string{"html": "<!DOCTYPE html>", "pdf": "%PDF-", "text": "Patient P-0008"} {
 		out := filepath.Join(folder, "note."+format)
 		for _, of := range []string{path, number} {
 			if got := call(t, with("note", of, "--format", format, "--out", out)...).want(t, exitOK); got.stdout != "" {
@@ -54,6 +61,9 @@ func TestNote(t *testing.T) {
 	}
 }
 
+// pageHead is what stands on every page of a text.
+var pageHead = regexp.MustCompile(`Patient P-.*\n.*page \d of \d\n-+\n`)
+
 func TestNoteWrongUse(t *testing.T) {
 	path := file(t, read(t, testdata.Cases, "core-only"))
 	for _, tt := range []struct {
@@ -66,6 +76,7 @@ func TestNoteWrongUse(t *testing.T) {
 		{"nothing to write about", "CASE or FILE", []string{"note"}, exitUsage},
 		{"no such file", "read the case file", []string{"note", filepath.Join(t.TempDir(), "none.json")}, exitFailed},
 		{"no case file", "no case file in protobuf JSON", []string{"note", write(t, []byte("{"))}, exitRefused},
+		{"a file has no versions", "--as-of", []string{"note", path, "--as-of", "1"}, exitUsage},
 		{"a folder that is not there", "write the note", []string{"note", path, "--out", filepath.Join(t.TempDir(), "none", "x.txt")}, exitFailed},
 	} {
 		got := call(t, tt.args...).want(t, tt.code)

@@ -159,6 +159,40 @@ func (a *Archive) whole(ctx context.Context, c storage.Case) (*Folder, error) {
 	return f, nil
 }
 
+// AsOf is Load of a case as it was at one of its versions; 0: the newest. What it is
+// called by and whether it is retracted is told as it stands now.
+func (a *Archive) AsOf(ctx context.Context, c storage.Case, version int64) (*Folder, error) {
+	if version == 0 || version == c.Version {
+		return a.Load(ctx, c)
+	}
+	if version > c.Version {
+		return nil, Refuse(NotFound, ReasonUnknownVersion, "the case has no version %d; its newest is %d", version, c.Version)
+	}
+	f, err := a.Whole(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	last := -1
+	for i, e := range f.Earlier {
+		if e.CaseVersion <= version {
+			last = i
+		}
+	}
+	if last < 0 {
+		return nil, Refuse(NotFound, ReasonUnknownVersion, "nothing was evaluated at version %d of the case yet; its newest is %d", version, c.Version)
+	}
+	e, err := f.Earlier[last].Message()
+	if err != nil {
+		return nil, err
+	}
+	then := f.At(e)
+	then.Case.State, then.Case.Version, then.Case.ChangedTime = c.State, version, f.Earlier[last].Time
+	then.Earlier = f.Earlier[:last+1]
+	then.revisions = slices.DeleteFunc(slices.Clone(f.revisions), func(r *revision) bool { return r.CaseVersion > version })
+	then.confirmations = slices.DeleteFunc(slices.Clone(f.confirmations), func(x storage.Confirmation) bool { return x.CaseVersion > version })
+	return then, nil
+}
+
 // complete gives a folder with all that is on record behind it.
 func (a *Archive) complete(ctx context.Context, f *Folder) (*Folder, error) {
 	if f.whole {

@@ -38,6 +38,8 @@ const (
 	ReasonClosedCase        = "CASE_CLOSED"
 	ReasonCaseNumber        = "OTHER_CASE_NUMBER"
 	ReasonNothingAccepted   = "NOTHING_ACCEPTED"
+	ReasonNoOperation       = "NO_OPERATION"
+	ReasonUnknownVersion    = "UNKNOWN_CASE_VERSION"
 	ReasonDecided           = "QUARANTINE_DECIDED"
 	ReasonStaleEtag         = "STALE_ETAG"
 	ReasonStaleVersion      = "STALE_CASE_VERSION"

@@ -21,6 +21,14 @@ const (
 	mediaPDF  = "application/pdf"
 )
 
+// NoteOptions are what a note is asked for beside its case.
+type NoteOptions struct {
+	// Annex adds what is no part of what is signed.
+	Annex bool
+	// WithQueries tells in the body what the software was asked.
+	WithQueries bool
+}
+
 // GetOperativeNote gives the operative note of a case, a draft for signature.
 func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
 	c, end, err := d.begin(ctx, who, req)
@@ -28,31 +36,42 @@ func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req
 		return nil, err
 	}
 	defer end()
-	n, err := d.note(ctx, c)
+	n, err := d.note(ctx, c, req)
 	if err != nil {
 		return nil, err
 	}
-	content, media, err := writeNote(n, req.GetFormat())
+	content, media, err := writeNote(n.Note, req.GetFormat())
 	if err != nil {
 		return nil, err
 	}
-	return &trigonev1.GetOperativeNoteResponse{Content: content, MediaType: media, HistoryNumber: n.History}, nil
+	return &trigonev1.GetOperativeNoteResponse{Content: content, MediaType: media, HistoryNumber: n.History, CaseVersion: n.version}, nil
+}
+
+// noteOf is a note with the version of the case that it says.
+type noteOf struct {
+	note.Note
+	version int64
 }
 
 // note builds the note of a case on record.
-func (d *Desk) note(ctx context.Context, c storage.Case) (note.Note, error) {
-	f, err := d.archive.Load(ctx, c)
+func (d *Desk) note(ctx context.Context, c storage.Case, req *trigonev1.GetOperativeNoteRequest) (noteOf, error) {
+	f, err := d.archive.AsOf(ctx, c, req.GetCaseVersion())
 	if err != nil {
-		return note.Note{}, err
+		return noteOf{}, err
 	}
 	out, err := d.archive.Present(f)
 	if err != nil {
-		return note.Note{}, err
+		return noteOf{}, err
 	}
 	if out.Evaluation, err = f.Newest(); err != nil {
-		return note.Note{}, err
+		return noteOf{}, err
 	}
-	return buildNote(d.archive.Policy, f, out, d.historyNumber(c))
+	in := note.Input{Annex: req.GetAnnex(), WithQueries: req.GetWithQueries(), Case: out, History: d.historyNumber(f.Case)}
+	if f.Case.Version != c.Version {
+		in.Newest = c.Version
+	}
+	n, err := buildNote(d.archive.Policy, f, in)
+	return noteOf{n, f.Case.Version}, err
 }
 
 // document gives a case as a FHIR document: the note with the resources it speaks of.
@@ -61,7 +80,7 @@ func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBund
 	if err != nil {
 		return nil, err
 	}
-	n, err := buildNote(d.archive.Policy, a.folder, a.history.Current.Case, a.history.Number())
+	n, err := buildNote(d.archive.Policy, a.folder, note.Input{Case: a.history.Current.Case, History: a.history.Number(), Annex: true})
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +94,9 @@ func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBund
 	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: a.history.Number()}, nil
 }
 
-func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case, number int64) (note.Note, error) {
+// buildNote builds a note with what it is a function of beside its input: the site,
+// its zone and the revisions of the plan.
+func buildNote(p policy.Policy, f *casebook.Folder, in note.Input) (note.Note, error) {
 	zone, err := time.LoadLocation(p.Settings.Zone)
 	if err != nil {
 		return note.Note{}, fmt.Errorf("zone of the policy: %w", err)
@@ -84,26 +105,29 @@ func buildNote(p policy.Policy, f *casebook.Folder, c *trigonev1.Case, number in
 	if err != nil {
 		return note.Note{}, err
 	}
-	in := note.Input{Site: p.Settings.Site, Zone: zone, Case: c, History: number}
+	in.Site, in.Zone = p.Settings.Site, zone
 	for _, r := range rec.Plans {
 		in.Plans = append(in.Plans, note.PlanRevision{Number: r.Revision, Plan: r.Plan})
 	}
 	n, err := note.Build(in)
-	if errors.Is(err, note.ErrRetracted) {
+	switch {
+	case errors.Is(err, note.ErrNoOperation):
+		return n, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNoOperation, "the case has no operation and no plan, so that there is nothing to write a note of; submit the operation first")
+	case errors.Is(err, note.ErrRetracted):
 		return n, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonClosedCase, "the case is retracted or merged, so that there is no operative note of it; its revisions are on record")
 	}
 	return n, err
 }
 
 // NoteOfFile builds the note of a case file alone, in process and without a store.
-func NoteOfFile(p policy.Policy, in *trigonev1.CaseFile, software string) (note.Note, error) {
+func NoteOfFile(p policy.Policy, in *trigonev1.CaseFile, software string, o NoteOptions) (note.Note, error) {
 	f, e, err := casebook.JudgeFile(p, in, software)
 	if err != nil {
 		return note.Note{}, err
 	}
-	return buildNote(p, f, &trigonev1.Case{
-		State: trigonev1.CaseState_CASE_STATE_ACTIVE, CaseFile: in, Evaluation: e,
-	}, 0)
+	return buildNote(p, f, note.Input{
+		Case: &trigonev1.Case{State: trigonev1.CaseState_CASE_STATE_ACTIVE, CaseFile: in, Evaluation: e}, Annex: o.Annex, WithQueries: o.WithQueries,
+	})
 }
 
 // WriteNote writes a note in a format; unset: text.

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -32,6 +31,16 @@ type Input struct {
 	// History is the history number under which the case is handed over; 0: it is not
 	// on record.
 	History int64
+	// Newest is the newest version of the case where Case is an earlier one; 0: Case
+	// is the newest.
+	Newest int64
+	// Annex adds what is no part of what is signed; WithQueries tells in the body what
+	// the software was asked, which the annex tells otherwise.
+	Annex, WithQueries bool
+	// Signature makes the note the signed one; nil: a draft.
+	Signature *Signature
+	// Signed are the notes and addenda signed before, oldest first.
+	Signed []Signed
 }
 
 // PlanRevision is one revision of the plan.
@@ -40,9 +49,26 @@ type PlanRevision struct {
 	Plan   *trigonev1.Plan
 }
 
-// Build writes the note.
+// Signature says who signed, and when.
+type Signature struct {
+	Signer, Role string
+	Time         time.Time
+}
+
+// Signed is a note or an addendum that was signed.
+type Signed struct {
+	Signature
+	// Version is the case version that it says.
+	Version  int64
+	Addendum bool
+	// Changed says that the record changed since.
+	Changed bool
+}
+
+// Build writes the note; of a case that was planned and not operated on yet, the
+// plan sheet.
 //
-// Errors: ErrNoEvaluation, ErrRetracted.
+// Errors: ErrNoEvaluation, ErrRetracted, ErrNoOperation.
 func Build(in Input) (Note, error) {
 	switch in.Case.GetState() {
 	case trigonev1.CaseState_CASE_STATE_RETRACTED, trigonev1.CaseState_CASE_STATE_MERGED:
@@ -52,35 +78,79 @@ func Build(in Input) (Note, error) {
 		return Note{}, ErrNoEvaluation
 	}
 	b := newBuilder(in)
+	if b.op == nil && b.plan == nil {
+		return Note{}, ErrNoOperation
+	}
 	n := Note{
-		Title: b.title(), Status: "Draft for signature: not valid until the surgeon has signed it.",
+		Title: b.title(), Status: b.status(), Head: b.head(),
 		Subject: b.subject(), Created: b.created(), History: in.History, Footer: b.footer(),
 	}
-	n.Running = joined(", ", n.Title, "case "+or(clean(b.file.GetExternalIdentifier().GetValue())))
-	for _, s := range []struct {
-		key, heading string
-		blocks       func() []Block
-	}{
-		{KeyIndication, "Indication", b.indication},
-		{KeyFindings, "Findings before the repair", b.findings},
-		{KeyPlan, "Plan in force", b.planInForce},
-		{KeyChanges, "Changes in theatre", b.changes},
-		{KeySteps, "Operation and steps", b.steps},
-		{KeyRing, "Ring or band", b.rings},
-		{KeyTests, "Tests of the repair", b.tests},
-		{KeyRuns, "Pump runs", b.runs},
-		{KeyResult, "Result", b.result},
-		{KeyComplications, "Conversion and complications", b.complications},
-		{KeyFollowUp, "Follow-up", b.followUps},
-		{KeyPrediction, "Prediction", b.prediction},
-		{KeyContradictions, "Contradictions in the record", b.contradictions},
-	} {
+	for _, s := range b.outline() {
 		blocks := slices.DeleteFunc(s.blocks(), func(x Block) bool { return x == Block{} })
 		if len(blocks) > 0 {
-			n.Sections = append(n.Sections, Section{Key: s.key, Heading: s.heading, Blocks: blocks})
+			n.Sections = append(n.Sections, Section{Key: s.key, Heading: s.heading, Blocks: blocks, Annex: s.annex})
 		}
 	}
+	n.spellOut()
 	return n, nil
+}
+
+// part is a section to be written.
+type part struct {
+	key, heading string
+	blocks       func() []Block
+	annex        bool
+}
+
+// outline lists the sections in their order.
+func (b *builder) outline() []part {
+	var list []part
+	add := func(key, heading string, blocks func() []Block) {
+		list = append(list, part{key, heading, blocks, false})
+	}
+	if b.op == nil {
+		add(KeyDiagnosis, "Diagnosis and urgency", b.diagnosis)
+		add(KeyPeople, "People", b.people)
+		add(KeyIndication, "Indication", b.indication)
+		add(KeyFindings, "Findings", b.findings)
+		add(KeyPlanned, "What is planned", b.planned)
+	} else {
+		add(KeyProcedure, "Procedure performed", b.procedure)
+		add(KeyDiagnosis, "Diagnosis and urgency", b.diagnosis)
+		add(KeyPeople, "People", b.people)
+		add(KeyIndication, "Indication", b.indication)
+		add(KeyFindings, "Findings", b.findings)
+		add(KeyAccess, "Access and bypass", b.access)
+		add(KeySteps, "What was done", b.steps)
+		add(KeyTests, "Tests of the repair", b.tests)
+		add(KeyRing, "Implants", b.implants)
+		add(KeyResult, "Result on leaving theatre", b.result)
+		add(KeyChanges, "Difference from the signed plan", b.changes)
+		add(KeyComplications, "Complications in theatre", b.complications)
+		add(KeyClosing, "Blood, specimens, closure", b.closing)
+		add(KeyInstructions, "Leaving theatre", b.leaving)
+		if b.in.WithQueries {
+			add(KeyQuestions, "Questions asked of the software", b.questions)
+		}
+	}
+	add(KeyNotRecorded, "Not recorded", b.notRecorded)
+	add(KeySignature, "Signature", b.signature)
+	if !b.in.Annex {
+		return list
+	}
+	annex := func(key, heading string, blocks func() []Block) {
+		list = append(list, part{key, heading, blocks, true})
+	}
+	annex(KeyPlan, "Plan in force", b.planInForce)
+	annex(KeyMeasurements, "Measurements before the operation", b.measurements)
+	if b.op != nil && !b.in.WithQueries {
+		annex(KeyQuestions, "Questions asked of the software", b.questions)
+	}
+	annex(KeyPrediction, "Prediction", b.prediction)
+	annex(KeyFollowUp, "After leaving theatre", b.followUps)
+	annex(KeyContradictions, "Findings of the rules", b.ruleFindings)
+	annex(KeyMade, "How this note was made", b.made)
+	return list
 }
 
 // builder holds what the sections are written from.
@@ -97,6 +167,7 @@ type builder struct {
 	confirmed map[valve.Key]bool
 	sections  map[place]mark // of contradictions that name no measured value
 	quoted    map[string]bool
+	missing   []string // what a reader looks for and the record does not have
 }
 
 // place is a section of the record with the pump run that a contradiction speaks of.
@@ -105,12 +176,9 @@ type place struct {
 	run     int32
 }
 
-// mark holds the rules that dispute what stands at a place, and whether others were
+// mark says whether what stands at a place is disputed, and whether it was
 // confirmed.
-type mark struct {
-	disputed  []string
-	confirmed bool
-}
+type mark struct{ disputed, confirmed bool }
 
 func newBuilder(in Input) *builder {
 	b := &builder{
@@ -132,7 +200,7 @@ func newBuilder(in Input) *builder {
 				if f.GetConfirmed() {
 					m.confirmed = true
 				} else {
-					m.disputed = append(m.disputed, words.Spaced(f.GetRule()))
+					m.disputed = true
 				}
 				b.sections[at] = m
 			}
@@ -141,8 +209,8 @@ func newBuilder(in Input) *builder {
 			k := valve.Key{ID: valve.ID(d.GetLeaf()), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(word(d.GetRole()))}
 			if f.GetConfirmed() {
 				b.confirmed[k] = true
-			} else if b.disputed[k] == "" {
-				b.disputed[k] = words.Spaced(f.GetRule())
+			} else {
+				b.disputed[k] = f.GetRule()
 			}
 		}
 	}
@@ -187,13 +255,34 @@ func (b *builder) headRevision() int64 {
 
 // Values.
 
+// look gives a text that a reader looks for; where the record has it not it is
+// named in the block to be filled in.
+func (b *builder) look(name, text string) string {
+	if text == "" {
+		b.misses(name)
+	}
+	return text
+}
+
+// misses names what is to be filled in by hand.
+func (b *builder) misses(name string) {
+	if name = words.Capital(name); !slices.Contains(b.missing, name) {
+		b.missing = append(b.missing, name)
+	}
+}
+
+const (
+	markDisputed  = " [disputed]"
+	markConfirmed = " [confirmed by a reviewer]"
+)
+
 // marks says what is known against or for a value.
 func (b *builder) marks(k valve.Key) string {
 	switch {
 	case b.disputed[k] != "":
-		return " [disputed: " + b.disputed[k] + "]"
+		return markDisputed
 	case b.confirmed[k]:
-		return " [confirmed by a reviewer]"
+		return markConfirmed
 	}
 	return ""
 }
@@ -201,12 +290,11 @@ func (b *builder) marks(k valve.Key) string {
 // sectionMarks says what is known against or for what a section says of a run: an
 // order of times, or facts that exclude each other.
 func (b *builder) sectionMarks(section string, run int32) string {
-	m := b.sections[place{section, run}]
-	switch {
-	case len(m.disputed) > 0:
-		return " [disputed: " + strings.Join(m.disputed, "; ") + "]"
+	switch m := b.sections[place{section, run}]; {
+	case m.disputed:
+		return markDisputed
 	case m.confirmed:
-		return " [confirmed by a reviewer]"
+		return markConfirmed
 	}
 	return ""
 }
@@ -214,20 +302,35 @@ func (b *builder) sectionMarks(section string, run int32) string {
 // allMarks joins the marks of a section that has one place in the note, whatever
 // run they speak of.
 func (b *builder) allMarks(section string) string {
-	text := b.sectionMarks(section, 0)
-	for run := range int32(16) {
-		text += b.sectionMarks(section, run+1)
+	text := ""
+	for run := range int32(17) {
+		if m := b.sectionMarks(section, run); m == markDisputed || text == "" {
+			text = m
+		}
 	}
 	return text
 }
 
-// format writes a number on the catalogue's grid, with its unit.
+// format writes a number with its unit, on the catalogue's grid but without zeros
+// that only fill it: 16 mm, not 16.0 mm.
 func format(id valve.ID, v float64) string {
 	unit, grid, ok := metric.Describe(id)
 	if !ok {
 		return plain(v)
 	}
-	return strings.ReplaceAll(units.Format(v, unit, grid), " ", unbroken)
+	number, rest, spaced := strings.Cut(units.Format(v, unit, grid), " ")
+	if strings.Contains(number, ".") {
+		end := strings.IndexFunc(number, func(r rune) bool { return r != '.' && r != '-' && (r < '0' || r > '9') })
+		tail := ""
+		if end >= 0 {
+			number, tail = number[:end], number[end:]
+		}
+		number = strings.TrimSuffix(strings.TrimRight(number, "0"), ".") + tail
+	}
+	if spaced {
+		return number + unbroken + rest
+	}
+	return number
 }
 
 // unbroken is the space that no line ends at: a number and its unit stay together.
@@ -244,14 +347,44 @@ func (b *builder) quantity(of proto.Message, field valve.ID, place valve.Place, 
 	q := m.Get(d).Message()
 	v, known := number(q)
 	if !known {
-		reason := q.Descriptor().Fields().ByName("absent_reason")
-		return say(trigonev1.AbsentReason(q.Get(reason).Enum()))
+		return absent(q)
 	}
+	return format(field, v) + b.marks(keyOf(field, place, occasion))
+}
+
+func keyOf(field valve.ID, place valve.Place, occasion valve.Occasion) valve.Key {
 	role := valve.Measured
 	if occasion == valve.AtPlan {
 		role = valve.Planned
 	}
-	return format(field, v) + b.marks(valve.Key{ID: field, Place: place, Occasion: occasion, Role: role})
+	return valve.Key{ID: field, Place: place, Occasion: occasion, Role: role}
+}
+
+// absent says why a quantity has no value; what was measured and is not in the
+// record is missing like what nobody speaks of.
+func absent(q protoreflect.Message) string {
+	reason := q.Descriptor().Fields().ByName("absent_reason")
+	switch trigonev1.AbsentReason(q.Get(reason).Enum()) {
+	case trigonev1.AbsentReason_ABSENT_REASON_NOT_PERFORMED:
+		return "not measured"
+	case trigonev1.AbsentReason_ABSENT_REASON_NOT_POSSIBLE:
+		return "could not be measured"
+	case trigonev1.AbsentReason_ABSENT_REASON_NOT_APPLICABLE:
+		return notApplicable
+	}
+	return ""
+}
+
+const notApplicable = "does not apply"
+
+// value gives the number of a quantity, if it has one.
+func value(of proto.Message, field valve.ID) (float64, bool) {
+	m := of.ProtoReflect()
+	d := m.Descriptor().Fields().ByName(protoreflect.Name(field))
+	if !m.IsValid() || d == nil || !m.Has(d) {
+		return 0, false
+	}
+	return number(m.Get(d).Message())
 }
 
 // number gives the value of a quantity: its first field.
@@ -261,36 +394,6 @@ func number(q protoreflect.Message) (float64, bool) {
 		return 0, false
 	}
 	return q.Get(d).Float(), true
-}
-
-// isQuantity says whether a message is a measured quantity.
-func isQuantity(d protoreflect.MessageDescriptor) bool {
-	return d.Fields().ByName("absent_reason") != nil && d.Fields().ByName("context") != nil
-}
-
-// dimensions writes every quantity of a technique, in the contract's order; one
-// that the catalogue counts as CORE is missed where it is absent.
-func (b *builder) dimensions(of proto.Message, place valve.Place, occasion valve.Occasion) []string {
-	var list []string
-	fields := of.ProtoReflect().Descriptor().Fields()
-	for i := range fields.Len() {
-		d := fields.Get(i)
-		if d.Message() == nil || d.IsList() || !isQuantity(d.Message()) {
-			continue
-		}
-		leaf, ok := metric.LeafByID(valve.ID(d.Name()))
-		if !ok {
-			continue
-		}
-		value := b.quantity(of, leaf.ID, place, occasion)
-		if value == "" && leaf.Tier == metric.Core {
-			value = notRecorded
-		}
-		if value != "" {
-			list = append(list, cmp.Or(shortNames[leaf.ID], leaf.Name)+" "+value)
-		}
-	}
-	return list
 }
 
 // quote gives a text of the record in quotation marks, once.
@@ -314,8 +417,20 @@ func (b *builder) local(t *timestamppb.Timestamp, layout string) string {
 
 func (b *builder) minute(t *timestamppb.Timestamp) string { return b.local(t, minuteLayout) }
 
+// clock gives a time of the operation: without its day where that is the day of the
+// operation.
+func (b *builder) clock(t *timestamppb.Timestamp) string {
+	if day := b.local(t, dayLayout); day != "" && day == b.local(b.op.GetIncisionTime(), dayLayout) {
+		return b.local(t, clockLayout)
+	}
+	return b.minute(t)
+}
+
 // created is the newest time of the record that says when the case was as it is.
 func (b *builder) created() time.Time {
+	if b.in.Signature != nil {
+		return b.in.Signature.Time
+	}
 	for _, t := range []*timestamppb.Timestamp{
 		b.in.Case.GetChangedTime(), b.ev.GetTime(), b.op.GetEndTime(), b.op.GetIncisionTime(), b.plan.GetSignedTime(),
 	} {
@@ -326,17 +441,76 @@ func (b *builder) created() time.Time {
 	return time.Unix(0, 0).UTC()
 }
 
-// Heading and footer.
+// Head and footer.
 
 func (b *builder) converted() bool {
 	return b.op.GetConversion().GetConverted() == trigonev1.Answer_ANSWER_YES
 }
 
 func (b *builder) title() string {
-	if b.converted() {
-		return "Operative note: mitral valve repair, converted to replacement"
+	if b.op == nil {
+		return "Plan sheet: mitral valve operation"
 	}
-	return "Operative note: mitral valve repair"
+	return "Operative note: mitral valve operation"
+}
+
+func (b *builder) head() Head {
+	h := Head{
+		Patient: or(clean(b.file.GetPatientIdentifier().GetValue())), PatientSystem: clean(b.file.GetPatientIdentifier().GetSystem()),
+		Case:      or(clean(b.file.GetExternalIdentifier().GetValue())),
+		Operation: b.dateOfOperation(), Version: b.version(), Status: "DRAFT",
+	}
+	if b.in.Signature != nil {
+		h.Status = "FINAL"
+	}
+	return h
+}
+
+// dateOfOperation is that of the incision.
+func (b *builder) dateOfOperation() string {
+	if b.op == nil {
+		return "not yet operated on"
+	}
+	return or(b.local(b.op.GetIncisionTime(), dayLayout))
+}
+
+func (b *builder) version() string {
+	n := b.in.Case.GetCaseVersion()
+	if n == 0 {
+		return "not stored"
+	}
+	return fmt.Sprintf("version %d", n)
+}
+
+// status says what the note is worth.
+func (b *builder) status() []string {
+	if s := b.in.Signature; s != nil {
+		return []string{words.Sentence("Signed by " + b.signedBy(*s))}
+	}
+	list := []string{"Draft for signature: not valid until the surgeon has signed it."}
+	if b.op == nil {
+		list = []string{"Plan sheet: no operation is recorded. It is no operative note."}
+	}
+	if n := b.in.Newest; n > 0 {
+		list = append(list, fmt.Sprintf("It says what the record said at version %d; the newest version is %d. Identifiers are the present ones.", b.in.Case.GetCaseVersion(), n))
+	}
+	if n := len(b.in.Signed); n > 0 {
+		last := b.in.Signed[n-1]
+		what := "the operative note"
+		if last.Addendum {
+			what = "an addendum"
+		}
+		changed := "the record has not changed since"
+		if last.Changed {
+			changed = fmt.Sprintf("the record has changed since version %d. What was signed stays as it is", last.Version)
+		}
+		list = append(list, words.Sentence(fmt.Sprintf("Of version %d %s was signed by %s; %s", last.Version, what, b.signedBy(last.Signature), changed)))
+	}
+	return list
+}
+
+func (b *builder) signedBy(s Signature) string {
+	return joined(", ", clean(s.Signer), clean(s.Role), "on "+s.Time.In(b.zone).Format(minuteLayout))
 }
 
 func identifierText(id *trigonev1.Identifier) string {
@@ -347,17 +521,14 @@ func identifierText(id *trigonev1.Identifier) string {
 }
 
 func (b *builder) subject() []Field {
-	fields := []Field{{"Hospital site", clean(b.in.Site)}, {"Case", identifierText(b.file.GetExternalIdentifier())}}
-	if name := b.in.Case.GetName(); name != "" {
-		fields = append(fields, Field{"Record", clean(name)})
+	return []Field{
+		{"Patient", identifierText(b.file.GetPatientIdentifier())},
+		{"Sex, age, body", b.body()},
+		{"Case", identifierText(b.file.GetExternalIdentifier())},
+		{"Hospital site", clean(b.in.Site)},
+		{"Date of operation", b.dateOfOperation()},
+		{"Record", joined(", ", clean(b.in.Case.GetName()), b.version())},
 	}
-	fields = append(fields, Field{"Patient", identifierText(b.file.GetPatientIdentifier())}, Field{"Sex, age, body", b.body()})
-	operation := notRecorded
-	if t := b.op.GetIncisionTime(); usable(t) {
-		operation = b.local(t, dayLayout)
-	}
-	fields = append(fields, Field{"Date of operation", operation}, Field{"Team (pseudonyms)", or(b.team())})
-	return fields
 }
 
 func (b *builder) body() string {
@@ -392,49 +563,36 @@ func (b *builder) setting() *trigonev1.CaseSetting {
 	return b.plan.GetSetting()
 }
 
-func (b *builder) team() string {
-	var list []string
-	for _, o := range b.setting().GetOperators() {
-		role := say(o.GetRole())
-		if role == "" {
-			role = "role not recorded"
-		}
-		list = append(list, cmp.Or(clean(o.GetPseudonym()), "pseudonym not recorded")+" ("+role+")")
-	}
-	return strings.Join(list, ", ")
-}
-
 func (b *builder) footer() []string {
-	hash := b.ev.GetPolicyHash()
-	made := fmt.Sprintf("Written by trigone %s from the record: catalogue %s, rule set %s, policy %s, %s.",
-		or(b.ev.GetSoftwareVersion()), or(b.ev.GetCatalogueVersion()), or(b.ev.GetRuleSetVersion()), or(hash[:min(len(hash), 12)]), b.historyText())
-	list := []string{made, fmt.Sprintf("Times are those of the zone %s.", b.zone)}
-	var retracted []string
-	for _, s := range b.in.Case.GetSections() {
-		if s.GetState() == trigonev1.SectionState_SECTION_STATE_RETRACTED {
-			retracted = append(retracted, clean(s.GetSection()))
-		}
+	list := []string{fmt.Sprintf("Times are those of the zone %s. People stand under the pseudonyms of the record, which holds no names.", b.zone)}
+	if b.anyDisputed() {
+		list = append(list, "[disputed] stands behind what contradicts something else in the record; correct it, or have it confirmed, before signing.")
 	}
-	if len(retracted) > 0 {
-		list = append(list, "Left out because they were retracted: "+words.And(retracted)+".")
+	if b.in.Signature == nil {
+		list = append(list, "This is a draft: whoever operated checks it, corrects the record where it is wrong, and signs.")
 	}
-	return append(list, words.Sentence(clean(b.ev.GetCaution())),
-		"This is a draft: whoever operated checks it, corrects the record where it is wrong, and signs.")
+	return list
 }
 
-func (b *builder) historyText() string {
-	if n := b.in.History; n > 0 {
-		return "history number " + strconv.FormatInt(n, 10)
+func (b *builder) anyDisputed() bool {
+	for _, f := range b.ev.GetFindings() {
+		if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION && !f.GetConfirmed() {
+			return true
+		}
 	}
-	return "not on record"
+	return false
 }
 
 func paragraph(sentences ...string) Block { return Block{Paragraph: joined(" ", sentences...)} }
 
-func list(items []Item) Block { return Block{List: &List{Items: items}} }
+func list(items []Item) Block {
+	if len(items) == 0 {
+		return Block{}
+	}
+	return Block{List: &List{Items: items}}
+}
 
-// Indication.
-
+// assessments are the examinations before the operation, oldest first.
 func (b *builder) assessments() []*trigonev1.Assessment {
 	all := slices.Clone(b.file.GetAssessments())
 	slices.SortStableFunc(all, func(x, y *trigonev1.Assessment) int {
@@ -453,7 +611,7 @@ func assessmentOccasion(a *trigonev1.Assessment) valve.Occasion {
 
 // examination names an assessment.
 func (b *builder) examination(a *trigonev1.Assessment) string {
-	return joined(" ", cmp.Or(say(a.GetKind()), "examination"), onDay(b.local(a.GetStudy().GetTime(), dayLayout)), "("+clean(a.GetId())+")")
+	return joined(" ", cmp.Or(say(a.GetKind()), "examination"), onDay(b.local(a.GetStudy().GetTime(), dayLayout)))
 }
 
 func onDay(s string) string {
@@ -463,65 +621,11 @@ func onDay(s string) string {
 	return "on " + s
 }
 
-func (b *builder) indication() []Block {
-	i := b.plan.GetIndication()
-	var triggers []string
-	for _, t := range i.GetTriggers() {
-		if w := say(t); w != "" {
-			triggers = append(triggers, w)
-		}
-	}
-	var why string
-	switch {
-	case len(triggers) > 0:
-		why = "The operation was indicated by " + words.And(triggers) + partial(i.GetTriggersRecorded()) + "."
-	case i.GetTriggersRecorded() == trigonev1.Recorded_RECORDED_COMPLETE:
-		why = "No finding that counts towards an operation is recorded, and the list is complete."
-	default:
-		why = "What indicated the operation is not recorded."
-	}
-	blocks := []Block{paragraph(why,
-		words.Sentence("Functional class "+or(say(i.GetFunctionalClass()))),
-		words.Sentence("Disease of the valve: "+or(say(i.GetAetiology()))))}
-	var grades []Item
-	for _, a := range b.assessments() {
-		r := a.GetStudy().GetRegurgitation()
-		if g := gradeName(r.GetGrade()); g != "" {
-			grades = append(grades, Item{Text: words.Sentence(joined(" ", g+" mitral regurgitation", bracketed(say(r.GetTiming())), "in", b.examination(a)))})
-		}
-	}
-	if len(grades) == 0 {
-		blocks = append(blocks, paragraph("The grade of mitral regurgitation before the operation is not recorded."))
-	} else {
-		blocks = append(blocks, list(grades))
-	}
-	if t := b.severity(); len(t.Rows) > 0 {
-		blocks = append(blocks, Block{Table: t})
-	} else {
-		blocks = append(blocks, paragraph("Parameters of severity are not recorded."))
-	}
-	return blocks
-}
-
 func partial(r trigonev1.Recorded) string {
 	if r == trigonev1.Recorded_RECORDED_COMPLETE {
 		return ""
 	}
 	return " (the list may not be complete)"
-}
-
-// severityValues are the parameters behind the grade and the indication, in the
-// order in which they are read.
-var severityValues = []valve.ID{
-	valve.VenaContractaWidth, valve.VenaContractaArea,
-	"regurgitant_orifice_area_by_flow_convergence", valve.StatedRegurgitantOrificeArea,
-	"regurgitant_volume_by_flow_convergence", "regurgitant_volume_from_inflow", valve.StatedRegurgitantVolume,
-	"regurgitant_fraction_by_flow_convergence", "regurgitant_fraction_from_inflow", valve.StatedRegurgitantFraction,
-	valve.LeftVentricularEndDiastolicDiameter, valve.LeftVentricularEndSystolicDiameter,
-	"left_ventricular_ejection_fraction", valve.StatedLeftVentricularEjectionFraction,
-	"left_atrial_volume_index", valve.LeftAtrialDiameter,
-	"pulmonary_artery_systolic_pressure", valve.StatedPulmonaryArterySystolicPressure,
-	valve.MeanGradient,
 }
 
 // valueName names a leaf or a metric.
@@ -533,211 +637,4 @@ func valueName(id valve.ID) string {
 		return m.Name
 	}
 	return words.Spaced(string(id))
-}
-
-func (b *builder) severity() *Table {
-	t := &Table{Caption: "Parameters behind the grade and the indication", Header: []string{"Parameter", "Value", "Band", "Examination"}}
-	bands := false
-	for _, id := range severityValues {
-		for _, a := range b.assessments() {
-			for _, v := range b.ev.GetMetrics() {
-				if v.GetMetric() == string(id) && v.GetOccasion() == string(assessmentOccasion(a)) && v.Value != nil {
-					t.Rows = append(t.Rows, []string{words.Capital(valueName(id)), b.value(v), clean(v.GetBand()), clean(a.GetId())})
-					bands = bands || v.GetBand() != ""
-				}
-			}
-		}
-	}
-	if !bands {
-		t.Header = slices.Delete(t.Header, 2, 3)
-		for i := range t.Rows {
-			t.Rows[i] = slices.Delete(t.Rows[i], 2, 3)
-		}
-	}
-	return t
-}
-
-// value writes a value of the evaluation.
-func (b *builder) value(v *trigonev1.MetricValue) string {
-	return format(valve.ID(v.GetMetric()), v.GetValue()) + b.marks(valve.Key{
-		ID: valve.ID(v.GetMetric()), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Role(word(v.GetRole())),
-	})
-}
-
-// Findings.
-
-func (b *builder) findings() []Block {
-	var blocks []Block
-	heights, annulus := false, false
-	for _, a := range b.assessments() {
-		own := b.finding(a)
-		if len(own) == 0 {
-			continue
-		}
-		heights = heights || len(a.GetStudy().GetLeaflets().GetHeights()) > 0
-		annulus = annulus || a.GetStudy().GetAnnulus() != nil
-		blocks = append(blocks, Block{Subheading: words.Capital(b.examination(a)) + b.allMarks(string(assessmentOccasion(a)))})
-		blocks = append(blocks, own...)
-	}
-	var missing []string
-	if len(blocks) == 0 {
-		return []Block{paragraph("Mechanism, lesions, leaflet heights and annulus before the repair are not recorded.")}
-	}
-	if !heights {
-		missing = append(missing, "Leaflet heights before the repair are not recorded.")
-	}
-	if !annulus {
-		missing = append(missing, "The annulus was not measured before the repair, or the measurement is not recorded.")
-	}
-	if len(missing) > 0 {
-		blocks = append(blocks, paragraph(missing...))
-	}
-	return blocks
-}
-
-// finding says what one examination found of mechanism, lesions and annulus.
-func (b *builder) finding(a *trigonev1.Assessment) []Block {
-	study, o := a.GetStudy(), assessmentOccasion(a)
-	var blocks []Block
-	var sentences []string
-	var mechanisms []string
-	for _, m := range study.GetRegurgitation().GetMechanisms() {
-		mechanisms = append(mechanisms, say(m))
-	}
-	if len(mechanisms) > 0 {
-		sentences = append(sentences, words.Sentence("Mechanism: "+strings.Join(mechanisms, "; ")))
-	}
-	var jets []string
-	for _, j := range study.GetRegurgitation().GetJets() {
-		if from := locationName(j.GetOrigin()); from != "" {
-			jets = append(jets, joined(" ", at(from), bracketed(say(j.GetDirection()))))
-		}
-	}
-	if len(jets) > 0 {
-		sentences = append(sentences, words.Sentence("The regurgitation arises "+words.And(jets)))
-	}
-	if s := b.annulus(study, o); s != "" {
-		sentences = append(sentences, s)
-	}
-	if len(sentences) > 0 {
-		blocks = append(blocks, paragraph(sentences...))
-	}
-	if items := b.lesions(study, o); len(items) > 0 {
-		blocks = append(blocks, list(items))
-	} else if study.GetLeaflets().GetLesionsRecorded() == trigonev1.Recorded_RECORDED_COMPLETE {
-		blocks = append(blocks, paragraph("No lesion was found."))
-	}
-	if t := b.segments(study, o); len(t.Rows) > 0 {
-		blocks = append(blocks, Block{Table: t})
-	}
-	if note := b.quote(a.GetNote()); note != "" {
-		blocks = append(blocks, paragraph("Note of the examiner: "+note))
-	}
-	return blocks
-}
-
-func (b *builder) annulus(study *trigonev1.Study, o valve.Occasion) string {
-	an := study.GetAnnulus()
-	if an == nil {
-		return ""
-	}
-	var parts []string
-	for _, d := range []struct {
-		field    valve.ID
-		name     string
-		expected bool
-	}{
-		{valve.AnnulusAnteroPosteriorDiameter, "antero-posterior diameter", true},
-		{valve.AnnulusIntercommissuralDiameter, "intercommissural diameter", true},
-		{valve.AnnulusArea, "area", false}, {valve.AnnulusPerimeter, "perimeter", false},
-		{valve.IntertrigonalDistance, "distance between the trigones", false},
-		{valve.AnnularDisjunction, "annular disjunction", false},
-	} {
-		v := b.quantity(an, d.field, valve.Nowhere, o)
-		if v == "" && d.expected {
-			v = notRecorded
-		}
-		if v != "" {
-			parts = append(parts, d.name+" "+v)
-		}
-	}
-	text := "Annulus: " + strings.Join(parts, ", ")
-	if c := say(an.GetCalcification()); c != "" {
-		text += "; calcification: " + c
-		if at := segmentNames(an.GetCalcifiedAt()); at != "" {
-			text += " (" + at + ")"
-		}
-	}
-	return words.Sentence(text)
-}
-
-// lesions says each lesion with its measures.
-func (b *builder) lesions(study *trigonev1.Study, o valve.Occasion) []Item {
-	var items []Item
-	for _, l := range study.GetLeaflets().GetLesions() {
-		var what []string
-		for _, k := range l.GetKinds() {
-			what = append(what, say(k))
-		}
-		text := cmp.Or(words.Capital(locationName(l.GetLocation())), "Place not recorded") + ": " + cmp.Or(words.And(what), "lesion of a kind not recorded")
-		if l.GetFlail() == trigonev1.Answer_ANSWER_YES {
-			text += ", flail"
-		}
-		if dims := b.dimensions(l, valve.AtLesion(l.GetId()), o); len(dims) > 0 {
-			text += "; " + strings.Join(dims, ", ")
-		}
-		items = append(items, Item{Text: words.Sentence(text)})
-	}
-	return items
-}
-
-// segments puts motion and heights of one examination side by side.
-func (b *builder) segments(study *trigonev1.Study, o valve.Occasion) *Table {
-	leaflets := study.GetLeaflets()
-	t := &Table{Caption: "Segments", Header: []string{"Place", "Motion", "Leaflet height"}}
-	var places []string
-	motion, height := map[string][]string{}, map[string][]string{}
-	add := func(place string) string {
-		place = cmp.Or(words.Capital(place), "Place not recorded")
-		if !slices.Contains(places, place) {
-			places = append(places, place)
-		}
-		return place
-	}
-	for _, d := range leaflets.GetDysfunctions() {
-		p := add(locationName(d.GetLocation()))
-		motion[p] = append(motion[p], or(say(d.GetType())))
-	}
-	for _, h := range leaflets.GetHeights() {
-		p := add(placeName(heightPlace(h)))
-		height[p] = append(height[p], or(b.quantity(h, valve.LeafletHeight, heightPlace(h), o)))
-	}
-	slices.Sort(places)
-	for _, p := range places {
-		t.Rows = append(t.Rows, []string{p, strings.Join(motion[p], "; "), strings.Join(height[p], "; ")})
-	}
-	return t.filled()
-}
-
-func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
-	if c := h.GetCommissure(); c != trigonev1.Commissure_COMMISSURE_UNSPECIFIED {
-		return valve.AtCommissure(valve.Commissure(word(c)))
-	}
-	return valve.AtStation(valve.Segment(word(h.GetSegment())), valve.Station(word(h.GetStation())))
-}
-
-// filled drops the columns in which nothing is recorded, and says 'not recorded'
-// in the gaps of the others.
-func (t *Table) filled() *Table {
-	out := &Table{Caption: t.Caption, Rows: make([][]string, len(t.Rows))}
-	for i, name := range t.Header {
-		if i > 0 && !slices.ContainsFunc(t.Rows, func(row []string) bool { return row[i] != "" }) {
-			continue
-		}
-		out.Header = append(out.Header, name)
-		for j, row := range t.Rows {
-			out.Rows[j] = append(out.Rows[j], or(row[i]))
-		}
-	}
-	return out
 }

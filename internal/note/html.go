@@ -17,6 +17,15 @@ h2 { font-size: 1.15rem; color: #24506b; margin: 1.75rem 0 .4rem; padding-bottom
 h3 { font-size: 1rem; margin: 1rem 0 .25rem; break-after: avoid; }
 p { margin: .35rem 0; }
 .status { font-weight: bold; color: #8a2a0a; margin: 0; }
+.final { color: #1b1f24; }
+.sheet { width: 100%; margin: 0; font-size: inherit; }
+.sheet > thead > tr > td, .sheet > tbody > tr > td { border: 0; padding: 0; }
+.head { display: flex; justify-content: space-between; gap: 1.5rem; font-size: .8rem; color: #3d4a54; border-bottom: 1px solid #c9d3da; padding-bottom: .3rem; margin-bottom: .8rem; }
+.head span:last-child { text-align: right; }
+.fill { display: flex; gap: .6rem; margin: .7rem 0; }
+.fill::after { content: ""; flex: 1; border-bottom: 1px solid #6d7d88; min-width: 8rem; }
+.room { height: 1.9rem; }
+.annex { margin-top: 2.5rem; border-top: 2px solid #24506b; }
 ul, ol { margin: .35rem 0; padding-left: 1.6rem; }
 li { margin: .2rem 0; break-inside: avoid; }
 table { border-collapse: collapse; margin: .6rem 0 .9rem; width: 100%; font-size: .92rem; font-variant-numeric: tabular-nums; }
@@ -24,16 +33,18 @@ caption { text-align: left; font-style: italic; padding-bottom: .25rem; color: #
 th, td { text-align: left; vertical-align: top; padding: .28rem .6rem .28rem 0; border-bottom: 1px solid #dde3e7; font-weight: normal; }
 thead th { border-bottom: 1.5px solid #6d7d88; font-weight: bold; }
 tr { break-inside: avoid; }
+.sheet > tbody > tr { break-inside: auto; }
 .subject th { width: 11rem; color: #3d4a54; }
 .subject td, .subject th { border: 0; padding-top: .1rem; padding-bottom: .1rem; }
 .table { overflow-x: auto; }
 footer { margin-top: 2.25rem; border-top: 1px solid #6d7d88; padding-top: .6rem; font-size: .85rem; color: #3d4a54; }
-@page { size: A4; margin: 18mm 16mm; }
+@page { size: A4; margin: 16mm 16mm 18mm; @bottom-right { content: "page " counter(page) " of " counter(pages); font: 8pt sans-serif; color: #3d4a54; } }
 @media print {
   html, body { font-size: 9.5pt; }
   body { line-height: 1.4; margin: 0; padding: 0; max-width: none; }
   th, td { padding-top: .15rem; padding-bottom: .15rem; }
-  .table, header, footer { break-inside: avoid; }
+  .table, header, footer, .fill { break-inside: avoid; }
+  .annex { break-before: page; }
 }
 `
 
@@ -49,6 +60,7 @@ const blocksTemplate = `
 {{- define "blocks"}}{{range .}}
 {{- if .Subheading}}<h3>{{.Subheading}}</h3>
 {{else if .Paragraph}}<p>{{.Paragraph}}</p>
+{{else if .Fill}}<p class="fill">{{.Fill}}:</p>
 {{else if .List}}{{if .List.Numbered}}<ol>{{else}}<ul>{{end}}
 {{range .List.Items}}<li>{{.Text}}{{if .Sub}}
 <ul>
@@ -60,7 +72,7 @@ const blocksTemplate = `
 {{if .Table.Caption}}<caption>{{.Table.Caption}}</caption>
 {{end}}<thead><tr>{{range .Table.Header}}<th scope="col">{{.}}</th>{{end}}</tr></thead>
 <tbody>
-{{range .Table.Rows}}<tr>{{range $i, $cell := .}}{{if eq $i 0}}<th scope="row">{{$cell}}</th>{{else}}<td>{{$cell}}</td>{{end}}{{end}}</tr>
+{{range .Table.Rows}}<tr>{{range $i, $cell := .}}{{if eq $i 0}}<th scope="row">{{$cell}}</th>{{else}}<td{{if not $cell}} class="room"{{end}}>{{$cell}}</td>{{end}}{{end}}</tr>
 {{end}}</tbody>
 </table></div>
 {{end}}{{end}}{{end}}`
@@ -72,25 +84,31 @@ const pageTemplate = `<!DOCTYPE html>
 <meta http-equiv="Content-Security-Policy" content="{{.Policy}}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="referrer" content="no-referrer">
-<title>{{.Note.Running}}</title>
+<title>{{.Note.Title}}</title>
 <style>{{.Style}}</style>
 </head>
 <body>
+<table class="sheet" role="presentation">
+<thead><tr><td><div class="head"><span>Patient {{.Note.Head.Patient}}{{if .Note.Head.PatientSystem}} ({{.Note.Head.PatientSystem}}){{end}}<br>Case {{.Note.Head.Case}}, operation {{.Note.Head.Operation}}, record {{.Note.Head.Version}}</span><span>{{.Note.Head.Status}}</span></div></td></tr></thead>
+<tbody><tr><td>
 <header>
 <h1>{{.Note.Title}}</h1>
-<p class="status">{{.Note.Status}}</p>
-<table class="subject"><tbody>
+{{range .Note.Status}}<p class="status{{if eq $.Note.Head.Status "FINAL"}} final{{end}}">{{.}}</p>
+{{end}}<table class="subject"><tbody>
 {{range .Note.Subject}}<tr><th scope="row">{{.Name}}</th><td>{{.Value}}</td></tr>
 {{end}}</tbody></table>
 </header>
 <main>
-{{range .Note.Sections}}<section aria-labelledby="{{.Key}}">
+{{range .Sections}}{{if .First}}<p class="annex">{{$.Annex}}</p>
+{{end}}<section aria-labelledby="{{.Key}}">
 <h2 id="{{.Key}}">{{.Heading}}</h2>
 {{template "blocks" .Blocks}}</section>
 {{end}}</main>
 <footer>
 {{range .Note.Footer}}<p>{{.}}</p>
 {{end}}</footer>
+</td></tr></tbody>
+</table>
 </body>
 </html>
 `
@@ -103,13 +121,23 @@ var (
 
 // HTML gives a note as one page: no script, nothing fetched, every text escaped.
 func HTML(n Note) ([]byte, error) {
+	type section struct {
+		Section
+		First bool // of the annex
+	}
+	var sections []section
+	for _, s := range n.Sections {
+		first := s.Annex && (len(sections) == 0 || !sections[len(sections)-1].Annex)
+		sections = append(sections, section{s, first})
+	}
 	var out bytes.Buffer
 	err := page.Execute(&out, struct {
-		Note     Note
-		Language string
-		Policy   string
-		Style    template.CSS
-	}{n, Language, contentPolicy, template.CSS(css)})
+		Note            Note
+		Sections        []section
+		Annex, Language string
+		Policy          string
+		Style           template.CSS
+	}{n, sections, annexTitle + ". " + annexIntro, Language, contentPolicy, template.CSS(css)})
 	return out.Bytes(), err
 }
 

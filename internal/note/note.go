@@ -2,29 +2,31 @@
 // paragraphs, lists and small tables, built from the record, its newest
 // evaluation and the revisions of the plan, and three renderers (text, HTML, PDF)
 // that read only that structure. It decides nothing, computes nothing and asks no
-// clock; casebook and fhirmap call it.
+// clock; handover and fhirmap call it.
+//
+// # What stands in it
+//
+// The body is what a surgeon signs: what was found, done and left behind, in the
+// order of an operation, ending when the patient leaves theatre. It holds no
+// range of the model, no finding of a rule, no version of software. Those, what
+// came later and the questions asked of the software stand in the annex, which is
+// written only when it is asked for and is no part of what is signed.
 //
 // # What is said of what is missing
 //
-// The note invents nothing. What a reader looks for in an operative note is
-// named, and where the record has it not the note says 'not recorded', or the
-// reason that the record gives (not performed, not possible): indication,
-// functional class and disease; the grade before the operation; heights of the
-// leaflets and the diameters of the annulus; the plan in force; times of incision,
-// bypass and clamp; of each step the dimension that the catalogue counts as CORE;
-// of each ring kind, labelled size, inner diameters and what it was sized by; the
-// saline test; grade, gradient, heart rate, coaptation and anterior motion on
-// leaving theatre; complications, conversion, whether the patient left theatre
-// alive; follow-up. 'None' is said only where the record says that a list is
-// complete. Everything else is left out where it is not recorded. Cautions and
-// notes of the rules are left out: they speak to the surgeon before the note is
-// written, not to its reader.
+// The note invents nothing. What a reader looks for in an operative note and the
+// record does not have stands in one block at the end, each with room to be
+// filled in by hand; the sentences before it leave it out. Two things say 'not
+// recorded' in their place, because nobody may overlook them: the identity of
+// what was implanted, and complications. A value that could not be or was not
+// measured says so in its place. 'None' is said only where the record says that a
+// list is complete.
 //
-// A measured value that an open contradiction names is shown and marked
-// '[disputed: rule]'; one whose contradiction a reviewer confirmed is marked
-// '[confirmed by a reviewer]'. Where a contradiction names no measured value (an
-// order of times, facts that exclude each other) the mark stands behind what the
-// section says of that run. A prediction is a range or nothing.
+// A value that an open contradiction names is shown and marked '[disputed]'; one
+// that a reviewer confirmed is marked '[confirmed by a reviewer]'. Where a
+// contradiction names no measured value (an order of times, facts that exclude
+// each other) the mark stands behind what the section says of that run. The annex
+// says which rule it is.
 package note
 
 import (
@@ -39,20 +41,30 @@ const Language = "en"
 // without markup, on one line; a number and its unit have a space between them
 // that does not break.
 type Note struct {
-	Title  string
-	Status string
-	// Running stands on every page: what the note is of.
-	Running string
+	Title string
+	// Status says what the note is worth: a draft, or signed by whom.
+	Status []string
+	// Head stands on every page.
+	Head Head
 	// Subject says whose operation it was, as name and value.
 	Subject  []Field
 	Sections []Section
-	// Footer are sentences on how the note was made.
+	// Footer are sentences that stand under it.
 	Footer []string
 	// Created is the time in the record that stands for the note's own: a note made
 	// again is the same.
 	Created time.Time
 	// History is the history number of the case; 0: not on record.
 	History int64
+}
+
+// Head is what stands on every page, beside its number.
+type Head struct {
+	// Patient and PatientSystem identify the patient, Case is the hospital's number.
+	Patient, PatientSystem, Case string
+	Operation                    string // its date
+	Version                      string // of the record
+	Status                       string // draft or final
 }
 
 // Field is a name with its value.
@@ -63,6 +75,8 @@ type Field struct{ Name, Value string }
 type Section struct {
 	Key, Heading string
 	Blocks       []Block
+	// Annex says that the section is no part of what is signed.
+	Annex bool
 }
 
 // Block is one part of a section; exactly one field is set.
@@ -71,6 +85,8 @@ type Block struct {
 	Paragraph  string
 	List       *List
 	Table      *Table
+	// Fill is what is to be filled in by hand; room for it stands behind it.
+	Fill string
 }
 
 // List is a list of sentences.
@@ -85,7 +101,8 @@ type Item struct {
 	Sub  []string
 }
 
-// Table is a small table; the first cell of a row names the row.
+// Table is a small table; the first cell of a row names the row. An empty cell has
+// room to be filled in by hand.
 type Table struct {
 	Caption string
 	Header  []string
@@ -94,19 +111,32 @@ type Table struct {
 
 // Keys of the sections, in their order.
 const (
-	KeyIndication     = "indication"
-	KeyFindings       = "findings"
+	KeyProcedure     = "procedure"
+	KeyDiagnosis     = "diagnosis"
+	KeyPeople        = "people"
+	KeyIndication    = "indication"
+	KeyFindings      = "findings"
+	KeyAccess        = "access"
+	KeySteps         = "steps"
+	KeyTests         = "tests"
+	KeyRing          = "implants"
+	KeyResult        = "result"
+	KeyChanges       = "changes"
+	KeyComplications = "complications"
+	KeyClosing       = "closing"
+	KeyInstructions  = "instructions"
+	KeyPlanned       = "planned"
+	KeyNotRecorded   = "not-recorded"
+	KeySignature     = "signature"
+
+	// Of the annex; questions asked stand in the body where that is asked for.
+	KeyQuestions      = "questions"
 	KeyPlan           = "plan"
-	KeyChanges        = "changes"
-	KeySteps          = "steps"
-	KeyRing           = "ring"
-	KeyTests          = "tests"
-	KeyRuns           = "runs"
-	KeyResult         = "result"
-	KeyComplications  = "complications"
-	KeyFollowUp       = "follow-up"
+	KeyMeasurements   = "measurements"
 	KeyPrediction     = "prediction"
+	KeyFollowUp       = "follow-up"
 	KeyContradictions = "contradictions"
+	KeyMade           = "made"
 )
 
 // Errors of Build.
@@ -117,4 +147,6 @@ var (
 	// ErrRetracted says that the case is retracted or merged: a note of it would
 	// be taken for a valid one.
 	ErrRetracted = errors.New("the case is retracted or merged, so that there is no note of it")
+	// ErrNoOperation says that there is neither an operation nor a plan to write of.
+	ErrNoOperation = errors.New("the case has no operation and no plan, so that there is nothing to write a note of")
 )

@@ -3,6 +3,7 @@ package note
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 
@@ -48,8 +49,8 @@ func layOut(n Note, pages int) ([]byte, int, error) {
 	pdf.SetCreationDate(n.Created.UTC())
 	pdf.SetModificationDate(n.Created.UTC())
 	pdf.SetCatalogSort(true)
-	pdf.SetTitle(n.Running, true)
-	pdf.SetSubject(n.Status, true)
+	pdf.SetTitle(n.Title, true)
+	pdf.SetSubject(strings.Join(n.Status, " "), true)
 	pdf.SetCreator("trigone", true)
 	pdf.SetProducer("trigone", true)
 	pdf.SetLang(Language)
@@ -60,26 +61,20 @@ func layOut(n Note, pages int) ([]byte, int, error) {
 	pdf.SetAutoPageBreak(false, 0)
 	pdf.SetCellMargin(0)
 	s := &sheet{Fpdf: pdf}
-	pdf.SetHeaderFunc(func() {
-		pdf.SetFont("note", "", smallSize)
-		pdf.SetTextColor(90, 100, 108)
-		pdf.SetXY(marginLeft, 11)
-		pdf.CellFormat(contentWidth, 4, fitted(pdf, shown(n.Running), contentWidth-28), "", 0, "L", false, 0, "")
-		pdf.SetXY(marginLeft, 11)
-		pdf.CellFormat(contentWidth, 4, "Draft for signature", "", 0, "R", false, 0, "")
-		pdf.SetDrawColor(200, 208, 214)
-		pdf.Line(marginLeft, 16.5, pageWidth-marginRight, 16.5)
-	})
-	pdf.SetFooterFunc(func() {
-		pdf.SetFont("note", "", smallSize)
-		pdf.SetTextColor(90, 100, 108)
-		pdf.SetXY(marginLeft, pageHeight-14)
-		pdf.CellFormat(contentWidth, 4, fmt.Sprintf("page %d of %d", pdf.PageNo(), pages), "", 0, "R", false, 0, "")
-	})
+	pdf.SetHeaderFunc(func() { s.head(n.Head, pages) })
 	s.page()
 	s.heading(n)
-	for _, section := range n.Sections {
-		s.section(section)
+	for i, section := range n.Sections {
+		if section.Annex && (i == 0 || !n.Sections[i-1].Annex) {
+			s.page()
+			s.text("B", nameSize, 0, annexTitle)
+			s.text("", bodySize, 0, annexIntro)
+		}
+		after := 0.0
+		if i+1 < len(n.Sections) && n.Sections[i+1].Key == KeySignature {
+			after = signatureHeight
+		}
+		s.section(section, after)
 	}
 	s.y += 4
 	s.room(s.height(n.Footer) + 3)
@@ -94,6 +89,30 @@ func layOut(n Note, pages int) ([]byte, int, error) {
 		return nil, 0, fmt.Errorf("the note cannot be written as PDF: %w", err)
 	}
 	return out.Bytes(), pdf.PageCount(), nil
+}
+
+// head writes what stands on every page: whose note it is, of which operation, which
+// page and what it is worth. The identifier is never cut for its system's sake.
+func (s *sheet) head(h Head, pages int) {
+	s.SetTextColor(90, 100, 108)
+	line := func(y float64, left, right string) {
+		s.SetFont("note", "B", smallSize)
+		width := contentWidth - s.GetStringWidth(right) - 4
+		s.SetXY(marginLeft, y)
+		s.CellFormat(contentWidth, 4, right, "", 0, "R", false, 0, "")
+		s.SetFont("note", "", smallSize)
+		s.SetXY(marginLeft, y)
+		s.CellFormat(contentWidth, 4, fitted(s.Fpdf, shown(left), width), "", 0, "L", false, 0, "")
+	}
+	s.SetFont("note", "", smallSize)
+	patient := "Patient " + joined(" ", h.Patient, bracketed(h.PatientSystem))
+	if s.GetStringWidth(shown(patient)) > contentWidth-25 {
+		patient = "Patient " + h.Patient
+	}
+	line(9, patient, h.Status)
+	line(12.6, joined(", ", "Case "+h.Case, "operation "+h.Operation, "record "+h.Version), fmt.Sprintf("page %d of %d", s.PageNo(), pages))
+	s.SetDrawColor(200, 208, 214)
+	s.Line(marginLeft, 17.2, pageWidth-marginRight, 17.2)
 }
 
 func (s *sheet) page() {
@@ -165,7 +184,9 @@ func (s *sheet) height(paragraphs []string) float64 {
 func (s *sheet) heading(n Note) {
 	s.text("B", nameSize, 0, n.Title)
 	s.y++
-	s.text("B", bodySize, 0, n.Status)
+	for _, status := range n.Status {
+		s.text("B", bodySize, 0, status)
+	}
 	s.y += 2.5
 	const names = 36.0
 	h := lineHeight(bodySize)
@@ -184,7 +205,8 @@ func (s *sheet) heading(n Note) {
 	}
 }
 
-func (s *sheet) section(section Section) {
+// section writes a section; after is the height that must fit below its last lines.
+func (s *sheet) section(section Section, after float64) {
 	h := lineHeight(headingSize)
 	s.y += 4.5
 	// A heading is never the last on its page: what follows has room for its beginning.
@@ -197,8 +219,17 @@ func (s *sheet) section(section Section) {
 	s.SetDrawColor(201, 211, 218)
 	s.Line(marginLeft, s.y, pageWidth-marginRight, s.y)
 	s.y += 1.4
-	for i, b := range section.Blocks {
-		s.block(b, section.Blocks[i+1:])
+	for i := 0; i < len(section.Blocks); i++ {
+		var names []string
+		for ; i < len(section.Blocks) && section.Blocks[i].Fill != ""; i++ {
+			names = append(names, section.Blocks[i].Fill)
+		}
+		if len(names) > 0 {
+			s.fills(names, after)
+			i--
+			continue
+		}
+		s.block(section.Blocks[i], section.Blocks[i+1:])
 	}
 }
 
@@ -217,6 +248,8 @@ func (s *sheet) beginning(list []Block) float64 {
 		return s.textBeginning(6, b.List.Items[0].Text)
 	case b.List != nil:
 		return h
+	case b.Fill != "":
+		return fillHeight
 	default:
 		return s.textBeginning(0, b.Paragraph)
 	}
@@ -263,6 +296,8 @@ func (s *sheet) block(b Block, rest []Block) {
 		}
 		s.text("", bodySize, 0, b.Paragraph)
 		s.y++
+	case b.Fill != "":
+		s.fills([]string{b.Fill}, 0)
 	case b.List != nil:
 		for i, item := range b.List.Items {
 			mark := "•"
@@ -282,6 +317,58 @@ func (s *sheet) block(b Block, rest []Block) {
 }
 
 const (
+	// fillHeight is the room of a line to be filled in by hand.
+	fillHeight = 7.2
+	fillGap    = 8.0 // between two that share a line
+	// signatureHeight is that of the block for the signature.
+	signatureHeight = 30.0
+)
+
+// fills writes names with a line behind each, two beside each other where both
+// leave enough room to write in. The last ones go to the page on which what follows
+// them stands.
+func (s *sheet) fills(names []string, after float64) {
+	const half = (contentWidth - fillGap) / 2
+	for len(names) > 0 {
+		if after > 0 && len(names) <= 4 {
+			s.room(float64(len(names))*fillHeight + after)
+			after = 0
+		}
+		s.SetFont("note", "", bodySize)
+		fits := func(name string) bool { return s.GetStringWidth(shown(name)+":") <= half*0.55 }
+		if len(names) > 1 && fits(names[0]) && fits(names[1]) {
+			s.room(fillHeight)
+			s.fill(names[0], marginLeft, half)
+			s.y -= fillHeight
+			s.fill(names[1], marginLeft+half+fillGap, half)
+			names = names[2:]
+			continue
+		}
+		s.fill(names[0], marginLeft, contentWidth)
+		names = names[1:]
+	}
+}
+
+// fill writes a name with a line behind it.
+func (s *sheet) fill(name string, x, width float64) {
+	h := lineHeight(bodySize)
+	lines := s.lines("", bodySize, width*0.7, name+":")
+	s.room(float64(len(lines)-1)*h + fillHeight)
+	s.ink()
+	s.y += fillHeight - h - 0.8
+	for i, line := range lines {
+		s.SetXY(x, s.y)
+		s.CellFormat(width, h, line, "", 0, "L", false, 0, "")
+		if i == len(lines)-1 {
+			s.SetDrawColor(150, 160, 168)
+			s.Line(x+s.GetStringWidth(line)+2, s.y+h-0.6, x+width, s.y+h-0.6)
+		}
+		s.y += h
+	}
+	s.y += 0.8
+}
+
+const (
 	tableSize = 9.0
 	// keptHeight is the height of a table that is never broken over pages.
 	keptHeight = 70.0
@@ -289,15 +376,42 @@ const (
 
 func (s *sheet) widths(t *Table) []float64 {
 	s.SetFont("note", "B", tableSize)
-	return columnWidths(t, contentWidth, func(text string) float64 { return s.GetStringWidth(shown(text)) + 2*cellPadding + 0.5 })
+	widths := columnWidths(t, contentWidth, func(text string) float64 {
+		if text == "" {
+			return 24 // room for a hand
+		}
+		return s.GetStringWidth(shown(text)) + 2*cellPadding + 0.5
+	})
+	// What is left goes to the columns that a hand fills in.
+	left, open := contentWidth, 0
+	for i, w := range widths {
+		left -= w
+		if blank(t, i) {
+			open++
+		}
+	}
+	for i := range widths {
+		if open > 0 && blank(t, i) {
+			widths[i] += left / float64(open)
+		}
+	}
+	return widths
+}
+
+// blank says whether a column has a cell to be filled in by hand.
+func blank(t *Table, column int) bool {
+	return slices.ContainsFunc(t.Rows, func(row []string) bool { return row[column] == "" })
 }
 
 func (s *sheet) rowHeight(cells []string, widths []float64, style string) float64 {
-	most := 1
+	most, room := 1, 0.0
 	for i, c := range cells {
 		most = max(most, len(s.lines(style, tableSize, widths[i]-2*cellPadding, c)))
+		if c == "" {
+			room = 2.6 // for a hand
+		}
 	}
-	return float64(most)*lineHeight(tableSize) + rowSpace
+	return float64(most)*lineHeight(tableSize) + rowSpace + room
 }
 
 // table writes a table whose rows stay whole; its header stands on every page.

@@ -7,10 +7,12 @@ import (
 	"io"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode/utf16"
 
+	"trigone/internal/handover"
 	"trigone/internal/note"
 	"trigone/testdata"
 )
@@ -32,6 +34,15 @@ var streamPattern = regexp.MustCompile(`(?s)stream\n(.*?)\nendstream`)
 func pagesOf(t *testing.T, document []byte) [][]string {
 	t.Helper()
 	var pages [][]string
+	for _, content := range contentsOf(document) {
+		pages = append(pages, drawnStrings(content))
+	}
+	return pages
+}
+
+// contentsOf gives what is drawn on every page.
+func contentsOf(document []byte) [][]byte {
+	var pages [][]byte
 	for _, m := range streamPattern.FindAllSubmatch(document, -1) {
 		raw := m[1]
 		r, err := zlib.NewReader(bytes.NewReader(raw))
@@ -42,8 +53,8 @@ func pagesOf(t *testing.T, document []byte) [][]string {
 		if err != nil || !bytes.Contains(content, []byte("Tj")) || !bytes.Contains(content, []byte("BT")) {
 			continue
 		}
-		if drawn := drawnStrings(content); len(drawn) > 0 {
-			pages = append(pages, drawn)
+		if len(drawnStrings(content)) > 0 {
+			pages = append(pages, content)
 		}
 	}
 	return pages
@@ -84,6 +95,43 @@ func drawnStrings(content []byte) []string {
 	return list
 }
 
+// placePattern finds where a string stands, in points from the lower left corner.
+var placePattern = regexp.MustCompile(`BT [\d.]+ ([\d.]+) Td`)
+
+// The last line of every page but the last one, and the last before the annex, lies
+// in the lower third of what can be written on: no page is left half empty. The
+// signature is never the only thing on its page.
+func TestPDFPagesAreFull(t *testing.T) {
+	const top, bottom = 297 - 22.0, 19.0 // mm, of the text
+	for _, name := range testdata.Names(testdata.Cases) {
+		file := read(t, testdata.Cases, name)
+		if file.GetOperation() == nil {
+			continue
+		}
+		document := pdf(t, buildWith(t, file, handover.NoteOptions{}))
+		contents, pages := contentsOf(document), pagesOf(t, document)
+		for i, content := range contents {
+			lowest := 297.0
+			for _, m := range placePattern.FindAllSubmatch(content, -1) {
+				y, err := strconv.ParseFloat(string(m[1]), 64)
+				if err != nil {
+					t.Fatal(err)
+				}
+				lowest = min(lowest, y*25.4/72)
+			}
+			if empty := (lowest - bottom) / (top - bottom); i < len(contents)-1 && empty > 1.0/3 {
+				t.Errorf("%s: %.0f %% of page %d are empty", name, 100*empty, i+1)
+			}
+			if body := pages[i][headStrings:]; body[0] == "Signature" {
+				t.Errorf("%s: the signature stands alone on page %d", name, i+1)
+			}
+		}
+	}
+}
+
+// headStrings is how many strings the head of a page has.
+const headStrings = 4
+
 // The PDF says all that the structure says, on numbered pages with a heading, and
 // no heading is the last thing on its page.
 func TestPDFHoldsEverySection(t *testing.T) {
@@ -104,14 +152,14 @@ func TestPDFHoldsEverySection(t *testing.T) {
 			}
 		}
 		for i, page := range pages {
-			if page[0] != n.Running && !strings.HasSuffix(page[0], "...") {
-				t.Errorf("%s: page %d begins with %q, not with the running heading", name, i+1, page[0])
+			head := strings.Join(page[:headStrings], " | ")
+			for _, want := range []string{n.Head.Patient, n.Head.Case, n.Head.Operation, "record " + n.Head.Version, "DRAFT", fmt.Sprintf("page %d of %d", i+1, len(pages))} {
+				if want == "" || !strings.Contains(head, want) {
+					t.Errorf("%s: the head of page %d does not say %q: %s", name, i+1, want, head)
+				}
 			}
-			if want := fmt.Sprintf("page %d of %d", i+1, len(pages)); page[len(page)-1] != want {
-				t.Errorf("%s: page %d ends with %q, want %q", name, i+1, page[len(page)-1], want)
-			}
-			body := page[2 : len(page)-1]
-			if last := body[len(body)-1]; headings[last] {
+			body := page[headStrings:]
+			if last := body[len(body)-1]; headings[last] && last != "Signature" { // which is a column, too
 				t.Errorf("%s: the heading %q is the last on page %d", name, last, i+1)
 			}
 			all = append(all, body...)
@@ -155,7 +203,7 @@ func TestPDFOfALongNote(t *testing.T) {
 	for i := range 60 {
 		table.Rows = append(table.Rows, []string{fmt.Sprintf("row %d", i), strings.Repeat("several words ", 12)})
 	}
-	n := note.Note{Title: "Title", Status: "Draft", Running: strings.Repeat("running ", 40), Sections: []note.Section{
+	n := note.Note{Title: "Title", Status: []string{"Draft"}, Head: note.Head{Patient: strings.Repeat("running ", 40)}, Sections: []note.Section{
 		{Key: "a", Heading: "First", Blocks: []note.Block{{Paragraph: long}, {Paragraph: wide}}},
 		{Key: "b", Heading: "Second", Blocks: []note.Block{{Table: table}}},
 	}, Footer: []string{"The end."}}

@@ -3,22 +3,26 @@ package note
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 
+	"trigone/internal/metric"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// technique names what a step does and where, and how, without its dimensions.
+// technique names what a step does and where, without how and without its
+// dimensions.
 func technique(t *trigonev1.Technique) string {
 	switch k := t.GetKind().(type) {
 	case *trigonev1.Technique_Annuloplasty:
 		return ringKind(k.Annuloplasty)
 	case *trigonev1.Technique_ArtificialChord:
-		return artificialChord(k.ArtificialChord)
+		return joined(" ", "neochordae", with("to", locationNames(k.ArtificialChord.GetTargets())))
 	case *trigonev1.Technique_ChordTransfer:
 		c := k.ChordTransfer
 		s := "transfer of native chords"
@@ -27,22 +31,23 @@ func technique(t *trigonev1.Technique) string {
 		}
 		return joined(" ", s, with("from", locationName(c.GetFrom())), with("to", locationName(c.GetTo())))
 	case *trigonev1.Technique_CleftClosure:
-		s := joined(" ", "closure of a cleft or an indentation", at(locationName(k.CleftClosure.GetLocation())))
-		switch k.CleftClosure.GetChordsKept() {
-		case trigonev1.Answer_ANSWER_YES:
-			s += ", the primary chords beside it kept"
-		case trigonev1.Answer_ANSWER_NO:
-			s += ", the primary chords beside it not kept"
-		}
-		return s
+		return joined(" ", "closure of a cleft or indentation", at(locationName(k.CleftClosure.GetLocation())))
 	case *trigonev1.Technique_CommissuralClosure:
-		return "closure of " + cmp.Or(commissureName(k.CommissuralClosure.GetCommissure()), "a commissure, which one not recorded")
+		return "closure of " + cmp.Or(commissureName(k.CommissuralClosure.GetCommissure()), "a commissure")
 	case *trigonev1.Technique_EdgeToEdge:
 		return joined(" ", "suture of both free edges to each other", at(sliceName(k.EdgeToEdge.GetSlice())))
 	case *trigonev1.Technique_HeightReduction:
-		return joined(" ", "reduction of leaflet height", at(segmentNames(k.HeightReduction.GetSegments())), say(k.HeightReduction.GetForm()))
+		return joined(" ", "reduction of leaflet height", at(segmentNames(k.HeightReduction.GetSegments())))
 	case *trigonev1.Technique_LeafletResection:
-		return resection(k.LeafletResection)
+		r := k.LeafletResection
+		shape := say(r.GetShape())
+		switch {
+		case shape == "":
+			shape = "leaflet resection"
+		case !strings.Contains(shape, "resection"):
+			shape += " resection"
+		}
+		return joined(" ", shape, at(segmentNames(r.GetSegments())), at(commissureName(r.GetCommissure())))
 	case *trigonev1.Technique_Plication:
 		return joined(" ", "plication of the annulus", at(segmentNames(k.Plication.GetSegments())))
 	case *trigonev1.Technique_SlidingPlasty:
@@ -72,57 +77,6 @@ func ringKind(r *trigonev1.Annuloplasty) string {
 	return joined(" ", say(r.GetRigidity()), kind)
 }
 
-func artificialChord(c *trigonev1.ArtificialChord) string {
-	parts := []string{joined(" ", "artificial chords", with("to", locationNames(c.GetTargets())))}
-	unit, units := "pair", "pairs"
-	if c.GetForm() == trigonev1.ArtificialChordForm_ARTIFICIAL_CHORD_FORM_LOOPS {
-		unit, units = "loop", "loops"
-	}
-	if c.PairCount != nil {
-		parts = append(parts, count(int64(c.GetPairCount()), unit, units))
-	} else {
-		parts = append(parts, "number of "+units+" not recorded")
-	}
-	if c.StrandCount != nil {
-		parts = append(parts, count(int64(c.GetStrandCount()), "strand", "strands"))
-	}
-	if m := say(c.GetPapillaryMuscle()); m != "" {
-		from := "from the " + m + " papillary muscle"
-		if h := say(c.GetPapillaryHead()); h != "" {
-			from += " (" + h + " head)"
-		}
-		parts = append(parts, from)
-	}
-	if i := say(c.GetInsertion()); i != "" {
-		parts = append(parts, "inserted "+i)
-	}
-	if l := say(c.GetLengthBasis()); l != "" {
-		parts = append(parts, "length set "+l)
-	}
-	if s := segmentName(c.GetReferenceSegment()); s != "" {
-		parts = append(parts, "reference "+s)
-	}
-	return strings.Join(parts, ", ")
-}
-
-func resection(r *trigonev1.LeafletResection) string {
-	shape := say(r.GetShape())
-	switch {
-	case shape == "":
-		shape = "resection, shape not recorded,"
-	case !strings.Contains(shape, "resection"):
-		shape += " resection"
-	}
-	s := joined(" ", shape, at(segmentNames(r.GetSegments())), at(commissureName(r.GetCommissure())))
-	switch r.GetToAnnulus() {
-	case trigonev1.Answer_ANSWER_YES:
-		s += ", down to the annulus"
-	case trigonev1.Answer_ANSWER_NO:
-		s += ", short of the annulus"
-	}
-	return s
-}
-
 // techniqueMessage gives the message that holds a technique's dimensions.
 func techniqueMessage(t *trigonev1.Technique) proto.Message {
 	m := t.ProtoReflect()
@@ -133,73 +87,250 @@ func techniqueMessage(t *trigonev1.Technique) proto.Message {
 	return m.Get(d).Message().Interface()
 }
 
-// step writes a technique with its dimensions.
-func (b *builder) step(t *trigonev1.Technique, id string, o valve.Occasion) string {
-	text := technique(t)
-	if s := t.GetSlidingPlasty(); s != nil {
-		var sides []string
-		for _, side := range []struct {
-			name valve.Side
-			of   *trigonev1.SlidingSide
-		}{{valve.Lateral, s.GetLateral()}, {valve.Medial, s.GetMedial()}} {
-			if side.of == nil {
-				continue
+// detail is a dimension as a step's sentence says it: %s is the value.
+type detail struct {
+	field valve.ID
+	says  string
+}
+
+// details says the dimensions of a step in the order given; one that the catalogue
+// counts as CORE is missed where it is absent from what was done.
+func (b *builder) details(of proto.Message, name string, place valve.Place, o valve.Occasion, list ...detail) []string {
+	var out []string
+	for _, d := range list {
+		v := b.quantity(of, d.field, place, o)
+		switch {
+		case v == notApplicable:
+		case strings.HasPrefix(v, "not ") || strings.HasPrefix(v, "could "):
+			out = append(out, shortNames[d.field]+" "+v)
+		case v != "":
+			out = append(out, strings.Replace(d.says, "%s", v, 1))
+		case o != valve.AtPlan:
+			if leaf, ok := metric.LeafByID(d.field); ok && leaf.Tier == metric.Core {
+				b.misses(name + ": " + shortNames[d.field])
 			}
-			dims := b.dimensions(side.of, valve.AtStepSide(id, side.name), o)
-			if side.of.CompressionSutureCount != nil {
-				dims = append(dims, count(int64(side.of.GetCompressionSutureCount()), "compression suture", "compression sutures"))
-			}
-			sides = append(sides, string(side.name)+" side: "+strings.Join(dims, ", "))
 		}
-		return joined("; ", text, cmp.Or(strings.Join(sides, "; "), "sides not recorded"))
 	}
-	if r := t.GetAnnuloplasty(); r != nil {
-		return text + ", " + ringSize(r, o)
+	return out
+}
+
+// step writes a technique with how it was done and its dimensions.
+func (b *builder) step(t *trigonev1.Technique, id string, o valve.Occasion) string {
+	name, place := technique(t), valve.AtStep(id)
+	var parts []string
+	add := func(list ...string) {
+		for _, s := range list {
+			if s != "" {
+				parts = append(parts, s)
+			}
+		}
 	}
-	if m := techniqueMessage(t); m != nil {
-		text = joined("; ", text, strings.Join(b.dimensions(m, valve.AtStep(id), o), ", "))
+	switch k := t.GetKind().(type) {
+	case *trigonev1.Technique_Annuloplasty:
+		return joined("; ", joined(", ", name, b.ringSize(k.Annuloplasty, name, o)), joined("; ", b.ringWords(k.Annuloplasty, name, o)...))
+	case *trigonev1.Technique_ArtificialChord:
+		return b.chords(k.ArtificialChord, id, o)
+	case *trigonev1.Technique_CleftClosure:
+		add(b.details(k.CleftClosure, name, place, o, detail{valve.ClosureLength, "over %s"})...)
+		switch k.CleftClosure.GetChordsKept() {
+		case trigonev1.Answer_ANSWER_YES:
+			add("the primary chords beside it kept")
+		case trigonev1.Answer_ANSWER_NO:
+			add("the primary chords beside it not kept")
+		}
+	case *trigonev1.Technique_CommissuralClosure:
+		add(b.details(k.CommissuralClosure, name, place, o, detail{valve.CommissuralClosureLength, "over %s"})...)
+	case *trigonev1.Technique_EdgeToEdge:
+		add(b.details(k.EdgeToEdge, name, place, o, detail{valve.EdgeToEdgeLength, "over %s"})...)
+	case *trigonev1.Technique_HeightReduction:
+		add(say(k.HeightReduction.GetForm()))
+		add(b.details(k.HeightReduction, name, place, o, detail{valve.HeightRemoved, "%s taken off"})...)
+	case *trigonev1.Technique_LeafletResection:
+		add(b.resection(k.LeafletResection, name, place, o)...)
+	case *trigonev1.Technique_Plication:
+		add(b.details(k.Plication, name, place, o, detail{valve.PlicationLength, "%s of annulus taken in"})...)
+	case *trigonev1.Technique_FurtherTechnique:
+		add(b.details(k.FurtherTechnique, name, place, o, detail{valve.PatchLength, "%s long"}, detail{valve.PatchWidth, "%s wide"})...)
+	case *trigonev1.Technique_SlidingPlasty:
+		return joined("; ", name, b.sliding(k.SlidingPlasty, name, id, o))
 	}
-	return text
+	return joined(", ", append([]string{name}, parts...)...)
+}
+
+// resection says how far a resection reaches and what was taken out.
+func (b *builder) resection(r *trigonev1.LeafletResection, name string, place valve.Place, o valve.Occasion) []string {
+	var parts []string
+	switch r.GetToAnnulus() {
+	case trigonev1.Answer_ANSWER_YES:
+		parts = append(parts, "down to the annulus")
+	case trigonev1.Answer_ANSWER_NO:
+		parts = append(parts, "short of the annulus")
+	}
+	list := []detail{{valve.ResectionFreeEdgeWidth, "%s along the free edge"}}
+	// A triangle has no width at its base; that it is 0 goes without saying.
+	if w, known := value(r, valve.ResectionBaseWidth); !known || w != 0 || r.GetShape() != trigonev1.ResectionShape_RESECTION_SHAPE_TRIANGULAR {
+		list = append(list, detail{valve.ResectionBaseWidth, "%s along the base"})
+	}
+	list = append(list, detail{valve.ResectionHeight, "%s high"})
+	parts = append(parts, b.details(r, name, place, o, list...)...)
+	parts = append(parts, b.details(r, name, place, o, detail{valve.AnnularGap, "leaving a gap of %s at the annulus"})...)
+	// How much of what prolapsed was taken is one statement.
+	share, width := "", b.quantity(r, valve.ProlapsingFreeEdgeWidth, place, o)
+	switch removed, known := value(r, valve.ProlapsingWidthRemoved); {
+	case known && removed == 100:
+		share = "taking all" + b.marks(keyOf(valve.ProlapsingWidthRemoved, place, o))
+	case known:
+		share = "taking " + b.quantity(r, valve.ProlapsingWidthRemoved, place, o)
+	}
+	if _, known := value(r, valve.ProlapsingFreeEdgeWidth); !known {
+		width = ""
+	}
+	switch {
+	case share != "":
+		parts = append(parts, joined(" ", share+" of the prolapsing free edge", bracketed(width)))
+	case width != "":
+		parts = append(parts, "the prolapsing free edge being "+width)
+	}
+	if off, known := value(r, valve.ResectionAxisOffset); known && off != 0 {
+		side := valve.Medial
+		if off < 0 {
+			side = valve.Lateral
+		}
+		parts = append(parts, "its axis "+format(valve.ResectionAxisOffset, math.Abs(off))+" "+string(side)+" of the middle of the segment"+b.marks(keyOf(valve.ResectionAxisOffset, place, o)))
+	}
+	return parts
+}
+
+func (b *builder) sliding(s *trigonev1.SlidingPlasty, name, id string, o valve.Occasion) string {
+	var sides []string
+	for _, side := range []struct {
+		name valve.Side
+		of   *trigonev1.SlidingSide
+	}{{valve.Lateral, s.GetLateral()}, {valve.Medial, s.GetMedial()}} {
+		if side.of == nil {
+			continue
+		}
+		parts := b.details(side.of, name+", "+string(side.name)+" side", valve.AtStepSide(id, side.name), o,
+			detail{valve.SlidingDetachedLength, "detached over %s"}, detail{valve.SlidingAdvance, "advanced by %s"},
+			detail{valve.SlidingStripHeightAtCutEdge, "a strip of %s removed at the cut edge"},
+			detail{valve.SlidingStripHeightAtFarEnd, "of %s at the far end"})
+		if side.of.CompressionSutureCount != nil {
+			parts = append(parts, count(int64(side.of.GetCompressionSutureCount()), "compression suture", "compression sutures"))
+		}
+		if len(parts) > 0 {
+			sides = append(sides, string(side.name)+" side "+strings.Join(parts, ", "))
+		}
+	}
+	return strings.Join(sides, "; ")
+}
+
+// chords says neochordae as: two pairs (four strands), material, 16 mm,
+// posteromedial, to P2.
+func (b *builder) chords(c *trigonev1.ArtificialChord, id string, o valve.Occasion) string {
+	name := technique(&trigonev1.Technique{Kind: &trigonev1.Technique_ArtificialChord{ArtificialChord: c}})
+	one, many := "pair", "pairs"
+	if c.GetForm() == trigonev1.ArtificialChordForm_ARTIFICIAL_CHORD_FORM_LOOPS {
+		one, many = "loop", "loops"
+	}
+	number := ""
+	switch {
+	case c.PairCount != nil && c.StrandCount != nil:
+		number = count(int64(c.GetPairCount()), one, many) + " (" + count(int64(c.GetStrandCount()), "strand", "strands") + ")"
+	case c.PairCount != nil:
+		number = count(int64(c.GetPairCount()), one, many)
+	case c.StrandCount != nil:
+		number = count(int64(c.GetStrandCount()), "strand", "strands")
+	case o != valve.AtPlan:
+		b.misses(name + ": number of " + many)
+	}
+	parts := []string{number}
+	parts = append(parts, b.details(c, name, valve.AtStep(id), o, detail{valve.ArtificialChordLength, "%s"})...)
+	muscle := say(c.GetPapillaryMuscle())
+	if h := say(c.GetPapillaryHead()); muscle != "" && h != "" {
+		muscle += " (" + h + " head)"
+	}
+	if muscle == "" && o != valve.AtPlan {
+		b.misses(name + ": papillary muscle")
+	}
+	parts = append(parts, muscle, with("to", locationNames(c.GetTargets())), say(c.GetInsertion()))
+	text := "neochordae: " + joined(", ", parts...)
+	basis, reference := say(c.GetLengthBasis()), segmentName(c.GetReferenceSegment())
+	switch {
+	case basis != "" && reference != "":
+		text += "; length set " + basis + " (" + reference + ")"
+	case basis != "":
+		text += "; length set " + basis
+	case reference != "":
+		text += "; length set against " + reference
+	}
+	return strings.TrimSuffix(text, ": ")
+}
+
+// ringWords says sizing and sutures of a ring or band that was implanted.
+func (b *builder) ringWords(r *trigonev1.Annuloplasty, name string, o valve.Occasion) []string {
+	if o == valve.AtPlan {
+		return nil
+	}
+	var parts []string
+	sized := joined(" ", with("sized by the", say(r.GetSizingBasis())), bracketed(say(r.GetSizingMethod())))
+	if sized == "" && r.GetSizingMethod() != trigonev1.Method_METHOD_UNSPECIFIED {
+		sized = "sized by " + say(r.GetSizingMethod())
+	}
+	if sized == "" {
+		b.misses(name + ": what it was sized by")
+	}
+	parts = append(parts, sized, with("sizers tried:", sizers(r)))
+	if r.SutureCount != nil {
+		sutures := count(int64(r.GetSutureCount()), "suture", "sutures")
+		if r.AnteriorSutureCount != nil {
+			sutures += ", " + cmp.Or(map[int32]string{0: "none"}[r.GetAnteriorSutureCount()], numeral(int64(r.GetAnteriorSutureCount()))) + " of them anterior"
+		}
+		parts = append(parts, sutures)
+	}
+	if n := r.GetCompressionSutureCount(); n > 0 {
+		parts = append(parts, count(int64(n), "compression suture", "compression sutures"))
+	}
+	return parts
 }
 
 // ringSize names the labelled size: a label of its family, not a dimension.
-func ringSize(r *trigonev1.Annuloplasty, o valve.Occasion) string {
+func (b *builder) ringSize(r *trigonev1.Annuloplasty, name string, o valve.Occasion) string {
 	if o != valve.AtPlan {
 		if r.ImplantedLabel == nil {
-			return "labelled size " + notRecorded
+			b.misses(name + ": labelled size")
+			return ""
 		}
 		return "labelled size " + plain(r.GetImplantedLabel()) + family(r)
 	}
+	low, high := r.PlannedLabelMin, r.PlannedLabelMax
 	switch {
-	case r.PlannedLabelMin == nil && r.PlannedLabelMax == nil:
-		return "labelled size " + notRecorded
-	case r.PlannedLabelMin == nil:
-		return "labelled size at most " + plain(r.GetPlannedLabelMax()) + family(r)
-	case r.PlannedLabelMax == nil:
-		return "labelled size at least " + plain(r.GetPlannedLabelMin()) + family(r)
-	case r.GetPlannedLabelMin() == r.GetPlannedLabelMax():
-		return "labelled size " + plain(r.GetPlannedLabelMin()) + family(r)
+	case low == nil && high == nil:
+		return ""
+	case low == nil:
+		return "labelled size at most " + plain(*high) + family(r)
+	case high == nil:
+		return "labelled size at least " + plain(*low) + family(r)
+	case *low == *high:
+		return "labelled size " + plain(*low) + family(r)
 	}
-	return fmt.Sprintf("labelled size %s to %s", plain(r.GetPlannedLabelMin()), plain(r.GetPlannedLabelMax())) + family(r)
+	return fmt.Sprintf("labelled size %s to %s", plain(*low), plain(*high)) + family(r)
 }
 
 func family(r *trigonev1.Annuloplasty) string {
 	if f := clean(r.GetFamilyKey()); f != "" {
 		return " (" + f + ")"
 	}
-	return " (family not recorded)"
+	return ""
 }
 
 func sizers(r *trigonev1.Annuloplasty) string {
 	var list []string
 	for _, s := range r.GetSizers() {
-		label := "label not recorded"
 		if s.Label != nil {
-			label = plain(s.GetLabel())
+			list = append(list, joined(" ", plain(s.GetLabel()), say(s.GetFit())))
 		}
-		list = append(list, joined(" ", label, say(s.GetFit())))
 	}
-	return strings.Join(list, "; ")
+	return words.And(list)
 }
 
 func number32(n *int32) string {
@@ -209,31 +340,34 @@ func number32(n *int32) string {
 	return strconv.Itoa(int(*n))
 }
 
-// shortNames are the names of dimensions inside the sentence of a step or a lesion,
-// which names the rest; all others are named as in the table of leaves.
+// shortNames are the names of dimensions where a sentence or the block to be filled
+// in names them; all others are named as in the table of leaves.
 var shortNames = map[valve.ID]string{
-	valve.ArtificialChordLength:       "length from papillary tip to free edge",
+	valve.ArtificialChordLength:       "length",
 	valve.ClosureLength:               "length closed",
 	valve.CommissuralClosureLength:    "length closed",
 	valve.EdgeToEdgeLength:            "length sutured",
 	valve.HeightRemoved:               "height taken off",
-	valve.ResectionAxisOffset:         "axis off the segment's middle (medial positive)",
-	valve.ProlapsingFreeEdgeWidth:     "prolapsing free edge before it",
-	valve.ProlapsingWidthRemoved:      "share of that removed",
-	valve.ResectionFreeEdgeWidth:      "width at the free edge",
-	valve.ResectionBaseWidth:          "width at the base",
+	valve.ResectionAxisOffset:         "its axis",
+	valve.ProlapsingFreeEdgeWidth:     "width of the prolapsing free edge",
+	valve.ProlapsingWidthRemoved:      "share of the prolapsing width removed",
+	valve.ResectionFreeEdgeWidth:      "width along the free edge",
+	valve.ResectionBaseWidth:          "width along the base",
 	valve.ResectionHeight:             "height",
+	valve.PlicationLength:             "length of annulus taken in",
+	valve.SlidingDetachedLength:       "length detached",
+	valve.SlidingAdvance:              "advance",
+	valve.SlidingStripHeightAtCutEdge: "height of the strip at the cut edge",
+	valve.SlidingStripHeightAtFarEnd:  "height of the strip at the far end",
+	valve.FlailGap:                    "gap to the opposite leaflet",
+	valve.FlailWidth:                  "width along the free edge",
+	valve.ProlapseHeight:              "height of the free edge above the annular plane",
+	valve.BillowHeight:                "height of the body above the annular plane",
+	valve.CleftDepth:                  "depth",
 	valve.AnnularGap:                  "gap at the annulus",
 	valve.PatchLength:                 "length",
 	valve.PatchWidth:                  "width",
-	valve.PlicationLength:             "annulus taken in",
-	valve.SlidingDetachedLength:       "detached",
-	valve.SlidingAdvance:              "advance",
-	valve.SlidingStripHeightAtCutEdge: "strip removed at the cut edge",
-	valve.SlidingStripHeightAtFarEnd:  "strip removed at the far end",
-	valve.FlailGap:                    "gap to the opposite leaflet",
-	valve.FlailWidth:                  "width along the free edge",
-	valve.ProlapseHeight:              "free edge above the annular plane",
-	valve.BillowHeight:                "body above the annular plane",
-	valve.CleftDepth:                  "depth",
+	valve.PosteriorOrificeShare:       "share of the orifice that the posterior leaflet fills",
+	valve.SalinePressure:              "pressure",
+	valve.SalineVolume:                "volume",
 }

@@ -66,11 +66,21 @@ func bracketed(s string) string {
 	return "(" + s + ")"
 }
 
+// numerals are the numbers that a sentence writes in letters.
+var numerals = []string{"no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
+
+func numeral(n int64) string {
+	if n >= 0 && n < int64(len(numerals)) {
+		return numerals[n]
+	}
+	return strconv.FormatInt(n, 10)
+}
+
 func count(n int64, one, many string) string {
 	if n == 1 {
-		return "1 " + one
+		return "one " + one
 	}
-	return strconv.FormatInt(n, 10) + " " + many
+	return numeral(n) + " " + many
 }
 
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
@@ -101,6 +111,7 @@ func day(s string) string {
 
 const (
 	dayLayout    = "2 January 2006"
+	clockLayout  = "15:04"
 	minuteLayout = "2 January 2006, 15:04"
 )
 
@@ -123,7 +134,15 @@ func placeName(p valve.Place) string {
 	case head == string(valve.Anterior) || head == string(valve.Posterior):
 		name = "the " + head + " leaflet"
 	}
-	if station != "" && station != string(valve.SegmentMid) {
+	switch valve.Station(station) {
+	case "", valve.SegmentMid:
+	case valve.Seam:
+		name += " at the suture line"
+	case valve.SeamLateralEdge:
+		name += " at the lateral edge of the suture line"
+	case valve.SeamMedialEdge:
+		name += " at the medial edge of the suture line"
+	default:
 		name += ", " + words.Spaced(station)
 	}
 	return name
@@ -189,8 +208,15 @@ func gradeName(g *trigonev1.Grade) string { return say(g.GetValue()) }
 
 // stageName says when something was.
 func stageName(s trigonev1.Stage) string {
-	if s == trigonev1.Stage_STAGE_NATIVE {
+	switch s {
+	case trigonev1.Stage_STAGE_NATIVE:
 		return "before any step"
+	case trigonev1.Stage_STAGE_AFTER_LEAFLET_WORK:
+		return "after the leaflet work"
+	case trigonev1.Stage_STAGE_AFTER_RING:
+		return "after the ring"
+	case trigonev1.Stage_STAGE_LEAVING_THEATRE:
+		return "on leaving theatre"
 	}
 	return say(s)
 }

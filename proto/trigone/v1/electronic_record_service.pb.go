@@ -276,7 +276,15 @@ type GetOperativeNoteRequest struct {
 	// The case.
 	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
 	// Format of the note; unset: text.
-	Format        NoteFormat `protobuf:"varint,2,opt,name=format,proto3,enum=trigone.v1.NoteFormat" json:"format,omitempty"`
+	Format NoteFormat `protobuf:"varint,2,opt,name=format,proto3,enum=trigone.v1.NoteFormat" json:"format,omitempty"`
+	// Adds the annex, which is no part of what is signed: measurements before the
+	// operation, plan, prediction, findings of rules, follow-up, software and versions.
+	Annex bool `protobuf:"varint,3,opt,name=annex,proto3" json:"annex,omitempty"`
+	// Tells in the body what the software was asked while operating; the annex tells it
+	// otherwise.
+	WithQueries bool `protobuf:"varint,4,opt,name=with_queries,json=withQueries,proto3" json:"with_queries,omitempty"`
+	// Version of the case that the note says, for a case as it once was; 0: the newest.
+	CaseVersion   int64 `protobuf:"varint,5,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -325,6 +333,27 @@ func (x *GetOperativeNoteRequest) GetFormat() NoteFormat {
 	return NoteFormat_NOTE_FORMAT_UNSPECIFIED
 }
 
+func (x *GetOperativeNoteRequest) GetAnnex() bool {
+	if x != nil {
+		return x.Annex
+	}
+	return false
+}
+
+func (x *GetOperativeNoteRequest) GetWithQueries() bool {
+	if x != nil {
+		return x.WithQueries
+	}
+	return false
+}
+
+func (x *GetOperativeNoteRequest) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
 // Response of GetOperativeNote.
 type GetOperativeNoteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -334,6 +363,8 @@ type GetOperativeNoteResponse struct {
 	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
 	// History number of the case, as bundles carry it.
 	HistoryNumber int64 `protobuf:"varint,3,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
+	// Version of the case that the note says.
+	CaseVersion   int64 `protobuf:"varint,4,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -385,6 +416,13 @@ func (x *GetOperativeNoteResponse) GetMediaType() string {
 func (x *GetOperativeNoteResponse) GetHistoryNumber() int64 {
 	if x != nil {
 		return x.HistoryNumber
+	}
+	return 0
+}
+
+func (x *GetOperativeNoteResponse) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
 	}
 	return 0
 }
@@ -811,15 +849,19 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x06bundle\x18\x01 \x01(\tB\x04\xd8\xce\x18\x01R\x06bundle\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
-	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"x\n" +
+	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\xdd\x01\n" +
 	"\x17GetOperativeNoteRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12.\n" +
-	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\"\x80\x01\n" +
+	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\x12\x14\n" +
+	"\x05annex\x18\x03 \x01(\bR\x05annex\x12!\n" +
+	"\fwith_queries\x18\x04 \x01(\bR\vwithQueries\x12*\n" +
+	"\fcase_version\x18\x05 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\vcaseVersion\"\xa3\x01\n" +
 	"\x18GetOperativeNoteResponse\x12\x1e\n" +
 	"\acontent\x18\x01 \x01(\fB\x04\xd8\xce\x18\x01R\acontent\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
-	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\x91\x01\n" +
+	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\x12!\n" +
+	"\fcase_version\x18\x04 \x01(\x03R\vcaseVersion\"\x91\x01\n" +
 	"\x16ExportResourcesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x125\n" +
 	"\x0eresource_types\x18\x02 \x03(\tB\x0e\xbaH\v\x92\x01\b\x10 \"\x04r\x02\x18@R\rresourceTypes\x12\x1e\n" +
