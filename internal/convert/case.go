@@ -189,6 +189,9 @@ func followUp(section string, f *trigonev1.FollowUp) repair.Study {
 		out.Reinterventions = append(out.Reinterventions, repair.Reintervention{On: r.GetOn(), Kind: Word(r.GetKind())})
 	}
 	out.Complications = complications(f.GetComplications())
+	for _, r := range f.GetReadmissions() {
+		out.Readmissions = append(out.Readmissions, repair.Event{Kind: Word(r.GetCause()), On: r.GetAdmittedOn()})
+	}
 	return out
 }
 

@@ -250,8 +250,20 @@ var recordOnly = map[string]string{
 	"operation.devices": "which piece was implanted, for the note and recalls; its dimensions stand in the step", "operation.devices_recorded": "for the note and recalls",
 	"follow_ups.death_place": "for the audit of outcomes", "follow_ups.discharge": "for the audit of outcomes",
 	"follow_ups.returns_to_theatre": "for the audit of outcomes", "follow_ups.returns_to_theatre_recorded": "for the audit of outcomes",
-	"follow_ups.readmissions": "for the audit of outcomes", "follow_ups.readmissions_recorded": "for the audit of outcomes",
-	"follow_ups.reinterventions.id": "names the event in the audit of outcomes",
+	"follow_ups.readmissions.id": "for the audit of outcomes", "follow_ups.readmissions.unplanned": "for the audit of outcomes",
+	"follow_ups.readmissions_recorded": "for the audit of outcomes",
+	"follow_ups.reinterventions.id":    "names the event in the audit of outcomes",
+}
+
+// Of a complication only its kind and its day are reasoned about.
+func init() {
+	for _, list := range []string{"follow_ups.complications.", "operation.complications."} {
+		for _, field := range []string{
+			"id", "grade", "definition.key", "definition.version", "new_dialysis", "dialysis_at_discharge", "pacemaker_indication", "wound_site",
+		} {
+			recordOnly[list+field] = "for the audit of outcomes"
+		}
+	}
 }
 
 // recordOnlySetting are facts of the setting, of a plan and of an operation, that

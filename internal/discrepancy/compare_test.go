@@ -768,6 +768,29 @@ func TestNewFindings(t *testing.T) {
 		{"D12 a mean gradient above the site's threshold", func(f *fixture) { f.plan.Targets = f.plan.Targets[:1]; f.found(exitAt, meanGradient, "", 5.1) },
 			[]string{"new_finding|mean_gradient|leaving_theatre present"}},
 		{"a mean gradient at the threshold is not above it", func(f *fixture) { f.plan.Targets = f.plan.Targets[:1]; f.found(exitAt, meanGradient, "", 5) }, nil},
+		{"D12 6 mmHg under an inotrope cannot be judged", func(f *fixture) {
+			f.plan.Targets = f.plan.Targets[:1]
+			f.found(exitAt, meanGradient, "", 6)
+			f.study(exitAt).Inotrope = valve.Yes
+		}, []string{"new_finding|mean_gradient|leaving_theatre not_evaluable"}},
+		{"D12 6 mmHg at 112/min, by a section of the same study", func(f *fixture) {
+			f.plan.Targets = f.plan.Targets[:1]
+			f.found(exitAt, meanGradient, "", 6)
+			f.study(exitAt).StudyID = "exit-echo"
+			f.in.Case.Studies = append(f.in.Case.Studies, repair.Study{Kind: repair.Result, Occasion: "result/rate", StudyID: "exit-echo"})
+			f.found("result/rate", valve.GradientHeartRate, "", 112)
+		}, []string{"new_finding|mean_gradient|leaving_theatre not_evaluable"}},
+		{"D12 7 mmHg is high at any rate", func(f *fixture) {
+			f.plan.Targets = f.plan.Targets[:1]
+			f.found(exitAt, meanGradient, "", 7)
+			f.found(exitAt, valve.GradientHeartRate, "", 112)
+		}, []string{"new_finding|mean_gradient|leaving_theatre present"}},
+		{"under an earlier rule set nobody asked for the rate", func(f *fixture) {
+			f.plan.Targets = f.plan.Targets[:1]
+			f.found(exitAt, meanGradient, "", 6)
+			f.found(exitAt, valve.GradientHeartRate, "", 112)
+			f.in.Settings = f.in.Settings.Under("2")
+		}, []string{"new_finding|mean_gradient|leaving_theatre present"}},
 		{"D12 no gradient", func(f *fixture) { f.plan.Targets = f.plan.Targets[:1]; f.forget(exitAt, meanGradient, "") },
 			[]string{"new_finding|mean_gradient|leaving_theatre not_evaluable"}},
 		{"D12 aortic regurgitation worse by two grades", func(f *fixture) { f.study(exitAt).AorticGrade = five("mild") },
@@ -804,10 +827,30 @@ func TestCourse(t *testing.T) {
 			f.height("operation/run2/after_ring", "p2/segment_mid", 13)
 		}, []string{
 			"step_added|s4 present under further_pump_run|run2",
+			"new_finding|anterior_motion|result/off1 present under further_pump_run|run2",
+			"further_pump_run|run2 present",
+		}},
+		{"D11 a cleft leaks beside the anterior motion: that much is left", func(f *fixture) {
+			off := f.secondRun("anterior_motion")
+			off.AnteriorMotion, off.Grade, off.Mechanisms = "leaflet_with_obstruction", five("moderate"), []string{"anterior_motion", "cleft"}
+			f.op.FieldSets[0].Run = 2
+		}, []string{
 			"residual_regurgitation|result/off1 present under further_pump_run|run2",
 			"new_finding|anterior_motion|result/off1 present under further_pump_run|run2",
 			"further_pump_run|run2 present",
 		}},
+		{"D11 severe with anterior motion that persists", func(f *fixture) {
+			s := f.study(exitAt)
+			s.AnteriorMotion, s.AnteriorMotionEnd, s.GradeWithMotion = "leaflet_without_obstruction", "persists", five("severe")
+			f.plan.Targets = f.plan.Targets[:2]
+		}, []string{
+			"residual_regurgitation|leaving_theatre present",
+			"new_finding|anterior_motion|leaving_theatre present",
+		}},
+		{"D11 severe with anterior motion that resolved", func(f *fixture) {
+			s := f.study(exitAt)
+			s.AnteriorMotion, s.AnteriorMotionEnd, s.GradeWithMotion = "leaflet_without_obstruction", "resolved", five("severe")
+		}, []string{"new_finding|anterior_motion|leaving_theatre present"}},
 		{"D13 a step taken down in the further run stands beneath it", func(f *fixture) {
 			f.secondRun("residual_regurgitation")
 			f.step("s2").Fate, f.step("s2").TakenDownInRun = repair.TakenDown, 2

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/settings"
 	"trigone/internal/units"
@@ -131,17 +132,28 @@ func atSet(kind Kind, class Class, metric string, s *repair.Study, parts ...stri
 // the plan accepts.
 func (c *comparing) regurgitation() {
 	_, before := c.setsToJudge()
-	for _, s := range before {
-		if moderate, ok := s.Grade.ModerateOrMore(); ok {
-			e := atSet(KindSiteLimit, ResidualRegurgitation, mitralGrade, &s)
-			e.Actual, e.Planned, e.LimitOnReading = s.Grade.String(), "mild or less", true
-			e.Message = fmt.Sprintf("Residual regurgitation %s %s", e.Actual, setWords(&s))
-			if !moderate {
-				e.Verdict = Agrees
-				e.Message = fmt.Sprintf("Regurgitation %s %s", e.Actual, setWords(&s))
-			}
-			c.add(e)
+	for i := range before {
+		s := &before[i]
+		left, byMotion := c.residual(s, s.Run == 0 || s.Run >= c.lastRun)
+		moderate, graded := left.ModerateOrMore()
+		if !graded && !(byMotion && s.Grade.Known()) {
+			continue
 		}
+		e := atSet(KindSiteLimit, ResidualRegurgitation, mitralGrade, s)
+		e.Planned, e.LimitOnReading = "mild or less", true
+		switch {
+		case !graded:
+			e.Actual = s.Grade.String()
+			e.notApplicable("it came with systolic anterior motion, which is told by itself")
+			e.Message = fmt.Sprintf("Regurgitation %s %s: %s", e.Actual, setWords(s), e.NotApplicableBecause)
+		case moderate:
+			e.Actual = left.String()
+			e.Message = fmt.Sprintf("Residual regurgitation %s %s%s", e.Actual, setWords(s), withMotion(byMotion))
+		default:
+			e.Verdict, e.Actual = Agrees, left.String()
+			e.Message = fmt.Sprintf("Regurgitation %s %s", e.Actual, setWords(s))
+		}
+		c.add(e)
 	}
 	e := entry{Comparison: Comparison{
 		ID: key(KindSiteLimit, "", mitralGrade, valve.Nowhere, string(valve.LeavingTheatre)), Kind: KindSiteLimit, LimitOnReading: true,
@@ -156,18 +168,19 @@ func (c *comparing) regurgitation() {
 		c.add(e)
 		return
 	}
-	e.Occasion, e.Run, e.Actual = s.Occasion, s.Run, s.Grade.String()
-	e.Message = fmt.Sprintf("Residual regurgitation %s at leaving theatre", e.Actual)
+	left, byMotion := c.residual(s, true)
+	e.Occasion, e.Run, e.Actual = s.Occasion, s.Run, left.String()
+	e.Message = fmt.Sprintf("Residual regurgitation %s at leaving theatre%s", e.Actual, withMotion(byMotion))
 	if c.replacedInTheatre() {
 		e.Message = fmt.Sprintf("Regurgitation %s at leaving theatre, after replacement", e.Actual)
 	}
-	moderate, _ := s.Grade.ModerateOrMore()
+	moderate, _ := left.ModerateOrMore()
 	if !moderate {
 		e.Verdict = Agrees
 		if !c.replacedInTheatre() {
 			e.Message = fmt.Sprintf("Regurgitation %s at leaving theatre", e.Actual)
 		}
-		if g, above := c.aboveAccepted(s.Grade); above {
+		if g, above := c.aboveAccepted(left); above {
 			e.Message = fmt.Sprintf("Residual regurgitation %s at leaving theatre", e.Actual)
 			e.Planned, e.LimitOnReading = "at most the grade that the plan accepts", false
 			e.compareGrades(g)
@@ -176,6 +189,26 @@ func (c *comparing) regurgitation() {
 		}
 	}
 	c.add(e)
+}
+
+// residual gives the grade of a result that counts as left, and whether it is that
+// of anterior motion. Under an earlier rule set it is the grade as it stands.
+func (c *comparing) residual(s *repair.Study, last bool) (left repair.Grade, byMotion bool) {
+	if c.in.Settings.Edition.Before(motionApart) {
+		return s.Grade, false
+	}
+	return s.Residual(last)
+}
+
+// motionApart is the edition since which regurgitation with anterior motion, and a
+// gradient that was not read when quiet, are judged apart.
+const motionApart = 3
+
+func withMotion(byMotion bool) string {
+	if byMotion {
+		return ", while anterior motion is present"
+	}
+	return ""
 }
 
 // aboveAccepted compares a grade on leaving theatre with the lowest that the plan
@@ -284,7 +317,7 @@ const meanGradient = valve.MeanGradient
 
 // highGradient is a mean gradient beyond the site's threshold. The limit has a
 // source whose readings carried the same error, so that it applies to the reading
-// as it is.
+// as it is; whether that was taken when quiet is judged as the rules judge it.
 func (c *comparing) highGradient(s *repair.Study, e entry) entry {
 	limit := c.in.Settings.Threshold(settings.GradientHigh)
 	e.JudgedBy, e.JudgedByVersion = BySiteTolerance, c.in.Settings.PolicyHash
@@ -305,14 +338,57 @@ func (c *comparing) highGradient(s *repair.Study, e entry) entry {
 	e.Method, e.ActualSD = c.measured[k].Context.Method, c.sd(k)
 	numbers(&e.Comparison, meanGradient, limit.Value, v, 0, 0)
 	e.Upper, e.Tolerance = units.Some(limit.Value), units.None[float64]()
-	e.Verdict = Agrees
-	e.Message = fmt.Sprintf("Mean gradient %s: %s, limit %s", setWords(s), e.Actual, amount(meanGradient, limit.Value))
-	if limit.Beyond(v) {
+	limitText := amount(meanGradient, limit.Value)
+	reading := metric.JudgeGradient(c.in.Settings, c.quiet(s), v, c.gradientRate(s))
+	switch reading.Verdict {
+	case metric.GradientHigh:
 		e.Verdict = Present
-		e.Message = fmt.Sprintf("Mean gradient %s: %s, above the limit of %s by %s%s", setWords(s), e.Actual,
-			amount(meanGradient, limit.Value), amount(meanGradient, e.Difference.OrElse(0)), c.onReading(&e.Comparison))
+		e.Message = fmt.Sprintf("Mean gradient %s: %s, above the limit of %s by %s", setWords(s), e.Actual, limitText, amount(meanGradient, e.Difference.OrElse(0)))
+		if reading.Under != "" {
+			e.Message += ", read " + reading.Under + ", which does not excuse it"
+		}
+		e.Message += c.onReading(&e.Comparison)
+	case metric.GradientNotComparable:
+		e.Verdict = NotJudged
+		e.Missing = []string{string(meanGradient) + " of " + string(s.Occasion) + " when quiet"}
+		e.Message = fmt.Sprintf("Mean gradient %s: %s, read %s: not comparable with the limit of %s at rest", setWords(s), e.Actual, reading.Under, limitText)
+	case metric.GradientProvoked:
+		e.notApplicable("it was read " + reading.Under)
+		e.Message = fmt.Sprintf("Mean gradient %s: %s, read %s; the limit of %s is one at rest", setWords(s), e.Actual, reading.Under, limitText)
+	default:
+		e.Verdict = Agrees
+		e.Message = fmt.Sprintf("Mean gradient %s: %s, limit %s", setWords(s), e.Actual, limitText)
 	}
 	return e
+}
+
+// quiet gives the study with what it was done under. Under an earlier rule set
+// nobody asked.
+func (c *comparing) quiet(s *repair.Study) *repair.Study {
+	if c.in.Settings.Edition.Before(motionApart) {
+		return &repair.Study{Kind: s.Kind}
+	}
+	return s
+}
+
+// gradientRate gives the heart rate at which the gradient of a study was taken, from
+// any section of it.
+func (c *comparing) gradientRate(s *repair.Study) units.Maybe[float64] {
+	if c.in.Settings.Edition.Before(motionApart) {
+		return units.None[float64]()
+	}
+	list := []valve.Occasion{s.Occasion}
+	for _, other := range c.in.Case.Studies {
+		if other.StudyID == s.StudyID {
+			list = append(list, other.Occasion)
+		}
+	}
+	for _, o := range list {
+		if v := c.measured[valve.Key{ID: valve.GradientHeartRate, Occasion: o, Role: valve.Measured}].Value; v.IsSome() {
+			return v
+		}
+	}
+	return units.None[float64]()
 }
 
 // onReading says why a limit on the reading is judged without its error.

@@ -193,10 +193,11 @@ func (c *comparing) gradeTarget(e entry, t repair.Target, stage valve.Stage) {
 		c.add(e)
 		return
 	}
-	e.Occasion, e.Run, e.Actual = s.Occasion, s.Run, s.Grade.String()
-	by := c.worse(t.Grade, s.Grade)
+	left, byMotion := c.residual(s, true)
+	e.Occasion, e.Run, e.Actual = s.Occasion, s.Run, left.String()
+	by := c.worse(t.Grade, left)
 	e.compareGrades(by)
-	e.Message = fmt.Sprintf("%s: %s, aim %s%s", subject, e.Actual, e.Planned, doubt(by.verdict))
+	e.Message = fmt.Sprintf("%s: %s%s, aim %s%s", subject, e.Actual, withMotion(byMotion), e.Planned, doubt(by.verdict))
 	if by.verdict == NotJudged {
 		e.Missing = []string{mitralGrade + " in the scheme of the aim"}
 		e.Message = fmt.Sprintf("%s: %s, aim %s, in another scheme of grades", subject, e.Actual, e.Planned)
@@ -244,10 +245,11 @@ func (e *entry) compareGrades(g graded) {
 	}
 }
 
-// gradedResult gives the newest result at a stage that has a grade, or nil.
+// gradedResult gives the newest result at a stage that has a grade, be it that while
+// anterior motion is present, or nil.
 func (c *comparing) gradedResult(stage valve.Stage) *repair.Study {
 	for _, s := range c.resultsAt(stage) {
-		if s.Grade.Known() {
+		if left, _ := c.residual(&s, true); left.Known() {
 			return &s
 		}
 	}

@@ -90,6 +90,7 @@ type Study struct {
 	DiedOn            string
 	Reinterventions   []Reintervention
 	Complications     []Event
+	Readmissions      []Event // by cause
 }
 
 // Event is something that happened on a day; an empty day is not recorded.

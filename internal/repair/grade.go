@@ -51,6 +51,9 @@ func (g Grade) ModerateOrMore() (moderate, ok bool) {
 	return row.moderate, ok
 }
 
+// Severe says whether the grade is the highest of its scheme.
+func (g Grade) Severe() bool { return g.Known() && (g.Value == "severe" || g.Value == "plus_4") }
+
 // String gives the grade in words, empty if it is not recorded.
 func (g Grade) String() string { return gradeTable[g].text }
 

@@ -12,7 +12,7 @@ import (
 
 var eventBeforeOperation = Rule{
 	ID: "event-before-operation", Reference: "R71",
-	Summary:  "No complication and no further intervention on the valve is dated before the day of the operation.",
+	Summary:  "No complication, no further intervention on the valve and no readmission is dated before the day of the operation.",
 	Severity: Contradiction, Kind: Time, Source: settings.SourceArithmetic,
 	Advice: "Correct the date, or take out what happened before this operation.",
 	Since:  "3",
@@ -52,6 +52,11 @@ var eventBeforeOperation = Rule{
 				s.Reinterventions = []repair.Reintervention{{On: "2026-03-01", Kind: "repaired_again"}}
 			}).Case()
 		}},
+		{Name: "readmitted before it, the cause unknown", Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Operation().FollowUp("month").EditStudy(func(s *repair.Study) {
+				s.Readmissions = []repair.Event{{On: "2026-02-20"}}
+			}).Case()
+		}},
 		{Name: "a complication in theatre, dated the day before", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().EditOperation(func(o *repair.Operation) {
 				o.Complications = []repair.Event{{Kind: "bleeding", On: "2026-03-01"}}
@@ -74,7 +79,7 @@ func events(c *repair.Case, o valve.Occasion) []event {
 	var list []event
 	add := func(complications []repair.Event) {
 		for _, e := range complications {
-			list = append(list, event{"a complication (" + words.Spaced(e.Kind) + ")", e.On})
+			list = append(list, event{"a complication" + inBrackets(e.Kind), e.On})
 		}
 	}
 	if o == valve.AtOperation {
@@ -86,9 +91,19 @@ func events(c *repair.Case, o valve.Occasion) []event {
 	s := c.StudyAt(o)
 	add(s.Complications)
 	for _, again := range s.Reinterventions {
-		list = append(list, event{"a further intervention on the valve (" + words.Spaced(again.Kind) + ")", again.On})
+		list = append(list, event{"a further intervention on the valve" + inBrackets(again.Kind), again.On})
+	}
+	for _, e := range s.Readmissions {
+		list = append(list, event{"a readmission" + inBrackets(e.Kind), e.On})
 	}
 	return list
+}
+
+func inBrackets(word string) string {
+	if word == "" {
+		return ""
+	}
+	return " (" + words.Spaced(word) + ")"
 }
 
 func exampleStroke(on string) *repair.Case {

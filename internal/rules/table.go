@@ -19,6 +19,7 @@ var table = []Rule{
 	baseGapNotClosed,
 	baseGapWithoutClosure,
 	bypassEndsBeforeStart,
+	calcificationUnanswered,
 	chordCrossesMidline,
 	chordWithoutProlapse,
 	circumflexCloseUnchecked,
@@ -42,6 +43,7 @@ var table = []Rule{
 	endSystolicDiameterNotBelowEndDiastolic,
 	endSystolicVolumeNotBelowEndDiastolic,
 	eventBeforeOperation,
+	fibrillationUnanswered,
 	finalHeightAgainstHeightRemoved,
 	followUpBeforeOperation,
 	furtherRunReasonAgainstEcho,
@@ -120,6 +122,7 @@ var table = []Rule{
 	statedDurationAgainstTimes,
 	strandsFewerThanPairs,
 	triangularWithBaseWidth,
+	tricuspidRegurgitationUnanswered,
 	twoDatesOfDeath,
 	twoRingsInPlace,
 }

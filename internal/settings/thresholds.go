@@ -54,6 +54,8 @@ const (
 	StrokeVolumesApart    = "stroke_volumes_apart"
 	IdenticalDecimals     = "identical_value_decimals"
 
+	TricuspidAnnulusWide = "tricuspid_annulus_wide"
+
 	ClampEdge      = "clamp_edge"
 	BypassTail     = "bypass_tail"
 	DurationsApart = "durations_apart"
@@ -162,4 +164,7 @@ var builtInThresholds = []Threshold{
 		Summary: "mean gradient under exercise or dobutamine above which it is spoken of, together with the pulmonary pressure"},
 	{Name: ProvokedPressureHigh, Unit: units.MMHg, Value: 60, Inclusive: true, Lowest: 40, Highest: 100, Source: SourceFunctional2023,
 		Summary: "systolic pulmonary pressure under exercise or dobutamine above which a high gradient is spoken of"},
+
+	{Name: TricuspidAnnulusWide, Unit: units.MM, Value: 40, Inclusive: false, Lowest: 30, Highest: 55, Source: SourceMemory,
+		Summary: "diameter of the tricuspid annulus from which it is wide"},
 }
