@@ -406,6 +406,14 @@ func (b *builder) quote(s string) string {
 	return "“" + s + "”"
 }
 
+// typed gives a text that the operation's report is made of, in quotation marks.
+func typed(s string) string {
+	if s = clean(s); s == "" {
+		return ""
+	}
+	return "“" + s + "”"
+}
+
 // Times.
 
 func (b *builder) local(t *timestamppb.Timestamp, layout string) string {

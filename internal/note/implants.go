@@ -14,6 +14,7 @@ import (
 func (b *builder) implants() []Block {
 	var blocks []Block
 	var removed []Item
+	told := map[string]bool{} // devices that stand with their step
 	ring := false
 	for _, s := range b.op.GetSteps() {
 		r := s.GetTechnique().GetAnnuloplasty()
@@ -21,24 +22,53 @@ func (b *builder) implants() []Block {
 			continue
 		}
 		ring = true
+		d := b.device(s.GetId(), trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY)
+		told[d.GetId()] = d != nil
 		if s.GetFate() == trigonev1.StepFate_STEP_FATE_TAKEN_DOWN || s.GetFate() == trigonev1.StepFate_STEP_FATE_REVISED {
-			removed = append(removed, Item{Text: words.Sentence(joined(", ", "Removed: "+ringKind(r), with("labelled size", ringLabel(r)), b.when(s.GetTakenDownInRun(), trigonev1.Stage_STAGE_UNSPECIFIED)))})
+			removed = append(removed, Item{Text: words.Sentence(joined(", ", "Removed: "+ringKind(r), with("labelled size", ringLabel(r)), label(d), b.when(s.GetTakenDownInRun(), trigonev1.Stage_STAGE_UNSPECIFIED)))})
 			continue
 		}
-		blocks = append(blocks, b.implant(words.Capital(ringKind(r)), ringLabel(r), b.ringDimensions(r, s.GetId()))...)
+		blocks = append(blocks, implant(words.Capital(ringKind(r)), ringLabel(r), b.ringDimensions(r, s.GetId()), d))
 	}
 	if c := b.op.GetConversion(); b.converted() {
-		blocks = append(blocks, b.implant(words.Capital(joined(" ", say(c.GetProsthesis()), "prosthesis of the mitral valve")), labelled(c.ProsthesisLabel), "")...)
+		d := b.device("", trigonev1.DeviceKind_DEVICE_KIND_PROSTHESIS)
+		told[d.GetId()] = d != nil
+		blocks = append(blocks, implant(words.Capital(joined(" ", say(c.GetProsthesis()), "prosthesis of the mitral valve")), labelled(c.ProsthesisLabel), "", d))
 	}
-	if len(blocks) == 0 && len(removed) == 0 {
+	for _, d := range b.op.GetDevices() {
 		switch {
-		case !ring && b.op.GetStepsRecorded() == trigonev1.Recorded_RECORDED_COMPLETE:
-			return []Block{paragraph("No ring or band was implanted.")}
+		case told[d.GetId()]:
+		case d.GetFate() == trigonev1.DeviceFate_DEVICE_FATE_IN_PLACE || d.GetFate() == trigonev1.DeviceFate_DEVICE_FATE_UNSPECIFIED:
+			blocks = append(blocks, implant(words.Capital(deviceName(d)), "", "", d))
 		default:
-			return []Block{paragraph("A ring or band is not recorded.")}
+			removed = append(removed, Item{Text: words.Sentence(joined(", ", words.Capital(joined(": ", say(d.GetFate()), deviceName(d))), label(d)))})
 		}
 	}
+	if len(blocks) == 0 && len(removed) == 0 {
+		if !ring && b.op.GetStepsRecorded() == trigonev1.Recorded_RECORDED_COMPLETE {
+			return []Block{paragraph("No ring or band was implanted.")}
+		}
+		return []Block{paragraph("A ring or band is not recorded.")}
+	}
 	return append(blocks, list(removed))
+}
+
+// device gives the device of a step, or the one of a kind that names no step; nil:
+// there is none.
+func (b *builder) device(step string, kind trigonev1.DeviceKind) *trigonev1.Device {
+	for _, d := range b.op.GetDevices() {
+		if d.GetStepId() == step && d.GetKind() == kind {
+			return d
+		}
+	}
+	return nil
+}
+
+func deviceName(d *trigonev1.Device) string { return orElse(say(d.GetKind()), "a device") }
+
+// label is what is known of a device's label, on one line.
+func label(d *trigonev1.Device) string {
+	return joined(", ", clean(d.GetMaker()), clean(d.GetModel()), with("size", clean(d.GetSize())), with("serial number", clean(d.GetSerialNumber())), with("lot", clean(d.GetLotNumber())))
 }
 
 func labelled(label *float64) string {
@@ -56,19 +86,23 @@ func ringLabel(r *trigonev1.Annuloplasty) string {
 	return plain(r.GetImplantedLabel()) + family(r)
 }
 
-// implant is the table of one implant.
-func (b *builder) implant(name, size, dimensions string) []Block {
+// implant is the table of one implant; d is nil where no device is recorded.
+func implant(name, size, dimensions string, d *trigonev1.Device) Block {
 	t := &Table{Header: []string{name, "As on the label"}}
 	for _, row := range [][]string{
-		{"Labelled size", size}, {"Maker", ""}, {"Model", ""}, {"Serial number", ""}, {"Lot", ""}, {"Use before", ""},
+		{"Size", orElse(clean(d.GetSize()), size)}, {"Maker", clean(d.GetMaker())}, {"Model", clean(d.GetModel())},
+		{"Serial number", clean(d.GetSerialNumber())}, {"Lot", clean(d.GetLotNumber())}, {"Use before", day(d.GetExpiresOn())},
 	} {
 		t.Rows = append(t.Rows, []string{row[0], or(row[1])})
+	}
+	if udi := clean(d.GetUniqueDeviceIdentification()); udi != "" {
+		t.Rows = append(t.Rows, []string{"Device identification", udi})
 	}
 	if dimensions != "" {
 		t.Rows = append(t.Rows, []string{"Dimensions", dimensions})
 	}
 	t.Rows = append(t.Rows, []string{"Label attached", ""})
-	return []Block{{Table: t}}
+	return Block{Table: t}
 }
 
 // ringDimensions says what is known of a ring's dimensions; a band has a length, a

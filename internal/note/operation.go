@@ -18,15 +18,58 @@ import (
 // Access and bypass.
 
 func (b *builder) access() []Block {
-	way := b.look("approach and incision", say(b.op.GetSetting().GetApproach()))
+	way := joined(". ", say(b.op.GetSetting().GetApproach()), typed(b.op.GetReport().GetIncision()))
+	b.look("approach and incision", way)
 	times := joined("; ",
 		with("incision", b.look("time of incision", b.clock(b.op.GetIncisionTime()))),
 		with("first leaflet cut", b.clock(b.op.GetFirstLeafletCutTime())),
 		with("end of the operation", b.look("end of the operation", b.clock(b.op.GetEndTime()))))
-	b.misses("cannulation")
-	b.misses("protection of the heart")
-	blocks := []Block{paragraph(words.Sentence(way), words.Sentence(times+b.sectionMarks(string(valve.AtOperation), 0)))}
+	blocks := []Block{
+		paragraph(words.Sentence(way), b.approachChange()),
+		paragraph(words.Sentence(times + b.sectionMarks(string(valve.AtOperation), 0))),
+		paragraph(b.cannulation(), b.support()),
+	}
 	return append(blocks, b.runTimes()...)
+}
+
+// approachChange says that the way to the heart was changed, and why.
+func (b *builder) approachChange() string {
+	c := b.op.GetApproachChange()
+	if c.GetChanged() != trigonev1.Answer_ANSWER_YES {
+		return ""
+	}
+	reason := b.look("reason for changing the approach", say(c.GetReason()))
+	return joined(" ", words.Sentence(joined(": ", joined(" ", "The approach was changed in theatre", with("from", say(c.GetBegunAs()))), reason)), b.quote(c.GetReasonText()))
+}
+
+func (b *builder) cannulation() string {
+	arterial := b.look("arterial cannulation", words.And(sayAll(b.op.GetCannulation().GetArterial())))
+	venous := b.look("venous cannulation", words.And(sayAll(b.op.GetCannulation().GetVenous())))
+	return words.Sentence(with("Cannulation:", joined("; ", joined(" ", arterial, bracketedIf(arterial, "arterial")), joined(" ", venous, bracketedIf(venous, "venous")))))
+}
+
+// support names what supported the circulation beside bypass.
+func (b *builder) support() string {
+	var list []string
+	for _, s := range b.op.GetSupport() {
+		list = append(list, joined(" ", or(say(s.GetKind())), bracketed(say(s.GetIntent()))))
+	}
+	return words.Sentence(with("Mechanical support:", words.And(list)))
+}
+
+// protected says how the heart was protected and kept still in a run.
+func (b *builder) protected(r *trigonev1.PumpRun) string {
+	p := r.GetProtection()
+	kind := say(p.GetKind())
+	if s := say(p.GetSolution()); s != "" {
+		kind = s
+	}
+	routes := sayAll(p.GetRoutes())
+	b.look(fmt.Sprintf("protection of the heart in pump run %d", r.GetNumber()), kind)
+	if len(routes) > 0 {
+		kind = joined(", ", kind, words.And(routes))
+	}
+	return joined("; ", kind, with("aorta:", say(p.GetAorticOcclusion())))
 }
 
 // runTimes lists bypass and clamp of each pump run.
@@ -35,16 +78,16 @@ func (b *builder) runTimes() []Block {
 		b.misses("times of bypass and of the aortic clamp")
 		return nil
 	}
-	t := &Table{Header: []string{"Pump run", "Bypass", "Aortic cross-clamp"}}
+	t := &Table{Header: []string{"Pump run", "Bypass", "Aortic cross-clamp", "Protection of the heart"}}
 	for _, r := range b.op.GetRuns() {
 		bypass := b.minutes(r.GetBypassStart(), r.GetBypassEnd(), r.StatedBypassMin)
 		clamp := b.minutes(r.GetClampStart(), r.GetClampEnd(), r.StatedClampMin)
 		name := fmt.Sprint(r.GetNumber())
 		b.look("bypass of pump run "+name, bypass)
 		b.look("aortic cross-clamp of pump run "+name, clamp)
-		t.Rows = append(t.Rows, []string{name + b.sectionMarks(string(valve.AtOperation), r.GetNumber()), cmp.Or(bypass, "–"), cmp.Or(clamp, "–")})
+		t.Rows = append(t.Rows, []string{name + b.sectionMarks(string(valve.AtOperation), r.GetNumber()), bypass, clamp, b.protected(r)})
 	}
-	blocks := []Block{{Table: t}}
+	blocks := []Block{{Table: t.filled()}}
 	if b.op.GetRunsRecorded() != trigonev1.Recorded_RECORDED_COMPLETE {
 		b.misses("whether there was a further pump run")
 	}
@@ -126,7 +169,10 @@ func (b *builder) steps() []Block {
 	} else if b.op.GetStepsRecorded() != trigonev1.Recorded_RECORDED_COMPLETE {
 		b.misses("whether these are all steps")
 	}
-	blocks = append(blocks, paragraph(b.neighbours()))
+	blocks = append(blocks, paragraph(b.left()), paragraph(b.neighbours()))
+	if items := b.concomitantDetails(); len(items) > 0 {
+		blocks = append(blocks, Block{Subheading: "Other procedures"}, list(items))
+	}
 	if c := b.replacement(); c != "" {
 		blocks = append(blocks, paragraph(c))
 	}

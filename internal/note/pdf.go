@@ -73,6 +73,9 @@ func layOut(n Note, pages int) ([]byte, int, error) {
 		after := 0.0
 		if i+1 < len(n.Sections) && n.Sections[i+1].Key == KeySignature {
 			after = signatureHeight
+			if i+2 == len(n.Sections) {
+				after += s.height(n.Footer) + 7
+			}
 		}
 		s.section(section, after)
 	}

@@ -64,7 +64,14 @@ func (b *builder) exit(r *trigonev1.Result) []Block {
 	sentences := make([]string, 0, len(first))
 	for i, f := range first {
 		if i == 0 {
-			f = joined(" ", "Echo", bracketed(b.conditions(s, o))) + b.allMarks(string(o)) + ": " + f
+			read := ""
+			switch s.GetReadIndependently() {
+			case trigonev1.Answer_ANSWER_YES:
+				read = "read by who took no part in the operation"
+			case trigonev1.Answer_ANSWER_NO:
+				read = "read by one of the team"
+			}
+			f = joined(" ", "Echo", bracketed(joined(", ", b.conditions(s, o), read))) + b.allMarks(string(o)) + ": " + f
 		}
 		sentences = append(sentences, words.Sentence(f))
 	}
@@ -251,7 +258,7 @@ func (b *builder) complications() []Block {
 func complicationWords(all []*trigonev1.Complication, recorded trigonev1.Recorded, none, unknown string) string {
 	var list []string
 	for _, c := range all {
-		list = append(list, joined(" ", or(say(c.GetKind())), with("on", day(c.GetDate()))))
+		list = append(list, joined(" ", or(say(c.GetKind())), bracketed(say(c.GetGrade())), with("on", day(c.GetDate()))))
 	}
 	switch {
 	case len(list) > 0:
@@ -266,30 +273,91 @@ func complicationWords(all []*trigonev1.Complication, recorded trigonev1.Recorde
 
 // closing tells of blood, specimens, drains and closure.
 func (b *builder) closing() []Block {
-	for _, name := range []string{
-		"blood loss", "blood products", "cell saver", "specimens", "drains", "pacing wires", "closure", "antibiotic prophylaxis",
+	r := b.op.GetReport()
+	blocks := []Block{paragraph(b.blood())}
+	for _, x := range []struct{ name, text string }{
+		{"specimens", r.GetSpecimens()}, {"drains", r.GetDrains()}, {"pacing wires", r.GetPacingWires()}, {"closure", r.GetClosure()},
+		{"antibiotic prophylaxis", r.GetAntibioticProphylaxis()},
 	} {
-		b.misses(name)
+		if t := b.look(x.name, typed(x.text)); t != "" {
+			blocks = append(blocks, paragraph(words.Capital(x.name)+": "+t))
+		}
 	}
-	return []Block{{Fill: "Counts of swabs, needles and instruments correct"}}
+	return append(blocks, Block{Fill: "Counts of swabs, needles and instruments correct"})
 }
 
+// blood says what was lost and given in theatre.
+func (b *builder) blood() string {
+	u := b.op.GetBlood()
+	loss, given, saver := "", "", ""
+	if u != nil && u.BloodLossMl != nil {
+		loss = "Blood loss " + millilitres(u.GetBloodLossMl())
+	}
+	b.look("blood loss", loss)
+	if u != nil {
+		var list []string
+		none := true
+		for _, p := range []struct {
+			units *int32
+			name  string
+		}{{u.RedCellUnits, "red cells"}, {u.PlasmaUnits, "plasma"}, {u.PlateletUnits, "platelets"}} {
+			switch {
+			case p.units == nil:
+				b.misses("units of " + p.name)
+				none = false
+			case *p.units > 0:
+				none = false
+				list = append(list, count(int64(*p.units), "unit", "units")+" of "+p.name)
+			}
+		}
+		switch {
+		case len(list) > 0:
+			given = "given: " + words.And(list)
+		case none:
+			given = "no blood products given"
+		}
+	} else {
+		b.misses("blood products")
+	}
+	switch u.GetCellSaver() {
+	case trigonev1.Answer_ANSWER_YES:
+		saver = "cell saver used"
+		if u.CellSaverReturnedMl != nil {
+			saver += ", " + millilitres(u.GetCellSaverReturnedMl()) + " given back"
+		}
+	case trigonev1.Answer_ANSWER_NO:
+		saver = "no cell saver"
+	default:
+		b.misses("cell saver")
+	}
+	return words.Sentence(joined("; ", loss, given, saver))
+}
+
+func millilitres(v float64) string { return plain(v) + unbroken + "mL" }
+
+// leaving says how and where the patient went, and what was asked for the first
+// hours: as it was typed, nothing of the software's own.
 func (b *builder) leaving() []Block {
-	var sentences []string
+	r := b.op.GetReport()
+	alive := ""
 	switch b.op.GetLeftTheatreAlive() {
 	case trigonev1.Answer_ANSWER_YES:
-		sentences = append(sentences, "The patient left theatre alive.")
+		alive = "The patient left theatre alive."
 	case trigonev1.Answer_ANSWER_NO:
-		sentences = append(sentences, "The patient died in theatre.")
+		return []Block{paragraph("The patient died in theatre.")}
 	default:
 		b.misses("whether the patient left theatre alive")
 	}
-	if b.op.GetLeftTheatreAlive() != trigonev1.Answer_ANSWER_NO {
-		for _, name := range []string{"condition on leaving theatre", "destination", "instructions for the first hours"} {
-			b.misses(name)
+	blocks := []Block{paragraph(alive)}
+	for _, x := range []struct{ name, text string }{
+		{"condition on leaving theatre", typed(r.GetConditionOnLeaving())}, {"destination", say(r.GetDestination())},
+		{"instructions for the first hours", typed(r.GetInstructions())},
+	} {
+		if t := b.look(x.name, x.text); t != "" {
+			blocks = append(blocks, paragraph(words.Sentence(words.Capital(x.name)+": "+t)))
 		}
 	}
-	return []Block{paragraph(sentences...)}
+	return blocks
 }
 
 // notRecorded is what a reader looks for and the record does not have, each with

@@ -86,9 +86,15 @@ func (b *builder) concomitant() string {
 // Diagnosis.
 
 func (b *builder) diagnosis() []Block {
-	blocks := []Block{paragraph(words.Sentence("Before the operation: " + b.preoperative()))}
+	preoperative := typed(b.op.GetReport().GetPreoperativeDiagnosis())
+	if preoperative == "" {
+		preoperative = b.preoperative()
+	}
+	blocks := []Block{paragraph(words.Sentence("Before the operation: " + preoperative))}
 	if b.op != nil {
-		b.misses("diagnosis after the operation")
+		if after := b.look("diagnosis after the operation", typed(b.op.GetReport().GetPostoperativeDiagnosis())); after != "" {
+			blocks = append(blocks, paragraph(words.Sentence("After the operation: "+after)))
+		}
 	}
 	s := b.setting()
 	urgency := with("Urgency:", b.look("urgency", say(s.GetUrgency())))
@@ -101,7 +107,17 @@ func (b *builder) diagnosis() []Block {
 	default:
 		b.misses("first or repeat operation on the heart")
 	}
-	return append(blocks, paragraph(words.Sentence(joined("; ", urgency, before))))
+	var earlier []string
+	for _, p := range s.GetPreviousProcedures() {
+		if w := say(p); w != "" {
+			earlier = append(earlier, w)
+		}
+	}
+	rhythm := ""
+	if f := s.GetFibrillationBefore(); f != trigonev1.AtrialFibrillation_ATRIAL_FIBRILLATION_UNSPECIFIED {
+		rhythm = "atrial fibrillation before: " + say(f)
+	}
+	return append(blocks, paragraph(words.Sentence(joined("; ", urgency, before, with("before this:", words.And(earlier)), rhythm))))
 }
 
 // preoperative says the disease and what it does to the valve, by the last
@@ -144,6 +160,7 @@ var roles = []struct {
 }{
 	{trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON, "surgeon", true},
 	{trigonev1.OperatorRole_OPERATOR_ROLE_TRAINEE, "trainee, operating under supervision", false},
+	{trigonev1.OperatorRole_OPERATOR_ROLE_SUPERVISOR, "supervisor", false},
 	{trigonev1.OperatorRole_OPERATOR_ROLE_ASSISTANT, "first assistant", true},
 	{trigonev1.OperatorRole_OPERATOR_ROLE_ANAESTHETIST, "anaesthetist", true},
 	{trigonev1.OperatorRole_OPERATOR_ROLE_ECHOCARDIOGRAPHER, "echo reader", true},
@@ -165,7 +182,11 @@ func (b *builder) people() []Block {
 				t.Rows = append(t.Rows, []string{words.Capital(r.name), or(clean(o.GetPseudonym())), ""})
 			}
 		}
-		if !found && r.expected {
+		// Who operates under supervision has a supervisor.
+		supervised := r.role == trigonev1.OperatorRole_OPERATOR_ROLE_SUPERVISOR && slices.ContainsFunc(operators, func(o *trigonev1.Operator) bool {
+			return o.GetRole() == trigonev1.OperatorRole_OPERATOR_ROLE_TRAINEE
+		})
+		if !found && (r.expected || supervised) {
 			b.misses(r.name)
 		}
 	}
@@ -196,12 +217,12 @@ func (b *builder) indication() []Block {
 		why = words.Sentence(words.And(triggers) + partial(i.GetTriggersRecorded()))
 	case i.GetTriggersRecorded() == trigonev1.Recorded_RECORDED_COMPLETE:
 		why = "No finding that counts towards an operation is recorded, and the list is complete."
-	default:
+	case i.GetText() == "":
 		b.misses("indication")
 	}
 	class := ""
 	if c := b.look("functional class", say(i.GetFunctionalClass())); c != "" {
 		class = words.Sentence("Functional class " + c)
 	}
-	return []Block{paragraph(why, class), {Fill: "Consent"}}
+	return []Block{paragraph(typed(i.GetText()), why, class), {Fill: "Consent"}}
 }

@@ -213,7 +213,7 @@ func (b *builder) sliding(s *trigonev1.SlidingPlasty, name, id string, o valve.O
 		parts := b.details(side.of, name+", "+string(side.name)+" side", valve.AtStepSide(id, side.name), o,
 			detail{valve.SlidingDetachedLength, "detached over %s"}, detail{valve.SlidingAdvance, "advanced by %s"},
 			detail{valve.SlidingStripHeightAtCutEdge, "a strip of %s removed at the cut edge"},
-			detail{valve.SlidingStripHeightAtFarEnd, "of %s at the far end"})
+			detail{valve.SlidingStripHeightAtFarEnd, "tapering to %s at the far end"})
 		if side.of.CompressionSutureCount != nil {
 			parts = append(parts, count(int64(side.of.GetCompressionSutureCount()), "compression suture", "compression sutures"))
 		}
@@ -243,8 +243,16 @@ func (b *builder) chords(c *trigonev1.ArtificialChord, id string, o valve.Occasi
 	case o != valve.AtPlan:
 		b.misses(name + ": number of " + many)
 	}
-	parts := []string{number}
-	parts = append(parts, b.details(c, name, valve.AtStep(id), o, detail{valve.ArtificialChordLength, "%s"})...)
+	material := joined(" ", say(c.GetMaterial()), say(c.GetCalibre()))
+	if material == "" && o != valve.AtPlan {
+		b.misses(name + ": material")
+	}
+	parts := []string{number, material}
+	if len(c.GetLengths()) == 0 {
+		parts = append(parts, b.details(c, name, valve.AtStep(id), o, detail{valve.ArtificialChordLength, "%s"})...)
+	} else {
+		parts = append(parts, b.chordLengths(c, id, o, many))
+	}
 	muscle := say(c.GetPapillaryMuscle())
 	if h := say(c.GetPapillaryHead()); muscle != "" && h != "" {
 		muscle += " (" + h + " head)"
@@ -264,6 +272,52 @@ func (b *builder) chords(c *trigonev1.ArtificialChord, id string, o valve.Occasi
 		text += "; length set against " + reference
 	}
 	return strings.TrimSuffix(text, ": ")
+}
+
+// chordLengths says the lengths of one step that has several, each at its place.
+func (b *builder) chordLengths(c *trigonev1.ArtificialChord, id string, o valve.Occasion, many string) string {
+	var list []string
+	for _, l := range c.GetLengths() {
+		place := chordPlace(l)
+		text := b.quantity(l, valve.ArtificialChordLength, valve.Within(id, place), o)
+		if text == "" {
+			continue
+		}
+		if l.PairCount != nil {
+			text += " (" + count(int64(l.GetPairCount()), strings.TrimSuffix(many, "s"), many) + ")"
+		}
+		list = append(list, joined(" ", text, at(sidedName(l))))
+	}
+	return words.And(list)
+}
+
+// chordPlace is where the chords of one of several lengths go.
+func chordPlace(l *trigonev1.ChordLengthAt) valve.Place {
+	side := valve.Side(word(l.GetSide()))
+	switch s := word(l.GetSegment()); {
+	case word(l.GetCommissure()) != "":
+		return valve.AtCommissure(valve.Commissure(word(l.GetCommissure())))
+	case s != "":
+		return valve.AtSegmentSide(valve.Segment(s), side)
+	case side != "":
+		return valve.AtSide(side)
+	}
+	return valve.Nowhere
+}
+
+func sidedName(l *trigonev1.ChordLengthAt) string {
+	if c := commissureName(l.GetCommissure()); c != "" {
+		return c
+	}
+	side := say(l.GetSide())
+	switch s := segmentName(l.GetSegment()); {
+	case s != "" && side != "":
+		return s + ", " + side + " side"
+	case side != "":
+		return "the " + side + " side"
+	default:
+		return s
+	}
 }
 
 // ringWords says sizing and sutures of a ring or band that was implanted.

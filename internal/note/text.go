@@ -119,7 +119,10 @@ func chunks(n Note) [][]string {
 	for _, f := range n.Footer {
 		foot = append(foot, wrapped("", "", f)...)
 	}
-	return append(list, foot)
+	// Nor does what stands under the note stand alone.
+	last := len(list) - 1
+	list[last] = append(list[last], foot...)
+	return list
 }
 
 // What stands above the annex.

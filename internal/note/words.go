@@ -40,6 +40,17 @@ func say(e protoreflect.Enum) string {
 	return words.Spaced(word(e))
 }
 
+// sayAll gives the values of a list that are stated.
+func sayAll[E protoreflect.Enum](list []E) []string {
+	var out []string
+	for _, e := range list {
+		if w := say(e); w != "" {
+			out = append(out, w)
+		}
+	}
+	return out
+}
+
 // or gives what the note says where a reader would expect a value.
 func or(s string) string {
 	if s == "" {
@@ -57,6 +68,14 @@ func joined(separator string, parts ...string) string {
 		}
 	}
 	return strings.Join(kept, separator)
+}
+
+// bracketedIf brackets what is said of a text, if there is one.
+func bracketedIf(of, s string) string {
+	if of == "" {
+		return ""
+	}
+	return bracketed(s)
 }
 
 func bracketed(s string) string {

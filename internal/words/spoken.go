@@ -142,7 +142,7 @@ var spoken = map[string]string{
 	"ANTERIOR_MOTION_STATE_LEAFLET_WITH_OBSTRUCTION":    "of the leaflet with obstruction",
 	"ANTERIOR_MOTION_END_PERSISTS":                      "it persists",
 	"ANTERIOR_MOTION_END_RESOLVED":                      "it resolved",
-	"ANTERIOR_MOTION_END_RETURNED_TO_BYPASS":            "bypass was gone on again",
+	"ANTERIOR_MOTION_END_RETURNED_TO_BYPASS":            "bypass was resumed",
 
 	"MANOEUVRE_KIND_VOLUME": "volume given", "MANOEUVRE_KIND_VASOPRESSOR": "vasopressor given", "MANOEUVRE_KIND_BETA_BLOCKER": "beta blocker given",
 	"MANOEUVRE_KIND_RATE_OR_PACING": "rate or pacing changed",
