@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -16,6 +17,7 @@ func (a *app) adviseCommand() *cobra.Command {
 	var caseName, adviceID, requestID, at, stage string
 	var run int32
 	var record bool
+	var changes []string
 	c := &cobra.Command{
 		Use:   "advise FILE",
 		Short: "Ask while operating: what can still be changed, and what no longer fits",
@@ -25,9 +27,16 @@ dimension still has, what binds its ends and whose that is, how far the model ca
 be off, planned steps that no longer fit and the age of every input; then comes
 the updated evaluation. With --record question, answer and versions are kept in
 the case, where a performed step may cite them. Ranges of an uncalibrated model,
-not advice to take or leave a step.`,
+not advice to take or leave a step.
+
+--what-if asks what would come of a change, beside the state as it is; it may be
+given several times. Parts joined by commas are made together:
+  ring=30, ring=FAMILY/30   a size of the site's ring table
+  p2=14, a2=25              another final height, mm
+  chord:STEP=18             another length of the chords of a step, mm`,
 		Example: `  trigone advise so-far.json --case 'urn:example:harbour-hospital:case|MV-2026-001' --time 2026-03-02T10:40:00Z
-  trigone advise so-far.json --case sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed --record --id before-ring`,
+  trigone advise so-far.json --case sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed --record --id before-ring
+  trigone advise so-far.json --what-if ring=30 --what-if ring=32 --what-if ring=32,p2=14`,
 		Args: exactly("FILE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := a.formats(formatTable, formatJSON); err != nil {
@@ -43,6 +52,13 @@ not advice to take or leave a step.`,
 			}
 			if cmd.Flags().Changed("run") {
 				request.Run = &run
+			}
+			for _, change := range changes {
+				w, err := whatIf(change)
+				if err != nil {
+					return err
+				}
+				request.WhatIfs = append(request.WhatIfs, w)
 			}
 			if caseName != "" {
 				if request.Case, err = caseReference(caseName); err != nil {
@@ -77,7 +93,36 @@ not advice to take or leave a step.`,
 	f.StringVar(&at, "time", "", "when the question is asked, RFC 3339 (default: now)")
 	f.StringVar(&stage, "stage", "", "stage at which it is asked, such as after_leaflet_work")
 	f.Int32Var(&run, "run", 0, "pump run in which it is asked")
+	f.StringArrayVar(&changes, "what-if", nil, "a change to be answered beside the state as it is, such as ring=30 or p2=14")
 	return c
+}
+
+// whatIf reads --what-if.
+func whatIf(arg string) (*trigonev1.WhatIf, error) {
+	out := &trigonev1.WhatIf{}
+	for part := range strings.SplitSeq(arg, ",") {
+		what, value, found := strings.Cut(strings.TrimSpace(part), "=")
+		family, label, inFamily := strings.Cut(value, "/")
+		if !inFamily {
+			family, label = "", value
+		}
+		n, err := strconv.ParseFloat(label, 64)
+		segment := map[string]trigonev1.Segment{"a2": trigonev1.Segment_SEGMENT_A2, "p2": trigonev1.Segment_SEGMENT_P2}[what]
+		step, isChord := strings.CutPrefix(what, "chord:")
+		switch {
+		case !found || err != nil || inFamily && what != "ring":
+			return nil, usagef("--what-if %s is not understood; write ring=LABEL, ring=FAMILY/LABEL, p2=MM, a2=MM or chord:STEP=MM, joined by commas", arg)
+		case what == "ring" && out.GetRing() == nil:
+			out.Ring = &trigonev1.WhatIfRing{FamilyKey: family, Label: &n}
+		case segment != 0:
+			out.Heights = append(out.Heights, &trigonev1.WhatIfHeight{Segment: segment, Mm: &n})
+		case isChord:
+			out.Chords = append(out.Chords, &trigonev1.WhatIfChord{StepId: step, Mm: &n})
+		default:
+			return nil, usagef("--what-if %s is not understood; write ring=LABEL, ring=FAMILY/LABEL, p2=MM, a2=MM or chord:STEP=MM, joined by commas", arg)
+		}
+	}
+	return out, nil
 }
 
 // stageOf reads --stage.

@@ -95,14 +95,22 @@ func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePla
 		}
 	}
 	resp := &trigonev1.EvaluatePlanResponse{Evaluation: j.message}
-	inTheatre := j.of.Operation != nil || req.GetRecord() || req.GetTime() != nil || req.Run != nil ||
+	inTheatre := j.of.Operation != nil || len(req.GetWhatIfs()) > 0 || req.GetRecord() || req.GetTime() != nil || req.Run != nil ||
 		req.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED
 	if inTheatre {
 		at := now
 		if req.GetTime() != nil {
 			at = req.GetTime().AsTime()
 		}
-		resp.Freedom = convert.Freedom(latitude.Of(j.of, &j.result, b.Policy.Settings, at))
+		told, faults := latitude.Ask(j.of, &j.result, b.Policy.Settings, at, convert.Changes(req.GetWhatIfs()))
+		if len(faults) > 0 {
+			var list []convert.Violation
+			for _, fault := range faults {
+				list = append(list, convert.Violation{Path: fault.Path, Message: fault.Message})
+			}
+			return nil, nil, RefuseFields(list)
+		}
+		resp.Freedom = convert.Freedom(told, req.GetWhatIfs())
 	}
 	return resp, f, nil
 }

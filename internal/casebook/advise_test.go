@@ -54,9 +54,11 @@ func (f fixture) read(ref *trigonev1.CaseReference) *trigonev1.Case {
 	return resp.GetCase()
 }
 
-// The numbers of this case by hand: A2 26, P2 at the seam 16.5, planned ring 25.5,
-// target 6 to 11 mm, closure line at 60 %: ring 26 + 16.5 − 22 = 20.5 to
-// 26 + 16.5 − 12 = 30.5; height 12 + 25.5 − 26 = 11.5 to 26 − 0.2·25.5 = 20.9.
+// The numbers of this case by hand: A2 26, P2 at the suture line 16.5, planned ring 25.5,
+// entry of coaptation 5 mm deep; aims: coaptation 6 to 11 mm, closure line at 60 to
+// 75 %, P2 at most 18 mm. Ring up to √((26 − 6)² − 5²) + √((16.5 − 6)² − 5²) = 28.6 and
+// from 21.4, where √((0.75·d)² + 5²) − √((0.25·d)² + 5²) = 9.5; height from
+// 26 − √(19.125² + 5²) + √(6.375² + 5²) = 14.3 to the aim's own 18.
 func TestFreedomWhileOperating(t *testing.T) {
 	f := newFixture(t)
 	before, soFar := inTheatre(t)
@@ -68,7 +70,7 @@ func TestFreedomWhileOperating(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := map[string][2]float64{"ring_inner_antero_posterior_diameter": {20.5, 30.5}, "leaflet_height": {11.5, 20.9}}
+	want := map[string][2]float64{"ring_inner_antero_posterior_diameter": {21.4, 28.6}, "leaflet_height": {14.3, 18}}
 	for _, r := range resp.GetFreedom().GetRanges() {
 		w, ok := want[r.GetLeaf()]
 		if !ok {
@@ -102,7 +104,8 @@ func TestFreedomWhileOperating(t *testing.T) {
 		}
 	}
 
-	// The leaflet came out 6 mm lower: 26 + 10.5 − 12 = 24.5 is below the 25.5 planned.
+	// The leaflet came out 6 mm lower: √(20² − 5²) + √(4.5² − 5²) does not exist, the
+	// contact of 6 mm is out of reach, and with the planned ring it is about 4.
 	low := proto.Clone(soFar).(*trigonev1.CaseFile)
 	for _, h := range low.Operation.Heights[0].Heights {
 		if h.GetSegment() == trigonev1.Segment_SEGMENT_P2 {
@@ -115,7 +118,7 @@ func TestFreedomWhileOperating(t *testing.T) {
 		t.Fatal(err)
 	}
 	if !slices.ContainsFunc(resp.GetFreedom().GetUnfitSteps(), func(u *trigonev1.UnfitStep) bool {
-		return u.GetPlannedStepId() == "p-ring" && u.GetReason() == trigonev1.UnfitReason_UNFIT_REASON_OUTSIDE_RANGE && strings.Contains(u.GetMessage(), "24.5 mm")
+		return u.GetPlannedStepId() == "p-ring" && u.GetReason() == trigonev1.UnfitReason_UNFIT_REASON_OUTSIDE_RANGE && strings.Contains(u.GetMessage(), "the middle of what is predicted is 4 mm")
 	}) {
 		t.Errorf("the planned ring of 25.5 mm still fits: %v", resp.GetFreedom().GetUnfitSteps())
 	}
@@ -135,10 +138,14 @@ func TestRecordedAdvice(t *testing.T) {
 	req := &trigonev1.EvaluatePlanRequest{
 		Case: stored, CaseFile: soFar, Time: timestamppb.New(asked), Run: &run, Stage: trigonev1.Stage_STAGE_AFTER_LEAFLET_WORK,
 		Record: true, AdviceId: "after-resection", RequestId: "q-1",
+		WhatIfs: []*trigonev1.WhatIf{{Heights: []*trigonev1.WhatIfHeight{{Segment: trigonev1.Segment_SEGMENT_P2, Mm: proto.Float64(15)}}}},
 	}
 	resp, err := f.book.EvaluatePlan(f.ctx, caller, req)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if list := resp.GetFreedom().GetWhatIfs(); len(list) != 2 || list[0].GetChange() != nil || !proto.Equal(list[1].GetChange(), req.GetWhatIfs()[0]) {
+		t.Fatalf("the change that was asked about is not answered as it was asked: %v", list)
 	}
 	if resp.GetAdviceSection() != "advice/after-resection" || resp.GetReceipt().GetOutcome() != trigonev1.SectionOutcome_SECTION_OUTCOME_CREATED || resp.GetReceipt().GetRevision() != 1 {
 		t.Fatalf("section %s, receipt %v", resp.GetAdviceSection(), resp.GetReceipt())

@@ -206,8 +206,28 @@ func source(s settings.Source) *trigonev1.Source {
 	return &trigonev1.Source{Id: string(s.ID), Citation: s.Citation, Strength: Enum[trigonev1.SourceStrength](string(s.Strength))}
 }
 
-// Freedom turns what can still be changed into its message.
-func Freedom(f latitude.Latitude) *trigonev1.Freedom {
+// Changes reads what is asked about beside the state as it is.
+func Changes(list []*trigonev1.WhatIf) []latitude.Change {
+	var changes []latitude.Change
+	for _, w := range list {
+		var c latitude.Change
+		if r := w.GetRing(); r != nil {
+			c.Ring = &latitude.RingChoice{Family: r.GetFamilyKey(), Label: maybeFloat(r.Label)}
+		}
+		for _, h := range w.GetHeights() {
+			c.Heights = append(c.Heights, latitude.HeightChoice{Segment: valve.Segment(Word(h.GetSegment())), MM: maybeFloat(h.Mm)})
+		}
+		for _, x := range w.GetChords() {
+			c.Chords = append(c.Chords, latitude.ChordChoice{StepID: x.GetStepId(), MM: maybeFloat(x.Mm)})
+		}
+		changes = append(changes, c)
+	}
+	return changes
+}
+
+// Freedom turns what can still be changed into its message; asked are the changes that
+// were asked about.
+func Freedom(f latitude.Latitude, asked []*trigonev1.WhatIf) *trigonev1.Freedom {
 	out := &trigonev1.Freedom{Time: timestamppb.New(f.Time), Explanation: evaluate.Caution}
 	for _, r := range f.Ranges {
 		m := &trigonev1.FreedomRange{
@@ -244,6 +264,25 @@ func Freedom(f latitude.Latitude) *trigonev1.Freedom {
 			m.Time, m.Age = timestamppb.New(a.Time), durationpb.New(age)
 		}
 		out.Ages = append(out.Ages, m)
+	}
+	for _, w := range f.WhatIfs {
+		m := &trigonev1.WhatIfAnswer{Words: w.Words, Explanation: w.Explanation, Measured: inputs(w.Measured)}
+		if w.Change >= 0 {
+			m.Change = asked[w.Change]
+		}
+		for _, v := range w.Values {
+			unit, _, _ := metric.Describe(v.Key.ID)
+			value := &trigonev1.WhatIfValue{
+				Metric: string(v.Key.ID), Place: string(v.Key.Place), State: Enum[trigonev1.MetricState](string(v.State)),
+				Lower: pointer(v.Lower), Upper: pointer(v.Upper), Unit: unit.UCUM(), Explanation: v.Explanation,
+				Inputs: inputs(v.Inputs), Missing: v.Missing,
+			}
+			if v.State == metric.HasValue {
+				value.Value = &v.Value
+			}
+			m.Values = append(m.Values, value)
+		}
+		out.WhatIfs = append(out.WhatIfs, m)
 	}
 	return out
 }

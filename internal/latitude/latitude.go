@@ -29,6 +29,9 @@ type Latitude struct {
 	Ranges []Range
 	Unfit  []UnfitStep
 	Ages   []InputAge
+	// WhatIfs are the state as it is and what would come of each change asked about;
+	// none where none was.
+	WhatIfs []WhatIf
 }
 
 // Range is the range in which one dimension meets every aim of the plan that can be
@@ -122,10 +125,7 @@ type InputAge struct {
 // not yet done is done, so that no range differs from what the evaluation of the
 // same case says. A disputed value moves nothing.
 func Of(c *repair.Case, e *evaluate.Evaluation, s settings.Settings, at time.Time) Latitude {
-	f := newFinder(c, e, s)
-	out := Latitude{Time: at, Ranges: append([]Range{f.ringRange(), f.posteriorRange()}, f.chordRanges()...)}
-	out.Unfit = f.unfit(out.Ranges)
-	out.Ages = f.ages(out.Ranges, at)
+	out, _ := Ask(c, e, s, at, nil)
 	return out
 }
 
@@ -717,7 +717,7 @@ func (f *finder) misfit(s repair.Step, r Range) string {
 	}
 	head := s.ID + " no longer fits: with "
 	if already {
-		head = s.ID + " does not fit what the plan itself aims at, with nothing measured otherwise: with "
+		head = s.ID + " does not fit what the plan aims at, nor did it as planned: with "
 	}
 	return head + name + " of " + amount(present, leaf.Unit) + ", " + strings.Join(missed, "; ")
 }
@@ -771,7 +771,7 @@ func stepsOf(finding rules.Finding) []string {
 }
 
 // ages gives the age of each occasion that the ranges and the predictions read.
-func (f *finder) ages(ranges []Range, at time.Time) []InputAge {
+func (f *finder) ages(told Latitude, at time.Time) []InputAge {
 	var occasions []valve.Occasion
 	times := map[valve.Occasion]time.Time{}
 	read := map[valve.Occasion][]valve.InputValue{}
@@ -794,8 +794,14 @@ func (f *finder) ages(ranges []Range, at time.Time) []InputAge {
 			}
 		}
 	}
-	for _, r := range ranges {
+	for _, r := range told.Ranges {
 		add(r.Inputs)
+	}
+	for _, w := range told.WhatIfs {
+		for _, v := range w.Values {
+			add(v.Inputs)
+		}
+		add(w.Measured)
 	}
 	for _, v := range f.e.Metrics {
 		if v.Key.Role == valve.PredictedFromPlan || v.Key.Role == valve.PredictedFromExecution {

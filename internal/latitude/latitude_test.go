@@ -352,7 +352,7 @@ func TestStepsThatNoLongerFit(t *testing.T) {
 		// 26 + 10 − 12 = 24 is the largest ring, 26 is planned.
 		{"6 mm lower than planned: the planned ring is too large now", resected(10), "p-ring", OutsideRange, "the middle of what is predicted is 5 mm"},
 		{"the range reaches the aim, and that is said", resected(10), "p-ring", OutsideRange, "the range reaches it, so that the model cannot tell for certain"},
-		{"a plan that misses its own aim does not fit, and did not before", planned().Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aiming(12, 14)), "p-ring", OutsideRange, "does not fit what the plan itself aims at"},
+		{"a plan that misses its own aim does not fit, and did not before", planned().Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aiming(12, 14)), "p-ring", OutsideRange, "does not fit what the plan aims at, nor did it as planned"},
 		{"a ring in place that was planned otherwise is done, not to come", resected(10).Device("s-ring", repair.CompleteRing).EditStep(func(s *repair.Step) { s.PlannedStepID, s.Run = "p-ring", 1 }).Dim(valve.RingInnerAnteroPosteriorDiameter, 24), "p-height", DoneOtherwise, ""},
 		// 12 + 30 − 26 = 16 is the least height, 4 mm off 20 leave 16; 5 leave 15.
 		{"a larger ring than planned: the planned height reduction leaves too little",

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"trigone/internal/metric"
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -178,8 +179,148 @@ func position(r *trigonev1.FreedomRange) string {
 	return text
 }
 
-// whatIfs prints what would come of changes.
-func whatIfs(io.Writer, *trigonev1.Freedom) {}
+// whatIfRows name the rows of what-ifs.
+var whatIfRows = map[string]string{
+	metric.IDPredictedContact:       "Mean contact, A2-P2",
+	metric.IDPredictedOverlap:       "Coaptation length on echo",
+	metric.IDPredictedAnteriorShare: "Closure line from the anterior hinge",
+	metric.IDUnsupportedAnteriorTip: "Anterior tip beyond the overlap",
+	metric.IDExpectedGradient:       "Expected mean gradient",
+	metric.IDFactorCount:            "Factors of systolic anterior motion",
+}
+
+// whatIfColumns is how many changes stand beside the state as it is in a page of a width.
+func whatIfColumns(width int) int { return max((width-46)/24, 1) }
+
+// whatIfs prints what would come of changes: the state as it is in the first column of
+// each table, the changes in the order in which they were asked. No cell judges.
+func whatIfs(w io.Writer, f *trigonev1.Freedom) {
+	list := f.GetWhatIfs()
+	if len(list) == 0 {
+		return
+	}
+	fmt.Fprintln(w)
+	fmt.Fprintln(w, "  What if: the middle of the model, and the 95 % range of one observation")
+	asItIs, changes := list[0], list[1:]
+	for len(changes) > 0 {
+		n := min(whatIfColumns(pageWidth(w)), len(changes))
+		shown := append([]*trigonev1.WhatIfAnswer{asItIs}, changes[:n]...)
+		changes = changes[n:]
+		header := []any{""}
+		for _, c := range shown {
+			header = append(header, words.Capital(c.GetWords()))
+		}
+		g := newGrid("  ", header...)
+		g.most(1, 24)
+		for i := range shown {
+			g.most(i+2, 20)
+		}
+		for i, v := range asItIs.GetValues() {
+			row := []any{whatIfRows[v.GetMetric()]}
+			for _, c := range shown {
+				row = append(row, whatIfCell(c.GetValues()[i]))
+			}
+			g.row(row...)
+		}
+		g.print(w)
+	}
+	if slices.ContainsFunc(list, func(c *trigonev1.WhatIfAnswer) bool {
+		return slices.ContainsFunc(c.GetValues(), func(v *trigonev1.WhatIfValue) bool {
+			return v.GetMetric() == metric.IDPredictedContact && v.Lower != nil && v.GetLower() < 0
+		})
+	}) {
+		fmt.Fprintln(w, "  A contact below 0 is a gap in the model.")
+	}
+	whatIfReasons(w, list)
+	told := map[string]bool{}
+	for _, c := range list {
+		if why := c.GetExplanation(); why != "" && !told[why] {
+			told[why] = true
+			if why != asItIs.GetExplanation() { // else it concerns every column
+				why = c.GetWords() + ": " + why
+			}
+			wrapped(w, "  ", "    ", words.Sentence(words.Capital(why)))
+		}
+	}
+	var measured []string
+	for _, in := range asItIs.GetMeasured() {
+		measured = append(measured, joinedBy(" ", words.Spaced(in.GetLeaf()), place(in.GetPlace()), Range(in.GetLeaf(), &in.Value, &in.Value, in.GetUnit())))
+	}
+	if len(measured) > 0 {
+		wrapped(w, "  ", "    ", "Measured in the last set ("+occasion(asItIs.GetMeasured()[0].GetOccasion())+"): "+words.And(measured)+".")
+	}
+}
+
+func whatIfCell(v *trigonev1.WhatIfValue) string {
+	if v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || v.Value == nil {
+		if v.GetExplanation() == "direction only" {
+			return "direction only"
+		}
+		return "no number"
+	}
+	n := places(v.GetMetric(), v.GetValue())
+	if v.GetMetric() == metric.IDFactorCount {
+		text := number(v.GetValue(), 0) + " present"
+		if v.Upper != nil && v.GetUpper() > v.GetValue() {
+			text += ", " + number(v.GetUpper()-v.GetValue(), 0) + " not known"
+		}
+		return text
+	}
+	text := quantity(v.GetValue(), n, v.GetUnit())
+	if v.GetMetric() == metric.IDPredictedContact && v.GetValue() < 0 {
+		text = "a gap of " + quantity(-v.GetValue(), n, v.GetUnit())
+	}
+	if v.Lower != nil && v.Upper != nil {
+		text += ", " + number(v.GetLower(), n) + " to " + number(v.GetUpper(), n)
+	}
+	return text
+}
+
+// presentFactors leaves out of the list of factors what is absent.
+func presentFactors(list string) string {
+	var kept []string
+	for part := range strings.SplitSeq(list, "; ") {
+		if strings.HasPrefix(part, "present: ") || strings.HasPrefix(part, "not known") {
+			kept = append(kept, part)
+		}
+	}
+	return strings.Join(kept, "; ")
+}
+
+// whatIfReasons says once for each reason why there is no number, and which factors are
+// present.
+func whatIfReasons(w io.Writer, list []*trigonev1.WhatIfAnswer) {
+	type reason struct{ row, text string }
+	var order []reason
+	in := map[reason][]string{}
+	for _, c := range list {
+		for _, v := range c.GetValues() {
+			text := readable(v.GetExplanation())
+			if len(v.GetMissing()) > 0 {
+				text = "missing " + missing(v.GetMissing())
+			}
+			known := v.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE
+			if known {
+				text = presentFactors(text)
+			}
+			if known != (v.GetMetric() == metric.IDFactorCount) || text == "" || text == c.GetExplanation() || text == "direction only" {
+				continue
+			}
+			r := reason{whatIfRows[v.GetMetric()], text}
+			if _, seen := in[r]; !seen {
+				order = append(order, r)
+			}
+			in[r] = append(in[r], c.GetWords())
+		}
+	}
+	for _, r := range order {
+		where := ""
+		if len(in[r]) < len(list) {
+			where = " (" + strings.Join(in[r], "; ") + ")"
+		}
+		wrapped(w, "  ", "    ", words.Sentence(r.row+where+": "+r.text))
+	}
+}
 
 // Confirmed prints the answer to a confirmation or its revocation.
 func Confirmed(w io.Writer, c *trigonev1.Confirmation, caseVersion int64, sections []*trigonev1.SectionStatus, e *trigonev1.Evaluation) {
