@@ -83,6 +83,8 @@ var table = []Rule{
 	outflowObstructionWithoutDecision,
 	peakGradientBelowMean,
 	perimeterTooShortForArea,
+	planMiddleOutsideOwnAim,
+	planOutsideOwnAim,
 	plicationExceedsBase,
 	posteriorChordLongerThanAnterior,
 	posteriorLeafletHigh,
