@@ -85,7 +85,7 @@ func (r *reader) devices() []*trigonev1.DeviceFacts {
 			Section: convert.SectionOperation, Prosthesis: c.GetProsthesis(), ImplantedLabel: c.ProsthesisLabel,
 		})
 	}
-	return list
+	return r.identified(list)
 }
 
 func (r *reader) echoes() []*trigonev1.EchoFacts {
@@ -157,6 +157,7 @@ func (r *reader) statuses() []*trigonev1.StatusFacts {
 		}
 		if alive == trigonev1.Answer_ANSWER_NO {
 			s.VitalStatus, s.DiedOnDay = trigonev1.VitalStatus_VITAL_STATUS_DEAD, s.Day
+			s.DeathPlace = trigonev1.DeathPlace_DEATH_PLACE_THEATRE
 		}
 		list = append(list, s)
 	}
@@ -170,8 +171,9 @@ func (r *reader) statuses() []*trigonev1.StatusFacts {
 			Section: convert.SectionName(f), Kind: f.GetKind(), Day: r.dayAfter(f.GetStatusKnownOn()), VitalStatus: f.GetVitalStatus(),
 			DiedOnDay: r.dayAfter(f.GetDiedOn()), DeathCause: f.GetDeathCause(), Lost: f.GetLost(), FunctionalClass: f.GetFunctionalClass(),
 			EchoNotDoneReason: f.GetEchoNotDoneReason(), ReinterventionsRecorded: f.GetReinterventionsRecorded(),
-			ComplicationsRecorded: f.GetComplicationsRecorded(),
-			Rhythm:                rhythm, Paced: paced, Antithrombotics: once(f.GetAntithrombotics()), AntithromboticsRecorded: f.GetAntithromboticsRecorded(),
+			ComplicationsRecorded: f.GetComplicationsRecorded(), DeathPlace: f.GetDeathPlace(),
+			ReturnsToTheatreRecorded: f.GetReturnsToTheatreRecorded(), ReadmissionsRecorded: f.GetReadmissionsRecorded(),
+			Rhythm: rhythm, Paced: paced, Antithrombotics: once(f.GetAntithrombotics()), AntithromboticsRecorded: f.GetAntithromboticsRecorded(),
 			Support: care.GetSupport(), SupportRecorded: care.GetSupportRecorded(), Blood: care.GetBlood(),
 		}
 		if care != nil {
@@ -184,20 +186,15 @@ func (r *reader) statuses() []*trigonev1.StatusFacts {
 
 func (r *reader) events() []*trigonev1.EventFacts {
 	var list []*trigonev1.EventFacts
-	complications := func(section string, of []*trigonev1.Complication) {
-		for _, c := range of {
-			list = append(list, &trigonev1.EventFacts{Section: section, Complication: c.GetKind(), Day: r.dayAfter(c.GetDate())})
-		}
+	for _, c := range r.operation.GetComplications() {
+		list = append(list, r.complication(convert.SectionOperation, c))
 	}
-	complications(convert.SectionOperation, r.operation.GetComplications())
+	discharged, _ := r.discharge()
 	for _, f := range r.followUps {
-		section := convert.SectionName(f)
-		complications(section, f.GetComplications())
-		for _, i := range f.GetReinterventions() {
-			list = append(list, &trigonev1.EventFacts{
-				Section: section, Reintervention: i.GetKind(), Mechanism: i.GetMechanism(), Day: r.dayAfter(i.GetOn()),
-			})
+		for _, c := range f.GetComplications() {
+			list = append(list, r.complication(convert.SectionName(f), c))
 		}
+		list = append(list, r.after(f, discharged)...)
 	}
 	return list
 }

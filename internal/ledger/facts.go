@@ -185,9 +185,11 @@ func (r *reader) team() *trigonev1.FactTeam {
 		return ""
 	}
 	surgeon, trainee := named(trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON), named(trigonev1.OperatorRole_OPERATOR_ROLE_TRAINEE)
+	out.Supervisor = named(trigonev1.OperatorRole_OPERATOR_ROLE_SUPERVISOR)
 	switch {
 	case trainee != "":
-		out.FirstOperator, out.Supervisor, out.TraineeFirst = trainee, surgeon, trigonev1.Answer_ANSWER_YES
+		out.FirstOperator, out.TraineeFirst = trainee, trigonev1.Answer_ANSWER_YES
+		out.Supervisor = cmp.Or(out.Supervisor, surgeon)
 	case surgeon != "":
 		out.FirstOperator, out.TraineeFirst = surgeon, trigonev1.Answer_ANSWER_NO
 	}
@@ -218,6 +220,7 @@ func (r *reader) setting() *trigonev1.FactSetting {
 		before = planned
 	}
 	out.PreviousProcedures, out.PreviousProceduresRecorded = once(before.GetPreviousProcedures()), before.GetPreviousProceduresRecorded()
+	r.intention(out)
 	for _, risk := range planned.GetExpectedRisks() {
 		out.ExpectedRisks = append(out.ExpectedRisks, r.risk(risk, r.firstWith(risk)))
 	}
@@ -501,12 +504,17 @@ func (r *reader) outcome() *trigonev1.FactOutcome {
 		until = 0
 	case trigonev1.Answer_ANSWER_NO:
 		until, deaths = 0, []int32{0}
-		inHospital = append(inHospital, true)
+	}
+	for _, place := range r.deathPlaces() {
+		inHospital = append(inHospital, place != trigonev1.DeathPlace_DEATH_PLACE_AFTER_DISCHARGE)
 	}
 	for _, f := range r.followUps {
-		dead := f.GetVitalStatus() == trigonev1.VitalStatus_VITAL_STATUS_DEAD || f.GetDiedOn() != ""
+		dead := dead(f)
 		alive := f.GetVitalStatus() == trigonev1.VitalStatus_VITAL_STATUS_ALIVE
-		if f.GetKind() == trigonev1.FollowUpKind_FOLLOW_UP_KIND_DISCHARGE && dead != alive {
+		// Whoever goes to another acute hospital is not at the end of the stay.
+		ended := f.GetKind() == trigonev1.FollowUpKind_FOLLOW_UP_KIND_DISCHARGE &&
+			f.GetDischarge().GetDestination() != trigonev1.DischargeDestination_DISCHARGE_DESTINATION_ACUTE_HOSPITAL
+		if ended && dead != alive && f.GetDeathPlace() == 0 {
 			inHospital = append(inHospital, dead)
 		}
 		if d := r.dayAfter(f.GetDiedOn()); d != nil {
@@ -535,6 +543,7 @@ func (r *reader) outcome() *trigonev1.FactOutcome {
 	if until != math.MinInt32 && !r.day.IsZero() {
 		out.StatusKnownUntilDay = &until
 	}
+	r.stay(out)
 	return out
 }
 

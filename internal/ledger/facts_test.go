@@ -117,6 +117,11 @@ func TestFactsOfInventedCases(t *testing.T) {
 				return []any{f.GetTeam().GetFirstOperator(), f.GetTeam().GetSupervisor(), f.GetTeam().GetTraineeFirst()}
 			},
 			[]any{"trainee-1", "surgeon-1", yes}},
+		{"a supervisor who is named is the supervisor, in training or not", "recurrence", nil,
+			func(f *facts) any {
+				return []any{f.GetTeam().GetFirstOperator(), f.GetTeam().GetSupervisor(), f.GetTeam().GetTraineeFirst()}
+			},
+			[]any{"surgeon-2", "surgeon-1", no}},
 		{"nobody is recorded: not known, not no", "commissural-conversion", team(),
 			func(f *facts) any { return f.GetTeam().GetTraineeFirst() }, unknown},
 
@@ -239,6 +244,143 @@ func TestFactsOfInventedCases(t *testing.T) {
 			c.FollowUps = append(c.FollowUps, late)
 		}, func(f *facts) any { return f.GetOutcome().GetDiedWithin_30Days() }, unknown},
 
+		{"what was meant to be done, by whom, 17 h before", "commissural-conversion", nil,
+			func(f *facts) any {
+				s := f.GetSetting()
+				return []any{s.GetIntendedProcedure(), s.GetIntendedStatedBy(), s.GetIntendedToIncisionHours()}
+			}, []any{trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_DECIDE_ON_INSPECTION, "surgeon-1", 17 + 5.0/60}},
+		{"what the operation states outweighs the plan", "commissural-conversion", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.IntendedProcedure = &trigonev1.IntendedProcedure{Kind: trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPAIR}
+		}, func(f *facts) any {
+			s := f.GetSetting()
+			return []any{s.GetIntendedProcedure(), s.GetIntendedStatedBy()}
+		},
+			[]any{trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPAIR, ""}},
+		{"a plan alone states it too", "commissural-conversion", func(c *trigonev1.CaseFile) { c.Operation.Setting.IntendedProcedure = nil },
+			func(f *facts) any { return f.GetSetting().GetIntendedStatedBy() }, "surgeon-1"},
+		{"what was said after incision is told as such", "commissural-conversion", func(c *trigonev1.CaseFile) {
+			c.Operation.Setting.IntendedProcedure.StatedTime = timestamppb.New(c.Operation.IncisionTime.AsTime().Add(90 * time.Minute))
+		}, func(f *facts) any { return f.GetSetting().GetIntendedToIncisionHours() }, -1.5},
+		{"admitted two days before", "commissural-conversion", nil,
+			func(f *facts) any { return f.GetSetting().GetAdmittedOnDay() }, int32(-2)},
+
+		{"dead in the stay is told by the place, whatever the day", "recurrence", func(c *trigonev1.CaseFile) {
+			died(40, trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER)(c)
+			c.FollowUps[0].DeathPlace = trigonev1.DeathPlace_DEATH_PLACE_STAY
+		}, func(f *facts) any {
+			return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedWithin_30Days(), f.GetOutcome().GetDeathPlace()}
+		}, []any{yes, no, trigonev1.DeathPlace_DEATH_PLACE_STAY}},
+		{"dead at home on day 20 is within 30 days, not in hospital", "recurrence", func(c *trigonev1.CaseFile) {
+			died(20, trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER)(c)
+			c.FollowUps[0].DeathPlace = trigonev1.DeathPlace_DEATH_PLACE_AFTER_DISCHARGE
+		}, func(f *facts) any {
+			return []any{f.GetOutcome().GetDiedInHospital(), f.GetOutcome().GetDiedWithin_30Days()}
+		}, []any{no, yes}},
+		{"after discharge beside an entry of discharge that knew of the death: after discharge", "recurrence", func(c *trigonev1.CaseFile) {
+			died(8, trigonev1.FollowUpKind_FOLLOW_UP_KIND_DISCHARGE)(c)
+			c.FollowUps[0].DeathPlace = trigonev1.DeathPlace_DEATH_PLACE_AFTER_DISCHARGE
+		}, func(f *facts) any { return f.GetOutcome().GetDiedInHospital() }, no},
+		{"two places of death are none", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps[0].DeathPlace, c.FollowUps[1].DeathPlace = trigonev1.DeathPlace_DEATH_PLACE_STAY, trigonev1.DeathPlace_DEATH_PLACE_AFTER_DISCHARGE
+		}, func(f *facts) any { return []any{f.GetOutcome().GetDeathPlace(), f.GetOutcome().GetDiedInHospital()} },
+			[]any{trigonev1.DeathPlace_DEATH_PLACE_UNSPECIFIED, unknown}},
+		{"dead on the table died in theatre, though nobody names the place", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps, c.Operation.LeftTheatreAlive = nil, no
+		}, func(f *facts) any { return []any{f.GetOutcome().GetDeathPlace(), f.GetStatuses()[0].GetDeathPlace()} },
+			[]any{trigonev1.DeathPlace_DEATH_PLACE_THEATRE, trigonev1.DeathPlace_DEATH_PLACE_THEATRE}},
+		{"alive on the way to another acute hospital: the stay goes on", "commissural-conversion", func(c *trigonev1.CaseFile) {
+			c.FollowUps[0].Discharge.Destination = trigonev1.DischargeDestination_DISCHARGE_DESTINATION_ACUTE_HOSPITAL
+		}, func(f *facts) any { return f.GetOutcome().GetDiedInHospital() }, unknown},
+		{"discharged on day 10, to rehabilitation", "commissural-conversion", nil,
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetDischargedOnDay(), f.GetOutcome().GetDischargeDestination()}
+			},
+			[]any{int32(10), trigonev1.DischargeDestination_DISCHARGE_DESTINATION_REHABILITATION}},
+		{"two days of discharge are none", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps[1].Discharge = &trigonev1.Discharge{DischargedOn: "2026-12-09"}
+		}, func(f *facts) any { return f.GetOutcome().DischargedOnDay == nil }, true},
+
+		{"unplanned, twelve days after discharge", "recurrence", nil,
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetReadmittedWithin_30Days(), f.GetEvents()[0].GetDaysSinceDischarge()}
+			}, []any{yes, int32(12)}},
+		{"day 30 after discharge counts", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps[1].Readmissions[0].AdmittedOn = "2027-01-06"
+		}, func(f *facts) any { return f.GetOutcome().GetReadmittedWithin_30Days() }, yes},
+		{"day 31 does not, and nothing else is missing", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps[1].Readmissions[0].AdmittedOn = "2027-01-07"
+		}, func(f *facts) any { return f.GetOutcome().GetReadmittedWithin_30Days() }, no},
+		{"a planned one does not", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps[1].Readmissions[0].Unplanned = no
+		}, func(f *facts) any { return f.GetOutcome().GetReadmittedWithin_30Days() }, no},
+		{"planned or not is not known: nor is it", "recurrence", func(c *trigonev1.CaseFile) {
+			c.FollowUps[1].Readmissions[0].Unplanned = unknown
+		}, func(f *facts) any { return f.GetOutcome().GetReadmittedWithin_30Days() }, unknown},
+		{"no readmission told, and nobody says that these are all", "recurrence", func(c *trigonev1.CaseFile) {
+			for _, u := range c.FollowUps {
+				u.Readmissions, u.ReadmissionsRecorded = nil, 0
+			}
+		}, func(f *facts) any { return f.GetOutcome().GetReadmittedWithin_30Days() }, unknown},
+		{"all are told of a patient who died at home before the 30 days were over", "recurrence", func(c *trigonev1.CaseFile) {
+			discharge := c.FollowUps[0]
+			died(20, trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER)(c)
+			c.FollowUps[0].ReadmissionsRecorded = trigonev1.Recorded_RECORDED_COMPLETE
+			c.FollowUps = append(c.FollowUps, discharge)
+		}, func(f *facts) any { return f.GetOutcome().GetReadmittedWithin_30Days() }, no},
+		{"without a day of discharge no day counts", "recurrence", func(c *trigonev1.CaseFile) { c.FollowUps[0].Discharge = nil },
+			func(f *facts) any {
+				return []any{f.GetOutcome().GetReadmittedWithin_30Days(), f.GetEvents()[0].DaysSinceDischarge == nil}
+			}, []any{unknown, true}},
+		{"back in theatre for bleeding", "ring-exchanged", nil,
+			func(f *facts) any {
+				e := f.GetEvents()[1]
+				return []any{f.GetOutcome().GetReturnedToTheatre(), e.GetReturnReason(), e.GetDay()}
+			},
+			[]any{yes, trigonev1.ReturnReason_RETURN_REASON_BLEEDING, int32(1)}},
+		{"never back, as the entry of discharge knows", "neochordae", nil,
+			func(f *facts) any { return f.GetOutcome().GetReturnedToTheatre() }, no},
+		{"an entry within the stay does not know the rest of it", "neochordae", func(c *trigonev1.CaseFile) {
+			c.FollowUps[0].Kind, c.FollowUps[0].StatusKnownOn = trigonev1.FollowUpKind_FOLLOW_UP_KIND_OTHER, "2026-03-26"
+		}, func(f *facts) any { return f.GetOutcome().GetReturnedToTheatre() }, unknown},
+
+		{"the ring in place and the one taken out have an identity each", "ring-exchanged", nil, func(f *facts) any {
+			var list []any
+			for _, d := range f.GetDevices() {
+				list = append(list, d.GetPerformedStepId(), d.GetDeviceId(), d.GetSize(), d.GetDeviceFate())
+			}
+			return list
+		}, []any{"s-ring-1", "d-ring-1", "36", trigonev1.DeviceFate_DEVICE_FATE_REMOVED,
+			"s-ring-2", "d-ring-2", "32", trigonev1.DeviceFate_DEVICE_FATE_IN_PLACE,
+			"", "d-ring-3", "34", trigonev1.DeviceFate_DEVICE_FATE_NOT_IMPLANTED}},
+		{"a ring that was opened and not put in is none of the step that names it", "triangular-complete-ring", func(c *trigonev1.CaseFile) {
+			c.Operation.Devices = []*trigonev1.Device{{Id: "d", Kind: trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY, StepId: "s-ring",
+				Fate: trigonev1.DeviceFate_DEVICE_FATE_NOT_IMPLANTED, Size: "30"}}
+		}, func(f *facts) any {
+			d := f.GetDevices()
+			return []any{len(d), d[0].GetSize(), d[1].GetSize(), ringKinds(f)}
+		},
+			[]any{2, "", "30", []string{"complete_ring"}}},
+		{"a prosthesis has its label's words", "commissural-conversion", nil, func(f *facts) any {
+			for _, d := range f.GetDevices() {
+				if d.GetProsthesis() != 0 {
+					return []any{d.GetDeviceId(), d.GetMaker(), d.GetModel(), d.GetRun()}
+				}
+			}
+			return nil
+		}, []any{"d-prosthesis", "Example Valve Works", "Invented prosthesis", int32(2)}},
+		{"a suture is a device and no ring", "neochordae", nil,
+			func(f *facts) any { return []any{f.GetDevices()[1].GetModel(), len(ringKinds(f))} }, []any{"Invented chord suture", 1}},
+		{"the definition of a kind by its own word is the default one", "commissural-conversion", nil,
+			func(f *facts) any {
+				e := f.GetEvents()[0]
+				return []any{e.GetDefaultDefinition(), e.GetGrade(), e.GetNewDialysis()}
+			},
+			[]any{yes, trigonev1.ComplicationGrade_COMPLICATION_GRADE_STAGE_3, yes}},
+		{"another definition is not", "commissural-conversion", func(c *trigonev1.CaseFile) {
+			c.FollowUps[0].Complications[0].Definition = &trigonev1.OutcomeDefinition{Key: "kidney_injury", Version: "2"}
+		}, func(f *facts) any { return f.GetEvents()[0].GetDefaultDefinition() }, no},
+		{"one that is not stated is neither", "commissural-conversion", nil,
+			func(f *facts) any { return f.GetEvents()[2].GetDefaultDefinition() }, unknown},
 		{"a complication has its day", "commissural-conversion", nil,
 			func(f *facts) any { e := f.GetEvents()[0]; return []any{e.GetComplication(), e.GetDay()} },
 			[]any{trigonev1.ComplicationKind_COMPLICATION_KIND_KIDNEY_INJURY, int32(2)}},
@@ -342,6 +484,7 @@ func rarely(c *trigonev1.CaseFile) {
 	c.FollowUps = append(c.FollowUps, &trigonev1.FollowUp{
 		Id: "end", StatusKnownOn: on, DiedOn: on, VitalStatus: trigonev1.VitalStatus_VITAL_STATUS_DEAD, DeathCause: trigonev1.DeathCause_DEATH_CAUSE_OTHER,
 		IntensiveCare: &trigonev1.IntensiveCare{Support: []*trigonev1.CirculatorySupport{{Kind: trigonev1.SupportKind_SUPPORT_KIND_EXTRACORPOREAL}}},
+		DeathPlace:    trigonev1.DeathPlace_DEATH_PLACE_AFTER_DISCHARGE,
 	})
 	c.Advice = append(c.Advice, &trigonev1.Advice{
 		Id: "asked", Time: timestamppb.New(o.GetIncisionTime().AsTime().Add(90 * time.Minute)), Run: proto.Int32(1),
@@ -426,6 +569,7 @@ func TestKindsOfGroupsKeepTheirNumbers(t *testing.T) {
 		"aetiology", "age_decade", "approach", "as_executed", "calcification", "commissure", "complexity", "concomitant", "converted", "dysfunction", "leaflet",
 		"planned_approach", "previous_cardiac_surgery", "ring_family", "ring_kind", "segment", "sex", "technique", "technique_planned", "trainee_first", "urgency",
 		"fibrillation_before", "previous_procedure", "protection", "support",
+		"approach_changed", "complication", "died_in_hospital", "died_within_30_days", "intended_procedure", "readmitted_within_30_days", "returned_to_theatre",
 	}
 	used := map[int]bool{}
 	for _, kind := range GroupKinds() {

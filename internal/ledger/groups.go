@@ -26,19 +26,26 @@ var groupKinds = []struct {
 	{1, "aetiology", func(f *trigonev1.CaseFacts) []string { return one(f.GetValve().GetAetiology()) }},
 	{2, "age_decade", func(f *trigonev1.CaseFacts) []string { return decade(f.GetPatient()) }},
 	{3, "approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetApproach()) }},
+	{26, "approach_changed", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetApproachChanged()) }},
 	{4, "as_executed", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetAsExecuted()) }},
 	{5, "calcification", func(f *trigonev1.CaseFacts) []string { return one(f.GetValve().GetCalcification()) }},
 	{6, "commissure", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetCommissures()) }},
 	{7, "complexity", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetComplexity()) }},
+	{27, "complication", complications},
 	{8, "concomitant", func(f *trigonev1.CaseFacts) []string { return each(f.GetSetting().GetConcomitant()) }},
 	{9, "converted", func(f *trigonev1.CaseFacts) []string { return one(f.GetRepair().GetConverted()) }},
+	{28, "died_in_hospital", func(f *trigonev1.CaseFacts) []string { return one(f.GetOutcome().GetDiedInHospital()) }},
+	{29, "died_within_30_days", func(f *trigonev1.CaseFacts) []string { return one(f.GetOutcome().GetDiedWithin_30Days()) }},
 	{10, "dysfunction", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetDysfunctions()) }},
 	{22, "fibrillation_before", func(f *trigonev1.CaseFacts) []string { return one(f.GetPatient().GetFibrillationBefore()) }},
+	{30, "intended_procedure", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetIntendedProcedure()) }},
 	{11, "leaflet", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetLeaflets()) }},
 	{12, "planned_approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPlannedApproach()) }},
 	{13, "previous_cardiac_surgery", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPreviousCardiacSurgery()) }},
 	{23, "previous_procedure", func(f *trigonev1.CaseFacts) []string { return each(f.GetSetting().GetPreviousProcedures()) }},
 	{24, "protection", protections},
+	{31, "readmitted_within_30_days", func(f *trigonev1.CaseFacts) []string { return one(f.GetOutcome().GetReadmittedWithin_30Days()) }},
+	{32, "returned_to_theatre", func(f *trigonev1.CaseFacts) []string { return one(f.GetOutcome().GetReturnedToTheatre()) }},
 	{14, "ring_family", ringFamilies},
 	{15, "ring_kind", ringKinds},
 	{16, "segment", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetSegments()) }},
@@ -121,10 +128,23 @@ func rings(f *trigonev1.CaseFacts) []*trigonev1.DeviceFacts {
 	for _, d := range f.GetDevices() {
 		switch d.GetFate() {
 		case trigonev1.StepFate_STEP_FATE_UNSPECIFIED, trigonev1.StepFate_STEP_FATE_IN_PLACE:
-			if d.GetPerformedStepId() != "" {
+			if d.GetPerformedStepId() != "" && (d.GetDeviceKind() == 0 || d.GetDeviceKind() == trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY && leftFate(d.GetDeviceFate())) {
 				list = append(list, d)
 			}
 		}
+	}
+	return list
+}
+
+// leftFate says whether a device with this fate may be in place.
+func leftFate(f trigonev1.DeviceFate) bool {
+	return f == trigonev1.DeviceFate_DEVICE_FATE_UNSPECIFIED || f == trigonev1.DeviceFate_DEVICE_FATE_IN_PLACE
+}
+
+func complications(f *trigonev1.CaseFacts) []string {
+	var list []string
+	for _, e := range f.GetEvents() {
+		list = append(list, convert.Word(e.GetComplication()))
 	}
 	return list
 }

@@ -22,6 +22,67 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// What happened.
+type EventKind int32
+
+const (
+	// Of an earlier version, which knew complications and reinterventions only.
+	EventKind_EVENT_KIND_UNSPECIFIED EventKind = 0
+	// A complication.
+	EventKind_EVENT_KIND_COMPLICATION EventKind = 1
+	// A reintervention on the mitral valve.
+	EventKind_EVENT_KIND_REINTERVENTION EventKind = 2
+	// A return to theatre in the stay.
+	EventKind_EVENT_KIND_RETURN_TO_THEATRE EventKind = 3
+	// A readmission.
+	EventKind_EVENT_KIND_READMISSION EventKind = 4
+)
+
+// Enum value maps for EventKind.
+var (
+	EventKind_name = map[int32]string{
+		0: "EVENT_KIND_UNSPECIFIED",
+		1: "EVENT_KIND_COMPLICATION",
+		2: "EVENT_KIND_REINTERVENTION",
+		3: "EVENT_KIND_RETURN_TO_THEATRE",
+		4: "EVENT_KIND_READMISSION",
+	}
+	EventKind_value = map[string]int32{
+		"EVENT_KIND_UNSPECIFIED":       0,
+		"EVENT_KIND_COMPLICATION":      1,
+		"EVENT_KIND_REINTERVENTION":    2,
+		"EVENT_KIND_RETURN_TO_THEATRE": 3,
+		"EVENT_KIND_READMISSION":       4,
+	}
+)
+
+func (x EventKind) Enum() *EventKind {
+	p := new(EventKind)
+	*p = x
+	return p
+}
+
+func (x EventKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (EventKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_case_facts_proto_enumTypes[0].Descriptor()
+}
+
+func (EventKind) Type() protoreflect.EnumType {
+	return &file_trigone_v1_case_facts_proto_enumTypes[0]
+}
+
+func (x EventKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use EventKind.Descriptor instead.
+func (EventKind) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{0}
+}
+
 // What one case has to say to whoever counts cases: read from the newest
 // evaluation and the heads of its sections, never judged again. Nothing in it
 // names anybody: no identifier of a patient or of the hospital, no free text, no
@@ -328,7 +389,8 @@ type FactTeam struct {
 	// Pseudonym of the first operator: the trainee who operated under supervision,
 	// or else the surgeon named first.
 	FirstOperator string `protobuf:"bytes,2,opt,name=first_operator,json=firstOperator,proto3" json:"first_operator,omitempty"`
-	// Pseudonym of the surgeon under whom a trainee operated.
+	// Pseudonym of the supervisor; where none is named, of the surgeon under whom a
+	// trainee operated.
 	Supervisor string `protobuf:"bytes,3,opt,name=supervisor,proto3" json:"supervisor,omitempty"`
 	// Everybody in the team of the operation, in the order of roles.
 	Operators []*FactOperator `protobuf:"bytes,4,rep,name=operators,proto3" json:"operators,omitempty"`
@@ -484,8 +546,23 @@ type FactSetting struct {
 	PreviousProcedures []PreviousProcedure `protobuf:"varint,10,rep,packed,name=previous_procedures,json=previousProcedures,proto3,enum=trigone.v1.PreviousProcedure" json:"previous_procedures,omitempty"`
 	// Whether these are all there were.
 	PreviousProceduresRecorded Recorded `protobuf:"varint,11,opt,name=previous_procedures_recorded,json=previousProceduresRecorded,proto3,enum=trigone.v1.Recorded" json:"previous_procedures_recorded,omitempty"`
-	unknownFields              protoimpl.UnknownFields
-	sizeCache                  protoimpl.SizeCache
+	// What was meant to be done at incision: as the operation states it, or else the
+	// plan.
+	IntendedProcedure IntendedProcedureKind `protobuf:"varint,12,opt,name=intended_procedure,json=intendedProcedure,proto3,enum=trigone.v1.IntendedProcedureKind" json:"intended_procedure,omitempty"`
+	// Pseudonym of who stated it.
+	IntendedStatedBy string `protobuf:"bytes,13,opt,name=intended_stated_by,json=intendedStatedBy,proto3" json:"intended_stated_by,omitempty"`
+	// From that statement to incision, hours; negative: after incision.
+	IntendedToIncisionHours *float64 `protobuf:"fixed64,14,opt,name=intended_to_incision_hours,json=intendedToIncisionHours,proto3,oneof" json:"intended_to_incision_hours,omitempty"`
+	// Day of admission after the operation; negative: before it.
+	AdmittedOnDay *int32 `protobuf:"varint,15,opt,name=admitted_on_day,json=admittedOnDay,proto3,oneof" json:"admitted_on_day,omitempty"`
+	// Whether the way to the heart was changed in theatre.
+	ApproachChanged Answer `protobuf:"varint,16,opt,name=approach_changed,json=approachChanged,proto3,enum=trigone.v1.Answer" json:"approach_changed,omitempty"`
+	// The way in which the operation was begun, where it was changed.
+	ApproachBegunAs Approach `protobuf:"varint,17,opt,name=approach_begun_as,json=approachBegunAs,proto3,enum=trigone.v1.Approach" json:"approach_begun_as,omitempty"`
+	// Why it was changed.
+	ApproachChangeReason ApproachChangeReason `protobuf:"varint,18,opt,name=approach_change_reason,json=approachChangeReason,proto3,enum=trigone.v1.ApproachChangeReason" json:"approach_change_reason,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *FactSetting) Reset() {
@@ -593,6 +670,55 @@ func (x *FactSetting) GetPreviousProceduresRecorded() Recorded {
 		return x.PreviousProceduresRecorded
 	}
 	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *FactSetting) GetIntendedProcedure() IntendedProcedureKind {
+	if x != nil {
+		return x.IntendedProcedure
+	}
+	return IntendedProcedureKind_INTENDED_PROCEDURE_KIND_UNSPECIFIED
+}
+
+func (x *FactSetting) GetIntendedStatedBy() string {
+	if x != nil {
+		return x.IntendedStatedBy
+	}
+	return ""
+}
+
+func (x *FactSetting) GetIntendedToIncisionHours() float64 {
+	if x != nil && x.IntendedToIncisionHours != nil {
+		return *x.IntendedToIncisionHours
+	}
+	return 0
+}
+
+func (x *FactSetting) GetAdmittedOnDay() int32 {
+	if x != nil && x.AdmittedOnDay != nil {
+		return *x.AdmittedOnDay
+	}
+	return 0
+}
+
+func (x *FactSetting) GetApproachChanged() Answer {
+	if x != nil {
+		return x.ApproachChanged
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FactSetting) GetApproachBegunAs() Approach {
+	if x != nil {
+		return x.ApproachBegunAs
+	}
+	return Approach_APPROACH_UNSPECIFIED
+}
+
+func (x *FactSetting) GetApproachChangeReason() ApproachChangeReason {
+	if x != nil {
+		return x.ApproachChangeReason
+	}
+	return ApproachChangeReason_APPROACH_CHANGE_REASON_UNSPECIFIED
 }
 
 // What was done beside the mitral valve, in more detail than its kinds.
@@ -1299,7 +1425,8 @@ type FactOutcome struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Whether the patient left theatre alive.
 	LeftTheatreAlive Answer `protobuf:"varint,1,opt,name=left_theatre_alive,json=leftTheatreAlive,proto3,enum=trigone.v1.Answer" json:"left_theatre_alive,omitempty"`
-	// Death in this stay: in theatre, or dead at the entry of discharge.
+	// Death in this stay: in theatre, by its place, or dead at the entry of
+	// discharge.
 	DiedInHospital Answer `protobuf:"varint,2,opt,name=died_in_hospital,json=diedInHospital,proto3,enum=trigone.v1.Answer" json:"died_in_hospital,omitempty"`
 	// Death within 30 days of the operation, wherever.
 	DiedWithin_30Days Answer `protobuf:"varint,3,opt,name=died_within_30_days,json=diedWithin30Days,proto3,enum=trigone.v1.Answer" json:"died_within_30_days,omitempty"`
@@ -1307,8 +1434,20 @@ type FactOutcome struct {
 	DiedOnDay *int32 `protobuf:"varint,4,opt,name=died_on_day,json=diedOnDay,proto3,oneof" json:"died_on_day,omitempty"`
 	// Last day after the operation on which the status was known.
 	StatusKnownUntilDay *int32 `protobuf:"varint,5,opt,name=status_known_until_day,json=statusKnownUntilDay,proto3,oneof" json:"status_known_until_day,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Where the patient died; unset where entries do not agree.
+	DeathPlace DeathPlace `protobuf:"varint,6,opt,name=death_place,json=deathPlace,proto3,enum=trigone.v1.DeathPlace" json:"death_place,omitempty"`
+	// Day of discharge after the operation; unset where entries do not agree.
+	DischargedOnDay *int32 `protobuf:"varint,7,opt,name=discharged_on_day,json=dischargedOnDay,proto3,oneof" json:"discharged_on_day,omitempty"`
+	// Where the patient was discharged to; unset where entries do not agree.
+	DischargeDestination DischargeDestination `protobuf:"varint,8,opt,name=discharge_destination,json=dischargeDestination,proto3,enum=trigone.v1.DischargeDestination" json:"discharge_destination,omitempty"`
+	// Unplanned readmission within 30 days of discharge: NO only where all
+	// readmissions up to that day are recorded.
+	ReadmittedWithin_30Days Answer `protobuf:"varint,9,opt,name=readmitted_within_30_days,json=readmittedWithin30Days,proto3,enum=trigone.v1.Answer" json:"readmitted_within_30_days,omitempty"`
+	// Return to theatre in the stay: NO only where all of them are recorded by an
+	// entry of discharge or a later one.
+	ReturnedToTheatre Answer `protobuf:"varint,10,opt,name=returned_to_theatre,json=returnedToTheatre,proto3,enum=trigone.v1.Answer" json:"returned_to_theatre,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *FactOutcome) Reset() {
@@ -1374,6 +1513,41 @@ func (x *FactOutcome) GetStatusKnownUntilDay() int32 {
 		return *x.StatusKnownUntilDay
 	}
 	return 0
+}
+
+func (x *FactOutcome) GetDeathPlace() DeathPlace {
+	if x != nil {
+		return x.DeathPlace
+	}
+	return DeathPlace_DEATH_PLACE_UNSPECIFIED
+}
+
+func (x *FactOutcome) GetDischargedOnDay() int32 {
+	if x != nil && x.DischargedOnDay != nil {
+		return *x.DischargedOnDay
+	}
+	return 0
+}
+
+func (x *FactOutcome) GetDischargeDestination() DischargeDestination {
+	if x != nil {
+		return x.DischargeDestination
+	}
+	return DischargeDestination_DISCHARGE_DESTINATION_UNSPECIFIED
+}
+
+func (x *FactOutcome) GetReadmittedWithin_30Days() Answer {
+	if x != nil {
+		return x.ReadmittedWithin_30Days
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *FactOutcome) GetReturnedToTheatre() Answer {
+	if x != nil {
+		return x.ReturnedToTheatre
+	}
+	return Answer_ANSWER_UNSPECIFIED
 }
 
 // How much there is of what.
@@ -1769,7 +1943,9 @@ func (x *RunFacts) GetAorticOcclusion() AorticOcclusion {
 	return AorticOcclusion_AORTIC_OCCLUSION_UNSPECIFIED
 }
 
-// A ring or a band that was planned or implanted, or a prosthesis.
+// A ring or a band that was planned or implanted, a prosthesis, or another thing
+// of the operation's devices. What identifies one piece, as its serial number, is
+// no fact.
 type DeviceFacts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Section it stands in: plan for what was only planned.
@@ -1797,7 +1973,19 @@ type DeviceFacts struct {
 	// What became of it; unset where it was only planned.
 	Fate StepFate `protobuf:"varint,12,opt,name=fate,proto3,enum=trigone.v1.StepFate" json:"fate,omitempty"`
 	// Kind of a prosthesis.
-	Prosthesis    ProsthesisKind `protobuf:"varint,13,opt,name=prosthesis,proto3,enum=trigone.v1.ProsthesisKind" json:"prosthesis,omitempty"`
+	Prosthesis ProsthesisKind `protobuf:"varint,13,opt,name=prosthesis,proto3,enum=trigone.v1.ProsthesisKind" json:"prosthesis,omitempty"`
+	// Device of the operation, by id; unset: none names it.
+	DeviceId string `protobuf:"bytes,14,opt,name=device_id,json=deviceId,proto3" json:"device_id,omitempty"`
+	// What it is; unset where only steps tell of it.
+	DeviceKind DeviceKind `protobuf:"varint,15,opt,name=device_kind,json=deviceKind,proto3,enum=trigone.v1.DeviceKind" json:"device_kind,omitempty"`
+	// What became of the device.
+	DeviceFate DeviceFate `protobuf:"varint,16,opt,name=device_fate,json=deviceFate,proto3,enum=trigone.v1.DeviceFate" json:"device_fate,omitempty"`
+	// Who made it, as on the label.
+	Maker string `protobuf:"bytes,17,opt,name=maker,proto3" json:"maker,omitempty"`
+	// Model or reference number, as on the label.
+	Model string `protobuf:"bytes,18,opt,name=model,proto3" json:"model,omitempty"`
+	// Size, as on the label.
+	Size          string `protobuf:"bytes,19,opt,name=size,proto3" json:"size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1921,6 +2109,48 @@ func (x *DeviceFacts) GetProsthesis() ProsthesisKind {
 		return x.Prosthesis
 	}
 	return ProsthesisKind_PROSTHESIS_KIND_UNSPECIFIED
+}
+
+func (x *DeviceFacts) GetDeviceId() string {
+	if x != nil {
+		return x.DeviceId
+	}
+	return ""
+}
+
+func (x *DeviceFacts) GetDeviceKind() DeviceKind {
+	if x != nil {
+		return x.DeviceKind
+	}
+	return DeviceKind_DEVICE_KIND_UNSPECIFIED
+}
+
+func (x *DeviceFacts) GetDeviceFate() DeviceFate {
+	if x != nil {
+		return x.DeviceFate
+	}
+	return DeviceFate_DEVICE_FATE_UNSPECIFIED
+}
+
+func (x *DeviceFacts) GetMaker() string {
+	if x != nil {
+		return x.Maker
+	}
+	return ""
+}
+
+func (x *DeviceFacts) GetModel() string {
+	if x != nil {
+		return x.Model
+	}
+	return ""
+}
+
+func (x *DeviceFacts) GetSize() string {
+	if x != nil {
+		return x.Size
+	}
+	return ""
 }
 
 // One echo.
@@ -2182,9 +2412,15 @@ type StatusFacts struct {
 	// Whether that is all there was.
 	SupportRecorded Recorded `protobuf:"varint,19,opt,name=support_recorded,json=supportRecorded,proto3,enum=trigone.v1.Recorded" json:"support_recorded,omitempty"`
 	// Blood lost and given after leaving theatre.
-	Blood         *BloodUse `protobuf:"bytes,20,opt,name=blood,proto3" json:"blood,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Blood *BloodUse `protobuf:"bytes,20,opt,name=blood,proto3" json:"blood,omitempty"`
+	// Where the patient died.
+	DeathPlace DeathPlace `protobuf:"varint,21,opt,name=death_place,json=deathPlace,proto3,enum=trigone.v1.DeathPlace" json:"death_place,omitempty"`
+	// Whether the returns to theatre are all there were.
+	ReturnsToTheatreRecorded Recorded `protobuf:"varint,22,opt,name=returns_to_theatre_recorded,json=returnsToTheatreRecorded,proto3,enum=trigone.v1.Recorded" json:"returns_to_theatre_recorded,omitempty"`
+	// Whether the readmissions up to that day are all there were.
+	ReadmissionsRecorded Recorded `protobuf:"varint,23,opt,name=readmissions_recorded,json=readmissionsRecorded,proto3,enum=trigone.v1.Recorded" json:"readmissions_recorded,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *StatusFacts) Reset() {
@@ -2357,7 +2593,28 @@ func (x *StatusFacts) GetBlood() *BloodUse {
 	return nil
 }
 
-// A complication or a reintervention.
+func (x *StatusFacts) GetDeathPlace() DeathPlace {
+	if x != nil {
+		return x.DeathPlace
+	}
+	return DeathPlace_DEATH_PLACE_UNSPECIFIED
+}
+
+func (x *StatusFacts) GetReturnsToTheatreRecorded() Recorded {
+	if x != nil {
+		return x.ReturnsToTheatreRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+func (x *StatusFacts) GetReadmissionsRecorded() Recorded {
+	if x != nil {
+		return x.ReadmissionsRecorded
+	}
+	return Recorded_RECORDED_UNSPECIFIED
+}
+
+// A complication, a reintervention, a return to theatre or a readmission.
 type EventFacts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Section it stands in; operation: in theatre.
@@ -2369,7 +2626,34 @@ type EventFacts struct {
 	// Mechanism found at a reintervention.
 	Mechanism RegurgitationMechanism `protobuf:"varint,4,opt,name=mechanism,proto3,enum=trigone.v1.RegurgitationMechanism" json:"mechanism,omitempty"`
 	// Day after the operation.
-	Day           *int32 `protobuf:"varint,5,opt,name=day,proto3,oneof" json:"day,omitempty"`
+	Day *int32 `protobuf:"varint,5,opt,name=day,proto3,oneof" json:"day,omitempty"`
+	// Id that the record gives it; unset: none.
+	EventId string `protobuf:"bytes,6,opt,name=event_id,json=eventId,proto3" json:"event_id,omitempty"`
+	// Grade of a complication.
+	Grade ComplicationGrade `protobuf:"varint,7,opt,name=grade,proto3,enum=trigone.v1.ComplicationGrade" json:"grade,omitempty"`
+	// Definition by which it was told; unset: not stated.
+	Definition *OutcomeDefinition `protobuf:"bytes,8,opt,name=definition,proto3" json:"definition,omitempty"`
+	// Whether that is the default definition of its kind; unset: not stated.
+	DefaultDefinition Answer `protobuf:"varint,9,opt,name=default_definition,json=defaultDefinition,proto3,enum=trigone.v1.Answer" json:"default_definition,omitempty"`
+	// Kidney injury: whether dialysis was begun.
+	NewDialysis Answer `protobuf:"varint,10,opt,name=new_dialysis,json=newDialysis,proto3,enum=trigone.v1.Answer" json:"new_dialysis,omitempty"`
+	// Kidney injury: whether dialysis went on at discharge.
+	DialysisAtDischarge Answer `protobuf:"varint,11,opt,name=dialysis_at_discharge,json=dialysisAtDischarge,proto3,enum=trigone.v1.Answer" json:"dialysis_at_discharge,omitempty"`
+	// Why a pacemaker was implanted.
+	PacemakerIndication PacemakerIndication `protobuf:"varint,12,opt,name=pacemaker_indication,json=pacemakerIndication,proto3,enum=trigone.v1.PacemakerIndication" json:"pacemaker_indication,omitempty"`
+	// Which wound.
+	WoundSite WoundSite `protobuf:"varint,13,opt,name=wound_site,json=woundSite,proto3,enum=trigone.v1.WoundSite" json:"wound_site,omitempty"`
+	// Why the patient was taken back to theatre; unset: it is no return to theatre,
+	// or no reason is recorded.
+	ReturnReason ReturnReason `protobuf:"varint,14,opt,name=return_reason,json=returnReason,proto3,enum=trigone.v1.ReturnReason" json:"return_reason,omitempty"`
+	// Cause of a readmission; unset: it is none, or not recorded.
+	ReadmissionCause ReadmissionCause `protobuf:"varint,15,opt,name=readmission_cause,json=readmissionCause,proto3,enum=trigone.v1.ReadmissionCause" json:"readmission_cause,omitempty"`
+	// Whether a readmission was unplanned.
+	Unplanned Answer `protobuf:"varint,16,opt,name=unplanned,proto3,enum=trigone.v1.Answer" json:"unplanned,omitempty"`
+	// From discharge to a readmission, days.
+	DaysSinceDischarge *int32 `protobuf:"varint,17,opt,name=days_since_discharge,json=daysSinceDischarge,proto3,oneof" json:"days_since_discharge,omitempty"`
+	// Which of the four it is.
+	Kind          EventKind `protobuf:"varint,18,opt,name=kind,proto3,enum=trigone.v1.EventKind" json:"kind,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2437,6 +2721,97 @@ func (x *EventFacts) GetDay() int32 {
 		return *x.Day
 	}
 	return 0
+}
+
+func (x *EventFacts) GetEventId() string {
+	if x != nil {
+		return x.EventId
+	}
+	return ""
+}
+
+func (x *EventFacts) GetGrade() ComplicationGrade {
+	if x != nil {
+		return x.Grade
+	}
+	return ComplicationGrade_COMPLICATION_GRADE_UNSPECIFIED
+}
+
+func (x *EventFacts) GetDefinition() *OutcomeDefinition {
+	if x != nil {
+		return x.Definition
+	}
+	return nil
+}
+
+func (x *EventFacts) GetDefaultDefinition() Answer {
+	if x != nil {
+		return x.DefaultDefinition
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *EventFacts) GetNewDialysis() Answer {
+	if x != nil {
+		return x.NewDialysis
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *EventFacts) GetDialysisAtDischarge() Answer {
+	if x != nil {
+		return x.DialysisAtDischarge
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *EventFacts) GetPacemakerIndication() PacemakerIndication {
+	if x != nil {
+		return x.PacemakerIndication
+	}
+	return PacemakerIndication_PACEMAKER_INDICATION_UNSPECIFIED
+}
+
+func (x *EventFacts) GetWoundSite() WoundSite {
+	if x != nil {
+		return x.WoundSite
+	}
+	return WoundSite_WOUND_SITE_UNSPECIFIED
+}
+
+func (x *EventFacts) GetReturnReason() ReturnReason {
+	if x != nil {
+		return x.ReturnReason
+	}
+	return ReturnReason_RETURN_REASON_UNSPECIFIED
+}
+
+func (x *EventFacts) GetReadmissionCause() ReadmissionCause {
+	if x != nil {
+		return x.ReadmissionCause
+	}
+	return ReadmissionCause_READMISSION_CAUSE_UNSPECIFIED
+}
+
+func (x *EventFacts) GetUnplanned() Answer {
+	if x != nil {
+		return x.Unplanned
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *EventFacts) GetDaysSinceDischarge() int32 {
+	if x != nil && x.DaysSinceDischarge != nil {
+		return *x.DaysSinceDischarge
+	}
+	return 0
+}
+
+func (x *EventFacts) GetKind() EventKind {
+	if x != nil {
+		return x.Kind
+	}
+	return EventKind_EVENT_KIND_UNSPECIFIED
 }
 
 // A finding of the newest evaluation, or one that a reviewer had confirmed.
@@ -2813,7 +3188,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\rtrainee_first\x18\x05 \x01(\x0e2\x12.trigone.v1.AnswerR\ftraineeFirst\"Z\n" +
 	"\fFactOperator\x12\x1c\n" +
 	"\tpseudonym\x18\x01 \x01(\tR\tpseudonym\x12,\n" +
-	"\x04role\x18\x02 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\"\xc7\x05\n" +
+	"\x04role\x18\x02 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\"\xc2\t\n" +
 	"\vFactSetting\x12?\n" +
 	"\x10planned_approach\x18\x01 \x01(\x0e2\x14.trigone.v1.ApproachR\x0fplannedApproach\x120\n" +
 	"\bapproach\x18\x02 \x01(\x0e2\x14.trigone.v1.ApproachR\bapproach\x12-\n" +
@@ -2828,7 +3203,16 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x0eexpected_risks\x18\t \x03(\v2\x14.trigone.v1.FactRiskR\rexpectedRisks\x12N\n" +
 	"\x13previous_procedures\x18\n" +
 	" \x03(\x0e2\x1d.trigone.v1.PreviousProcedureR\x12previousProcedures\x12V\n" +
-	"\x1cprevious_procedures_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x1apreviousProceduresRecorded\"\xeb\x06\n" +
+	"\x1cprevious_procedures_recorded\x18\v \x01(\x0e2\x14.trigone.v1.RecordedR\x1apreviousProceduresRecorded\x12P\n" +
+	"\x12intended_procedure\x18\f \x01(\x0e2!.trigone.v1.IntendedProcedureKindR\x11intendedProcedure\x12,\n" +
+	"\x12intended_stated_by\x18\r \x01(\tR\x10intendedStatedBy\x12@\n" +
+	"\x1aintended_to_incision_hours\x18\x0e \x01(\x01H\x00R\x17intendedToIncisionHours\x88\x01\x01\x12+\n" +
+	"\x0fadmitted_on_day\x18\x0f \x01(\x05H\x01R\radmittedOnDay\x88\x01\x01\x12=\n" +
+	"\x10approach_changed\x18\x10 \x01(\x0e2\x12.trigone.v1.AnswerR\x0fapproachChanged\x12@\n" +
+	"\x11approach_begun_as\x18\x11 \x01(\x0e2\x14.trigone.v1.ApproachR\x0fapproachBegunAs\x12V\n" +
+	"\x16approach_change_reason\x18\x12 \x01(\x0e2 .trigone.v1.ApproachChangeReasonR\x14approachChangeReasonB\x1d\n" +
+	"\x1b_intended_to_incision_hoursB\x12\n" +
+	"\x10_admitted_on_day\"\xeb\x06\n" +
 	"\x0fFactConcomitant\x12Q\n" +
 	"\x14tricuspid_techniques\x18\x01 \x03(\x0e2\x1e.trigone.v1.TricuspidTechniqueR\x13tricuspidTechniques\x12M\n" +
 	"\x13tricuspid_ring_kind\x18\x02 \x01(\x0e2\x1d.trigone.v1.TricuspidRingKindR\x11tricuspidRingKind\x12,\n" +
@@ -2908,15 +3292,23 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	" \x01(\x05H\x01R\x15mitralFurtherRunCount\x88\x01\x01B\f\n" +
 	"\n" +
 	"_run_countB\x1b\n" +
-	"\x19_mitral_further_run_count\"\xda\x02\n" +
+	"\x19_mitral_further_run_count\"\xc4\x05\n" +
 	"\vFactOutcome\x12@\n" +
 	"\x12left_theatre_alive\x18\x01 \x01(\x0e2\x12.trigone.v1.AnswerR\x10leftTheatreAlive\x12<\n" +
 	"\x10died_in_hospital\x18\x02 \x01(\x0e2\x12.trigone.v1.AnswerR\x0ediedInHospital\x12A\n" +
 	"\x13died_within_30_days\x18\x03 \x01(\x0e2\x12.trigone.v1.AnswerR\x10diedWithin30Days\x12#\n" +
 	"\vdied_on_day\x18\x04 \x01(\x05H\x00R\tdiedOnDay\x88\x01\x01\x128\n" +
-	"\x16status_known_until_day\x18\x05 \x01(\x05H\x01R\x13statusKnownUntilDay\x88\x01\x01B\x0e\n" +
+	"\x16status_known_until_day\x18\x05 \x01(\x05H\x01R\x13statusKnownUntilDay\x88\x01\x01\x127\n" +
+	"\vdeath_place\x18\x06 \x01(\x0e2\x16.trigone.v1.DeathPlaceR\n" +
+	"deathPlace\x12/\n" +
+	"\x11discharged_on_day\x18\a \x01(\x05H\x02R\x0fdischargedOnDay\x88\x01\x01\x12U\n" +
+	"\x15discharge_destination\x18\b \x01(\x0e2 .trigone.v1.DischargeDestinationR\x14dischargeDestination\x12M\n" +
+	"\x19readmitted_within_30_days\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x16readmittedWithin30Days\x12B\n" +
+	"\x13returned_to_theatre\x18\n" +
+	" \x01(\x0e2\x12.trigone.v1.AnswerR\x11returnedToTheatreB\x0e\n" +
 	"\f_died_on_dayB\x19\n" +
-	"\x17_status_known_until_day\"\x89\x05\n" +
+	"\x17_status_known_until_dayB\x14\n" +
+	"\x12_discharged_on_day\"\x89\x05\n" +
 	"\n" +
 	"FactCounts\x12@\n" +
 	"\x0ethings_planned\x18\x01 \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\x12>\n" +
@@ -2958,7 +3350,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x10aortic_occlusion\x18\b \x01(\x0e2\x1b.trigone.v1.AorticOcclusionR\x0faorticOcclusionB\f\n" +
 	"\n" +
 	"_clamp_minB\r\n" +
-	"\v_bypass_min\"\x83\x05\n" +
+	"\v_bypass_min\"\xd2\x06\n" +
 	"\vDeviceFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12&\n" +
 	"\x0fplanned_step_id\x18\x02 \x01(\tR\rplannedStepId\x12*\n" +
@@ -2976,7 +3368,15 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x04fate\x18\f \x01(\x0e2\x14.trigone.v1.StepFateR\x04fate\x12:\n" +
 	"\n" +
 	"prosthesis\x18\r \x01(\x0e2\x1a.trigone.v1.ProsthesisKindR\n" +
-	"prosthesisB\x14\n" +
+	"prosthesis\x12\x1b\n" +
+	"\tdevice_id\x18\x0e \x01(\tR\bdeviceId\x127\n" +
+	"\vdevice_kind\x18\x0f \x01(\x0e2\x16.trigone.v1.DeviceKindR\n" +
+	"deviceKind\x127\n" +
+	"\vdevice_fate\x18\x10 \x01(\x0e2\x16.trigone.v1.DeviceFateR\n" +
+	"deviceFate\x12\x14\n" +
+	"\x05maker\x18\x11 \x01(\tR\x05maker\x12\x14\n" +
+	"\x05model\x18\x12 \x01(\tR\x05model\x12\x12\n" +
+	"\x04size\x18\x13 \x01(\tR\x04sizeB\x14\n" +
 	"\x12_planned_label_minB\x14\n" +
 	"\x12_planned_label_maxB\x12\n" +
 	"\x10_implanted_labelB\x06\n" +
@@ -3011,7 +3411,7 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\v_grade_rankB\x15\n" +
 	"\x13_mean_gradient_mmhgB\x15\n" +
 	"\x13_heart_rate_per_minB\x17\n" +
-	"\x15_coaptation_length_mm\"\xa8\t\n" +
+	"\x15_coaptation_length_mm\"\x81\v\n" +
 	"\vStatusFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12,\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.trigone.v1.FollowUpKindR\x04kind\x12\x15\n" +
@@ -3034,19 +3434,41 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\x14intensive_care_hours\x18\x11 \x01(\x01H\x03R\x12intensiveCareHours\x88\x01\x01\x128\n" +
 	"\asupport\x18\x12 \x03(\v2\x1e.trigone.v1.CirculatorySupportR\asupport\x12?\n" +
 	"\x10support_recorded\x18\x13 \x01(\x0e2\x14.trigone.v1.RecordedR\x0fsupportRecorded\x12*\n" +
-	"\x05blood\x18\x14 \x01(\v2\x14.trigone.v1.BloodUseR\x05bloodB\x06\n" +
+	"\x05blood\x18\x14 \x01(\v2\x14.trigone.v1.BloodUseR\x05blood\x127\n" +
+	"\vdeath_place\x18\x15 \x01(\x0e2\x16.trigone.v1.DeathPlaceR\n" +
+	"deathPlace\x12S\n" +
+	"\x1breturns_to_theatre_recorded\x18\x16 \x01(\x0e2\x14.trigone.v1.RecordedR\x18returnsToTheatreRecorded\x12I\n" +
+	"\x15readmissions_recorded\x18\x17 \x01(\x0e2\x14.trigone.v1.RecordedR\x14readmissionsRecordedB\x06\n" +
 	"\x04_dayB\x0e\n" +
 	"\f_died_on_dayB\x14\n" +
 	"\x12_ventilation_hoursB\x17\n" +
-	"\x15_intensive_care_hours\"\x91\x02\n" +
+	"\x15_intensive_care_hours\"\xa3\b\n" +
 	"\n" +
 	"EventFacts\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12@\n" +
 	"\fcomplication\x18\x02 \x01(\x0e2\x1c.trigone.v1.ComplicationKindR\fcomplication\x12F\n" +
 	"\x0ereintervention\x18\x03 \x01(\x0e2\x1e.trigone.v1.ReinterventionKindR\x0ereintervention\x12@\n" +
 	"\tmechanism\x18\x04 \x01(\x0e2\".trigone.v1.RegurgitationMechanismR\tmechanism\x12\x15\n" +
-	"\x03day\x18\x05 \x01(\x05H\x00R\x03day\x88\x01\x01B\x06\n" +
-	"\x04_day\"\xc7\x02\n" +
+	"\x03day\x18\x05 \x01(\x05H\x00R\x03day\x88\x01\x01\x12\x19\n" +
+	"\bevent_id\x18\x06 \x01(\tR\aeventId\x123\n" +
+	"\x05grade\x18\a \x01(\x0e2\x1d.trigone.v1.ComplicationGradeR\x05grade\x12=\n" +
+	"\n" +
+	"definition\x18\b \x01(\v2\x1d.trigone.v1.OutcomeDefinitionR\n" +
+	"definition\x12A\n" +
+	"\x12default_definition\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x11defaultDefinition\x125\n" +
+	"\fnew_dialysis\x18\n" +
+	" \x01(\x0e2\x12.trigone.v1.AnswerR\vnewDialysis\x12F\n" +
+	"\x15dialysis_at_discharge\x18\v \x01(\x0e2\x12.trigone.v1.AnswerR\x13dialysisAtDischarge\x12R\n" +
+	"\x14pacemaker_indication\x18\f \x01(\x0e2\x1f.trigone.v1.PacemakerIndicationR\x13pacemakerIndication\x124\n" +
+	"\n" +
+	"wound_site\x18\r \x01(\x0e2\x15.trigone.v1.WoundSiteR\twoundSite\x12=\n" +
+	"\rreturn_reason\x18\x0e \x01(\x0e2\x18.trigone.v1.ReturnReasonR\freturnReason\x12I\n" +
+	"\x11readmission_cause\x18\x0f \x01(\x0e2\x1c.trigone.v1.ReadmissionCauseR\x10readmissionCause\x120\n" +
+	"\tunplanned\x18\x10 \x01(\x0e2\x12.trigone.v1.AnswerR\tunplanned\x125\n" +
+	"\x14days_since_discharge\x18\x11 \x01(\x05H\x01R\x12daysSinceDischarge\x88\x01\x01\x12)\n" +
+	"\x04kind\x18\x12 \x01(\x0e2\x15.trigone.v1.EventKindR\x04kindB\x06\n" +
+	"\x04_dayB\x17\n" +
+	"\x15_days_since_discharge\"\xc7\x02\n" +
 	"\fFindingFacts\x12\x1a\n" +
 	"\boccasion\x18\x01 \x01(\tR\boccasion\x12\x12\n" +
 	"\x04rule\x18\x02 \x01(\tR\x04rule\x120\n" +
@@ -3083,7 +3505,13 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\vexplanation\x18\b \x01(\tR\vexplanationB\b\n" +
 	"\x06_valueB\b\n" +
 	"\x06_lowerB\b\n" +
-	"\x06_upperB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\x06_upper*\xa1\x01\n" +
+	"\tEventKind\x12\x1a\n" +
+	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17EVENT_KIND_COMPLICATION\x10\x01\x12\x1d\n" +
+	"\x19EVENT_KIND_REINTERVENTION\x10\x02\x12 \n" +
+	"\x1cEVENT_KIND_RETURN_TO_THEATRE\x10\x03\x12\x1a\n" +
+	"\x16EVENT_KIND_READMISSION\x10\x04B$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_case_facts_proto_rawDescOnce sync.Once
@@ -3097,224 +3525,262 @@ func file_trigone_v1_case_facts_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_case_facts_proto_rawDescData
 }
 
+var file_trigone_v1_case_facts_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_trigone_v1_case_facts_proto_goTypes = []any{
-	(*CaseFacts)(nil),             // 0: trigone.v1.CaseFacts
-	(*FactTimes)(nil),             // 1: trigone.v1.FactTimes
-	(*FactTeam)(nil),              // 2: trigone.v1.FactTeam
-	(*FactOperator)(nil),          // 3: trigone.v1.FactOperator
-	(*FactSetting)(nil),           // 4: trigone.v1.FactSetting
-	(*FactConcomitant)(nil),       // 5: trigone.v1.FactConcomitant
-	(*FactTheatre)(nil),           // 6: trigone.v1.FactTheatre
-	(*FactRisk)(nil),              // 7: trigone.v1.FactRisk
-	(*FactPatient)(nil),           // 8: trigone.v1.FactPatient
-	(*FactValve)(nil),             // 9: trigone.v1.FactValve
-	(*FactRepair)(nil),            // 10: trigone.v1.FactRepair
-	(*FactOutcome)(nil),           // 11: trigone.v1.FactOutcome
-	(*FactCounts)(nil),            // 12: trigone.v1.FactCounts
-	(*VerdictCount)(nil),          // 13: trigone.v1.VerdictCount
-	(*FactVersions)(nil),          // 14: trigone.v1.FactVersions
-	(*RunFacts)(nil),              // 15: trigone.v1.RunFacts
-	(*DeviceFacts)(nil),           // 16: trigone.v1.DeviceFacts
-	(*EchoFacts)(nil),             // 17: trigone.v1.EchoFacts
-	(*StatusFacts)(nil),           // 18: trigone.v1.StatusFacts
-	(*EventFacts)(nil),            // 19: trigone.v1.EventFacts
-	(*FindingFacts)(nil),          // 20: trigone.v1.FindingFacts
-	(*QueryFacts)(nil),            // 21: trigone.v1.QueryFacts
-	(*QueryStepFacts)(nil),        // 22: trigone.v1.QueryStepFacts
-	(*timestamppb.Timestamp)(nil), // 23: google.protobuf.Timestamp
-	(PlanTiming)(0),               // 24: trigone.v1.PlanTiming
-	(Answer)(0),                   // 25: trigone.v1.Answer
-	(OperatorRole)(0),             // 26: trigone.v1.OperatorRole
-	(Approach)(0),                 // 27: trigone.v1.Approach
-	(Urgency)(0),                  // 28: trigone.v1.Urgency
-	(Complexity)(0),               // 29: trigone.v1.Complexity
-	(ConcomitantKind)(0),          // 30: trigone.v1.ConcomitantKind
-	(Recorded)(0),                 // 31: trigone.v1.Recorded
-	(PreviousProcedure)(0),        // 32: trigone.v1.PreviousProcedure
-	(TricuspidTechnique)(0),       // 33: trigone.v1.TricuspidTechnique
-	(TricuspidRingKind)(0),        // 34: trigone.v1.TricuspidRingKind
-	(AblationLine)(0),             // 35: trigone.v1.AblationLine
-	(AblationEnergy)(0),           // 36: trigone.v1.AblationEnergy
-	(AppendageTechnique)(0),       // 37: trigone.v1.AppendageTechnique
-	(LesionKind)(0),               // 38: trigone.v1.LesionKind
-	(ArterialCannula)(0),          // 39: trigone.v1.ArterialCannula
-	(VenousCannula)(0),            // 40: trigone.v1.VenousCannula
-	(*CirculatorySupport)(nil),    // 41: trigone.v1.CirculatorySupport
-	(*BloodUse)(nil),              // 42: trigone.v1.BloodUse
-	(RiskOutcome)(0),              // 43: trigone.v1.RiskOutcome
-	(RiskHorizon)(0),              // 44: trigone.v1.RiskHorizon
-	(Sex)(0),                      // 45: trigone.v1.Sex
-	(FunctionalClass)(0),          // 46: trigone.v1.FunctionalClass
-	(Rhythm)(0),                   // 47: trigone.v1.Rhythm
-	(AtrialFibrillation)(0),       // 48: trigone.v1.AtrialFibrillation
-	(*RiskFactors)(nil),           // 49: trigone.v1.RiskFactors
-	(Aetiology)(0),                // 50: trigone.v1.Aetiology
-	(DysfunctionType)(0),          // 51: trigone.v1.DysfunctionType
-	(Leaflet)(0),                  // 52: trigone.v1.Leaflet
-	(Segment)(0),                  // 53: trigone.v1.Segment
-	(Commissure)(0),               // 54: trigone.v1.Commissure
-	(Boundary)(0),                 // 55: trigone.v1.Boundary
-	(CalcificationExtent)(0),      // 56: trigone.v1.CalcificationExtent
-	(*Grade)(nil),                 // 57: trigone.v1.Grade
-	(ConversionPoint)(0),          // 58: trigone.v1.ConversionPoint
-	(ConversionReason)(0),         // 59: trigone.v1.ConversionReason
-	(ResultDecision)(0),           // 60: trigone.v1.ResultDecision
-	(*ThingsPlanned)(nil),         // 61: trigone.v1.ThingsPlanned
-	(ComparisonVerdict)(0),        // 62: trigone.v1.ComparisonVerdict
-	(RunReason)(0),                // 63: trigone.v1.RunReason
-	(ProtectionKind)(0),           // 64: trigone.v1.ProtectionKind
-	(AorticOcclusion)(0),          // 65: trigone.v1.AorticOcclusion
-	(AnnuloplastyKind)(0),         // 66: trigone.v1.AnnuloplastyKind
-	(Rigidity)(0),                 // 67: trigone.v1.Rigidity
-	(*SizerTrial)(nil),            // 68: trigone.v1.SizerTrial
-	(StepFate)(0),                 // 69: trigone.v1.StepFate
-	(ProsthesisKind)(0),           // 70: trigone.v1.ProsthesisKind
-	(AssessmentKind)(0),           // 71: trigone.v1.AssessmentKind
-	(FollowUpKind)(0),             // 72: trigone.v1.FollowUpKind
-	(Stage)(0),                    // 73: trigone.v1.Stage
-	(Method)(0),                   // 74: trigone.v1.Method
-	(Provocation)(0),              // 75: trigone.v1.Provocation
-	(RegurgitationMechanism)(0),   // 76: trigone.v1.RegurgitationMechanism
-	(AnteriorMotionState)(0),      // 77: trigone.v1.AnteriorMotionState
-	(AnteriorMotionEnd)(0),        // 78: trigone.v1.AnteriorMotionEnd
-	(VitalStatus)(0),              // 79: trigone.v1.VitalStatus
-	(DeathCause)(0),               // 80: trigone.v1.DeathCause
-	(EchoNotDoneReason)(0),        // 81: trigone.v1.EchoNotDoneReason
-	(Antithrombotic)(0),           // 82: trigone.v1.Antithrombotic
-	(ComplicationKind)(0),         // 83: trigone.v1.ComplicationKind
-	(ReinterventionKind)(0),       // 84: trigone.v1.ReinterventionKind
-	(Severity)(0),                 // 85: trigone.v1.Severity
-	(ConfirmationState)(0),        // 86: trigone.v1.ConfirmationState
-	(AnswerFollowed)(0),           // 87: trigone.v1.AnswerFollowed
+	(EventKind)(0),                // 0: trigone.v1.EventKind
+	(*CaseFacts)(nil),             // 1: trigone.v1.CaseFacts
+	(*FactTimes)(nil),             // 2: trigone.v1.FactTimes
+	(*FactTeam)(nil),              // 3: trigone.v1.FactTeam
+	(*FactOperator)(nil),          // 4: trigone.v1.FactOperator
+	(*FactSetting)(nil),           // 5: trigone.v1.FactSetting
+	(*FactConcomitant)(nil),       // 6: trigone.v1.FactConcomitant
+	(*FactTheatre)(nil),           // 7: trigone.v1.FactTheatre
+	(*FactRisk)(nil),              // 8: trigone.v1.FactRisk
+	(*FactPatient)(nil),           // 9: trigone.v1.FactPatient
+	(*FactValve)(nil),             // 10: trigone.v1.FactValve
+	(*FactRepair)(nil),            // 11: trigone.v1.FactRepair
+	(*FactOutcome)(nil),           // 12: trigone.v1.FactOutcome
+	(*FactCounts)(nil),            // 13: trigone.v1.FactCounts
+	(*VerdictCount)(nil),          // 14: trigone.v1.VerdictCount
+	(*FactVersions)(nil),          // 15: trigone.v1.FactVersions
+	(*RunFacts)(nil),              // 16: trigone.v1.RunFacts
+	(*DeviceFacts)(nil),           // 17: trigone.v1.DeviceFacts
+	(*EchoFacts)(nil),             // 18: trigone.v1.EchoFacts
+	(*StatusFacts)(nil),           // 19: trigone.v1.StatusFacts
+	(*EventFacts)(nil),            // 20: trigone.v1.EventFacts
+	(*FindingFacts)(nil),          // 21: trigone.v1.FindingFacts
+	(*QueryFacts)(nil),            // 22: trigone.v1.QueryFacts
+	(*QueryStepFacts)(nil),        // 23: trigone.v1.QueryStepFacts
+	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
+	(PlanTiming)(0),               // 25: trigone.v1.PlanTiming
+	(Answer)(0),                   // 26: trigone.v1.Answer
+	(OperatorRole)(0),             // 27: trigone.v1.OperatorRole
+	(Approach)(0),                 // 28: trigone.v1.Approach
+	(Urgency)(0),                  // 29: trigone.v1.Urgency
+	(Complexity)(0),               // 30: trigone.v1.Complexity
+	(ConcomitantKind)(0),          // 31: trigone.v1.ConcomitantKind
+	(Recorded)(0),                 // 32: trigone.v1.Recorded
+	(PreviousProcedure)(0),        // 33: trigone.v1.PreviousProcedure
+	(IntendedProcedureKind)(0),    // 34: trigone.v1.IntendedProcedureKind
+	(ApproachChangeReason)(0),     // 35: trigone.v1.ApproachChangeReason
+	(TricuspidTechnique)(0),       // 36: trigone.v1.TricuspidTechnique
+	(TricuspidRingKind)(0),        // 37: trigone.v1.TricuspidRingKind
+	(AblationLine)(0),             // 38: trigone.v1.AblationLine
+	(AblationEnergy)(0),           // 39: trigone.v1.AblationEnergy
+	(AppendageTechnique)(0),       // 40: trigone.v1.AppendageTechnique
+	(LesionKind)(0),               // 41: trigone.v1.LesionKind
+	(ArterialCannula)(0),          // 42: trigone.v1.ArterialCannula
+	(VenousCannula)(0),            // 43: trigone.v1.VenousCannula
+	(*CirculatorySupport)(nil),    // 44: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),              // 45: trigone.v1.BloodUse
+	(RiskOutcome)(0),              // 46: trigone.v1.RiskOutcome
+	(RiskHorizon)(0),              // 47: trigone.v1.RiskHorizon
+	(Sex)(0),                      // 48: trigone.v1.Sex
+	(FunctionalClass)(0),          // 49: trigone.v1.FunctionalClass
+	(Rhythm)(0),                   // 50: trigone.v1.Rhythm
+	(AtrialFibrillation)(0),       // 51: trigone.v1.AtrialFibrillation
+	(*RiskFactors)(nil),           // 52: trigone.v1.RiskFactors
+	(Aetiology)(0),                // 53: trigone.v1.Aetiology
+	(DysfunctionType)(0),          // 54: trigone.v1.DysfunctionType
+	(Leaflet)(0),                  // 55: trigone.v1.Leaflet
+	(Segment)(0),                  // 56: trigone.v1.Segment
+	(Commissure)(0),               // 57: trigone.v1.Commissure
+	(Boundary)(0),                 // 58: trigone.v1.Boundary
+	(CalcificationExtent)(0),      // 59: trigone.v1.CalcificationExtent
+	(*Grade)(nil),                 // 60: trigone.v1.Grade
+	(ConversionPoint)(0),          // 61: trigone.v1.ConversionPoint
+	(ConversionReason)(0),         // 62: trigone.v1.ConversionReason
+	(ResultDecision)(0),           // 63: trigone.v1.ResultDecision
+	(DeathPlace)(0),               // 64: trigone.v1.DeathPlace
+	(DischargeDestination)(0),     // 65: trigone.v1.DischargeDestination
+	(*ThingsPlanned)(nil),         // 66: trigone.v1.ThingsPlanned
+	(ComparisonVerdict)(0),        // 67: trigone.v1.ComparisonVerdict
+	(RunReason)(0),                // 68: trigone.v1.RunReason
+	(ProtectionKind)(0),           // 69: trigone.v1.ProtectionKind
+	(AorticOcclusion)(0),          // 70: trigone.v1.AorticOcclusion
+	(AnnuloplastyKind)(0),         // 71: trigone.v1.AnnuloplastyKind
+	(Rigidity)(0),                 // 72: trigone.v1.Rigidity
+	(*SizerTrial)(nil),            // 73: trigone.v1.SizerTrial
+	(StepFate)(0),                 // 74: trigone.v1.StepFate
+	(ProsthesisKind)(0),           // 75: trigone.v1.ProsthesisKind
+	(DeviceKind)(0),               // 76: trigone.v1.DeviceKind
+	(DeviceFate)(0),               // 77: trigone.v1.DeviceFate
+	(AssessmentKind)(0),           // 78: trigone.v1.AssessmentKind
+	(FollowUpKind)(0),             // 79: trigone.v1.FollowUpKind
+	(Stage)(0),                    // 80: trigone.v1.Stage
+	(Method)(0),                   // 81: trigone.v1.Method
+	(Provocation)(0),              // 82: trigone.v1.Provocation
+	(RegurgitationMechanism)(0),   // 83: trigone.v1.RegurgitationMechanism
+	(AnteriorMotionState)(0),      // 84: trigone.v1.AnteriorMotionState
+	(AnteriorMotionEnd)(0),        // 85: trigone.v1.AnteriorMotionEnd
+	(VitalStatus)(0),              // 86: trigone.v1.VitalStatus
+	(DeathCause)(0),               // 87: trigone.v1.DeathCause
+	(EchoNotDoneReason)(0),        // 88: trigone.v1.EchoNotDoneReason
+	(Antithrombotic)(0),           // 89: trigone.v1.Antithrombotic
+	(ComplicationKind)(0),         // 90: trigone.v1.ComplicationKind
+	(ReinterventionKind)(0),       // 91: trigone.v1.ReinterventionKind
+	(ComplicationGrade)(0),        // 92: trigone.v1.ComplicationGrade
+	(*OutcomeDefinition)(nil),     // 93: trigone.v1.OutcomeDefinition
+	(PacemakerIndication)(0),      // 94: trigone.v1.PacemakerIndication
+	(WoundSite)(0),                // 95: trigone.v1.WoundSite
+	(ReturnReason)(0),             // 96: trigone.v1.ReturnReason
+	(ReadmissionCause)(0),         // 97: trigone.v1.ReadmissionCause
+	(Severity)(0),                 // 98: trigone.v1.Severity
+	(ConfirmationState)(0),        // 99: trigone.v1.ConfirmationState
+	(AnswerFollowed)(0),           // 100: trigone.v1.AnswerFollowed
 }
 var file_trigone_v1_case_facts_proto_depIdxs = []int32{
-	1,   // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
-	2,   // 1: trigone.v1.CaseFacts.team:type_name -> trigone.v1.FactTeam
-	4,   // 2: trigone.v1.CaseFacts.setting:type_name -> trigone.v1.FactSetting
-	8,   // 3: trigone.v1.CaseFacts.patient:type_name -> trigone.v1.FactPatient
-	9,   // 4: trigone.v1.CaseFacts.valve:type_name -> trigone.v1.FactValve
-	10,  // 5: trigone.v1.CaseFacts.repair:type_name -> trigone.v1.FactRepair
-	11,  // 6: trigone.v1.CaseFacts.outcome:type_name -> trigone.v1.FactOutcome
-	12,  // 7: trigone.v1.CaseFacts.counts:type_name -> trigone.v1.FactCounts
-	14,  // 8: trigone.v1.CaseFacts.versions:type_name -> trigone.v1.FactVersions
-	15,  // 9: trigone.v1.CaseFacts.runs:type_name -> trigone.v1.RunFacts
-	16,  // 10: trigone.v1.CaseFacts.devices:type_name -> trigone.v1.DeviceFacts
-	17,  // 11: trigone.v1.CaseFacts.echoes:type_name -> trigone.v1.EchoFacts
-	18,  // 12: trigone.v1.CaseFacts.statuses:type_name -> trigone.v1.StatusFacts
-	19,  // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
-	20,  // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
-	21,  // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
-	5,   // 16: trigone.v1.CaseFacts.concomitant:type_name -> trigone.v1.FactConcomitant
-	6,   // 17: trigone.v1.CaseFacts.theatre:type_name -> trigone.v1.FactTheatre
-	23,  // 18: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
-	24,  // 19: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
-	3,   // 20: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
-	25,  // 21: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
-	26,  // 22: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
-	27,  // 23: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
-	27,  // 24: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
-	28,  // 25: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
-	25,  // 26: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	29,  // 27: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
-	30,  // 28: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
-	31,  // 29: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
-	7,   // 30: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
-	32,  // 31: trigone.v1.FactSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
-	31,  // 32: trigone.v1.FactSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
-	33,  // 33: trigone.v1.FactConcomitant.tricuspid_techniques:type_name -> trigone.v1.TricuspidTechnique
-	34,  // 34: trigone.v1.FactConcomitant.tricuspid_ring_kind:type_name -> trigone.v1.TricuspidRingKind
-	35,  // 35: trigone.v1.FactConcomitant.ablation_lines:type_name -> trigone.v1.AblationLine
-	31,  // 36: trigone.v1.FactConcomitant.ablation_lines_recorded:type_name -> trigone.v1.Recorded
-	36,  // 37: trigone.v1.FactConcomitant.ablation_energies:type_name -> trigone.v1.AblationEnergy
-	25,  // 38: trigone.v1.FactConcomitant.ablation_block_confirmed:type_name -> trigone.v1.Answer
-	37,  // 39: trigone.v1.FactConcomitant.appendage_technique:type_name -> trigone.v1.AppendageTechnique
-	25,  // 40: trigone.v1.FactConcomitant.appendage_closed_on_echo:type_name -> trigone.v1.Answer
-	30,  // 41: trigone.v1.FactConcomitant.declined:type_name -> trigone.v1.ConcomitantKind
-	38,  // 42: trigone.v1.FactConcomitant.accepted_lesions:type_name -> trigone.v1.LesionKind
-	39,  // 43: trigone.v1.FactTheatre.arterial_cannulas:type_name -> trigone.v1.ArterialCannula
-	40,  // 44: trigone.v1.FactTheatre.venous_cannulas:type_name -> trigone.v1.VenousCannula
-	41,  // 45: trigone.v1.FactTheatre.support:type_name -> trigone.v1.CirculatorySupport
-	31,  // 46: trigone.v1.FactTheatre.support_recorded:type_name -> trigone.v1.Recorded
-	42,  // 47: trigone.v1.FactTheatre.blood:type_name -> trigone.v1.BloodUse
-	43,  // 48: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	44,  // 49: trigone.v1.FactRisk.horizon:type_name -> trigone.v1.RiskHorizon
-	45,  // 50: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
-	46,  // 51: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
-	47,  // 52: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
-	48,  // 53: trigone.v1.FactPatient.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
-	49,  // 54: trigone.v1.FactPatient.risk_factors:type_name -> trigone.v1.RiskFactors
-	50,  // 55: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
-	51,  // 56: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
-	52,  // 57: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
-	53,  // 58: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
-	54,  // 59: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
-	55,  // 60: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
-	56,  // 61: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
-	57,  // 62: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
-	25,  // 63: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
-	25,  // 64: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
-	25,  // 65: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
-	58,  // 66: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
-	59,  // 67: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
-	60,  // 68: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
-	25,  // 69: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
-	25,  // 70: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
-	25,  // 71: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
-	61,  // 72: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	61,  // 73: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
-	13,  // 74: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
-	62,  // 75: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
-	63,  // 76: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
-	25,  // 77: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
-	64,  // 78: trigone.v1.RunFacts.protection:type_name -> trigone.v1.ProtectionKind
-	65,  // 79: trigone.v1.RunFacts.aortic_occlusion:type_name -> trigone.v1.AorticOcclusion
-	66,  // 80: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
-	67,  // 81: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
-	68,  // 82: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
-	69,  // 83: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
-	70,  // 84: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
-	71,  // 85: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
-	72,  // 86: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
-	73,  // 87: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
-	74,  // 88: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
-	75,  // 89: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
-	57,  // 90: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
-	76,  // 91: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
-	77,  // 92: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
-	78,  // 93: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
-	25,  // 94: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
-	60,  // 95: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
-	25,  // 96: trigone.v1.EchoFacts.read_independently:type_name -> trigone.v1.Answer
-	57,  // 97: trigone.v1.EchoFacts.tricuspid_regurgitation:type_name -> trigone.v1.Grade
-	72,  // 98: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
-	79,  // 99: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
-	80,  // 100: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
-	25,  // 101: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
-	46,  // 102: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
-	81,  // 103: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
-	31,  // 104: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
-	31,  // 105: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
-	47,  // 106: trigone.v1.StatusFacts.rhythm:type_name -> trigone.v1.Rhythm
-	25,  // 107: trigone.v1.StatusFacts.paced:type_name -> trigone.v1.Answer
-	82,  // 108: trigone.v1.StatusFacts.antithrombotics:type_name -> trigone.v1.Antithrombotic
-	31,  // 109: trigone.v1.StatusFacts.antithrombotics_recorded:type_name -> trigone.v1.Recorded
-	41,  // 110: trigone.v1.StatusFacts.support:type_name -> trigone.v1.CirculatorySupport
-	31,  // 111: trigone.v1.StatusFacts.support_recorded:type_name -> trigone.v1.Recorded
-	42,  // 112: trigone.v1.StatusFacts.blood:type_name -> trigone.v1.BloodUse
-	83,  // 113: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
-	84,  // 114: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
-	76,  // 115: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
-	85,  // 116: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
-	86,  // 117: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
-	73,  // 118: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
-	22,  // 119: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
-	87,  // 120: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
-	121, // [121:121] is the sub-list for method output_type
-	121, // [121:121] is the sub-list for method input_type
-	121, // [121:121] is the sub-list for extension type_name
-	121, // [121:121] is the sub-list for extension extendee
-	0,   // [0:121] is the sub-list for field type_name
+	2,   // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
+	3,   // 1: trigone.v1.CaseFacts.team:type_name -> trigone.v1.FactTeam
+	5,   // 2: trigone.v1.CaseFacts.setting:type_name -> trigone.v1.FactSetting
+	9,   // 3: trigone.v1.CaseFacts.patient:type_name -> trigone.v1.FactPatient
+	10,  // 4: trigone.v1.CaseFacts.valve:type_name -> trigone.v1.FactValve
+	11,  // 5: trigone.v1.CaseFacts.repair:type_name -> trigone.v1.FactRepair
+	12,  // 6: trigone.v1.CaseFacts.outcome:type_name -> trigone.v1.FactOutcome
+	13,  // 7: trigone.v1.CaseFacts.counts:type_name -> trigone.v1.FactCounts
+	15,  // 8: trigone.v1.CaseFacts.versions:type_name -> trigone.v1.FactVersions
+	16,  // 9: trigone.v1.CaseFacts.runs:type_name -> trigone.v1.RunFacts
+	17,  // 10: trigone.v1.CaseFacts.devices:type_name -> trigone.v1.DeviceFacts
+	18,  // 11: trigone.v1.CaseFacts.echoes:type_name -> trigone.v1.EchoFacts
+	19,  // 12: trigone.v1.CaseFacts.statuses:type_name -> trigone.v1.StatusFacts
+	20,  // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
+	21,  // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
+	22,  // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
+	6,   // 16: trigone.v1.CaseFacts.concomitant:type_name -> trigone.v1.FactConcomitant
+	7,   // 17: trigone.v1.CaseFacts.theatre:type_name -> trigone.v1.FactTheatre
+	24,  // 18: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
+	25,  // 19: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
+	4,   // 20: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
+	26,  // 21: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
+	27,  // 22: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
+	28,  // 23: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
+	28,  // 24: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
+	29,  // 25: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
+	26,  // 26: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	30,  // 27: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
+	31,  // 28: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
+	32,  // 29: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
+	8,   // 30: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
+	33,  // 31: trigone.v1.FactSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
+	32,  // 32: trigone.v1.FactSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
+	34,  // 33: trigone.v1.FactSetting.intended_procedure:type_name -> trigone.v1.IntendedProcedureKind
+	26,  // 34: trigone.v1.FactSetting.approach_changed:type_name -> trigone.v1.Answer
+	28,  // 35: trigone.v1.FactSetting.approach_begun_as:type_name -> trigone.v1.Approach
+	35,  // 36: trigone.v1.FactSetting.approach_change_reason:type_name -> trigone.v1.ApproachChangeReason
+	36,  // 37: trigone.v1.FactConcomitant.tricuspid_techniques:type_name -> trigone.v1.TricuspidTechnique
+	37,  // 38: trigone.v1.FactConcomitant.tricuspid_ring_kind:type_name -> trigone.v1.TricuspidRingKind
+	38,  // 39: trigone.v1.FactConcomitant.ablation_lines:type_name -> trigone.v1.AblationLine
+	32,  // 40: trigone.v1.FactConcomitant.ablation_lines_recorded:type_name -> trigone.v1.Recorded
+	39,  // 41: trigone.v1.FactConcomitant.ablation_energies:type_name -> trigone.v1.AblationEnergy
+	26,  // 42: trigone.v1.FactConcomitant.ablation_block_confirmed:type_name -> trigone.v1.Answer
+	40,  // 43: trigone.v1.FactConcomitant.appendage_technique:type_name -> trigone.v1.AppendageTechnique
+	26,  // 44: trigone.v1.FactConcomitant.appendage_closed_on_echo:type_name -> trigone.v1.Answer
+	31,  // 45: trigone.v1.FactConcomitant.declined:type_name -> trigone.v1.ConcomitantKind
+	41,  // 46: trigone.v1.FactConcomitant.accepted_lesions:type_name -> trigone.v1.LesionKind
+	42,  // 47: trigone.v1.FactTheatre.arterial_cannulas:type_name -> trigone.v1.ArterialCannula
+	43,  // 48: trigone.v1.FactTheatre.venous_cannulas:type_name -> trigone.v1.VenousCannula
+	44,  // 49: trigone.v1.FactTheatre.support:type_name -> trigone.v1.CirculatorySupport
+	32,  // 50: trigone.v1.FactTheatre.support_recorded:type_name -> trigone.v1.Recorded
+	45,  // 51: trigone.v1.FactTheatre.blood:type_name -> trigone.v1.BloodUse
+	46,  // 52: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	47,  // 53: trigone.v1.FactRisk.horizon:type_name -> trigone.v1.RiskHorizon
+	48,  // 54: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
+	49,  // 55: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
+	50,  // 56: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
+	51,  // 57: trigone.v1.FactPatient.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
+	52,  // 58: trigone.v1.FactPatient.risk_factors:type_name -> trigone.v1.RiskFactors
+	53,  // 59: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
+	54,  // 60: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
+	55,  // 61: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
+	56,  // 62: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
+	57,  // 63: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
+	58,  // 64: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
+	59,  // 65: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
+	60,  // 66: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
+	26,  // 67: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
+	26,  // 68: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
+	26,  // 69: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
+	61,  // 70: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
+	62,  // 71: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
+	63,  // 72: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
+	26,  // 73: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
+	26,  // 74: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
+	26,  // 75: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
+	64,  // 76: trigone.v1.FactOutcome.death_place:type_name -> trigone.v1.DeathPlace
+	65,  // 77: trigone.v1.FactOutcome.discharge_destination:type_name -> trigone.v1.DischargeDestination
+	26,  // 78: trigone.v1.FactOutcome.readmitted_within_30_days:type_name -> trigone.v1.Answer
+	26,  // 79: trigone.v1.FactOutcome.returned_to_theatre:type_name -> trigone.v1.Answer
+	66,  // 80: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	66,  // 81: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
+	14,  // 82: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
+	67,  // 83: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
+	68,  // 84: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
+	26,  // 85: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
+	69,  // 86: trigone.v1.RunFacts.protection:type_name -> trigone.v1.ProtectionKind
+	70,  // 87: trigone.v1.RunFacts.aortic_occlusion:type_name -> trigone.v1.AorticOcclusion
+	71,  // 88: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
+	72,  // 89: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
+	73,  // 90: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
+	74,  // 91: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
+	75,  // 92: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
+	76,  // 93: trigone.v1.DeviceFacts.device_kind:type_name -> trigone.v1.DeviceKind
+	77,  // 94: trigone.v1.DeviceFacts.device_fate:type_name -> trigone.v1.DeviceFate
+	78,  // 95: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
+	79,  // 96: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
+	80,  // 97: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
+	81,  // 98: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
+	82,  // 99: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
+	60,  // 100: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
+	83,  // 101: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
+	84,  // 102: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
+	85,  // 103: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
+	26,  // 104: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
+	63,  // 105: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
+	26,  // 106: trigone.v1.EchoFacts.read_independently:type_name -> trigone.v1.Answer
+	60,  // 107: trigone.v1.EchoFacts.tricuspid_regurgitation:type_name -> trigone.v1.Grade
+	79,  // 108: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
+	86,  // 109: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
+	87,  // 110: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
+	26,  // 111: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
+	49,  // 112: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
+	88,  // 113: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
+	32,  // 114: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
+	32,  // 115: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
+	50,  // 116: trigone.v1.StatusFacts.rhythm:type_name -> trigone.v1.Rhythm
+	26,  // 117: trigone.v1.StatusFacts.paced:type_name -> trigone.v1.Answer
+	89,  // 118: trigone.v1.StatusFacts.antithrombotics:type_name -> trigone.v1.Antithrombotic
+	32,  // 119: trigone.v1.StatusFacts.antithrombotics_recorded:type_name -> trigone.v1.Recorded
+	44,  // 120: trigone.v1.StatusFacts.support:type_name -> trigone.v1.CirculatorySupport
+	32,  // 121: trigone.v1.StatusFacts.support_recorded:type_name -> trigone.v1.Recorded
+	45,  // 122: trigone.v1.StatusFacts.blood:type_name -> trigone.v1.BloodUse
+	64,  // 123: trigone.v1.StatusFacts.death_place:type_name -> trigone.v1.DeathPlace
+	32,  // 124: trigone.v1.StatusFacts.returns_to_theatre_recorded:type_name -> trigone.v1.Recorded
+	32,  // 125: trigone.v1.StatusFacts.readmissions_recorded:type_name -> trigone.v1.Recorded
+	90,  // 126: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
+	91,  // 127: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
+	83,  // 128: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
+	92,  // 129: trigone.v1.EventFacts.grade:type_name -> trigone.v1.ComplicationGrade
+	93,  // 130: trigone.v1.EventFacts.definition:type_name -> trigone.v1.OutcomeDefinition
+	26,  // 131: trigone.v1.EventFacts.default_definition:type_name -> trigone.v1.Answer
+	26,  // 132: trigone.v1.EventFacts.new_dialysis:type_name -> trigone.v1.Answer
+	26,  // 133: trigone.v1.EventFacts.dialysis_at_discharge:type_name -> trigone.v1.Answer
+	94,  // 134: trigone.v1.EventFacts.pacemaker_indication:type_name -> trigone.v1.PacemakerIndication
+	95,  // 135: trigone.v1.EventFacts.wound_site:type_name -> trigone.v1.WoundSite
+	96,  // 136: trigone.v1.EventFacts.return_reason:type_name -> trigone.v1.ReturnReason
+	97,  // 137: trigone.v1.EventFacts.readmission_cause:type_name -> trigone.v1.ReadmissionCause
+	26,  // 138: trigone.v1.EventFacts.unplanned:type_name -> trigone.v1.Answer
+	0,   // 139: trigone.v1.EventFacts.kind:type_name -> trigone.v1.EventKind
+	98,  // 140: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
+	99,  // 141: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
+	80,  // 142: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
+	23,  // 143: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
+	100, // 144: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
+	145, // [145:145] is the sub-list for method output_type
+	145, // [145:145] is the sub-list for method input_type
+	145, // [145:145] is the sub-list for extension type_name
+	145, // [145:145] is the sub-list for extension extendee
+	0,   // [0:145] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_case_facts_proto_init() }
@@ -3338,6 +3804,7 @@ func file_trigone_v1_case_facts_proto_init() {
 	file_trigone_v1_study_proto_init()
 	file_trigone_v1_theatre_proto_init()
 	file_trigone_v1_case_facts_proto_msgTypes[1].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[4].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[5].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[7].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[8].OneofWrappers = []any{}
@@ -3356,13 +3823,14 @@ func file_trigone_v1_case_facts_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_case_facts_proto_rawDesc), len(file_trigone_v1_case_facts_proto_rawDesc)),
-			NumEnums:      0,
+			NumEnums:      1,
 			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_trigone_v1_case_facts_proto_goTypes,
 		DependencyIndexes: file_trigone_v1_case_facts_proto_depIdxs,
+		EnumInfos:         file_trigone_v1_case_facts_proto_enumTypes,
 		MessageInfos:      file_trigone_v1_case_facts_proto_msgTypes,
 	}.Build()
 	File_trigone_v1_case_facts_proto = out.File
