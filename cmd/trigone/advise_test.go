@@ -145,7 +145,7 @@ func TestWhatIf(t *testing.T) {
 	}
 	got := ask("--what-if", "ring=28", "--what-if", "ring=oval/32,p2=12", "--what-if", "p2=24").want(t, exitOK).stdout
 	narrow(t, "what-if", got)
-	says(t, "what-if", oneLine(got), "As it is, with the", "Ring oval 28, 22 mm", "Ring oval 32, 26", "P2 24 mm", "Mean contact", "Closure line", "Anterior tip", "Expected mean gradient",
+	says(t, "what-if", oneLine(got), "As it is, with the", "Ring oval 28, 22 mm", "Ring oval 32, 26", "P2 24 mm", "Coaptation length", "Closure line", "Anterior tip", "Expected mean gradient",
 		"final P2 24.0 mm (counts above", "Age at 2026-03-02 09:45", "5 min old")
 	for _, word := range []string{"better", "best", "may be", "worse"} {
 		if answer, _, _ := strings.Cut(got, "Findings: "); strings.Contains(answer, word) {

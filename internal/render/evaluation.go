@@ -175,14 +175,16 @@ func metricRow(m *trigonev1.MetricValue) []any {
 	return []any{name, place(m.GetPlace()), value, unitText(m.GetUnit()), spread, remark}
 }
 
-// occasionRank puts occasions into the order of a case.
+// sections are the beginnings of occasions, in the order of a case.
+var sections = []string{"identity", "assessment", "plan", "operation", "result", "follow_up"}
+
+// occasionRank puts occasions into the order of a case; what it does not know comes
+// last.
 func occasionRank(o string) int {
-	for i, lead := range []string{"identity", "assessment", "plan", "operation", "result", "follow_up"} {
-		if strings.HasPrefix(o, lead) {
-			return i
-		}
+	if i := slices.IndexFunc(sections, func(section string) bool { return strings.HasPrefix(o, section) }); i >= 0 {
+		return i
 	}
-	return 99
+	return len(sections)
 }
 
 func occasion(o string) string {

@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -242,8 +243,20 @@ func printInWords(w io.Writer, e *trigonev1.Evaluation) {
 	}
 }
 
+// key is an id, a place or an occasion inside an explanation.
+var key = regexp.MustCompile(`\b(?:[a-z][a-z0-9-]*[/:])?[a-z][a-z0-9-]*(?:[_/][a-z0-9-]+)+\b|\b(?:step|test|lesion):[A-Za-z0-9-]+`)
+
 // readable puts the ids of an explanation into words; that a prediction is a range
 // stands above all of them.
 func readable(explanation string) string {
-	return strings.ReplaceAll(strings.TrimPrefix(explanation, metric.UncalibratedLabel+"; "), "_", " ")
+	text := strings.TrimPrefix(explanation, metric.UncalibratedLabel+"; ")
+	return key.ReplaceAllStringFunc(text, func(id string) string {
+		if _, err := valve.ParsePlace(id); err == nil {
+			return place(id)
+		}
+		if section, _, found := strings.Cut(id, "/"); found && occasionRank(section) < len(sections) {
+			return occasion(id)
+		}
+		return words.Spaced(id)
+	})
 }

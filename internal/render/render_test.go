@@ -377,3 +377,20 @@ func TestPredictionNamesItsSet(t *testing.T) {
 		}
 	}
 }
+
+// An explanation speaks of ids, places and occasions as a sentence does.
+func TestExplanationsAreReadable(t *testing.T) {
+	for said, want := range map[string]string{
+		"P2 as measured: operation/run1/after_leaflet_work":              "P2 as measured: operation, run 1, after leaflet work",
+		"leaflet_height at p2/seam 1.20 mm assumed":                      "leaflet height at P2, suture line 1.20 mm assumed",
+		"ring_inner_antero_posterior_diameter at step:p-ring 1.00 mm":    "ring inner antero-posterior diameter at p-ring 1.00 mm",
+		"coaptation_depth at a2_p2 (not measured)":                       "coaptation depth at A2-P2 (not measured)",
+		"chords hold the closure line where it was found: result/exit":   "chords hold the closure line where it was found: result exit",
+		"leaflet_height at a2/segment_mid 2.10 mm":                       "leaflet height at A2 2.10 mm",
+		"a count, no probability; aorto-mitral angle 130.0° (below 120)": "a count, no probability; aorto-mitral angle 130.0° (below 120)",
+	} {
+		if got := readable(said); got != want {
+			t.Errorf("%q is read as %q, want %q", said, got, want)
+		}
+	}
+}

@@ -181,7 +181,7 @@ func position(r *trigonev1.FreedomRange) string {
 
 // whatIfRows name the rows of what-ifs.
 var whatIfRows = map[string]string{
-	metric.IDPredictedContact:       "Mean contact, A2-P2",
+	metric.IDPredictedContact:       "Coaptation length, A2-P2",
 	metric.IDPredictedOverlap:       "Coaptation length on echo",
 	metric.IDPredictedAnteriorShare: "Closure line from the anterior hinge",
 	metric.IDUnsupportedAnteriorTip: "Anterior tip beyond the overlap",
@@ -313,12 +313,25 @@ func whatIfReasons(w io.Writer, list []*trigonev1.WhatIfAnswer) {
 			in[r] = append(in[r], c.GetWords())
 		}
 	}
+	type shared struct{ where, text string }
+	var told []shared
+	rows := map[shared][]string{}
 	for _, r := range order {
 		where := ""
 		if len(in[r]) < len(list) {
 			where = " (" + strings.Join(in[r], "; ") + ")"
 		}
-		wrapped(w, "  ", "    ", words.Sentence(r.row+where+": "+r.text))
+		same := shared{where, r.text}
+		if _, seen := rows[same]; !seen {
+			told = append(told, same)
+		}
+		rows[same] = append(rows[same], r.row)
+	}
+	for _, t := range told {
+		for i := range rows[t][1:] {
+			rows[t][i+1] = strings.ToLower(rows[t][i+1][:1]) + rows[t][i+1][1:]
+		}
+		wrapped(w, "  ", "    ", words.Sentence(words.And(rows[t])+t.where+": "+t.text))
 	}
 }
 
