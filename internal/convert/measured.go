@@ -140,7 +140,9 @@ func (c *collector) quantity(fd protoreflect.FieldDescriptor, q protoreflect.Mes
 	}
 	out.Absent = valve.AbsentReason(Word(trigonev1.AbsentReason(q.Get(fields.ByName("absent_reason")).Enum())))
 	if d := fields.ByName("context"); q.Has(d) {
-		out.Context = mergeContext(f.context, q.Get(d).Message().Interface().(*trigonev1.Context))
+		own := q.Get(d).Message().Interface().(*trigonev1.Context)
+		out.Context = mergeContext(f.context, own)
+		out.MethodItsOwn = Word(own.GetMethod()) != ""
 	}
 	if out.Value.IsNone() && out.Absent == "" {
 		return

@@ -102,7 +102,7 @@ func (c Class) Means() string {
 // formulaNumbers tell which way of judging a kind has, raised when it changes.
 var formulaNumbers = map[Kind]int{
 	KindStep: 1, KindStepPlace: 1, KindStepTechnique: 1, KindStepDimension: 1, KindHeight: 1,
-	KindRingLabel: 1, KindRingKind: 1, KindRingDimension: 1, KindAim: 1, KindGradeAim: 1,
-	KindPredictionFromPlan: 1, KindPredictionFromExecution: 1, KindExpectedGradient: 1, KindSiteLimit: 2,
+	KindRingLabel: 1, KindRingKind: 1, KindRingDimension: 1, KindAim: 2, KindGradeAim: 1,
+	KindPredictionFromPlan: 1, KindPredictionFromExecution: 1, KindExpectedGradient: 2, KindSiteLimit: 3,
 	KindPumpRun: 1, KindConversion: 1, KindPlanInForce: 1, KindRecord: 1,
 }

@@ -274,5 +274,5 @@ func withinRange(d *Comparison, leaf valve.ID, low, high units.Maybe[float64], a
 // sd gives the standard deviation of a measured value: stated, the site's or
 // assumed.
 func (c *comparing) sd(k valve.Key) units.Maybe[float64] {
-	return metric.SDOf(k, c.measured[k], &c.in.Settings)
+	return metric.SDOf(c.in.Case, k, &c.in.Settings)
 }

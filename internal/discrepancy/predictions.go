@@ -297,7 +297,7 @@ func (c *comparing) expectedGradients() {
 			if planned {
 				of = " of the ring planned"
 			}
-			tolerance := c.tolerance(meanGradient)
+			tolerance := c.tolerance(meanGradient).At(c.sd(k))
 			switch {
 			case v.State == metric.NotApplicable:
 				e.notApplicable(why(v))

@@ -141,7 +141,7 @@ func (c *comparing) rangeTarget(e entry, t repair.Target, stage valve.Stage) {
 	}
 	// A tolerance around an aim is no part of the aim: it only says what the
 	// measurement can tell.
-	tolerance := c.tolerance(t.Leaf)
+	tolerance := c.tolerance(t.Leaf).At(c.sd(key))
 	withinRange(&e.Comparison, t.Leaf, t.Low, t.High, v, tolerance.Margin(end))
 	e.ActualSD, e.Owner = c.sd(key), tolerance.Owner
 	e.Message = fmt.Sprintf("%s %s: %s, aim %s%s", words.Capital(what), at, e.Actual, e.Planned, doubt(e.Verdict))

@@ -123,7 +123,7 @@ func TestAnotherContradictionStillDisputes(t *testing.T) {
 	}
 	const tte = valve.Occasion("assessment/tte")
 	open := evaluated(c())
-	fraction := finding(t, open, "ejection-fraction-against-volumes", tte)
+	fraction := finding(t, open, "ejection-fraction-contradicts-volumes", tte)
 	finding(t, open, "regurgitant-volume-above-stroke-volume", tte)
 	e := Evaluate(Input{Case: c(), Settings: settings.BuiltIn("demo", "1", "UTC"), Confirmed: map[string]bool{fraction.ID: true}})
 	if v, _ := value(e, "left_ventricular_end_diastolic_volume", tte); v.State != metric.Disputed {

@@ -22,8 +22,8 @@ func CirclePerimeter(diameter units.Length) units.Length { return diameter.Scale
 
 // EllipseArea gives the area of an ellipse from its two diameters: the planar
 // estimate of an annulus area, or the orifice of a complete ring from its inner
-// dimensions. For the annulus it came out 2.8 to 9.4 % below the planimetered
-// means of BioMed Res Int 2020:3261714, Table 3 (read).
+// dimensions. For the annulus it came out 2.8 to 10.8 % below the planimetered
+// means of all phases of BioMed Res Int 2020:3261714, Table 3 (read).
 //
 //	A = π/4 · AP · T   (mm, A cm2)
 //
@@ -46,7 +46,7 @@ func RingOrifice(anteroPosterior, transverse units.Length) units.Area {
 //
 //	P = π(a+b)(1 + 3h/(10+√(4−3h))), h = ((a−b)/(a+b))², a and b half diameters   (mm)
 //
-// Accepted: diameters above 0. Source: mathematics; formula from memory, tested
+// Accepted: diameters above 0. Source: mathematics; formula tested
 // against the elliptic integral.
 func EllipsePerimeter(anteroPosterior, transverse units.Length) units.Length {
 	a, b := float64(anteroPosterior)/2, float64(transverse)/2

@@ -50,7 +50,7 @@ func PressureHalfTimeArea(halfTime units.Duration) units.Area {
 //
 //	PHT = 0.29 · DT   (ms)
 //
-// Accepted: above 0, a straight slope. Source: from memory.
+// Accepted: above 0, a straight slope. Source: two public teaching pages, read.
 func PressureHalfTime(deceleration units.Duration) units.Duration {
 	return deceleration * 0.29
 }
@@ -61,7 +61,7 @@ func PressureHalfTime(deceleration units.Duration) units.Duration {
 //	ΔP = 4 · v²   (v m/s, ΔP mmHg; v is taken in cm/s)
 //
 // Accepted: velocity before the narrowing below about 150 cm/s so that it may
-// be left out. Source: from memory.
+// be left out. Source: Otto, chapter 6 (read in a reproduction).
 func GradientFromVelocity(v units.Velocity) units.Pressure {
 	m := v.MPerS()
 	return units.Pressure(4 * m * m)
@@ -72,7 +72,8 @@ func GradientFromVelocity(v units.Velocity) units.Pressure {
 //
 //	PASP = 4 · TRV² + RAP   (TRV m/s, taken in cm/s; mmHg)
 //
-// Accepted: no pulmonary stenosis. Source: from memory.
+// Accepted: no pulmonary stenosis. Source: Otto, chapter 6, with worked examples
+// (read in a reproduction).
 func PulmonarySystolicPressure(tricuspidJet units.Velocity, rightAtrial units.Pressure) units.Pressure {
 	return GradientFromVelocity(tricuspidJet).Plus(rightAtrial)
 }
@@ -113,23 +114,28 @@ func fillingTime(rate units.Rate, a, b float64) units.Duration {
 //
 //	DFT = 60000/HR − (546 − 2.1·HR − 50) − 80   (HR /min, ms)
 //
-// Accepted: 40 to 150/min, a regular rhythm. Source: regression of Weissler,
-// from memory.
+// Accepted: 40 to 150/min, a regular rhythm. Source: regression of Weissler, seen
+// only quoted. A regression that was read, 541 − 2.2·HR (men) and 540 − 2.0·HR (women)
+// in 40 subjects (Chest 1981;80:613, abstract), is 12 and 9 ms shorter at 70/min. The 50 and
+// 80 ms: contraction 40 ± 10 and relaxation 96 ± 19 ms in 1,969 people (Copenhagen,
+// abstract) with 103 ms before ejection come to 3 ms less between them.
 func FillingTimeMen(rate units.Rate) units.Duration { return fillingTime(rate, 546, 2.1) }
 
 // FillingTimeWomen is FillingTimeMen with the regression for women: 549 − 2.0·HR
-// in place of 546 − 2.1·HR. Source: as FillingTimeMen, from memory.
+// in place of 546 − 2.1·HR. Source: as FillingTimeMen.
 func FillingTimeWomen(rate units.Rate) units.Duration { return fillingTime(rate, 549, 2.0) }
 
 // ContinuityArea gives the effective mitral orifice area by continuity: what
 // leaves through the outflow tract came in through the valve.
 //
-//	MVA = SV outflow / VTI inflow   (mL, cm, cm2)
+//	MVA = SV outflow / VTI jet   (mL, cm, cm2)
 //
-// Accepted: neither the mitral nor the aortic valve leaks more than mildly.
-// Source: from memory.
-func ContinuityArea(outflow units.Volume, inflow units.StrokeDistance) units.Area {
-	return outflow.OverStroke(inflow)
+// The integral is that of the jet through the valve by continuous wave: the one by
+// pulsed wave at the annulus gives the area of the annulus. Accepted: neither the
+// mitral nor the aortic valve leaks more than mildly. Source: Otto, chapter 11,
+// continuity equation (read in a reproduction).
+func ContinuityArea(outflow units.Volume, jet units.StrokeDistance) units.Area {
+	return outflow.OverStroke(jet)
 }
 
 // DecelerationTimeArea gives the mitral orifice area from the deceleration time
@@ -137,8 +143,8 @@ func ContinuityArea(outflow units.Volume, inflow units.StrokeDistance) units.Are
 //
 //	MVA = 220 / (0.29 · DT)   (DT ms, MVA cm2)
 //
-// Accepted and caution: as PressureHalfTimeArea. Also printed as 759/DT. Source:
-// from memory.
+// Accepted and caution: as PressureHalfTimeArea. Also printed as 759/DT, on
+// a public teaching page, read.
 func DecelerationTimeArea(deceleration units.Duration) units.Area {
 	return PressureHalfTimeArea(PressureHalfTime(deceleration))
 }

@@ -46,8 +46,50 @@ func TestFlowConvergencePublished(t *testing.T) {
 		{"shell", float64(ConvergenceShellArea(9)), 5.089, 0.0005, twoPages},
 		{"flow to one decimal", float64(PeakRegurgitantFlow(9, 40)), 203.6, 0.05, twoPages},
 		{"volume, VTI 140", float64(RegurgitantVolume(orifice(9, 40, 500), 140)), 57.0, 0.05, twoPages},
-		{"simplified orifice, 0.5 in place of 0.5027", float64(SimplifiedOrificeArea(9)), 0.405, 1e-9, "algebra; formula from memory"},
+		{"simplified orifice, 0.5 in place of 0.5027", float64(SimplifiedOrificeArea(9)), 0.405, 1e-9, "algebra"},
 		{"simplified orifice, r 6, printed 0.18", float64(SimplifiedOrificeArea(6)), 0.18, 1e-9, own},
+	})
+}
+
+// A patient of Otto, Textbook of Clinical Echocardiography, 6th ed., chapter 12 (read
+// in a reproduction): radius 1.1 cm, aliasing velocity 36 cm/s, jet 5.3 m/s. The
+// book prints 7.6 cm2, 273 mL/s and 0.52 cm2, and 0.6 cm2 for the vena contracta in 3D.
+func TestFlowConvergenceOfATextbookPatient(t *testing.T) {
+	const otto = "printed; 7.603, 273.7 and 0.516 recomputed"
+	full := orifice(11, 36, 530)
+	runVectors(t, []vector{
+		{"shell", float64(ConvergenceShellArea(11)), 7.6, 0.05, otto},
+		{"flow, cut from 273.7", float64(PeakRegurgitantFlow(11, 36)), 273, 1, otto},
+		{"orifice", float64(full), 0.52, 0.005, otto},
+		{"the simplified form is 17 % high: 36 of 530 is no 8 %", float64(SimplifiedOrificeArea(11).Over(full)), 1.172, 0.001, own},
+	})
+	if area := units.Area(0.6); GradeOrifice(full) != Severe || GradeOrifice(area) != Severe {
+		t.Errorf("both measures of the patient are severe: %v, %v", GradeOrifice(full), GradeOrifice(area))
+	}
+}
+
+// The simplified form is within about 5 % of the full one between the ratios of velocities
+// at which it is given, and no farther.
+func TestSimplifiedFormIsWithinFivePercent(t *testing.T) {
+	for _, row := range []struct {
+		aliasing, peak units.Velocity
+		within         bool
+	}{{38, 500, true}, {42, 500, true}, {40, 500, true}, {40, 526, true}, {37, 500, false}, {43, 500, false}, {36, 550, false}, {44, 450, false}} {
+		off := math.Abs(float64(SimplifiedOrificeArea(9).Over(orifice(9, row.aliasing, row.peak))) - 1)
+		if got := off < 0.0535; got != row.within {
+			t.Errorf("at %v and %v cm/s it is %.1f %% off", row.aliasing, row.peak, 100*off)
+		}
+	}
+}
+
+// Divided by the integral at the annulus a stroke volume gives the annulus back, and
+// no orifice: 3.0 cm and 8 cm are 56.5 mL and again 7.07 cm2.
+func TestContinuityNeedsTheJet(t *testing.T) {
+	inflow := InflowStrokeVolumeCircular(30, 8)
+	runVectors(t, []vector{
+		{"stroke volume", float64(inflow), 56.5, 0.06, own},
+		{"by the annular integral", float64(ContinuityArea(inflow, 8)), 7.07, 0.005, own},
+		{"by a jet of 27 cm", float64(ContinuityArea(inflow, 27)), 2.09, 0.005, own},
 	})
 }
 
@@ -149,8 +191,8 @@ func TestVolumetric(t *testing.T) {
 func TestOtherRegurgitation(t *testing.T) {
 	const onishi = "formula and limit 0.39 cm2: Onishi et al. 2024, PMC11266834, read; value computed"
 	runVectors(t, []vector{
-		{"elliptic inflow, 30 by 40 mm, VTI 12", float64(InflowStrokeVolumeElliptic(30, 40, 12)), 113.097, 5e-4, "π/4·3·4·12; formula from memory"},
-		{"orifice by volumes, 64.088 mL over 150 cm", float64(VolumetricOrificeArea(64.088, 150)), 0.42725, 5e-6, "quotient; formula from memory"},
+		{"elliptic inflow, 30 by 40 mm, VTI 12", float64(InflowStrokeVolumeElliptic(30, 40, 12)), 113.097, 5e-4, "π/4·3·4·12; area of an ellipse"},
+		{"orifice by volumes, 64.088 mL over 150 cm", float64(VolumetricOrificeArea(64.088, 150)), 0.42725, 5e-6, "quotient; equation of Otto, chapter 12"},
 		{"vena contracta area 5 by 10 mm", float64(VenaContractaArea(5, 10)), 0.3927, 5e-5, onishi},
 		{"vena contracta area 5 by 9.9 mm", float64(VenaContractaArea(5, 9.9)), 0.3888, 5e-5, onishi},
 		{"biplane width of 5 and 10 mm", float64(BiplaneVenaContractaWidth(5, 10)), 7.5, 0, "mean; Onishi et al. 2024, read"},
@@ -186,7 +228,8 @@ func TestRelativeErrorAgainstTheFormula(t *testing.T) {
 func TestFlowAndPressure(t *testing.T) {
 	const (
 		page   = "public teaching page, read"
-		memory = "formula from memory, value computed outside this project"
+		memory = "formula as above, value computed outside this project"
+		otto   = "Otto, Textbook of Clinical Echocardiography, 6th ed.: worked examples of chapter 6 and patients of chapter 11 (read in a reproduction)"
 	)
 	published := DiastolicFlow(4, 80, 400)
 	slow := units.Volume(70).OverDuration(450)
@@ -205,7 +248,13 @@ func TestFlowAndPressure(t *testing.T) {
 		{"half time 113 ms", float64(PressureHalfTimeArea(113)), 1.95, 0.005, own},
 		{"deceleration 500 ms", float64(PressureHalfTimeArea(PressureHalfTime(500))), 1.517, 0.0005, own},
 		{"deceleration 500 ms by the other printed form, 759/DT", float64(PressureHalfTimeArea(PressureHalfTime(500))), 759.0 / 500, 0.001, "the two printed forms differ by 0.0007 through rounding of 0.29"},
-		{"gradient of 5 m/s", float64(GradientFromVelocity(500)), 100, 1e-9, memory},
+		{"gradient of 5 m/s", float64(GradientFromVelocity(500)), 100, 1e-9, otto},
+		{"pulmonary, 2.7 m/s and 10, printed 39", float64(PulmonarySystolicPressure(270, 10)), 39, 0.5, otto},
+		{"pulmonary, 2.5 m/s and 5, printed 30", float64(PulmonarySystolicPressure(250, 5)), 30, 0.5, otto},
+		{"pulmonary, 2.5 m/s and 20, printed 45", float64(PulmonarySystolicPressure(250, 20)), 45, 0.5, otto},
+		{"half time of a patient, 201 ms, printed 1.1", float64(PressureHalfTimeArea(201)), 1.1, 0.05, otto},
+		{"half time of a patient, 302 ms, printed 0.7", float64(PressureHalfTimeArea(302)), 0.7, 0.05, otto},
+		{"half time of a patient, 226 ms, printed 1", float64(PressureHalfTimeArea(226)), 1, 0.05, otto},
 		{"pulmonary, 3.36 m/s and 5", float64(PulmonarySystolicPressure(336, 5)), 50.2, 0.05, memory},
 		{"pulmonary, 3.4 m/s and 5", float64(PulmonarySystolicPressure(340, 5)), 51.2, 0.05, memory},
 		{"pulmonary, 3.2 m/s and 8", float64(PulmonarySystolicPressure(320, 8)), 48.96, 0.005, memory},
@@ -261,8 +310,8 @@ func TestRingFlow(t *testing.T) {
 		{"of 7.2 cm2", float64(EffectiveRingOrifice(7.2)), 2.1317, 5e-5, own},
 		{"beyond the rings it was made from it stays", float64(EffectiveRingOrifice(9)), 2.1317, 5e-5, "not extrapolated"},
 		{"a band against a ring: 2.8 over 3.7 mmHg is 0.87 in the root", float64(EffectiveRingOrifice(5).Over(EffectiveBandOrifice(5))), math.Sqrt(math.Sqrt(2.8 / 3.7)), 0.003, "medians of 171 patients (abstract read), half of the ratio to either side"},
-		{"continuity, 56.549 mL over 27 cm", float64(ContinuityArea(56.549, 27)), 2.0944, 5e-5, "quotient; formula from memory"},
-		{"deceleration 500 ms", float64(DecelerationTimeArea(500)), 1.518, 0.001, "759/500; formula from memory"},
+		{"continuity, 56.549 mL over 27 cm", float64(ContinuityArea(56.549, 27)), 2.0944, 5e-5, "quotient; equation of Otto, chapter 11"},
+		{"deceleration 500 ms", float64(DecelerationTimeArea(500)), 1.518, 0.001, "759/500, as a public teaching page prints it"},
 		{"E/A", float64(EarlyToLateRatio(120, 60)), 2, 0, "definition"},
 		{"fraction of 57.001 beside 56.549 mL forward", float64(RegurgitantFractionOfForward(57.001, 56.549)), 50.199, 5e-4, own},
 	})

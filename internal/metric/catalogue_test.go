@@ -157,13 +157,23 @@ func page() string {
 	for _, l := range Leaves() {
 		fmt.Fprintf(&b, "\n%s\n  %s\n  unit %s, step %g, tier %s, plausible %g to %g (%s)\n",
 			l.ID, l.Name, l.Unit.UCUM(), l.Grid, l.Tier, l.Low, l.High, l.RangeSource)
+		deviation := func(sd, percent float64) string {
+			switch {
+			case percent == 0:
+				return fmt.Sprintf("%g", sd)
+			case sd == 0:
+				return fmt.Sprintf("%g %% of the value", percent)
+			}
+			return fmt.Sprintf("%g %% of the value and at least %g", percent, sd)
+		}
 		switch {
 		case l.PosteriorSD > 0:
 			fmt.Fprintf(&b, "  assumed standard deviation %g, posterior leaflet %g (%s)\n", l.SD, l.PosteriorSD, l.SDSource)
-		case l.SD > 0:
-			fmt.Fprintf(&b, "  assumed standard deviation %g (%s)\n", l.SD, l.SDSource)
-		case l.SDPercent > 0:
-			fmt.Fprintf(&b, "  assumed standard deviation %g %% of the value (%s)\n", l.SDPercent, l.SDSource)
+		case l.SD > 0 || l.SDPercent > 0:
+			fmt.Fprintf(&b, "  assumed standard deviation %s (%s)\n", deviation(l.SD, l.SDPercent), l.SDSource)
+		}
+		for _, d := range l.Deviations {
+			fmt.Fprintf(&b, "  in %s%s %s (%s)\n", d.Method, d.Rhythm, deviation(d.SD, d.Percent), d.Source)
 		}
 		printCodes(&b, l.Codes)
 	}

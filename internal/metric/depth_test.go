@@ -69,15 +69,15 @@ func depthExamples() []example {
 
 		{key: atTTE(IDFractionByConvergence), c: convergence().Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18), want: 50.199, band: "severe",
 			from: own + "57.001 of 57.001 + 56.549", without: map[valve.ID]string{valve.ProximalIsovelocityRadius: silent, valve.OutflowTractVelocityTimeIntegral: silent}},
-		{key: atTTE(IDFillingTime), c: male(tte().Set(valve.GradientHeartRate, 70)), want: 428, from: own + "regression from memory",
+		{key: atTTE(IDFillingTime), c: male(tte().Set(valve.GradientHeartRate, 70)), want: 428, from: own + "546 − 2.1·70 = 399 ms; Chest 1981 has 387, which makes 440",
 			without: map[valve.ID]string{valve.GradientHeartRate: silent}},
 		{key: atTTE(IDHydraulicOrifice), c: male(tte().Set(valve.CardiacOutput, 4).Set(valve.GradientHeartRate, 80).Set(valve.MeanGradient, 12)), want: 1.1195,
 			from:    own + "4000/80/0.342 s over 37.7·√12; the published example states 0.40 s and gets 0.96",
 			without: map[valve.ID]string{valve.CardiacOutput: silent, valve.MeanGradient: silent}},
-		{key: atTTE(IDContinuityOrifice), c: outflow().Set(valve.InflowVelocityTimeIntegral, 27), want: 2.0944, from: own + "56.549/27; formula from memory",
-			without: map[valve.ID]string{valve.InflowVelocityTimeIntegral: silent}},
-		{key: atTTE(IDIndexedEffectiveOrifice), c: body(outflow().Set(valve.InflowVelocityTimeIntegral, 27), 180, 80), want: 104.72, from: own + "the same on 2.00 m2",
-			without: map[valve.ID]string{valve.InflowVelocityTimeIntegral: silent}},
+		{key: atTTE(IDContinuityOrifice), c: outflow().Set(valve.TransmitralJetVelocityTimeIntegral, 27), want: 2.0944, from: own + "56.549/27; equation of Otto, chapter 11",
+			without: map[valve.ID]string{valve.TransmitralJetVelocityTimeIntegral: silent}},
+		{key: atTTE(IDIndexedEffectiveOrifice), c: body(outflow().Set(valve.TransmitralJetVelocityTimeIntegral, 27), 180, 80), want: 104.72, from: own + "the same on 2.00 m2",
+			without: map[valve.ID]string{valve.TransmitralJetVelocityTimeIntegral: silent}},
 		{key: atTTE(IDDecelerationOrifice), c: tte().Set(valve.DecelerationTime, 500), want: 1.5172, from: own + "220/145; also printed as 759/500",
 			without: map[valve.ID]string{valve.DecelerationTime: silent}},
 		{key: atTTE(IDForwardStrokeIndex), c: body(outflow(), 180, 80), want: 28.274, from: own + "56.549 on 2.00 m2", without: map[valve.ID]string{valve.OutflowTractVelocityTimeIntegral: silent}},
@@ -129,7 +129,7 @@ func depthExamples() []example {
 		{key: afterRun1(IDHeightVariation, posterior), c: level(10, 12, 10), want: 8.84, from: own + "as above", without: map[valve.ID]string{valve.LeafletHeight: elsewhere}},
 		{key: afterRun1(IDHeightAsymmetry, posterior), c: level(12, 14, 8), want: 0.2, from: own + "4/20", without: map[valve.ID]string{valve.LeafletHeight: elsewhere}},
 
-		{key: whole(IDFactorCount, valve.AtPlan, valve.Planned), c: factorCase(), want: 6, from: "Popa 2013, read, and limits from memory; the anterior leaflet of 24 mm is not long",
+		{key: whole(IDFactorCount, valve.AtPlan, valve.Planned), c: factorCase(), want: 6, from: "Popa 2013 and a handbook, read; the anterior leaflet of 24 mm is not long",
 			without: map[valve.ID]string{valve.LeafletHeight: otherWay, valve.CoaptationToSeptumDistance: otherWay, valve.AortoMitralAngle: otherWay, valve.BasalSeptumThickness: otherWay, valve.LeftVentricularEndDiastolicDiameter: otherWay}},
 		{key: valve.Key{ID: IDWindowExcess, Place: "a2_p2", Occasion: valve.AtPlan, Role: valve.Planned},
 			c: repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.A2, 26).Height(valve.P2, 20).
@@ -392,7 +392,7 @@ func TestFactorsOfAnteriorMotion(t *testing.T) {
 	v := one(t, factorCase().Case(), k)
 	for _, said := range []string{
 		"present: A2 over P2 1.20 (counts below 1.3, source read), coaptation to septum 20.0 mm (counts below 25 mm, source read)",
-		"basal septum 15.0 mm (counts from 15 mm, from memory)", "absent: longer of A2 and P2 24.0 mm", "no probability",
+		"basal septum 15.0 mm (counts from 15 mm, source read)", "absent: longer of A2 and P2 24.0 mm", "no probability",
 	} {
 		if !strings.Contains(v.Explanation, said) {
 			t.Errorf("not said: %s\n%s", said, v.Explanation)
@@ -462,7 +462,7 @@ func TestFlowNeedsATightValve(t *testing.T) {
 		return e.Graded(repair.FiveStep, "moderate").Case()
 	}
 	flow := func() *repair.Example {
-		return male(outflow().Set(valve.InflowVelocityTimeIntegral, 27).Set(valve.GradientHeartRate, 70).Set(valve.MeanGradient, 4))
+		return male(outflow().Set(valve.TransmitralJetVelocityTimeIntegral, 27).Set(valve.GradientHeartRate, 70).Set(valve.MeanGradient, 4))
 	}
 	for _, id := range []valve.ID{IDContinuityOrifice, IDHydraulicOrifice} {
 		if v := one(t, leaking(flow()), atTTE(id)); v.State != NotApplicable {

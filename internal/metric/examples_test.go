@@ -101,9 +101,9 @@ func examples() []example {
 		{key: atTTE(IDAngleCorrectedFlow), c: convergence().Set(valve.ConvergenceAngle, 120), want: 135.7168, from: own + "the example above at 120 degrees; formula Jang 2018, read", without: map[valve.ID]string{valve.ConvergenceAngle: silent}},
 		{key: atTTE(IDAngleCorrectedOrifice), c: convergence().Set(valve.ConvergenceAngle, 120), want: 0.2714, band: "mild to moderate", from: own + "as above", without: map[valve.ID]string{valve.ConvergenceAngle: silent}},
 		{key: atTTE(IDAngleCorrectedVolume), c: convergence().Set(valve.ConvergenceAngle, 120), want: 38.001, band: "mild to moderate", from: own + "as above", without: map[valve.ID]string{valve.ConvergenceAngle: silent}},
-		{key: atTTE(IDSimplifiedOrifice), c: convergence(), want: 0.405, band: "severe", from: own + "0.9²/2; formula from memory"},
+		{key: atTTE(IDSimplifiedOrifice), c: convergence(), want: 0.405, band: "severe", from: own + "0.9²/2; algebra"},
 		{key: atTTE(IDInflowStrokeVolume), c: inflowAndOutflow(), want: 120.637, from: own + "32 mm, 15 cm"},
-		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; ellipse from memory", without: map[valve.ID]string{valve.InflowAnnulusDiameterAcross: otherWay}},
+		{key: atTTE(IDInflowStrokeVolume), c: elliptic, want: 150.796, from: own + "π/4·3.2·4.0·15; area of an ellipse", without: map[valve.ID]string{valve.InflowAnnulusDiameterAcross: otherWay}},
 		{key: atTTE(IDOutflowStrokeVolume), c: inflowAndOutflow(), want: 56.549, from: own + "20 mm, 18 cm; a form with 2·π·r² would double it"},
 		{key: atTTE(IDVentricularStrokeVolume), c: ventricle(), want: 100, from: "arithmetic"},
 		{key: atTTE(IDVolumeFromInflow), c: inflowAndOutflow(), want: 64.088, band: "severe", from: own + "120.637 − 56.549"},
@@ -124,8 +124,12 @@ func examples() []example {
 		{key: atTTE(IDLeftAtrialVolumeIndex), c: body(tte().Set("left_atrial_volume", 120), 180, 80), want: 60, from: own + "180 cm and 80 kg are 2.00 m2 (public page, read)", without: map[valve.ID]string{"left_atrial_volume": silent}},
 		{key: atTTE(IDEndSystolicDiameterIndex), c: body(tte().Set("left_ventricular_end_systolic_diameter", 40), 180, 80), want: 20, from: own + "as above", without: map[valve.ID]string{"left_ventricular_end_systolic_diameter": silent}},
 		{key: atTTE(IDPulmonaryPressure), c: tte().Set("tricuspid_regurgitation_peak_velocity", 336).Set("right_atrial_pressure", 5), want: 50.1584, from: own + "4·3.36² + 5 = 50.2", without: map[valve.ID]string{"tricuspid_regurgitation_peak_velocity": silent}},
+		{key: atTTE(IDPulmonaryPressure), c: tte().Set("tricuspid_regurgitation_peak_velocity", 270).Set("right_atrial_pressure", 10), want: 39.16, from: published + "Otto, chapter 6, prints 39 mmHg", without: map[valve.ID]string{"tricuspid_regurgitation_peak_velocity": silent}},
+		{key: atTTE(IDOrificeByConvergence), c: tte().Set(valve.ProximalIsovelocityRadius, 11).Set(valve.AliasingVelocity, 36).Set(valve.RegurgitationPeakVelocity, 530), want: 0.5164, band: "severe",
+			from: published + "a patient of Otto, chapter 12, prints 0.52 cm2"},
+		{key: atTTE(IDHalfTimeOrifice), c: tte().Set("pressure_half_time", 302), want: 0.7285, from: published + "a patient of Otto, chapter 11, prints 0.7 cm2", without: map[valve.ID]string{"pressure_half_time": silent}},
 		{key: atTTE(IDHalfTimeOrifice), c: tte().Set("pressure_half_time", 150), want: 1.4667, from: published + "public page, 1.47 cm2", without: map[valve.ID]string{"pressure_half_time": silent}},
-		{key: atTTE(IDAnnulusAreaElliptic), c: annulus(), want: 8.8828, from: own + "means of BioMed Res Int 2020:3261714, Table 3 (read): planimetered 9.6, an ellipse is 2.8 to 9.4 % lower"},
+		{key: atTTE(IDAnnulusAreaElliptic), c: annulus(), want: 8.8828, from: own + "means of BioMed Res Int 2020:3261714, Table 3 (read): planimetered 9.6, an ellipse is 2.8 to 10.8 % lower over all phases"},
 		{key: atTTE(IDAnnulusPerimeterElliptic), c: annulus(), want: 107.38, from: own + "same table: 10.74 cm against 11.6 measured"},
 		{key: atTTE(IDAnnulusDiameterRatio), c: annulus(), want: 0.7436, from: published + "same table, 0.75"},
 		{key: atTTE(IDAnnulusIsoperimetric), c: tte().Set(valve.AnnulusPerimeter, 116).Set(valve.AnnulusArea, 9.8), want: 1.0927, from: own + "same table, 11.6 cm and 9.8 cm2", without: map[valve.ID]string{valve.AnnulusPerimeter: silent}},
@@ -270,7 +274,7 @@ func richCase() *repair.Example {
 		Result("exit", 1, valve.LeavingTheatre).Method(valve.Echo2D).Graded(repair.FiveStep, "trace").Coaptation(8).
 		SetAt(valve.AnteriorClosureShare, valve.AtSlice(valve.A2P2), 60).
 		Set(valve.MeanGradient, 3).Set(valve.GradientHeartRate, 75).Set(valve.HeartRate, 76).
-		Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18).Set(valve.InflowVelocityTimeIntegral, 27).Set(valve.CoaptationToSeptumDistance, 22).
+		Set(valve.OutflowTractDiameter, 20).Set(valve.OutflowTractVelocityTimeIntegral, 18).Set(valve.TransmitralJetVelocityTimeIntegral, 27).Set(valve.CoaptationToSeptumDistance, 22).
 		Edit(func(c *repair.Case) {
 			c.Identity = &repair.Identity{Sex: "male"}
 			c.Plan.Aetiology, c.Plan.FunctionalClass = "myxomatous", "ii"

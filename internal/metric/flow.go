@@ -29,7 +29,7 @@ var flowMetrics = []Metric{
 		ID: IDFractionByConvergence, Name: "regurgitant fraction by flow convergence",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · RVol / (RVol + SV of the outflow tract), RVol by flow convergence, not corrected for the angle",
 		Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity, valve.RegurgitationVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
-		Source: settings.SourceMemory, Since: "2",
+		Source: settings.SourceEchoTextbook, Since: "2",
 		Where: func(c *repair.Case) []At {
 			return inStudiesWith(c, []valve.ID{valve.ProximalIsovelocityRadius}, []valve.ID{valve.OutflowTractVelocityTimeIntegral})
 		},
@@ -47,7 +47,7 @@ var flowMetrics = []Metric{
 	{
 		ID: IDFillingTime, Name: "diastolic filling time of one beat, estimated from the rate of the gradient",
 		Unit: units.MS, Grid: 1, Formula: "60000/HR − (546 − 2.1·HR − 50) − 80, men; 549 − 2.0·HR, women; the mean of both where the sex is not recorded; 40 to 150/min",
-		Inputs: []valve.ID{valve.GradientHeartRate}, Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.GradientHeartRate),
+		Inputs: []valve.ID{valve.GradientHeartRate}, Source: settings.SourceSystolicIntervals, Since: "2", Where: inStudies(valve.GradientHeartRate),
 		Compute: func(r *Reader) float64 { return float64(fillingTime(r, GradientHeartRate.Of(r))) },
 	},
 	{
@@ -67,28 +67,28 @@ var flowMetrics = []Metric{
 	},
 	{
 		ID: IDContinuityOrifice, Name: "effective mitral orifice area by continuity",
-		Unit: units.CM2, Grid: 0.01, Formula: "SV of the outflow tract / VTI of the inflow; not with more than mild regurgitation of either valve",
-		Inputs: []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, Source: settings.SourceMemory, Since: "2",
+		Unit: units.CM2, Grid: 0.01, Formula: "SV of the outflow tract / VTI of the transmitral jet by continuous wave; not with more than mild regurgitation of either valve",
+		Inputs: []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.TransmitralJetVelocityTimeIntegral}, Source: settings.SourceEchoTextbook, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []valve.ID{valve.InflowVelocityTimeIntegral}, []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
+			return inStudiesWith(c, []valve.ID{valve.TransmitralJetVelocityTimeIntegral}, []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 { return float64(continuityArea(r)) },
 	},
 	{
 		ID: IDIndexedEffectiveOrifice, Name: "effective mitral orifice area by continuity, per body surface (square-root formula)",
 		Unit: units.MM2PerM2, Grid: 1,
-		Formula: "SV of the outflow tract / VTI of the inflow / body surface; 120 mm2/m2 or less is called mismatch after a replacement: by analogy only, not judged",
-		Inputs:  append([]valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.InflowVelocityTimeIntegral}, bodySurfaceInputs...),
-		Source:  settings.SourceMemory, Since: "2",
+		Formula: "SV of the outflow tract / VTI of the transmitral jet by continuous wave / body surface; 120 mm2/m2 or less is called mismatch after a replacement: by analogy only, not judged",
+		Inputs:  append([]valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.TransmitralJetVelocityTimeIntegral}, bodySurfaceInputs...),
+		Source:  settings.SourceEchoTextbook, Since: "2",
 		Where: func(c *repair.Case) []At {
-			return inStudiesWith(c, []valve.ID{valve.InflowVelocityTimeIntegral}, []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
+			return inStudiesWith(c, []valve.ID{valve.TransmitralJetVelocityTimeIntegral}, []valve.ID{valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral})
 		},
 		Compute: func(r *Reader) float64 { return float64(haemo.IndexedArea(continuityArea(r), bodySurface(r))) },
 	},
 	{
 		ID: IDDecelerationOrifice, Name: "mitral orifice area by deceleration time",
 		Unit: units.CM2, Grid: 0.01, Formula: "220 / (0.29 · deceleration time (ms))", Inputs: []valve.ID{valve.DecelerationTime},
-		Source: settings.SourceMemory, Since: "2", Where: inStudies(valve.DecelerationTime),
+		Source: settings.SourceTeachingEcho, Since: "2", Where: inStudies(valve.DecelerationTime),
 		Compute: func(r *Reader) float64 {
 			if s := r.Study(); s != nil && s.Kind != repair.Assessment {
 				r.Explain("after a repair the slope of the inflow is a poor guide to stenosis: do not decide by it alone")
@@ -194,5 +194,5 @@ func littleLeaks(r *Reader) {
 func continuityArea(r *Reader) units.Area {
 	forwardFlowHolds(r)
 	littleLeaks(r)
-	return haemo.ContinuityArea(outflowVolume(r), InflowVelocityTimeIntegral.Of(r))
+	return haemo.ContinuityArea(outflowVolume(r), TransmitralJetVelocityTimeIntegral.Of(r))
 }

@@ -25,6 +25,7 @@ var (
 	StatedRegurgitantFraction                 = Handle[units.Fraction]{valve.StatedRegurgitantFraction}
 	InflowAnnulusDiameter                     = Handle[units.Length]{valve.InflowAnnulusDiameter}
 	InflowAnnulusDiameterAcross               = Handle[units.Length]{valve.InflowAnnulusDiameterAcross}
+	TransmitralJetVelocityTimeIntegral        = Handle[units.StrokeDistance]{valve.TransmitralJetVelocityTimeIntegral}
 	InflowVelocityTimeIntegral                = Handle[units.StrokeDistance]{valve.InflowVelocityTimeIntegral}
 	OutflowTractDiameter                      = Handle[units.Length]{valve.OutflowTractDiameter}
 	OutflowTractVelocityTimeIntegral          = Handle[units.StrokeDistance]{valve.OutflowTractVelocityTimeIntegral}

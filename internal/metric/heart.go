@@ -71,7 +71,7 @@ var heartMetrics = []Metric{
 		ID: IDPulmonaryPressure, Name: "systolic pulmonary artery pressure from tricuspid regurgitation",
 		Unit: units.MMHg, Grid: 0.1, Formula: "4 · v² + right atrial pressure (v in m/s)",
 		Inputs: []valve.ID{valve.TricuspidRegurgitationPeakVelocity, valve.RightAtrialPressure},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.TricuspidRegurgitationPeakVelocity),
+		Source: settings.SourceEchoTextbook, Since: "1", Where: inStudies(valve.TricuspidRegurgitationPeakVelocity),
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.PulmonarySystolicPressure(TricuspidRegurgitationPeakVelocity.Of(r), RightAtrialPressure.Of(r)))
 		},

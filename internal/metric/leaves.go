@@ -15,10 +15,14 @@ const (
 
 // leaves has one row for every field of the contract that holds a quantity, in
 // the contract's order. Plausible ranges are from memory (a clinician has to
-// confirm them), so that what lies beyond is a note at most. Assumed standard
-// deviations: those of heights, intercommissural diameter and area are rebuilt
-// from published agreement of manual 3D measurements with assumed population
-// spreads; the others are assumptions.
+// confirm them) where no published spread is named, so that what lies beyond is a
+// note at most. Assumed standard deviations are of one reading: a published one of
+// the difference of two, over the root of 2. Those of heights, intercommissural
+// diameter and area are rebuilt from published agreement of manual 3D measurements
+// with assumed population spreads. Those of end-systolic volumes are ours: with those
+// of the end-diastolic ones they give 160 and 60 mL an ejection fraction about as
+// uncertain as a stated one. Diameters of flow are 8 to 12 % uncertain, velocities 2
+// to 5 %; a gradient goes with the square of a velocity.
 //
 // Codes: only those seen in two copies of the standard's tables. No leaflet
 // height has one: the standard's leaflet and scallop 'lengths' run along the
@@ -32,35 +36,48 @@ var leaves = []Leaf{
 	duration(valve.RegurgitationOnset, "onset of regurgitation after the QRS complex", Full, 0, 500),
 	percent(valve.JetToLeftAtriumShare, "largest jet area as a share of the left atrium", Full, 0, 100),
 	length(valve.ProximalIsovelocityRadius, "radius of the proximal isovelocity surface", Full, 1, 20).
-		sd(0.5, settings.SourceOwnModel).code(loinc, "80059-9", "Mitral regurgitation PISA radius"),
-	velocity(valve.AliasingVelocity, "aliasing velocity at which that radius was read", Full, 15, 70).
-		sdPercent(5, settings.SourceOwnModel),
+		sd(0.9, settings.SourceConvergenceRadius).code(loinc, "80059-9", "Mitral regurgitation PISA radius"),
+	velocity(valve.AliasingVelocity, "aliasing velocity at which that radius was read", Full, 15, 70).ranged(settings.SourceEchoTextbook).
+		sdPercent(5, settings.SourceEchoTextbook),
 	angle(valve.ConvergenceAngle, "angle of the flow convergence, 180 degrees for a free hemisphere", Full, 60, 180),
-	velocity(valve.RegurgitationPeakVelocity, "peak velocity of the regurgitant jet", Full, 300, 700).
-		sdPercent(5, settings.SourceOwnModel),
-	stroke(valve.RegurgitationVelocityTimeIntegral, "velocity-time integral of the regurgitant jet", Full, 50, 250),
+	velocity(valve.RegurgitationPeakVelocity, "peak velocity of the regurgitant jet", Full, 300, 700).ranged(settings.SourceEchoTextbook).
+		sdPercent(5, settings.SourceEchoTextbook),
+	stroke(valve.RegurgitationVelocityTimeIntegral, "velocity-time integral of the regurgitant jet", Full, 50, 250).
+		sdPercent(5, settings.SourceEchoTextbook),
 	length(valve.VenaContractaWidth, "width of the vena contracta", Full, 0, 20).
 		code(loinc, "80061-5", "Mitral regurgitation vena contracta width"),
 	length(valve.VenaContractaWidthAcross, "width of the vena contracta in the plane across", Full, 0, 30),
-	area(valve.VenaContractaArea, "area of the vena contracta by planimetry", Full, 0, 2),
-	area(valve.StatedRegurgitantOrificeArea, "effective regurgitant orifice area as stated", Full, 0, 2),
-	volume(valve.StatedRegurgitantVolume, "regurgitant volume as stated", Full, 0, 200),
+	area(valve.VenaContractaArea, "area of the vena contracta by planimetry", Full, 0, 2).
+		sdPercent(7.5, settings.SourceYosefy2009),
+	area(valve.StatedRegurgitantOrificeArea, "effective regurgitant orifice area as stated", Full, 0, 2).
+		sd(0.13, settings.SourceConvergenceAgreement),
+	volume(valve.StatedRegurgitantVolume, "regurgitant volume as stated", Full, 0, 200).
+		sdPercent(14, settings.SourceSpampinato2021).at(valve.MagneticResonance, 4.2, settings.SourceResonanceVolume),
 	percent(valve.StatedRegurgitantFraction, "regurgitant fraction as stated", Full, 0, 90).
 		coded(Coding{System: snomed, Code: "399301000", Display: "Regurgitant Fraction", Equivalence: Wider}),
 
 	// Flow.
-	length(valve.InflowAnnulusDiameter, "diameter of the annulus at the inflow sample", Full, 20, 55),
-	length(valve.InflowAnnulusDiameterAcross, "diameter of the annulus across, at the inflow sample", Full, 20, 60),
-	stroke(valve.InflowVelocityTimeIntegral, "velocity-time integral of the mitral inflow at the annulus", Full, 5, 40),
-	length(valve.OutflowTractDiameter, "diameter of the left ventricular outflow tract", Full, 14, 30),
-	stroke(valve.OutflowTractVelocityTimeIntegral, "velocity-time integral in the left ventricular outflow tract", Full, 6, 40),
+	length(valve.InflowAnnulusDiameter, "diameter of the annulus at the inflow sample", Full, 20, 55).
+		sdPercent(8, settings.SourceEchoTextbook),
+	length(valve.InflowAnnulusDiameterAcross, "diameter of the annulus across, at the inflow sample", Full, 20, 60).
+		sdPercent(8, settings.SourceEchoTextbook),
+	stroke(valve.InflowVelocityTimeIntegral, "velocity-time integral of the mitral inflow at the annulus", Full, 5, 40).
+		sdPercent(5, settings.SourceEchoTextbook),
+	length(valve.OutflowTractDiameter, "diameter of the left ventricular outflow tract", Full, 14, 30).
+		sdPercent(8, settings.SourceEchoTextbook),
+	stroke(valve.OutflowTractVelocityTimeIntegral, "velocity-time integral in the left ventricular outflow tract", Full, 6, 40).
+		sdPercent(5, settings.SourceEchoTextbook),
 	velocity(valve.EarlyInflowVelocity, "peak early inflow velocity", Full, 20, 300),
 	velocity(valve.LateInflowVelocity, "peak late inflow velocity", Full, 10, 200),
 	output(valve.CardiacOutput, "cardiac output by an independent method", Full, 1.5, 12),
+	stroke(valve.TransmitralJetVelocityTimeIntegral, "velocity-time integral of the transmitral jet, continuous wave", Full, 10, 120).
+		sdPercent(5, settings.SourceEchoTextbook),
 
 	// Chambers, septum and neighbourhood.
-	volume(valve.LeftVentricularEndDiastolicVolume, "left ventricular end-diastolic volume", Full, 50, 400),
-	volume(valve.LeftVentricularEndSystolicVolume, "left ventricular end-systolic volume", Full, 10, 300),
+	volume(valve.LeftVentricularEndDiastolicVolume, "left ventricular end-diastolic volume", Full, 50, 400).
+		sd(12, settings.SourceEchoTextbook).at(valve.Echo3D, 7, settings.SourceEchoTextbook),
+	volume(valve.LeftVentricularEndSystolicVolume, "left ventricular end-systolic volume", Full, 10, 300).
+		sd(8, settings.SourceOwnModel).at(valve.Echo3D, 3, settings.SourceOwnModel),
 	length(valve.LeftVentricularEndDiastolicDiameter, "left ventricular end-diastolic diameter", Full, 30, 85).
 		codeBy("80007-8", "Left ventricular internal diastolic dimension", valve.Echo2D).
 		codeBy("80008-6", "Left ventricular internal diastolic dimension", valve.MMode),
@@ -68,6 +85,7 @@ var leaves = []Leaf{
 		codeBy("80011-0", "Left ventricular internal systolic dimension", valve.Echo2D).
 		codeBy("80012-8", "Left ventricular internal systolic dimension", valve.MMode),
 	percent(valve.StatedLeftVentricularEjectionFraction, "left ventricular ejection fraction as stated", Full, 10, 85).
+		sd(5.7, settings.SourceEchoTextbook).at(valve.Echo3D, 2.1, settings.SourceEchoTextbook).
 		codeBy("79990-8", "Left ventricular ejection fraction 3D", valve.Echo3D).
 		codeBy("18043-0", "Left Ventricular Ejection Fraction by US", valve.Echo2D),
 	volume(valve.LeftAtrialVolume, "left atrial end-systolic volume", Full, 20, 400),
@@ -83,7 +101,8 @@ var leaves = []Leaf{
 
 	// Gradients and orifice.
 	pressure(valve.MeanGradient, "mean diastolic gradient of the mitral valve", Core, 0, 20).
-		sd(1, settings.SourceCommonPractice).code(loinc, "80073-0", "Mitral valve mean gradient"),
+		sd(0.3, settings.SourceRijsterborgh1990).sdPercent(10, settings.SourceRijsterborgh1990).
+		inRhythm(atrialFibrillation, 0.3, 22, settings.SourceRijsterborgh1990).code(loinc, "80073-0", "Mitral valve mean gradient"),
 	pressure(valve.PeakGradient, "peak diastolic gradient of the mitral valve", Full, 0, 40).
 		code(loinc, "80074-8", "Mitral valve peak instantaneous gradient"),
 	rate(valve.GradientHeartRate, "heart rate at which the gradients were taken", Core, 40, 150).
@@ -96,7 +115,8 @@ var leaves = []Leaf{
 	area(valve.StatedOrificeArea, "mitral orifice area as stated, by another method", Full, 0.5, 8),
 
 	// Annulus.
-	length(valve.AnnulusAnteroPosteriorDiameter, "antero-posterior diameter of the annulus", Core, 20, 55).
+	length(valve.AnnulusAnteroPosteriorDiameter, "antero-posterior diameter of the annulus", Core, 16, 55).ranged(settings.SourceAnnulus2020).
+		sd(1, settings.SourceAnwar2007).
 		systolic(dicom, "131182", "Mitral annulus anteroposterior diameter"),
 	length(valve.AnnulusIntercommissuralDiameter, "intercommissural diameter of the annulus", Full, 25, 60).
 		sd(2.2, settings.SourceObserver2016).systolic(dicom, "131185", "Mitral annulus commissural diameter"),
@@ -197,12 +217,38 @@ var leaves = []Leaf{
 	percent(valve.ExpectedProbability, "expected probability by the site's own model", Full, 0, 100),
 }
 
-// formerLeaves are rows as they stood until an edition, oldest first.
-var formerLeaves = []struct {
-	until settings.Edition
-	row   Leaf
-}{
-	{3, length(valve.ArtificialChordLength, "length of artificial chords, papillary tip to free edge", Core, 8, 30)},
+// formerLeaf is the plausible range and the assumed standard deviation that a leaf
+// had until an edition; 0: none.
+type formerLeaf struct {
+	until         settings.Edition
+	id            valve.ID
+	low, high, sd float64
+}
+
+func (f formerLeaf) of(l Leaf) Leaf {
+	l.Low, l.High, l.RangeSource = f.low, f.high, settings.SourceMemory
+	l.SD, l.SDPercent, l.PosteriorSD, l.Deviations, l.SDSource = f.sd, 0, 0, nil, settings.SourceOwnModel
+	return l
+}
+
+// formerLeaves are oldest first.
+var formerLeaves = []formerLeaf{
+	{3, valve.ProximalIsovelocityRadius, 1, 20, 0.5},
+	{3, valve.RegurgitationVelocityTimeIntegral, 50, 250, 0},
+	{3, valve.VenaContractaArea, 0, 2, 0},
+	{3, valve.StatedRegurgitantOrificeArea, 0, 2, 0},
+	{3, valve.StatedRegurgitantVolume, 0, 200, 0},
+	{3, valve.InflowAnnulusDiameter, 20, 55, 0},
+	{3, valve.InflowAnnulusDiameterAcross, 20, 60, 0},
+	{3, valve.InflowVelocityTimeIntegral, 5, 40, 0},
+	{3, valve.OutflowTractDiameter, 14, 30, 0},
+	{3, valve.OutflowTractVelocityTimeIntegral, 6, 40, 0},
+	{3, valve.LeftVentricularEndDiastolicVolume, 50, 400, 0},
+	{3, valve.LeftVentricularEndSystolicVolume, 10, 300, 0},
+	{3, valve.StatedLeftVentricularEjectionFraction, 10, 85, 0},
+	{3, valve.MeanGradient, 0, 20, 1},
+	{3, valve.AnnulusAnteroPosteriorDiameter, 20, 55, 0},
+	{3, valve.ArtificialChordLength, 8, 30, 0},
 }
 
 var systole = []valve.CardiacPhase{valve.EarlySystole, valve.MidSystole, valve.EndSystole}
@@ -284,6 +330,19 @@ func (l Leaf) posteriorSD(sd float64) Leaf {
 
 func (l Leaf) sdPercent(share float64, source settings.SourceID) Leaf {
 	l.SDPercent, l.SDSource = share, source
+	return l
+}
+
+// at states the standard deviation of values of one method.
+func (l Leaf) at(method valve.Method, sd float64, source settings.SourceID) Leaf {
+	l.Deviations = append(l.Deviations, Deviation{Method: method, SD: sd, Source: source})
+	return l
+}
+
+// inRhythm states the standard deviation in one rhythm, as a share of the value, and
+// how small it never is.
+func (l Leaf) inRhythm(rhythm string, least, percent float64, source settings.SourceID) Leaf {
+	l.Deviations = append(l.Deviations, Deviation{Rhythm: rhythm, SD: least, Percent: percent, Source: source})
 	return l
 }
 

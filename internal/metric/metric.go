@@ -68,7 +68,7 @@ type Leaf struct {
 	Grid float64
 	Tier Tier
 	// SD is the assumed standard deviation where neither record nor policy state
-	// one, in the unit; 0: see SDPercent.
+	// one, in the unit; 0: see SDPercent. With both it is the larger of the two.
 	SD float64
 	// PosteriorSD replaces SD at places of the posterior leaflet; 0: SD holds
 	// everywhere.
@@ -77,6 +77,8 @@ type Leaf struct {
 	// SD 0: none is assumed.
 	SDPercent float64
 	SDSource  settings.SourceID
+	// Deviations replace SD and SDPercent, the first that fits.
+	Deviations []Deviation
 	// Low and High bound what is plausible; beyond is a note, never a refusal.
 	Low, High   float64
 	RangeSource settings.SourceID
@@ -84,18 +86,37 @@ type Leaf struct {
 	Codes []Coding
 }
 
-// AssumedSD gives the standard deviation that is assumed of a value at a place,
-// in the leaf's unit; ok is false if none is.
-func (l Leaf) AssumedSD(p valve.Place, value float64) (sd float64, ok bool) {
-	switch {
-	case l.PosteriorSD > 0 && p.Segment().Leaflet() == valve.Posterior:
+// Deviation is a standard deviation that is assumed of values of one method, or in
+// one rhythm: SD in the leaf's unit or Percent of the value, the larger of the two.
+type Deviation struct {
+	Method      valve.Method // empty: any
+	Rhythm      string       // empty: any
+	SD, Percent float64
+	Source      settings.SourceID
+}
+
+// Reading is what an assumed standard deviation depends on.
+type Reading struct {
+	Place  valve.Place
+	Method valve.Method
+	Rhythm string
+	Value  float64
+}
+
+// AssumedSD gives the standard deviation that is assumed of a reading, in the
+// leaf's unit; ok is false if none is.
+func (l Leaf) AssumedSD(of Reading) (sd float64, ok bool) {
+	if l.PosteriorSD > 0 && of.Place.Segment().Leaflet() == valve.Posterior {
 		return l.PosteriorSD, true
-	case l.SD > 0:
-		return l.SD, true
-	case l.SDPercent > 0:
-		return math.Abs(value) * l.SDPercent / 100, true
 	}
-	return 0, false
+	sd, percent := l.SD, l.SDPercent
+	for _, d := range l.Deviations {
+		if (d.Method == "" || d.Method == of.Method) && (d.Rhythm == "" || d.Rhythm == of.Rhythm) {
+			sd, percent = d.SD, d.Percent
+			break
+		}
+	}
+	return max(sd, math.Abs(of.Value)*percent/100), sd > 0 || percent > 0
 }
 
 // At is where one value of a metric exists.
@@ -316,12 +337,15 @@ func Leaves() []Leaf { return slices.Clone(leaves) }
 // LeafUnder gives a leaf with the range and the assumed standard deviation that it
 // has in an edition of the built-in values.
 func LeafUnder(id valve.ID, edition settings.Edition) (Leaf, bool) {
-	for _, former := range formerLeaves {
-		if former.row.ID == id && edition.Before(former.until) {
-			return former.row, true
+	leaf, ok := LeafByID(id)
+	if ok && edition > 0 {
+		for _, former := range formerLeaves {
+			if former.id == id && edition.Before(former.until) {
+				return former.of(leaf), true
+			}
 		}
 	}
-	return LeafByID(id)
+	return leaf, ok
 }
 
 // LeafByID gives a leaf.

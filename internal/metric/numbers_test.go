@@ -107,7 +107,11 @@ func forms(t *testing.T) []form {
 	var list []form
 	for _, l := range Leaves() {
 		n, _ := FormulaNumber(l.ID)
-		list = append(list, form{l.ID, n, fmt.Sprintf("%s; %g; deviation %g, posterior %g, %g %%, %s", l.Unit.UCUM(), l.Grid, l.SD, l.PosteriorSD, l.SDPercent, l.SDSource), nil})
+		text := fmt.Sprintf("%s; %g; deviation %g, posterior %g, %g %%, %s", l.Unit.UCUM(), l.Grid, l.SD, l.PosteriorSD, l.SDPercent, l.SDSource)
+		for _, d := range l.Deviations {
+			text += fmt.Sprintf("; %s%s %g, %g %%, %s", d.Method, d.Rhythm, d.SD, d.Percent, d.Source)
+		}
+		list = append(list, form{l.ID, n, text, nil})
 	}
 	for _, m := range Metrics() {
 		n, _ := FormulaNumber(m.ID)

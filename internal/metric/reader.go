@@ -300,19 +300,33 @@ func (r *Reader) originOfSD(k valve.Key) (sd float64, origin string) {
 	if own, ok := r.ownSDs[k]; ok {
 		return own.sd, own.origin
 	}
-	return originOfSD(k, r.c.Measured[k], r.s)
+	return originOfSD(r.c, k, r.s)
 }
 
 // SDOf gives the standard deviation of a measured value: stated, the site's or
 // assumed of its leaf.
-func SDOf(k valve.Key, m valve.Measurement, s *settings.Settings) units.Maybe[float64] {
-	if sd, origin := originOfSD(k, m, s); origin != "" {
+func SDOf(c *repair.Case, k valve.Key, s *settings.Settings) units.Maybe[float64] {
+	if sd, origin := originOfSD(c, k, s); origin != "" {
 		return units.Some(sd)
 	}
 	return units.None[float64]()
 }
 
-func originOfSD(k valve.Key, m valve.Measurement, s *settings.Settings) (sd float64, origin string) {
+// atrialFibrillation is the word of a study's rhythm.
+const atrialFibrillation = "atrial_fibrillation"
+
+// rhythmAt gives the rhythm in which a study was done, as far as it is recorded.
+func rhythmAt(c *repair.Case, o valve.Occasion) string {
+	for i := range c.Studies {
+		if c.Studies[i].Occasion == o {
+			return c.Studies[i].Rhythm
+		}
+	}
+	return ""
+}
+
+func originOfSD(c *repair.Case, k valve.Key, s *settings.Settings) (sd float64, origin string) {
+	m := c.Measured[k]
 	if stated, ok := m.SD.Get(); ok {
 		return stated, "stated"
 	}
@@ -322,7 +336,7 @@ func originOfSD(k valve.Key, m valve.Measurement, s *settings.Settings) (sd floa
 	}
 	value, _ := m.Value.Get()
 	origin = "assumed"
-	assumed, ok := leaf.AssumedSD(k.Place, value)
+	assumed, ok := leaf.AssumedSD(Reading{k.Place, m.Context.Method, rhythmAt(c, k.Occasion), value})
 	if site, stated := s.InputSDs[k.ID]; stated {
 		origin = "the site's"
 		assumed, ok = site.SD, site.SD > 0

@@ -71,9 +71,9 @@ var regurgitationMetrics = []Metric{
 	{
 		ID: IDSimplifiedOrifice, Name: "effective regurgitant orifice area, simplified",
 		Unit: units.CM2, Grid: 0.01,
-		Formula: "r²/2 (r in cm), only with an aliasing velocity of 36 to 44 cm/s and a jet of 450 to 550 cm/s",
+		Formula: "r²/2 (r in cm), only with an aliasing velocity of 7.6 to 8.4 % of the jet's, where it is about 5 % off the full formula at most",
 		Inputs:  []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity, valve.RegurgitationPeakVelocity},
-		Source:  settings.SourceMemory, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
+		Source:  settings.SourceArithmetic, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: simplifiedOrifice,
 		Band:    orificeBand,
 	},
@@ -117,7 +117,7 @@ var regurgitationMetrics = []Metric{
 		ID: IDFractionFromInflow, Name: "regurgitant fraction of the mitral inflow",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · (SV inflow − SV outflow) / SV inflow",
 		Inputs: []valve.ID{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
+		Source: settings.SourceEchoTextbook, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantFraction(volumeFromInflow(r), inflowVolume(r)))
 		},
@@ -128,7 +128,7 @@ var regurgitationMetrics = []Metric{
 		ID: IDFractionFromVentricle, Name: "regurgitant fraction of the ventricle's total stroke volume",
 		Unit: units.Percent, Grid: 0.1, Formula: "100 · (EDV − ESV − SV outflow) / (EDV − ESV)",
 		Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
+		Source: settings.SourceEchoTextbook, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.RegurgitantFraction(volumeFromVentricle(r), ventricularVolume(r)))
 		},
@@ -138,7 +138,7 @@ var regurgitationMetrics = []Metric{
 		ID: IDOrificeFromInflow, Name: "effective regurgitant orifice area, volumetric, from the inflow",
 		Unit: units.CM2, Grid: 0.01, Formula: "(SV inflow − SV outflow) / VTI of the jet",
 		Inputs: []valve.ID{valve.InflowAnnulusDiameter, valve.InflowAnnulusDiameterAcross, valve.InflowVelocityTimeIntegral, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
+		Source: settings.SourceEchoTextbook, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VolumetricOrificeArea(volumeFromInflow(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
@@ -149,7 +149,7 @@ var regurgitationMetrics = []Metric{
 		ID: IDOrificeFromVentricle, Name: "effective regurgitant orifice area, volumetric, from the ventricle",
 		Unit: units.CM2, Grid: 0.01, Formula: "(EDV − ESV − SV outflow) / VTI of the jet",
 		Inputs: []valve.ID{valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.RegurgitationVelocityTimeIntegral},
-		Source: settings.SourceMemory, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
+		Source: settings.SourceEchoTextbook, Since: "1", Where: inStudies(valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume), Signed: true,
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.VolumetricOrificeArea(volumeFromVentricle(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
@@ -210,19 +210,16 @@ func correctedFlow(r *Reader) units.FlowRate {
 	return haemo.AngleCorrectedFlow(convergenceFlow(r), ConvergenceAngle.Of(r))
 }
 
-// The simplified form stands for an aliasing velocity near 40 cm/s and a jet
-// near 500 cm/s; 'near' is read as within a tenth, with which the full formula
-// differs by a fifth at most.
-const (
-	simplifiedAliasingLow, simplifiedAliasingHigh = 36.0, 44.0
-	simplifiedPeakLow, simplifiedPeakHigh         = 450.0, 550.0
-)
+// The simplified form stands for an aliasing velocity of 8 % of the jet's, 40 over
+// 500 cm/s: the full formula is 2π times their ratio times r². Between these ratios
+// both differ by about 5 % at most.
+const simplifiedRatioLow, simplifiedRatioHigh = 0.076, 0.084
 
 func simplifiedOrifice(r *Reader) float64 {
-	radius, aliasing, peak := ProximalIsovelocityRadius.Of(r), float64(AliasingVelocity.Of(r)), float64(RegurgitationPeakVelocity.Of(r))
+	radius, ratio := ProximalIsovelocityRadius.Of(r), float64(AliasingVelocity.Of(r)/RegurgitationPeakVelocity.Of(r))
 	// A missing velocity is not a number and passes both comparisons.
-	if aliasing < simplifiedAliasingLow || aliasing > simplifiedAliasingHigh || peak < simplifiedPeakLow || peak > simplifiedPeakHigh {
-		r.DoesNotApply("the simplified form holds only with an aliasing velocity of 36 to 44 cm/s and a jet of 450 to 550 cm/s; use the full formula")
+	if ratio < simplifiedRatioLow || ratio > simplifiedRatioHigh {
+		r.DoesNotApply("the simplified form holds only with an aliasing velocity of 7.6 to 8.4 % of the jet's, such as 40 with 500 cm/s; use the full formula")
 	}
 	return float64(haemo.SimplifiedOrificeArea(radius))
 }

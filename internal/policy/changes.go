@@ -6,6 +6,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/settings"
+	"trigone/internal/units"
 )
 
 // Change is one value of a site that stands in the place of a built-in one.
@@ -45,17 +46,33 @@ func (p Policy) Changes() []Change {
 }
 
 func toleranceText(t settings.Tolerance) string {
-	return fmt.Sprintf("absolute %g, relative %g %%, repeatability %g", t.Absolute, float64(t.Relative.Percent()), t.Repeatability)
+	text := fmt.Sprintf("absolute %g, relative %g %%, repeatability ", t.Absolute, float64(t.Relative.Percent()))
+	if t.Repeatability == 0 && t.PerSD > 0 {
+		return text + fmt.Sprintf("%g standard deviations of the reading", t.PerSD)
+	}
+	return text + fmt.Sprintf("%g", t.Repeatability)
 }
 
 func assumedText(l metric.Leaf) string {
+	text := deviationText(l.SD, l.SDPercent, l.Unit)
+	if l.PosteriorSD > 0 {
+		text += ", posterior " + quantity(l.PosteriorSD, l.Unit)
+	}
+	for _, d := range l.Deviations {
+		text += ", " + strings.ReplaceAll(string(d.Method)+d.Rhythm, "_", " ") + " " + deviationText(d.SD, d.Percent, l.Unit)
+	}
+	return text
+}
+
+func deviationText(sd, percent float64, u units.Unit) string {
+	share := fmt.Sprintf("%g %% of the value", percent)
 	switch {
-	case l.PosteriorSD > 0:
-		return fmt.Sprintf("%s, posterior %s", quantity(l.SD, l.Unit), quantity(l.PosteriorSD, l.Unit))
-	case l.SD > 0:
-		return quantity(l.SD, l.Unit)
-	case l.SDPercent > 0:
-		return fmt.Sprintf("%g %% of the value", l.SDPercent)
+	case sd > 0 && percent > 0:
+		return share + ", at least " + quantity(sd, u)
+	case sd > 0:
+		return quantity(sd, u)
+	case percent > 0:
+		return share
 	}
 	return "none assumed"
 }

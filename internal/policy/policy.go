@@ -224,7 +224,7 @@ func (r *reading) tolerance(s *settings.Settings, f field) {
 	}
 	part(keyAbsolute, mostOf(t.Absolute), func(v float64) { t.Absolute = v })
 	part(keyRelativePercent, mostPercent, func(v float64) { t.Relative = units.Fraction(v).Ratio() })
-	part(keyRepeatability, mostOf(t.Repeatability), func(v float64) { t.Repeatability = v })
+	part(keyRepeatability, mostOf(t.Repeatability), func(v float64) { t.Repeatability, t.PerSD = v, 0 })
 	if len(parts) > 0 {
 		t.Owner = settings.Site
 		s.Tolerances[name] = t

@@ -2,6 +2,7 @@ package policy
 
 import (
 	"encoding/json"
+	"fmt"
 
 	"trigone/internal/metric"
 	"trigone/internal/settings"
@@ -33,7 +34,7 @@ func Schema(terms Terms) ([]byte, error) {
 		tolerances[string(name)] = entries(object{
 			keyAbsolute:        with(number(0, mostOf(t.Absolute)), t.Absolute),
 			keyRelativePercent: with(number(0, mostPercent), float64(t.Relative.Percent())),
-			keyRepeatability:   with(number(0, mostOf(t.Repeatability)), t.Repeatability),
+			keyRepeatability:   repeatability(t, number(0, mostOf(t.Repeatability))),
 		})
 	}
 	deviations := object{}
@@ -121,4 +122,14 @@ func ringSchema() object {
 	}
 	ring["allOf"] = kinds
 	return ring
+}
+
+// repeatability describes the repeatability coefficient: one that is made of the
+// reading's standard deviation has no number to begin with.
+func repeatability(t settings.Tolerance, p object) object {
+	if t.PerSD == 0 {
+		return with(p, t.Repeatability)
+	}
+	p["description"] = fmt.Sprintf("left out: %g standard deviations of the reading", t.PerSD)
+	return p
 }

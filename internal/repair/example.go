@@ -22,6 +22,7 @@ type Example struct {
 	study   int // index of the open study, -1: none
 	steps   *[]Step
 	context valve.Context
+	inherit bool // the context is that of the section
 	run     int
 	stage   valve.Stage
 	last    valve.Key
@@ -46,7 +47,7 @@ func DaysBefore(days int) time.Time { return exampleDay.AddDate(0, 0, -days) }
 func (e *Example) open(section valve.Occasion, role valve.Role) {
 	e.section, e.role = section, role
 	e.study, e.steps, e.run, e.stage = -1, nil, 0, ""
-	e.context = valve.Context{}
+	e.context, e.inherit = valve.Context{}, false
 }
 
 func (e *Example) openStudy(s Study) *Example {
@@ -107,6 +108,9 @@ func (e *Example) Field(run int, stage valve.Stage) *Example {
 // Context states how the values that follow in this section were measured.
 func (e *Example) Context(c valve.Context) *Example { e.context = c; return e }
 
+// Inherit states it for the section, not at each of the values that follow.
+func (e *Example) Inherit(c valve.Context) *Example { e.context, e.inherit = c, true; return e }
+
 // Method states by which method the values that follow were measured.
 func (e *Example) Method(m valve.Method) *Example { e.context.Method = m; return e }
 
@@ -135,6 +139,7 @@ func (e *Example) Absent(leaf valve.ID, place valve.Place, reason valve.AbsentRe
 
 func (e *Example) add(leaf valve.ID, place valve.Place, m valve.Measurement) *Example {
 	m.Context, m.Run, m.Stage = e.context, e.run, e.stage
+	m.MethodItsOwn = e.context.Method != "" && !e.inherit
 	m.StudyID = e.section.Section()
 	if e.study >= 0 {
 		m.StudyID = e.c.Studies[e.study].StudyID

@@ -9,7 +9,7 @@ import (
 var anteriorInkDepthLong = Rule{
 	ID: "anterior-ink-depth-long", Reference: "R44",
 	Summary:  "On an ink test not more than 10 mm of A2 lie beyond the line.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Severity: Note, Kind: Clinical, Source: settings.SourceTechniqueAtlas,
 	Thresholds: []string{settings.AnteriorInkDepthLong},
 	Advice:     "Look for systolic anterior motion off bypass, provoked too.",
 	Since:      "2",

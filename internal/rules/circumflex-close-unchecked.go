@@ -9,8 +9,8 @@ import (
 
 var circumflexCloseUnchecked = Rule{
 	ID: "circumflex-close-unchecked", Reference: "R65",
-	Summary:  "A circumflex artery closer than 4 mm to the annulus has its flow or the lateral wall looked at after bypass.",
-	Severity: Note, Kind: Completeness, Source: settings.SourceMemory,
+	Summary:  "A circumflex artery not farther than 4 mm from the annulus has its flow or the lateral wall looked at after bypass.",
+	Severity: Note, Kind: Completeness, Source: settings.SourceKruse2025,
 	Thresholds: []string{settings.CircumflexClose},
 	Advice:     "Look at circumflex flow and lateral wall.",
 	Since:      "2",
@@ -32,7 +32,8 @@ var circumflexCloseUnchecked = Rule{
 	Examples: []Example{
 		{Name: "3 mm, flow seen", Want: Holds, Case: func() *repair.Case { return exampleCircumflex(3, valve.Yes) }},
 		{Name: "3 mm, nothing looked at", Want: Broken, Case: func() *repair.Case { return exampleCircumflex(3, "") }},
-		{Name: "4 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleCircumflex(4, "") }},
+		{Name: "4.1 mm", Want: Holds, Case: func() *repair.Case { return exampleCircumflex(4.1, "") }},
+		{Name: "4 mm exactly", Edge: true, Want: Broken, Case: func() *repair.Case { return exampleCircumflex(4, "") }},
 		{Name: "distance not recorded", Want: Inapplicable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("ct").EditOperation(func(o *repair.Operation) { o.EndTime = repair.Clock(12, 0) }).Case()
 		}},

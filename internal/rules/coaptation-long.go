@@ -9,8 +9,8 @@ import (
 
 var coaptationLong = Rule{
 	ID: "coaptation-long", Reference: "R36",
-	Summary:  "A coaptation length of A2-P2 above 12 mm after repair does not go with a low height ratio of A2 over P2 or a closure line that lies near the outflow tract.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Summary:  "A coaptation length of A2-P2 above 10 mm after repair does not go with a low height ratio of A2 over P2 or a closure line that lies near the outflow tract.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceSurgeryTextbook,
 	Thresholds: []string{settings.CoaptationLong, settings.LeafletRatioLow, settings.AnteriorShareLow},
 	Advice:     "Look for systolic anterior motion, provoked too; both together speak of too much tissue.",
 	Since:      "2",
@@ -53,7 +53,8 @@ var coaptationLong = Rule{
 			return repair.NewExample().Field(1, valve.AfterRing).Height(valve.A2, 22).Height(valve.P2, 20).
 				Result("exit", 1, valve.LeavingTheatre).Coaptation(14).Case()
 		}},
-		{Name: "12 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleLongCoaptation(12, 50) }},
+		{Name: "10 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleLongCoaptation(10, 50) }},
+		{Name: "12 mm exactly", Want: Broken, Case: func() *repair.Case { return exampleLongCoaptation(12, 50) }},
 		{Name: "neither ratio nor line is known", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).Coaptation(14).Case()
 		}},

@@ -12,8 +12,8 @@ import (
 
 var coaptationUneven = Rule{
 	ID: "coaptation-uneven", Reference: "R35",
-	Summary:  "The coaptation length of a side slice after repair is at least half of that of A2-P2 in the same study.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Summary:  "The coaptation length of a side slice after repair is at least 0.33 of that of A2-P2 in the same study.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceGogoladze2010,
 	Thresholds: []string{settings.SideCoaptationShort},
 	Advice:     "Look at that side for a leak, an open indentation or a leaflet held short.",
 	Since:      "2",
@@ -40,7 +40,8 @@ var coaptationUneven = Rule{
 	Examples: []Example{
 		{Name: "6 beside 8 mm", Want: Holds, Case: func() *repair.Case { return exampleSides(8, 6) }},
 		{Name: "2 beside 8 mm", Want: Broken, Case: func() *repair.Case { return exampleSides(8, 2) }},
-		{Name: "half exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleSides(8, 4) }},
+		{Name: "0.33 exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleSides(10, 3.3) }},
+		{Name: "half exactly", Want: Holds, Case: func() *repair.Case { return exampleSides(8, 4) }},
 		{Name: "nothing measured in the middle", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Result("exit", 1, valve.LeavingTheatre).
 				SetAt(valve.CoaptationLength, valve.AtSlice(valve.A3P3), 4).Case()

@@ -18,9 +18,9 @@ var ejectionFractionAgainstVolumes = Rule{
 	Severity: Contradiction, Kind: Arithmetic, Source: settings.SourceArithmetic,
 	Thresholds: []string{settings.EjectionFractionApart},
 	Advice:     "Correct the stated ejection fraction or the volumes, or state the method of each.",
-	Since:      "1",
-	Under:      []string{"end-systolic-volume-not-below-end-diastolic"},
-	Where:      ejectionFractions,
+	Since:      "1", Until: "3",
+	Under: []string{"end-systolic-volume-not-below-end-diastolic"},
+	Where: ejectionFractions,
 	Check: func(r *Reader) Verdict {
 		stated, computed, diastolic, systolic, ok := r.EjectionFractions()
 		if !ok || !r.OneMethod(stated, diastolic) || !r.OneMethod(stated, systolic) {

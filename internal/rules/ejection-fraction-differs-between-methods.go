@@ -15,8 +15,8 @@ var ejectionFractionDiffersBetweenMethods = Rule{
 	Severity: Note, Kind: Arithmetic, Source: settings.SourceCommonPractice,
 	Thresholds: []string{settings.EjectionFractionApart, settings.MarginSDs},
 	Advice:     "Say which method counts; the two do not agree.",
-	Since:      "1",
-	Where:      ejectionFractions,
+	Since:      "1", Until: "3",
+	Where: ejectionFractions,
 	Check: func(r *Reader) Verdict {
 		stated, computed, diastolic, _, ok := r.EjectionFractions()
 		if !ok || r.OneMethod(stated, diastolic) {

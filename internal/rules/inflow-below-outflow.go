@@ -37,7 +37,8 @@ var inflowBelowOutflow = Rule{
 	},
 	Examples: []Example{
 		{Name: "108 against 63 mL", Want: Holds, Case: func() *repair.Case { return exampleFlow(34, 12, 20, 20).Case() }},
-		{Name: "38 against 63 mL", Want: Broken, Case: func() *repair.Case { return exampleFlow(22, 10, 20, 20).Case() }},
+		{Name: "20 against 94 mL", Want: Broken, Case: func() *repair.Case { return exampleFlow(16, 10, 20, 30).Case() }},
+		{Name: "38 against 63 mL", Want: Holds, Case: func() *repair.Case { return exampleFlow(22, 10, 20, 20).Case() }},
 		// π/4·2²·20 = 62.8 mL and π/4·2²·22 = 69.1 mL, 1.1 times as much.
 		{Name: "10 % short exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleFlow(20, 20, 20, 22).Case() }},
 		{Name: "aortic regurgitation explains it", Want: Holds, Case: func() *repair.Case {

@@ -13,7 +13,7 @@ var inkDepthShort = Rule{
 	Summary:  "On an ink test at least 4 mm of A2 and of P2 lie beyond the line.",
 	Severity: Note, Kind: Clinical, Source: settings.SourceTechniqueAtlas,
 	Thresholds: []string{settings.InkDepthShort},
-	Advice:     "Compare with the coaptation length by echo.",
+	Advice:     "Compare with the coaptation length by echo; restrictive chords, the ring's size or a cleft may hold the edge back.",
 	Since:      "2",
 	Where:      keyPlaces(valve.InkDepthBeyondLine, atMark(valve.A2, valve.P2)),
 	Check: func(r *Reader) Verdict {

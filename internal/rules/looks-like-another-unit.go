@@ -17,7 +17,7 @@ import (
 var looksLikeAnotherUnit = Rule{
 	ID: "looks-like-another-unit", Reference: "R59",
 	Summary:  "A value outside its plausible range is not one that another unit or a shifted decimal point would put inside it.",
-	Severity: Note, Kind: Plausibility, Source: settings.SourceMemory,
+	Severity: Note, Kind: Plausibility, Source: settings.SourceArithmetic,
 	Advice:         "Check the unit and the decimal point, and send the value again.",
 	Since:          "1",
 	JudgesAllSince: "2", Explains: true,

@@ -32,7 +32,12 @@ var outflowAboveVentricularStrokeVolume = Rule{
 	},
 	Examples: []Example{
 		{Name: "62.8 of 100 mL", Want: Holds, Case: func() *repair.Case { return exampleVentricle(160, 60) }},
-		{Name: "62.8 of 40 mL", Want: Broken, Case: func() *repair.Case { return exampleVentricle(100, 60) }},
+		{Name: "62.8 of 20 mL by 3D", Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 80).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Method(valve.Doppler).Set(valve.OutflowTractDiameter, 20).
+				Set(valve.OutflowTractVelocityTimeIntegral, 20).Case()
+		}},
+		{Name: "62.8 of 40 mL", Want: Holds, Case: func() *repair.Case { return exampleVentricle(100, 60) }},
 		{Name: "10 % above exactly: 62.8 of 57.1 mL", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleVentricle(117.1, 60) }},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
 			return exampleFlow(34, 12, 20, 20).Set(valve.LeftVentricularEndDiastolicVolume, 160).Case()

@@ -10,7 +10,7 @@ import (
 var outflowObstructionWithoutDecision = Rule{
 	ID: "outflow-obstruction-without-decision", Reference: "R52",
 	Summary:  "A gradient of the outflow tract of 50 mmHg or more that was not said to resolve has a decision recorded.",
-	Severity: Note, Kind: Completeness, Source: settings.SourceMemory,
+	Severity: Note, Kind: Completeness, Source: settings.SourceCardiomyopathy2023,
 	Thresholds: []string{settings.OutflowGradientActedOn},
 	Advice:     "Record what was decided: medical treatment, accepted, or back on bypass.",
 	Since:      "2",

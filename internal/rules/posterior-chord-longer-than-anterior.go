@@ -11,8 +11,8 @@ import (
 
 var posteriorChordLongerThanAnterior = Rule{
 	ID: "posterior-chord-longer-than-anterior", Reference: "R22",
-	Summary:  "The longest artificial chord of P2 is not longer than the longest of A2 by more than 5 mm.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Summary:  "The longest artificial chord of P2 is not longer than the longest of A2.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceChordLength,
 	Thresholds: []string{settings.PosteriorChordLonger},
 	Advice:     "Check both lengths and the segments; chords of the posterior leaflet usually are the shorter ones.",
 	Since:      "2",
@@ -39,7 +39,8 @@ var posteriorChordLongerThanAnterior = Rule{
 	Examples: []Example{
 		{Name: "14 against 23 mm", Want: Holds, Case: func() *repair.Case { return exampleChords(23, 14) }},
 		{Name: "25 against 14 mm", Want: Broken, Case: func() *repair.Case { return exampleChords(14, 25) }},
-		{Name: "5 mm longer exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleChords(15, 20) }},
+		{Name: "as long", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleChords(20, 20) }},
+		{Name: "5 mm longer exactly", Want: Broken, Case: func() *repair.Case { return exampleChords(15, 20) }},
 		{Name: "no length at A2", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).
 				Step("o2", repair.ArtificialChord, valve.P2).Dim(valve.ArtificialChordLength, 14).Case()

@@ -10,7 +10,7 @@ import (
 var posteriorLeafletHighWithLowRatio = Rule{
 	ID: "posterior-leaflet-high-with-low-ratio", Reference: "R07",
 	Summary:  "A final height of P2 above 15 mm does not go with an A2 less than 1.3 times as high: by the plan and after each run.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Severity: Note, Kind: Clinical, Source: settings.SourceSurgeryTextbook,
 	Thresholds: []string{settings.PosteriorHeightLowRatio, settings.LeafletRatioLow},
 	Advice:     "Consider lowering the posterior leaflet: both together are known to favour systolic anterior motion.",
 	Since:      "1",

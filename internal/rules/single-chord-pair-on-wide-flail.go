@@ -12,10 +12,10 @@ import (
 
 var singleChordPairOnWideFlail = Rule{
 	ID: "single-chord-pair-on-wide-flail", Reference: "R23",
-	Summary:  "A flail part wider than 5 mm that is not resected gets two pairs of artificial chords or more.",
-	Severity: Note, Kind: Clinical, Source: settings.SourceMemory,
+	Summary:  "A flail part wider than 4 mm that is not resected gets two pairs of artificial chords or more.",
+	Severity: Note, Kind: Clinical, Source: settings.SourceSurgeryTextbook,
 	Thresholds: []string{settings.FlailWide},
-	Advice:     "Consider a second pair, so that the edge is held at more than one point.",
+	Advice:     "Consider a second pair: one chord every 4 mm supports a free edge.",
 	Since:      "2",
 	Where: func(c *repair.Case) []metric.At {
 		return slices.DeleteFunc(stepPlaces(repair.ArtificialChord, func(s repair.Step) bool { return s.Chords != nil })(c), func(here metric.At) bool {
@@ -54,7 +54,8 @@ var singleChordPairOnWideFlail = Rule{
 	Examples: []Example{
 		{Name: "two pairs for 9 mm", Want: Holds, Case: func() *repair.Case { return exampleFlail(9, units.Some(2)) }},
 		{Name: "one pair for 9 mm", Want: Broken, Case: func() *repair.Case { return exampleFlail(9, units.Some(1)) }},
-		{Name: "one pair for 5 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleFlail(5, units.Some(1)) }},
+		{Name: "one pair for 4 mm exactly", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleFlail(4, units.Some(1)) }},
+		{Name: "one pair for 5 mm exactly", Want: Broken, Case: func() *repair.Case { return exampleFlail(5, units.Some(1)) }},
 		{Name: "pairs not counted", Want: NotEvaluable, Case: func() *repair.Case { return exampleFlail(9, units.None[int]()) }},
 	},
 }

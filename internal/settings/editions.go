@@ -31,7 +31,12 @@ var formerThresholds = []struct {
 	until Edition
 	row   Threshold
 }{
-	{3, Threshold{Name: InkDepthShort, Value: 6, Source: SourceMemory}},
+	{3, Threshold{Name: InkDepthShort, Value: 6, Inclusive: true, Source: SourceMemory}},
+	{3, Threshold{Name: CoaptationLong, Value: 12, Inclusive: true, Source: SourceMemory}},
+	{3, Threshold{Name: SideCoaptationShort, Value: 0.5, Inclusive: true, Source: SourceMemory}},
+	{3, Threshold{Name: PosteriorChordLonger, Value: 5, Inclusive: true, Source: SourceMemory}},
+	{3, Threshold{Name: FlailWide, Value: 5, Inclusive: true, Source: SourceMemory}},
+	{3, Threshold{Name: CircumflexClose, Value: 4, Inclusive: true, Source: SourceMemory}},
 }
 
 // formerTolerances are rows as they stood until an edition, oldest first.
@@ -39,7 +44,9 @@ var formerTolerances = []struct {
 	until Edition
 	leaf  valve.ID
 	row   Tolerance
-}{}
+}{
+	{3, valve.MeanGradient, Tolerance{Absolute: 1, Repeatability: 2.8, Source: SourceOwnModel, Owner: Default}},
+}
 
 // Under gives the settings with the built-in values of a version of the rule set in
 // place of the present ones, which these must hold. What the site has set stays.
@@ -48,7 +55,7 @@ func (s Settings) Under(ruleSet string) Settings {
 	s.Thresholds, s.Tolerances = maps.Clone(s.Thresholds), maps.Clone(s.Tolerances)
 	for _, former := range slices.Backward(formerThresholds) {
 		if t := s.Thresholds[former.row.Name]; t.Owner == Default && s.Edition.Before(former.until) {
-			t.Value, t.Source = former.row.Value, former.row.Source
+			t.Value, t.Inclusive, t.Source = former.row.Value, former.row.Inclusive, former.row.Source
 			s.Thresholds[t.Name] = t
 		}
 	}

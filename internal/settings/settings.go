@@ -76,8 +76,11 @@ type Tolerance struct {
 	// Repeatability is the repeatability coefficient of the measurement; a
 	// difference above the tolerance but not above this one is indeterminate.
 	Repeatability float64
-	Source        SourceID
-	Owner         Owner
+	// PerSD makes the repeatability coefficient of the standard deviation of the
+	// reading that is judged, where Repeatability is 0.
+	PerSD  float64
+	Source SourceID
+	Owner  Owner
 }
 
 // Of gives the tolerance around a planned value.

@@ -15,6 +15,8 @@ const (
 	SeamEdgesApart          = "seam_edges_apart"
 	PosteriorHeightLow      = "posterior_height_low"
 	TriangleBaseWide        = "triangle_base_wide"
+	AnteriorShareResected   = "anterior_share_resected"
+	AnteriorHeightResected  = "anterior_height_resected"
 	PosteriorChordLonger    = "posterior_chord_longer"
 	FlailWide               = "flail_wide"
 
@@ -27,6 +29,7 @@ const (
 	GradientHigh           = "mean_gradient_high"
 	GradientRateHigh       = "gradient_heart_rate_high"
 	OrificeAreaSmall       = "orifice_area_small"
+	EdgeToEdgeAreaSmall    = "edge_to_edge_area_small"
 	GradientNotAccepted    = "mean_gradient_not_accepted"
 	PeakNotAccepted        = "peak_gradient_not_accepted"
 	ProvokedGradientHigh   = "provoked_mean_gradient_high"
@@ -56,16 +59,17 @@ const (
 
 	TricuspidAnnulusWide = "tricuspid_annulus_wide"
 
-	ClampEdge      = "clamp_edge"
-	BypassTail     = "bypass_tail"
-	DurationsApart = "durations_apart"
+	ClampEdge                   = "clamp_edge"
+	BypassTail                  = "bypass_tail"
+	DurationsApart              = "durations_apart"
+	EjectionFractionContradicts = "ejection_fraction_contradicts"
 )
 
 // builtInThresholds: limits from memory serve notes only.
 var builtInThresholds = []Threshold{
-	{Name: PosteriorHeightHigh, Unit: units.MM, Value: 20, Inclusive: true, Lowest: 10, Highest: 40, Source: SourceCommonPractice,
+	{Name: PosteriorHeightHigh, Unit: units.MM, Value: 20, Inclusive: true, Lowest: 10, Highest: 40, Source: SourceSurgeryTextbook,
 		Summary: "final posterior leaflet height above which the leaflet is spoken of"},
-	{Name: PosteriorHeightLowRatio, Unit: units.MM, Value: 15, Inclusive: true, Lowest: 8, Highest: 40, Source: SourceMemory,
+	{Name: PosteriorHeightLowRatio, Unit: units.MM, Value: 15, Inclusive: true, Lowest: 8, Highest: 40, Source: SourceSurgeryTextbook,
 		Summary: "final posterior leaflet height above which a low height ratio is spoken of"},
 	{Name: LeafletRatioLow, Unit: units.One, Value: 1.3, Inclusive: true, Lowest: 0.5, Highest: 3, Source: SourcePopa2013,
 		Summary: "anterior to posterior height ratio below which the ratio counts as low"},
@@ -75,28 +79,32 @@ var builtInThresholds = []Threshold{
 		Summary: "combined standard deviations beyond which two values count as different"},
 	{Name: BaseGapLeft, Unit: units.MM, Value: 3, Inclusive: true, Lowest: 1, Highest: 10, Source: SourceCommonPractice,
 		Summary: "difference between the base width resected and what closes it, beyond which it is spoken of"},
-	{Name: ResectedShareHigh, Unit: units.Percent, Value: 60, Inclusive: true, Lowest: 20, Highest: 100, Source: SourceMemory,
+	{Name: ResectedShareHigh, Unit: units.Percent, Value: 60, Inclusive: true, Lowest: 20, Highest: 100, Source: SourceCommonPractice,
 		Summary: "share of a scallop's area above which a resection counts as large"},
 	{Name: SeamEdgesApart, Unit: units.MM, Value: 2, Inclusive: true, Lowest: 0.5, Highest: 10, Source: SourceCommonPractice,
 		Summary: "difference in height between the two edges of a suture line beyond which it is spoken of"},
-	{Name: PosteriorHeightLow, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceMemory,
+	{Name: PosteriorHeightLow, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceCommonPractice,
 		Summary: "final posterior leaflet height below which nothing is left to close with"},
 	{Name: TriangleBaseWide, Unit: units.MM, Value: 3, Inclusive: true, Lowest: 1, Highest: 8, Source: SourceCommonPractice,
 		Summary: "width along the base up to which a resection still is a triangle"},
-	{Name: PosteriorChordLonger, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 0, Highest: 20, Source: SourceMemory,
+	{Name: AnteriorShareResected, Unit: units.Percent, Value: 10, Inclusive: true, Lowest: 5, Highest: 40, Source: SourceTechniqueAtlas,
+		Summary: "share of the anterior leaflet's area above which a resection of it is spoken of"},
+	{Name: AnteriorHeightResected, Unit: units.Percent, Value: 33.3, Inclusive: true, Lowest: 10, Highest: 70, Source: SourceKirklin,
+		Summary: "share of the way from the free edge to the annulus above which a resection of the anterior leaflet is spoken of: one third"},
+	{Name: PosteriorChordLonger, Unit: units.MM, Value: 0, Inclusive: true, Lowest: 0, Highest: 20, Source: SourceChordLength,
 		Summary: "length by which artificial chords of P2 may exceed those of A2"},
-	{Name: FlailWide, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 2, Highest: 20, Source: SourceMemory,
-		Summary: "width of a flail part above which one pair of artificial chords is spoken of"},
+	{Name: FlailWide, Unit: units.MM, Value: 4, Inclusive: true, Lowest: 2, Highest: 20, Source: SourceSurgeryTextbook,
+		Summary: "width of a flail part above which one pair of artificial chords is spoken of: one chord every 4 mm supports a free edge"},
 
 	{Name: CoaptationShort, Unit: units.MM, Value: 5, Inclusive: true, Lowest: 0, Highest: 15, Source: SourceMcCarthy2021,
 		Summary: "coaptation length of A2-P2 after repair below which it is short"},
-	{Name: CoaptationLong, Unit: units.MM, Value: 12, Inclusive: true, Lowest: 8, Highest: 20, Source: SourceMemory,
+	{Name: CoaptationLong, Unit: units.MM, Value: 10, Inclusive: true, Lowest: 8, Highest: 20, Source: SourceSurgeryTextbook,
 		Summary: "coaptation length of A2-P2 after repair above which it is long"},
-	{Name: SideCoaptationShort, Unit: units.One, Value: 0.5, Inclusive: true, Lowest: 0.1, Highest: 1, Source: SourceMemory,
-		Summary: "coaptation length of a side slice over that of the middle below which it is uneven"},
+	{Name: SideCoaptationShort, Unit: units.One, Value: 0.33, Inclusive: true, Lowest: 0.1, Highest: 1, Source: SourceGogoladze2010,
+		Summary: "coaptation length of a side slice over that of the middle below which it is uneven; 4 to 5 % of the side slices of normal valves lie below"},
 	{Name: InkDepthShort, Unit: units.MM, Value: 4, Inclusive: true, Lowest: 2, Highest: 12, Source: SourceTechniqueAtlas,
 		Summary: "leaflet beyond the ink line in A2 or P2 below which it is short"},
-	{Name: AnteriorInkDepthLong, Unit: units.MM, Value: 10, Inclusive: true, Lowest: 5, Highest: 20, Source: SourceMemory,
+	{Name: AnteriorInkDepthLong, Unit: units.MM, Value: 10, Inclusive: true, Lowest: 5, Highest: 20, Source: SourceTechniqueAtlas,
 		Summary: "anterior leaflet beyond the ink line above which it is long"},
 	{Name: PosteriorShareHigh, Unit: units.Percent, Value: 50, Inclusive: false, Lowest: 25, Highest: 80, Source: SourceCommonPractice,
 		Summary: "share of the orifice filled by the posterior leaflet on a saline test from which it is high"},
@@ -106,14 +114,16 @@ var builtInThresholds = []Threshold{
 		Summary: "heart rate above which a gradient is not comparable"},
 	{Name: OrificeAreaSmall, Unit: units.CM2, Value: 1.5, Inclusive: true, Lowest: 0.5, Highest: 3, Source: SourceShabsigh2016,
 		Summary: "mitral orifice area by planimetry after repair below which it is small"},
+	{Name: EdgeToEdgeAreaSmall, Unit: units.CM2, Value: 2.5, Inclusive: true, Lowest: 1, Highest: 5, Source: SourceTechniqueAtlas,
+		Summary: "area of both orifices together after an edge-to-edge suture below which it is small"},
 	{Name: GradientNotAccepted, Unit: units.MMHg, Value: 7, Inclusive: false, Lowest: 3, Highest: 15, Source: SourceRiegel2011,
 		Summary: "mean gradient on leaving theatre from which stenosis led to a further operation"},
 	{Name: PeakNotAccepted, Unit: units.MMHg, Value: 17, Inclusive: false, Lowest: 8, Highest: 35, Source: SourceRiegel2011,
 		Summary: "peak gradient on leaving theatre from which stenosis led to a further operation"},
-	{Name: OutflowGradientActedOn, Unit: units.MMHg, Value: 50, Inclusive: false, Lowest: 20, Highest: 100, Source: SourceMemory,
-		Summary: "peak gradient of the outflow tract from which a decision is asked for"},
-	{Name: CircumflexClose, Unit: units.MM, Value: 4, Inclusive: true, Lowest: 1, Highest: 10, Source: SourceMemory,
-		Summary: "distance of the circumflex artery from the annulus below which it is close"},
+	{Name: OutflowGradientActedOn, Unit: units.MMHg, Value: 50, Inclusive: false, Lowest: 20, Highest: 100, Source: SourceCardiomyopathy2023,
+		Summary: "peak gradient of the outflow tract from which a decision is asked for; the guideline is that of another disease"},
+	{Name: CircumflexClose, Unit: units.MM, Value: 4, Inclusive: false, Lowest: 1, Highest: 10, Source: SourceKruse2025,
+		Summary: "distance of the circumflex artery from the annulus below which it is close, the distance itself included"},
 	{Name: OutflowGradientHigh, Unit: units.MMHg, Value: 30, Inclusive: true, Lowest: 10, Highest: 100, Source: SourceCommonPractice,
 		Summary: "peak gradient of the outflow tract above which it is obstructed"},
 	{Name: SystolicPressureLow, Unit: units.MMHg, Value: 100, Inclusive: true, Lowest: 60, Highest: 160, Source: SourceCommonPractice,
@@ -129,11 +139,11 @@ var builtInThresholds = []Threshold{
 		Summary: "distance from the coaptation to the septum below which it counts among the factors of systolic anterior motion"},
 	{Name: LeafletLong, Unit: units.MM, Value: 35, Inclusive: true, Lowest: 20, Highest: 50, Source: SourcePopa2013,
 		Summary: "height of a leaflet above which it counts among the factors of systolic anterior motion"},
-	{Name: SeptumThick, Unit: units.MM, Value: 15, Inclusive: false, Lowest: 8, Highest: 25, Source: SourceVarghese2014,
+	{Name: SeptumThick, Unit: units.MM, Value: 15, Inclusive: false, Lowest: 8, Highest: 25, Source: SourceHandbook,
 		Summary: "thickness of the basal septum from which it counts among the factors of systolic anterior motion"},
-	{Name: AortoMitralAngleNarrow, Unit: units.Degree, Value: 120, Inclusive: true, Lowest: 90, Highest: 150, Source: SourceVarghese2014,
+	{Name: AortoMitralAngleNarrow, Unit: units.Degree, Value: 120, Inclusive: true, Lowest: 90, Highest: 150, Source: SourceHandbook,
 		Summary: "angle between the aortic and the mitral plane below which it counts among the factors of systolic anterior motion"},
-	{Name: EndDiastolicDiameterSmall, Unit: units.MM, Value: 45, Inclusive: true, Lowest: 30, Highest: 60, Source: SourceVarghese2014,
+	{Name: EndDiastolicDiameterSmall, Unit: units.MM, Value: 45, Inclusive: true, Lowest: 30, Highest: 60, Source: SourceHandbook,
 		Summary: "left ventricular end-diastolic diameter below which it counts among the factors of systolic anterior motion"},
 	{Name: AnteriorShareLow, Unit: units.Percent, Value: 60, Inclusive: true, Lowest: 40, Highest: 75, Source: SourceOwnModel,
 		Summary: "predicted share of the diameter in front of the closure line below which the line is said to lie near the outflow tract"},
@@ -146,6 +156,8 @@ var builtInThresholds = []Threshold{
 		Summary: "P²/(4πA) below which perimeter and area contradict each other; 1 for a circle, less the rounding of both"},
 	{Name: EjectionFractionApart, Unit: units.Percent, Value: 5, Inclusive: true, Lowest: 1, Highest: 20, Source: SourceCommonPractice,
 		Summary: "percentage points between the stated ejection fraction and the one from the volumes beyond which they differ"},
+	{Name: EjectionFractionContradicts, Unit: units.Percent, Value: 10, Inclusive: true, Lowest: 5, Highest: 30, Source: SourceCommonPractice,
+		Summary: "percentage points between the stated ejection fraction and the one from volumes of the same stated method beyond which they contradict each other, if 2 combined standard deviations are not more"},
 	{Name: StrokeVolumesApart, Unit: units.Percent, Value: 10, Inclusive: true, Lowest: 2, Highest: 50, Source: SourceCommonPractice,
 		Summary: "share by which one stroke volume may exceed another that cannot be smaller"},
 	{Name: IdenticalDecimals, Unit: units.One, Value: 1, Inclusive: true, Lowest: 1, Highest: 3, Source: SourceCommonPractice,

@@ -14,13 +14,13 @@ const (
 )
 
 // RepeatabilityFactor makes the repeatability coefficient of the standard
-// deviation of one measurement: 1.96 times the root of 2 (Bland and Altman, Stat
-// Methods Med Res 1999;8:135-160; from memory).
+// deviation of one measurement: 1.96 times the root of 2.
 const RepeatabilityFactor = 2.77
 
 // builtInTolerances: a difference within them is none; common practice, no
-// source. The two repeatability coefficients rest on assumed standard
-// deviations of 1.2 mm and 1 mmHg, for none was found published.
+// source. The repeatability coefficient of the coaptation length rests on an assumed
+// standard deviation of 1.2 mm, for none was found published; that of the gradient
+// follows its reading, which is less certain in atrial fibrillation.
 var builtInTolerances = map[valve.ID]Tolerance{
 	StepLengths:         {Absolute: 2, Source: SourceCommonPractice, Owner: Default},
 	RegurgitationGrades: {Absolute: 1, Source: SourceCommonPractice, Owner: Default},
@@ -28,7 +28,7 @@ var builtInTolerances = map[valve.ID]Tolerance{
 	valve.LeafletHeight:          {Absolute: 2, Source: SourceCommonPractice, Owner: Default},
 	valve.CoaptationLength:       {Absolute: 2, Repeatability: 3.3, Source: SourceOwnModel, Owner: Default},
 	valve.AnteriorClosureShare:   {Absolute: 10, Source: SourceCommonPractice, Owner: Default},
-	valve.MeanGradient:           {Absolute: 1, Repeatability: 2.8, Source: SourceOwnModel, Owner: Default},
+	valve.MeanGradient:           {Absolute: 1, PerSD: RepeatabilityFactor, Source: SourceRijsterborgh1990, Owner: Default},
 	valve.OutflowTractGradient:   {Relative: tenPercent, Absolute: 1, Source: SourceCommonPractice, Owner: Default},
 	valve.PlanimetryOrificeArea:  {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
 	valve.RingOrificeArea:        {Relative: tenPercent, Absolute: 0.05, Source: SourceCommonPractice, Owner: Default},
@@ -52,6 +52,14 @@ func (s Settings) Tolerance(leaf valve.ID, unit units.Unit) (t Tolerance, ok boo
 		t, ok = s.Tolerances[StepLengths]
 	}
 	return t, ok
+}
+
+// At gives the tolerance for a reading with its standard deviation, if one is known.
+func (t Tolerance) At(sd units.Maybe[float64]) Tolerance {
+	if v, known := sd.Get(); known && t.Repeatability == 0 {
+		t.Repeatability = t.PerSD * v
+	}
+	return t
 }
 
 // Margin gives the difference that must be exceeded before an outcome counts as

@@ -22,7 +22,7 @@ func TestBuiltInTolerances(t *testing.T) {
 	}{
 		{"a leaflet height has 2 mm", "leaflet_height", units.MM, 13, 2, 2},
 		{"coaptation has 2 mm, but a repeated reading may differ by 3.3", "coaptation_length", units.MM, 8, 2, 3.3},
-		{"a gradient has 1 mmHg, but a repeated reading may differ by 2.8", "mean_gradient", units.MMHg, 4, 1, 2.8},
+		{"a gradient has 1 mmHg where nothing is known of the reading", "mean_gradient", units.MMHg, 4, 1, 1},
 		{"a small regurgitant orifice has the absolute part", "stated_regurgitant_orifice_area", units.CM2, 0.3, 0.05, 0.05},
 		{"a large regurgitant orifice has the relative part", "stated_regurgitant_orifice_area", units.CM2, 0.8, 0.08, 0.08},
 		{"where both parts meet they agree", "stated_regurgitant_orifice_area", units.CM2, 0.5, 0.05, 0.05},
@@ -50,14 +50,28 @@ func TestBuiltInTolerances(t *testing.T) {
 	}
 }
 
-// The repeatability coefficients follow from the assumed standard deviations:
-// 1.2 mm for coaptation, 1 mmHg for the mean gradient.
+// The repeatability coefficient of the coaptation length follows from the assumed
+// standard deviation of 1.2 mm, that of the gradient from the reading's own: 10 % of 4
+// mmHg in sinus rhythm, 22 % in fibrillation (Rijsterborgh 1990).
 func TestRepeatabilityFollowsFromTheAssumedDeviation(t *testing.T) {
-	for leaf, sd := range map[valve.ID]float64{"coaptation_length": 1.2, "mean_gradient": 1} {
-		got := builtInTolerances[leaf].Repeatability
-		if want := units.Round(RepeatabilityFactor*sd, 0.1); math.Abs(got-want) > 1e-12 {
-			t.Errorf("%s: repeatability %v, want %v", leaf, got, want)
+	if got, want := builtInTolerances["coaptation_length"].Repeatability, units.Round(RepeatabilityFactor*1.2, 0.1); math.Abs(got-want) > 1e-12 {
+		t.Errorf("coaptation: repeatability %v, want %v", got, want)
+	}
+	if want := 1.96 * math.Sqrt2; math.Abs(RepeatabilityFactor-want) > 0.005 {
+		t.Errorf("the factor is %v, want %v", RepeatabilityFactor, want)
+	}
+	gradient := builtInTolerances["mean_gradient"]
+	for sd, want := range map[float64]float64{0.3: 1, 0.4: 1.108, 0.88: 2.4376} {
+		if got := gradient.At(units.Some(sd)).Margin(4); math.Abs(got-want) > 1e-9 {
+			t.Errorf("a gradient of 4 ± %g mmHg differs from %v on, want %v", sd, got, want)
 		}
+	}
+	if got := gradient.At(units.None[float64]()).Margin(4); got != 1 {
+		t.Errorf("a gradient whose error is not known has the tolerance alone, not %v", got)
+	}
+	gradient.Repeatability = 2
+	if got := gradient.At(units.Some(0.88)).Margin(4); got != 2 {
+		t.Errorf("the site's coefficient of 2 mmHg became %v", got)
 	}
 }
 

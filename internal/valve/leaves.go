@@ -40,14 +40,15 @@ const (
 	StatedRegurgitantFraction         ID = "stated_regurgitant_fraction"
 
 	// Flow.
-	InflowAnnulusDiameter            ID = "inflow_annulus_diameter"
-	InflowAnnulusDiameterAcross      ID = "inflow_annulus_diameter_across"
-	InflowVelocityTimeIntegral       ID = "inflow_velocity_time_integral"
-	OutflowTractDiameter             ID = "outflow_tract_diameter"
-	OutflowTractVelocityTimeIntegral ID = "outflow_tract_velocity_time_integral"
-	EarlyInflowVelocity              ID = "early_inflow_velocity"
-	LateInflowVelocity               ID = "late_inflow_velocity"
-	CardiacOutput                    ID = "cardiac_output"
+	InflowAnnulusDiameter              ID = "inflow_annulus_diameter"
+	InflowAnnulusDiameterAcross        ID = "inflow_annulus_diameter_across"
+	InflowVelocityTimeIntegral         ID = "inflow_velocity_time_integral"
+	TransmitralJetVelocityTimeIntegral ID = "transmitral_jet_velocity_time_integral"
+	OutflowTractDiameter               ID = "outflow_tract_diameter"
+	OutflowTractVelocityTimeIntegral   ID = "outflow_tract_velocity_time_integral"
+	EarlyInflowVelocity                ID = "early_inflow_velocity"
+	LateInflowVelocity                 ID = "late_inflow_velocity"
+	CardiacOutput                      ID = "cardiac_output"
 
 	// Chambers, septum and neighbourhood.
 	LeftVentricularEndDiastolicVolume     ID = "left_ventricular_end_diastolic_volume"

@@ -53,9 +53,11 @@ type Measurement struct {
 	SD      units.Maybe[float64]
 	Absent  AbsentReason
 	Context Context
-	StudyID string // values of one study share it; the section's name if not stated
-	Run     int    // pump run, 0: none
-	Stage   Stage
+	// MethodItsOwn says that the method stands at the value itself, not at its study.
+	MethodItsOwn bool
+	StudyID      string // values of one study share it; the section's name if not stated
+	Run          int    // pump run, 0: none
+	Stage        Stage
 }
 
 // InputValue is a value that was read, as it was sent.

@@ -1912,8 +1912,12 @@ type Flow struct {
 	LateInflowVelocity *Velocity `protobuf:"bytes,7,opt,name=late_inflow_velocity,json=lateInflowVelocity,proto3" json:"late_inflow_velocity,omitempty"`
 	// Cardiac output by an independent method.
 	CardiacOutput *CardiacOutput `protobuf:"bytes,8,opt,name=cardiac_output,json=cardiacOutput,proto3" json:"cardiac_output,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Velocity-time integral of the transmitral jet at the narrowest orifice, continuous
+	// wave: the one that divides a stroke volume into an orifice area. The pulsed wave at
+	// the annulus would give the annulus back. Plausible 10 to 120 cm.
+	TransmitralJetVelocityTimeIntegral *StrokeDistance `protobuf:"bytes,9,opt,name=transmitral_jet_velocity_time_integral,json=transmitralJetVelocityTimeIntegral,proto3" json:"transmitral_jet_velocity_time_integral,omitempty"`
+	unknownFields                      protoimpl.UnknownFields
+	sizeCache                          protoimpl.SizeCache
 }
 
 func (x *Flow) Reset() {
@@ -1998,6 +2002,13 @@ func (x *Flow) GetLateInflowVelocity() *Velocity {
 func (x *Flow) GetCardiacOutput() *CardiacOutput {
 	if x != nil {
 		return x.CardiacOutput
+	}
+	return nil
+}
+
+func (x *Flow) GetTransmitralJetVelocityTimeIntegral() *StrokeDistance {
+	if x != nil {
+		return x.TransmitralJetVelocityTimeIntegral
 	}
 	return nil
 }
@@ -3622,7 +3633,7 @@ const file_trigone_v1_study_proto_rawDesc = "" +
 	"\x03Jet\x12,\n" +
 	"\x06origin\x18\x01 \x01(\v2\x14.trigone.v1.LocationR\x06origin\x126\n" +
 	"\tdirection\x18\x02 \x01(\x0e2\x18.trigone.v1.JetDirectionR\tdirection\x129\n" +
-	"\x0ewall_impinging\x18\x03 \x01(\x0e2\x12.trigone.v1.AnswerR\rwallImpinging\"\x94\x05\n" +
+	"\x0ewall_impinging\x18\x03 \x01(\x0e2\x12.trigone.v1.AnswerR\rwallImpinging\"\x84\x06\n" +
 	"\x04Flow\x12J\n" +
 	"\x17inflow_annulus_diameter\x18\x01 \x01(\v2\x12.trigone.v1.LengthR\x15inflowAnnulusDiameter\x12W\n" +
 	"\x1einflow_annulus_diameter_across\x18\x02 \x01(\v2\x12.trigone.v1.LengthR\x1binflowAnnulusDiameterAcross\x12]\n" +
@@ -3631,7 +3642,8 @@ const file_trigone_v1_study_proto_rawDesc = "" +
 	"$outflow_tract_velocity_time_integral\x18\x05 \x01(\v2\x1a.trigone.v1.StrokeDistanceR outflowTractVelocityTimeIntegral\x12H\n" +
 	"\x15early_inflow_velocity\x18\x06 \x01(\v2\x14.trigone.v1.VelocityR\x13earlyInflowVelocity\x12F\n" +
 	"\x14late_inflow_velocity\x18\a \x01(\v2\x14.trigone.v1.VelocityR\x12lateInflowVelocity\x12@\n" +
-	"\x0ecardiac_output\x18\b \x01(\v2\x19.trigone.v1.CardiacOutputR\rcardiacOutput\"\xdf\v\n" +
+	"\x0ecardiac_output\x18\b \x01(\v2\x19.trigone.v1.CardiacOutputR\rcardiacOutput\x12n\n" +
+	"&transmitral_jet_velocity_time_integral\x18\t \x01(\v2\x1a.trigone.v1.StrokeDistanceR\"transmitralJetVelocityTimeIntegral\"\xdf\v\n" +
 	"\bChambers\x12d\n" +
 	"%left_ventricular_end_diastolic_volume\x18\x01 \x01(\v2\x12.trigone.v1.VolumeR!leftVentricularEndDiastolicVolume\x12b\n" +
 	"$left_ventricular_end_systolic_volume\x18\x02 \x01(\v2\x12.trigone.v1.VolumeR leftVentricularEndSystolicVolume\x12h\n" +
@@ -4053,106 +4065,107 @@ var file_trigone_v1_study_proto_depIdxs = []int32{
 	49,  // 44: trigone.v1.Flow.early_inflow_velocity:type_name -> trigone.v1.Velocity
 	49,  // 45: trigone.v1.Flow.late_inflow_velocity:type_name -> trigone.v1.Velocity
 	55,  // 46: trigone.v1.Flow.cardiac_output:type_name -> trigone.v1.CardiacOutput
-	53,  // 47: trigone.v1.Chambers.left_ventricular_end_diastolic_volume:type_name -> trigone.v1.Volume
-	53,  // 48: trigone.v1.Chambers.left_ventricular_end_systolic_volume:type_name -> trigone.v1.Volume
-	48,  // 49: trigone.v1.Chambers.left_ventricular_end_diastolic_diameter:type_name -> trigone.v1.Length
-	48,  // 50: trigone.v1.Chambers.left_ventricular_end_systolic_diameter:type_name -> trigone.v1.Length
-	47,  // 51: trigone.v1.Chambers.stated_left_ventricular_ejection_fraction:type_name -> trigone.v1.Fraction
-	53,  // 52: trigone.v1.Chambers.left_atrial_volume:type_name -> trigone.v1.Volume
-	48,  // 53: trigone.v1.Chambers.left_atrial_diameter:type_name -> trigone.v1.Length
-	49,  // 54: trigone.v1.Chambers.tricuspid_regurgitation_peak_velocity:type_name -> trigone.v1.Velocity
-	56,  // 55: trigone.v1.Chambers.right_atrial_pressure:type_name -> trigone.v1.Pressure
-	56,  // 56: trigone.v1.Chambers.stated_pulmonary_artery_systolic_pressure:type_name -> trigone.v1.Pressure
-	48,  // 57: trigone.v1.Chambers.basal_septum_thickness:type_name -> trigone.v1.Length
-	48,  // 58: trigone.v1.Chambers.coaptation_to_septum_distance:type_name -> trigone.v1.Length
-	48,  // 59: trigone.v1.Chambers.leaflet_tip_to_septum_distance:type_name -> trigone.v1.Length
-	50,  // 60: trigone.v1.Chambers.aorto_mitral_angle:type_name -> trigone.v1.Angle
-	48,  // 61: trigone.v1.Chambers.circumflex_to_annulus_distance:type_name -> trigone.v1.Length
-	27,  // 62: trigone.v1.Chambers.wall_motion:type_name -> trigone.v1.WallMotion
-	46,  // 63: trigone.v1.Chambers.wall_motion_recorded:type_name -> trigone.v1.Recorded
-	8,   // 64: trigone.v1.WallMotion.territory:type_name -> trigone.v1.WallTerritory
-	9,   // 65: trigone.v1.WallMotion.state:type_name -> trigone.v1.WallMotionState
-	44,  // 66: trigone.v1.WallMotion.new_since_baseline:type_name -> trigone.v1.Answer
-	56,  // 67: trigone.v1.Gradient.mean_gradient:type_name -> trigone.v1.Pressure
-	56,  // 68: trigone.v1.Gradient.peak_gradient:type_name -> trigone.v1.Pressure
-	57,  // 69: trigone.v1.Gradient.gradient_heart_rate:type_name -> trigone.v1.Rate
-	45,  // 70: trigone.v1.Gradient.pressure_half_time:type_name -> trigone.v1.Duration
-	45,  // 71: trigone.v1.Gradient.deceleration_time:type_name -> trigone.v1.Duration
-	52,  // 72: trigone.v1.Gradient.planimetry_orifice_area:type_name -> trigone.v1.Area
-	52,  // 73: trigone.v1.Gradient.stated_orifice_area:type_name -> trigone.v1.Area
-	48,  // 74: trigone.v1.Annulus.annulus_antero_posterior_diameter:type_name -> trigone.v1.Length
-	48,  // 75: trigone.v1.Annulus.annulus_intercommissural_diameter:type_name -> trigone.v1.Length
-	48,  // 76: trigone.v1.Annulus.annulus_anterolateral_posteromedial_diameter:type_name -> trigone.v1.Length
-	52,  // 77: trigone.v1.Annulus.annulus_area:type_name -> trigone.v1.Area
-	48,  // 78: trigone.v1.Annulus.annulus_perimeter:type_name -> trigone.v1.Length
-	48,  // 79: trigone.v1.Annulus.annulus_height:type_name -> trigone.v1.Length
-	48,  // 80: trigone.v1.Annulus.intertrigonal_distance:type_name -> trigone.v1.Length
-	48,  // 81: trigone.v1.Annulus.posterior_annulus_length:type_name -> trigone.v1.Length
-	10,  // 82: trigone.v1.Annulus.calcification:type_name -> trigone.v1.CalcificationExtent
-	58,  // 83: trigone.v1.Annulus.calcified_at:type_name -> trigone.v1.Segment
-	30,  // 84: trigone.v1.Annulus.shape:type_name -> trigone.v1.AnnulusShape
-	48,  // 85: trigone.v1.Annulus.annular_disjunction:type_name -> trigone.v1.Length
-	31,  // 86: trigone.v1.AnnulusShape.leaflets:type_name -> trigone.v1.LeafletPoints
-	59,  // 87: trigone.v1.AnnulusShape.cardiac_phase:type_name -> trigone.v1.CardiacPhase
-	60,  // 88: trigone.v1.LeafletPoints.leaflet:type_name -> trigone.v1.Leaflet
-	33,  // 89: trigone.v1.Leaflets.heights:type_name -> trigone.v1.LeafletHeight
-	34,  // 90: trigone.v1.Leaflets.scallops:type_name -> trigone.v1.Scallop
-	52,  // 91: trigone.v1.Leaflets.anterior_leaflet_area:type_name -> trigone.v1.Area
-	48,  // 92: trigone.v1.Leaflets.leaflet_thickness:type_name -> trigone.v1.Length
-	35,  // 93: trigone.v1.Leaflets.coaptation:type_name -> trigone.v1.Coaptation
-	36,  // 94: trigone.v1.Leaflets.lesions:type_name -> trigone.v1.Lesion
-	46,  // 95: trigone.v1.Leaflets.lesions_recorded:type_name -> trigone.v1.Recorded
-	37,  // 96: trigone.v1.Leaflets.dysfunctions:type_name -> trigone.v1.Dysfunction
-	58,  // 97: trigone.v1.LeafletHeight.segment:type_name -> trigone.v1.Segment
-	61,  // 98: trigone.v1.LeafletHeight.commissure:type_name -> trigone.v1.Commissure
-	62,  // 99: trigone.v1.LeafletHeight.station:type_name -> trigone.v1.Station
-	48,  // 100: trigone.v1.LeafletHeight.leaflet_height:type_name -> trigone.v1.Length
-	58,  // 101: trigone.v1.Scallop.segment:type_name -> trigone.v1.Segment
-	48,  // 102: trigone.v1.Scallop.scallop_free_edge_width:type_name -> trigone.v1.Length
-	48,  // 103: trigone.v1.Scallop.scallop_annular_width:type_name -> trigone.v1.Length
-	63,  // 104: trigone.v1.Coaptation.slice:type_name -> trigone.v1.Slice
-	48,  // 105: trigone.v1.Coaptation.coaptation_length:type_name -> trigone.v1.Length
-	48,  // 106: trigone.v1.Coaptation.coaptation_depth:type_name -> trigone.v1.Length
-	47,  // 107: trigone.v1.Coaptation.anterior_closure_share:type_name -> trigone.v1.Fraction
-	52,  // 108: trigone.v1.Coaptation.tenting_area:type_name -> trigone.v1.Area
-	54,  // 109: trigone.v1.Lesion.location:type_name -> trigone.v1.Location
-	11,  // 110: trigone.v1.Lesion.kinds:type_name -> trigone.v1.LesionKind
-	44,  // 111: trigone.v1.Lesion.flail:type_name -> trigone.v1.Answer
-	48,  // 112: trigone.v1.Lesion.flail_gap:type_name -> trigone.v1.Length
-	48,  // 113: trigone.v1.Lesion.flail_width:type_name -> trigone.v1.Length
-	48,  // 114: trigone.v1.Lesion.prolapse_height:type_name -> trigone.v1.Length
-	48,  // 115: trigone.v1.Lesion.billow_height:type_name -> trigone.v1.Length
-	48,  // 116: trigone.v1.Lesion.cleft_depth:type_name -> trigone.v1.Length
-	54,  // 117: trigone.v1.Dysfunction.location:type_name -> trigone.v1.Location
-	12,  // 118: trigone.v1.Dysfunction.type:type_name -> trigone.v1.DysfunctionType
-	23,  // 119: trigone.v1.OtherValves.aortic_regurgitation:type_name -> trigone.v1.Grade
-	23,  // 120: trigone.v1.OtherValves.tricuspid_regurgitation:type_name -> trigone.v1.Grade
-	48,  // 121: trigone.v1.OtherValves.tricuspid_annulus_diameter:type_name -> trigone.v1.Length
-	56,  // 122: trigone.v1.OtherValves.aortic_mean_gradient:type_name -> trigone.v1.Pressure
-	13,  // 123: trigone.v1.AnteriorMotion.state:type_name -> trigone.v1.AnteriorMotionState
-	56,  // 124: trigone.v1.AnteriorMotion.outflow_tract_gradient:type_name -> trigone.v1.Pressure
-	56,  // 125: trigone.v1.AnteriorMotion.outflow_tract_gradient_provoked:type_name -> trigone.v1.Pressure
-	23,  // 126: trigone.v1.AnteriorMotion.regurgitation_with_motion:type_name -> trigone.v1.Grade
-	40,  // 127: trigone.v1.AnteriorMotion.manoeuvres:type_name -> trigone.v1.Manoeuvre
-	14,  // 128: trigone.v1.AnteriorMotion.end:type_name -> trigone.v1.AnteriorMotionEnd
-	15,  // 129: trigone.v1.Manoeuvre.kind:type_name -> trigone.v1.ManoeuvreKind
-	42,  // 130: trigone.v1.Manoeuvre.time:type_name -> google.protobuf.Timestamp
-	16,  // 131: trigone.v1.Manoeuvre.result:type_name -> trigone.v1.ManoeuvreResult
-	56,  // 132: trigone.v1.Haemodynamics.systolic_arterial_pressure:type_name -> trigone.v1.Pressure
-	56,  // 133: trigone.v1.Haemodynamics.diastolic_arterial_pressure:type_name -> trigone.v1.Pressure
-	57,  // 134: trigone.v1.Haemodynamics.heart_rate:type_name -> trigone.v1.Rate
-	17,  // 135: trigone.v1.Haemodynamics.rhythm:type_name -> trigone.v1.Rhythm
-	44,  // 136: trigone.v1.Haemodynamics.paced:type_name -> trigone.v1.Answer
-	44,  // 137: trigone.v1.Haemodynamics.inotrope:type_name -> trigone.v1.Answer
-	44,  // 138: trigone.v1.Haemodynamics.vasopressor:type_name -> trigone.v1.Answer
-	18,  // 139: trigone.v1.Haemodynamics.volume_state:type_name -> trigone.v1.VolumeState
-	19,  // 140: trigone.v1.Haemodynamics.protamine:type_name -> trigone.v1.ProtamineState
-	20,  // 141: trigone.v1.Haemodynamics.provocation:type_name -> trigone.v1.Provocation
-	142, // [142:142] is the sub-list for method output_type
-	142, // [142:142] is the sub-list for method input_type
-	142, // [142:142] is the sub-list for extension type_name
-	142, // [142:142] is the sub-list for extension extendee
-	0,   // [0:142] is the sub-list for field type_name
+	51,  // 47: trigone.v1.Flow.transmitral_jet_velocity_time_integral:type_name -> trigone.v1.StrokeDistance
+	53,  // 48: trigone.v1.Chambers.left_ventricular_end_diastolic_volume:type_name -> trigone.v1.Volume
+	53,  // 49: trigone.v1.Chambers.left_ventricular_end_systolic_volume:type_name -> trigone.v1.Volume
+	48,  // 50: trigone.v1.Chambers.left_ventricular_end_diastolic_diameter:type_name -> trigone.v1.Length
+	48,  // 51: trigone.v1.Chambers.left_ventricular_end_systolic_diameter:type_name -> trigone.v1.Length
+	47,  // 52: trigone.v1.Chambers.stated_left_ventricular_ejection_fraction:type_name -> trigone.v1.Fraction
+	53,  // 53: trigone.v1.Chambers.left_atrial_volume:type_name -> trigone.v1.Volume
+	48,  // 54: trigone.v1.Chambers.left_atrial_diameter:type_name -> trigone.v1.Length
+	49,  // 55: trigone.v1.Chambers.tricuspid_regurgitation_peak_velocity:type_name -> trigone.v1.Velocity
+	56,  // 56: trigone.v1.Chambers.right_atrial_pressure:type_name -> trigone.v1.Pressure
+	56,  // 57: trigone.v1.Chambers.stated_pulmonary_artery_systolic_pressure:type_name -> trigone.v1.Pressure
+	48,  // 58: trigone.v1.Chambers.basal_septum_thickness:type_name -> trigone.v1.Length
+	48,  // 59: trigone.v1.Chambers.coaptation_to_septum_distance:type_name -> trigone.v1.Length
+	48,  // 60: trigone.v1.Chambers.leaflet_tip_to_septum_distance:type_name -> trigone.v1.Length
+	50,  // 61: trigone.v1.Chambers.aorto_mitral_angle:type_name -> trigone.v1.Angle
+	48,  // 62: trigone.v1.Chambers.circumflex_to_annulus_distance:type_name -> trigone.v1.Length
+	27,  // 63: trigone.v1.Chambers.wall_motion:type_name -> trigone.v1.WallMotion
+	46,  // 64: trigone.v1.Chambers.wall_motion_recorded:type_name -> trigone.v1.Recorded
+	8,   // 65: trigone.v1.WallMotion.territory:type_name -> trigone.v1.WallTerritory
+	9,   // 66: trigone.v1.WallMotion.state:type_name -> trigone.v1.WallMotionState
+	44,  // 67: trigone.v1.WallMotion.new_since_baseline:type_name -> trigone.v1.Answer
+	56,  // 68: trigone.v1.Gradient.mean_gradient:type_name -> trigone.v1.Pressure
+	56,  // 69: trigone.v1.Gradient.peak_gradient:type_name -> trigone.v1.Pressure
+	57,  // 70: trigone.v1.Gradient.gradient_heart_rate:type_name -> trigone.v1.Rate
+	45,  // 71: trigone.v1.Gradient.pressure_half_time:type_name -> trigone.v1.Duration
+	45,  // 72: trigone.v1.Gradient.deceleration_time:type_name -> trigone.v1.Duration
+	52,  // 73: trigone.v1.Gradient.planimetry_orifice_area:type_name -> trigone.v1.Area
+	52,  // 74: trigone.v1.Gradient.stated_orifice_area:type_name -> trigone.v1.Area
+	48,  // 75: trigone.v1.Annulus.annulus_antero_posterior_diameter:type_name -> trigone.v1.Length
+	48,  // 76: trigone.v1.Annulus.annulus_intercommissural_diameter:type_name -> trigone.v1.Length
+	48,  // 77: trigone.v1.Annulus.annulus_anterolateral_posteromedial_diameter:type_name -> trigone.v1.Length
+	52,  // 78: trigone.v1.Annulus.annulus_area:type_name -> trigone.v1.Area
+	48,  // 79: trigone.v1.Annulus.annulus_perimeter:type_name -> trigone.v1.Length
+	48,  // 80: trigone.v1.Annulus.annulus_height:type_name -> trigone.v1.Length
+	48,  // 81: trigone.v1.Annulus.intertrigonal_distance:type_name -> trigone.v1.Length
+	48,  // 82: trigone.v1.Annulus.posterior_annulus_length:type_name -> trigone.v1.Length
+	10,  // 83: trigone.v1.Annulus.calcification:type_name -> trigone.v1.CalcificationExtent
+	58,  // 84: trigone.v1.Annulus.calcified_at:type_name -> trigone.v1.Segment
+	30,  // 85: trigone.v1.Annulus.shape:type_name -> trigone.v1.AnnulusShape
+	48,  // 86: trigone.v1.Annulus.annular_disjunction:type_name -> trigone.v1.Length
+	31,  // 87: trigone.v1.AnnulusShape.leaflets:type_name -> trigone.v1.LeafletPoints
+	59,  // 88: trigone.v1.AnnulusShape.cardiac_phase:type_name -> trigone.v1.CardiacPhase
+	60,  // 89: trigone.v1.LeafletPoints.leaflet:type_name -> trigone.v1.Leaflet
+	33,  // 90: trigone.v1.Leaflets.heights:type_name -> trigone.v1.LeafletHeight
+	34,  // 91: trigone.v1.Leaflets.scallops:type_name -> trigone.v1.Scallop
+	52,  // 92: trigone.v1.Leaflets.anterior_leaflet_area:type_name -> trigone.v1.Area
+	48,  // 93: trigone.v1.Leaflets.leaflet_thickness:type_name -> trigone.v1.Length
+	35,  // 94: trigone.v1.Leaflets.coaptation:type_name -> trigone.v1.Coaptation
+	36,  // 95: trigone.v1.Leaflets.lesions:type_name -> trigone.v1.Lesion
+	46,  // 96: trigone.v1.Leaflets.lesions_recorded:type_name -> trigone.v1.Recorded
+	37,  // 97: trigone.v1.Leaflets.dysfunctions:type_name -> trigone.v1.Dysfunction
+	58,  // 98: trigone.v1.LeafletHeight.segment:type_name -> trigone.v1.Segment
+	61,  // 99: trigone.v1.LeafletHeight.commissure:type_name -> trigone.v1.Commissure
+	62,  // 100: trigone.v1.LeafletHeight.station:type_name -> trigone.v1.Station
+	48,  // 101: trigone.v1.LeafletHeight.leaflet_height:type_name -> trigone.v1.Length
+	58,  // 102: trigone.v1.Scallop.segment:type_name -> trigone.v1.Segment
+	48,  // 103: trigone.v1.Scallop.scallop_free_edge_width:type_name -> trigone.v1.Length
+	48,  // 104: trigone.v1.Scallop.scallop_annular_width:type_name -> trigone.v1.Length
+	63,  // 105: trigone.v1.Coaptation.slice:type_name -> trigone.v1.Slice
+	48,  // 106: trigone.v1.Coaptation.coaptation_length:type_name -> trigone.v1.Length
+	48,  // 107: trigone.v1.Coaptation.coaptation_depth:type_name -> trigone.v1.Length
+	47,  // 108: trigone.v1.Coaptation.anterior_closure_share:type_name -> trigone.v1.Fraction
+	52,  // 109: trigone.v1.Coaptation.tenting_area:type_name -> trigone.v1.Area
+	54,  // 110: trigone.v1.Lesion.location:type_name -> trigone.v1.Location
+	11,  // 111: trigone.v1.Lesion.kinds:type_name -> trigone.v1.LesionKind
+	44,  // 112: trigone.v1.Lesion.flail:type_name -> trigone.v1.Answer
+	48,  // 113: trigone.v1.Lesion.flail_gap:type_name -> trigone.v1.Length
+	48,  // 114: trigone.v1.Lesion.flail_width:type_name -> trigone.v1.Length
+	48,  // 115: trigone.v1.Lesion.prolapse_height:type_name -> trigone.v1.Length
+	48,  // 116: trigone.v1.Lesion.billow_height:type_name -> trigone.v1.Length
+	48,  // 117: trigone.v1.Lesion.cleft_depth:type_name -> trigone.v1.Length
+	54,  // 118: trigone.v1.Dysfunction.location:type_name -> trigone.v1.Location
+	12,  // 119: trigone.v1.Dysfunction.type:type_name -> trigone.v1.DysfunctionType
+	23,  // 120: trigone.v1.OtherValves.aortic_regurgitation:type_name -> trigone.v1.Grade
+	23,  // 121: trigone.v1.OtherValves.tricuspid_regurgitation:type_name -> trigone.v1.Grade
+	48,  // 122: trigone.v1.OtherValves.tricuspid_annulus_diameter:type_name -> trigone.v1.Length
+	56,  // 123: trigone.v1.OtherValves.aortic_mean_gradient:type_name -> trigone.v1.Pressure
+	13,  // 124: trigone.v1.AnteriorMotion.state:type_name -> trigone.v1.AnteriorMotionState
+	56,  // 125: trigone.v1.AnteriorMotion.outflow_tract_gradient:type_name -> trigone.v1.Pressure
+	56,  // 126: trigone.v1.AnteriorMotion.outflow_tract_gradient_provoked:type_name -> trigone.v1.Pressure
+	23,  // 127: trigone.v1.AnteriorMotion.regurgitation_with_motion:type_name -> trigone.v1.Grade
+	40,  // 128: trigone.v1.AnteriorMotion.manoeuvres:type_name -> trigone.v1.Manoeuvre
+	14,  // 129: trigone.v1.AnteriorMotion.end:type_name -> trigone.v1.AnteriorMotionEnd
+	15,  // 130: trigone.v1.Manoeuvre.kind:type_name -> trigone.v1.ManoeuvreKind
+	42,  // 131: trigone.v1.Manoeuvre.time:type_name -> google.protobuf.Timestamp
+	16,  // 132: trigone.v1.Manoeuvre.result:type_name -> trigone.v1.ManoeuvreResult
+	56,  // 133: trigone.v1.Haemodynamics.systolic_arterial_pressure:type_name -> trigone.v1.Pressure
+	56,  // 134: trigone.v1.Haemodynamics.diastolic_arterial_pressure:type_name -> trigone.v1.Pressure
+	57,  // 135: trigone.v1.Haemodynamics.heart_rate:type_name -> trigone.v1.Rate
+	17,  // 136: trigone.v1.Haemodynamics.rhythm:type_name -> trigone.v1.Rhythm
+	44,  // 137: trigone.v1.Haemodynamics.paced:type_name -> trigone.v1.Answer
+	44,  // 138: trigone.v1.Haemodynamics.inotrope:type_name -> trigone.v1.Answer
+	44,  // 139: trigone.v1.Haemodynamics.vasopressor:type_name -> trigone.v1.Answer
+	18,  // 140: trigone.v1.Haemodynamics.volume_state:type_name -> trigone.v1.VolumeState
+	19,  // 141: trigone.v1.Haemodynamics.protamine:type_name -> trigone.v1.ProtamineState
+	20,  // 142: trigone.v1.Haemodynamics.provocation:type_name -> trigone.v1.Provocation
+	143, // [143:143] is the sub-list for method output_type
+	143, // [143:143] is the sub-list for method input_type
+	143, // [143:143] is the sub-list for extension type_name
+	143, // [143:143] is the sub-list for extension extendee
+	0,   // [0:143] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_study_proto_init() }
