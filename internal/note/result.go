@@ -67,9 +67,9 @@ func (b *builder) exit(r *trigonev1.Result) []Block {
 			read := ""
 			switch s.GetReadIndependently() {
 			case trigonev1.Answer_ANSWER_YES:
-				read = "read by who took no part in the operation"
+				read = "read by somebody else than the surgeon"
 			case trigonev1.Answer_ANSWER_NO:
-				read = "read by one of the team"
+				read = "read by the surgeon"
 			}
 			f = joined(" ", "Echo", bracketed(joined(", ", b.conditions(s, o), read))) + b.allMarks(string(o)) + ": " + f
 		}

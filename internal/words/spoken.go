@@ -168,7 +168,7 @@ var spoken = map[string]string{
 	"ABLATION_LINE_LEFT_APPENDAGE": "line to the left atrial appendage", "ABLATION_LINE_INTERCAVAL": "line between the venae cavae",
 	"ABLATION_LINE_TRICUSPID": "line to the tricuspid annulus", "ABLATION_LINE_RIGHT_ATRIAL_WALL": "right atrial wall or appendage",
 	"ABLATION_LINE_SEPTUM": "atrial septum", "ABLATION_LINE_OTHER": "another line",
-	"ABLATION_ENERGY_CRYOTHERMY": "cold", "ABLATION_ENERGY_CUT_AND_SEW": "cut and sewn", "ABLATION_ENERGY_PULSED_FIELD": "pulsed electric field",
+	"ABLATION_ENERGY_CUT_AND_SEW": "cutting and sewing", "ABLATION_ENERGY_PULSED_FIELD": "pulsed electric field",
 	"ABLATION_ENERGY_OTHER":        "another energy",
 	"APPENDAGE_TECHNIQUE_EXCISION": "cut off and sutured", "APPENDAGE_TECHNIQUE_STAPLER": "stapled", "APPENDAGE_TECHNIQUE_CLIP": "clip from outside",
 	"APPENDAGE_TECHNIQUE_LIGATION": "tied off", "APPENDAGE_TECHNIQUE_SUTURE_FROM_INSIDE": "sutured from inside",

@@ -2192,7 +2192,7 @@ type EchoFacts struct {
 	CoaptationLengthMm *float64 `protobuf:"fixed64,17,opt,name=coaptation_length_mm,json=coaptationLengthMm,proto3,oneof" json:"coaptation_length_mm,omitempty"`
 	// Decision on a result.
 	Decision ResultDecision `protobuf:"varint,18,opt,name=decision,proto3,enum=trigone.v1.ResultDecision" json:"decision,omitempty"`
-	// Whether who read it took no part in the operation.
+	// Whether who read it is somebody else than who operated.
 	ReadIndependently Answer `protobuf:"varint,19,opt,name=read_independently,json=readIndependently,proto3,enum=trigone.v1.Answer" json:"read_independently,omitempty"`
 	// Grade of tricuspid regurgitation, with its scheme.
 	TricuspidRegurgitation *Grade `protobuf:"bytes,20,opt,name=tricuspid_regurgitation,json=tricuspidRegurgitation,proto3" json:"tricuspid_regurgitation,omitempty"`

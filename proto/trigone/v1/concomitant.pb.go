@@ -237,7 +237,7 @@ const (
 	AblationEnergy_ABLATION_ENERGY_UNSPECIFIED AblationEnergy = 0
 	// Radiofrequency.
 	AblationEnergy_ABLATION_ENERGY_RADIOFREQUENCY AblationEnergy = 1
-	// Cold.
+	// Cryothermy.
 	AblationEnergy_ABLATION_ENERGY_CRYOTHERMY AblationEnergy = 2
 	// Cut and sutured.
 	AblationEnergy_ABLATION_ENERGY_CUT_AND_SEW AblationEnergy = 3

@@ -1411,8 +1411,8 @@ type Study struct {
 	AnteriorMotion *AnteriorMotion `protobuf:"bytes,11,opt,name=anterior_motion,json=anteriorMotion,proto3" json:"anterior_motion,omitempty"`
 	// Conditions under which it was done.
 	Haemodynamics *Haemodynamics `protobuf:"bytes,12,opt,name=haemodynamics,proto3" json:"haemodynamics,omitempty"`
-	// Whether who read it took no part in the operation. Read by the operative note
-	// and the facts of the case; who it was is the context's observer.
+	// Whether who read it is somebody else than who operated. Read by the operative
+	// note and the facts of the case; who it was is the context's observer.
 	ReadIndependently Answer `protobuf:"varint,13,opt,name=read_independently,json=readIndependently,proto3,enum=trigone.v1.Answer" json:"read_independently,omitempty"`
 	unknownFields     protoimpl.UnknownFields
 	sizeCache         protoimpl.SizeCache
