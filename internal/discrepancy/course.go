@@ -136,7 +136,7 @@ func (c *comparing) regurgitation() {
 		s := &before[i]
 		left, byMotion := c.residual(s, s.Run == 0 || s.Run >= c.lastRun)
 		moderate, graded := left.ModerateOrMore()
-		if !graded && !(byMotion && s.Grade.Known()) {
+		if !graded && (!byMotion || !s.Grade.Known()) {
 			continue
 		}
 		e := atSet(KindSiteLimit, ResidualRegurgitation, mitralGrade, s)
@@ -256,8 +256,9 @@ func (c *comparing) newFindings() {
 	exit, before := c.setsToJudge()
 	for i := range before {
 		for _, e := range c.findings(&before[i], string(before[i].Occasion)) {
-			// Before a further run, what was not recorded is not asked for.
-			if e.Verdict != NotJudged {
+			// Before a further run, what was not recorded is not asked for; what was
+			// and cannot be judged is told.
+			if e.Verdict != NotJudged || e.ActualValue.IsSome() {
 				c.add(e)
 			}
 		}
