@@ -233,6 +233,18 @@ func (f flooded) reviews(cases []*trigonev1.CaseReference) {
 		f.Error("no invented case has a contradiction to confirm")
 	}
 
+	// A note is signed, and something is added to it.
+	for i := range 2 {
+		c := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: cases[0]}).GetCase()
+		sign := &trigonev1.SignOperativeNoteRequest{RequestId: fmt.Sprint("sign-", i)}
+		if i == 1 {
+			f.flood(sign, "sign")
+		}
+		sign.Case, sign.CaseVersion, sign.Signer, sign.Role = cases[0], c.GetCaseVersion(), "surgeon-1", trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON
+		sign.Format, sign.WithQueries = trigonev1.NoteFormat_NOTE_FORMAT_TEXT, false
+		call(f, f.handover.SignOperativeNote, sign)
+	}
+
 	// Another patient's submit is set aside: one is filed, one is discarded.
 	for i, discard := range []bool{true, false} {
 		file, err := testdata.Read(testdata.Submits, "wrong-patient-echo")

@@ -36,7 +36,7 @@ func TestOperativeNoteOverTheWire(t *testing.T) {
 	name := quoted(field(stored, "case_name").String())
 	read := func(format string) ([]byte, string) {
 		t.Helper()
-		got := g.must("ElectronicRecordService/GetOperativeNote", `{"case":{"name":`+name+`},"format":"NOTE_FORMAT_`+format+`"}`)
+		got := g.must("ElectronicRecordService/GetOperativeNote", `{"case":{"name":`+name+`},"format":"NOTE_FORMAT_`+format+`","annex":true}`)
 		if field(got, "history_number").Int() < 2001 {
 			t.Errorf("%s: history number %d", format, field(got, "history_number").Int())
 		}
@@ -73,7 +73,7 @@ func TestOperativeNoteOverTheWire(t *testing.T) {
 		t.Errorf("a bundle of type %s with %d entries is no document", bundle.Type, len(bundle.Entry))
 	}
 	for _, s := range bundle.Entry[0].Resource.Section {
-		if !strings.Contains(string(text), "\n"+s.Title+"\n---") {
+		if !strings.Contains(string(text), "\n"+strings.TrimPrefix(s.Title, "Annex: ")+"\n---") {
 			t.Errorf("the document has a section %q, the note has not", s.Title)
 		}
 	}
@@ -109,14 +109,14 @@ func TestNoteMarksDisputedAndConfirmedOverTheWire(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stored := g.must("RecordService/SubmitCase", `{"caseFile":{"identity":{"sex":"SEX_FEMALE"},`+strings.TrimPrefix(strings.TrimSpace(string(raw)), "{")+`}`)
+	stored := g.must("RecordService/SubmitCase", `{"caseFile":{"identity":{"sex":"SEX_FEMALE"},"operation":{},`+strings.TrimPrefix(strings.TrimSpace(string(raw)), "{")+`}`)
 	name := quoted(field(stored, "case_name").String())
 	note := func() string {
 		t.Helper()
-		got := g.must("ElectronicRecordService/GetOperativeNote", `{"case":{"name":`+name+`}}`)
+		got := g.must("ElectronicRecordService/GetOperativeNote", `{"case":{"name":`+name+`},"annex":true}`)
 		return strings.Join(strings.Fields(string(field(got, "content").Bytes())), " ")
 	}
-	if got := note(); !strings.Contains(got, "2.9 mmHg [disputed: peak gradient below mean]") {
+	if got := note(); !strings.Contains(got, "2.9 mmHg [disputed]") {
 		t.Errorf("the disputed gradient is not marked: %s", got)
 	}
 	got := g.must("RecordService/GetCase", `{"case":{"name":`+name+`}}`)

@@ -115,7 +115,7 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, Projectors: projectors()})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, Projectors: projectors(), WriteNote: handover.WriteSigned(clinical)})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
@@ -178,7 +178,7 @@ func readPolicy(path string) (policy.Policy, error) {
 func register(s *grpc.Server, book *casebook.Book, desk *handover.Desk) {
 	trigonev1.RegisterRecordServiceServer(s, recordService{book: book})
 	trigonev1.RegisterPlanningServiceServer(s, planningService{book: book})
-	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{desk: desk})
+	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{book: book, desk: desk})
 	trigonev1.RegisterAuditServiceServer(s, auditService{ledger: ledger.New(book.Archive)})
 	trigonev1.RegisterReferenceServiceServer(s, referenceService{book: book})
 }

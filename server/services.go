@@ -90,7 +90,12 @@ func (s planningService) ExplorePlans(req *trigonev1.ExplorePlansRequest, out gr
 
 type electronicRecordService struct {
 	trigonev1.UnimplementedElectronicRecordServiceServer
+	book *casebook.Book
 	desk *handover.Desk
+}
+
+func (s electronicRecordService) SignOperativeNote(ctx context.Context, req *trigonev1.SignOperativeNoteRequest) (*trigonev1.SignOperativeNoteResponse, error) {
+	return answer(ctx, req, s.book.SignOperativeNote)
 }
 
 func (s electronicRecordService) GetBundle(ctx context.Context, req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {

@@ -51,8 +51,8 @@ software, and versions are no part of what is signed: --annex adds them.`,
 			if err := a.formats(formatText, formatHTML, formatPDF, formatTable); err != nil {
 				return usagef("--format %s is not possible here; use text, html or pdf", a.format)
 			}
-			if a.format == formatPDF && out == "" {
-				return usagef("a PDF needs --out FILE, the file to write to")
+			if (a.format == formatPDF || asked.signed != 0) && out == "" {
+				return usagef("a PDF, or what was signed, needs --out FILE, the file to write to")
 			}
 			content, err := a.note(cmd, args[0], asked)
 			if err != nil {
@@ -73,6 +73,7 @@ software, and versions are no part of what is signed: --annex adds them.`,
 	c.Flags().BoolVar(&asked.annex, "annex", false, "add what is no part of what is signed")
 	c.Flags().BoolVar(&asked.queries, "with-queries", false, "tell in the note what the software was asked while operating")
 	c.Flags().Int64Var(&asked.version, "as-of", 0, "version of the case that the note says (default: the newest)")
+	c.Flags().Int32Var(&asked.signed, "signed", 0, "number of a note or addendum that was signed: it is given as it was signed")
 	return c
 }
 
@@ -80,11 +81,15 @@ software, and versions are no part of what is signed: --annex adds them.`,
 type noteAsked struct {
 	annex, queries bool
 	version        int64
+	signed         int32
 }
 
 // note gives the note of CASE, or of FILE without a server.
 func (a *app) note(cmd *cobra.Command, arg string, asked noteAsked) ([]byte, error) {
 	format := noteFormats[a.format]
+	if asked.signed != 0 && a.format == formatTable {
+		format = trigonev1.NoteFormat_NOTE_FORMAT_UNSPECIFIED // the one in which it was signed
+	}
 	if isCase(arg) {
 		reference, err := caseReference(arg)
 		if err != nil {
@@ -93,15 +98,15 @@ func (a *app) note(cmd *cobra.Command, arg string, asked noteAsked) ([]byte, err
 		var content []byte
 		err = a.call(cmd, func(ctx context.Context, s services) error {
 			answer, err := s.fhir.GetOperativeNote(ctx, &trigonev1.GetOperativeNoteRequest{
-				Case: reference, Format: format, Annex: asked.annex, WithQueries: asked.queries, CaseVersion: asked.version,
+				Case: reference, Format: format, Annex: asked.annex, WithQueries: asked.queries, CaseVersion: asked.version, SignedNote: asked.signed,
 			})
 			content = answer.GetContent()
 			return err
 		})
 		return content, err
 	}
-	if asked.version != 0 {
-		return nil, usagef("--as-of goes with a CASE on record; a file has no versions")
+	if asked.version != 0 || asked.signed != 0 {
+		return nil, usagef("--as-of and --signed go with a CASE on record; a file has no versions")
 	}
 	clinical, err := a.settings()
 	if err != nil {

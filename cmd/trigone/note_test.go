@@ -61,6 +61,47 @@ func TestNote(t *testing.T) {
 	}
 }
 
+// What was signed is given again byte for byte; the commands say what they need.
+func TestSign(t *testing.T) {
+	at := []string{"--server", start(t)}
+	with := func(args ...string) []string { return append(args, at...) }
+	call(t, with("submit", file(t, read(t, testdata.Cases, "smaller-ring")))...).want(t, exitOK)
+	folder := t.TempDir()
+	signed, again := filepath.Join(folder, "signed.pdf"), filepath.Join(folder, "again.pdf")
+	says(t, "sign", call(t, with("sign", number, "--version", "1", "--signer", "surgeon-1", "--role", "surgeon", "--out", signed)...).want(t, exitOK).stdout,
+		"Signed: note 1, of version 1 of the case, SHA-256 ", "The case is now at version 2.")
+	says(t, "draft", strings.Join(strings.Fields(call(t, with("note", number)...).want(t, exitOK).stdout), " "), "Of version 1 the operative note was signed by surgeon-1", "has not changed since")
+	call(t, with("note", number, "--signed", "1", "--out", again)...).want(t, exitOK)
+	if a, b := content(t, signed), content(t, again); !bytes.Equal(a, b) || !bytes.HasPrefix(a, []byte("%PDF-")) {
+		t.Errorf("%d bytes were signed, %d are given", len(a), len(b))
+	}
+	says(t, "addendum", call(t, with("sign", number, "--version", "2", "--signer", "surgeon-1", "--role", "surgeon", "--addendum", "more", "--format", "text", "--out", again)...).want(t, exitOK).stdout, "Signed: addendum 2, ")
+	says(t, "text", string(content(t, again)), "Addendum to the operative note", "more")
+	for _, tt := range []struct {
+		why, says string
+		args      []string
+		code      int
+	}{
+		{"an older version", "the case is at version 3, not 1", with("sign", number, "--version", "1", "--signer", "surgeon-1", "--role", "surgeon", "--out", again), exitRefused},
+		{"no role", "--role", with("sign", number, "--version", "3", "--signer", "surgeon-1", "--out", again), exitUsage},
+		{"nowhere to write it", "--out FILE", with("sign", number, "--version", "3", "--signer", "surgeon-1", "--role", "surgeon"), exitUsage},
+		{"what was signed is a file", "--out FILE", with("note", number, "--signed", "1"), exitUsage},
+	} {
+		if got := call(t, tt.args...).want(t, tt.code); !strings.Contains(got.stderr, tt.says) {
+			t.Errorf("%s: stderr does not say %q: %s", tt.why, tt.says, got.stderr)
+		}
+	}
+}
+
+func content(t *testing.T, path string) []byte {
+	t.Helper()
+	out, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
 // pageHead is what stands on every page of a text.
 var pageHead = regexp.MustCompile(`Patient P-.*\n.*page \d of \d\n-+\n`)
 

@@ -113,11 +113,11 @@ Exit codes
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for discrepancies, comparisons, facts and explore also csv, for rules and metrics also html, for note text, html or pdf")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for discrepancies, comparisons, facts and explore also csv, for rules and metrics also html, for note and sign text, html or pdf")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.changesCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),

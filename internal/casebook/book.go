@@ -29,6 +29,8 @@ type Config struct {
 	NewID func() string
 	// Projectors make the rows that other rooms read, with every write.
 	Projectors []Projector
+	// WriteNote writes the notes that are signed.
+	WriteNote WriteNote
 }
 
 // Book is the casebook of one site. It is safe for concurrent use.
@@ -39,6 +41,7 @@ type Book struct {
 	now        func() time.Time
 	newID      func() string
 	projectors []Projector
+	writeNote  WriteNote
 	turns      turns
 }
 
@@ -48,7 +51,7 @@ func New(ctx context.Context, c Config) (*Book, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID, projectors: c.Projectors}
+	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID, projectors: c.Projectors, writeNote: c.WriteNote}
 	if err := declare(ctx, c.Store, c.Projectors); err != nil {
 		return nil, err
 	}

@@ -77,11 +77,16 @@ func newFixtureOn(t *testing.T, path string) fixture {
 		t.Fatal(err)
 	}
 	clock := &clockwork{now: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)}
-	book, err := New(ctx, Config{Store: store, Policy: p, Software: "test", Now: clock.Now})
+	book, err := New(ctx, Config{Store: store, Policy: p, Software: "test", Now: clock.Now, WriteNote: shortNote})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return fixture{T: t, ctx: ctx, book: book, store: store, clock: clock}
+}
+
+// shortNote is a note that is signed in tests.
+func shortNote(s Signing) (content []byte, media string, err error) {
+	return []byte("signed " + s.Case.GetCaseFile().GetPatientIdentifier().GetValue() + s.Request.GetAddendum()), "text/plain", nil
 }
 
 func caseFile(t *testing.T, text string) *trigonev1.CaseFile {

@@ -94,6 +94,12 @@ func writings(t *testing.T) []writing {
 			f.mustConfirm(req.GetFindingId())
 			return func() (proto.Message, error) { return f.book.RevokeConfirmation(f.ctx, caller, req) }
 		}},
+		{"a note signed", false, func(f fixture) func() (proto.Message, error) {
+			req := &trigonev1.SignOperativeNoteRequest{
+				Case: ref(), CaseVersion: version(f), Signer: "surgeon-1", Role: trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON, RequestId: "r",
+			}
+			return func() (proto.Message, error) { return f.book.SignOperativeNote(f.ctx, caller, req) }
+		}},
 		{"an answer recorded", false, func(f fixture) func() (proto.Message, error) {
 			req := &trigonev1.EvaluatePlanRequest{Case: ref(), Record: true, RequestId: "r"}
 			return func() (proto.Message, error) { return f.book.EvaluatePlan(f.ctx, caller, req) }
@@ -182,7 +188,7 @@ func TestEveryWriteOfACaseReachesTheProjectors(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if f.book, err = New(f.ctx, Config{Store: store, Policy: p, Software: "test", Now: f.clock.Now, Projectors: []Projector{seen}}); err != nil {
+			if f.book, err = New(f.ctx, Config{Store: store, Policy: p, Software: "test", Now: f.clock.Now, Projectors: []Projector{seen}, WriteNote: shortNote}); err != nil {
 				t.Fatal(err)
 			}
 			f.mustSubmit(object(numberAndPatient, identityPart, planPart, brokenResult))

@@ -235,8 +235,8 @@ func (ch *change) retract(sections []string, reason trigonev1.RetractionReason, 
 	}
 }
 
-// amend adds the entry of what a reviewer did to the case as a whole. Its free text is
-// in no change.
+// amend adds the entry of what a reviewer did to the case as a whole, or of what was
+// signed of it. What identifies in it is in no change.
 func (ch *change) amend(kind, reason string) {
 	ch.write.Amendments = append(ch.write.Amendments, storage.Amendment{Kind: kind, Caller: ch.who.Name, Time: ch.at, Reason: reason})
 }

@@ -46,7 +46,7 @@ func newFixtureOn(t testing.TB, store storage.Store) fixture {
 func fixtureOf(t testing.TB, store storage.Store, p policy.Policy) fixture {
 	t.Helper()
 	now := clockwork()
-	book, err := casebook.New(t.Context(), casebook.Config{Store: store, Policy: p, Software: "test", Now: now, Projectors: []casebook.Projector{Resources{}}})
+	book, err := casebook.New(t.Context(), casebook.Config{Store: store, Policy: p, Software: "test", Now: now, Projectors: []casebook.Projector{Resources{}}, WriteNote: WriteSigned(p)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -29,13 +29,17 @@ type NoteOptions struct {
 	WithQueries bool
 }
 
-// GetOperativeNote gives the operative note of a case, a draft for signature.
+// GetOperativeNote gives the operative note of a case, a draft for signature, or what
+// was signed of it as it was.
 func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
 	c, end, err := d.begin(ctx, who, req)
 	if err != nil {
 		return nil, err
 	}
 	defer end()
+	if req.GetSignedNote() > 0 {
+		return d.signed(ctx, c, req)
+	}
 	n, err := d.note(ctx, c, req)
 	if err != nil {
 		return nil, err
@@ -44,13 +48,79 @@ func (d *Desk) GetOperativeNote(ctx context.Context, who casebook.Principal, req
 	if err != nil {
 		return nil, err
 	}
-	return &trigonev1.GetOperativeNoteResponse{Content: content, MediaType: media, HistoryNumber: n.History, CaseVersion: n.version}, nil
+	return &trigonev1.GetOperativeNoteResponse{
+		Content: content, MediaType: media, HistoryNumber: n.History, CaseVersion: n.version, SignedNotes: n.signed,
+	}, nil
+}
+
+// signed gives what was signed.
+func (d *Desk) signed(ctx context.Context, c storage.Case, req *trigonev1.GetOperativeNoteRequest) (*trigonev1.GetOperativeNoteResponse, error) {
+	if req.GetAnnex() || req.GetWithQueries() || req.GetCaseVersion() != 0 {
+		return nil, casebook.RefuseField("signed_note", "stands alone: what was signed is given as it is, so leave annex, with_queries and case_version out")
+	}
+	s, content, err := d.archive.SignedNote(ctx, c, req.GetSignedNote())
+	if err != nil {
+		return nil, err
+	}
+	if f := req.GetFormat(); f != trigonev1.NoteFormat_NOTE_FORMAT_UNSPECIFIED && mediaOf(f) != s.GetMediaType() {
+		return nil, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonOtherFormat,
+			"it was signed as %s and is given as it was signed; leave the format out", s.GetMediaType())
+	}
+	all, err := d.archive.SignedNotes(ctx, c)
+	return &trigonev1.GetOperativeNoteResponse{
+		Content: content, MediaType: s.GetMediaType(), HistoryNumber: d.historyNumber(c), CaseVersion: s.GetCaseVersion(), SignedNotes: all,
+	}, err
+}
+
+// WriteSigned gives what writes the notes that are signed at a site.
+func WriteSigned(p policy.Policy) casebook.WriteNote {
+	return func(s casebook.Signing) ([]byte, string, error) {
+		zone, err := time.LoadLocation(p.Settings.Zone)
+		if err != nil {
+			return nil, "", fmt.Errorf("zone of the policy: %w", err)
+		}
+		in := note.Input{
+			Site: p.Settings.Site, Zone: zone, Case: s.Case, WithQueries: s.Request.GetWithQueries(),
+			Signed: signatures(s.Earlier), Signature: signature(s.Signed), Addendum: s.Request.GetAddendum(),
+		}
+		for _, r := range s.Plans {
+			in.Plans = append(in.Plans, note.PlanRevision{Number: r.Revision, Plan: r.Plan})
+		}
+		n, err := note.Build(in)
+		switch {
+		case errors.Is(err, note.ErrNoOperation), err == nil && s.Case.GetCaseFile().GetOperation() == nil:
+			return nil, "", casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNoOperation, "no operation is recorded, so that there is no operative note to sign; submit the operation first")
+		case err != nil:
+			return nil, "", err
+		}
+		format := s.Request.GetFormat()
+		if format == trigonev1.NoteFormat_NOTE_FORMAT_UNSPECIFIED {
+			format = trigonev1.NoteFormat_NOTE_FORMAT_PDF
+		}
+		return writeNote(n, format)
+	}
+}
+
+func signature(s *trigonev1.SignedNote) *note.Signature {
+	return &note.Signature{Signer: s.GetSigner(), Role: s.GetRole(), Time: s.GetSignedTime().AsTime()}
+}
+
+// signatures are those that a note tells of; what was erased is told of no more.
+func signatures(list []*trigonev1.SignedNote) []note.Signed {
+	var out []note.Signed
+	for _, s := range list {
+		if !s.GetErased() {
+			out = append(out, note.Signed{Signature: *signature(s), Version: s.GetCaseVersion(), Addendum: s.GetAddendum(), Changed: s.GetRecordChanged()})
+		}
+	}
+	return out
 }
 
 // noteOf is a note with the version of the case that it says.
 type noteOf struct {
 	note.Note
 	version int64
+	signed  []*trigonev1.SignedNote
 }
 
 // note builds the note of a case on record.
@@ -66,12 +136,16 @@ func (d *Desk) note(ctx context.Context, c storage.Case, req *trigonev1.GetOpera
 	if out.Evaluation, err = f.Newest(); err != nil {
 		return noteOf{}, err
 	}
-	in := note.Input{Annex: req.GetAnnex(), WithQueries: req.GetWithQueries(), Case: out, History: d.historyNumber(f.Case)}
+	signed, err := d.archive.SignedNotes(ctx, f.Case)
+	if err != nil {
+		return noteOf{}, err
+	}
+	in := note.Input{Signed: signatures(signed), Annex: req.GetAnnex(), WithQueries: req.GetWithQueries(), Case: out, History: d.historyNumber(f.Case)}
 	if f.Case.Version != c.Version {
 		in.Newest = c.Version
 	}
 	n, err := buildNote(d.archive.Policy, f, in)
-	return noteOf{n, f.Case.Version}, err
+	return noteOf{n, f.Case.Version, signed}, err
 }
 
 // document gives a case as a FHIR document: the note with the resources it speaks of.
@@ -136,14 +210,25 @@ func WriteNote(n note.Note, format trigonev1.NoteFormat) ([]byte, error) {
 	return content, err
 }
 
+// mediaOf is the media type of a format.
+func mediaOf(format trigonev1.NoteFormat) string {
+	switch format {
+	case trigonev1.NoteFormat_NOTE_FORMAT_HTML:
+		return mediaHTML
+	case trigonev1.NoteFormat_NOTE_FORMAT_PDF:
+		return mediaPDF
+	}
+	return mediaText
+}
+
 func writeNote(n note.Note, format trigonev1.NoteFormat) (content []byte, media string, err error) {
 	switch format {
 	case trigonev1.NoteFormat_NOTE_FORMAT_HTML:
 		content, err = note.HTML(n)
-		return content, mediaHTML, err
 	case trigonev1.NoteFormat_NOTE_FORMAT_PDF:
 		content, err = note.PDF(n)
-		return content, mediaPDF, err
+	default:
+		content = note.Text(n)
 	}
-	return note.Text(n), mediaText, nil
+	return content, mediaOf(format), err
 }

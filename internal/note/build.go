@@ -41,6 +41,8 @@ type Input struct {
 	Signature *Signature
 	// Signed are the notes and addenda signed before, oldest first.
 	Signed []Signed
+	// Addendum makes it an addendum with this text to what was signed.
+	Addendum string
 }
 
 // PlanRevision is one revision of the plan.
@@ -51,8 +53,9 @@ type PlanRevision struct {
 
 // Signature says who signed, and when.
 type Signature struct {
-	Signer, Role string
-	Time         time.Time
+	Signer string
+	Role   trigonev1.OperatorRole
+	Time   time.Time
 }
 
 // Signed is a note or an addendum that was signed.
@@ -91,7 +94,9 @@ func Build(in Input) (Note, error) {
 			n.Sections = append(n.Sections, Section{Key: s.key, Heading: s.heading, Blocks: blocks, Annex: s.annex})
 		}
 	}
-	n.spellOut()
+	if in.Addendum == "" { // whose words are those of who signs it
+		n.spellOut()
+	}
 	return n, nil
 }
 
@@ -105,6 +110,9 @@ type part struct {
 // outline lists the sections in their order.
 func (b *builder) outline() []part {
 	var list []part
+	if b.in.Addendum != "" {
+		return []part{{KeyAddendum, "Addendum", b.addendum, false}, {KeySignature, "Signature", b.signature, false}}
+	}
 	add := func(key, heading string, blocks func() []Block) {
 		list = append(list, part{key, heading, blocks, false})
 	}
@@ -456,7 +464,10 @@ func (b *builder) converted() bool {
 }
 
 func (b *builder) title() string {
-	if b.op == nil {
+	switch {
+	case b.in.Addendum != "":
+		return "Addendum to the operative note: mitral valve operation"
+	case b.op == nil:
 		return "Plan sheet: mitral valve operation"
 	}
 	return "Operative note: mitral valve operation"
@@ -518,7 +529,7 @@ func (b *builder) status() []string {
 }
 
 func (b *builder) signedBy(s Signature) string {
-	return joined(", ", clean(s.Signer), clean(s.Role), "on "+s.Time.In(b.zone).Format(minuteLayout))
+	return joined(", ", clean(s.Signer), roleName(s.Role), "on "+s.Time.In(b.zone).Format(minuteLayout))
 }
 
 func identifierText(id *trigonev1.Identifier) string {
@@ -573,7 +584,7 @@ func (b *builder) setting() *trigonev1.CaseSetting {
 
 func (b *builder) footer() []string {
 	list := []string{fmt.Sprintf("Times are those of the zone %s. People stand under the pseudonyms of the record, which holds no names.", b.zone)}
-	if b.anyDisputed() {
+	if b.anyDisputed() && b.in.Addendum == "" {
 		list = append(list, "[disputed] stands behind what contradicts something else in the record; correct it, or have it confirmed, before signing.")
 	}
 	if b.in.Signature == nil {

@@ -126,6 +126,7 @@ const (
 	KeyClosing       = "closing"
 	KeyInstructions  = "instructions"
 	KeyPlanned       = "planned"
+	KeyAddendum      = "addendum"
 	KeyNotRecorded   = "not-recorded"
 	KeySignature     = "signature"
 

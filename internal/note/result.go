@@ -377,11 +377,25 @@ func (b *builder) notRecorded() []Block {
 	return blocks
 }
 
+// addendum is what is added to a note that was signed, in the words of who signs it.
+func (b *builder) addendum() []Block {
+	var blocks []Block
+	for _, s := range b.in.Signed {
+		if !s.Addendum {
+			blocks = []Block{paragraph(fmt.Sprintf("To the operative note of version %d of the record, signed by %s.", s.Version, b.signedBy(s.Signature)))}
+		}
+	}
+	for line := range strings.Lines(b.in.Addendum) {
+		blocks = append(blocks, paragraph(clean(line)))
+	}
+	return blocks
+}
+
 func (b *builder) signature() []Block {
 	t := &Table{Header: []string{"Name", "Role", "Date", "Time", "Signature"}, Rows: [][]string{{"", "", "", "", ""}}}
 	if s := b.in.Signature; s != nil {
 		when := s.Time.In(b.zone)
-		t.Rows = [][]string{{"", clean(s.Role), when.Format(dayLayout), when.Format(clockLayout), fmt.Sprintf("signed in the record as %s", clean(s.Signer))}}
+		t.Rows = [][]string{{"", roleName(s.Role), when.Format(dayLayout), when.Format(clockLayout), fmt.Sprintf("signed in the record as %s", clean(s.Signer))}}
 	}
 	return []Block{{Table: t}}
 }

@@ -167,6 +167,16 @@ var roles = []struct {
 	{trigonev1.OperatorRole_OPERATOR_ROLE_PERFUSIONIST, "perfusionist", true},
 }
 
+// roleName says what somebody was at the operation.
+func roleName(role trigonev1.OperatorRole) string {
+	for _, r := range roles {
+		if r.role == role {
+			return r.name
+		}
+	}
+	return say(role)
+}
+
 // people lists the pseudonyms of the record, each with room for the name.
 func (b *builder) people() []Block {
 	t := &Table{Header: []string{"Role", "Pseudonym", "Name"}}

@@ -313,13 +313,13 @@ type CaseFacts struct {
 	Children           []Child // by kind, section and order
 }
 
-// Amendment is what a reviewer did to a case as a whole, with the reason: a change of
-// identity, or its retraction. Entries are only ever added.
+// Amendment is an entry on a case as a whole: a change of identity or a retraction,
+// with the reason, or what was signed of it. Entries are only ever added.
 type Amendment struct {
 	Kind        string
 	Caller      string
 	Time        time.Time
-	Reason      string // free text, counts as identifying
+	Reason      string // free text, or the bytes of what was signed; counts as identifying
 	CaseVersion int64  // the case version this write made; set by the store
 }
 

@@ -284,7 +284,11 @@ type GetOperativeNoteRequest struct {
 	// otherwise.
 	WithQueries bool `protobuf:"varint,4,opt,name=with_queries,json=withQueries,proto3" json:"with_queries,omitempty"`
 	// Version of the case that the note says, for a case as it once was; 0: the newest.
-	CaseVersion   int64 `protobuf:"varint,5,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	CaseVersion int64 `protobuf:"varint,5,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// Number of a signed note or addendum, as answered in signed_notes: gives its bytes
+	// as they were signed, whatever was recorded since. It goes with no other option
+	// but its own format, or none.
+	SignedNote    int32 `protobuf:"varint,6,opt,name=signed_note,json=signedNote,proto3" json:"signed_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -354,6 +358,13 @@ func (x *GetOperativeNoteRequest) GetCaseVersion() int64 {
 	return 0
 }
 
+func (x *GetOperativeNoteRequest) GetSignedNote() int32 {
+	if x != nil {
+		return x.SignedNote
+	}
+	return 0
+}
+
 // Response of GetOperativeNote.
 type GetOperativeNoteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -364,7 +375,9 @@ type GetOperativeNoteResponse struct {
 	// History number of the case, as bundles carry it.
 	HistoryNumber int64 `protobuf:"varint,3,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
 	// Version of the case that the note says.
-	CaseVersion   int64 `protobuf:"varint,4,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	CaseVersion int64 `protobuf:"varint,4,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// What was signed of this case, oldest first.
+	SignedNotes   []*SignedNote `protobuf:"bytes,5,rep,name=signed_notes,json=signedNotes,proto3" json:"signed_notes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -427,6 +440,316 @@ func (x *GetOperativeNoteResponse) GetCaseVersion() int64 {
 	return 0
 }
 
+func (x *GetOperativeNoteResponse) GetSignedNotes() []*SignedNote {
+	if x != nil {
+		return x.SignedNotes
+	}
+	return nil
+}
+
+// A note or an addendum that was signed. What was signed is kept as it was.
+type SignedNote struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its number, from 1 in its case.
+	Number int32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Whether it is an addendum to the note signed before it.
+	Addendum bool `protobuf:"varint,2,opt,name=addendum,proto3" json:"addendum,omitempty"`
+	// Pseudonym of who signed.
+	Signer string `protobuf:"bytes,3,opt,name=signer,proto3" json:"signer,omitempty"`
+	// What that person was at the operation.
+	Role OperatorRole `protobuf:"varint,4,opt,name=role,proto3,enum=trigone.v1.OperatorRole" json:"role,omitempty"`
+	// When it was signed: when the service received it.
+	SignedTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=signed_time,json=signedTime,proto3" json:"signed_time,omitempty"`
+	// Version of the case that it says.
+	CaseVersion int64 `protobuf:"varint,6,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// Media type of what was signed.
+	MediaType string `protobuf:"bytes,7,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// SHA-256 of its bytes, in hexadecimal digits.
+	Sha256 string `protobuf:"bytes,8,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// Whether the record changed since.
+	RecordChanged bool `protobuf:"varint,9,opt,name=record_changed,json=recordChanged,proto3" json:"record_changed,omitempty"`
+	// Whether its bytes were erased with what identifies the patient.
+	Erased        bool `protobuf:"varint,10,opt,name=erased,proto3" json:"erased,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignedNote) Reset() {
+	*x = SignedNote{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignedNote) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignedNote) ProtoMessage() {}
+
+func (x *SignedNote) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignedNote.ProtoReflect.Descriptor instead.
+func (*SignedNote) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *SignedNote) GetNumber() int32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *SignedNote) GetAddendum() bool {
+	if x != nil {
+		return x.Addendum
+	}
+	return false
+}
+
+func (x *SignedNote) GetSigner() string {
+	if x != nil {
+		return x.Signer
+	}
+	return ""
+}
+
+func (x *SignedNote) GetRole() OperatorRole {
+	if x != nil {
+		return x.Role
+	}
+	return OperatorRole_OPERATOR_ROLE_UNSPECIFIED
+}
+
+func (x *SignedNote) GetSignedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SignedTime
+	}
+	return nil
+}
+
+func (x *SignedNote) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
+func (x *SignedNote) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *SignedNote) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
+func (x *SignedNote) GetRecordChanged() bool {
+	if x != nil {
+		return x.RecordChanged
+	}
+	return false
+}
+
+func (x *SignedNote) GetErased() bool {
+	if x != nil {
+		return x.Erased
+	}
+	return false
+}
+
+// Request of SignOperativeNote.
+type SignOperativeNoteRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Version of the case that was read before signing. Another one that is on record
+	// by now is refused: nobody signs what was not read.
+	CaseVersion int64 `protobuf:"varint,2,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// Pseudonym of who signs.
+	Signer string `protobuf:"bytes,3,opt,name=signer,proto3" json:"signer,omitempty"`
+	// What that person was at the operation.
+	Role OperatorRole `protobuf:"varint,4,opt,name=role,proto3,enum=trigone.v1.OperatorRole" json:"role,omitempty"`
+	// Format of what is signed; unset: PDF.
+	Format NoteFormat `protobuf:"varint,5,opt,name=format,proto3,enum=trigone.v1.NoteFormat" json:"format,omitempty"`
+	// Tells in the body what the software was asked while operating.
+	WithQueries bool `protobuf:"varint,6,opt,name=with_queries,json=withQueries,proto3" json:"with_queries,omitempty"`
+	// Signs an addendum with this text instead of the note. A note must have been
+	// signed before. Free text, treated as identifying. At most 4000 characters.
+	Addendum string `protobuf:"bytes,7,opt,name=addendum,proto3" json:"addendum,omitempty"`
+	// Makes a retry safe: a repeated request is answered as the first one.
+	RequestId     string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignOperativeNoteRequest) Reset() {
+	*x = SignOperativeNoteRequest{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignOperativeNoteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignOperativeNoteRequest) ProtoMessage() {}
+
+func (x *SignOperativeNoteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignOperativeNoteRequest.ProtoReflect.Descriptor instead.
+func (*SignOperativeNoteRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *SignOperativeNoteRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *SignOperativeNoteRequest) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
+func (x *SignOperativeNoteRequest) GetSigner() string {
+	if x != nil {
+		return x.Signer
+	}
+	return ""
+}
+
+func (x *SignOperativeNoteRequest) GetRole() OperatorRole {
+	if x != nil {
+		return x.Role
+	}
+	return OperatorRole_OPERATOR_ROLE_UNSPECIFIED
+}
+
+func (x *SignOperativeNoteRequest) GetFormat() NoteFormat {
+	if x != nil {
+		return x.Format
+	}
+	return NoteFormat_NOTE_FORMAT_UNSPECIFIED
+}
+
+func (x *SignOperativeNoteRequest) GetWithQueries() bool {
+	if x != nil {
+		return x.WithQueries
+	}
+	return false
+}
+
+func (x *SignOperativeNoteRequest) GetAddendum() string {
+	if x != nil {
+		return x.Addendum
+	}
+	return ""
+}
+
+func (x *SignOperativeNoteRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// Response of SignOperativeNote.
+type SignOperativeNoteResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was signed.
+	SignedNote *SignedNote `protobuf:"bytes,1,opt,name=signed_note,json=signedNote,proto3" json:"signed_note,omitempty"`
+	// Its bytes.
+	Content []byte `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	// Version of the case after it. The signature is a change of the case: what the
+	// note says stays at its own version.
+	CaseVersion   int64 `protobuf:"varint,3,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignOperativeNoteResponse) Reset() {
+	*x = SignOperativeNoteResponse{}
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignOperativeNoteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignOperativeNoteResponse) ProtoMessage() {}
+
+func (x *SignOperativeNoteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignOperativeNoteResponse.ProtoReflect.Descriptor instead.
+func (*SignOperativeNoteResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *SignOperativeNoteResponse) GetSignedNote() *SignedNote {
+	if x != nil {
+		return x.SignedNote
+	}
+	return nil
+}
+
+func (x *SignOperativeNoteResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *SignOperativeNoteResponse) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
 // Request of ExportResources.
 type ExportResourcesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -444,7 +767,7 @@ type ExportResourcesRequest struct {
 
 func (x *ExportResourcesRequest) Reset() {
 	*x = ExportResourcesRequest{}
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[4]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -456,7 +779,7 @@ func (x *ExportResourcesRequest) String() string {
 func (*ExportResourcesRequest) ProtoMessage() {}
 
 func (x *ExportResourcesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[4]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -469,7 +792,7 @@ func (x *ExportResourcesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportResourcesRequest.ProtoReflect.Descriptor instead.
 func (*ExportResourcesRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ExportResourcesRequest) GetParent() string {
@@ -510,7 +833,7 @@ type ExportResourcesResponse struct {
 
 func (x *ExportResourcesResponse) Reset() {
 	*x = ExportResourcesResponse{}
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[5]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -522,7 +845,7 @@ func (x *ExportResourcesResponse) String() string {
 func (*ExportResourcesResponse) ProtoMessage() {}
 
 func (x *ExportResourcesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[5]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -535,7 +858,7 @@ func (x *ExportResourcesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportResourcesResponse.ProtoReflect.Descriptor instead.
 func (*ExportResourcesResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ExportResourcesResponse) GetContent() isExportResourcesResponse_Content {
@@ -612,7 +935,7 @@ type ResourceChunk struct {
 
 func (x *ResourceChunk) Reset() {
 	*x = ResourceChunk{}
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[6]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -624,7 +947,7 @@ func (x *ResourceChunk) String() string {
 func (*ResourceChunk) ProtoMessage() {}
 
 func (x *ResourceChunk) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[6]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -637,7 +960,7 @@ func (x *ResourceChunk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResourceChunk.ProtoReflect.Descriptor instead.
 func (*ResourceChunk) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ResourceChunk) GetResourceType() string {
@@ -675,7 +998,7 @@ type ExportProgress struct {
 
 func (x *ExportProgress) Reset() {
 	*x = ExportProgress{}
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[7]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -687,7 +1010,7 @@ func (x *ExportProgress) String() string {
 func (*ExportProgress) ProtoMessage() {}
 
 func (x *ExportProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[7]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -700,7 +1023,7 @@ func (x *ExportProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportProgress.ProtoReflect.Descriptor instead.
 func (*ExportProgress) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ExportProgress) GetCasesDone() int64 {
@@ -732,7 +1055,7 @@ type ExportEnd struct {
 
 func (x *ExportEnd) Reset() {
 	*x = ExportEnd{}
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[8]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -744,7 +1067,7 @@ func (x *ExportEnd) String() string {
 func (*ExportEnd) ProtoMessage() {}
 
 func (x *ExportEnd) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[8]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -757,7 +1080,7 @@ func (x *ExportEnd) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportEnd.ProtoReflect.Descriptor instead.
 func (*ExportEnd) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ExportEnd) GetNextSince() string {
@@ -794,7 +1117,7 @@ type ResourceCount struct {
 
 func (x *ResourceCount) Reset() {
 	*x = ResourceCount{}
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[9]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -806,7 +1129,7 @@ func (x *ResourceCount) String() string {
 func (*ResourceCount) ProtoMessage() {}
 
 func (x *ResourceCount) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[9]
+	mi := &file_trigone_v1_electronic_record_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -819,7 +1142,7 @@ func (x *ResourceCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResourceCount.ProtoReflect.Descriptor instead.
 func (*ResourceCount) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_electronic_record_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ResourceCount) GetResourceType() string {
@@ -841,7 +1164,7 @@ var File_trigone_v1_electronic_record_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\n" +
 	"*trigone/v1/electronic_record_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/options.proto\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
 	"\x10GetBundleRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12*\n" +
 	"\x04form\x18\x02 \x01(\x0e2\x16.trigone.v1.BundleFormR\x04form\"w\n" +
@@ -849,19 +1172,52 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x06bundle\x18\x01 \x01(\tB\x04\xd8\xce\x18\x01R\x06bundle\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
-	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\xdd\x01\n" +
+	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\x87\x02\n" +
 	"\x17GetOperativeNoteRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12.\n" +
 	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\x12\x14\n" +
 	"\x05annex\x18\x03 \x01(\bR\x05annex\x12!\n" +
 	"\fwith_queries\x18\x04 \x01(\bR\vwithQueries\x12*\n" +
-	"\fcase_version\x18\x05 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\vcaseVersion\"\xa3\x01\n" +
+	"\fcase_version\x18\x05 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\vcaseVersion\x12(\n" +
+	"\vsigned_note\x18\x06 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\n" +
+	"signedNote\"\xde\x01\n" +
 	"\x18GetOperativeNoteResponse\x12\x1e\n" +
 	"\acontent\x18\x01 \x01(\fB\x04\xd8\xce\x18\x01R\acontent\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
 	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\x12!\n" +
-	"\fcase_version\x18\x04 \x01(\x03R\vcaseVersion\"\x91\x01\n" +
+	"\fcase_version\x18\x04 \x01(\x03R\vcaseVersion\x129\n" +
+	"\fsigned_notes\x18\x05 \x03(\v2\x16.trigone.v1.SignedNoteR\vsignedNotes\"\xdc\x02\n" +
+	"\n" +
+	"SignedNote\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\x05R\x06number\x12\x1a\n" +
+	"\baddendum\x18\x02 \x01(\bR\baddendum\x12\x16\n" +
+	"\x06signer\x18\x03 \x01(\tR\x06signer\x12,\n" +
+	"\x04role\x18\x04 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\x12;\n" +
+	"\vsigned_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"signedTime\x12!\n" +
+	"\fcase_version\x18\x06 \x01(\x03R\vcaseVersion\x12\x1d\n" +
+	"\n" +
+	"media_type\x18\a \x01(\tR\tmediaType\x12\x16\n" +
+	"\x06sha256\x18\b \x01(\tR\x06sha256\x12%\n" +
+	"\x0erecord_changed\x18\t \x01(\bR\rrecordChanged\x12\x16\n" +
+	"\x06erased\x18\n" +
+	" \x01(\bR\x06erased\"\x8e\x03\n" +
+	"\x18SignOperativeNoteRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12*\n" +
+	"\fcase_version\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\vcaseVersion\x12C\n" +
+	"\x06signer\x18\x03 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x06signer\x12,\n" +
+	"\x04role\x18\x04 \x01(\x0e2\x18.trigone.v1.OperatorRoleR\x04role\x12.\n" +
+	"\x06format\x18\x05 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\x12!\n" +
+	"\fwith_queries\x18\x06 \x01(\bR\vwithQueries\x12(\n" +
+	"\baddendum\x18\a \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\baddendum\x12'\n" +
+	"\n" +
+	"request_id\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\"\x97\x01\n" +
+	"\x19SignOperativeNoteResponse\x127\n" +
+	"\vsigned_note\x18\x01 \x01(\v2\x16.trigone.v1.SignedNoteR\n" +
+	"signedNote\x12\x1e\n" +
+	"\acontent\x18\x02 \x01(\fB\x04\xd8\xce\x18\x01R\acontent\x12!\n" +
+	"\fcase_version\x18\x03 \x01(\x03R\vcaseVersion\"\x91\x01\n" +
 	"\x16ExportResourcesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x125\n" +
 	"\x0eresource_types\x18\x02 \x03(\tB\x0e\xbaH\v\x92\x01\b\x10 \"\x04r\x02\x18@R\rresourceTypes\x12\x1e\n" +
@@ -901,10 +1257,11 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x17NOTE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10NOTE_FORMAT_TEXT\x10\x01\x12\x14\n" +
 	"\x10NOTE_FORMAT_HTML\x10\x02\x12\x13\n" +
-	"\x0fNOTE_FORMAT_PDF\x10\x032\xa0\x02\n" +
+	"\x0fNOTE_FORMAT_PDF\x10\x032\x82\x03\n" +
 	"\x17ElectronicRecordService\x12H\n" +
 	"\tGetBundle\x12\x1c.trigone.v1.GetBundleRequest\x1a\x1d.trigone.v1.GetBundleResponse\x12]\n" +
-	"\x10GetOperativeNote\x12#.trigone.v1.GetOperativeNoteRequest\x1a$.trigone.v1.GetOperativeNoteResponse\x12\\\n" +
+	"\x10GetOperativeNote\x12#.trigone.v1.GetOperativeNoteRequest\x1a$.trigone.v1.GetOperativeNoteResponse\x12`\n" +
+	"\x11SignOperativeNote\x12$.trigone.v1.SignOperativeNoteRequest\x1a%.trigone.v1.SignOperativeNoteResponse\x12\\\n" +
 	"\x0fExportResources\x12\".trigone.v1.ExportResourcesRequest\x1a#.trigone.v1.ExportResourcesResponse0\x01B$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
@@ -920,44 +1277,57 @@ func file_trigone_v1_electronic_record_service_proto_rawDescGZIP() []byte {
 }
 
 var file_trigone_v1_electronic_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_trigone_v1_electronic_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_trigone_v1_electronic_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_trigone_v1_electronic_record_service_proto_goTypes = []any{
-	(BundleForm)(0),                  // 0: trigone.v1.BundleForm
-	(NoteFormat)(0),                  // 1: trigone.v1.NoteFormat
-	(*GetBundleRequest)(nil),         // 2: trigone.v1.GetBundleRequest
-	(*GetBundleResponse)(nil),        // 3: trigone.v1.GetBundleResponse
-	(*GetOperativeNoteRequest)(nil),  // 4: trigone.v1.GetOperativeNoteRequest
-	(*GetOperativeNoteResponse)(nil), // 5: trigone.v1.GetOperativeNoteResponse
-	(*ExportResourcesRequest)(nil),   // 6: trigone.v1.ExportResourcesRequest
-	(*ExportResourcesResponse)(nil),  // 7: trigone.v1.ExportResourcesResponse
-	(*ResourceChunk)(nil),            // 8: trigone.v1.ResourceChunk
-	(*ExportProgress)(nil),           // 9: trigone.v1.ExportProgress
-	(*ExportEnd)(nil),                // 10: trigone.v1.ExportEnd
-	(*ResourceCount)(nil),            // 11: trigone.v1.ResourceCount
-	(*CaseReference)(nil),            // 12: trigone.v1.CaseReference
-	(*timestamppb.Timestamp)(nil),    // 13: google.protobuf.Timestamp
+	(BundleForm)(0),                   // 0: trigone.v1.BundleForm
+	(NoteFormat)(0),                   // 1: trigone.v1.NoteFormat
+	(*GetBundleRequest)(nil),          // 2: trigone.v1.GetBundleRequest
+	(*GetBundleResponse)(nil),         // 3: trigone.v1.GetBundleResponse
+	(*GetOperativeNoteRequest)(nil),   // 4: trigone.v1.GetOperativeNoteRequest
+	(*GetOperativeNoteResponse)(nil),  // 5: trigone.v1.GetOperativeNoteResponse
+	(*SignedNote)(nil),                // 6: trigone.v1.SignedNote
+	(*SignOperativeNoteRequest)(nil),  // 7: trigone.v1.SignOperativeNoteRequest
+	(*SignOperativeNoteResponse)(nil), // 8: trigone.v1.SignOperativeNoteResponse
+	(*ExportResourcesRequest)(nil),    // 9: trigone.v1.ExportResourcesRequest
+	(*ExportResourcesResponse)(nil),   // 10: trigone.v1.ExportResourcesResponse
+	(*ResourceChunk)(nil),             // 11: trigone.v1.ResourceChunk
+	(*ExportProgress)(nil),            // 12: trigone.v1.ExportProgress
+	(*ExportEnd)(nil),                 // 13: trigone.v1.ExportEnd
+	(*ResourceCount)(nil),             // 14: trigone.v1.ResourceCount
+	(*CaseReference)(nil),             // 15: trigone.v1.CaseReference
+	(OperatorRole)(0),                 // 16: trigone.v1.OperatorRole
+	(*timestamppb.Timestamp)(nil),     // 17: google.protobuf.Timestamp
 }
 var file_trigone_v1_electronic_record_service_proto_depIdxs = []int32{
-	12, // 0: trigone.v1.GetBundleRequest.case:type_name -> trigone.v1.CaseReference
+	15, // 0: trigone.v1.GetBundleRequest.case:type_name -> trigone.v1.CaseReference
 	0,  // 1: trigone.v1.GetBundleRequest.form:type_name -> trigone.v1.BundleForm
-	12, // 2: trigone.v1.GetOperativeNoteRequest.case:type_name -> trigone.v1.CaseReference
+	15, // 2: trigone.v1.GetOperativeNoteRequest.case:type_name -> trigone.v1.CaseReference
 	1,  // 3: trigone.v1.GetOperativeNoteRequest.format:type_name -> trigone.v1.NoteFormat
-	8,  // 4: trigone.v1.ExportResourcesResponse.chunk:type_name -> trigone.v1.ResourceChunk
-	9,  // 5: trigone.v1.ExportResourcesResponse.progress:type_name -> trigone.v1.ExportProgress
-	10, // 6: trigone.v1.ExportResourcesResponse.end:type_name -> trigone.v1.ExportEnd
-	13, // 7: trigone.v1.ExportEnd.transaction_time:type_name -> google.protobuf.Timestamp
-	11, // 8: trigone.v1.ExportEnd.counts:type_name -> trigone.v1.ResourceCount
-	2,  // 9: trigone.v1.ElectronicRecordService.GetBundle:input_type -> trigone.v1.GetBundleRequest
-	4,  // 10: trigone.v1.ElectronicRecordService.GetOperativeNote:input_type -> trigone.v1.GetOperativeNoteRequest
-	6,  // 11: trigone.v1.ElectronicRecordService.ExportResources:input_type -> trigone.v1.ExportResourcesRequest
-	3,  // 12: trigone.v1.ElectronicRecordService.GetBundle:output_type -> trigone.v1.GetBundleResponse
-	5,  // 13: trigone.v1.ElectronicRecordService.GetOperativeNote:output_type -> trigone.v1.GetOperativeNoteResponse
-	7,  // 14: trigone.v1.ElectronicRecordService.ExportResources:output_type -> trigone.v1.ExportResourcesResponse
-	12, // [12:15] is the sub-list for method output_type
-	9,  // [9:12] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	6,  // 4: trigone.v1.GetOperativeNoteResponse.signed_notes:type_name -> trigone.v1.SignedNote
+	16, // 5: trigone.v1.SignedNote.role:type_name -> trigone.v1.OperatorRole
+	17, // 6: trigone.v1.SignedNote.signed_time:type_name -> google.protobuf.Timestamp
+	15, // 7: trigone.v1.SignOperativeNoteRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 8: trigone.v1.SignOperativeNoteRequest.role:type_name -> trigone.v1.OperatorRole
+	1,  // 9: trigone.v1.SignOperativeNoteRequest.format:type_name -> trigone.v1.NoteFormat
+	6,  // 10: trigone.v1.SignOperativeNoteResponse.signed_note:type_name -> trigone.v1.SignedNote
+	11, // 11: trigone.v1.ExportResourcesResponse.chunk:type_name -> trigone.v1.ResourceChunk
+	12, // 12: trigone.v1.ExportResourcesResponse.progress:type_name -> trigone.v1.ExportProgress
+	13, // 13: trigone.v1.ExportResourcesResponse.end:type_name -> trigone.v1.ExportEnd
+	17, // 14: trigone.v1.ExportEnd.transaction_time:type_name -> google.protobuf.Timestamp
+	14, // 15: trigone.v1.ExportEnd.counts:type_name -> trigone.v1.ResourceCount
+	2,  // 16: trigone.v1.ElectronicRecordService.GetBundle:input_type -> trigone.v1.GetBundleRequest
+	4,  // 17: trigone.v1.ElectronicRecordService.GetOperativeNote:input_type -> trigone.v1.GetOperativeNoteRequest
+	7,  // 18: trigone.v1.ElectronicRecordService.SignOperativeNote:input_type -> trigone.v1.SignOperativeNoteRequest
+	9,  // 19: trigone.v1.ElectronicRecordService.ExportResources:input_type -> trigone.v1.ExportResourcesRequest
+	3,  // 20: trigone.v1.ElectronicRecordService.GetBundle:output_type -> trigone.v1.GetBundleResponse
+	5,  // 21: trigone.v1.ElectronicRecordService.GetOperativeNote:output_type -> trigone.v1.GetOperativeNoteResponse
+	8,  // 22: trigone.v1.ElectronicRecordService.SignOperativeNote:output_type -> trigone.v1.SignOperativeNoteResponse
+	10, // 23: trigone.v1.ElectronicRecordService.ExportResources:output_type -> trigone.v1.ExportResourcesResponse
+	20, // [20:24] is the sub-list for method output_type
+	16, // [16:20] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_electronic_record_service_proto_init() }
@@ -966,8 +1336,9 @@ func file_trigone_v1_electronic_record_service_proto_init() {
 		return
 	}
 	file_trigone_v1_options_proto_init()
+	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_record_service_proto_init()
-	file_trigone_v1_electronic_record_service_proto_msgTypes[5].OneofWrappers = []any{
+	file_trigone_v1_electronic_record_service_proto_msgTypes[8].OneofWrappers = []any{
 		(*ExportResourcesResponse_Chunk)(nil),
 		(*ExportResourcesResponse_Progress)(nil),
 		(*ExportResourcesResponse_End)(nil),
@@ -978,7 +1349,7 @@ func file_trigone_v1_electronic_record_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_electronic_record_service_proto_rawDesc), len(file_trigone_v1_electronic_record_service_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   10,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

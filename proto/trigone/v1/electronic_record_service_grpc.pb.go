@@ -19,9 +19,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ElectronicRecordService_GetBundle_FullMethodName        = "/trigone.v1.ElectronicRecordService/GetBundle"
-	ElectronicRecordService_GetOperativeNote_FullMethodName = "/trigone.v1.ElectronicRecordService/GetOperativeNote"
-	ElectronicRecordService_ExportResources_FullMethodName  = "/trigone.v1.ElectronicRecordService/ExportResources"
+	ElectronicRecordService_GetBundle_FullMethodName         = "/trigone.v1.ElectronicRecordService/GetBundle"
+	ElectronicRecordService_GetOperativeNote_FullMethodName  = "/trigone.v1.ElectronicRecordService/GetOperativeNote"
+	ElectronicRecordService_SignOperativeNote_FullMethodName = "/trigone.v1.ElectronicRecordService/SignOperativeNote"
+	ElectronicRecordService_ExportResources_FullMethodName   = "/trigone.v1.ElectronicRecordService/ExportResources"
 )
 
 // ElectronicRecordServiceClient is the client API for ElectronicRecordService service.
@@ -35,6 +36,10 @@ type ElectronicRecordServiceClient interface {
 	// Returns the operative note of one case, a draft for signature. The same history
 	// gives the same note; what is missing says so.
 	GetOperativeNote(ctx context.Context, in *GetOperativeNoteRequest, opts ...grpc.CallOption) (*GetOperativeNoteResponse, error)
+	// Signs the operative note of one case, or an addendum to one that was signed. The
+	// bytes are kept and can be had again as they are; a later change of the case makes
+	// a new draft and changes nothing of what was signed.
+	SignOperativeNote(ctx context.Context, in *SignOperativeNoteRequest, opts ...grpc.CallOption) (*SignOperativeNoteResponse, error)
 	// Streams the resources of every case of a site that changed, as chunks of whole
 	// NDJSON lines, with progress between them and the token of the next export at
 	// the end. A case that is committed while it runs is in this export or in the
@@ -64,6 +69,16 @@ func (c *electronicRecordServiceClient) GetOperativeNote(ctx context.Context, in
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetOperativeNoteResponse)
 	err := c.cc.Invoke(ctx, ElectronicRecordService_GetOperativeNote_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *electronicRecordServiceClient) SignOperativeNote(ctx context.Context, in *SignOperativeNoteRequest, opts ...grpc.CallOption) (*SignOperativeNoteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignOperativeNoteResponse)
+	err := c.cc.Invoke(ctx, ElectronicRecordService_SignOperativeNote_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -100,6 +115,10 @@ type ElectronicRecordServiceServer interface {
 	// Returns the operative note of one case, a draft for signature. The same history
 	// gives the same note; what is missing says so.
 	GetOperativeNote(context.Context, *GetOperativeNoteRequest) (*GetOperativeNoteResponse, error)
+	// Signs the operative note of one case, or an addendum to one that was signed. The
+	// bytes are kept and can be had again as they are; a later change of the case makes
+	// a new draft and changes nothing of what was signed.
+	SignOperativeNote(context.Context, *SignOperativeNoteRequest) (*SignOperativeNoteResponse, error)
 	// Streams the resources of every case of a site that changed, as chunks of whole
 	// NDJSON lines, with progress between them and the token of the next export at
 	// the end. A case that is committed while it runs is in this export or in the
@@ -120,6 +139,9 @@ func (UnimplementedElectronicRecordServiceServer) GetBundle(context.Context, *Ge
 }
 func (UnimplementedElectronicRecordServiceServer) GetOperativeNote(context.Context, *GetOperativeNoteRequest) (*GetOperativeNoteResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetOperativeNote not implemented")
+}
+func (UnimplementedElectronicRecordServiceServer) SignOperativeNote(context.Context, *SignOperativeNoteRequest) (*SignOperativeNoteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignOperativeNote not implemented")
 }
 func (UnimplementedElectronicRecordServiceServer) ExportResources(*ExportResourcesRequest, grpc.ServerStreamingServer[ExportResourcesResponse]) error {
 	return status.Error(codes.Unimplemented, "method ExportResources not implemented")
@@ -182,6 +204,24 @@ func _ElectronicRecordService_GetOperativeNote_Handler(srv interface{}, ctx cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ElectronicRecordService_SignOperativeNote_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignOperativeNoteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ElectronicRecordServiceServer).SignOperativeNote(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ElectronicRecordService_SignOperativeNote_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ElectronicRecordServiceServer).SignOperativeNote(ctx, req.(*SignOperativeNoteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ElectronicRecordService_ExportResources_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(ExportResourcesRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -207,6 +247,10 @@ var ElectronicRecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetOperativeNote",
 			Handler:    _ElectronicRecordService_GetOperativeNote_Handler,
+		},
+		{
+			MethodName: "SignOperativeNote",
+			Handler:    _ElectronicRecordService_SignOperativeNote_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -293,6 +293,9 @@ const (
 	// of the site, since the server was started: of no case. Every history number
 	// rose; export once more.
 	ChangeKind_CHANGE_KIND_MAPPING_CHANGED ChangeKind = 15
+	// The operative note, or an addendum to it, was signed. What the record says of the
+	// operation is as before.
+	ChangeKind_CHANGE_KIND_NOTE_SIGNED ChangeKind = 16
 )
 
 // Enum value maps for ChangeKind.
@@ -314,6 +317,7 @@ var (
 		13: "CHANGE_KIND_CONFIRMATION_REVOKED",
 		14: "CHANGE_KIND_CONFIRMATION_LAPSED",
 		15: "CHANGE_KIND_MAPPING_CHANGED",
+		16: "CHANGE_KIND_NOTE_SIGNED",
 	}
 	ChangeKind_value = map[string]int32{
 		"CHANGE_KIND_UNSPECIFIED":          0,
@@ -332,6 +336,7 @@ var (
 		"CHANGE_KIND_CONFIRMATION_REVOKED": 13,
 		"CHANGE_KIND_CONFIRMATION_LAPSED":  14,
 		"CHANGE_KIND_MAPPING_CHANGED":      15,
+		"CHANGE_KIND_NOTE_SIGNED":          16,
 	}
 )
 
@@ -3577,7 +3582,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x16CASE_STATE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11CASE_STATE_ACTIVE\x10\x01\x12\x18\n" +
 	"\x14CASE_STATE_RETRACTED\x10\x02\x12\x15\n" +
-	"\x11CASE_STATE_MERGED\x10\x03*\xfe\x03\n" +
+	"\x11CASE_STATE_MERGED\x10\x03*\x9b\x04\n" +
 	"\n" +
 	"ChangeKind\x12\x1b\n" +
 	"\x17CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
@@ -3596,7 +3601,8 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x15CHANGE_KIND_CONFIRMED\x10\f\x12$\n" +
 	" CHANGE_KIND_CONFIRMATION_REVOKED\x10\r\x12#\n" +
 	"\x1fCHANGE_KIND_CONFIRMATION_LAPSED\x10\x0e\x12\x1f\n" +
-	"\x1bCHANGE_KIND_MAPPING_CHANGED\x10\x0f*\xee\x01\n" +
+	"\x1bCHANGE_KIND_MAPPING_CHANGED\x10\x0f\x12\x1b\n" +
+	"\x17CHANGE_KIND_NOTE_SIGNED\x10\x10*\xee\x01\n" +
 	"\x10RetractionReason\x12!\n" +
 	"\x1dRETRACTION_REASON_UNSPECIFIED\x10\x00\x12&\n" +
 	"\"RETRACTION_REASON_ENTERED_IN_ERROR\x10\x01\x12#\n" +
