@@ -1,13 +1,15 @@
 package words
 
+import "trigone/internal/valve"
+
 // trade are the ids and words of the contract that the trade calls otherwise than
 // they are spelled. An id never changes; what is printed for it stands here.
 var trade = map[string]string{
 	"seam": "suture line", "seam_lateral_edge": "suture line, lateral edge", "seam_medial_edge": "suture line, medial edge",
 	"seam-edges-differ": "edges of the suture line differ",
 
-	"artificial_chord": "neochord placement", "artificial_chord_length": "neochordal length",
-	"commissural_closure": "commissuroplasty", "commissural_closure_length": "length of commissuroplasty",
+	"artificial_chord": "neochord placement", string(valve.ArtificialChordLength): "neochordal length",
+	"commissural_closure": "commissuroplasty", string(valve.CommissuralClosureLength): "length of commissuroplasty",
 
 	"predicted_mean_contact": "predicted coaptation length", "predicted_overlap": "predicted coaptation length on echo",
 	"predicted_side_to_middle_ratio":   "predicted coaptation length of the side slice over that of the middle",
@@ -22,7 +24,7 @@ var trade = map[string]string{
 	"simplified_regurgitant_orifice_area":          "effective regurgitant orifice area, simplified",
 	"regurgitant_orifice_area_from_inflow":         "effective regurgitant orifice area from inflow",
 	"regurgitant_orifice_area_from_ventricle":      "effective regurgitant orifice area from ventricle",
-	"stated_regurgitant_orifice_area":              "stated effective regurgitant orifice area",
+	string(valve.StatedRegurgitantOrificeArea):     "stated effective regurgitant orifice area",
 
 	"body_surface_area_root_formula": "body surface area (Mosteller)", "body_surface_area_power_formula": "body surface area (Du Bois)",
 	"coaptation_z_from_plan":      "coaptation length against the plan's prediction, z",
