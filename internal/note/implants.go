@@ -1,6 +1,7 @@
 package note
 
 import (
+	"slices"
 	"strings"
 
 	"trigone/internal/valve"
@@ -12,7 +13,7 @@ import (
 // taken out again. What identifies an implant says 'not recorded' in its place: a
 // recall asks for it.
 func (b *builder) implants() []Block {
-	var blocks []Block
+	var placed []implant
 	var removed []Item
 	told := map[string]bool{} // devices that stand with their step
 	ring := false
@@ -28,29 +29,29 @@ func (b *builder) implants() []Block {
 			removed = append(removed, Item{Text: words.Sentence(joined(", ", "Removed: "+ringKind(r), with("labelled size", ringLabel(r)), label(d), b.when(s.GetTakenDownInRun(), trigonev1.Stage_STAGE_UNSPECIFIED)))})
 			continue
 		}
-		blocks = append(blocks, implant(words.Capital(ringKind(r)), ringLabel(r), b.ringDimensions(r, s.GetId()), d))
+		placed = append(placed, implant{words.Capital(ringKind(r)), ringLabel(r), b.ringDimensions(r, s.GetId()), d})
 	}
 	if c := b.op.GetConversion(); b.converted() {
 		d := b.device("", trigonev1.DeviceKind_DEVICE_KIND_PROSTHESIS)
 		told[d.GetId()] = d != nil
-		blocks = append(blocks, implant(words.Capital(joined(" ", say(c.GetProsthesis()), "prosthesis of the mitral valve")), labelled(c.ProsthesisLabel), "", d))
+		placed = append(placed, implant{words.Capital(joined(" ", say(c.GetProsthesis()), "prosthesis of the mitral valve")), labelled(c.ProsthesisLabel), "", d})
 	}
 	for _, d := range b.op.GetDevices() {
 		switch {
 		case told[d.GetId()]:
 		case d.GetFate() == trigonev1.DeviceFate_DEVICE_FATE_IN_PLACE || d.GetFate() == trigonev1.DeviceFate_DEVICE_FATE_UNSPECIFIED:
-			blocks = append(blocks, implant(words.Capital(deviceName(d)), "", "", d))
+			placed = append(placed, implant{words.Capital(deviceName(d)), "", "", d})
 		default:
 			removed = append(removed, Item{Text: words.Sentence(joined(", ", words.Capital(joined(": ", say(d.GetFate()), deviceName(d))), label(d)))})
 		}
 	}
-	if len(blocks) == 0 && len(removed) == 0 {
+	if len(placed) == 0 && len(removed) == 0 {
 		if !ring && b.op.GetStepsRecorded() == trigonev1.Recorded_RECORDED_COMPLETE {
 			return []Block{paragraph("No ring or band was implanted.")}
 		}
 		return []Block{paragraph("A ring or band is not recorded.")}
 	}
-	return append(blocks, list(removed))
+	return append(implantTables(placed), list(removed))
 }
 
 // device gives the device of a step, or the one of a kind that names no step; nil:
@@ -64,7 +65,25 @@ func (b *builder) device(step string, kind trigonev1.DeviceKind) *trigonev1.Devi
 	return nil
 }
 
-func deviceName(d *trigonev1.Device) string { return orElse(say(d.GetKind()), "a device") }
+func deviceName(d *trigonev1.Device) string {
+	switch d.GetKind() {
+	case trigonev1.DeviceKind_DEVICE_KIND_ARTIFICIAL_CHORD:
+		return "suture for neochordae"
+	case trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY:
+		return "ring or band"
+	case trigonev1.DeviceKind_DEVICE_KIND_TRICUSPID_ANNULOPLASTY:
+		return "ring or band of the tricuspid valve"
+	case trigonev1.DeviceKind_DEVICE_KIND_PROSTHESIS:
+		return "prosthesis of the mitral valve"
+	case trigonev1.DeviceKind_DEVICE_KIND_OTHER_PROSTHESIS:
+		return "prosthesis of another valve"
+	case trigonev1.DeviceKind_DEVICE_KIND_APPENDAGE_OCCLUDER:
+		return "closure of the left atrial appendage"
+	case trigonev1.DeviceKind_DEVICE_KIND_PATCH:
+		return "patch"
+	}
+	return "device"
+}
 
 // label is what is known of a device's label, on one line.
 func label(d *trigonev1.Device) string {
@@ -86,23 +105,43 @@ func ringLabel(r *trigonev1.Annuloplasty) string {
 	return plain(r.GetImplantedLabel()) + family(r)
 }
 
-// implant is the table of one implant; d is nil where no device is recorded.
-func implant(name, size, dimensions string, d *trigonev1.Device) Block {
-	t := &Table{Header: []string{name, "As on the label"}}
-	for _, row := range [][]string{
-		{"Size", orElse(clean(d.GetSize()), size)}, {"Maker", clean(d.GetMaker())}, {"Model", clean(d.GetModel())},
-		{"Serial number", clean(d.GetSerialNumber())}, {"Lot", clean(d.GetLotNumber())}, {"Use before", day(d.GetExpiresOn())},
-	} {
-		t.Rows = append(t.Rows, []string{row[0], or(row[1])})
+// implant is what is told of one implant.
+type implant struct {
+	name, size, dimensions string
+	of                     *trigonev1.Device // nil: no device is recorded
+}
+
+// sideBySide is how many implants one table holds.
+const sideBySide = 3
+
+// implantTables puts implants beside each other.
+func implantTables(all []implant) []Block {
+	var blocks []Block
+	for some := range slices.Chunk(all, sideBySide) {
+		t := &Table{Header: []string{"As on the label"}}
+		rows := [][]string{
+			{"Size"}, {"Maker"}, {"Model"}, {"Serial number"}, {"Lot"}, {"Use before"}, {"Device identification"}, {"Dimensions"}, {"Label attached"},
+		}
+		identified, measured := 6, 7 // rows that nobody looks for where no implant has them
+		for _, i := range some {
+			t.Header = append(t.Header, i.name)
+			d := i.of
+			for n, text := range []string{
+				or(orElse(clean(d.GetSize()), i.size)), or(clean(d.GetMaker())), or(clean(d.GetModel())), or(clean(d.GetSerialNumber())),
+				or(clean(d.GetLotNumber())), or(day(d.GetExpiresOn())), orElse(clean(d.GetUniqueDeviceIdentification()), "–"), orElse(i.dimensions, "–"), "",
+			} {
+				rows[n] = append(rows[n], text)
+			}
+		}
+		for n, row := range rows {
+			told := slices.ContainsFunc(row[1:], func(s string) bool { return s != "–" })
+			if told || n != identified && n != measured {
+				t.Rows = append(t.Rows, row)
+			}
+		}
+		blocks = append(blocks, Block{Table: t})
 	}
-	if udi := clean(d.GetUniqueDeviceIdentification()); udi != "" {
-		t.Rows = append(t.Rows, []string{"Device identification", udi})
-	}
-	if dimensions != "" {
-		t.Rows = append(t.Rows, []string{"Dimensions", dimensions})
-	}
-	t.Rows = append(t.Rows, []string{"Label attached", ""})
-	return Block{Table: t}
+	return blocks
 }
 
 // ringDimensions says what is known of a ring's dimensions; a band has a length, a

@@ -324,7 +324,7 @@ const (
 	fillHeight = 7.2
 	fillGap    = 8.0 // between two that share a line
 	// signatureHeight is that of the block for the signature.
-	signatureHeight = 30.0
+	signatureHeight = 26.0
 )
 
 // fills writes names with a line behind each, two beside each other where both
@@ -334,7 +334,7 @@ func (s *sheet) fills(names []string, after float64) {
 	const half = (contentWidth - fillGap) / 2
 	for len(names) > 0 {
 		if after > 0 && len(names) <= 4 {
-			s.room(float64(len(names))*fillHeight + after)
+			s.room(float64((len(names)+1)/2)*fillHeight + after)
 			after = 0
 		}
 		s.SetFont("note", "", bodySize)

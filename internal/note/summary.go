@@ -117,7 +117,7 @@ func (b *builder) diagnosis() []Block {
 	if f := s.GetFibrillationBefore(); f != trigonev1.AtrialFibrillation_ATRIAL_FIBRILLATION_UNSPECIFIED {
 		rhythm = "atrial fibrillation before: " + say(f)
 	}
-	return append(blocks, paragraph(words.Sentence(joined("; ", urgency, before, with("before this:", words.And(earlier)), rhythm))))
+	return append(blocks, paragraph(words.Sentence(joined("; ", urgency, before, with("earlier procedures:", words.And(earlier)), rhythm))))
 }
 
 // preoperative says the disease and what it does to the valve, by the last

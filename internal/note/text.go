@@ -102,6 +102,9 @@ func chunks(n Note) [][]string {
 				lead = append(lead, b.Subheading+":")
 				continue
 			}
+			if b.Table != nil && i > 0 && s.Blocks[i-1].Table != nil {
+				lead = append(lead, "")
+			}
 			for _, c := range textBlock(b) {
 				list = append(list, append(lead, c...))
 				lead = nil
