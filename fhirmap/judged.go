@@ -78,7 +78,7 @@ var limitSides = map[string]side{
 // that caution's limit, and the aim of the plan in force at the stage. A note says
 // nothing here: its limit may be one from memory.
 func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.CodeableConcept, ranges []fhir.ObservationReferenceRange) {
-	if v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || predicted(v.GetRole()) {
+	if v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || predicted(v.GetRole()) || p.likelySlip(v) {
 		return nil, nil
 	}
 	if v.GetBand() != "" && slices.Contains(bandWords, v.GetBand()) {
@@ -111,6 +111,16 @@ func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.Co
 	}
 	ranges = append(ranges, p.policyRanges(v, g, ranges)...)
 	return verdict, append(ranges, p.targetRanges(v, g)...)
+}
+
+// likelySlip says whether an open slip questions a value: it is sent as recorded, and
+// nothing is said of where it lies.
+func (p *producer) likelySlip(v *trigonev1.MetricValue) bool {
+	return slices.ContainsFunc(p.ev.GetFindings(), func(f *trigonev1.Finding) bool {
+		return !f.GetConfirmed() && slices.ContainsFunc(f.GetQuestions(), func(in *trigonev1.InputValue) bool {
+			return in.GetLeaf() == v.GetMetric() && in.GetPlace() == v.GetPlace() && in.GetOccasion() == v.GetOccasion() && in.GetRole() == v.GetRole()
+		})
+	})
 }
 
 // afterRepair are the limits that hold for every value of a leaf once the valve is

@@ -41,12 +41,12 @@ func (f *Folder) confirmed() map[string]bool {
 	return stands
 }
 
-// lapse ends the confirmations whose contradiction is no longer found.
+// lapse ends the confirmations whose contradiction or slip is no longer found.
 func (ch *change) lapse(findings []rules.Finding) {
 	stands := ch.after.confirmed()
 	for _, c := range slices.Clone(ch.after.confirmations) {
 		found := slices.ContainsFunc(findings, func(x rules.Finding) bool {
-			return x.ID == c.FindingID && x.Severity == rules.Contradiction
+			return x.ID == c.FindingID && x.Confirmable()
 		})
 		if stands[c.FindingID] && !found {
 			delete(stands, c.FindingID)
@@ -109,7 +109,8 @@ func checkWord(req interface {
 	return RefuseFields(list)
 }
 
-// ConfirmFinding confirms the values that an open contradiction disputes.
+// ConfirmFinding confirms the values that an open contradiction disputes or an open
+// slip questions.
 func (b *Book) ConfirmFinding(ctx context.Context, who Principal, req *trigonev1.ConfirmFindingRequest) (*trigonev1.ConfirmFindingResponse, error) {
 	if _, err := b.Admit(who, req); err != nil {
 		return nil, err
@@ -149,11 +150,11 @@ func (b *Book) prepareConfirming(ctx context.Context, who Principal, req *trigon
 		return nil, err
 	}
 	i := slices.IndexFunc(said.GetFindings(), func(x *trigonev1.Finding) bool {
-		return x.GetId() == req.GetFindingId() && x.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION
+		return x.GetId() == req.GetFindingId() && confirmable(x)
 	})
 	if i < 0 {
 		return nil, Refuse(FailedPrecondition, ReasonNoContradiction,
-			"no open contradiction of this case has this id; GetCase gives the findings with their ids, and a caution or a note disputes nothing and needs no confirmation")
+			"no open contradiction and no open slip of this case has this id; GetCase gives the findings with their ids, and what neither disputes nor questions a value needs no confirmation")
 	}
 	ch := begin(f, who, now)
 	ch.reason = byConfirmation
@@ -161,6 +162,11 @@ func (b *Book) prepareConfirming(ctx context.Context, who Principal, req *trigon
 		FindingID: req.GetFindingId(), Rule: said.GetFindings()[i].GetRule(), Kind: storage.Confirmed, Caller: who.Name, Reason: req.GetReason(),
 	})
 	return ch, nil
+}
+
+// confirmable is what rules.Finding.Confirmable says, of a finding as answered.
+func confirmable(f *trigonev1.Finding) bool {
+	return f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION || f.GetKind() == trigonev1.RuleKind_RULE_KIND_SLIP
 }
 
 // judgedAsNow gives what is said of a case under the present rules and policy: the

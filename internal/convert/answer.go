@@ -109,7 +109,7 @@ func finding(f rules.Finding) *trigonev1.Finding {
 		Occasion: string(f.At.Occasion), Place: string(f.At.Place), Run: int32(f.At.Run), Stage: Enum[trigonev1.Stage](string(f.At.Stage)),
 		Inputs: inputs(f.Inputs), Limits: limits(f.Limits), Source: string(f.Source), Kind: Enum[trigonev1.RuleKind](string(f.Kind)),
 		Disputes: inputs(f.Disputes), Root: f.Root, FinalState: f.Final, Advice: f.Advice, Sections: f.Sections,
-		Confirmed: f.Confirmed,
+		Confirmed: f.Confirmed, Questions: inputs(f.Questions),
 	}
 }
 
@@ -134,7 +134,7 @@ func comparison(c discrepancy.Comparison) *trigonev1.Comparison {
 		Difference: pointer(c.Difference), Lower: pointer(c.Lower), Upper: pointer(c.Upper),
 		Tolerance: pointer(c.Tolerance), Margin: pointer(c.Margin), Z: pointer(c.Z), Unit: unit(c.Unit),
 		JudgedBy: Enum[trigonev1.JudgedBy](string(c.JudgedBy)), JudgedByVersion: c.JudgedByVersion,
-		Owner: Enum[trigonev1.LimitOwner](string(c.Owner)), LimitOnReading: c.LimitOnReading,
+		Owner: Enum[trigonev1.LimitOwner](string(c.Owner)), LimitOnReading: c.LimitOnReading, AsTyped: c.AsTyped,
 		Reason: c.Reason, Parent: c.Parent, PlanRevised: c.PlanRevised, Missing: c.Missing, NotApplicableBecause: c.NotApplicableBecause,
 		FormulaNumber: int32(c.FormulaNumber),
 	}

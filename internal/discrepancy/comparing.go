@@ -82,11 +82,30 @@ func (c *comparing) index() {
 // add keeps a comparison. Its class is the one that a difference would have; one
 // that agrees or does not apply loses it in the end.
 func (c *comparing) add(e entry) {
+	c.typed(&e)
 	e.FormulaNumber = formulaNumbers[e.Kind]
 	if n, known := metric.FormulaNumber(valve.ID(e.Metric)); known {
 		e.MetricFormulaNumber = units.Some(n)
 	}
 	c.list = append(c.list, e)
+}
+
+// typed marks an entry whose outcome is a value that an open slip names: as typed it
+// differs, and a typing error is as likely.
+func (c *comparing) typed(e *entry) {
+	leaf := valve.ID(e.Metric)
+	if leaf == metric.IDPredictedContact || leaf == metric.IDPredictedOverlap {
+		leaf = coaptation
+	}
+	k := valve.Key{ID: leaf, Place: e.Place, Occasion: e.Occasion, Role: valve.Measured}
+	if e.ActualValue.IsNone() || !c.measured[k].Slip {
+		return
+	}
+	e.AsTyped = true
+	e.Message += "; as typed, likely a slip"
+	if e.Verdict == Present {
+		e.Verdict = Indeterminate
+	}
 }
 
 // notApplicable says of an entry that it does not apply, and why.

@@ -94,6 +94,7 @@ type Comparison struct {
 	JudgedByVersion      string
 	Owner                settings.Owner // of tolerance or limit
 	LimitOnReading       bool           // the limit applies to readings as they are
+	AsTyped              bool           // the outcome's value is likely a slip: no difference is present
 	Reason               string
 	Parent               string // discrepancy id of the root it stands under
 	PlanRevised          bool

@@ -6,6 +6,7 @@ package evaluate
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"trigone/internal/discrepancy"
 	"trigone/internal/metric"
@@ -34,8 +35,9 @@ type Input struct {
 	Known *discrepancy.Prediction
 	// First says that nothing of the case was evaluated before.
 	First bool
-	// Confirmed are the contradictions, by the finding's id, whose values a reviewer
-	// confirmed: they are found as before and dispute nothing.
+	// Confirmed are the contradictions and slips, by the finding's id, whose values a
+	// reviewer confirmed: they are found as before, dispute nothing and keep nothing
+	// waiting.
 	Confirmed map[string]bool
 	// RuleSet is the version of the rule set, whose built-in values take the place of
 	// those of Settings; empty: the present one.
@@ -98,9 +100,10 @@ type Suggestion struct {
 }
 
 // Evaluate evaluates a case. It runs twice: metrics on all values with the rules
-// that can find a contradiction or name the cause of one, then metrics without
-// the disputed values with all other rules. Where nothing is disputed the metrics
-// of the first run are those of the second.
+// that can find a contradiction or a slip or name the cause of one, then metrics
+// without the values that are disputed or likely slips with all other rules, which
+// judge a slip as typed. Where there is neither the metrics of the first run are
+// those of the second.
 func Evaluate(in Input) Evaluation {
 	in.Settings = in.Settings.Under(in.RuleSet)
 	all := in.Case
@@ -108,10 +111,10 @@ func Evaluate(in Input) Evaluation {
 	findings, gapsA := rules.Run(all, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return r.JudgesAll(in.RuleSet) })
 
 	var disputes []valve.InputValue
-	var disputed []valve.Key
+	var disputed, slips []valve.Key
 	for i := range findings {
 		f := &findings[i]
-		if f.Severity != rules.Contradiction {
+		if !f.Confirmable() {
 			continue
 		}
 		if f.Confirmed = in.Confirmed[f.ID]; f.Confirmed {
@@ -121,10 +124,12 @@ func Evaluate(in Input) Evaluation {
 			disputes = append(disputes, d)
 			disputed = append(disputed, d.Key)
 		}
+		for _, q := range f.Questions {
+			slips = append(slips, q.Key)
+		}
 	}
-	clean := all
-	if len(disputed) > 0 {
-		clean = all.WithMeasured(withheld(all.Measured, disputed))
+	clean := Withhold(all, disputed, slips)
+	if clean != all {
 		values = compute(in, clean)
 	}
 	others, gapsB := rules.Run(clean, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return !r.JudgesAll(in.RuleSet) })
@@ -137,7 +142,7 @@ func Evaluate(in Input) Evaluation {
 		CalibrationID:    in.Settings.CalibrationID,
 		Replay:           replay(in),
 		InForce:          inForce,
-		Metrics:          append(metric.LeafValues(all, disputed), values...),
+		Metrics:          append(metric.LeafValues(Withhold(all, nil, slips), disputed), values...),
 		Findings:         append(findings, others...),
 		Gaps:             append(gapsA, gapsB...),
 	}
@@ -324,6 +329,9 @@ func suggest(values []metric.Value) []Suggestion {
 	for _, v := range values {
 		if v.State != metric.NotEvaluable || len(v.Missing) == 0 || len(v.Missing) > few || len(v.Inputs) == 0 {
 			continue
+		}
+		if slices.ContainsFunc(v.Missing, func(m string) bool { return strings.HasSuffix(m, metric.UntilConfirmed) }) {
+			continue // it is there; the slip says what to do
 		}
 		i := slices.IndexFunc(list, func(s Suggestion) bool {
 			return s.Occasion == v.Key.Occasion && slices.Equal(s.Missing, v.Missing)

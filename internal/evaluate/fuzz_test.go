@@ -55,15 +55,18 @@ func notFinite(path string, v reflect.Value) []string {
 func runAside(c *repair.Case, s settings.Settings, version string) []string {
 	s = s.Under(version)
 	var ids []string
-	var disputed []valve.Key
+	var disputed, slips []valve.Key
 	first, _ := rules.Run(c, s, metric.Compute(c, s), version, func(r rules.Rule) bool { return r.JudgesAll(version) })
 	for _, f := range first {
 		ids = append(ids, f.ID)
 		for _, d := range f.Disputes {
 			disputed = append(disputed, d.Key)
 		}
+		for _, q := range f.Questions {
+			slips = append(slips, q.Key)
+		}
 	}
-	clean := c.WithMeasured(evaluate.Withheld(c.Measured, disputed))
+	clean := evaluate.Withhold(c, disputed, slips)
 	second, _ := rules.Run(clean, s, metric.Compute(clean, s), version, func(r rules.Rule) bool { return !r.JudgesAll(version) })
 	for _, f := range second {
 		ids = append(ids, f.ID)

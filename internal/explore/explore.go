@@ -100,6 +100,7 @@ type Exploration struct {
 	metrics  []valve.ID
 	order    *Order
 	disputed []valve.Key // of the plan as it is
+	slips    []valve.Key // of the plan as it is
 	first    pass        // rules that judge all values, contradictions among them
 	second   pass        // everything else, without what is disputed
 	beside   map[string]bool
@@ -283,11 +284,9 @@ func (e *Exploration) know() {
 	with, without := e.in.Case, e.in.Case.WithPlan(nil)
 	e.first = e.newPass(with, without, true)
 	for _, j := range append(e.judgeSome(with, e.computeSome(with, e.first, nil), e.first, true), e.first.judged...) {
-		e.disputed = append(e.disputed, e.disputes(j)...)
+		e.disputed, e.slips = e.collect(j, e.disputed, e.slips)
 	}
-	if len(e.disputed) > 0 {
-		with, without = evaluate.Withhold(with, e.disputed), evaluate.Withhold(without, e.disputed)
-	}
+	with, without = evaluate.Withhold(with, e.disputed, e.slips), evaluate.Withhold(without, e.disputed, e.slips)
 	e.second = e.newPass(with, without, false)
 }
 
@@ -346,15 +345,19 @@ func (e *Exploration) judgeSome(c *repair.Case, values []metric.Value, p pass, j
 	return rules.JudgeSome(c, e.in.Settings, values, e.wanted(p, judgesAll))
 }
 
-// disputes gives the values that a judgement disputes.
-func (e *Exploration) disputes(j rules.Judgement) []valve.Key {
-	var keys []valve.Key
-	if j.Outcome == rules.Broken && j.Severity == rules.Contradiction && !e.in.Confirmed[j.Finding.ID] {
-		for _, d := range j.Finding.Disputes {
-			keys = append(keys, d.Key)
-		}
+// collect adds the values that a judgement disputes, and those that it names as
+// slips.
+func (e *Exploration) collect(j rules.Judgement, disputed, slips []valve.Key) (d, s []valve.Key) {
+	if j.Outcome != rules.Broken || !j.Finding.Confirmable() || e.in.Confirmed[j.Finding.ID] {
+		return disputed, slips
 	}
-	return keys
+	for _, in := range j.Finding.Disputes {
+		disputed = append(disputed, in.Key)
+	}
+	for _, in := range j.Finding.Questions {
+		slips = append(slips, in.Key)
+	}
+	return disputed, slips
 }
 
 // verdict is what is said of one case.
@@ -385,18 +388,17 @@ func (e *Exploration) judge(c *repair.Case, room []metric.Value) verdict {
 	onAll := e.judgeSome(c, values, e.first, true)
 	take(onAll, e.first.judged)
 
-	var disputed []valve.Key
+	var disputed, slips []valve.Key
 	for _, list := range [][]rules.Judgement{onAll, e.first.judged} {
 		for _, j := range list {
-			disputed = append(disputed, e.disputes(j)...)
+			disputed, slips = e.collect(j, disputed, slips)
 		}
 	}
-	clean, p := c, e.second
-	if !sameKeys(disputed, e.disputed) {
+	clean, p := evaluate.Withhold(c, disputed, slips), e.second
+	if !sameKeys(disputed, e.disputed) || !sameKeys(slips, e.slips) {
 		p = pass{} // what is disputed here may lie outside the plan
 	}
-	if len(disputed) > 0 {
-		clean = evaluate.Withhold(c, disputed)
+	if clean != c {
 		values = e.computeSome(clean, p, values)
 	}
 	v.values = values

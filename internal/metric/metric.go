@@ -383,6 +383,9 @@ func LeafValues(c *repair.Case, disputed []valve.Key) []Value {
 				v.State = Disputed
 				v.Explanation = "named by an open contradiction"
 			}
+			if m.Slip {
+				v.Explanation = "as typed; likely a slip, so that what is computed of it waits until it is confirmed or corrected"
+			}
 		}
 		values = append(values, v)
 	}

@@ -18,6 +18,9 @@ type Reader struct {
 	c  *repair.Case
 	s  *settings.Settings // shared and never written: a run has thousands of readers
 	at At
+	// asTyped reads a value that is marked as a slip as it was typed; a formula
+	// waits for it.
+	asTyped bool
 
 	used    []valve.InputValue
 	assumed []valve.InputValue  // what stands in for a value that nobody sent
@@ -51,7 +54,16 @@ func NewReader(c *repair.Case, s settings.Settings, at At) *Reader {
 
 // Elsewhere gives a reader for another place of the same case, which shares what
 // is remembered of the case.
-func (r *Reader) Elsewhere(at At) *Reader { return &Reader{c: r.c, s: r.s, at: at, memo: r.memo} }
+func (r *Reader) Elsewhere(at At) *Reader {
+	return &Reader{c: r.c, s: r.s, at: at, asTyped: r.asTyped, memo: r.memo}
+}
+
+// AsTyped makes the reader read what is marked as a slip as it was typed: a rule
+// judges it, and says so.
+func (r *Reader) AsTyped() *Reader {
+	r.asTyped = true
+	return r
+}
 
 // Case gives the case.
 func (r *Reader) Case() *repair.Case { return r.c }
@@ -106,6 +118,7 @@ func (r *Reader) Has(k valve.Key) bool {
 func (r *Reader) Read(k valve.Key) float64 {
 	m, _ := r.Measurement(k)
 	v, has := m.Value.Get()
+	has = has && (r.asTyped || !m.Slip)
 	if r.probe {
 		switch {
 		case !has:
@@ -224,7 +237,8 @@ func (r *Reader) Between(low, high float64) { r.low, r.high = units.Some(low), u
 // try computes aside: ok is false, and nothing is recorded, where an input is
 // missing or the formula does not apply.
 func (r *Reader) try(f func(*Reader) float64) (value float64, ok bool) {
-	aside := &Reader{c: r.c, s: r.s, at: r.at, memo: r.memo, probe: r.probe, moved: r.moved, by: r.by}
+	aside := r.Elsewhere(r.at)
+	aside.probe, aside.moved, aside.by = r.probe, r.moved, r.by
 	value = f(aside)
 	if len(aside.missing) > 0 || aside.notApplicable || aside.refused || math.IsNaN(value) || math.IsInf(value, 0) {
 		return math.NaN(), false
@@ -252,6 +266,10 @@ func (r *Reader) Inputs() []valve.InputValue { return slices.Clone(r.used) }
 // Missing gives the values that were needed and are not there.
 func (r *Reader) Missing() []valve.Key { return slices.Clone(r.missing) }
 
+// UntilConfirmed stands behind the name of a value that is there and waits, because
+// it is likely a slip.
+const UntilConfirmed = " (until it is confirmed or corrected)"
+
 // MissingText gives them as text.
 func (r *Reader) MissingText() []string {
 	if len(r.missing) == 0 {
@@ -260,6 +278,9 @@ func (r *Reader) MissingText() []string {
 	list := make([]string, len(r.missing))
 	for i, k := range r.missing {
 		list[i] = k.String()
+		if r.c.Measured[k].Slip && !r.asTyped {
+			list[i] += UntilConfirmed
+		}
 	}
 	return list
 }

@@ -294,7 +294,7 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	if f.GetConfirmed() {
 		where = append(where, "confirmed by a reviewer")
 	}
-	if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION {
+	if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION || f.GetKind() == trigonev1.RuleKind_RULE_KIND_SLIP {
 		where = append(where, "finding "+f.GetId()) // by which it is confirmed
 	}
 	body := strings.Repeat(" ", len([]rune(lead))+2)

@@ -43,7 +43,7 @@ func Run(c *repair.Case, s settings.Settings, values []metric.Value, version str
 func run(list []Rule, c *repair.Case, s settings.Settings, values []metric.Value, accept func(Rule) bool) ([]Finding, []Gap) {
 	var findings []Finding
 	var gaps []Gap
-	reader := metric.NewReader(c, s, metric.At{})
+	reader := metric.NewReader(c, s, metric.At{}).AsTyped()
 	for _, rule := range list {
 		if !accept(rule) {
 			continue
@@ -84,7 +84,7 @@ func check(rule Rule, r *Reader) (verdict Verdict) {
 }
 
 func judge(rule Rule, r *Reader, at metric.At) (Finding, Gap, Outcome) {
-	verdict := check(rule, r)
+	verdict, c := check(rule, r), r.Case()
 	missing := r.MissingText()
 	if r.failed || (r.faulty && len(missing) == 0) {
 		missing = []string{RuleFailed}
@@ -99,6 +99,12 @@ func judge(rule Rule, r *Reader, at metric.At) (Finding, Gap, Outcome) {
 		Rule: rule.ID, Reference: rule.Reference, Severity: rule.Severity, Kind: rule.Kind, Source: rule.Source,
 		Message: verdict.Message, Advice: rule.Advice, At: at,
 		Inputs: r.Inputs(), Facts: r.facts, Limits: r.limits,
+	}
+	switch {
+	case rule.Kind == Slip:
+		f.Questions = f.Inputs
+	case slices.ContainsFunc(f.Inputs, func(in valve.InputValue) bool { return c.Measured[in.Key].Slip }):
+		f.Message = strings.TrimSuffix(f.Message, ".") + " (as typed)."
 	}
 	if rule.Severity == Contradiction {
 		for _, in := range f.Inputs {
@@ -128,7 +134,7 @@ type Judgement struct {
 // again after a few values have changed.
 func JudgeSome(c *repair.Case, s settings.Settings, values []metric.Value, wanted func(Rule, metric.At) bool) []Judgement {
 	var list []Judgement
-	reader := metric.NewReader(c, s, metric.At{})
+	reader := metric.NewReader(c, s, metric.At{}).AsTyped()
 	for _, rule := range table {
 		places, failed := where(rule, c)
 		if failed && wanted(rule, metric.At{}) {

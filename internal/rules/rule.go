@@ -76,6 +76,7 @@ const (
 	Plausibility Kind = "plausibility"
 	Clinical     Kind = "clinical"
 	Completeness Kind = "completeness"
+	Slip         Kind = "slip" // a value that was likely typed in another unit; a reviewer may confirm it
 )
 
 // Rule is one rule.
@@ -158,13 +159,19 @@ type Finding struct {
 	Limits    []settings.Threshold
 	Source    settings.SourceID
 	Disputes  []valve.InputValue
+	// Questions are the values that a slip names: they are judged as typed, and what
+	// is computed of them waits.
+	Questions []valve.InputValue
 	Sections  []string // sections that hold what is disputed
 	Root      string   // id of the finding it is grouped under, empty: a root
 	Final     bool     // speaks of the state at the end
-	// Confirmed says that a reviewer confirmed the values of this contradiction:
-	// it then disputes none of them.
+	// Confirmed says that a reviewer confirmed the values of this contradiction or
+	// slip: it then disputes or questions none of them.
 	Confirmed bool
 }
+
+// Confirmable says whether a reviewer may confirm the values of a finding.
+func (f Finding) Confirmable() bool { return f.Severity == Contradiction || f.Kind == Slip }
 
 // Gap is a rule that could not be judged at one place.
 type Gap struct {

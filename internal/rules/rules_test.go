@@ -72,7 +72,7 @@ func TestExamples(t *testing.T) {
 		}
 		// Where a missing entry is what a rule speaks of, or there is no place
 		// without a value, what it belongs to is missing instead.
-		instead := silent && (rule.Kind == Completeness || rule.Kind == Plausibility)
+		instead := silent && (rule.Kind == Completeness || rule.Kind == Plausibility || rule.Kind == Slip)
 		if !missing && !instead {
 			t.Errorf("%s: no example with a missing input", rule.ID)
 		}
@@ -178,7 +178,7 @@ func TestTable(t *testing.T) {
 		if !slices.Contains([]Severity{Contradiction, Caution, Note}, r.Severity) {
 			t.Errorf("%s: severity %q", r.ID, r.Severity)
 		}
-		if !slices.Contains([]Kind{Arithmetic, Time, Definition, Plausibility, Clinical, Completeness}, r.Kind) {
+		if !slices.Contains([]Kind{Arithmetic, Time, Definition, Plausibility, Clinical, Completeness, Slip}, r.Kind) {
 			t.Errorf("%s: kind %q", r.ID, r.Kind)
 		}
 		if r.Since == "" || r.Where == nil || r.Check == nil {
@@ -250,6 +250,7 @@ func TestNoLimitInRules(t *testing.T) {
 		"looks-like-another-unit.go":            {"10", "0.1", "0.01", "0.001", "100", "1000", "60", "180", "7.50062"}, // definitions of units
 		"inflow-below-outflow.go":               {"0.1"},                                                               // the same
 		"regurgitant-fraction-above-hundred.go": {"100"},                                                               // definition of a share
+		"isovelocity-radius-slip.go":            {"10"},                                                                // definition of a unit
 		"engine.go":                             {"8"},                                                                 // bytes of a fingerprint
 	}
 	files, err := filepath.Glob("*.go")

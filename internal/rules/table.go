@@ -29,6 +29,7 @@ var table = []Rule{
 	coaptationLongerThanFinalLeaflet,
 	coaptationLongerThanLeaflet,
 	coaptationShort,
+	coaptationSlip,
 	coaptationUneven,
 	deadWithoutDate,
 	deathAfterStatusKnown,
@@ -64,6 +65,7 @@ var table = []Rule{
 	inflowBelowOutflow,
 	inkDepthShort,
 	inotropeAgainstAnteriorMotion,
+	isovelocityRadiusSlip,
 	lateralWallAbnormalWithoutAction,
 	lateralWallUnchecked,
 	leafletCutOutsideClamp,
@@ -131,4 +133,5 @@ var table = []Rule{
 	tricuspidRegurgitationUnanswered,
 	twoDatesOfDeath,
 	twoRingsInPlace,
+	venaContractaSlip,
 }

@@ -140,7 +140,7 @@ func TestRuleSets(t *testing.T) {
 		if r.Until != "" && !slices.Contains(rules.SetVersions(), r.Until) {
 			t.Errorf("%s: until %q is no version", r.ID, r.Until)
 		}
-		if r.JudgesAllSince != "" && (r.Kind != rules.Plausibility || !slices.Contains(rules.SetVersions(), r.JudgesAllSince)) {
+		if r.JudgesAllSince != "" && (r.Kind != rules.Plausibility && r.Kind != rules.Slip || !slices.Contains(rules.SetVersions(), r.JudgesAllSince)) {
 			t.Errorf("%s: only what may name a cause judges disputed values, since a version", r.ID)
 		}
 		if r.Explains && r.JudgesAllSince == "" {

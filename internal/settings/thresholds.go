@@ -59,6 +59,10 @@ const (
 
 	TricuspidAnnulusWide = "tricuspid_annulus_wide"
 
+	RadiusSlip        = "isovelocity_radius_slip"
+	VenaContractaSlip = "vena_contracta_slip"
+	CoaptationSlip    = "coaptation_slip"
+
 	ClampEdge                   = "clamp_edge"
 	BypassTail                  = "bypass_tail"
 	DurationsApart              = "durations_apart"
@@ -179,4 +183,11 @@ var builtInThresholds = []Threshold{
 
 	{Name: TricuspidAnnulusWide, Unit: units.MM, Value: 40, Inclusive: false, Lowest: 30, Highest: 55, Source: SourceMemory,
 		Summary: "diameter of the tricuspid annulus from which it is wide"},
+
+	{Name: RadiusSlip, Unit: units.MM, Value: 2.5, Inclusive: true, Lowest: 1, Highest: 5, Source: SourceCommonPractice,
+		Summary: "radius of the proximal isovelocity surface below which, beside more than mild regurgitation, centimetres are likely"},
+	{Name: VenaContractaSlip, Unit: units.MM, Value: 1, Inclusive: true, Lowest: 0.5, Highest: 2, Source: SourceCommonPractice,
+		Summary: "width of the vena contracta below which centimetres are likely"},
+	{Name: CoaptationSlip, Unit: units.MM, Value: 2, Inclusive: true, Lowest: 0.5, Highest: 3, Source: SourceCommonPractice,
+		Summary: "coaptation length of A2-P2 after the ring below which, where it is not 0, centimetres are likely"},
 }

@@ -58,6 +58,9 @@ type Measurement struct {
 	StudyID      string // values of one study share it; the section's name if not stated
 	Run          int    // pump run, 0: none
 	Stage        Stage
+	// Slip says that an open finding names it as a likely slip of typing: what is
+	// computed of it waits until it is confirmed or corrected.
+	Slip bool
 }
 
 // InputValue is a value that was read, as it was sent.
@@ -78,6 +81,17 @@ func (m Measurements) Keys() []Key {
 	}
 	slices.SortFunc(keys, Key.Compare)
 	return keys
+}
+
+// Marked gives the measurements with the values under the given keys marked as
+// likely slips.
+func (m Measurements) Marked(slips []Key) Measurements {
+	marked := make(Measurements, len(m))
+	for k, v := range m {
+		v.Slip = v.Slip || slices.Contains(slips, k)
+		marked[k] = v
+	}
+	return marked
 }
 
 // Without gives the measurements without the values under the given keys.

@@ -300,6 +300,8 @@ const (
 	RuleKind_RULE_KIND_CLINICAL RuleKind = 5
 	// Something that should be in the record.
 	RuleKind_RULE_KIND_COMPLETENESS RuleKind = 6
+	// A value that was likely typed in another unit; ConfirmFinding takes it.
+	RuleKind_RULE_KIND_SLIP RuleKind = 7
 )
 
 // Enum value maps for RuleKind.
@@ -312,6 +314,7 @@ var (
 		4: "RULE_KIND_PLAUSIBILITY",
 		5: "RULE_KIND_CLINICAL",
 		6: "RULE_KIND_COMPLETENESS",
+		7: "RULE_KIND_SLIP",
 	}
 	RuleKind_value = map[string]int32{
 		"RULE_KIND_UNSPECIFIED":  0,
@@ -321,6 +324,7 @@ var (
 		"RULE_KIND_PLAUSIBILITY": 4,
 		"RULE_KIND_CLINICAL":     5,
 		"RULE_KIND_COMPLETENESS": 6,
+		"RULE_KIND_SLIP":         7,
 	}
 )
 
@@ -1417,9 +1421,13 @@ type Finding struct {
 	Advice string `protobuf:"bytes,16,opt,name=advice,proto3" json:"advice,omitempty"`
 	// Section that holds the disputed values.
 	Sections []string `protobuf:"bytes,17,rep,name=sections,proto3" json:"sections,omitempty"`
-	// Whether a reviewer confirmed the values of this contradiction: then it
-	// disputes none. The reason stands with the case, not here.
-	Confirmed     bool `protobuf:"varint,18,opt,name=confirmed,proto3" json:"confirmed,omitempty"`
+	// Whether a reviewer confirmed the values of this contradiction or slip: then
+	// it disputes or questions none. The reason stands with the case, not here.
+	Confirmed bool `protobuf:"varint,18,opt,name=confirmed,proto3" json:"confirmed,omitempty"`
+	// Values that a finding of kind SLIP takes for slips of typing. They stand as
+	// typed; what is computed of them is not evaluable until they are confirmed or
+	// corrected.
+	Questions     []*InputValue `protobuf:"bytes,19,rep,name=questions,proto3" json:"questions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1578,6 +1586,13 @@ func (x *Finding) GetConfirmed() bool {
 		return x.Confirmed
 	}
 	return false
+}
+
+func (x *Finding) GetQuestions() []*InputValue {
+	if x != nil {
+		return x.Questions
+	}
+	return nil
 }
 
 // A limit as applied.
@@ -1836,8 +1851,11 @@ type Comparison struct {
 	PredictionCalibrationId string `protobuf:"bytes,43,opt,name=prediction_calibration_id,json=predictionCalibrationId,proto3" json:"prediction_calibration_id,omitempty"`
 	// Whether it was predicted from the plan, or from what was done.
 	PredictionRole MetricRole `protobuf:"varint,44,opt,name=prediction_role,json=predictionRole,proto3,enum=trigone.v1.MetricRole" json:"prediction_role,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Whether the outcome's value is one that an open slip names: it is compared as
+	// typed, and where it differs that is indeterminate.
+	AsTyped       bool `protobuf:"varint,45,opt,name=as_typed,json=asTyped,proto3" json:"as_typed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Comparison) Reset() {
@@ -2176,6 +2194,13 @@ func (x *Comparison) GetPredictionRole() MetricRole {
 		return x.PredictionRole
 	}
 	return MetricRole_METRIC_ROLE_UNSPECIFIED
+}
+
+func (x *Comparison) GetAsTyped() bool {
+	if x != nil {
+		return x.AsTyped
+	}
+	return false
 }
 
 // How many of the things planned came as planned. A thing planned is a step, a
@@ -2735,7 +2760,7 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\boccasion\x18\x03 \x01(\tR\boccasion\x12*\n" +
 	"\x04role\x18\x04 \x01(\x0e2\x16.trigone.v1.MetricRoleR\x04role\x12\x14\n" +
 	"\x05value\x18\x05 \x01(\x01R\x05value\x12\x12\n" +
-	"\x04unit\x18\x06 \x01(\tR\x04unit\"\xc5\x04\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\"\xfb\x04\n" +
 	"\aFinding\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04rule\x18\x02 \x01(\tR\x04rule\x120\n" +
@@ -2756,7 +2781,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"finalState\x12\x16\n" +
 	"\x06advice\x18\x10 \x01(\tR\x06advice\x12\x1a\n" +
 	"\bsections\x18\x11 \x03(\tR\bsections\x12\x1c\n" +
-	"\tconfirmed\x18\x12 \x01(\bR\tconfirmed\"\xa2\x01\n" +
+	"\tconfirmed\x18\x12 \x01(\bR\tconfirmed\x124\n" +
+	"\tquestions\x18\x13 \x03(\v2\x16.trigone.v1.InputValueR\tquestions\"\xa2\x01\n" +
 	"\fAppliedLimit\x12\x1c\n" +
 	"\tthreshold\x18\x01 \x01(\tR\tthreshold\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
@@ -2767,7 +2793,7 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x1a\n" +
 	"\boccasion\x18\x02 \x01(\tR\boccasion\x12\x14\n" +
 	"\x05place\x18\x03 \x01(\tR\x05place\x12\x18\n" +
-	"\amissing\x18\x04 \x03(\tR\amissing\"\x98\x0e\n" +
+	"\amissing\x18\x04 \x03(\tR\amissing\"\xb3\x0e\n" +
 	"\n" +
 	"Comparison\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12.\n" +
@@ -2818,7 +2844,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x15prediction_evaluation\x18) \x01(\x03H\vR\x14predictionEvaluation\x88\x01\x01\x12@\n" +
 	"\x1cprediction_catalogue_version\x18* \x01(\tR\x1apredictionCatalogueVersion\x12:\n" +
 	"\x19prediction_calibration_id\x18+ \x01(\tR\x17predictionCalibrationId\x12?\n" +
-	"\x0fprediction_role\x18, \x01(\x0e2\x16.trigone.v1.MetricRoleR\x0epredictionRoleB\x10\n" +
+	"\x0fprediction_role\x18, \x01(\x0e2\x16.trigone.v1.MetricRoleR\x0epredictionRole\x12\x19\n" +
+	"\bas_typed\x18- \x01(\bR\aasTypedB\x10\n" +
 	"\x0e_planned_valueB\r\n" +
 	"\v_planned_sdB\x0f\n" +
 	"\r_actual_valueB\f\n" +
@@ -2914,7 +2941,7 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16SEVERITY_CONTRADICTION\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_CAUTION\x10\x02\x12\x11\n" +
-	"\rSEVERITY_NOTE\x10\x03*\xbd\x01\n" +
+	"\rSEVERITY_NOTE\x10\x03*\xd1\x01\n" +
 	"\bRuleKind\x12\x19\n" +
 	"\x15RULE_KIND_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14RULE_KIND_ARITHMETIC\x10\x01\x12\x12\n" +
@@ -2922,7 +2949,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x14RULE_KIND_DEFINITION\x10\x03\x12\x1a\n" +
 	"\x16RULE_KIND_PLAUSIBILITY\x10\x04\x12\x16\n" +
 	"\x12RULE_KIND_CLINICAL\x10\x05\x12\x1a\n" +
-	"\x16RULE_KIND_COMPLETENESS\x10\x06*X\n" +
+	"\x16RULE_KIND_COMPLETENESS\x10\x06\x12\x12\n" +
+	"\x0eRULE_KIND_SLIP\x10\a*X\n" +
 	"\n" +
 	"LimitOwner\x12\x1b\n" +
 	"\x17LIMIT_OWNER_UNSPECIFIED\x10\x00\x12\x17\n" +
@@ -3045,24 +3073,25 @@ var file_trigone_v1_evaluation_proto_depIdxs = []int32{
 	17, // 21: trigone.v1.Finding.limits:type_name -> trigone.v1.AppliedLimit
 	4,  // 22: trigone.v1.Finding.kind:type_name -> trigone.v1.RuleKind
 	15, // 23: trigone.v1.Finding.disputes:type_name -> trigone.v1.InputValue
-	5,  // 24: trigone.v1.AppliedLimit.owner:type_name -> trigone.v1.LimitOwner
-	6,  // 25: trigone.v1.Comparison.kind:type_name -> trigone.v1.ComparisonKind
-	7,  // 26: trigone.v1.Comparison.verdict:type_name -> trigone.v1.ComparisonVerdict
-	27, // 27: trigone.v1.Comparison.stage:type_name -> trigone.v1.Stage
-	25, // 28: trigone.v1.Comparison.method:type_name -> trigone.v1.Method
-	9,  // 29: trigone.v1.Comparison.judged_by:type_name -> trigone.v1.JudgedBy
-	5,  // 30: trigone.v1.Comparison.owner:type_name -> trigone.v1.LimitOwner
-	1,  // 31: trigone.v1.Comparison.prediction_role:type_name -> trigone.v1.MetricRole
-	8,  // 32: trigone.v1.Discrepancy.verdict:type_name -> trigone.v1.DiscrepancyVerdict
-	27, // 33: trigone.v1.Discrepancy.stage:type_name -> trigone.v1.Stage
-	9,  // 34: trigone.v1.Discrepancy.judged_by:type_name -> trigone.v1.JudgedBy
-	25, // 35: trigone.v1.Discrepancy.method:type_name -> trigone.v1.Method
-	10, // 36: trigone.v1.Source.strength:type_name -> trigone.v1.SourceStrength
-	37, // [37:37] is the sub-list for method output_type
-	37, // [37:37] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	15, // 24: trigone.v1.Finding.questions:type_name -> trigone.v1.InputValue
+	5,  // 25: trigone.v1.AppliedLimit.owner:type_name -> trigone.v1.LimitOwner
+	6,  // 26: trigone.v1.Comparison.kind:type_name -> trigone.v1.ComparisonKind
+	7,  // 27: trigone.v1.Comparison.verdict:type_name -> trigone.v1.ComparisonVerdict
+	27, // 28: trigone.v1.Comparison.stage:type_name -> trigone.v1.Stage
+	25, // 29: trigone.v1.Comparison.method:type_name -> trigone.v1.Method
+	9,  // 30: trigone.v1.Comparison.judged_by:type_name -> trigone.v1.JudgedBy
+	5,  // 31: trigone.v1.Comparison.owner:type_name -> trigone.v1.LimitOwner
+	1,  // 32: trigone.v1.Comparison.prediction_role:type_name -> trigone.v1.MetricRole
+	8,  // 33: trigone.v1.Discrepancy.verdict:type_name -> trigone.v1.DiscrepancyVerdict
+	27, // 34: trigone.v1.Discrepancy.stage:type_name -> trigone.v1.Stage
+	9,  // 35: trigone.v1.Discrepancy.judged_by:type_name -> trigone.v1.JudgedBy
+	25, // 36: trigone.v1.Discrepancy.method:type_name -> trigone.v1.Method
+	10, // 37: trigone.v1.Source.strength:type_name -> trigone.v1.SourceStrength
+	38, // [38:38] is the sub-list for method output_type
+	38, // [38:38] is the sub-list for method input_type
+	38, // [38:38] is the sub-list for extension type_name
+	38, // [38:38] is the sub-list for extension extendee
+	0,  // [0:38] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_evaluation_proto_init() }

@@ -2854,7 +2854,8 @@ type ConfirmFindingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The case.
 	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
-	// The finding, by id: an open contradiction of the newest evaluation.
+	// The finding, by id: an open contradiction of the newest evaluation, or an open
+	// finding of kind SLIP.
 	FindingId string `protobuf:"bytes,2,opt,name=finding_id,json=findingId,proto3" json:"finding_id,omitempty"`
 	// Why the values are right; required. Free text, treated as identifying. At most
 	// 1000 characters.

@@ -59,8 +59,8 @@ type RecordServiceClient interface {
 	RetractCase(ctx context.Context, in *RetractCaseRequest, opts ...grpc.CallOption) (*RetractCaseResponse, error)
 	// Merges, corrects or repairs the identity of a case.
 	AmendIdentity(ctx context.Context, in *AmendIdentityRequest, opts ...grpc.CallOption) (*AmendIdentityResponse, error)
-	// Confirms the values that an open contradiction disputes, with the reason: they
-	// are right as they stand. It binds to the finding's id and lapses by itself
+	// Confirms the values that an open contradiction disputes, or that an open slip
+	// questions, with the reason: they are right as they stand. It binds to the finding's id and lapses by itself
 	// when a rule, an input or a value changes.
 	ConfirmFinding(ctx context.Context, in *ConfirmFindingRequest, opts ...grpc.CallOption) (*ConfirmFindingResponse, error)
 	// Takes a confirmation back, with the reason: the values are disputed again.
@@ -224,8 +224,8 @@ type RecordServiceServer interface {
 	RetractCase(context.Context, *RetractCaseRequest) (*RetractCaseResponse, error)
 	// Merges, corrects or repairs the identity of a case.
 	AmendIdentity(context.Context, *AmendIdentityRequest) (*AmendIdentityResponse, error)
-	// Confirms the values that an open contradiction disputes, with the reason: they
-	// are right as they stand. It binds to the finding's id and lapses by itself
+	// Confirms the values that an open contradiction disputes, or that an open slip
+	// questions, with the reason: they are right as they stand. It binds to the finding's id and lapses by itself
 	// when a rule, an input or a value changes.
 	ConfirmFinding(context.Context, *ConfirmFindingRequest) (*ConfirmFindingResponse, error)
 	// Takes a confirmation back, with the reason: the values are disputed again.

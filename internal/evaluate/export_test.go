@@ -1,4 +1,0 @@
-package evaluate
-
-// Withheld is what the second pass judges.
-var Withheld = withheld
