@@ -48,7 +48,7 @@ func full() *evaluate.Evaluation {
 			ID: "f", Rule: "mean-gradient-high", Reference: "R46", Severity: rules.Caution, Kind: rules.Clinical, Message: "said", Advice: "do",
 			At:     metric.At{Place: "a2_p2", Occasion: "result/exit", Role: valve.Measured, Run: 2, Stage: valve.LeavingTheatre},
 			Inputs: in(), Facts: []rules.Fact{{Name: "n", Value: "v"}}, Limits: []settings.Threshold{limit}, Source: settings.SourceShabsigh2016,
-			Disputes: in(), Sections: []string{"result/exit"}, Root: "root", Final: true, Confirmed: true,
+			Disputes: in(), Questions: in(), Sections: []string{"result/exit"}, Root: "root", Final: true, Confirmed: true,
 		}},
 		Gaps: []rules.Gap{{Rule: "x", At: metric.At{Place: "p2", Occasion: "plan"}, Missing: []string{"m"}}},
 		Comparisons: []discrepancy.Comparison{{
@@ -56,7 +56,7 @@ func full() *evaluate.Evaluation {
 			Thing: "aim:t", TargetID: "t", PlannedStepID: "a", PerformedStepID: "b", Metric: "mean_gradient", Place: "a2_p2", Occasion: "result/exit", Run: 2, Stage: valve.LeavingTheatre,
 			Planned: "planned", Actual: "actual", PlannedValue: units.Some(4.0), ActualValue: units.Some(6.0), Difference: units.Some(2.0),
 			PlannedSD: units.Some(0.25), ActualSD: units.Some(0.75), Lower: units.Some(2.0), Upper: units.Some(4.0),
-			Unit: units.MMHg, Tolerance: units.Some(1.0), Margin: units.Some(1.5), Z: units.Some(2.5), Owner: settings.Site, LimitOnReading: true,
+			Unit: units.MMHg, Tolerance: units.Some(1.0), Margin: units.Some(1.5), Z: units.Some(2.5), Owner: settings.Site, LimitOnReading: true, AsTyped: true,
 			NotApplicableBecause: "n", FormulaNumber: 1, MetricFormulaNumber: units.Some(2),
 			Predicted: &discrepancy.Predicted{Evaluation: 5, CatalogueVersion: "c", CalibrationID: "k", Role: valve.PredictedFromPlan},
 			JudgedBy:  discrepancy.ByTarget, JudgedByVersion: "3", Method: valve.Doppler,
