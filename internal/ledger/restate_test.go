@@ -28,7 +28,7 @@ func stricter(t *testing.T) policy.Policy {
 		t.Fatal(err)
 	}
 	p, err := policy.ParseStored("stricter", []byte(strings.NewReplacer(
-		"version: \"1\"", "version: stricter",
+		"version: \"2\"", "version: stricter",
 		"thresholds: {}", "thresholds: {mean_gradient_high: 2}",
 		"tolerances: {}", "tolerances: {leaflet_height: {absolute: 0.1, relative_percent: 0, repeatability: 0}}",
 		"input_sds: {}", "input_sds: {leaflet_height: 3, coaptation_depth: 3}",
@@ -218,6 +218,9 @@ func TestRestated(t *testing.T) {
 	flips, fromExecution, fromPlan := 0, 0, 0
 	for id, was := range h.comparisons(trigonev1.Basis_BASIS_STORED) {
 		was, is := was.GetComparison(), again[id].GetComparison()
+		if is == nil {
+			t.Fatalf("%s is not among what was restated: %s", id, was.GetMessage())
+		}
 		if is.GetVerdict() != was.GetVerdict() {
 			flips++
 		}
