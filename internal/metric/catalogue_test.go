@@ -213,3 +213,30 @@ func TestGoldenPage(t *testing.T) {
 		t.Errorf("the catalogue differs from %s; after review: go test ./internal/metric -update", file)
 	}
 }
+
+// Nothing of the catalogue rests on memory but the assumed deviation of one leaf, and
+// plausible ranges, which a note at most is said of.
+func TestWhatRestsOnMemory(t *testing.T) {
+	memory := func(id settings.SourceID) bool {
+		s, known := settings.SourceByID(id)
+		return id != "" && (!known || s.Strength == settings.Memory)
+	}
+	built := builtIn()
+	var list []valve.ID
+	for _, m := range Metrics() {
+		if memory(m.Source) || slices.ContainsFunc(m.Thresholds, func(name string) bool { return memory(built.Threshold(name).Source) }) {
+			list = append(list, m.ID)
+		}
+	}
+	if len(list) > 0 {
+		t.Errorf("these metrics rest on memory: %v", list)
+	}
+	for _, l := range Leaves() {
+		if memory(l.SDSource) {
+			list = append(list, l.ID)
+		}
+	}
+	if want := []valve.ID{valve.CoaptationDepth}; !slices.Equal(list, want) {
+		t.Errorf("the deviations of %v rest on memory, listed are %v", list, want)
+	}
+}

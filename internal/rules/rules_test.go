@@ -479,3 +479,28 @@ func TestGolden(t *testing.T) {
 		t.Errorf("the page of rules changed; look at the difference and run the test with -update")
 	}
 }
+
+// fromMemory are the rules that rest on memory, themselves or by a limit: notes all of
+// them, and never more than six.
+var fromMemory = []string{"implausible-value", "tricuspid-regurgitation-unanswered"}
+
+func TestWhatRestsOnMemory(t *testing.T) {
+	const most = 6
+	built := exampleSettings()
+	var list []string
+	for _, r := range table {
+		sources := []settings.SourceID{r.Source}
+		for _, name := range r.Thresholds {
+			sources = append(sources, built.Threshold(name).Source)
+		}
+		if r.InSet("") && slices.ContainsFunc(sources, func(id settings.SourceID) bool {
+			s, _ := settings.SourceByID(id)
+			return s.Strength == settings.Memory
+		}) {
+			list = append(list, r.ID)
+		}
+	}
+	if !slices.Equal(list, fromMemory) || len(list) > most {
+		t.Errorf("%v rest on memory, listed are %v", list, fromMemory)
+	}
+}
