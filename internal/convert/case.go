@@ -209,7 +209,7 @@ func plan(p *trigonev1.Plan) *repair.Plan {
 		Aetiology:       Word(p.GetIndication().GetAetiology()),
 		FunctionalClass: Word(p.GetIndication().GetFunctionalClass()), StepsRecorded: recorded(p.GetStepsRecorded()),
 		TriggersRecorded:   recorded(p.GetIndication().GetTriggersRecorded()),
-		FibrillationBefore: Word(p.GetSetting().GetFibrillationBefore()),
+		FibrillationBefore: Word(p.GetSetting().GetFibrillationBefore()), Intended: Word(p.GetSetting().GetIntendedProcedure().GetKind()),
 	}
 	for _, t := range p.GetIndication().GetTriggers() {
 		out.Triggers = append(out.Triggers, Word(t))
@@ -281,6 +281,7 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 		LeftTheatreAlive:    answer(o.GetLeftTheatreAlive()),
 		ConcomitantRecorded: recorded(o.GetConcomitantProceduresRecorded()),
 		FibrillationBefore:  Word(o.GetSetting().GetFibrillationBefore()),
+		Intended:            Word(o.GetSetting().GetIntendedProcedure().GetKind()),
 	}
 	for _, r := range o.GetRuns() {
 		r = orEmpty(r)

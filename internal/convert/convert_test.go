@@ -273,7 +273,7 @@ var recordOnlySetting = map[string]string{
 	"previous_case": "for the audit's filters", "operators": "for the audit's filters", "coronary_dominance": "for the audit's filters",
 	"complexity": "for the audit's filters", "expected_risks": "for the audit of outcomes", "risk_factors": "for the audit of outcomes",
 	"previous_procedures": "for the note and the facts", "previous_procedures_recorded": "for the note and the facts",
-	"intended_procedure": "for the note and the audit's denominators",
+	"intended_procedure.stated_by": "for the note and the audit's denominators", "intended_procedure.stated_time": "for the note and the audit's denominators",
 }
 
 // recordOnlyStudy are facts of a study that nothing reads, wherever it stands.

@@ -87,6 +87,22 @@ func TestIDsDoNotTellTheVerdict(t *testing.T) {
 		{"a place", "step_place|p2||step:s2|operation", func(f *fixture) { f.step("s2").Places = at(valve.A2) }, Present},
 		{"a technique", "step_technique|p2||step:s2|operation", func(f *fixture) { f.step("s2").Technique, f.step("s2").Chords = repair.ChordTransfer, nil }, Present},
 		{"an aim after a replacement", "aim|t1|coaptation_length|a2_p2|leaving_theatre", func(f *fixture) { f.convert("before_weaning") }, NotApplicable},
+		{"a replacement that was intended at incision is no conversion", "conversion||||operation", func(f *fixture) {
+			f.convert("before_repair")
+			f.op.Intended = "replacement"
+		}, NotApplicable},
+		{"nor one that the plan alone intended", "conversion||||operation", func(f *fixture) {
+			f.convert("before_repair")
+			f.plan.Intended = "replacement"
+		}, NotApplicable},
+		{"what the operation says outweighs the plan", "conversion||||operation", func(f *fixture) {
+			f.convert("before_weaning")
+			f.plan.Intended, f.op.Intended = "replacement", "repair"
+		}, Present},
+		{"decided on inspection, then a repair that was given up", "conversion||||operation", func(f *fixture) {
+			f.convert("before_weaning")
+			f.op.Intended = "decide_on_inspection"
+		}, Present},
 		{"a condition that was not met", "step|p2|||operation", func(f *fixture) {
 			f.plannedStep("p2").Condition = "residual_prolapse"
 			s := f.step("s2")

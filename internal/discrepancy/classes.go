@@ -104,5 +104,5 @@ var formulaNumbers = map[Kind]int{
 	KindStep: 1, KindStepPlace: 1, KindStepTechnique: 1, KindStepDimension: 1, KindHeight: 1,
 	KindRingLabel: 1, KindRingKind: 1, KindRingDimension: 1, KindAim: 2, KindGradeAim: 1,
 	KindPredictionFromPlan: 1, KindPredictionFromExecution: 1, KindExpectedGradient: 2, KindSiteLimit: 3,
-	KindPumpRun: 1, KindConversion: 1, KindPlanInForce: 1, KindRecord: 1,
+	KindPumpRun: 1, KindConversion: 2, KindPlanInForce: 1, KindRecord: 1,
 }

@@ -21,7 +21,18 @@ func (c *comparing) course() {
 		ID: key(KindConversion, "", "", valve.Nowhere, string(valve.AtOperation)), Kind: KindConversion,
 		DiscrepancyID: id(Conversion), Class: Conversion, Verdict: Present, Occasion: valve.AtOperation, Planned: "repair",
 	}}
+	intended := c.op.Intended
+	if intended == "" && c.plan != nil {
+		intended = c.plan.Intended
+	}
+	if intended == "decide_on_inspection" {
+		e.Planned = "repair, decided on inspection"
+	}
 	switch {
+	case intended == "replacement":
+		e.notApplicable("a replacement was intended")
+		e.Planned = "replacement"
+		e.Message = "Conversion: a replacement was intended from the beginning"
 	case c.op.Converted():
 		e.Actual, e.Reason = "replacement", conv.Reason
 		e.Message = "The repair was given up for a replacement"

@@ -200,6 +200,8 @@ type Plan struct {
 	// FibrillationBefore is none, paroxysmal, persistent, long_standing_persistent or
 	// permanent; empty: not recorded.
 	FibrillationBefore string
+	// Intended is repair, replacement or decide_on_inspection; empty: not recorded.
+	Intended string
 }
 
 // PlanRevision is one revision of the plan that is not retracted, with its own
@@ -276,6 +278,7 @@ type Operation struct {
 	DeclinedProcedures []string
 	AcceptedLesions    []AcceptedLesion
 	FibrillationBefore string // as Plan has it
+	Intended           string // as Plan has it
 }
 
 // AcceptedLesion is a lesion that was seen and left in place on purpose.

@@ -24,8 +24,10 @@ var posteriorChordLongerThanAnterior = Rule{
 		longest := func(s valve.Segment) float64 {
 			length := 0.0
 			for _, step := range chordsOf(steps, s) {
-				if v := r.Read(r.Beside(valve.ArtificialChordLength, valve.AtStep(step.ID))); r.Greater(v, length) {
-					length = v
+				for _, key := range chordLengths(r, step.ID) {
+					if v := r.Read(key); r.Greater(v, length) {
+						length = v
+					}
 				}
 			}
 			return length
@@ -41,11 +43,32 @@ var posteriorChordLongerThanAnterior = Rule{
 		{Name: "25 against 14 mm", Want: Broken, Case: func() *repair.Case { return exampleChords(14, 25) }},
 		{Name: "as long", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleChords(20, 20) }},
 		{Name: "5 mm longer exactly", Want: Broken, Case: func() *repair.Case { return exampleChords(15, 20) }},
+		{Name: "the longest of two lengths in a step, 22 against 14 mm", Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).Dim(valve.ArtificialChordLength, 14).
+				Step("o2", repair.ArtificialChord, valve.P2).
+				SetAt(valve.ArtificialChordLength, valve.Within("o2", valve.AtSegmentSide(valve.P2, valve.Lateral)), 15).
+				SetAt(valve.ArtificialChordLength, valve.Within("o2", valve.AtSegmentSide(valve.P2, valve.Medial)), 22).Case()
+		}},
 		{Name: "no length at A2", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Operation().Step("o1", repair.ArtificialChord, valve.A2).
 				Step("o2", repair.ArtificialChord, valve.P2).Dim(valve.ArtificialChordLength, 14).Case()
 		}},
 	},
+}
+
+// chordLengths gives where the lengths of a step's artificial chords stand: each at
+// its place, or the one of the whole step.
+func chordLengths(r *Reader, stepID string) []valve.Key {
+	var keys []valve.Key
+	for _, p := range valve.WithinSteps() {
+		if key := r.Beside(valve.ArtificialChordLength, valve.Within(stepID, p)); r.Has(key) {
+			keys = append(keys, key)
+		}
+	}
+	if whole := r.Beside(valve.ArtificialChordLength, valve.AtStep(stepID)); len(keys) == 0 || r.Has(whole) {
+		keys = append(keys, whole)
+	}
+	return keys
 }
 
 // chordsOf gives the artificial chords that go to one segment alone.
