@@ -60,7 +60,7 @@ func TestExplorePages(t *testing.T) {
 		{"default-axes-of-the-site", []string{caseFile("triangular-complete-ring"), "--policy", sitePolicy(t)}},
 		{"three-axes", []string{caseFile("sliding-unequal"), "--axis", "p2=14:22:4", "--axis", "ring=26:28", "--axis", "p-sliding/lateral=6:8:2"}},
 		{"site-ring-table", []string{caseFile("triangular-complete-ring"), "--policy", sitePolicy(t), "--axis", "p2=16.5", "--axis", "ring=ring-family-a,band-family-b/30"}},
-		{"empty-planning-window", []string{caseFile("ring-exchanged"), "--axis", "p2=14:15"}},
+		{"empty-planning-window", []string{emptyWindow(t), "--axis", "p2=14:15"}},
 		{"chords-and-posterior-band", []string{caseFile("wrong-patient"), "--axis", "p-chords=14:16"}},
 	}
 	for _, tt := range tests {
@@ -88,10 +88,22 @@ func TestExplorePages(t *testing.T) {
 	}
 }
 
-// That no height meets the plan's targets must not get lost on the way.
+// emptyWindow is a case whose plan aims at a closure line that no height meets beside
+// its aim of coaptation.
+func emptyWindow(t *testing.T) string {
+	t.Helper()
+	content := read(t, testdata.Cases, "ring-exchanged")
+	content.Plan.Targets = append(content.Plan.Targets, &trigonev1.Target{
+		Id: "t-line", Stage: trigonev1.Stage_STAGE_LEAVING_THEATRE,
+		Aim: &trigonev1.Target_AnteriorClosureShare{AnteriorClosureShare: &trigonev1.FractionRange{MinPercent: proto.Float64(66.7)}},
+	})
+	return file(t, content)
+}
+
+// That no height meets the plan's aims must not get lost on the way.
 func TestExploreSaysThatTheWindowIsEmpty(t *testing.T) {
-	page := call(t, "explore", caseFile("ring-exchanged"), "--axis", "p2=14").want(t, exitOK).stdout
-	says(t, "page", strings.Join(strings.Fields(page), " "), "No height of P2 meets both: the lowest lies above the highest.")
+	page := call(t, "explore", emptyWindow(t), "--axis", "p2=14").want(t, exitOK).stdout
+	says(t, "page", strings.Join(strings.Fields(page), " "), "no height of P2 with the planned ring (at least 17.0 mm for the coaptation, at most 14.3 mm)")
 }
 
 // A line of the file is what evaluate says of the case file with the variant's

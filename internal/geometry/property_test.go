@@ -420,7 +420,7 @@ func TestHeightAboveWindow(t *testing.T) {
 		share := units.Ratio(rapid.Float64Range(0.5, 0.8).Draw(t, "share"))
 		a := units.Length(rapid.Float64Range(24, 34).Draw(t, "anterior"))
 		p := units.Length(rapid.Float64Range(8, 25).Draw(t, "posterior"))
-		excess := HeightAboveWindow(a, p, d, share)
+		excess := HeightAboveWindow(a, p, d, 0, share)
 		if edge := p.Offset() - excess; edge > 0 {
 			if !near(float64(FlatAnteriorShare(a, units.Length(edge), d)), float64(share)) {
 				t.Fatalf("at the edge %v the line lies at %v, want %v", edge, FlatAnteriorShare(a, units.Length(edge), d), share)

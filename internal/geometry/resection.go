@@ -190,11 +190,11 @@ func DiameterReduction(native, ring units.Length) units.Fraction {
 
 // HeightAboveWindow gives by how much a posterior leaflet is higher than the
 // window allows that keeps the closure line at minShare of the diameter from the
-// anterior hinge, for flat closure; below 0 it is inside that edge.
+// anterior hinge; below 0 it is inside that edge.
 //
-//	p − (a − (2·s − 1)·d)   (mm)
+//	p − (a − √((s·d)² + h²) + √(((1−s)·d)² + h²))   (mm; p − (a − (2·s − 1)·d) for depth 0)
 //
-// Accepted: as PlanningWindow with depth 0. Source: derived.
-func HeightAboveWindow(anterior, posterior, diameter units.Length, minShare units.Ratio) units.Offset {
-	return posterior.Offset() - balanced(anterior, diameter, 0, minShare)
+// Accepted: as PlanningWindow. Source: derived.
+func HeightAboveWindow(anterior, posterior, diameter, depth units.Length, minShare units.Ratio) units.Offset {
+	return posterior.Offset() - balanced(anterior, diameter, depth, minShare)
 }

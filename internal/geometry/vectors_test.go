@@ -570,7 +570,7 @@ func TestBaseOnTheRing(t *testing.T) {
 		{"posterior arc of a circle of 30", float64(PosteriorArcOfRing(30, 30)), 0.75 * 94.2478, 1e-4, "π·d"},
 		{"strip 8 and 3 over 24", SlidingStripArea(24, 8, 3).MM2(), 132, 1e-9, own},
 		{"26 of 33 mm", float64(DiameterReduction(33, 26)), 21.2121, 1e-4, "arithmetic"},
-		{"20 mm against an edge of 18.7", float64(HeightAboveWindow(26, 20, 22, 2.0/3)), 1.3333, 1e-4, own},
+		{"20 mm against an edge of 18.7", float64(HeightAboveWindow(26, 20, 22, 0, 2.0/3)), 1.3333, 1e-4, own},
 	})
 }
 

@@ -1,7 +1,6 @@
 package metric
 
 import (
-	"math"
 	"slices"
 	"strings"
 
@@ -35,9 +34,9 @@ var anteriorMotionMetrics = []Metric{
 	{
 		ID: IDWindowExcess, Name: "final height of P2 above the upper edge of the planning window",
 		Unit: units.SignedMM, Grid: 0.1, Signed: true,
-		Formula:    "P2 − (A2 − (2·s − 1) · inner antero-posterior diameter of the ring), s the share wanted in front of the closure line, flat closure; above 0 the line lies farther forward: only the sign is trustworthy",
-		Inputs:     append([]valve.ID{valve.RingInnerAnteroPosteriorDiameter}, finalHeightInputs...),
-		Thresholds: []string{settings.AnteriorShareWanted, settings.AnteriorShareLow},
+		Formula:    "P2 − (A2 − √((s·d)² + h²) + √(((1−s)·d)² + h²)), which is P2 − (A2 − (2·s − 1)·d) without a depth h; d the diameter hinge to hinge, s the site's share in front of the closure line; above 0 the line lies farther forward: only the sign is trustworthy",
+		Inputs:     append([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, finalHeightInputs...),
+		Thresholds: []string{settings.AnteriorShareWanted, settings.AnteriorShareLow, settings.RingHingeOffset},
 		Source:     settings.SourceOwnModel, Since: "2",
 		Where:   whereWindow,
 		Compute: windowExcess,
@@ -203,11 +202,12 @@ func windowExcess(r *Reader) float64 {
 		r.DoesNotApply("artificial chords on A2 or P2 hold the closure line at an unknown place; the window holds for leaflets that slide freely")
 		return nan
 	}
-	ringAt := At{Place: valve.AtStep(ring.ID), Occasion: m.occasion()}
-	diameter := ringAnteroPosterior(r, ringAt, ring)
+	at := prediction{slice: valve.A2P2, moment: m, steps: steps, ring: ring}
+	diameter, depth := at.diameter(r), at.depth(r)
 	a, p := finalPair(r, m)
 	wanted := units.Fraction(r.s.Threshold(settings.AnteriorShareWanted).Value).Ratio()
-	if share := units.Round(float64(geometry.FlatAnteriorShare(a, p, diameter).Percent()), percentGrid); !math.IsNaN(share) {
+	if closed, err := geometry.FreeClosure(geometry.Slice{Anterior: a, Posterior: p, Diameter: diameter, Depth: depth}); err == nil {
+		share := units.Round(float64(closed.AnteriorShare.Percent()), percentGrid)
 		low := r.s.Threshold(settings.AnteriorShareLow)
 		text := "closure line at " + units.Format(share, units.Percent, percentGrid) + " of the diameter from the anterior hinge"
 		if low.Below(share) {
@@ -215,5 +215,5 @@ func windowExcess(r *Reader) float64 {
 		}
 		r.Explain(text)
 	}
-	return float64(geometry.HeightAboveWindow(a, p, diameter, wanted))
+	return float64(geometry.HeightAboveWindow(a, p, diameter, depth, wanted))
 }

@@ -278,7 +278,7 @@ func richCase() *repair.Example {
 		Edit(func(c *repair.Case) {
 			c.Identity = &repair.Identity{Sex: "male"}
 			c.Plan.Aetiology, c.Plan.FunctionalClass = "myxomatous", "ii"
-			c.Plan.Targets = []repair.Target{{ID: "t1", Leaf: "coaptation_length", Place: valve.AtSlice(valve.A2P2), Low: units.Some(6.0)}}
+			c.Plan.Targets = []repair.Target{{ID: "t1", Leaf: "coaptation_length", Place: valve.AtSlice(valve.A2P2), Low: units.Some(6.0)}, {ID: "t2", Leaf: valve.AnteriorClosureShare, Place: valve.AtSlice(valve.A2P2), Low: units.Some(60.0)}}
 		})
 	return body(e, 170, 70)
 }

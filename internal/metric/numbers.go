@@ -308,9 +308,10 @@ var raised = map[valve.ID]int{
 	IDSliceDiameter:                             2,
 	IDSideToMiddle:                              2,
 	IDLowestPosterior:                           2,
-	IDHighestPosterior:                          2,
-	IDLargestRing:                               2,
-	IDRequiredAnterior:                          2,
+	IDHighestPosterior:                          3,
+	IDLargestRing:                               3,
+	IDRequiredAnterior:                          3,
+	IDWindowExcess:                              2,
 	IDZFromPlan:                                 2,
 	IDZFromExecution:                            2,
 }

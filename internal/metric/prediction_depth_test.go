@@ -46,12 +46,14 @@ func heldCase(depth, share float64) *repair.Example {
 	return e.Operation().Step("chords", repair.ArtificialChord, valve.P2)
 }
 
-// aimed: the worked valve with a coaptation target of 8 mm or more on a ring.
+// aimed: the worked valve with a coaptation target of 8 mm or more on a ring, and a
+// closure line at two thirds or farther.
 func aimed(ring float64, high units.Maybe[float64]) *repair.Example {
 	return tee().Height(valve.A2, 26).Height(valve.P2, 16).
 		Plan().Device("planned", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, ring).
 		Edit(func(c *repair.Case) {
-			c.Plan.Targets = []repair.Target{{ID: "t", Leaf: "coaptation_length", Place: middleSlice, Low: units.Some(8.0), High: high}}
+			c.Plan.Targets = []repair.Target{{ID: "t", Leaf: "coaptation_length", Place: middleSlice, Low: units.Some(8.0), High: high},
+				{ID: "line", Leaf: valve.AnteriorClosureShare, Place: middleSlice, Low: units.Some(66.7)}}
 		})
 }
 
@@ -136,11 +138,24 @@ func TestPlanningWindowThroughTheCatalogue(t *testing.T) {
 	if v.Value != 14 || !strings.Contains(v.Explanation, "upper end of the coaptation target") {
 		t.Errorf("bounded by the target: %v, %s", v.Value, v.Explanation)
 	}
-	// The plan's own share counts before the site's: 26 − (1.5 − 1)·22 = 15.
+	// The plan's own share: 26 − (1.5 − 1)·22 = 15.
 	c := aimed(22, noHigh()).Case()
-	c.Plan.Targets = append(c.Plan.Targets, repair.Target{ID: "s", Leaf: valve.AnteriorClosureShare, Place: middleSlice, Low: units.Some(75.0)})
+	c.Plan.Targets[1].Low = units.Some(75.0)
 	if v := one(t, c, withID(PredictedContactKey(true), IDHighestPosterior)); v.Value != 15 {
 		t.Errorf("three quarters: %v, want 15", v.Value)
+	}
+	// A line that the plan does not aim at binds nothing: it is told beside.
+	c = aimed(22, units.Some(12.0)).Case()
+	c.Plan.Targets = c.Plan.Targets[:1]
+	v = one(t, c, withID(PredictedContactKey(true), IDHighestPosterior))
+	if v.Value != 20 || !strings.Contains(v.Explanation, "beside it, for the plan aims at no closure line and no source of the limit was read: P2 of at most 18.7 mm") {
+		t.Errorf("without an aim of the line: %v, %s", v.Value, v.Explanation)
+	}
+	c.Plan.Targets[0].High = noHigh()
+	for id, want := range map[valve.ID]State{IDLowestPosterior: HasValue, IDLargestRing: HasValue, IDHighestPosterior: NotApplicable, IDRequiredAnterior: NotApplicable} {
+		if v := one(t, c, withID(PredictedContactKey(true), id)); v.State != want {
+			t.Errorf("without an upper end or a line %s is %s: %s", id, v.State, v.Explanation)
+		}
 	}
 	// Chords hold the line: nothing is said; without a target nothing is asked.
 	c = aimed(22, noHigh()).Plan().Step("ch", repair.ArtificialChord, valve.A2).Case()

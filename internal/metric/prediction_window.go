@@ -3,6 +3,7 @@ package metric
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"trigone/internal/geometry"
@@ -43,7 +44,7 @@ var windowMetrics = []Metric{
 	{
 		ID: IDHighestPosterior, Name: "highest final height of P2 that keeps the closure line away from the outflow tract and within the plan's coaptation target",
 		Unit: units.MM, Grid: 0.1,
-		Formula: "A2 − (2·s − 1)·d without a depth, s the least share of the diameter wanted in front of the line, from the plan's target or else the site's; not above the height that meets the upper end of the coaptation target",
+		Formula: "the lower of 2·u + d − A2, u the upper end of the target, and A2 − (2·s − 1)·d, s the least share of the diameter that the plan aims at in front of the line, both without a depth; with one the heights that bring the tips level there; not applicable where the plan aims at neither",
 		Inputs:  predictionInputs, Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
@@ -52,7 +53,7 @@ var windowMetrics = []Metric{
 	{
 		ID: IDLargestRing, Name: "largest inner antero-posterior diameter of a ring that meets the plan's coaptation target",
 		Unit: units.MM, Grid: 0.1,
-		Formula: "min(A2 + P2 − 2·t, (A2 − t)/s) without a depth, less what the hinges lie outside the ring; t the lower end of the target, s the least share of the diameter wanted in front of the line",
+		Formula: "min(A2 + P2 − 2·t, (A2 − P2)/(2·s − 1)) without a depth, less what the hinges lie outside the ring; t the lower end of the target, s the least share of the diameter that the plan aims at in front of the line, if it aims at one",
 		Inputs:  append([]valve.ID{valve.CoaptationDepth}, finalHeightInputs...), Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
@@ -61,7 +62,7 @@ var windowMetrics = []Metric{
 	{
 		ID: IDRequiredAnterior, Name: "lowest height of A2 with which any height of P2 meets the plan's coaptation target",
 		Unit: units.MM, Grid: 0.1,
-		Formula: "t + √((s·d)² + h²), t the lower end of the target, s the least share of the diameter wanted in front of the line, d the planned ring's diameter",
+		Formula: "t + √((s·d)² + h²), t the lower end of the target, s the least share of the diameter that the plan aims at in front of the line, d the planned ring's diameter; not applicable where it aims at none",
 		Inputs:  slices.Concat([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, bandInputs), Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
@@ -99,7 +100,7 @@ type window struct {
 	prediction
 	low   units.Length
 	high  units.Maybe[units.Length]
-	share units.Ratio
+	share units.Ratio // that the plan aims at in front of the line; 0: at none
 }
 
 // windowAt gives the window's ends; ok is false outside the domain, and where
@@ -120,21 +121,25 @@ func windowAt(r *Reader) (w window, ok bool) {
 		w.high = units.Some(units.Length(high))
 		text = fmt.Sprintf("coaptation %g to %g mm", low, high)
 	}
-	wanted := r.s.Threshold(settings.AnteriorShareWanted).Value
 	for _, t := range r.c.Plan.Targets {
-		if low, stated := t.Low.Get(); stated && t.Leaf == valve.AnteriorClosureShare && low > 0 && low < 100 {
-			wanted = low
+		// Leaflets that slide freely bring the line to the middle or farther.
+		if low, stated := t.Low.Get(); stated && t.Leaf == valve.AnteriorClosureShare && low >= 50 && low < 100 {
+			w.share = units.Fraction(low).Ratio()
+			text += fmt.Sprintf(", closure line at %.1f %% of the diameter or farther from the anterior hinge", low)
 		}
 	}
-	w.share = units.Fraction(wanted).Ratio()
-	r.Explain(fmt.Sprintf("target: %s, closure line at %.1f %% of the diameter or farther from the anterior hinge", text, wanted))
+	r.Explain("target: " + text)
 	return w, true
 }
 
 // edges gives the planning window for a lower end of coaptation; not a number where
 // the anterior leaflet does not reach the entry at all.
 func (w window) edges(anterior, diameter, depth, low units.Length) (lowest, highest units.Length) {
-	edges, err := geometry.PlanningWindow(anterior, diameter, depth, low, w.share)
+	return windowEdges(anterior, diameter, depth, low, max(w.share, 0.5))
+}
+
+func windowEdges(anterior, diameter, depth, low units.Length, share units.Ratio) (lowest, highest units.Length) {
+	edges, err := geometry.PlanningWindow(anterior, diameter, depth, low, share)
 	if err != nil && (!errors.Is(err, geometry.ErrNoWindow) || edges.Lowest == 0) {
 		return units.Length(nan), units.Length(nan)
 	}
@@ -146,30 +151,51 @@ func (w window) anterior(r *Reader) units.Length {
 	return h
 }
 
-// heightEdges gives both edges of the window of posterior heights.
-func heightEdges(r *Reader) (lowest, highest float64) {
+// heightEdges gives both edges of the window of posterior heights; bounded says whether
+// the plan aims at anything that bounds them from above.
+func heightEdges(r *Reader) (lowest, highest float64, bounded bool) {
 	w, ok := windowAt(r)
 	if !ok {
-		return nan, nan
+		return nan, nan, true
 	}
 	a, d, h := w.anterior(r), w.diameter(r), w.depth(r)
 	low, high := w.edges(a, d, h, w.low)
-	if most, bounded := w.high.Get(); bounded {
-		if byTarget, _ := w.edges(a, d, h, most); byTarget < high {
-			high = byTarget
-			r.Explain("the upper end of the coaptation target bounds the height, not the line")
+	bounded = w.share > 0
+	if !bounded {
+		wanted := r.s.Threshold(settings.AnteriorShareWanted)
+		_, beside := windowEdges(a, d, h, w.low, units.Fraction(wanted.Value).Ratio())
+		if !math.IsNaN(float64(beside)) {
+			r.Explain("beside it, for the plan aims at no closure line and no source of the limit was read: P2 of at most " +
+				units.Format(float64(beside), units.MM, lengthGrid) + " keeps the line at " + wanted.String() + " of the diameter or farther from the anterior hinge")
 		}
+		high = units.Length(math.Inf(1))
 	}
-	if low > high {
+	if most, stated := w.high.Get(); stated {
+		if byTarget, _ := w.edges(a, d, h, most); byTarget < high || math.IsNaN(float64(byTarget)) {
+			high = byTarget
+			if bounded {
+				r.Explain("the upper end of the coaptation target bounds the height, not the line")
+			}
+		}
+		bounded = true
+	}
+	if bounded && low > high {
 		r.Explain("no height of P2 meets both: the lowest lies above the highest")
 	}
 	r.ModelSD(heightWindowModelSD)
-	return float64(low), float64(high)
+	return float64(low), float64(high), bounded
 }
 
-func lowestPosterior(r *Reader) float64 { low, _ := heightEdges(r); return low }
+func lowestPosterior(r *Reader) float64 { low, _, _ := heightEdges(r); return low }
 
-func highestPosterior(r *Reader) float64 { _, high := heightEdges(r); return high }
+func highestPosterior(r *Reader) float64 {
+	_, high, bounded := heightEdges(r)
+	if !bounded {
+		r.DoesNotApply("the plan aims at no upper end of the coaptation and at no closure line: nothing bounds the height")
+		return nan
+	}
+	return high
+}
 
 func largestRing(r *Reader) float64 {
 	w, ok := windowAt(r)
@@ -177,9 +203,9 @@ func largestRing(r *Reader) float64 {
 		return nan
 	}
 	a, p, _, _ := slicePair(r, w.moment, valve.A2P2)
-	d, err := geometry.LargestDiameter(a, p, w.depth(r), w.low, w.share)
+	d, err := geometry.LargestFreeDiameter(a, p, w.depth(r), w.low, w.share)
 	if errors.Is(err, geometry.ErrNoWindow) {
-		r.DoesNotApply("no diameter meets the target: a leaflet is lower than the coaptation wanted")
+		r.DoesNotApply("no diameter meets the target: a leaflet is lower than the coaptation wanted, or the posterior one too high for the closure line")
 	}
 	if err != nil {
 		return nan
@@ -192,6 +218,10 @@ func largestRing(r *Reader) float64 {
 func requiredAnterior(r *Reader) float64 {
 	w, ok := windowAt(r)
 	if !ok {
+		return nan
+	}
+	if w.share == 0 {
+		r.DoesNotApply("the plan aims at no closure line: any A2 that reaches the coaptation wanted meets it with some P2")
 		return nan
 	}
 	r.ModelSD(contactModelSD)

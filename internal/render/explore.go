@@ -202,48 +202,23 @@ func (x *Exploration) versions() string {
 	})
 }
 
-// windowIDs are the metrics of the planning window, in the catalogue's order.
-var windowIDs = []string{metric.IDLowestPosterior, metric.IDHighestPosterior, metric.IDLargestRing, metric.IDRequiredAnterior}
-
-// windowRemarks are what the catalogue says of a window, beside how it was
-// computed, by how it begins.
-var windowRemarks = []string{"no height of P2 meets both", "the upper end of the coaptation target"}
-
 func (x *Exploration) printWindow(w io.Writer) {
-	g := newGrid("    ")
-	target, why := "", ""
-	var remarks []string
+	why := ""
 	for _, m := range x.evaluation.GetMetrics() {
-		if !slices.Contains(windowIDs, m.GetMetric()) || m.GetOccasion() != string(valve.AtPlan) {
+		if !slices.Contains(windowMetrics, m.GetMetric()) || m.GetOccasion() != string(valve.AtPlan) {
 			continue
 		}
-		if m.Value == nil {
-			why = cmp.Or(why, missingOr(m))
-			continue
+		if m.Value != nil {
+			printWindow(w, x.evaluation)
+			return
 		}
-		span, middle, _ := predictionCells(m)
-		g.row(words.Capital(words.Spaced(m.GetMetric())), span, middle)
-		for _, part := range strings.Split(m.GetExplanation(), "; ") {
-			if strings.HasPrefix(part, "target: ") {
-				target = part
-			}
-			if slices.ContainsFunc(windowRemarks, func(r string) bool { return strings.HasPrefix(part, r) }) && !slices.Contains(remarks, part) {
-				remarks = append(remarks, part)
-			}
-		}
+		why = cmp.Or(why, missingOr(m))
 	}
-	switch {
-	case len(g.rows) > 0:
-		wrapped(w, "  ", "  ", strings.TrimSuffix("Planning window of the plan as it is, everything else unchanged; "+target, "; ")+":")
-		g.print(w)
-		for _, r := range remarks {
-			wrapped(w, "    ", "      ", words.Capital(r)+".")
-		}
-	case why != "":
+	if why != "" {
 		wrapped(w, "  ", "  ", "No planning window: "+why+".")
-	default:
-		fmt.Fprintln(w, "  No planning window: the plan has no target of coaptation, or nothing is predicted from it.")
+		return
 	}
+	fmt.Fprintln(w, "  No planning window: the plan has no target of coaptation, or nothing is predicted from it.")
 }
 
 func missingOr(m *trigonev1.MetricValue) string {

@@ -139,13 +139,16 @@ var windowMetrics = []string{metric.IDLowestPosterior, metric.IDHighestPosterior
 // be off, then what it cannot tell.
 func printWindow(w io.Writer, e *trigonev1.Evaluation) {
 	at := map[string]*trigonev1.MetricValue{}
-	explained := ""
+	explained, beside := "", ""
 	for _, m := range e.GetMetrics() {
 		if slices.Contains(windowMetrics, m.GetMetric()) && m.GetState() == trigonev1.MetricState_METRIC_STATE_VALUE && m.Value != nil {
 			at[m.GetMetric()] = m
 			for _, note := range strings.Split(m.GetExplanation(), "; ") {
 				if text, ok := strings.CutPrefix(note, "target: "); ok {
 					explained = text
+				}
+				if strings.HasPrefix(note, "beside it") {
+					beside = note
 				}
 			}
 		}
@@ -173,6 +176,9 @@ func printWindow(w io.Writer, e *trigonev1.Evaluation) {
 		return
 	}
 	wrapped(w, "  ", "    ", "Window of the plan, by the middle of the model ("+explained+"): "+strings.Join(parts, "; ")+".")
+	if beside != "" {
+		wrapped(w, "    ", "    ", words.Sentence(words.Capital(beside)))
+	}
 	if low == nil || low.Lower == nil || low.Upper == nil {
 		return
 	}
