@@ -499,3 +499,48 @@ func TestTimesAreOfTheSitesZone(t *testing.T) {
 		t.Errorf("the incision is not told in the site's zone:\n%s", text)
 	}
 }
+
+// How neochordae, implants and systolic anterior motion are told.
+func TestSentencesOfTheTrade(t *testing.T) {
+	text := joinedLines(string(note.Text(buildWith(t, read(t, testdata.Cases, "billowing-second-run"), handover.NoteOptions{}))))
+	for _, want := range []string{
+		"Neochordae: two pairs (four strands), expanded polytetrafluoroethylene CV-5, 16 mm, anterolateral (posterior head), to P2,",
+		"Serial number SN-260127-1-38", "Label attached ____",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the note does not say %q:\n%s", want, text)
+		}
+	}
+	if n := strings.Count(strings.ToLower(text), "systolic anterior motion"); n != 1 || strings.Count(strings.ToLower(text), "anterior motion") < 3 {
+		t.Errorf("systolic anterior motion is spelled out %d times:\n%s", n, text)
+	}
+	if strings.Contains(text, "gone on again") || strings.Contains(text, "100 %") || strings.Contains(text, " at off ") {
+		t.Errorf("the note has a sentence that does not read:\n%s", text)
+	}
+}
+
+// What identifies an implant, and complications, say 'not recorded' in their place;
+// everything else that is missing is asked for once, at the end.
+func TestMissingIsAskedForOnce(t *testing.T) {
+	for _, name := range testdata.Names(testdata.Cases) {
+		n := buildWith(t, read(t, testdata.Cases, name), handover.NoteOptions{})
+		asked := map[string]bool{}
+		for _, s := range n.Sections {
+			for _, b := range s.Blocks {
+				if b.Fill != "" {
+					if asked[b.Fill] {
+						t.Errorf("%s: %q is asked for twice", name, b.Fill)
+					}
+					asked[b.Fill] = true
+				}
+				switch s.Key {
+				case note.KeyRing, note.KeyComplications, note.KeyPeople, note.KeyNotRecorded:
+					continue
+				}
+				if strings.Contains(quotation.ReplaceAllString(b.Paragraph, ""), "not recorded") {
+					t.Errorf("%s: %s says in its place: %s", name, s.Key, b.Paragraph)
+				}
+			}
+		}
+	}
+}

@@ -26,7 +26,7 @@ func (b *builder) result() []Block {
 	} else {
 		blocks = append(blocks, b.exit(last)...)
 	}
-	blocks = append(blocks, paragraph(b.looked(last)))
+	blocks = append(blocks, paragraph(b.looked()))
 	var before []Item
 	for _, r := range all {
 		if r != last {
@@ -210,7 +210,7 @@ func (b *builder) anteriorMotion(m *trigonev1.AnteriorMotion, o valve.Occasion) 
 }
 
 // looked says what was looked at beside the annulus after bypass.
-func (b *builder) looked(last *trigonev1.Result) string {
+func (b *builder) looked() string {
 	n := b.op.GetNeighbourhood()
 	var seen, not []string
 	for _, c := range []struct {

@@ -31,8 +31,8 @@ func (b *builder) procedure() []Block {
 			prosthesis += ", labelled size " + plain(c.GetProsthesisLabel())
 		}
 		text = "Converted to mitral valve replacement (" + prosthesis + ")"
-		if all := append(tried, done...); len(all) > 0 {
-			text += " after " + words.And(unique(all))
+		if len(tried)+len(done) > 0 {
+			text += " after " + words.And(unique(slices.Concat(tried, done)))
 		}
 	case len(done) > 0:
 		text = "Mitral valve repair: " + words.And(unique(done))

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -75,16 +74,6 @@ func sliceName(s trigonev1.Slice) string { return placeName(valve.Place(word(s))
 func ringKind(r *trigonev1.Annuloplasty) string {
 	kind := cmp.Or(say(r.GetKind()), "ring or band, kind not recorded")
 	return joined(" ", say(r.GetRigidity()), kind)
-}
-
-// techniqueMessage gives the message that holds a technique's dimensions.
-func techniqueMessage(t *trigonev1.Technique) proto.Message {
-	m := t.ProtoReflect()
-	d := m.WhichOneof(m.Descriptor().Oneofs().ByName("kind"))
-	if d == nil {
-		return nil
-	}
-	return m.Get(d).Message().Interface()
 }
 
 // detail is a dimension as a step's sentence says it: %s is the value.
@@ -385,13 +374,6 @@ func sizers(r *trigonev1.Annuloplasty) string {
 		}
 	}
 	return words.And(list)
-}
-
-func number32(n *int32) string {
-	if n == nil {
-		return ""
-	}
-	return strconv.Itoa(int(*n))
 }
 
 // shortNames are the names of dimensions where a sentence or the block to be filled
