@@ -24,13 +24,15 @@ var omissions = []Omission{
 }
 
 // NotSent lists what no bundle holds, with the reason. Beside it: free text of the
-// record (identifying); signers, operators and observers; counts that no metric
-// reads; of a plan its setting, the operator's choice of reference segment and which
-// step is the alternative of which (that it is one is sent); words other than
-// grades, steps, devices, indications and details of planned steps; computed values
-// that are not evaluable or not applicable, and what is only computed from a plan;
-// predictions without an interval; notes; differences that could not be judged; and
-// that a section was retracted, beside the entered-in-error of what came from it.
+// record (identifying); signers, operators and observers; counts that no metric reads;
+// the intended procedure, the stay, readmissions, returns to theatre, complications,
+// and devices by their labels; of a plan its setting, the operator's choice of
+// reference segment and which step is the alternative of which (that it is one is
+// sent); words other than grades, steps, devices, indications and details of planned
+// steps; computed values that are not evaluable or not applicable, and what is only
+// computed from a plan; predictions without an interval; notes; differences that could
+// not be judged; and that a section was retracted, beside the entered-in-error of what
+// came from it.
 func NotSent() []Omission { return slices.Clone(omissions) }
 
 func notSentLeaf(id string) bool {
