@@ -504,3 +504,25 @@ func TestWhatRestsOnMemory(t *testing.T) {
 		t.Errorf("%v rest on memory, listed are %v", list, fromMemory)
 	}
 }
+
+// How many side slices of normal valves lie below the limit, if side and middle are
+// independent and normal: anterior contact of 2.2 ± 0.6, 3.2 ± 0.7 and 1.8 ± 0.4 mm
+// (Gogoladze et al. 2010, abstract read, 10 valves). The limit of earlier rule sets,
+// one half, spoke of a fifth to a third of them.
+func TestNormalSideSlicesAreSeldomUneven(t *testing.T) {
+	below := func(mean, sd, limit float64) float64 {
+		z := (limit*3.2 - mean) / math.Hypot(sd, limit*0.7)
+		return math.Erfc(-z/math.Sqrt2) / 2
+	}
+	present, earlier := exampleSettings().Threshold(settings.SideCoaptationShort).Value, exampleSettings().Under("2").Threshold(settings.SideCoaptationShort).Value
+	for _, row := range []struct {
+		side            string
+		mean, sd        float64
+		now, then, near float64
+	}{{"medial", 1.8, 0.4, 0.054, 0.35, 0.005}, {"lateral", 2.2, 0.6, 0.038, 0.19, 0.005}} {
+		now, then := below(row.mean, row.sd, present), below(row.mean, row.sd, earlier)
+		if math.Abs(now-row.now) > row.near || math.Abs(then-row.then) > row.near {
+			t.Errorf("%s: %.3f of normal valves, %.3f by the limit of then; want %g and %g", row.side, now, then, row.now, row.then)
+		}
+	}
+}
