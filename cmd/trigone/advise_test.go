@@ -191,7 +191,8 @@ func TestWhatIfWithoutNumbers(t *testing.T) {
 		{`"regurgitation": {"mechanisms": ["REGURGITATION_MECHANISM_RESTRICTION"]}`, "restricted leaflet motion"},
 	} {
 		page := call(t, "advise", asked(t, "18", "", done, set(r.study)), "--server", address, "--time", "2026-03-02T11:00:00Z", "--what-if", "ring=28").want(t, exitOK).stdout
-		table, _, _ := strings.Cut(page[strings.Index(page, "What if:"):], "Inputs of")
+		_, table, _ := strings.Cut(page, "What if:")
+		table, _, _ = strings.Cut(table, "Inputs of")
 		says(t, r.says, oneLine(table), "The model does not hold while there is: "+r.says+".", "no number no number", "Factors of systolic anterior motion",
 			"Measured in the last set (result off): coaptation length A2-P2 6.0 mm and mean gradient 3.0 mmHg.")
 		if regexp.MustCompile(`\d to \d`).MatchString(table) {

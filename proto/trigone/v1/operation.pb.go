@@ -2216,7 +2216,8 @@ type PerformedStep struct {
 	PlannedStepId string `protobuf:"bytes,10,opt,name=planned_step_id,json=plannedStepId,proto3" json:"planned_step_id,omitempty"`
 	// Lesions it answers, by id.
 	LesionIds []string `protobuf:"bytes,11,rep,name=lesion_ids,json=lesionIds,proto3" json:"lesion_ids,omitempty"`
-	// Advices recorded while operating that it followed, by id.
+	// Questions asked while operating that it cites, by id. Whether it followed the
+	// answer is told by comparing, not by citing.
 	AdviceIds     []string `protobuf:"bytes,12,rep,name=advice_ids,json=adviceIds,proto3" json:"advice_ids,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
