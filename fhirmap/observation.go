@@ -14,6 +14,7 @@ import (
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"trigone/internal/metric"
+	"trigone/internal/rules"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -606,7 +607,7 @@ var findingCodes = map[trigonev1.Severity]string{
 func (p *producer) issues(seen map[inputKey]string) {
 	for _, f := range p.ev.GetFindings() {
 		kind, sent := findingCodes[f.GetSeverity()]
-		if !sent {
+		if !sent || rules.IsSite(f.GetRule()) { // which no code system of ours can name
 			continue
 		}
 		key := issueKey(f.GetId())

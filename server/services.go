@@ -133,7 +133,7 @@ func (s referenceService) ListMetrics(_ context.Context, req *trigonev1.ListMetr
 }
 
 func (s referenceService) ListRules(context.Context, *trigonev1.ListRulesRequest) (*trigonev1.ListRulesResponse, error) {
-	return convert.RuleDefinitions(s.book.Policy.Settings), nil
+	return convert.RuleDefinitions(s.book.Policy.Settings, s.book.Policy.Rules), nil
 }
 
 func (s referenceService) ListSources(context.Context, *trigonev1.ListSourcesRequest) (*trigonev1.ListSourcesResponse, error) {

@@ -159,7 +159,7 @@ func (a *app) rulesCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			list := convert.RuleDefinitions(clinical.Settings)
+			list := convert.RuleDefinitions(clinical.Settings, clinical.Rules)
 			switch a.format {
 			case formatJSON:
 				return printJSON(cmd.OutOrStdout(), list)

@@ -41,7 +41,7 @@ var rooms = map[string][]string{
 		"proto/trigone/v1", "internal/words", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
 		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 	},
-	"internal/policy":              {"internal/units", "internal/valve", "internal/settings", "internal/metric"},
+	"internal/policy":              {"internal/units", "internal/valve", "internal/settings", "internal/metric", "internal/rules"},
 	"internal/convert/converttest": {"internal/convert"},
 	"internal/storage":             {},
 	"internal/storage/sqlite":      {"internal/storage"},

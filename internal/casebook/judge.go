@@ -60,7 +60,7 @@ func (b *Book) judgeUnder(ctx context.Context, f *Folder, at time.Time, by under
 	}
 	in := evaluate.Input{
 		Case: of, Settings: by.policy.Settings, Predictions: predictions, First: len(f.Earlier) == 0,
-		Confirmed: f.confirmed(), RuleSet: by.ruleSet, Software: b.software, Replays: by.repeats,
+		Confirmed: f.confirmed(), RuleSet: by.ruleSet, SiteRules: by.policy.Rules, Software: b.software, Replays: by.repeats,
 	}
 	if by.restates {
 		in.Known, err = known(f)

@@ -340,8 +340,8 @@ func formulaNumber(id valve.ID) int32 {
 	return int32(n)
 }
 
-// RuleDefinitions gives every rule with the limits in force.
-func RuleDefinitions(s settings.Settings) *trigonev1.ListRulesResponse {
+// RuleDefinitions gives every rule with the limits in force, and then the site's own.
+func RuleDefinitions(s settings.Settings, ofSite []rules.SiteRule) *trigonev1.ListRulesResponse {
 	out := &trigonev1.ListRulesResponse{RuleSetVersion: rules.SetVersion}
 	for _, r := range rules.All() {
 		var in []settings.Threshold
@@ -351,6 +351,12 @@ func RuleDefinitions(s settings.Settings) *trigonev1.ListRulesResponse {
 		out.Rules = append(out.Rules, &trigonev1.RuleDefinition{
 			Id: r.ID, Reference: r.Reference, Summary: r.Summary, Severity: Enum[trigonev1.Severity](string(r.Severity)),
 			Kind: Enum[trigonev1.RuleKind](string(r.Kind)), Source: string(r.Source), Limits: limits(in), Since: r.Since, Until: r.Until,
+		})
+	}
+	for _, r := range ofSite {
+		out.Rules = append(out.Rules, &trigonev1.RuleDefinition{
+			Id: r.ID, Summary: r.Summary + r.Basis, Severity: Enum[trigonev1.Severity](string(r.Severity)),
+			Kind: trigonev1.RuleKind_RULE_KIND_CLINICAL, Source: string(settings.SourceSitePolicy),
 		})
 	}
 	return out

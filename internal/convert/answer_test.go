@@ -290,7 +290,7 @@ func TestDefinitions(t *testing.T) {
 	limit := s.Threshold(settings.GradientHigh)
 	limit.Value, limit.Owner = 6, settings.Site
 	s.Thresholds[settings.GradientHigh] = limit
-	answer := RuleDefinitions(s)
+	answer := RuleDefinitions(s, nil)
 	if len(answer.GetRules()) != len(rules.All()) || answer.GetRuleSetVersion() != rules.SetVersion {
 		t.Errorf("%d rules of version %q", len(answer.GetRules()), answer.GetRuleSetVersion())
 	}

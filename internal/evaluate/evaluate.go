@@ -42,6 +42,8 @@ type Input struct {
 	// RuleSet is the version of the rule set, whose built-in values take the place of
 	// those of Settings; empty: the present one.
 	RuleSet string
+	// SiteRules are the site's own, which judge what no contradiction disputes.
+	SiteRules []rules.SiteRule
 	// Software is the version of this software.
 	Software string
 	// Replays are the versions by which the evaluation was made that this one
@@ -133,6 +135,7 @@ func Evaluate(in Input) Evaluation {
 		values = compute(in, clean)
 	}
 	others, gapsB := rules.Run(clean, in.Settings, values, in.RuleSet, func(r rules.Rule) bool { return !r.JudgesAll(in.RuleSet) })
+	ofSite, gapsC := rules.RunSite(in.SiteRules, clean, in.Settings, values)
 
 	inForce := all.PlanInForce()
 	e := Evaluation{
@@ -143,8 +146,8 @@ func Evaluate(in Input) Evaluation {
 		Replay:           replay(in),
 		InForce:          inForce,
 		Metrics:          append(metric.LeafValues(Withhold(all, nil, slips), disputed), values...),
-		Findings:         append(findings, others...),
-		Gaps:             append(gapsA, gapsB...),
+		Findings:         slices.Concat(findings, others, ofSite),
+		Gaps:             slices.Concat(gapsA, gapsB, gapsC),
 	}
 	finish(e.Findings, all, in.RuleSet)
 	e.Suggestions = suggest(values)

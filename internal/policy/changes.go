@@ -42,6 +42,9 @@ func (p Policy) Changes() []Change {
 	for _, c := range p.Codes {
 		list = append(list, Change{keyCodes + "." + c.LocalSystem + "." + c.LocalCode, codeText(c), "none"})
 	}
+	for _, r := range p.Rules {
+		list = append(list, Change{keyRules + "." + r.ID, string(r.Severity) + ": " + r.Summary, "none"})
+	}
 	return list
 }
 

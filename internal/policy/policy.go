@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"trigone/internal/metric"
+	"trigone/internal/rules"
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
@@ -29,6 +30,8 @@ type Policy struct {
 	// Codes are the public codes that the site is licensed for; nothing is judged by
 	// them.
 	Codes []metric.SiteCode
+	// Rules are the site's own, compiled.
+	Rules []rules.SiteRule
 	Text  string
 	Hash  string // SHA-256 of the text, hexadecimal
 }
@@ -73,6 +76,7 @@ const (
 	keyInputSDs   = "input_sds"
 	keyRingTable  = "ring_table"
 	keyCodes      = "codes"
+	keyRules      = "rules"
 
 	keyAbsolute        = "absolute"
 	keyRelativePercent = "relative_percent"
@@ -107,17 +111,18 @@ func parse(r *reading, text []byte) (Policy, error) {
 	if !ok {
 		return Policy{}, r.err()
 	}
-	s, codes := r.policy(root)
+	p := r.policy(root)
 	if err := r.err(); err != nil {
 		return Policy{}, err
 	}
-	s.PolicyHash = HashOf(text)
-	return Policy{Settings: s, Codes: codes, Text: string(text), Hash: s.PolicyHash}, nil
+	p.Text, p.Hash = string(text), HashOf(text)
+	p.Settings.PolicyHash = p.Hash
+	return p, nil
 }
 
 // policy reads the document. What it gives is of use only if there was no fault.
-func (r *reading) policy(root field) (settings.Settings, []metric.SiteCode) {
-	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes)
+func (r *reading) policy(root field) Policy {
+	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyRules)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -129,7 +134,7 @@ func (r *reading) policy(root field) (settings.Settings, []metric.SiteCode) {
 		r.inputSD(&s, f)
 	}
 	r.ringTable(&s, top[keyRingTable])
-	return s, r.codes(top[keyCodes])
+	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Rules: r.siteRules(top[keyRules])}
 }
 
 func (r *reading) site(top map[string]field) string {

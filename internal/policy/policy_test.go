@@ -66,7 +66,7 @@ func TestCommentedExamplesAreRight(t *testing.T) {
 		}
 		example = ""
 	}
-	if found != 5 {
+	if found != 6 {
 		t.Errorf("%d examples were found, want one for each key", found)
 	}
 }
