@@ -1,25 +1,36 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
+	"iter"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"trigone/fhirmap"
+	"trigone/internal/casebook"
 	"trigone/internal/policy"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/server"
+	"trigone/testdata"
 )
 
 func (a *app) checkPolicyCommand() *cobra.Command {
-	return &cobra.Command{
+	var recorded bool
+	c := &cobra.Command{
 		Use:   "check-policy FILE",
 		Short: "Check a site's clinical policy",
 		Long: `check-policy reads a clinical policy as the server would. It prints ok and what
 the policy sets otherwise than the built-in one, or every fault with its line and
-column, and then ends with exit code 3.`,
-		Example: `  trigone check-policy harbour.yaml`,
-		Args:    exactly("FILE"),
+column, and then ends with exit code 3. Of each rule of the site's own it says in how
+many cases it fires: of the invented ones, or with --recorded of those on the server,
+which are judged here and change in nothing.`,
+		Example: `  trigone check-policy harbour.yaml
+  trigone check-policy harbour.yaml --recorded`,
+		Args: exactly("FILE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := a.formats(formatTable); err != nil {
 				return err
@@ -46,9 +57,86 @@ column, and then ends with exit code 3.`,
 				t.AppendRow(table.Row{c.Name, c.Site, c.BuiltIn})
 			}
 			t.Render()
-			return nil
+			if len(p.Rules) == 0 {
+				return nil
+			}
+			if !recorded {
+				return printFirings(out, p, invented(), "invented")
+			}
+			return a.callWithin(cmd, 0, func(ctx context.Context, s services) error {
+				return printFirings(out, p, onRecord(ctx, s), "recorded")
+			})
 		},
 	}
+	c.Flags().BoolVar(&recorded, "recorded", false, "count over the cases on the server, not over the invented ones")
+	return c
+}
+
+// invented gives the invented cases.
+func invented() iter.Seq2[*trigonev1.CaseFile, error] {
+	return func(yield func(*trigonev1.CaseFile, error) bool) {
+		for _, name := range testdata.Names(testdata.Cases) {
+			if !yield(testdata.Read(testdata.Cases, name)) {
+				return
+			}
+		}
+	}
+}
+
+// onRecord gives the cases of a server that are not retracted or merged.
+func onRecord(ctx context.Context, s services) iter.Seq2[*trigonev1.CaseFile, error] {
+	return func(yield func(*trigonev1.CaseFile, error) bool) {
+		for token := ""; ; {
+			page, err := s.record.ListCases(ctx, &trigonev1.ListCasesRequest{PageToken: token})
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			for _, row := range page.GetCases() {
+				if row.GetState() != trigonev1.CaseState_CASE_STATE_ACTIVE {
+					continue
+				}
+				answer, err := s.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: row.GetName()}})
+				if !yield(answer.GetCase().GetCaseFile(), err) {
+					return
+				}
+			}
+			if token = page.GetNextPageToken(); token == "" {
+				return
+			}
+		}
+	}
+}
+
+// printFirings says of each rule of the site in how many cases it fires.
+func printFirings(out io.Writer, p policy.Policy, files iter.Seq2[*trigonev1.CaseFile, error], kind string) error {
+	list, cases, err := casebook.Firings(p, files, server.Version())
+	if err != nil {
+		return err
+	}
+	percent := func(n int) float64 { return 100 * float64(n) / float64(max(cases, 1)) }
+	t := table.NewWriter()
+	t.SetOutputMirror(out)
+	t.SetStyle(table.StyleLight)
+	t.AppendHeader(table.Row{fmt.Sprintf("Rule, over %d %s cases", cases, kind), "Loads as", "Fires", "Not evaluable", "Fails"})
+	var remarks []string
+	for _, f := range list {
+		t.AppendRow(table.Row{f.Rule.ID, string(f.Rule.Severity), fmt.Sprintf("%d (%.1f %%)", f.Fires, percent(f.Fires)), f.NotEvaluable, f.Failed})
+		switch {
+		case f.Rule.Lowered:
+			remarks = append(remarks, fmt.Sprintf("%s is written as a caution and loads as a note: it fires in more than %d %% of cases by its own fires_percent.", f.Rule.ID, policy.MostFires))
+		case f.Rule.IsCaution() && percent(f.Fires) > policy.MostFires:
+			remarks = append(remarks, fmt.Sprintf("%s fires in more than %d %% of these cases: write fires_percent as it is counted here, and it loads as a note.", f.Rule.ID, policy.MostFires))
+		}
+		if f.Fires == 0 && f.NotEvaluable+f.Failed > 0 {
+			remarks = append(remarks, f.Rule.ID+" fires nowhere and cannot be judged in some cases: look at what it reads, and from where.")
+		}
+	}
+	t.Render()
+	for _, r := range remarks {
+		fmt.Fprintln(out, r)
+	}
+	return nil
 }
 
 func (a *app) policySchemaCommand() *cobra.Command {

@@ -52,3 +52,32 @@ func TestPolicySchema(t *testing.T) {
 		t.Errorf("schema %s with %d properties", schema.Schema, len(schema.Properties))
 	}
 }
+
+// Of each rule of the site's own it is said how often it fires, over the invented cases
+// and over those of a server, and what that does to a caution.
+func TestCheckPolicyCountsSiteRules(t *testing.T) {
+	rule := func(severity string) string {
+		return policyHead + `rules:
+  - id: site/any-gradient
+    summary: Any mean gradient on leaving theatre.
+    at: leaving_theatre
+    reads: {gradient: {value: mean_gradient}}
+    when: gradient >= 0
+    message: The mean gradient is {gradient}.
+    ` + severity + `
+    tests: [{given: {gradient: 1}, is: fires}, {given: {gradient: -1}, is: silent}, {is: not_evaluable}]
+`
+	}
+	caution := "severity: caution\n    source: an invented guideline\n    answers_for_it: an invented head\n    fires_percent: "
+	common := call(t, "check-policy", policyFile(t, rule(caution+"3"))).want(t, exitOK)
+	says(t, "a caution that fires often", common.stdout, "INVENTED CASES", "site/any-gradient", "caution", "write fires_percent as it is counted here")
+	lowered := call(t, "check-policy", policyFile(t, rule(caution+"60"))).want(t, exitOK)
+	says(t, "a caution that says so", lowered.stdout, "is written as a caution and loads as a note")
+	nowhere := call(t, "check-policy", policyFile(t, strings.Replace(rule("severity: note"), "{value: mean_gradient}", "{value: mean_gradient, place: p2}", 1))).want(t, exitOK)
+	says(t, "a rule that reads where nothing is", nowhere.stdout, "0 (0.0 %)", "look at what it reads")
+
+	address := start(t)
+	call(t, "submit", "../../testdata/cases/core-only.json", "--server", address).want(t, exitOK)
+	recorded := call(t, "check-policy", policyFile(t, rule("severity: note")), "--recorded", "--server", address).want(t, exitOK)
+	says(t, "over a server", recorded.stdout, "OVER 1 RECORDED CASES", "note")
+}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"trigone/internal/convert"
+	"trigone/internal/rules"
 	"trigone/internal/valve"
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -191,6 +192,9 @@ func (b *builder) prediction() []Block {
 func (b *builder) ruleFindings() []Block {
 	var open, confirmed, cautions, notes []Item
 	for _, f := range b.ev.GetFindings() {
+		if rules.IsSite(f.GetRule()) {
+			continue // the word of one hospital is on its own screens
+		}
 		item := Item{Text: words.Sentence(words.Capital(words.Spaced(f.GetRule())) + ": " + clean(f.GetMessage()))}
 		switch f.GetSeverity() {
 		case trigonev1.Severity_SEVERITY_CAUTION:

@@ -62,10 +62,11 @@ const (
 	mostNesting     = 24
 	mostCost        = 1000
 	mostFactLetters = 40
-	// mostFires is the share of cases, in percent, above which a caution says too much
-	// to be one.
-	mostFires = 10
 )
+
+// MostFires is the share of cases, in percent, above which a caution of a site says too
+// much to be one.
+const MostFires = 10
 
 // operations are what an expression may do. It divides by nothing: what is measured
 // may be 0, and a number beyond all others would fire. It calls nothing: names and
@@ -253,8 +254,10 @@ func (r *reading) severity(given map[string]field, rule *rules.SiteRule) {
 		r.fault(f, "%s is neither note nor caution; a rule of a site never finds a contradiction", f.path())
 	case source == "" || answers == "" || !told:
 		r.fault(f, "%s is caution; give %s (what was read), %s (who at the site) and %s (as trigone check-policy counts it) beside it, or make it a note", f.path(), keySource, keyAnswers, keyFires)
-	case percent <= mostFires:
+	case percent <= MostFires:
 		rule.Severity = rules.Caution
+	default:
+		rule.Lowered = true
 	}
 }
 

@@ -2,6 +2,7 @@ package policy
 
 import (
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -169,4 +170,29 @@ func FuzzSiteRule(f *testing.F) {
 			t.Errorf("took %v", took)
 		}
 	})
+}
+
+// The README tells sites all that a rule may name, in the words of the tables.
+func TestReadmeTellsWhatARuleMayName(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rows []string
+	for _, p := range rules.SitePlaces() {
+		rows = append(rows, fmt.Sprintf("| at | `%s` | %s |", p.Word, p.Text))
+	}
+	for _, o := range rules.SiteOrigins() {
+		rows = append(rows, fmt.Sprintf("| from | `%s` | %s |", o.Word, o.Text))
+	}
+	for _, f := range rules.SiteFacts() {
+		says := "a number"
+		if len(f.Words) > 0 {
+			says = strings.Join(f.Words, ", ")
+		}
+		rows = append(rows, fmt.Sprintf("| fact | `%s` | %s: %s |", f.Name, f.Text, says))
+	}
+	if want := strings.Join(rows, "\n") + "\n\n"; !strings.Contains(string(text), want) {
+		t.Errorf("README.md lacks this table:\n%s", want)
+	}
 }

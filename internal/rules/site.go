@@ -29,16 +29,25 @@ type SiteRule struct {
 	Advice   string
 	Basis    string   // source and who answers for it, in sentences, said with every finding
 	Severity Severity // Note or Caution
-	At       string   // a word of SitePlaces
-	Reads    []SiteRead
+	// Lowered says that the site wrote a caution, and that by its own count it fires too
+	// often to be one.
+	Lowered bool
+	At      string // a word of SitePlaces
+	Reads   []SiteRead
 	// Fires judges what was read, by name: a float64 or a string. What is not recorded is
 	// not in the map. ErrMissing: it cannot be judged without.
 	Fires func(read map[string]any) (bool, error)
 }
 
+// IsCaution says whether it loads as one.
+func (r SiteRule) IsCaution() bool { return r.Severity == Caution }
+
 // ErrMissing is what a rule of a site says that cannot be judged without something that
 // is not recorded.
 var ErrMissing = errors.New("something that it reads is not recorded")
+
+// SiteRuleFailed begins the note of a rule of a site that failed.
+const SiteRuleFailed = "A rule of this site could not be judged here: "
 
 var errSiteRuleBroke = errors.New("the rule broke down")
 
@@ -352,7 +361,7 @@ func RunSite(list []SiteRule, c *repair.Case, s settings.Settings, values []metr
 				continue
 			default:
 				f.Severity, f.Advice = Note, "Have the rule mended; trigone check-policy tries it."
-				f.Message = "A rule of this site could not be judged here: " + err.Error() + "."
+				f.Message = SiteRuleFailed + err.Error() + "."
 			}
 			f.ID = fingerprint(f, rule.Summary)
 			findings = append(findings, f)
