@@ -150,8 +150,12 @@ func finalHeight(r *Reader, seg valve.Segment, m moment, prefer valve.Method) (u
 	for _, k := range how.triangles {
 		height = height.Plus(geometry.ConeExcess(units.Length(r.Read(k)), base).Offset())
 	}
-	if height <= 0 {
-		r.Refuse("what is taken off is at least as high as the leaflet")
+	switch {
+	case height > 0:
+	case base <= 0:
+		r.Refuse("a height of 0 mm is no leaflet: check " + segmentName(seg))
+	default:
+		r.Refuse("what is taken off " + segmentName(seg) + " is at least as high as the leaflet")
 	}
 	return units.Length(height), how.base[0]
 }

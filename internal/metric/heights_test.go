@@ -248,7 +248,7 @@ func TestNotApplicable(t *testing.T) {
 		t.Errorf("mid-late regurgitation: %q", v.Explanation)
 	}
 	zero := tte().Set(valve.LeftVentricularEndDiastolicVolume, 0).Set(valve.LeftVentricularEndSystolicVolume, 0).Case()
-	if v := one(t, zero, atTTE(IDEjectionFraction)); v.State != NotEvaluable || !strings.Contains(v.Explanation, "divisor") {
+	if v := one(t, zero, atTTE(IDEjectionFraction)); v.State != NotEvaluable || !strings.Contains(v.Explanation, "recorded as 0") {
 		t.Errorf("0 of 0: %s %v", v.State, v.Value)
 	}
 }

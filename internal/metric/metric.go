@@ -14,6 +14,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // CatalogueVersion is raised whenever a formula, a grid or an id changes.
@@ -156,6 +157,9 @@ type Metric struct {
 	Signed bool
 	// Most is the highest value there can be, which no interval exceeds; 0: none.
 	Most float64
+	// Low and High bound what is plausible: a value or an end beyond is cut there, and
+	// told as cut. High 0: no bounds.
+	Low, High float64
 	// Steps says that the value is a rank or a count: it moves in steps, so that no
 	// uncertainty is carried to it.
 	Steps bool
@@ -210,6 +214,9 @@ func computeOne(m *Metric, r *Reader) Value {
 		Key: at.Key(m.ID), Run: at.Run, Stage: at.Stage,
 		Inputs: r.Inputs(), Missing: r.MissingText(), Explanation: r.explanation,
 	}
+	if r.notApplicable || r.refused {
+		v.Explanation = strings.Join(r.reasons, "; ")
+	}
 	switch {
 	case r.notApplicable:
 		v.State = NotApplicable
@@ -222,8 +229,7 @@ func computeOne(m *Metric, r *Reader) Value {
 	rounded := units.Round(raw, m.Grid)
 	if math.IsNaN(rounded) {
 		v.State = NotEvaluable
-		r.Explain("the inputs give no finite value (a divisor is zero)")
-		v.Explanation = r.explanation
+		v.Explanation = r.noNumber()
 		return v
 	}
 	v.State = HasValue
@@ -242,7 +248,42 @@ func computeOne(m *Metric, r *Reader) Value {
 	case !m.Steps && !r.noSD:
 		propagate(m, r, &v)
 	}
+	cutAtLimits(m, r, &v)
 	return v
+}
+
+// cutAtLimits cuts value and interval at what is plausible of the metric, and at what
+// the formula says there is room for, and tells it.
+func cutAtLimits(m *Metric, r *Reader, v *Value) {
+	most, bounded := r.most.Get()
+	if bounded {
+		most = units.Round(most, m.Grid)
+		if upper, ok := v.Upper.Get(); ok && upper > most && v.Value <= most {
+			v.Upper = units.Some(most)
+			r.Explain("range cut at " + units.Format(most, m.Unit, m.Grid) + ", " + r.mostWords)
+		}
+	}
+	if m.High > m.Low {
+		cut := func(x float64) float64 { return min(max(x, m.Low), m.High) }
+		if inside := cut(v.Value); inside != v.Value {
+			v.Value = inside
+			r.Explain("the value lies beyond what is plausible, " + units.Format(inside, m.Unit, m.Grid) + ", and is cut there")
+		}
+		lower, upper := v.Lower.OrElse(v.Value), v.Upper.OrElse(v.Value)
+		var ends []string
+		if inside := cut(lower); inside != lower {
+			v.Lower = units.Some(inside)
+			ends = append(ends, units.Format(inside, m.Unit, m.Grid))
+		}
+		if inside := cut(upper); inside != upper {
+			v.Upper = units.Some(inside)
+			ends = append(ends, units.Format(inside, m.Unit, m.Grid))
+		}
+		if len(ends) > 0 {
+			r.Explain("range cut at " + words.And(ends) + ": beyond is not plausible")
+		}
+	}
+	v.Explanation = r.explanation
 }
 
 func onGrid(v units.Maybe[float64], grid float64) units.Maybe[float64] {

@@ -74,7 +74,7 @@ var predictionMetrics = slices.Concat([]Metric{
 	overlapMetric,
 	{
 		ID: IDPredictedAnteriorShare, Name: "predicted share of the antero-posterior diameter in front of the closure line",
-		Unit: units.Percent, Grid: 0.1, Most: 100,
+		Unit: units.Percent, Grid: 0.1, Most: 100, Low: 5, High: 95,
 		Formula: "100 · (d² − δ² + 2·δ·(a − c)) / (2·d²) with δ = a − p and c the contact, which is 100 · (½ + δ/(2·d)) without a depth; both leaflets sliding freely",
 		Inputs:  sliceInputs, Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "1",
@@ -91,7 +91,7 @@ var predictionMetrics = slices.Concat([]Metric{
 		Compute: unsupportedTip,
 	},
 	{
-		ID: IDSliceDiameter, Name: "predicted antero-posterior diameter of a side slice, hinge to hinge",
+		ID: IDSliceDiameter, High: 45, Name: "predicted antero-posterior diameter of a side slice, hinge to hinge",
 		Unit: units.MM, Grid: 0.1,
 		Formula: "AP·(1 − 0.7ⁿ)^(1/n), n the exponent of the superellipse that the ring's orifice area and inner diameters make, 2 without an orifice area and for a band",
 		Inputs:  slices.Concat([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.RingOrificeArea}, bandInputs), Thresholds: hinge,
@@ -107,7 +107,7 @@ var predictionMetrics = slices.Concat([]Metric{
 	},
 	{
 		ID: IDSideToMiddle, Name: "predicted coaptation length of a side slice over that of the middle",
-		Unit: units.One, Grid: 0.01,
+		Unit: units.One, Grid: 0.01, High: 3,
 		Formula: "mean contact of A1-P1 or A3-P3 / mean contact of A2-P2; without heights at the side those of the middle scaled to the ring, which is the diameter of the side slice over that of the middle",
 		Inputs:  append([]valve.ID{valve.AnteriorClosureShare}, sliceInputs...), Thresholds: hinge,
 		Source: settings.SourceOwnModel, Since: "2",
@@ -380,6 +380,22 @@ func (p prediction) flagRing(r *Reader) {
 	}
 }
 
+// room gives how long a coaptation there can be: no longer than the lower leaflet and
+// one standard deviation of it; where chords hold the line, the mean contact of both
+// no longer than their mean height.
+func (p prediction) room(r *Reader, c closing) (most float64, text string) {
+	_, _, aKey, pKey := slicePair(r, p.moment, p.slice)
+	lower, k := c.Anterior, aKey
+	if c.Posterior < lower {
+		lower, k = c.Posterior, pKey
+	}
+	sd, _ := r.inputSD(k)
+	if p.held() {
+		return float64(c.Anterior.Plus(c.Posterior).Scaled(0.5)) + sd, "the mean of both leaflets and one standard deviation"
+	}
+	return float64(lower) + sd, "the lower leaflet and one standard deviation of it"
+}
+
 // heights gives the lengths of both leaflets along the slice.
 func (p prediction) heights(r *Reader) (anterior, posterior units.Length) {
 	anterior, posterior, aKey, pKey := slicePair(r, p.moment, p.slice)
@@ -516,6 +532,9 @@ func predictedSlice(r *Reader, slice valve.Slice) (c closing, p prediction, ok b
 	if len(r.missing) > 0 || r.refused {
 		return c, p, true // told as missing; it leads to no number
 	}
+	if !r.probe {
+		r.AtMost(p.room(r, c))
+	}
 	if closed, err := c.closure(); err != nil || geometry.CheckDomain(c.Slice, closed.AnteriorShare) != nil {
 		r.DoesNotApply("outside the model's domain: the ring's diameter must lie between 15 and 45 mm, the depth at most at 15 mm and the closure line at 35 to 90 % of the diameter from the anterior hinge")
 	}
@@ -597,6 +616,7 @@ func predictedShare(r *Reader) float64 {
 	if p.held() {
 		r.DoesNotApply("artificial chords on " + p.segments() + " hold the closure line; the share holds for leaflets that slide freely")
 	}
+	r.most = units.None[float64]() // of a length
 	// The line lies a − c from the anterior hinge, so the model's error of the
 	// contact is one of the line.
 	r.ModelSD(float64(units.Length(contactModelSD).Over(p.diameter(r)).Percent()))
@@ -608,6 +628,7 @@ func unsupportedTip(r *Reader) float64 {
 	if !ok || !p.lineKnown(r, c) {
 		return nan
 	}
+	r.AtMost(float64(c.Anterior), "the whole anterior leaflet")
 	tip := func(c geometry.Closure) units.Length {
 		return c.ContactAnterior.Plus(-c.Overlap.Offset()).NotBelowZero()
 	}
@@ -638,8 +659,13 @@ func sideToMiddle(r *Reader) float64 {
 		}
 		contacts[i] = closed.MeanContact
 	}
-	if contacts[1] <= 0 && len(r.missing) == 0 {
+	r.most = units.None[float64]() // of a length
+	switch {
+	case len(r.missing) > 0 || r.probe:
+	case contacts[1] <= 0:
 		r.DoesNotApply("no contact is predicted in the middle")
+	case contacts[0] < 0:
+		r.DoesNotApply("a gap is predicted at the side")
 	}
 	ratio := float64(contacts[0] / contacts[1])
 	// Both contacts carry the model's error.

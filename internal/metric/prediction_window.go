@@ -34,7 +34,7 @@ var windowLimits = []string{settings.AnteriorShareWanted, settings.RingHingeOffs
 var windowMetrics = []Metric{
 	{
 		ID: IDLowestPosterior, Name: "lowest final height of P2 that meets the plan's coaptation target",
-		Unit: units.MM, Grid: 0.1,
+		Unit: units.MM, Grid: 0.1, Low: plausible(valve.LeafletHeight).Low, High: plausible(valve.LeafletHeight).High,
 		Formula: "2·t + d − A2 without a depth; with one the height that brings both tips level at the contact t; t the lower end of the target, d the planned ring's diameter",
 		Inputs:  predictionInputs, Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
@@ -43,7 +43,7 @@ var windowMetrics = []Metric{
 	},
 	{
 		ID: IDHighestPosterior, Name: "highest final height of P2 that keeps the closure line away from the outflow tract and within the plan's coaptation target",
-		Unit: units.MM, Grid: 0.1,
+		Unit: units.MM, Grid: 0.1, Low: plausible(valve.LeafletHeight).Low, High: plausible(valve.LeafletHeight).High,
 		Formula: "the lower of 2·u + d − A2, u the upper end of the target, and A2 − (2·s − 1)·d, s the least share of the diameter that the plan aims at in front of the line, both without a depth; with one the heights that bring the tips level there; not applicable where the plan aims at neither",
 		Inputs:  predictionInputs, Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
@@ -52,7 +52,7 @@ var windowMetrics = []Metric{
 	},
 	{
 		ID: IDLargestRing, Name: "largest inner antero-posterior diameter of a ring that meets the plan's coaptation target",
-		Unit: units.MM, Grid: 0.1,
+		Unit: units.MM, Grid: 0.1, Low: plausible(valve.RingInnerAnteroPosteriorDiameter).Low, High: plausible(valve.RingInnerAnteroPosteriorDiameter).High,
 		Formula: "min(A2 + P2 − 2·t, (A2 − P2)/(2·s − 1)) without a depth, less what the hinges lie outside the ring; t the lower end of the target, s the least share of the diameter that the plan aims at in front of the line, if it aims at one",
 		Inputs:  append([]valve.ID{valve.CoaptationDepth}, finalHeightInputs...), Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
@@ -61,13 +61,27 @@ var windowMetrics = []Metric{
 	},
 	{
 		ID: IDRequiredAnterior, Name: "lowest height of A2 with which any height of P2 meets the plan's coaptation target",
-		Unit: units.MM, Grid: 0.1,
+		Unit: units.MM, Grid: 0.1, Low: plausible(valve.LeafletHeight).Low, High: plausible(valve.LeafletHeight).High,
 		Formula: "t + √((s·d)² + h²), t the lower end of the target, s the least share of the diameter that the plan aims at in front of the line, d the planned ring's diameter; not applicable where it aims at none",
 		Inputs:  slices.Concat([]valve.ID{valve.RingInnerAnteroPosteriorDiameter, valve.CoaptationDepth}, bandInputs), Thresholds: windowLimits,
 		Source: settings.SourceOwnModel, Since: "2",
 		Where:   whereTarget,
 		Compute: requiredAnterior,
 	},
+}
+
+// plausible gives the leaf whose range bounds what a window may hold.
+func plausible(id valve.ID) Leaf {
+	leaf, _ := LeafByID(id)
+	return leaf
+}
+
+// unreachable says that nothing plausible meets the target: the end of a window lies
+// on the wrong side of what there is.
+func unreachable(r *Reader, what, side string, end float64) {
+	if !r.probe && !math.IsNaN(end) && len(r.missing) == 0 {
+		r.DoesNotApply("no plausible " + what + " meets the target: it would have to be " + side + " " + units.Format(end, units.MM, lengthGrid))
+	}
 }
 
 func whereTarget(c *repair.Case) []At {
@@ -146,6 +160,16 @@ func windowEdges(anterior, diameter, depth, low units.Length, share units.Ratio)
 	return edges.Lowest, edges.Highest
 }
 
+// inDomain says whether the model holds for the ring and the depth of the window.
+func inDomain(r *Reader, diameter, depth units.Length) bool {
+	some := geometry.Slice{Anterior: diameter, Posterior: diameter, Diameter: diameter, Depth: depth}
+	if r.probe || len(r.missing) > 0 || r.refused || geometry.CheckDomain(some, 0.5) == nil {
+		return true
+	}
+	r.DoesNotApply("outside the model's domain: the ring's diameter must lie between 15 and 45 mm and the depth at most at 15 mm")
+	return false
+}
+
 func (w window) anterior(r *Reader) units.Length {
 	h, _ := finalHeight(r, valve.A2, w.moment, "")
 	return h
@@ -159,6 +183,9 @@ func heightEdges(r *Reader) (lowest, highest float64, bounded bool) {
 		return nan, nan, true
 	}
 	a, d, h := w.anterior(r), w.diameter(r), w.depth(r)
+	if !inDomain(r, d, h) {
+		return nan, nan, true
+	}
 	low, high := w.edges(a, d, h, w.low)
 	bounded = w.share > 0
 	if !bounded {
@@ -186,13 +213,22 @@ func heightEdges(r *Reader) (lowest, highest float64, bounded bool) {
 	return float64(low), float64(high), bounded
 }
 
-func lowestPosterior(r *Reader) float64 { low, _, _ := heightEdges(r); return low }
+func lowestPosterior(r *Reader) float64 {
+	low, _, _ := heightEdges(r)
+	if low > plausible(valve.LeafletHeight).High {
+		unreachable(r, "height of P2", "at least", low)
+	}
+	return low
+}
 
 func highestPosterior(r *Reader) float64 {
 	_, high, bounded := heightEdges(r)
 	if !bounded {
 		r.DoesNotApply("the plan aims at no upper end of the coaptation and at no closure line: nothing bounds the height")
 		return nan
+	}
+	if high < plausible(valve.LeafletHeight).Low {
+		unreachable(r, "height of P2", "at most", high)
 	}
 	return high
 }
@@ -212,7 +248,11 @@ func largestRing(r *Reader) float64 {
 	}
 	r.ModelSD(diameterWindowModelSD)
 	offset := units.Length(r.s.Threshold(settings.RingHingeOffset).Value)
-	return float64(d.Minus(offset.Scaled(2)))
+	largest := float64(d.Minus(offset.Scaled(2)))
+	if largest < plausible(valve.RingInnerAnteroPosteriorDiameter).Low {
+		unreachable(r, "ring", "at most", largest)
+	}
+	return largest
 }
 
 func requiredAnterior(r *Reader) float64 {
@@ -225,5 +265,13 @@ func requiredAnterior(r *Reader) float64 {
 		return nan
 	}
 	r.ModelSD(contactModelSD)
-	return float64(geometry.RequiredAnterior(w.diameter(r), w.depth(r), w.low, w.share))
+	d, h := w.diameter(r), w.depth(r)
+	if !inDomain(r, d, h) {
+		return nan
+	}
+	required := float64(geometry.RequiredAnterior(d, h, w.low, w.share))
+	if required > plausible(valve.LeafletHeight).High {
+		unreachable(r, "height of A2", "at least", required)
+	}
+	return required
 }

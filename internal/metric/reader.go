@@ -9,6 +9,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // Reader is the only way from a formula or a rule to a measured value. It records
@@ -30,6 +31,7 @@ type Reader struct {
 	notApplicable bool
 	refused       bool
 	notes         []string
+	reasons       []string // why it does not apply or was refused
 	explanation   string // the notes as one text
 	modelSD       float64
 	observationSD float64
@@ -37,6 +39,8 @@ type Reader struct {
 	noSD          bool
 	draws         *draws
 	low, high     units.Maybe[float64]
+	most          units.Maybe[float64] // no end of the interval lies above it
+	mostWords     string
 
 	// A probe computes once more beside the values, with one of them moved; it
 	// records nothing.
@@ -203,14 +207,49 @@ func (r *Reader) DoesNotApply(why string) {
 		r.notes = nil // what would go with a value is of no interest without one
 	}
 	r.notApplicable = true
-	r.Explain(why)
+	r.reason(why)
 }
 
 // Refuse says that no value can be given although no measured value is missing,
 // and why.
 func (r *Reader) Refuse(why string) {
 	r.refused = true
+	r.reason(why)
+}
+
+func (r *Reader) reason(why string) {
 	r.Explain(why)
+	if !r.probe && !slices.Contains(r.reasons, why) {
+		r.reasons = append(r.reasons, why)
+	}
+}
+
+// AtMost says above what no end of the interval lies, and what that is in words.
+func (r *Reader) AtMost(most float64, text string) { r.most, r.mostWords = units.Some(most), text }
+
+// noNumber tells why values that are all there give no number.
+func (r *Reader) noNumber() string {
+	var zeros, all []string
+	for _, in := range r.used {
+		name := inputName(in.Key)
+		all = append(all, name)
+		if in.Value == 0 {
+			zeros = append(zeros, name)
+		}
+	}
+	if len(zeros) > 0 {
+		return words.And(zeros) + " recorded as 0: no number comes out of it, check it"
+	}
+	return "no number comes out of these values together: check " + words.And(all)
+}
+
+func inputName(k valve.Key) string {
+	leaf, _ := LeafByID(k.ID)
+	name, _, _ := strings.Cut(leaf.Name, ",")
+	if seg := k.Place.Segment(); seg != "" {
+		name += " of " + segmentName(seg)
+	}
+	return name
 }
 
 // Explain says what must be known with the value; the same text is kept once.

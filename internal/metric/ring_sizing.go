@@ -48,7 +48,7 @@ var ringSizingMetrics = []Metric{
 	},
 	{
 		ID: IDExpectedGradient, Name: "mean Doppler gradient to expect across the ring, from flow and rate",
-		Unit: units.MMHg, Grid: 0.1,
+		Unit: units.MMHg, Grid: 0.1, High: 20,
 		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: 2.3 times less and more, as gradients after a repair spread between patients; refused without a rate",
 		Inputs:  slices.Concat(ringInputs, []valve.ID{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate, valve.GradientHeartRate}),
 		Source:  settings.SourceOwnModel, Since: "2",
