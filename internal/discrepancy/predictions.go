@@ -181,7 +181,7 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject 
 		c.add(e)
 		return
 	}
-	e.Planned = span(low, high, func(v float64) string { return amount(coaptation, v) })
+	e.Planned = span(low, high, coaptationText)
 	if held {
 		e.Missing = []string{"overlap predicted from the plan"}
 		e.Message = fmt.Sprintf("%s is not compared: artificial chords hold the closure line, so that the predicted coaptation length of %s is not the overlap that echo sees",
@@ -212,6 +212,14 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject 
 		e.Message = fmt.Sprintf("%s: %s, "+as.outside, subject, e.Actual, e.Planned)
 	}
 	c.add(e)
+}
+
+// coaptationText prints a predicted coaptation length; below 0 it is a gap.
+func coaptationText(v float64) string {
+	if v < 0 {
+		return "a gap of " + amount(coaptation, -v) + " in the model"
+	}
+	return amount(coaptation, v)
 }
 
 // againstInterval judges a value by an interval and tells how far it is from its

@@ -12,8 +12,8 @@ import (
 // Limits of the filling factor that a mitral ring can have, from memory: an
 // ellipse has 0.785, a rectangle 1.
 const (
-	leastFilling = 0.70
-	mostFilling  = 0.95
+	LeastFilling units.Ratio = 0.70
+	MostFilling  units.Ratio = 0.95
 )
 
 // SideSlice is the position (Chord's u) at which the slices A1-P1 and A3-P3 are
@@ -41,10 +41,11 @@ func FillingFactor(exponent units.Ratio) units.Ratio {
 // Accepted: A / (AP·T) from 0.70 to 0.95, else ErrOrifice. Solved by bisection
 // to the last bits; FillingFactor rises with n.
 func RingExponent(orifice units.Area, anteroPosterior, transverse units.Length) (units.Ratio, error) {
-	want := float64(orifice.Over(anteroPosterior.Times(transverse)))
-	if !(want >= leastFilling && want <= mostFilling) {
+	filling := orifice.Over(anteroPosterior.Times(transverse))
+	if !(filling >= LeastFilling && filling <= MostFilling) {
 		return 0, ErrOrifice
 	}
+	want := float64(filling)
 	// FillingFactor is 0.5 at 1 and 0.98 at 10, so the root lies between.
 	n := bisect(1, 10, func(n float64) float64 { return want - float64(FillingFactor(units.Ratio(n))) })
 	return units.Ratio(n), nil

@@ -141,3 +141,27 @@ func TestZeroIsToldInWords(t *testing.T) {
 		t.Errorf("%s: %s", v.State, v.Explanation)
 	}
 }
+
+// A flow that no repaired valve has, and an orifice that no ring has, give no range.
+func TestAbsurdFlowsGiveNoGradient(t *testing.T) {
+	build := func(output, orifice float64) *repair.Case {
+		return male(tte().Set(valve.CardiacOutput, output).Set(valve.GradientHeartRate, 90).
+			Plan().Device("ring", repair.CompleteRing).Dim(valve.RingOrificeArea, orifice)).Case()
+	}
+	for _, row := range []struct {
+		output, orifice float64
+		says            string
+	}{
+		{14, 3.1, "more than is plausible after a repair: check output, rate and the ring's dimensions"},
+		{5, 57, "an orifice of 57.00 cm² is none of a ring"},
+	} {
+		v := one(t, build(row.output, row.orifice), planned(IDExpectedGradient, "ring"))
+		if v.State != NotApplicable || !strings.Contains(v.Explanation, row.says) {
+			t.Errorf("%v L/min, %v cm2: %s %v %s", row.output, row.orifice, v.State, v.Value, v.Explanation)
+		}
+	}
+	v := one(t, build(6, 3.1), planned(IDExpectedGradient, "ring"))
+	if v.Upper.OrElse(0) != 20 || !strings.Contains(v.Explanation, "range cut at 20.0 mmHg: beyond is not plausible") {
+		t.Errorf("%v, %v to %v: %s", v.Value, v.Lower, v.Upper, v.Explanation)
+	}
+}

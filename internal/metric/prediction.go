@@ -347,6 +347,11 @@ func (p prediction) exponent(r *Reader, ap units.Length) units.Ratio {
 		return ellipse
 	}
 	orifice, transverse := units.Area(p.dimension(r, valve.RingOrificeArea)), units.Length(p.dimension(r, valve.RingInnerTransverseDiameter))
+	if r.probe {
+		// An orifice moved by its uncertainty stays one that the diameters can have.
+		box := ap.Times(transverse)
+		orifice = min(max(orifice, box.Scaled(geometry.LeastFilling)), box.Scaled(geometry.MostFilling))
+	}
 	n, err := geometry.RingExponent(orifice, ap, transverse)
 	if err != nil {
 		if len(r.missing) == 0 {

@@ -32,7 +32,7 @@ type Reader struct {
 	refused       bool
 	notes         []string
 	reasons       []string // why it does not apply or was refused
-	explanation   string // the notes as one text
+	explanation   string   // the notes as one text
 	modelSD       float64
 	observationSD float64
 	tellSDs       bool

@@ -48,7 +48,7 @@ var ringSizingMetrics = []Metric{
 	},
 	{
 		ID: IDExpectedGradient, Name: "mean Doppler gradient to expect across the ring, from flow and rate",
-		Unit: units.MMHg, Grid: 0.1, High: 20,
+		Unit: units.MMHg, Grid: 0.1, High: plausible(valve.MeanGradient).High,
 		Formula: "4 · 1.3 · (Q / (100 · EOA))², Q forward stroke volume / filling time at the rate, EOA estimated from the ring; interval: 2.3 times less and more, as gradients after a repair spread between patients; refused without a rate",
 		Inputs:  slices.Concat(ringInputs, []valve.ID{valve.CardiacOutput, valve.OutflowTractDiameter, valve.OutflowTractVelocityTimeIntegral, valve.HeartRate, valve.GradientHeartRate}),
 		Source:  settings.SourceOwnModel, Since: "2",
@@ -127,6 +127,10 @@ func effectiveOrifice(r *Reader, at At, step *repair.Step) units.Area {
 	}
 	if inner < haemo.SmallestRingOrifice && !r.probe {
 		r.DoesNotApply("the orifice of " + areaText(inner) + " is smaller than those the estimate was made from, " + areaText(haemo.SmallestRingOrifice) + " and more; a smaller ring lets less through")
+		return units.Area(nan)
+	}
+	if most := units.Area(plausible(valve.RingOrificeArea).High); inner > most && !r.probe {
+		r.DoesNotApply("an orifice of " + areaText(inner) + " is none of a ring: check its dimensions")
 		return units.Area(nan)
 	}
 	if inner > haemo.LargestRingOrifice {
@@ -233,6 +237,10 @@ func expectedGradient(r *Reader) float64 {
 	flow := fillingFlow(r, o, rateLeaf)
 	expected := haemo.MeanDopplerGradientFromFlow(flow, effectiveOrifice(r, ringAt, step))
 	if r.notApplicable {
+		return nan
+	}
+	if most := units.Pressure(plausible(valve.MeanGradient).High); expected > most {
+		r.DoesNotApply("flow and rate would give " + units.Format(float64(expected), units.MMHg, 0.1) + " across this ring, more than is plausible after a repair: check output, rate and the ring's dimensions")
 		return nan
 	}
 	low, high := haemo.GradientRange(expected)

@@ -52,6 +52,9 @@ func printPrediction(w io.Writer, e *trigonev1.Evaluation, windowTold bool) {
 		wrapped(w, "  ", "    ", "The model gives two coaptation lengths: the mean contact of the two leaflets of a slice, and, on echo, the length over which "+
 			"both are seen to meet. They differ where one leaflet reaches beyond the other.")
 	}
+	if slices.ContainsFunc(list, func(f forecast) bool { return strings.Contains(f.span+f.middle, "a gap of ") }) {
+		wrapped(w, "  ", "    ", "A gap: in the model the leaflets end that far short of each other.")
+	}
 	if !windowTold {
 		printWindow(w, e)
 	}
@@ -110,7 +113,8 @@ func quantities(list []forecast) []string {
 func forecasts(e *trigonev1.Evaluation) []forecast {
 	var list []forecast
 	for _, m := range e.GetMetrics() {
-		if !predicted(m) || slices.Contains(windowMetrics, m.GetMetric()) {
+		expected := m.GetMetric() == metric.IDExpectedGradient && m.GetOccasion() == string(valve.AtPlan)
+		if !predicted(m) && !expected || slices.Contains(windowMetrics, m.GetMetric()) {
 			continue
 		}
 		f := forecast{quantity: words.Capital(words.Spaced(m.GetMetric())), place: place(m.GetPlace()), from: "plan"}
@@ -196,12 +200,35 @@ func predictionCells(m *trigonev1.MetricValue) (span, middle, why string) {
 		return "", "", strings.TrimSuffix(Word(m.GetState())+": "+why, ": ")
 	}
 	n := places(m.GetMetric(), m.GetValue())
+	low, high := number(m.GetLower(), n), quantity(m.GetUpper(), n, m.GetUnit())
+	middle = quantity(m.GetValue(), n, m.GetUnit())
+	if m.GetMetric() == metric.IDPredictedContact && m.GetLower() < 0 {
+		low, high = gapSpan(m, n)
+		middle = asGap(middle)
+	}
 	if m.Lower != nil && m.Upper != nil {
-		span = number(m.GetLower(), n) + " to " + quantity(m.GetUpper(), n, m.GetUnit())
+		span = low + " to " + high
 	} else {
 		span = "no range: an input has no known uncertainty"
 	}
-	return span, "about " + quantity(m.GetValue(), n, m.GetUnit()), ""
+	return span, "about " + middle, ""
+}
+
+// gapSpan gives both ends of a range of coaptation that begins below 0.
+func gapSpan(m *trigonev1.MetricValue, n int) (low, high string) {
+	from := number(-m.GetLower(), n)
+	if m.GetUpper() < 0 {
+		return "a gap of " + from, quantity(-m.GetUpper(), n, m.GetUnit())
+	}
+	return "a gap of " + from + " " + m.GetUnit(), "contact of " + quantity(m.GetUpper(), n, m.GetUnit())
+}
+
+// asGap tells a coaptation length below 0 as what it is in the model.
+func asGap(text string) string {
+	if size, below := strings.CutPrefix(text, "-"); below {
+		return "a gap of " + size
+	}
+	return text
 }
 
 // printBasis says what the predicted contact rests on: which heights, and which of

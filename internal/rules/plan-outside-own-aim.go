@@ -34,8 +34,8 @@ var planOutsideOwnAim = Rule{
 		{Name: "the range ends where the aim begins", Edge: true, Want: Holds, Case: func() *repair.Case {
 			return exampleAim(18, exampleReach(18), 20)
 		}},
-		{Name: "an output of 9 L/min through a small ring, 2 mmHg at most aimed at", Want: Broken, Case: func() *repair.Case {
-			return exampleGradientAim(9, 2)
+		{Name: "an output of 6 L/min through a small ring, 2 mmHg at most aimed at", Want: Broken, Case: func() *repair.Case {
+			return exampleGradientAim(6, 2)
 		}},
 		{Name: "a posterior leaflet planned at 20 mm, 12 mm at most aimed at", Want: Broken, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Method(valve.Echo3D).Height(valve.P2, 24).Plan().Height(valve.P2, 20).
