@@ -403,7 +403,7 @@ func TestStopping(t *testing.T) {
 func TestOrder(t *testing.T) {
 	q := asking()
 	q.Axes[2].Sizes = append(q.Axes[2].Sizes, explore.Size{Family: "band-family-b", Label: units.Some(30.0)})
-	q.Order = &explore.Order{Metric: metric.IDPredictedContact, Direction: explore.Descending}
+	q.Order = &explore.Order{Metric: metric.IDLargestRing, Direction: explore.Descending}
 	e := mustNew(t, asked(read(t, "triangular-complete-ring")), q)
 	var ranks []explore.Rank
 	for _, v := range e.Variants(2) {
