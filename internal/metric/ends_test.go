@@ -96,7 +96,10 @@ func TestWindowsHoldWhatThereIs(t *testing.T) {
 	build := func(a, p, ring float64) *repair.Case {
 		return tee().Height(valve.A2, a).Height(valve.P2, p).Plan().Device("ring", repair.CompleteRing).Dim(valve.RingInnerAnteroPosteriorDiameter, ring).
 			Edit(func(c *repair.Case) {
-				c.Plan.Targets = []repair.Target{{ID: "t", Leaf: valve.CoaptationLength, Place: middleSlice, Low: units.Some(6.0)}}
+				c.Plan.Targets = []repair.Target{
+					{ID: "t", Leaf: valve.CoaptationLength, Place: middleSlice, Low: units.Some(6.0)},
+					{ID: "line", Leaf: valve.AnteriorClosureShare, Place: middleSlice, Low: units.Some(66.7)},
+				}
 			}).Case()
 	}
 	rows := []struct {
