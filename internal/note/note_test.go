@@ -544,3 +544,13 @@ func TestMissingIsAskedForOnce(t *testing.T) {
 		}
 	}
 }
+
+// A valve that was to be replaced was not converted.
+func TestIntendedReplacementIsNoConversion(t *testing.T) {
+	file := read(t, testdata.Cases, "commissural-conversion")
+	file.GetOperation().GetSetting().IntendedProcedure = &trigonev1.IntendedProcedure{Kind: trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPLACEMENT}
+	text := joinedLines(string(note.Text(buildWith(t, file, handover.NoteOptions{}))))
+	if !strings.Contains(text, "Mitral valve replacement (biological prosthesis, labelled size 29)") || strings.Contains(text, "Converted") || strings.Contains(text, "given up") {
+		t.Errorf("a replacement that was intended is told as a conversion:\n%s", text)
+	}
+}

@@ -336,8 +336,6 @@ func (b *builder) replacement() string {
 		}
 		return ""
 	}
-	point := b.look("point at which the repair was given up", say(c.GetPoint()))
-	reason := b.look("reason for replacing the valve", say(c.GetReason()))
 	chords := ""
 	switch k := c.GetChordsKept(); k {
 	case trigonev1.ChordsKept_CHORDS_KEPT_UNSPECIFIED:
@@ -347,6 +345,11 @@ func (b *builder) replacement() string {
 	default:
 		chords = words.Sentence("Of the native chords " + say(k) + " were kept")
 	}
+	if b.meantToReplace() {
+		return joined(" ", "The valve was replaced, as was intended.", chords)
+	}
+	point := b.look("point at which the repair was given up", say(c.GetPoint()))
+	reason := b.look("reason for replacing the valve", say(c.GetReason()))
 	return joined(" ", words.Sentence(joined(" ", "The repair was given up for a replacement", joined("; ", point, with("reason:", reason)))), b.quote(c.GetReasonText()), chords)
 }
 

@@ -31,6 +31,9 @@ func (b *builder) procedure() []Block {
 			prosthesis += ", labelled size " + plain(c.GetProsthesisLabel())
 		}
 		text = "Converted to mitral valve replacement (" + prosthesis + ")"
+		if b.meantToReplace() {
+			text = "Mitral valve replacement (" + prosthesis + ")"
+		}
 		if len(tried)+len(done) > 0 {
 			text += " after " + words.And(unique(slices.Concat(tried, done)))
 		}
@@ -46,6 +49,16 @@ func (b *builder) procedure() []Block {
 		text += "; " + c
 	}
 	return []Block{paragraph(words.Sentence(text))}
+}
+
+// meantToReplace says whether the valve was to be replaced from the outset: then its
+// replacement is no conversion.
+func (b *builder) meantToReplace() bool {
+	kind := b.op.GetSetting().GetIntendedProcedure().GetKind()
+	if kind == trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_UNSPECIFIED {
+		kind = b.plan.GetSetting().GetIntendedProcedure().GetKind()
+	}
+	return kind == trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPLACEMENT
 }
 
 // unique drops what was said before.
