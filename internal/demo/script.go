@@ -130,11 +130,13 @@ var script = []story{
 	{"commissural-conversion", "medial commissural flail: repair tried, replaced", usual},
 	{"triangular-complete-ring", "triangular resection, complete ring, prediction", usual},
 	{"core-only", "the smallest complete record", usual},
-	{"neochordae", "fewer and shorter artificial chords than planned", usual},
+	{"neochordae", "fewer and shorter artificial chords; dies at home", []step{
+		clinic, signed, theatre, followUp("discharge"), followUp("died-at-home"),
+	}},
 	{"sliding-unequal", "sliding plasty with unequal advance", usual},
 	{"smaller-ring", "smaller ring than planned, high gradient", usual},
 	{"ring-exchanged", "ring exchanged in a second run", usual},
-	{"no-plan", "emergency without a plan", []step{clinic, theatre, discharge}},
+	{"no-plan", "emergency without a plan; dies in theatre", []step{clinic, theatre, followUp("died-in-theatre")}},
 	{"plan-signed-late", "plan signed after the operation", []step{clinic, theatre, signed, discharge}},
 	{"missing-measurements", "measurements missing, with reasons", usual},
 	{"disputed-corrected", "two slips, disputed and then corrected", []step{
@@ -160,7 +162,7 @@ var script = []story{
 		clinic, theatre, {at: twoDaysLater, take: []string{"plan"}, says: "the plan, signed in time, arrives late"}, discharge,
 	}},
 	{"plan-revised", "plan revised after the echo before bypass", []step{
-		clinic, {at: dayBefore, file: "plan-first-version"}, signed, theatre, discharge,
+		clinic, {at: dayBefore, file: "plan-first-version"}, signed, theatre, followUp("discharge"), followUp("one-year"),
 	}},
 	{"several-differences", "substituted, relocated, added and left-out steps", usual},
 	{"duplicate-case", "entered twice: the whole case is retracted", []step{
@@ -178,9 +180,11 @@ var script = []story{
 		}},
 		theatre, discharge,
 	}},
-	{"two-triangles", "two triangular resections of unlike width", usual},
-	{"three-slices", "three slices predicted; no recurrence at a year", []step{
-		clinic, signed, theatre, followUp("discharge"), followUp("one-year"),
+	{"two-triangles", "two unlike triangular resections; dies on day 40", []step{
+		clinic, signed, theatre, followUp("ward-echo"), followUp("died-in-hospital"),
+	}},
+	{"three-slices", "three slices predicted; dies after four years", []step{
+		clinic, signed, theatre, followUp("discharge"), followUp("one-year"), followUp("four-years"),
 	}},
 	{"chords-hold-line", "artificial chords on both leaflets hold the line", usual},
 	{"restricted-leaflets", "rheumatic, restricted: nothing is predicted", usual},
