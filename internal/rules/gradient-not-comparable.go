@@ -17,11 +17,11 @@ var gradientNotComparable = Rule{
 	Where:      afterRepair(valve.Nowhere, valve.MeanGradient),
 	Check: func(r *Reader) Verdict {
 		mean, reading := r.gradient()
-		switch {
-		case reading.Verdict == metric.GradientNotComparable:
+		switch reading.Verdict {
+		case metric.GradientNotComparable:
 			return broken("The mean gradient of %s was read %s: not comparable with the limit of %s at rest.",
 				r.Text(mean), reading.Under, r.LimitText(settings.GradientHigh))
-		case reading.Verdict == metric.GradientHigh:
+		case metric.GradientHigh:
 			r.Read(r.InStudy(valve.GradientHeartRate, valve.Nowhere)) // without it nobody knows whether it was quiet
 		}
 		return Verdict{}
