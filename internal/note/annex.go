@@ -193,7 +193,7 @@ func (b *builder) ruleFindings() []Block {
 	var open, confirmed, cautions, notes []Item
 	for _, f := range b.ev.GetFindings() {
 		if rules.IsSite(f.GetRule()) {
-			continue // the word of one hospital is on its own screens
+			continue // it is read on the hospital's own screens
 		}
 		item := Item{Text: words.Sentence(words.Capital(words.Spaced(f.GetRule())) + ": " + clean(f.GetMessage()))}
 		switch f.GetSeverity() {
