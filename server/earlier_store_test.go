@@ -20,7 +20,6 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	trigonev1 "trigone/proto/trigone/v1"
-	"trigone/testdata"
 )
 
 // A store that the version of schema 2 wrote is read by this version, and what was
@@ -30,7 +29,11 @@ func TestEarlierStoreGivesItsAnswers(t *testing.T) {
 	folder := filepath.Join("..", "testdata", "stores")
 	dir := t.TempDir()
 	store, policy := filepath.Join(dir, "demo.db"), filepath.Join(dir, "policy.yaml")
-	for path, content := range map[string][]byte{store: unpacked(t, filepath.Join(folder, "schema2-demo.db.zst")), policy: testdata.DemoPolicy} {
+	policyThen, err := os.ReadFile(filepath.Join(folder, "schema2-demo.policy.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for path, content := range map[string][]byte{store: unpacked(t, filepath.Join(folder, "schema2-demo.db.zst")), policy: policyThen} {
 		if err := os.WriteFile(path, content, 0o600); err != nil {
 			t.Fatal(err)
 		}
