@@ -182,7 +182,7 @@ func ComparedByKind(w io.Writer, cases []*trigonev1.Evaluation) {
 // discrepancyWidths bounds the columns from first on; less is taken off the two
 // columns of words.
 func discrepancyWidths(g *grid, first, less int) {
-	for i, columns := range []int{26, 11, 21 - less, 21 - less, 10, 17} {
+	for i, columns := range []int{24, 11, 22 - less, 22 - less, 10, 17} {
 		g.most(first+i, columns)
 	}
 }

@@ -69,7 +69,7 @@ func (r *Reader) gradeInStudy() repair.Grade {
 // inCentimetres prints what a length would be if it had been typed in centimetres.
 func (r *Reader) inCentimetres(k valve.Key) string {
 	m, _ := r.Measurement(k)
-	return Amount(k.ID, m.Value.OrElse(0)*mmInCM)
+	return millimetres(m.Value.OrElse(0) * mmInCM)
 }
 
 // mmInCM are the millimetres of a centimetre.
