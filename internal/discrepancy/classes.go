@@ -47,7 +47,7 @@ var classes = []struct {
 	{OutsideSiteTolerance, "Result beyond the site's tolerance of the planned value"},
 	{ResidualRegurgitation, "Regurgitation left after the repair"},
 	{NewFinding, "Finding after the repair that was not there before"},
-	{FurtherPumpRun, "Bypass gone on again for the mitral valve"},
+	{FurtherPumpRun, "Bypass resumed for the mitral valve"},
 	{Conversion, "Repair given up for a replacement"},
 	{NoPlanInForce, "No plan in force at incision"},
 	{NotEvaluable, "Comparison that could not be made"},

@@ -79,7 +79,7 @@ func (c *comparing) furtherRuns() {
 			ID: key(KindPumpRun, "", "", valve.Nowhere, fmt.Sprintf("%s/run%d", valve.AtOperation, n)), Kind: KindPumpRun,
 			DiscrepancyID: id(FurtherPumpRun, fmt.Sprintf("run%d", n)), Class: FurtherPumpRun, Verdict: Present,
 			Occasion: valve.AtOperation, Run: n, Planned: "one pump run", Actual: fmt.Sprintf("pump run %d", n), Reason: r.Reason,
-			Message: fmt.Sprintf("Bypass was gone on again for the mitral valve, pump run %d%s", n, because(r.Reason)),
+			Message: fmt.Sprintf("Bypass was resumed for the mitral valve, pump run %d%s", n, because(r.Reason)),
 		}}
 		stepDone := slices.ContainsFunc(c.steps, func(s performedStep) bool { return s.Run == n || s.TakenDownInRun == n })
 		switch {
@@ -99,7 +99,7 @@ func (c *comparing) furtherRuns() {
 	all := Comparison{
 		ID: key(KindPumpRun, "", "", valve.Nowhere, string(valve.AtOperation)), Kind: KindPumpRun, Class: FurtherPumpRun,
 		DiscrepancyID: id(FurtherPumpRun), Verdict: Agrees, Occasion: valve.AtOperation,
-		Planned: "one pump run", Actual: "one pump run", Message: "Bypass was not gone on again for the mitral valve",
+		Planned: "one pump run", Actual: "one pump run", Message: "Bypass was not resumed for the mitral valve",
 	}
 	switch {
 	case none:

@@ -250,7 +250,7 @@ func (DeviceFate) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_operation_proto_rawDescGZIP(), []int{2}
 }
 
-// Why bypass was gone on again.
+// Why bypass was resumed.
 type RunReason int32
 
 const (
