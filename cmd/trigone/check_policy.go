@@ -7,12 +7,12 @@ import (
 	"io"
 	"iter"
 
-	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/policy"
+	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 	"trigone/testdata"
@@ -49,14 +49,12 @@ which are judged here and change in nothing.`,
 				fmt.Fprintln(out, "It changes no built-in value.")
 				return nil
 			}
-			t := table.NewWriter()
-			t.SetOutputMirror(out)
-			t.SetStyle(table.StyleLight)
-			t.AppendHeader(table.Row{"Set by the site", "Value", "Built in"})
+			header := []any{"Set by the site", "Value", "Built in"}
+			var rows [][]any
 			for _, c := range changes {
-				t.AppendRow(table.Row{c.Name, c.Site, c.BuiltIn})
+				rows = append(rows, []any{c.Name, c.Site, c.BuiltIn})
 			}
-			t.Render()
+			render.Table(out, header, rows...)
 			if len(p.Rules) == 0 {
 				return nil
 			}
@@ -115,13 +113,15 @@ func printFirings(out io.Writer, p policy.Policy, files iter.Seq2[*trigonev1.Cas
 		return err
 	}
 	percent := func(n int) float64 { return 100 * float64(n) / float64(max(cases, 1)) }
-	t := table.NewWriter()
-	t.SetOutputMirror(out)
-	t.SetStyle(table.StyleLight)
-	t.AppendHeader(table.Row{fmt.Sprintf("Rule, over %d %s cases", cases, kind), "Loads as", "Fires", "Not evaluable", "Fails"})
+	over := fmt.Sprintf("%d %s cases", cases, kind)
+	if cases == 1 {
+		over = "1 " + kind + " case"
+	}
+	header := []any{"Rule, over " + over, "Loads as", "Fires", "Not evaluable", "Fails"}
+	var rows [][]any
 	var remarks []string
 	for _, f := range list {
-		t.AppendRow(table.Row{f.Rule.ID, string(f.Rule.Severity), fmt.Sprintf("%d (%.1f %%)", f.Fires, percent(f.Fires)), f.NotEvaluable, f.Failed})
+		rows = append(rows, []any{f.Rule.ID, string(f.Rule.Severity), fmt.Sprintf("%d (%.1f %%)", f.Fires, percent(f.Fires)), f.NotEvaluable, f.Failed})
 		switch {
 		case f.Rule.Lowered:
 			remarks = append(remarks, fmt.Sprintf("%s is written as a caution and loads as a note: it fires in more than %d %% of cases by its own fires_percent.", f.Rule.ID, policy.MostFires))
@@ -132,7 +132,8 @@ func printFirings(out io.Writer, p policy.Policy, files iter.Seq2[*trigonev1.Cas
 			remarks = append(remarks, f.Rule.ID+" fires nowhere and cannot be judged in some cases: look at what it reads, and from where.")
 		}
 	}
-	t.Render()
+	fmt.Fprintln(out)
+	render.Table(out, header, rows...)
 	for _, r := range remarks {
 		fmt.Fprintln(out, r)
 	}

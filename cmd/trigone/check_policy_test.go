@@ -70,7 +70,7 @@ func TestCheckPolicyCountsSiteRules(t *testing.T) {
 	}
 	caution := "severity: caution\n    source: an invented guideline\n    answers_for_it: an invented head\n    fires_percent: "
 	common := call(t, "check-policy", policyFile(t, rule(caution+"3"))).want(t, exitOK)
-	says(t, "a caution that fires often", common.stdout, "INVENTED CASES", "site/any-gradient", "caution", "write fires_percent as it is counted here")
+	says(t, "a caution that fires often", common.stdout, "invented cases", "site/any-gradient", "caution", "write fires_percent as it is counted here")
 	lowered := call(t, "check-policy", policyFile(t, rule(caution+"60"))).want(t, exitOK)
 	says(t, "a caution that says so", lowered.stdout, "is written as a caution and loads as a note")
 	nowhere := call(t, "check-policy", policyFile(t, strings.Replace(rule("severity: note"), "{value: mean_gradient}", "{value: mean_gradient, place: p2}", 1))).want(t, exitOK)
@@ -79,5 +79,5 @@ func TestCheckPolicyCountsSiteRules(t *testing.T) {
 	address := start(t)
 	call(t, "submit", "../../testdata/cases/core-only.json", "--server", address).want(t, exitOK)
 	recorded := call(t, "check-policy", policyFile(t, rule("severity: note")), "--recorded", "--server", address).want(t, exitOK)
-	says(t, "over a server", recorded.stdout, "OVER 1 RECORDED CASES", "note")
+	says(t, "over a server", recorded.stdout, "Rule, over 1 recorded case ", "note")
 }

@@ -6,11 +6,11 @@ import (
 	"fmt"
 	"path/filepath"
 
-	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/spf13/cobra"
 
 	"trigone/fhirmap"
 	"trigone/internal/private"
+	"trigone/internal/render"
 )
 
 func (a *app) terminologyCommand() *cobra.Command {
@@ -45,14 +45,12 @@ of the site are in the ConceptMap and in the ValueSets.`,
 			if err != nil {
 				return err
 			}
-			t := table.NewWriter()
-			t.SetOutputMirror(cmd.OutOrStdout())
-			t.SetStyle(table.StyleLight)
-			t.AppendHeader(table.Row{"Type", "Files", "Codes"})
+			header := []any{"Type", "Files", "Codes"}
+			var rows [][]any
 			for _, row := range written {
-				t.AppendRow(table.Row{row.typ, row.files, row.codes})
+				rows = append(rows, []any{row.typ, row.files, row.codes})
 			}
-			t.Render()
+			render.Table(cmd.OutOrStdout(), header, rows...)
 			fmt.Fprintf(cmd.OutOrStdout(), "%d codes have a public one, %d more a narrower or a wider one; the others have none that was verified.\n",
 				written.matched("equivalent"), written.matched("narrower", "wider"))
 			fmt.Fprintf(cmd.OutOrStdout(), "%d resources are in %s, listed in %s.\n", len(list), out, filepath.Join(out, indexName))

@@ -184,6 +184,22 @@ func newGrid(indent string, header ...any) *grid {
 	return &grid{indent: indent, header: header, aligned: map[int]bool{}, whole: map[int]bool{}, widest: map[int]int{}}
 }
 
+// Table prints rows under a header, as wide as the page at most; numbers stand to the
+// right, and a first column of ids is never broken.
+func Table(w io.Writer, header []any, rows ...[]any) {
+	g := newGrid("", header...)
+	g.keep(1)
+	for _, row := range rows {
+		for i, cell := range row {
+			if _, isNumber := cell.(int); isNumber {
+				g.right(i + 1)
+			}
+		}
+		g.row(row...)
+	}
+	g.print(w)
+}
+
 // right aligns a column, counted from 1, to the right, and never wraps it.
 func (g *grid) right(column int) { g.aligned[column], g.whole[column] = true, true }
 
