@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/jedib0t/go-pretty/v6/text"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/casebook"
@@ -194,5 +195,33 @@ func TestNumbersOnAnEvaluationAreItsOwn(t *testing.T) {
 	own.add(7.3, "mmHg")
 	if list, _ := own.strange("coaptation 7.3 mm, gradient 7.3 mmHg, contact 7.2 mm"); !slices.Equal(list, []string{"7.3 mm,"}) {
 		t.Errorf("of three numbers, one invented, were caught %q", list)
+	}
+}
+
+// An evaluation fits a terminal of 80 columns, whatever the case: no table is cut off
+// or broken by the terminal.
+func TestEvaluationsFitANarrowTerminal(t *testing.T) {
+	p, err := policy.BuiltIn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range testdata.Names(testdata.Cases) {
+		file, err := testdata.Read(testdata.Cases, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, err := casebook.EvaluateFile(p, file, "1.0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, width := range []int{40, 80, 100} { // narrower than 80 is printed as 80
+			var w bytes.Buffer
+			render.Evaluation(render.Terminal(render.Screen{Writer: &w, Width: width}), e, render.EvaluationOptions{Metrics: true})
+			for line := range strings.Lines(w.String()) {
+				if n := text.StringWidth(strings.TrimSuffix(line, "\n")); n > max(width, 80) {
+					t.Errorf("%s: %d columns on a page of %d: %s", name, n, width, line)
+				}
+			}
+		}
 	}
 }
