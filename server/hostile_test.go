@@ -113,11 +113,12 @@ func (y *tally) count(method protoreflect.MethodDescriptor, code codes.Code) {
 
 // judge asks that every RPC was asked, and that the requests were not all nonsense:
 // a fuzzer that is refused at the door finds nothing behind it.
+// The few requests of a search for races (-short) need not reach everything.
 func (y *tally) judge(t *testing.T) {
 	answered := 0
 	for _, m := range declared() {
 		counts := y.codes[string(m.Name())]
-		if len(counts) == 0 {
+		if len(counts) == 0 && !testing.Short() {
 			t.Errorf("%s was never asked", m.Name())
 		}
 		if counts[codes.OK] > 0 {
@@ -129,7 +130,7 @@ func (y *tally) judge(t *testing.T) {
 		}
 		t.Logf("%-24s %s", m.Name(), strings.Join(parts, ", "))
 	}
-	if least := len(declared()) * 2 / 3; answered < least {
+	if least := len(declared()) * 2 / 3; answered < least && !testing.Short() {
 		t.Errorf("only %d RPCs were ever answered, want %d: the requests do not reach what they ask for", answered, least)
 	}
 }

@@ -136,7 +136,7 @@ func TestEveryVerdictFollowsFromItsOwnNumbers(t *testing.T) {
 		trigonev1.ComparisonVerdict_COMPARISON_VERDICT_AGREES, trigonev1.ComparisonVerdict_COMPARISON_VERDICT_INDETERMINATE,
 		trigonev1.ComparisonVerdict_COMPARISON_VERDICT_PRESENT,
 	} {
-		if counts[v] < 10 {
+		if counts[v] < 10 && !testing.Short() { // which draws fewer cases
 			t.Errorf("%v was judged again %d times only", v, counts[v])
 		}
 	}

@@ -114,7 +114,8 @@ func TestCheckWirePassesEveryInventedCase(t *testing.T) {
 	}
 }
 
-// The walk takes as much memory for 15 MB as for a few bytes.
+// The walk takes as much memory for 15 MB as for a few bytes. One allocation for each
+// entry would be millions; the runtime makes one or two of its own now and then.
 func TestCheckWireTakesNoMemory(t *testing.T) {
 	allocations := func(raw []byte) float64 {
 		return testing.AllocsPerRun(3, func() { CheckWire(&trigonev1.SubmitCaseRequest{}, raw) })
@@ -124,7 +125,7 @@ func TestCheckWireTakesNoMemory(t *testing.T) {
 		return nested([]byte(strings.Repeat(string(nested(nil, fieldNumber(&trigonev1.Plan{}, "steps"))), n)), tag, fieldNumber(&trigonev1.CaseFile{}, "plan"))
 	}
 	few := maxItems((&trigonev1.Plan{}).ProtoReflect().Descriptor().Fields().ByName("steps")) + 1
-	if small, large := allocations(steps(few)), allocations(steps(7_500_000)); large > small {
+	if small, large := allocations(steps(few)), allocations(steps(7_500_000)); large > 2*small {
 		t.Errorf("%v allocations for 15 MB, %v for a few bytes", large, small)
 	}
 }
