@@ -1,6 +1,7 @@
 package geometry
 
 import (
+	"fmt"
 	"math"
 
 	"trigone/internal/units"
@@ -127,11 +128,18 @@ func (s Slice) levelShare() (share units.Ratio, ok bool) {
 // Domain of the closure model: outside it a number would suggest a knowledge
 // that the model has not. Derived with judgement, no published source.
 const (
-	leastShare    units.Ratio  = 0.35
-	mostShare     units.Ratio  = 0.90
-	leastDiameter units.Length = 15
-	mostDiameter  units.Length = 45
-	mostDepth     units.Length = 15
+	LeastShare    units.Ratio  = 0.35
+	MostShare     units.Ratio  = 0.90
+	LeastDiameter units.Length = 15
+	MostDiameter  units.Length = 45
+	MostDepth     units.Length = 15
+)
+
+// DomainOfDiameter and DomainOfLine say in words which diameters and closure lines the
+// model speaks of.
+var (
+	DomainOfDiameter = fmt.Sprintf("%g to %g mm", float64(LeastDiameter), float64(MostDiameter))
+	DomainOfLine     = fmt.Sprintf("%.0f to %.0f %%", 100*float64(LeastShare), 100*float64(MostShare))
 )
 
 // CheckDomain gives ErrSlice for an unusable slice, ErrDomain if the diameter
@@ -143,8 +151,8 @@ func CheckDomain(s Slice, anteriorShare units.Ratio) error {
 	if !s.usable() || math.IsNaN(float64(anteriorShare)) {
 		return ErrSlice
 	}
-	if s.Diameter < leastDiameter || s.Diameter > mostDiameter || s.depth() > mostDepth ||
-		anteriorShare < leastShare || anteriorShare > mostShare {
+	if s.Diameter < LeastDiameter || s.Diameter > MostDiameter || s.depth() > MostDepth ||
+		anteriorShare < LeastShare || anteriorShare > MostShare {
 		return ErrDomain
 	}
 	return nil

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"trigone/internal/geometry"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/settings"
@@ -215,8 +216,8 @@ type search struct {
 	gaps      []string   // parts in which a quantity is not estimated
 }
 
-// domain is what the model speaks of, as geometry.CheckDomain has it.
-const domain = "diameters of 15 to 45 mm and closure lines at 35 to 90 % of them"
+// domain is what the model speaks of.
+var domain = "diameters of " + geometry.DomainOfDiameter + " and closure lines at " + geometry.DomainOfLine + " of them"
 
 // look goes through the model's domain and every condition.
 func (s *search) look(limits []limit) (state metric.State, why string, missing []string) {

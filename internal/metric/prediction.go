@@ -2,6 +2,7 @@ package metric
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 
@@ -541,7 +542,7 @@ func predictedSlice(r *Reader, slice valve.Slice) (c closing, p prediction, ok b
 		r.AtMost(p.room(r, c))
 	}
 	if closed, err := c.closure(); err != nil || geometry.CheckDomain(c.Slice, closed.AnteriorShare) != nil {
-		r.DoesNotApply("outside the model's domain: the ring's diameter must lie between 15 and 45 mm, the depth at most at 15 mm and the closure line at 35 to 90 % of the diameter from the anterior hinge")
+		r.DoesNotApply(diameterOfDomain + ", " + depthOfDomain + " and " + lineOfDomain)
 	}
 	return c, p, true
 }
@@ -761,3 +762,10 @@ func lesionsKnown(c *repair.Case) bool {
 	}
 	return false
 }
+
+// What ring, depth and closure line the model speaks of, in words.
+var (
+	diameterOfDomain = fmt.Sprintf("outside the model's domain: the ring's diameter must lie between %g and %g mm", float64(geometry.LeastDiameter), float64(geometry.MostDiameter))
+	depthOfDomain    = fmt.Sprintf("the depth at most at %g mm", float64(geometry.MostDepth))
+	lineOfDomain     = "the closure line at " + geometry.DomainOfLine + " of the diameter from the anterior hinge"
+)

@@ -166,7 +166,7 @@ func inDomain(r *Reader, diameter, depth units.Length) bool {
 	if r.probe || len(r.missing) > 0 || r.refused || geometry.CheckDomain(some, 0.5) == nil {
 		return true
 	}
-	r.DoesNotApply("outside the model's domain: the ring's diameter must lie between 15 and 45 mm and the depth at most at 15 mm")
+	r.DoesNotApply(diameterOfDomain + " and " + depthOfDomain)
 	return false
 }
 
