@@ -36,30 +36,30 @@ func (r *reading) codes(f field) []metric.SiteCode {
 	}
 	var list []metric.SiteCode
 	var parts []map[string]field
-	for _, item := range r.items(f) {
-		before := len(r.faults)
+	for _, item := range r.Items(f) {
+		before := r.Count()
 		c := metric.SiteCode{}
-		given := r.fields(item, codeKeys()...)
-		if len(given) == 0 && len(r.faults) > before {
+		given := r.Fields(item, codeKeys()...)
+		if len(given) == 0 && r.Count() > before {
 			continue
 		}
 		for _, part := range codeFields {
 			key := string(part.field)
 			value, has := given[key]
 			if !has {
-				r.fault(item, "%s has no %s; every entry needs all of its keys", item.path(), key)
+				r.Fault(item, "%s has no %s; every entry needs all of its keys", item.Path(), key)
 				continue
 			}
-			if text, ok := r.text(value); ok {
+			if text, ok := r.Text(value); ok {
 				part.set(&c, text)
 			}
 		}
-		if len(r.faults) == before {
+		if r.Count() == before {
 			list, parts = append(list, c), append(parts, given)
 		}
 	}
 	if len(list) > 0 && r.terms == nil {
-		r.fault(f, "%s cannot be read here", f.path())
+		r.Fault(f, "%s cannot be read here", f.Path())
 		return nil
 	}
 	if len(list) == 0 {
@@ -67,7 +67,7 @@ func (r *reading) codes(f field) []metric.SiteCode {
 	}
 	for _, fault := range r.terms.Faults(list) {
 		at := parts[fault.Index][string(fault.Field)]
-		r.fault(at, "%s %s", at.path(), fault.Text)
+		r.Fault(at, "%s %s", at.Path(), fault.Text)
 	}
 	return list
 }

@@ -20,6 +20,7 @@ import (
 	"trigone/internal/metric"
 	"trigone/internal/rules"
 	"trigone/internal/settings"
+	"trigone/internal/strictyaml"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 )
@@ -59,7 +60,7 @@ func Load(path string, terms Terms) (Policy, error) {
 	if err != nil {
 		return Policy{}, fmt.Errorf("%w: %w", ErrUnread, err)
 	}
-	text, err := io.ReadAll(io.LimitReader(file, mostBytes+1))
+	text, err := io.ReadAll(io.LimitReader(file, strictyaml.MostBytes+1))
 	if err = errors.Join(err, file.Close()); err != nil {
 		return Policy{}, fmt.Errorf("%w: %w", ErrUnread, err)
 	}
@@ -90,14 +91,14 @@ var siteID = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
 // text that is no YAML at all is told by its first fault alone. Terms may be nil
 // where the text is known to have no codes: any would be a fault.
 func Parse(name string, text []byte, terms Terms) (Policy, error) {
-	return parse(&reading{name: name, terms: terms}, text)
+	return parse(read(name, terms, false), text)
 }
 
 // ParseStored reads a policy that was in force once, for judging by it again. Its
 // codes are left out: a code of the site that is built in by now would else make
 // all of it unreadable, and nothing is judged by codes.
 func ParseStored(name string, text []byte) (Policy, error) {
-	return parse(&reading{name: name, stored: true}, text)
+	return parse(read(name, nil, true), text)
 }
 
 // HashOf gives the hash by which a policy is known.
@@ -107,12 +108,12 @@ func HashOf(text []byte) string {
 }
 
 func parse(r *reading, text []byte) (Policy, error) {
-	root, ok := r.root(text)
+	root, ok := r.Root(text)
 	if !ok {
-		return Policy{}, r.err()
+		return Policy{}, r.Err()
 	}
 	p := r.policy(root)
-	if err := r.err(); err != nil {
+	if err := r.Err(); err != nil {
 		return Policy{}, err
 	}
 	p.Text, p.Hash = string(text), HashOf(text)
@@ -122,15 +123,15 @@ func parse(r *reading, text []byte) (Policy, error) {
 
 // policy reads the document. What it gives is of use only if there was no fault.
 func (r *reading) policy(root field) Policy {
-	top := r.fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyRules)
+	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyRules)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
-	for _, f := range r.entries(top[keyThresholds]) {
+	for _, f := range r.Entries(top[keyThresholds]) {
 		r.threshold(&s, f)
 	}
-	for _, f := range r.entries(top[keyTolerances]) {
+	for _, f := range r.Entries(top[keyTolerances]) {
 		r.tolerance(&s, f)
 	}
-	for _, f := range r.entries(top[keyInputSDs]) {
+	for _, f := range r.Entries(top[keyInputSDs]) {
 		r.inputSD(&s, f)
 	}
 	r.ringTable(&s, top[keyRingTable])
@@ -140,12 +141,12 @@ func (r *reading) policy(root field) Policy {
 func (r *reading) site(top map[string]field) string {
 	f, given := top[keySite]
 	if !given {
-		r.faultAt(nil, "site is missing; give the id of the site, 1 to 32 of a-z, 0-9 and -")
+		r.FaultAt(nil, "site is missing; give the id of the site, 1 to 32 of a-z, 0-9 and -")
 		return ""
 	}
-	id, ok := r.text(f)
+	id, ok := r.Text(f)
 	if ok && !siteID.MatchString(id) {
-		r.fault(f, "site is not a site id; give 1 to 32 of a-z, 0-9 and -")
+		r.Fault(f, "site is not a site id; give 1 to 32 of a-z, 0-9 and -")
 	}
 	return id
 }
@@ -153,12 +154,12 @@ func (r *reading) site(top map[string]field) string {
 func (r *reading) version(top map[string]field) string {
 	f, given := top[keyVersion]
 	if !given {
-		r.faultAt(nil, "version is missing; give the version of this policy, e.g. \"1\"")
+		r.FaultAt(nil, "version is missing; give the version of this policy, e.g. \"1\"")
 		return ""
 	}
-	version, ok := r.text(f)
+	version, ok := r.Text(f)
 	if ok && strings.TrimSpace(version) == "" {
-		r.fault(f, "version is empty; give the version of this policy, e.g. \"1\"")
+		r.Fault(f, "version is empty; give the version of this policy, e.g. \"1\"")
 	}
 	return version
 }
@@ -166,34 +167,34 @@ func (r *reading) version(top map[string]field) string {
 func (r *reading) zone(top map[string]field) string {
 	f, given := top[keyZone]
 	if !given {
-		r.faultAt(nil, "zone is missing; give the time zone of the site, e.g. Europe/London")
+		r.FaultAt(nil, "zone is missing; give the time zone of the site, e.g. Europe/London")
 		return ""
 	}
-	zone, ok := r.text(f)
+	zone, ok := r.Text(f)
 	if !ok {
 		return ""
 	}
 	// Local would be the zone of whatever machine the server runs on.
 	if _, err := time.LoadLocation(zone); err != nil || zone == "" || zone == "Local" {
-		r.fault(f, "zone is not a time zone of the IANA database; give a name such as Europe/London")
+		r.Fault(f, "zone is not a time zone of the IANA database; give a name such as Europe/London")
 	}
 	return zone
 }
 
 func (r *reading) threshold(s *settings.Settings, f field) {
-	t, known := s.Thresholds[f.name]
+	t, known := s.Thresholds[f.Name]
 	if !known {
-		r.faultAt(f.key, "%s is no threshold; the names are %s", f.path(), strings.Join(s.ThresholdNames(), ", "))
+		r.FaultAt(f.Key, "%s is no threshold; the names are %s", f.Path(), strings.Join(s.ThresholdNames(), ", "))
 		return
 	}
-	value, ok := r.number(f)
+	value, ok := r.Number(f)
 	switch {
 	case !ok:
 	case !(value >= t.Lowest && value <= t.Highest):
-		r.fault(f, "%s is %g; a site may set %s", f.path(), value, span(t.Lowest, t.Highest, t.Unit))
+		r.Fault(f, "%s is %g; a site may set %s", f.Path(), value, span(t.Lowest, t.Highest, t.Unit))
 	default:
 		t.Value, t.Owner = value, settings.Site
-		s.Thresholds[f.name] = t
+		s.Thresholds[f.Name] = t
 	}
 }
 
@@ -206,23 +207,23 @@ const (
 func mostOf(builtIn float64) float64 { return mostFactor * max(builtIn, 1) }
 
 func (r *reading) tolerance(s *settings.Settings, f field) {
-	name := valve.ID(f.name)
+	name := valve.ID(f.Name)
 	t, known := s.Tolerances[name]
 	if !known {
-		r.faultAt(f.key, "%s is no tolerance; the names are %s", f.path(), valve.JoinIDs(sortedKeys(s.Tolerances), ", "))
+		r.FaultAt(f.Key, "%s is no tolerance; the names are %s", f.Path(), valve.JoinIDs(sortedKeys(s.Tolerances), ", "))
 		return
 	}
-	parts := r.fields(f, keyAbsolute, keyRelativePercent, keyRepeatability)
+	parts := r.Fields(f, keyAbsolute, keyRelativePercent, keyRepeatability)
 	part := func(key string, most float64, set func(float64)) {
 		p, given := parts[key]
 		if !given {
 			return
 		}
-		value, ok := r.number(p)
+		value, ok := r.Number(p)
 		switch {
 		case !ok:
 		case !(value >= 0 && value <= most):
-			r.fault(p, "%s is %g; give 0 to %g", p.path(), value, most)
+			r.Fault(p, "%s is %g; give 0 to %g", p.Path(), value, most)
 		default:
 			set(value)
 		}
@@ -237,16 +238,16 @@ func (r *reading) tolerance(s *settings.Settings, f field) {
 }
 
 func (r *reading) inputSD(s *settings.Settings, f field) {
-	leaf, known := metric.LeafByID(valve.ID(f.name))
+	leaf, known := metric.LeafByID(valve.ID(f.Name))
 	if !known {
-		r.faultAt(f.key, "%s is no measured leaf; the command trigone metrics --leaves lists them", f.path())
+		r.FaultAt(f.Key, "%s is no measured leaf; the command trigone metrics --leaves lists them", f.Path())
 		return
 	}
-	sd, ok := r.number(f)
+	sd, ok := r.Number(f)
 	switch {
 	case !ok:
 	case !(sd > 0 && sd <= leaf.High):
-		r.fault(f, "%s is %g; a standard deviation is above 0 and at most %s", f.path(), sd, quantity(leaf.High, leaf.Unit))
+		r.Fault(f, "%s is %g; a standard deviation is above 0 and at most %s", f.Path(), sd, quantity(leaf.High, leaf.Unit))
 	default:
 		s.InputSDs[leaf.ID] = settings.InputSD{SD: sd, Source: settings.SourceSitePolicy, Owner: settings.Site}
 	}

@@ -17,6 +17,7 @@ import (
 	"trigone/fhirmap"
 	"trigone/internal/metric"
 	"trigone/internal/settings"
+	"trigone/internal/strictyaml"
 )
 
 func TestBuiltIn(t *testing.T) {
@@ -264,8 +265,8 @@ func TestSizeAndNestingAreCountedBeforeParsing(t *testing.T) {
 		{"lists of lists of one line", head + "codes:\n  " + strings.Repeat("- ", 100_000), "stand in each other"},
 		{"keys without end", head + strings.Repeat("? ", 100_000), "stand in each other"},
 		{"a file that is none of a policy", head + strings.Repeat("# nothing\n", 30_000), "bytes"},
-		{"one level too many", head + "codes: " + strings.Repeat("[", mostDepth+1) + strings.Repeat("]", mostDepth+1), "stand in each other"},
-		{"as deep as may be, which is no list of codes", head + "codes: " + strings.Repeat("[", mostDepth) + strings.Repeat("]", mostDepth), "codes"},
+		{"one level too many", head + "codes: " + strings.Repeat("[", strictyaml.MostDepth+1) + strings.Repeat("]", strictyaml.MostDepth+1), "stand in each other"},
+		{"as deep as may be, which is no list of codes", head + "codes: " + strings.Repeat("[", strictyaml.MostDepth) + strings.Repeat("]", strictyaml.MostDepth), "codes"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.why, func(t *testing.T) {

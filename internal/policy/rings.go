@@ -5,6 +5,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/settings"
+	"trigone/internal/strictyaml"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 )
@@ -89,19 +90,19 @@ func (r *reading) ringTable(s *settings.Settings, f field) {
 	}
 	seen := map[label]string{}
 	kinds := map[string]string{}
-	for _, item := range r.items(f) {
+	for _, item := range r.Items(f) {
 		size, ok := r.ringSize(item)
 		if !ok {
 			continue
 		}
 		l := label{size.Family, size.Label}
 		if first, again := seen[l]; again {
-			r.fault(item, "%s is label %g of family %s a second time, first in %s; give each label of a family once", item.path(), l.label, named(l.family), first)
+			r.Fault(item, "%s is label %g of family %s a second time, first in %s; give each label of a family once", item.Path(), l.label, strictyaml.Named(l.family), first)
 			continue
 		}
-		seen[l] = item.path()
+		seen[l] = item.Path()
 		if kind, have := kinds[size.Family]; have && kind != size.Kind {
-			r.fault(item, "%s is a %s in family %s, which has a %s before it; a family holds one kind", item.path(), size.Kind, named(size.Family), kind)
+			r.Fault(item, "%s is a %s in family %s, which has a %s before it; a family holds one kind", item.Path(), size.Kind, strictyaml.Named(size.Family), kind)
 			continue
 		}
 		kinds[size.Family] = size.Kind
@@ -111,15 +112,15 @@ func (r *reading) ringTable(s *settings.Settings, f field) {
 
 // ringSize reads one entry; ok is false if it had a fault.
 func (r *reading) ringSize(item field) (size settings.RingSize, ok bool) {
-	before := len(r.faults)
-	parts := r.fields(item, ringKeys()...)
-	if len(parts) == 0 && len(r.faults) > before {
+	before := r.Count()
+	parts := r.Fields(item, ringKeys()...)
+	if len(parts) == 0 && r.Count() > before {
 		return size, false
 	}
 	if f, given := r.required(parts, item, keyFamily); given {
 		var text bool
-		if size.Family, text = r.text(f); text && !plainKey.MatchString(size.Family) {
-			r.fault(f, "%s is no key of a family; give 1 to 100 of A-Z, a-z, 0-9, _ and -", f.path())
+		if size.Family, text = r.Text(f); text && !strictyaml.PlainKey.MatchString(size.Family) {
+			r.Fault(f, "%s is no key of a family; give 1 to 100 of A-Z, a-z, 0-9, _ and -", f.Path())
 		}
 	}
 	if f, given := r.required(parts, item, keyLabel); given {
@@ -127,8 +128,8 @@ func (r *reading) ringSize(item field) (size settings.RingSize, ok bool) {
 	}
 	if f, given := r.required(parts, item, keyKind); given {
 		var text bool
-		if size.Kind, text = r.text(f); text && size.Kind != completeRing && size.Kind != posteriorBand {
-			r.fault(f, "%s is no kind of a ring; give %s or %s", f.path(), completeRing, posteriorBand)
+		if size.Kind, text = r.Text(f); text && size.Kind != completeRing && size.Kind != posteriorBand {
+			r.Fault(f, "%s is no kind of a ring; give %s or %s", f.Path(), completeRing, posteriorBand)
 			size.Kind = ""
 		}
 	}
@@ -138,7 +139,7 @@ func (r *reading) ringSize(item field) (size settings.RingSize, ok bool) {
 			continue
 		}
 		if size.Kind != "" && size.Kind != d.only {
-			r.fault(f, "%s is of a %s only; this entry is a %s", f.path(), d.only, size.Kind)
+			r.Fault(f, "%s is of a %s only; this entry is a %s", f.Path(), d.only, size.Kind)
 			continue
 		}
 		if v, good := r.ofLeaf(f, d.leaf); good {
@@ -149,13 +150,13 @@ func (r *reading) ringSize(item field) (size settings.RingSize, ok bool) {
 		r.ringRange(&size, parts, d)
 	}
 	r.ringAgrees(size, parts)
-	return size, len(r.faults) == before
+	return size, r.Count() == before
 }
 
 func (r *reading) required(parts map[string]field, item field, key string) (field, bool) {
 	f, given := parts[key]
 	if !given {
-		r.fault(item, "%s has no %s; every entry needs %s, %s and %s", item.path(), key, keyFamily, keyLabel, keyKind)
+		r.Fault(item, "%s has no %s; every entry needs %s, %s and %s", item.Path(), key, keyFamily, keyLabel, keyKind)
 	}
 	return f, given
 }
@@ -165,7 +166,7 @@ func (r *reading) ringRange(size *settings.RingSize, parts map[string]field, d r
 	if !given {
 		return
 	}
-	ends := r.fields(f, keyLow, keyHigh)
+	ends := r.Fields(f, keyLow, keyHigh)
 	end := func(key string, set *units.Maybe[float64]) {
 		if e, have := ends[key]; have {
 			if v, good := r.ofLeaf(e, d.leaf); good {
@@ -178,7 +179,7 @@ func (r *reading) ringRange(size *settings.RingSize, parts map[string]field, d r
 	low, hasLow := d.low(size).Get()
 	high, hasHigh := d.high(size).Get()
 	if hasLow && hasHigh && low > high {
-		r.fault(ends[keyLow], "%s is %g, above the high end of %g", ends[keyLow].path(), low, high)
+		r.Fault(ends[keyLow], "%s is %g, above the high end of %g", ends[keyLow].Path(), low, high)
 	}
 }
 
@@ -190,12 +191,12 @@ func (r *reading) ringAgrees(size settings.RingSize, parts map[string]field) {
 		return
 	}
 	if f := parts[keyInnerAnteroPosterior]; ap > across {
-		r.fault(f, "%s is %g mm, above the transverse diameter of %g mm; are they exchanged?", f.path(), ap, across)
+		r.Fault(f, "%s is %g mm, above the transverse diameter of %g mm; are they exchanged?", f.Path(), ap, across)
 	}
 	box := float64(units.Length(ap).Times(units.Length(across)))
 	if area, has := size.OrificeAreaCM2.Get(); has && area > box {
 		f := parts[keyOrificeArea]
-		r.fault(f, "%s is %g cm2, more than the rectangle of both inner diameters, %.3g cm2; is it of the outer dimensions?", f.path(), area, box)
+		r.Fault(f, "%s is %g cm2, more than the rectangle of both inner diameters, %.3g cm2; is it of the outer dimensions?", f.Path(), area, box)
 	}
 }
 
@@ -208,7 +209,7 @@ func (r *reading) ofLeaf(f field, id valve.ID) (float64, bool) {
 
 // within reads a number within bounds that both belong to it.
 func (r *reading) within(f field, low, high float64, unit string) (v float64, ok bool) {
-	v, ok = r.number(f)
+	v, ok = r.Number(f)
 	if ok && !(v >= low && v <= high && v > 0) {
 		bounds := fmt.Sprintf("%g to %g", low, high)
 		if low == 0 {
@@ -217,7 +218,7 @@ func (r *reading) within(f field, low, high float64, unit string) (v float64, ok
 		if unit != "" {
 			bounds += " " + unit
 		}
-		r.fault(f, "%s is %g; give %s", f.path(), v, bounds)
+		r.Fault(f, "%s is %g; give %s", f.Path(), v, bounds)
 		return 0, false
 	}
 	return v, ok

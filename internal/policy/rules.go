@@ -85,20 +85,20 @@ var (
 
 // siteRules reads the site's own rules, compiles them and runs their tests.
 func (r *reading) siteRules(f field) []rules.SiteRule {
-	items := r.items(f)
+	items := r.Items(f)
 	if len(items) > mostRules {
-		r.fault(f, "%s has %d entries; a site may give %d", f.path(), len(items), mostRules)
+		r.Fault(f, "%s has %d entries; a site may give %d", f.Path(), len(items), mostRules)
 		return nil
 	}
 	var list []rules.SiteRule
 	for _, item := range items {
-		before := len(r.faults)
+		before := r.Count()
 		rule := r.siteRule(item)
-		if len(r.faults) > before {
+		if r.Count() > before {
 			continue
 		}
 		if slices.ContainsFunc(list, func(o rules.SiteRule) bool { return o.ID == rule.ID }) {
-			r.fault(item, "%s has the id %s, which another rule has; give each its own", item.path(), rule.ID)
+			r.Fault(item, "%s has the id %s, which another rule has; give each its own", item.Path(), rule.ID)
 			continue
 		}
 		list = append(list, rule)
@@ -107,25 +107,25 @@ func (r *reading) siteRules(f field) []rules.SiteRule {
 }
 
 func (r *reading) siteRule(item field) rules.SiteRule {
-	given := r.fields(item, keyID, keySummary, keyAt, keyReads, keyWhen, keyMessage, keyAdvice, keySeverity, keySource, keyAnswers, keyFires, keyTests)
+	given := r.Fields(item, keyID, keySummary, keyAt, keyReads, keyWhen, keyMessage, keyAdvice, keySeverity, keySource, keyAnswers, keyFires, keyTests)
 	for _, key := range []string{keyID, keySummary, keyAt, keyReads, keyWhen, keyMessage, keyTests} {
 		if _, has := given[key]; !has && len(given) > 0 {
-			r.fault(item, "%s has no %s; every rule needs %s, %s, %s, %s, %s, %s and %s", item.path(), key, keyID, keySummary, keyAt, keyReads, keyWhen, keyMessage, keyTests)
+			r.Fault(item, "%s has no %s; every rule needs %s, %s, %s, %s, %s, %s and %s", item.Path(), key, keyID, keySummary, keyAt, keyReads, keyWhen, keyMessage, keyTests)
 		}
 	}
 	rule := rules.SiteRule{
 		ID: r.sentence(given, keyID), Summary: r.sentence(given, keySummary), At: r.sentence(given, keyAt),
 		Message: r.sentence(given, keyMessage), Advice: r.sentence(given, keyAdvice),
 	}
-	if f := given[keyID]; f.value != nil && !siteRuleID.MatchString(rule.ID) {
-		r.fault(f, "%s is no id of a site's rule; give %s and then a-z, 0-9 and single hyphens", f.path(), rules.SitePrefix)
+	if f := given[keyID]; f.Value != nil && !siteRuleID.MatchString(rule.ID) {
+		r.Fault(f, "%s is no id of a site's rule; give %s and then a-z, 0-9 and single hyphens", f.Path(), rules.SitePrefix)
 	}
-	if f := given[keyAt]; f.value != nil && !slices.ContainsFunc(rules.SitePlaces(), func(p rules.SitePlace) bool { return p.Word == rule.At }) {
-		r.fault(f, "%s is no place at which a rule may speak; give one of %s", f.path(), strings.Join(placeWords(), ", "))
+	if f := given[keyAt]; f.Value != nil && !slices.ContainsFunc(rules.SitePlaces(), func(p rules.SitePlace) bool { return p.Word == rule.At }) {
+		r.Fault(f, "%s is no place at which a rule may speak; give one of %s", f.Path(), strings.Join(placeWords(), ", "))
 	}
 	r.severity(given, &rule)
-	before := len(r.faults)
-	if rule.Reads = r.siteReads(given[keyReads]); len(r.faults) > before {
+	before := r.Count()
+	if rule.Reads = r.siteReads(given[keyReads]); r.Count() > before {
 		return rule // what names them would be a fault once more
 	}
 	r.placeholders(given[keyMessage], rule)
@@ -166,53 +166,53 @@ func (r *reading) sentence(given map[string]field, key string) string {
 	if !has {
 		return ""
 	}
-	text, ok := r.text(f)
+	text, ok := r.Text(f)
 	if !ok {
 		return ""
 	}
 	switch {
 	case strings.TrimSpace(text) == "":
-		r.fault(f, "%s is empty", f.path())
+		r.Fault(f, "%s is empty", f.Path())
 	case utf8.RuneCountInString(text) > mostSentence:
-		r.fault(f, "%s has more than %d signs", f.path(), mostSentence)
+		r.Fault(f, "%s has more than %d signs", f.Path(), mostSentence)
 	case strings.ContainsFunc(text, func(c rune) bool { return c < ' ' || c == 0x7f }):
-		r.fault(f, "%s has more than one line, or signs that cannot be seen", f.path())
+		r.Fault(f, "%s has more than one line, or signs that cannot be seen", f.Path())
 	}
 	return text
 }
 
 func (r *reading) siteReads(f field) []rules.SiteRead {
 	var list []rules.SiteRead
-	entries := r.entries(f)
+	entries := r.Entries(f)
 	switch {
-	case f.value != nil && len(entries) == 0:
-		r.fault(f, "%s is empty; name what the rule reads", f.path())
+	case f.Value != nil && len(entries) == 0:
+		r.Fault(f, "%s is empty; name what the rule reads", f.Path())
 	case len(entries) > mostReads:
-		r.fault(f, "%s has %d entries; a rule may read %d things", f.path(), len(entries), mostReads)
+		r.Fault(f, "%s has %d entries; a rule may read %d things", f.Path(), len(entries), mostReads)
 		return nil
 	}
 	for _, e := range entries {
-		if !readName.MatchString(e.name) {
-			r.faultAt(e.key, "%s is no name; give a-z, 0-9 and _, a letter first", e.path())
+		if !readName.MatchString(e.Name) {
+			r.FaultAt(e.Key, "%s is no name; give a-z, 0-9 and _, a letter first", e.Path())
 			continue
 		}
-		parts := r.fields(e, keyValue, keyPlace, keyFact, keyFrom)
-		read := rules.SiteRead{Name: e.name, Value: valve.ID(r.sentence(parts, keyValue)), Place: valve.Place(r.sentence(parts, keyPlace)), Fact: r.sentence(parts, keyFact), From: r.sentence(parts, keyFrom)}
+		parts := r.Fields(e, keyValue, keyPlace, keyFact, keyFrom)
+		read := rules.SiteRead{Name: e.Name, Value: valve.ID(r.sentence(parts, keyValue)), Place: valve.Place(r.sentence(parts, keyPlace)), Fact: r.sentence(parts, keyFact), From: r.sentence(parts, keyFrom)}
 		switch _, _, known := metric.Describe(read.Value); {
 		case (read.Value == "") == (read.Fact == ""):
-			r.fault(e, "%s needs a %s or a %s, and not both", e.path(), keyValue, keyFact)
+			r.Fault(e, "%s needs a %s or a %s, and not both", e.Path(), keyValue, keyFact)
 		case read.Value != "" && !known:
-			r.fault(parts[keyValue], "%s is neither a leaf nor a metric; the command trigone metrics --leaves lists both", parts[keyValue].path())
+			r.Fault(parts[keyValue], "%s is neither a leaf nor a metric; the command trigone metrics --leaves lists both", parts[keyValue].Path())
 		case read.Fact != "" && !slices.Contains(factNames(), read.Fact):
-			r.fault(parts[keyFact], "%s is no fact; the names are %s", parts[keyFact].path(), strings.Join(factNames(), ", "))
+			r.Fault(parts[keyFact], "%s is no fact; the names are %s", parts[keyFact].Path(), strings.Join(factNames(), ", "))
 		case read.Fact != "" && read.Place != "":
-			r.fault(parts[keyPlace], "%s stands beside a fact, which has no place", parts[keyPlace].path())
+			r.Fault(parts[keyPlace], "%s stands beside a fact, which has no place", parts[keyPlace].Path())
 		}
 		if _, err := valve.ParsePlace(string(read.Place)); err != nil {
-			r.fault(parts[keyPlace], "%s is no place, e.g. p2, a2_p2 or posterior", parts[keyPlace].path())
+			r.Fault(parts[keyPlace], "%s is no place, e.g. p2, a2_p2 or posterior", parts[keyPlace].Path())
 		}
 		if read.From != "" && !slices.Contains(originWords(), read.From) {
-			r.fault(parts[keyFrom], "%s is nowhere that a rule may read; give one of %s, or leave it out for where the rule speaks", parts[keyFrom].path(), strings.Join(originWords(), ", "))
+			r.Fault(parts[keyFrom], "%s is nowhere that a rule may read; give one of %s, or leave it out for where the rule speaks", parts[keyFrom].Path(), strings.Join(originWords(), ", "))
 		}
 		list = append(list, read)
 	}
@@ -223,7 +223,7 @@ func (r *reading) siteReads(f field) []rules.SiteRead {
 func (r *reading) placeholders(f field, rule rules.SiteRule) {
 	for _, m := range braced.FindAllStringSubmatch(rule.Message, -1) {
 		if !slices.ContainsFunc(rule.Reads, func(of rules.SiteRead) bool { return of.Name == m[1] }) {
-			r.fault(f, "%s names {%.40s}, which the rule does not read", f.path(), m[1])
+			r.Fault(f, "%s names {%.40s}, which the rule does not read", f.Path(), m[1])
 		}
 	}
 }
@@ -242,18 +242,18 @@ func (r *reading) severity(given map[string]field, rule *rules.SiteRule) {
 	}
 	percent, told := 0.0, false
 	if f, has := given[keyFires]; has {
-		percent, told = r.number(f)
+		percent, told = r.Number(f)
 		if told && !(percent >= 0 && percent <= 100) {
-			r.fault(f, "%s is %g; give 0 to 100", f.path(), percent)
+			r.Fault(f, "%s is %g; give 0 to 100", f.Path(), percent)
 		}
 	}
 	f := given[keySeverity]
 	switch {
 	case word == "" || word == string(rules.Note):
 	case word != string(rules.Caution):
-		r.fault(f, "%s is neither note nor caution; a rule of a site never finds a contradiction", f.path())
+		r.Fault(f, "%s is neither note nor caution; a rule of a site never finds a contradiction", f.Path())
 	case source == "" || answers == "" || !told:
-		r.fault(f, "%s is caution; give %s (what was read), %s (who at the site) and %s (as trigone check-policy counts it) beside it, or make it a note", f.path(), keySource, keyAnswers, keyFires)
+		r.Fault(f, "%s is caution; give %s (what was read), %s (who at the site) and %s (as trigone check-policy counts it) beside it, or make it a note", f.Path(), keySource, keyAnswers, keyFires)
 	case percent <= MostFires:
 		rule.Severity = rules.Caution
 	default:
@@ -263,7 +263,7 @@ func (r *reading) severity(given map[string]field, rule *rules.SiteRule) {
 
 // compiled gives the predicate of an expression; nil: it has a fault.
 func (r *reading) compiled(f field, reads []rules.SiteRead) func(map[string]any) (bool, error) {
-	if f.value == nil {
+	if f.Value == nil {
 		return nil
 	}
 	text, ok := r.expression(f)
@@ -287,25 +287,25 @@ func (r *reading) compiled(f field, reads []rules.SiteRead) func(map[string]any)
 	}
 	judged, err := cel.NewCustomEnv(options...)
 	if err != nil {
-		r.fault(f, "%s cannot be compiled: %s", f.path(), oneLine(err))
+		r.Fault(f, "%s cannot be compiled: %s", f.Path(), oneLine(err))
 		return nil
 	}
 	tree, issues := judged.Compile(text)
 	switch {
 	case issues.Err() != nil:
-		r.fault(f, "%s is no expression that can be judged: %s", f.path(), told(issues.Err()))
+		r.Fault(f, "%s is no expression that can be judged: %s", f.Path(), told(issues.Err()))
 		return nil
 	case tree.OutputType() != cel.BoolType:
-		r.fault(f, "%s does not come to true or false", f.path())
+		r.Fault(f, "%s does not come to true or false", f.Path())
 		return nil
 	}
 	if word, unknown := unknownWord(tree, reads); unknown {
-		r.fault(f, "%s has the word %q, which no fact that the rule reads ever says", f.path(), word)
+		r.Fault(f, "%s has the word %q, which no fact that the rule reads ever says", f.Path(), word)
 		return nil
 	}
 	cost, err := judged.EstimateCost(tree, shortTexts{})
 	if err == nil && cost.Max > mostCost {
-		r.fault(f, "%s may cost %d steps; a rule may take %d, make it shorter", f.path(), cost.Max, mostCost)
+		r.Fault(f, "%s may cost %d steps; a rule may take %d, make it shorter", f.Path(), cost.Max, mostCost)
 		return nil
 	}
 	var program cel.Program
@@ -313,7 +313,7 @@ func (r *reading) compiled(f field, reads []rules.SiteRead) func(map[string]any)
 		program, err = judged.Program(tree, cel.CostLimit(mostCost))
 	}
 	if err != nil {
-		r.fault(f, "%s cannot be compiled: %s", f.path(), oneLine(err))
+		r.Fault(f, "%s cannot be compiled: %s", f.Path(), oneLine(err))
 		return nil
 	}
 	return func(read map[string]any) (bool, error) {
@@ -354,17 +354,17 @@ func unknownWord(tree *cel.Ast, reads []rules.SiteRead) (word string, unknown bo
 // expression reads the text of an expression, which may have several lines.
 func (r *reading) expression(f field) (string, bool) {
 	text := ""
-	switch n := f.value.(type) {
+	switch n := f.Value.(type) {
 	case *ast.LiteralNode:
 		text = n.Value.Value
 	default:
 		var ok bool
-		if text, ok = r.text(f); !ok {
+		if text, ok = r.Text(f); !ok {
 			return "", false
 		}
 	}
 	if utf8.RuneCountInString(text) > mostExpression {
-		r.fault(f, "%s has more than %d signs", f.path(), mostExpression)
+		r.Fault(f, "%s has more than %d signs", f.Path(), mostExpression)
 		return "", false
 	}
 	return text, true
@@ -411,18 +411,18 @@ func told(err error) string {
 // siteTests runs the tests that stand beside a rule: it must fire, be silent and miss
 // something in one each at least.
 func (r *reading) siteTests(f field, rule rules.SiteRule) {
-	items := r.items(f)
+	items := r.Items(f)
 	if len(items) > mostTests {
-		r.fault(f, "%s has %d entries; a rule may have %d", f.path(), len(items), mostTests)
+		r.Fault(f, "%s has %d entries; a rule may have %d", f.Path(), len(items), mostTests)
 		return
 	}
-	before := len(r.faults)
+	before := r.Count()
 	seen := map[string]bool{}
 	for _, item := range items {
-		parts := r.fields(item, keyGiven, keyIs)
+		parts := r.Fields(item, keyGiven, keyIs)
 		want := r.sentence(parts, keyIs)
 		if !slices.Contains([]string{isFires, isSilent, isNotEvaluable}, want) {
-			r.fault(item, "%s.%s is none of %s, %s and %s", item.path(), keyIs, isFires, isSilent, isNotEvaluable)
+			r.Fault(item, "%s.%s is none of %s, %s and %s", item.Path(), keyIs, isFires, isSilent, isNotEvaluable)
 			continue
 		}
 		seen[want] = true
@@ -435,18 +435,18 @@ func (r *reading) siteTests(f field, rule rules.SiteRule) {
 		case errors.Is(err, rules.ErrMissing):
 			got = isNotEvaluable
 		case err != nil:
-			r.fault(item, "%s fails: %s", item.path(), err)
+			r.Fault(item, "%s fails: %s", item.Path(), err)
 			continue
 		case fires:
 			got = isFires
 		}
 		if got != want {
-			r.fault(item, "%s says that the rule is %s, and it is %s", item.path(), spaced(want), spaced(got))
+			r.Fault(item, "%s says that the rule is %s, and it is %s", item.Path(), spaced(want), spaced(got))
 		}
 	}
 	for _, need := range []string{isFires, isSilent, isNotEvaluable} {
-		if !seen[need] && len(r.faults) == before {
-			r.fault(f, "%s has no test in which the rule is %s; give one of %s, %s and %s each at least", f.path(), spaced(need), isFires, isSilent, isNotEvaluable)
+		if !seen[need] && r.Count() == before {
+			r.Fault(f, "%s has no test in which the rule is %s; give one of %s, %s and %s each at least", f.Path(), spaced(need), isFires, isSilent, isNotEvaluable)
 		}
 	}
 }
@@ -455,35 +455,35 @@ func spaced(word string) string { return strings.ReplaceAll(word, "_", " ") }
 
 // siteGiven reads what a test gives the rule.
 func (r *reading) siteGiven(f field, rule rules.SiteRule) (map[string]any, bool) {
-	given, before := map[string]any{}, len(r.faults)
-	for _, e := range r.entries(f) {
-		i := slices.IndexFunc(rule.Reads, func(of rules.SiteRead) bool { return of.Name == e.name })
+	given, before := map[string]any{}, r.Count()
+	for _, e := range r.Entries(f) {
+		i := slices.IndexFunc(rule.Reads, func(of rules.SiteRead) bool { return of.Name == e.Name })
 		if i < 0 {
-			r.faultAt(e.key, "%s is nothing that the rule reads", e.path())
+			r.FaultAt(e.Key, "%s is nothing that the rule reads", e.Path())
 			continue
 		}
 		fact, is := factOf(rule.Reads[i].Fact)
 		if !is || len(fact.Words) == 0 {
-			if v, ok := r.number(e); ok {
-				given[e.name] = v
+			if v, ok := r.Number(e); ok {
+				given[e.Name] = v
 			}
 			continue
 		}
 		word, ok := r.word(e)
 		if ok && !slices.Contains(fact.Words, word) {
-			r.fault(e, "%s is no word of %s; the words are %s", e.path(), fact.Name, strings.Join(fact.Words, ", "))
+			r.Fault(e, "%s is no word of %s; the words are %s", e.Path(), fact.Name, strings.Join(fact.Words, ", "))
 		}
-		given[e.name] = word
+		given[e.Name] = word
 	}
-	return given, len(r.faults) == before
+	return given, r.Count() == before
 }
 
 // word reads a word; YAML 1.1 would read yes and no as something else.
 func (r *reading) word(f field) (string, bool) {
-	if b, is := f.value.(*ast.BoolNode); is {
+	if b, is := f.Value.(*ast.BoolNode); is {
 		return fmt.Sprint(b.GetToken().Value), true
 	}
-	return r.text(f)
+	return r.Text(f)
 }
 
 // siteRuleSchema is the schema of one rule of the site; what an expression may say is

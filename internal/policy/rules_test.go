@@ -148,16 +148,16 @@ func FuzzSiteRule(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, text string, gradient float64, rhythm string) {
 		begin := time.Now()
-		r := &reading{name: "fuzz.yaml"}
-		root, ok := r.root([]byte(head + "when: " + fmt.Sprintf("%q", text) + "\n"))
+		r := read("fuzz.yaml", nil, false)
+		root, ok := r.Root([]byte(head + "when: " + fmt.Sprintf("%q", text) + "\n"))
 		if !ok {
 			return
 		}
-		entries := r.entries(root)
-		at := slices.IndexFunc(entries, func(e field) bool { return e.name == keyWhen })
+		entries := r.Entries(root)
+		at := slices.IndexFunc(entries, func(e field) bool { return e.Name == keyWhen })
 		fires := r.compiled(entries[at], []rules.SiteRead{{Name: "gradient", Value: "mean_gradient"}, {Name: "rhythm", Fact: "rhythm"}})
-		if (fires == nil) != (len(r.faults) > 0) {
-			t.Fatalf("compiled %v, faults %v", fires != nil, r.faults)
+		if (fires == nil) != (r.Count() > 0) {
+			t.Fatalf("compiled %v, faults %v", fires != nil, r.Err())
 		}
 		if fires != nil {
 			for _, read := range []map[string]any{{}, {"gradient": gradient}, {"gradient": gradient, "rhythm": rhythm}} {

@@ -6,6 +6,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/settings"
+	"trigone/internal/strictyaml"
 	"trigone/internal/units"
 	"trigone/internal/valve"
 )
@@ -95,7 +96,7 @@ func ringSchema() object {
 		return o
 	}
 	properties := object{
-		keyFamily: object{"type": "string", "pattern": plainKey.String(), "description": "key of the family, the site's own"},
+		keyFamily: object{"type": "string", "pattern": strictyaml.PlainKey.String(), "description": "key of the family, the site's own"},
 		keyLabel:  object{"type": "number", "exclusiveMinimum": 0, "maximum": mostLabel, "description": "label as printed on the device"},
 		keyKind:   object{"enum": []string{completeRing, posteriorBand}},
 	}
