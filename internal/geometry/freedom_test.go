@@ -70,3 +70,19 @@ func TestLargestFreeDiameterIsTheEdge(t *testing.T) {
 		}
 	})
 }
+
+// Leaflets that differ by the whole diameter meet nowhere: the line stands at an end of
+// its range, in the plane too, where the formula divides nothing by nothing.
+func TestTipsThatDifferByTheDiameter(t *testing.T) {
+	for _, depth := range []units.Length{0, 4} {
+		for _, r := range []struct {
+			anterior, posterior units.Length
+			line                units.Ratio
+		}{{36, 10, farthestLine}, {10, 36, nearestLine}} {
+			c, err := SettledClosure(Slice{r.anterior, r.posterior, 26, depth})
+			if err != nil || c.AnteriorShare != r.line || math.IsNaN(float64(c.MeanContact)) {
+				t.Errorf("%v and %v at depth %v: %+v, %v", r.anterior, r.posterior, depth, c, err)
+			}
+		}
+	}
+}

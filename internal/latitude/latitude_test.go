@@ -393,6 +393,42 @@ func TestStepsThatNoLongerFit(t *testing.T) {
 	}
 }
 
+// An aim at the very end of the range is reached by it, one grid step beyond is not.
+func TestAnAimAtTheEndOfTheRange(t *testing.T) {
+	const reaches = "the range reaches it, so that the model cannot tell for certain"
+	asking := func(low, high float64) *repair.Case {
+		return planned().Edit(func(c *repair.Case) { c.Plan.Targets = nil }).Edit(aiming(low, high)).
+			Edit(func(c *repair.Case) { c.Plan.StepsRecorded = valve.Complete }).Case()
+	}
+	_, e := latitudeAt(t, asking(6, 11), repair.Clock(10, 0))
+	i := slices.IndexFunc(e.Metrics, func(v metric.Value) bool {
+		return v.Key.ID == metric.IDPredictedContact && v.Key.Occasion == valve.AtPlan
+	})
+	if i < 0 {
+		t.Fatal("nothing is predicted")
+	}
+	low, high := e.Metrics[i].Lower.OrElse(math.NaN()), e.Metrics[i].Upper.OrElse(math.NaN())
+	for _, r := range []struct {
+		why       string
+		low, high float64
+		want      bool
+	}{
+		{"the least contact asked is the upper end", high, high + 4, true},
+		{"a grid step above it", high + 0.1, high + 4, false},
+		{"the most contact asked is the lower end", max(low-2, 0), low, true},
+		{"a grid step below it", max(low-2, 0), low - 0.1, false},
+	} {
+		f, _ := latitudeAt(t, asking(units.Round(r.low, 0.1), units.Round(r.high, 0.1)), repair.Clock(10, 0))
+		i := slices.IndexFunc(f.Unfit, func(u UnfitStep) bool { return u.Reason == OutsideRange })
+		if i < 0 {
+			t.Fatalf("%s: every step fits: %+v", r.why, f.Unfit)
+		}
+		if got := strings.Contains(f.Unfit[i].Message, reaches); got != r.want {
+			t.Errorf("%s (range %g to %g): %s", r.why, low, high, f.Unfit[i].Message)
+		}
+	}
+}
+
 func planValues(c *repair.Case) valve.Measurements {
 	m := valve.Measurements{}
 	for k, v := range c.Measured {

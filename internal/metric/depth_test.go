@@ -101,6 +101,9 @@ func depthExamples() []example {
 		{key: atTTE(IDBandLengthByTrigones), c: tte().Set(valve.IntertrigonalDistance, 18), want: 59.94, from: published + "factor of 82 fresh hearts, 3.33 · 18", without: map[valve.ID]string{valve.IntertrigonalDistance: silent}},
 		{key: planned(IDLabelByLeafletArea, "ring"), c: tte().Set(valve.AnteriorLeafletArea, 6.4).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 30,
 			from: "invented table: 6 to 7 cm2", without: map[valve.ID]string{valve.AnteriorLeafletArea: silent}},
+		{key: planned(IDLabelByLeafletArea, "ring"), c: tte().Set(valve.AnteriorLeafletArea, 6.4).Field(1, valve.Native).Set(valve.AnteriorLeafletArea, 7.4).
+			Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 30,
+			from: "invented table: the plan rests on the echo's 6.4 cm2, not on what the field measured later"},
 		{key: planned(IDLabelByAnteriorHeight, "ring"), c: tte().Height(valve.A2, 27).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 32,
 			from: "invented table: 26 to 29 mm", without: map[valve.ID]string{valve.LeafletHeight: silent}},
 		{key: planned(IDLabelByTrigones, "ring"), c: tte().Set(valve.IntertrigonalDistance, 27.7).Plan().Device("ring", repair.CompleteRing).EditStep(inFamily), want: 32,

@@ -39,6 +39,10 @@ var ejectionFractionContradictsVolumes = Rule{
 			return repair.NewExample().Assess("tte").Inherit(valve.Context{Method: valve.Echo3D}).Set(valve.LeftVentricularEndDiastolicVolume, 160).
 				Set(valve.LeftVentricularEndSystolicVolume, 60).Set(valve.StatedLeftVentricularEjectionFraction, 40).Case()
 		}},
+		{Name: "volumes of another study only", Want: Inapplicable, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
+				Set(valve.LeftVentricularEndSystolicVolume, 60).Assess("tee").Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()
+		}},
 		{Name: "one volume only", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tte").Method(valve.Echo3D).Set(valve.LeftVentricularEndDiastolicVolume, 160).
 				Set(valve.StatedLeftVentricularEjectionFraction, 45).Case()

@@ -48,6 +48,14 @@ var heightRemovedNotBelowHeight = Rule{
 			return repair.NewExample().Field(1, valve.Native).Method(valve.Ruler).Height(valve.P2, 12).
 				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 12).Case()
 		}},
+		{Name: "a ruler's height judges no removal that was planned on the echo", Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Method(valve.Ruler).Height(valve.P2, 12).
+				Plan().Step("s1", repair.HeightReduction, valve.P2).Method(valve.Echo3D).Dim(valve.HeightRemoved, 15).Case()
+		}},
+		{Name: "of two segments the second is taken off whole", Want: Broken, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Height(valve.P2, 22).Height(valve.P3, 12).
+				Plan().Step("s1", repair.HeightReduction, valve.P2, valve.P3).Dim(valve.HeightRemoved, 15).Case()
+		}},
 		{Name: "the echo's height does not judge what was measured in the field", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Height(valve.P2, 12).
 				Operation().Step("o1", repair.HeightReduction, valve.P2).Dim(valve.HeightRemoved, 15).Case()
