@@ -113,6 +113,19 @@ type (
 	codeSystemJSON struct {
 		ResourceType string `json:"resourceType"`
 		*fhir.OtherCodeSystem
+		Concept []conceptJSON `json:"concept,omitempty"`
+	}
+	// The library writes every form of a property's value, empty ones too.
+	conceptJSON struct {
+		Code       string         `json:"code"`
+		Display    string         `json:"display,omitempty"`
+		Definition string         `json:"definition,omitempty"`
+		Property   []propertyJSON `json:"property,omitempty"`
+	}
+	propertyJSON struct {
+		Code         string      `json:"code"`
+		ValueString  string      `json:"valueString,omitempty"`
+		ValueDecimal json.Number `json:"valueDecimal,omitempty"`
 	}
 	valueSetJSON struct {
 		ResourceType string `json:"resourceType"`

@@ -71,10 +71,12 @@ func codeSystemResource(s CodeSystem) codeSystemJSON {
 		Description:   text(systemTitles[s.URL] + ". Codes are never renamed, removed or given a second meaning; the version counts them."),
 		CaseSensitive: pointer(true), Content: fhir.CodeSystemContentModeComplete, Count: pointer(len(list)),
 	}
+	r.Property = propertiesOf(s.URL)
+	var concepts []conceptJSON
 	for _, c := range list {
-		r.Concept = append(r.Concept, fhir.CodeSystemConcept{Code: c.code, Display: text(c.display), Definition: text(c.definition)})
+		concepts = append(concepts, conceptJSON{c.code, c.display, c.definition, measuredIn(s.URL, c.code)})
 	}
-	return codeSystemJSON{TypeCodeSystem, (*fhir.OtherCodeSystem)(&r)}
+	return codeSystemJSON{TypeCodeSystem, (*fhir.OtherCodeSystem)(&r), concepts}
 }
 
 // computable makes a name that a program can use: the R4 rule is a capital letter,
