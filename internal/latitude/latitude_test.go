@@ -206,6 +206,30 @@ func TestTheGradientBoundsTheRing(t *testing.T) {
 	}
 }
 
+// Another diameter takes the other dimensions along; from a diameter typed as 0, or none,
+// what they would be is not known.
+func TestShapesAreScaled(t *testing.T) {
+	for _, r := range []struct {
+		why                        string
+		was                        units.Maybe[float64]
+		transverse, orifice, scale float64
+	}{
+		{"26 to 13 mm: half as wide, a quarter as large", units.Some(26.0), 17, 1.25, 13},
+		{"from 0", units.Some(0.0), 0, 0, 13},
+		{"from a diameter that is not recorded", units.None[float64](), 0, 0, 13},
+	} {
+		c := planned().Dim(valve.RingInnerTransverseDiameter, 34).Dim(valve.RingOrificeArea, 5).Case()
+		h := &hypothesis{c: c, s: settings.BuiltIn("harbour", "1", "UTC"), plan: true, ring: "p-ring"}
+		key := func(leaf valve.ID) valve.Key { return h.ringKey(leaf, true) }
+		c.Measured[key(valve.RingInnerAnteroPosteriorDiameter)] = valve.Measurement{Value: r.was}
+		got := h.scaled(h.copy(), r.scale).Measured
+		ap, transverse, orifice := got[key(valve.RingInnerAnteroPosteriorDiameter)].Value, got[key(valve.RingInnerTransverseDiameter)].Value, got[key(valve.RingOrificeArea)].Value
+		if ap.OrElse(0) != r.scale || transverse.OrElse(0) != r.transverse || orifice.OrElse(0) != r.orifice {
+			t.Errorf("%s: %v, %v, %v", r.why, ap, transverse, orifice)
+		}
+	}
+}
+
 // Sizes come from the site's own table: what lies between two of them cannot be had,
 // and where none fits it says so.
 func TestRingsOfTheSite(t *testing.T) {

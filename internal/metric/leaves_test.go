@@ -1,10 +1,13 @@
 package metric
 
 import (
+	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"math"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -269,6 +272,29 @@ func TestEditionsHoldTheLeavesOfThen(t *testing.T) {
 	}
 	if _, known := LeafUnder("no_leaf", 1); known {
 		t.Error("a leaf that is none")
+	}
+}
+
+// Ranges and deviations of the rule sets before the present one, all leaves, as they were
+// when those were the newest: never rewritten.
+func TestLeavesOfThen(t *testing.T) {
+	var page strings.Builder
+	for _, edition := range []settings.Edition{1, 2} {
+		for _, l := range Leaves() {
+			if l, known := LeafUnder(l.ID, edition); known {
+				fmt.Fprintf(&page, "%d %s: %g to %g, deviation %g or %g %%\n", edition, l.ID, l.Low, l.High, l.SD, l.SDPercent)
+			}
+		}
+	}
+	want, err := os.ReadFile(filepath.Join("testdata", "leaves-of-then.golden"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := strings.Split(page.String(), "\n")
+	for _, line := range strings.Split(string(want), "\n") {
+		if !slices.Contains(got, line) {
+			t.Errorf("no longer: %s", line)
+		}
 	}
 }
 
