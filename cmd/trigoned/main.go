@@ -87,7 +87,8 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
   trigoned --store trigone.db --http-listen 127.0.0.1:7431
   trigoned rebuild --store trigone.db
   trigoned restate --store trigone.db --policy harbour.yaml
-  trigoned verify --store trigone.db`,
+  trigoned verify --store trigone.db
+  trigoned check-config deployment.yaml`,
 		Args:          noArguments,
 		SilenceUsage:  true,
 		SilenceErrors: true,
@@ -108,7 +109,7 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
 	c.Flags().StringVar(&o.DeIdentificationKeyFile, "deidentification-key-file", "", "file of at least 32 random bytes, readable by its owner only; without it no de-identified bundles are made")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
-	c.AddCommand(rebuildCommand(), restateCommand(), verifyCommand())
+	c.AddCommand(rebuildCommand(), restateCommand(), verifyCommand(), checkConfigCommand(), configSchemaCommand())
 	c.CompletionOptions.DisableDefaultCmd = true
 	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return fmt.Errorf("%w: %w; see trigoned --help", errUsage, err)
