@@ -103,6 +103,14 @@ func terminology(desk *handover.Desk) (fhirrest.Fixed, error) {
 		r, ok := fhirmap.FindTerminology(list, typ, id)
 		return r.JSON, ok
 	}
+	fixed.List = func(typ string) (of []fhirmap.Resource) {
+		for _, r := range list {
+			if r.Type == typ {
+				of = append(of, r)
+			}
+		}
+		return of
+	}
 	return fixed, nil
 }
 

@@ -68,7 +68,10 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 		Rest: []rest{{
 			Mode: "server",
 			Documentation: "Searches by GET and by POST to _search. _count to 1000, _summary=count, _total=accurate, _format json; pages by the next link. " +
-				"A patient is only known by identifier: subject:identifier=system|value. Unknown parameters are left out, or refused with Prefer: handling=strict.",
+				"_sort by _id, _lastUpdated and the dates of the type, with a minus for the latest first. " +
+				"A patient is only known by identifier: patient.identifier=system|value or subject:identifier=system|value. " +
+				"A parameter of R4 that is not declared here, a chain, a modifier and every other name that begins with an underscore is refused: " +
+				"without it the answer would hold more than was asked for. Names that R4 does not have are left out, and with Prefer: handling=strict refused.",
 		}},
 	}
 	for i := range served {
@@ -76,7 +79,11 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 	}
 	for _, name := range f.fixed.Types {
 		s.Rest[0].Resource = append(s.Rest[0].Resource, servedResource{
-			Type: name, Interaction: []interaction{{Code: "read"}}, Versioning: "no-version", ConditionalRead: "not-supported",
+			Type: name, Interaction: []interaction{{Code: "read"}, {Code: "search-type"}}, Versioning: "no-version", ConditionalRead: "not-supported",
+			SearchParam: []searchParam{
+				{Name: paramID, Definition: searchParameter + "Resource-id", Type: kindToken},
+				{Name: paramURL, Definition: searchParameter + "conformance-url", Type: kindURI},
+			},
 		})
 	}
 	return json.Marshal(s)
@@ -87,10 +94,11 @@ func (t *resourceType) statement() servedResource {
 		Type: t.name,
 		Interaction: []interaction{
 			{Code: "read"},
-			{Code: "vread", Documentation: "the current version only"},
 			{Code: "search-type"},
 		},
-		Versioning: "versioned", ConditionalRead: "full-support",
+		// An earlier version is never served: no vread is declared.
+		Documentation: "A read with _history and the current version answers; any other version is answered with 404, not-supported.",
+		Versioning:    "versioned", ConditionalRead: "full-support",
 	}
 	for _, p := range t.params {
 		r.SearchParam = append(r.SearchParam, searchParam{p.name, t.definition(p), p.kind, p.documentation()})

@@ -41,11 +41,14 @@ import (
 	"trigone/internal/handover"
 )
 
-// Fixed is resources that belong to no case, such as code systems: served by read.
+// Fixed is resources that belong to no case, such as code systems: served by read,
+// and by search for their canonical URL.
 type Fixed struct {
 	Types []string
 	// Read gives one, encoded; nil or false: there is none.
 	Read func(typ, id string) (text []byte, ok bool)
+	// List gives those of a type, in the order in which they are answered.
+	List func(typ string) []fhirmap.Resource
 }
 
 // Config is what a face works with.
@@ -256,7 +259,7 @@ func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
 	}
 	h.Set("Cache-Control", "private, no-cache") // a copy is asked about before it is shown again
 	h.Set("X-Content-Type-Options", "nosniff")
-	if a.status == http.StatusNotModified {
+	if a.status == http.StatusNotModified || a.status == http.StatusNoContent {
 		w.WriteHeader(a.status)
 		return
 	}
@@ -306,6 +309,9 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 		return answer{}, notFound()
 	}
 	segments := strings.Split(rest, "/")
+	if r.Method == http.MethodOptions {
+		return f.options(segments)
+	}
 	if len(segments) == 1 && segments[0] == "metadata" {
 		x.route = routeMetadata
 		return f.plain(r, func() (answer, error) { return answered(f.metadata), nil })
@@ -316,6 +322,9 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 	switch {
 	case t == nil && !fixed:
 		return answer{}, notFound()
+	case fixed && (len(segments) == 1 || len(segments) == 2 && segments[1] == "_search"):
+		x.route = routeType
+		return f.searchedFixed(r, typ, len(segments) == 2)
 	case len(segments) == 1 && t != nil:
 		x.route = routeType
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
@@ -341,6 +350,18 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 		return f.plain(r, func() (answer, error) { return f.read(r, t, segments[1], segments[3]) })
 	}
 	return answer{}, notFound()
+}
+
+// options tells by which methods something is served at an address, as the
+// standard's base page asks: the statement says the rest. Nothing of what is on
+// record is told by it.
+func (f *Face) options(segments []string) (answer, error) {
+	a := answer{http.StatusNoContent, nil, http.Header{}}
+	a.header.Set("Allow", getOnly+", OPTIONS")
+	if segments[len(segments)-1] == "_search" {
+		a.header.Set("Allow", getPost+", OPTIONS")
+	}
+	return a, nil
 }
 
 // ownHost guards against a page elsewhere whose name was made to point here.
@@ -384,11 +405,11 @@ func acceptable(r *http.Request, asked url.Values) error {
 		}
 		return nil
 	}
-	accepted := r.Header.Values("Accept")
-	if len(accepted) == 0 {
-		return nil
+	accepted := strings.Join(r.Header.Values("Accept"), ",")
+	if strings.Trim(accepted, " \t,") == "" {
+		return nil // nothing, or an empty list, asks for nothing
 	}
-	for _, part := range strings.Split(strings.Join(accepted, ","), ",") {
+	for _, part := range strings.Split(accepted, ",") {
 		media, params, err := mime.ParseMediaType(strings.TrimSpace(part))
 		if err != nil {
 			continue
@@ -428,8 +449,8 @@ func (f *Face) read(r *http.Request, t *resourceType, id, version string) (answe
 	}
 	current := strconv.FormatInt(c.history, 10)
 	if version != "" && version != current {
-		return answer{}, refuse(http.StatusNotFound, issueNotFound,
-			"only the current version of a resource is served; read it without _history")
+		return answer{}, refuse(http.StatusNotFound, issueNotSupported,
+			"only the current version of a resource is served, no earlier one; read it without _history")
 	}
 	texts, err := f.shelf.texts(c, nil)
 	if err != nil {

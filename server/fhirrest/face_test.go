@@ -84,6 +84,10 @@ func TestSearches(t *testing.T) {
 		{"a code with the empty system is of none", ask("Procedure", "code", "|mitral-valve-repair"), nil},
 		{"one patient's, by identifier", ask("Procedure", "code", "mitral-valve-repair", converted, who), []string{"operation"}},
 		{"patient is the same question", ask("Procedure", "code", "mitral-valve-repair", "patient:identifier", who), []string{"operation"}},
+		{"a chain to the identifier is that question", ask("Procedure", "code", "mitral-valve-repair", "patient.identifier", who), []string{"operation"}},
+		{"so is one from subject", ask("Procedure", "code", "mitral-valve-repair", "subject.identifier", who), []string{"operation"}},
+		{"so is one that names the type", ask("Procedure", "code", "mitral-valve-repair", "subject:Patient.identifier", who), []string{"operation"}},
+		{"a patient whom nobody is", ask("Procedure", "patient.identifier", patients+"|P-9999"), nil},
 		{"a literal patient is never on record", ask("Procedure", "subject", "Patient/P-0003"), nil},
 		{"planned and left out, or stopped", ask("Procedure", "status", "stopped,not-done", converted, who), append(slices.Clone(stopped), notDone...)},
 		{"a status in its own system", ask("Procedure", "status", "http://hl7.org/fhir/event-status|stopped"), stopped},
@@ -280,7 +284,7 @@ func TestRefusals(t *testing.T) {
 	for range mostParams + 1 {
 		many = append(many, "code", secret)
 	}
-	strict := []string{"Prefer", "handling=strict"}
+	strict, lenient := []string{"Prefer", "handling=strict"}, []string{"Prefer", "handling=lenient"}
 	tests := []struct {
 		why     string
 		method  string
@@ -292,6 +296,30 @@ func TestRefusals(t *testing.T) {
 		{"an unknown parameter under strict", "GET", "/Observation?P-SECRET-1=1", "", strict, 400},
 		{"a parameter of another type under strict", "GET", "/Procedure?component-code=x", "", strict, 400},
 		{"a chain under strict", "GET", "/Observation?part-of.code=x", "", strict, 400},
+		{"a chain", "GET", "/Observation?part-of.code=x", "", lenient, 400},
+		{"a chain along a type", "GET", "/Observation?subject:Patient.name=P-SECRET-1", "", lenient, 400},
+		{"a chain to another identifier", "GET", "/Observation?part-of.identifier=P-SECRET-1", "", lenient, 400},
+		{"a patient's identifier of what has no patient", "GET", "/Provenance?patient.identifier=P-SECRET-1", "", lenient, 400},
+		{"a reverse chain", "GET", "/Procedure?_has:Observation:part-of:code=x", "", lenient, 400},
+		{"a filter", "GET", "/Observation?_filter=code%20eq%20x", "", lenient, 400},
+		{"a text", "GET", "/Observation?_text=x", "", lenient, 400},
+		{"a content", "GET", "/Observation?_content=x", "", lenient, 400},
+		{"a list", "GET", "/Observation?_list=x", "", lenient, 400},
+		{"a named query", "GET", "/Observation?_query=x", "", lenient, 400},
+		{"types", "GET", "/Observation?_type=Procedure", "", lenient, 400},
+		{"a label", "GET", "/Observation?_security=x", "", lenient, 400},
+		{"a source", "GET", "/Observation?_source=x", "", lenient, 400},
+		{"contained ones", "GET", "/Observation?_contained=true", "", lenient, 400},
+		{"a control of a later version", "GET", "/Observation?_language=en", "", lenient, 400},
+		{"a parameter of R4 that is not served", "GET", "/Observation?performer=Practitioner/P-SECRET-1", "", lenient, 400},
+		{"an unknown parameter with a modifier", "GET", "/Observation?ward:exact=P-SECRET-1", "", lenient, 400},
+		{"text as a modifier", "GET", "/Observation?code:text=x", "", lenient, 400},
+		{"an order by a code", "GET", "/Observation?_sort=code", "", lenient, 400},
+		{"an order by nothing", "GET", "/Observation?_sort=", "", lenient, 400},
+		{"an order by two minuses", "GET", "/Observation?_sort=--date", "", lenient, 400},
+		{"an order with a modifier", "GET", "/Observation?_sort:desc=date", "", lenient, 400},
+		{"two orders", "GET", "/Observation?_sort=date&_sort=_id", "", lenient, 400},
+		{"a term by its name", "GET", "/CodeSystem?name=x", "", lenient, 400},
 		{"a preference that is none", "GET", "/Observation", "", []string{"Prefer", "handling=harsh"}, 400},
 		{"an empty value", "GET", "/Observation?code=", "", nil, 400},
 		{"an empty value in a list", "GET", "/Observation?code=a,,b", "", nil, 400},
@@ -400,9 +428,11 @@ func TestForms(t *testing.T) {
 		{"a form that was asked for by parameter", "GET", path + "&_format=json", "", []string{"Accept", "text/html"}},
 		{"with a plus that became a space", "GET", path + "&_format=application/fhir+json", "", nil},
 		{"any form", "GET", path, "", []string{"Accept", "text/html, */*;q=0.1"}},
+		{"an empty Accept is none", "GET", path, "", []string{"Accept", ""}},
+		{"a list of nothing is none", "GET", path, "", []string{"Accept", " , "}},
 		{"JSON", "GET", path, "", []string{"Accept", "application/json"}},
 		{"FHIR of this version", "GET", path, "", []string{"Accept", "application/fhir+json; fhirVersion=4.0"}},
-		{"leniently", "GET", path + "&nonsense=1&_sort=date", "", []string{"Prefer", "handling=lenient"}},
+		{"leniently", "GET", path + "&nonsense=1&_pretty=true&_=1", "", []string{"Prefer", "handling=lenient"}},
 		{"localhost is this host", "GET", path, "", []string{"Host", "localhost:99"}},
 	}
 	for _, tt := range tests {
@@ -445,6 +475,97 @@ func TestCounts(t *testing.T) {
 	}
 	if s := f.search(t, "/Observation"); len(s.Entry) != min(len(every), usualCount) || s.Total != nil {
 		t.Errorf("%d entries by default", len(s.Entry))
+	}
+}
+
+// An order that was asked for is that of the pages too: every resource once, by the
+// keys as the decoded resources have them.
+func TestSort(t *testing.T) {
+	f := newFixture(t, 0, "core-only", "commissural-conversion", "retracted-result")
+	date := func(r map[string]any) string {
+		if at, ok := r["effectiveDateTime"].(string); ok {
+			return at
+		}
+		p, _ := r["effectivePeriod"].(map[string]any)
+		at, _ := p["start"].(string)
+		return at
+	}
+	zone, err := f.desk.Zone()
+	if err != nil {
+		t.Fatal(err)
+	}
+	when := func(text string) time.Time {
+		at, err := time.Parse(time.RFC3339, text)
+		if err != nil {
+			at, _ = time.ParseInLocation(time.DateOnly, text, zone)
+		}
+		return at
+	}
+	every := names(f.pages(t, ask("Observation", "_count", "1000"), nil))
+	dates := map[string]bool{}
+	for _, order := range []string{"date", "-date", "_id", "-_id", "-date,_id", "date,-_id", "-_lastUpdated", "_lastUpdated,-date"} {
+		whole := f.pages(t, ask("Observation", "_count", "1000", "_sort", order), nil)
+		if got := names(f.pages(t, ask("Observation", "_count", "17", "_sort", order), nil)); !slices.Equal(got, names(whole)) {
+			t.Errorf("by %s the pages are another order than the whole", order)
+		}
+		if !slices.Equal(sorted(names(whole)), sorted(every)) {
+			t.Errorf("by %s %d are found of %d", order, len(whole), len(every))
+		}
+		for i := 1; i < len(whole); i++ {
+			a, b := whole[i-1], whole[i]
+			first, second := date(a), date(b)
+			dates[first] = true
+			x, y := when(first), when(second)
+			updated := func(r map[string]any) string { return r["meta"].(map[string]any)["lastUpdated"].(string) }
+			id := strings.Compare(name(a), name(b))
+			bad := map[string]bool{
+				"date": x.After(y), "-date": x.Before(y), "_id": id > 0, "-_id": id < 0,
+				"-date,_id": x.Before(y) || x.Equal(y) && id > 0, "date,-_id": x.After(y) || x.Equal(y) && id < 0,
+				"-_lastUpdated":      updated(a) < updated(b),
+				"_lastUpdated,-date": updated(a) > updated(b) || updated(a) == updated(b) && x.Before(y),
+			}[order]
+			if first != "" && second != "" && bad || second != "" && first == "" && strings.HasSuffix(order, "date") && !strings.HasPrefix(order, "_") {
+				t.Fatalf("by %s: %s before %s", order, first, second)
+			}
+		}
+	}
+	if len(dates) < 5 {
+		t.Errorf("only %d times to be sorted by", len(dates))
+	}
+	newest := f.pages(t, ask("Procedure", "_sort", "-date", "_count", "1"), nil)
+	if len(newest) == 0 || f.search(t, ask("Procedure", "_sort", "-date", "_count", "1")).self() == f.search(t, ask("Procedure", "_count", "1")).self() {
+		t.Error("the order is not in self")
+	}
+}
+
+// What an address takes is told without a question about what is on record.
+func TestOptions(t *testing.T) {
+	f := one(t)
+	for path, want := range map[string]string{"/metadata": "GET, HEAD, OPTIONS", "/Observation": "GET, HEAD, OPTIONS", "/Observation/_search": "GET, HEAD, POST, OPTIONS", "/Procedure/none": "GET, HEAD, OPTIONS"} {
+		if r := f.do(t, http.MethodOptions, path, ""); r.status != http.StatusNoContent || r.header.Get("Allow") != want || len(r.body) != 0 {
+			t.Errorf("%s: %d, Allow %q, %q", path, r.status, r.header.Get("Allow"), r.body)
+		}
+	}
+}
+
+// Resources of no case are found by their canonical URL.
+func TestFixedSearch(t *testing.T) {
+	f := one(t)
+	for query, want := range map[string]int{
+		"": 1, "?url=http://example.org/metric": 1, "?url=http://example.org/other": 0, "?_id=metric": 1, "?_id=other,metric": 1,
+		"?url=http://example.org/metric&_id=other": 0, "/_search?url=http://example.org/metric": 1,
+	} {
+		s := f.search(t, "/CodeSystem"+query)
+		if len(s.Entry) != want || s.Total == nil || *s.Total != want {
+			t.Errorf("%q: %d entries, total %v", query, len(s.Entry), s.Total)
+		}
+	}
+	if s := f.search(t, "/CodeSystem?_summary=count"); len(s.Entry) != 0 || *s.Total != 1 {
+		t.Errorf("a count: %d entries, total %d", len(s.Entry), *s.Total)
+	}
+	r := f.do(t, http.MethodPost, "/CodeSystem/_search", "url=http://example.org/metric", "Content-Type", formType)
+	if s := decodeSet(t, r.body); len(s.Entry) != 1 || s.Entry[0].FullURL != f.base+"/CodeSystem/metric" {
+		t.Errorf("by POST: %s", r.body)
 	}
 }
 

@@ -18,6 +18,7 @@ import (
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
 
+	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/handover"
 	"trigone/internal/policy"
@@ -28,6 +29,8 @@ import (
 )
 
 // Everything here is invented; there is no such hospital and no such patient.
+
+var codeSystem = []byte(`{"resourceType":"CodeSystem","id":"metric","url":"http://example.org/metric"}`)
 
 var caller = casebook.Principal{Name: "local"}
 
@@ -88,7 +91,9 @@ func open(dir string, kept int) (*fixture, error) {
 	f.face, err = New(Config{
 		Desk: f.desk, Base: f.base, Version: "test", Started: clock.now, Log: zap.New(core), Kept: kept,
 		Fixed: Fixed{Types: []string{"CodeSystem"}, Read: func(typ, id string) ([]byte, bool) {
-			return []byte(`{"resourceType":"CodeSystem","id":"metric"}`), typ == "CodeSystem" && id == "metric"
+			return codeSystem, typ == "CodeSystem" && id == "metric"
+		}, List: func(typ string) []fhirmap.Resource {
+			return []fhirmap.Resource{{Type: typ, ID: "metric", JSON: codeSystem}}
 		}},
 	})
 	if err != nil {

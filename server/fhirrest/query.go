@@ -29,9 +29,14 @@ const (
 	paramFormat     = "_format"
 	paramInclude    = "_include"
 	paramRevInclude = "_revinclude"
+	paramSort       = "_sort"
 	paramSummary    = "_summary"
 	paramTotal      = "_total"
 )
+
+// withoutEffect are parameters of R4 that change only how an answer looks; left out,
+// it holds what was asked for.
+var withoutEffect = []string{"_elements", "_pretty"}
 
 // query is a search that was understood.
 type query struct {
@@ -44,6 +49,7 @@ type query struct {
 	includes  []include
 	reverse   []include
 	cursor    string
+	sort      []sortKey
 	// used are the parameters that were used, cursor and format left out: the
 	// question that a cursor belongs to.
 	used url.Values
@@ -132,7 +138,7 @@ func parseQuery(of *resourceType, params url.Values, strict bool, zone *time.Loc
 	return r.q, nil
 }
 
-var parameterName = regexp.MustCompile(`^[A-Za-z_-]{1,40}(:[A-Za-z]{1,20})?$`)
+var parameterName = regexp.MustCompile(`^[A-Za-z_-]{1,40}(:[A-Za-z-]{1,20}){0,3}(\.[a-z-]{1,20})?$`)
 
 // bad refuses a parameter. Only its name is told, and only if it looks like one.
 func bad(name, format string, args ...any) *problem {
@@ -148,7 +154,7 @@ func (r *reading) param(name string, list []string) error {
 	switch name {
 	case paramFormat: // chosen before
 		return nil
-	case paramCount, paramCursor, paramSummary, paramTotal:
+	case paramCount, paramCursor, paramSort, paramSummary, paramTotal:
 		if len(list) > 1 {
 			return bad(name, "stands more than once")
 		}
@@ -156,16 +162,10 @@ func (r *reading) param(name string, list []string) error {
 	case paramInclude, paramRevInclude:
 		return r.include(name, list)
 	}
-	bare, modifier, modified := strings.Cut(name, ":")
+	bare, modifier, modified := strings.Cut(chainless(name), ":")
 	at := r.q.of.position(bare)
 	if at < 0 {
-		if bare == paramInclude || bare == paramRevInclude {
-			return bad(name, "has a modifier that is not served; includes are not repeated along a chain")
-		}
-		if r.strict {
-			return bad(name, "is no search parameter of %s served here; metadata lists them", r.q.of.name)
-		}
-		return nil
+		return r.unknown(name, bare)
 	}
 	for _, text := range list {
 		c, err := r.criterion(at, name, modifier, modified, text)
@@ -178,6 +178,46 @@ func (r *reading) param(name string, list []string) error {
 	return nil
 }
 
+// chainless gives a chain that is served as the modifier that asks the same: who a
+// patient is, is only known by identifier, and stands in the reference itself.
+func chainless(name string) string {
+	switch name {
+	case "patient.identifier", "patient:Patient.identifier":
+		return "patient:" + modIdentifier
+	case "subject.identifier", "subject:Patient.identifier":
+		return "subject:" + modIdentifier
+	}
+	return name
+}
+
+// unknown refuses a parameter that is not served, unless it can be left out: one
+// that narrows what is asked for never is, whatever the client prefers.
+func (r *reading) unknown(name, bare string) error {
+	const served = "; the CapabilityStatement at metadata lists what is served"
+	switch {
+	case bare == paramInclude || bare == paramRevInclude:
+		return bad(name, "has a modifier that is not served; includes are not repeated along a chain")
+	case strings.Contains(name, "."):
+		return bad(name, "is a chain, which is not served; of chains patient.identifier=system|value and subject.identifier=system|value are%s", served)
+	case strings.HasPrefix(name, "_has:"):
+		return bad(name, "is not served; ask for the resources that refer, with _include%s", served)
+	case strings.Contains(name, ":"):
+		return bad(name, "has a modifier and is no search parameter of %s served here%s", r.q.of.name, served)
+	case slices.Contains(r.q.of.refused, name):
+		return bad(name, "is a search parameter of %s in R4 that is not served; without it the answer would hold more than was asked for%s", r.q.of.name, served)
+	case slices.Contains(withoutEffect, name) && !r.strict:
+		return nil
+	case reserved.MatchString(name):
+		return bad(name, "is not served; without it the answer could hold more than was asked for%s", served)
+	case r.strict:
+		return bad(name, "is no search parameter of %s served here%s", r.q.of.name, served)
+	}
+	return nil
+}
+
+// reserved are the names that R4 keeps for what every type has.
+var reserved = regexp.MustCompile(`^_[A-Za-z]`)
+
 func (r *reading) control(name, text string) error {
 	switch name {
 	case paramCursor:
@@ -186,6 +226,12 @@ func (r *reading) control(name, text string) error {
 		}
 		r.q.cursor = text
 		return nil
+	case paramSort:
+		keys, err := r.q.of.sortKeys(text)
+		if err != nil {
+			return err
+		}
+		r.q.sort = keys
 	case paramCount:
 		n, err := strconv.Atoi(text)
 		switch {

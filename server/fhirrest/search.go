@@ -7,29 +7,13 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
-	"strings"
 
 	"go.uber.org/zap"
 
 	"trigone/internal/casebook"
 )
-
-// place is where a page ended: the last match, by its case's number and its id.
-// A case that comes later has a higher number, so that no page skips or repeats
-// what was there when the first one was asked for.
-type place struct {
-	number int64
-	id     string
-}
-
-func (p place) String() string { return strconv.FormatInt(p.number, 10) + ":" + p.id }
-
-func parsePlace(text string) (place, bool) {
-	number, id, ok := strings.Cut(text, ":")
-	n, err := strconv.ParseInt(number, 10, 64)
-	return place{n, id}, ok && err == nil
-}
 
 // found is what a search answers.
 type found struct {
@@ -44,7 +28,8 @@ type found struct {
 // hit is a resource of a page with the case that holds its text.
 type hit struct {
 	record
-	of *content
+	of    *content
+	where place
 }
 
 // question is what a cursor belongs to.
@@ -66,11 +51,12 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 	if err := f.shelf.refresh(ctx); err != nil {
 		return out, err
 	}
-	counting := q.total || q.countOnly
+	counting, sorting := q.total || q.countOnly, len(q.sort) > 0
 	begin := after.number
-	if counting {
+	if counting || sorting {
 		begin = 0
 	}
+	begun := q.cursor != ""
 	opened := 0
 	var broken error // why the first case that failed did
 	for _, folder := range f.shelf.from(begin) {
@@ -90,34 +76,56 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 			continue
 		}
 		opened++
-		var here []record
 		for _, r := range c.byType[q.of.name] {
-			past := folder.number > after.number || folder.number == after.number && r.id > after.id
+			at := q.place(r, folder.number)
+			past := !begun || q.compare(at, after) > 0
 			if !counting && !past || !q.matches(r) {
 				continue
 			}
 			out.total++
 			switch {
 			case !past || q.countOnly || out.more:
-			case len(out.matches) == q.count:
+			case len(out.matches) == q.count && !sorting:
 				out.more = true
 			default:
-				out.matches = append(out.matches, hit{r, c})
-				here = append(here, r)
-				out.last = place{folder.number, r.id}
+				out.matches = append(out.matches, hit{r, c, at})
 			}
-		}
-		for _, r := range q.beside(c, here) {
-			out.included = append(out.included, hit{r, c})
 		}
 		if out.more && !counting {
 			break
 		}
 	}
+	if sorting {
+		slices.SortFunc(out.matches, func(a, b hit) int { return q.compare(a.where, b.where) })
+		if out.more = len(out.matches) > q.count; out.more {
+			out.matches = out.matches[:q.count]
+		}
+	}
+	if n := len(out.matches); n > 0 {
+		out.last = out.matches[n-1].where
+	}
+	q.include(&out)
 	if out.failed > 0 && opened == 0 {
 		return out, broken
 	}
 	return out, nil
+}
+
+// include adds what is asked for beside the matches, case by case.
+func (q query) include(out *found) {
+	var order []*content
+	of := map[*content][]record{}
+	for _, m := range out.matches {
+		if of[m.of] == nil {
+			order = append(order, m.of)
+		}
+		of[m.of] = append(of[m.of], m.record)
+	}
+	for _, c := range order {
+		for _, r := range q.beside(c, of[c]) {
+			out.included = append(out.included, hit{record: r, of: c})
+		}
+	}
 }
 
 // beside gives what is included for some matches of one case; what they refer to

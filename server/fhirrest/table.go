@@ -44,6 +44,9 @@ type param struct {
 type resourceType struct {
 	name   string
 	params []param
+	// refused are the other parameters that R4 has for the type: a search that names
+	// one would be answered with more than was asked for.
+	refused []string
 }
 
 const searchParameter = "http://hl7.org/fhir/SearchParameter/"
@@ -116,13 +119,13 @@ var served = withCommon([]resourceType{
 		clinical(token("identifier", "identifier")),
 		reference("implicated", "implicated", "Observation", "Procedure", "Device"),
 		clinical(reference("patient", "patient")),
-	}},
+	}, refused: []string{"author"}},
 	{name: "Device", params: []param{
 		token("identifier", "identifier"),
 		reference("patient", "patient"),
 		code("status", "status", "http://hl7.org/fhir/device-status"),
 		token("type", "type"),
-	}},
+	}, refused: []string{"device-name", "location", "manufacturer", "model", "organization", "udi-carrier", "udi-di", "url"}},
 	{name: "DeviceRequest", params: []param{
 		date("authored-on", "authoredOn"),
 		reference("based-on", "basedOn", "ServiceRequest"),
@@ -135,7 +138,7 @@ var served = withCommon([]resourceType{
 		reference("prior-request", "priorRequest", "DeviceRequest"),
 		code("status", "status", requestStatus),
 		reference("subject", "subject"),
-	}},
+	}, refused: []string{"device", "encounter", "instantiates-canonical", "instantiates-uri", "insurance", "performer", "requester"}},
 	{name: "DiagnosticReport", params: []param{
 		reference("based-on", "basedOn", "ServiceRequest"),
 		token("category", "category"),
@@ -148,7 +151,7 @@ var served = withCommon([]resourceType{
 		reference("result", "result", "Observation"),
 		code("status", "status", "http://hl7.org/fhir/diagnostic-report-status"),
 		reference("subject", "subject"),
-	}},
+	}, refused: []string{"encounter", "media", "performer", "results-interpreter", "specimen"}},
 	{name: "Goal", params: []param{
 		token("achievement-status", "achievementStatus"),
 		token("category", "category"),
@@ -191,7 +194,7 @@ var served = withCommon([]resourceType{
 		reference("subject", "subject"),
 		token("value-concept", "valueCodeableConcept"),
 		quantity("value-quantity", "valueQuantity"),
-	}},
+	}, refused: []string{"code-value-date", "code-value-string", "encounter", "performer", "specimen", "value-date", "value-string"}},
 	{name: "Procedure", params: []param{
 		reference("based-on", "basedOn", "ServiceRequest"),
 		token("category", "category"),
@@ -204,7 +207,7 @@ var served = withCommon([]resourceType{
 		reference("reason-reference", "reasonReference", "Observation", "Procedure", "DiagnosticReport"),
 		code("status", "status", "http://hl7.org/fhir/event-status"),
 		reference("subject", "subject"),
-	}},
+	}, refused: []string{"encounter", "instantiates-canonical", "instantiates-uri", "location", "performer"}},
 	{name: "Provenance", params: []param{
 		reference("agent", "agent.who", "Device"),
 		token("agent-role", "agent.role"),
@@ -213,7 +216,7 @@ var served = withCommon([]resourceType{
 		date("recorded", "recorded"),
 		reference("target", "target", "DetectedIssue", "Device", "DeviceRequest", "DiagnosticReport", "Goal", "Observation", "Procedure", "ServiceRequest"),
 		date("when", "occurredDateTime"),
-	}},
+	}, refused: []string{"location", "patient", "signature-type"}},
 	{name: "ServiceRequest", params: []param{
 		date("authored", "authoredOn"),
 		reference("based-on", "basedOn", "ServiceRequest"),
@@ -228,7 +231,7 @@ var served = withCommon([]resourceType{
 		token("requisition", "requisition"),
 		code("status", "status", requestStatus),
 		reference("subject", "subject"),
-	}},
+	}, refused: []string{"encounter", "instantiates-canonical", "instantiates-uri", "performer", "performer-type", "priority", "requester", "specimen"}},
 })
 
 func withCommon(types []resourceType) []resourceType {

@@ -106,6 +106,17 @@ func TestParametersAreThoseOfR4(t *testing.T) {
 				}
 			}
 		}
+		// What R4 has is served or refused, and nothing is left out.
+		for _, d := range all {
+			if served := typ.position(d.name) >= 0; d.typ == typ.name && served == slices.Contains(typ.refused, d.name) {
+				t.Errorf("%s.%s: served %v, and refused the same", typ.name, d.name, served)
+			}
+		}
+		for _, name := range typ.refused {
+			if !slices.ContainsFunc(all, func(d defined) bool { return d.typ == typ.name && d.name == name }) {
+				t.Errorf("%s.%s is refused and is none of R4", typ.name, name)
+			}
+		}
 		if !slices.IsSortedFunc(typ.params, func(a, b param) int { return strings.Compare(a.name, b.name) }) {
 			t.Errorf("the parameters of %s are not in order", typ.name)
 		}
