@@ -230,6 +230,26 @@ func TestShapesAreScaled(t *testing.T) {
 	}
 }
 
+// A planned family is offered alone; without one, or with one that the site's table has
+// not, every family is.
+func TestFamiliesOfTheSite(t *testing.T) {
+	s := settings.BuiltIn("harbour", "1", "UTC")
+	for _, family := range []string{"oval", "round"} {
+		s.Rings = append(s.Rings, settings.RingSize{Family: family, Label: 30, Kind: repair.CompleteRing, InnerAnteroPosteriorMM: units.Some(26.0)})
+	}
+	for asked, want := range map[string]string{"oval": "oval", "round": "round", "": "oval round", "square": "oval round"} {
+		c := planned().EditStep(func(s *repair.Step) { s.Ring.FamilyKey = asked }).Case()
+		e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
+		var got []string
+		for _, size := range rangeOf(t, Of(c, &e, s, repair.Clock(10, 0)), valve.RingInnerAnteroPosteriorDiameter).Sizes {
+			got = append(got, size.Family)
+		}
+		if strings.Join(got, " ") != want {
+			t.Errorf("planned %q: sizes of %v, want %s", asked, got, want)
+		}
+	}
+}
+
 // Sizes come from the site's own table: what lies between two of them cannot be had,
 // and where none fits it says so.
 func TestRingsOfTheSite(t *testing.T) {
