@@ -172,6 +172,7 @@ type builder struct {
 	effective bool            // whether it is in force
 	zone      *time.Location
 	disputed  map[valve.Key]string // rule, by the value it disputes
+	slips     map[valve.Key]bool   // likely typed in another unit, and not confirmed
 	confirmed map[valve.Key]bool
 	sections  map[place]mark // of contradictions that name no measured value
 	quoted    map[string]bool
@@ -191,13 +192,20 @@ type mark struct{ disputed, confirmed bool }
 func newBuilder(in Input) *builder {
 	b := &builder{
 		in: in, file: in.Case.GetCaseFile(), ev: in.Case.GetEvaluation(), zone: in.Zone,
-		disputed: map[valve.Key]string{}, confirmed: map[valve.Key]bool{}, sections: map[place]mark{}, quoted: map[string]bool{},
+		disputed: map[valve.Key]string{}, slips: map[valve.Key]bool{}, confirmed: map[valve.Key]bool{}, sections: map[place]mark{}, quoted: map[string]bool{},
 	}
 	if b.zone == nil {
 		b.zone = time.UTC
 	}
 	b.op = b.file.GetOperation()
 	for _, f := range b.ev.GetFindings() {
+		for _, d := range f.GetQuestions() {
+			if f.GetConfirmed() {
+				b.confirmed[namedBy(d)] = true
+			} else {
+				b.slips[namedBy(d)] = true
+			}
+		}
 		if f.GetSeverity() != trigonev1.Severity_SEVERITY_CONTRADICTION {
 			continue
 		}
@@ -214,16 +222,19 @@ func newBuilder(in Input) *builder {
 			}
 		}
 		for _, d := range f.GetDisputes() {
-			k := valve.Key{ID: valve.ID(d.GetLeaf()), Place: valve.Place(d.GetPlace()), Occasion: valve.Occasion(d.GetOccasion()), Role: valve.Role(word(d.GetRole()))}
 			if f.GetConfirmed() {
-				b.confirmed[k] = true
+				b.confirmed[namedBy(d)] = true
 			} else {
-				b.disputed[k] = f.GetRule()
+				b.disputed[namedBy(d)] = f.GetRule()
 			}
 		}
 	}
 	b.findPlan()
 	return b
+}
+
+func namedBy(v *trigonev1.InputValue) valve.Key {
+	return valve.Key{ID: valve.ID(v.GetLeaf()), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Role(word(v.GetRole()))}
 }
 
 // findPlan finds the revision in force among the revisions, or else the last one.
@@ -280,6 +291,7 @@ func (b *builder) misses(name string) {
 }
 
 const (
+	markSlip      = " [as typed: check the unit]"
 	markDisputed  = " [disputed]"
 	markConfirmed = " [confirmed by a reviewer]"
 )
@@ -289,6 +301,8 @@ func (b *builder) marks(k valve.Key) string {
 	switch {
 	case b.disputed[k] != "":
 		return markDisputed
+	case b.slips[k]:
+		return markSlip
 	case b.confirmed[k]:
 		return markConfirmed
 	}
@@ -586,6 +600,9 @@ func (b *builder) footer() []string {
 	list := []string{fmt.Sprintf("Times are those of the zone %s. People stand under the pseudonyms of the record, which holds no names.", b.zone)}
 	if b.anyDisputed() && b.in.Addendum == "" {
 		list = append(list, "[disputed] stands behind what contradicts something else in the record; correct it, or have it confirmed, before signing.")
+	}
+	if len(b.slips) > 0 && b.in.Addendum == "" {
+		list = append(list, "[as typed: check the unit] stands behind what may have been typed in another unit; correct it, or have it confirmed, before signing.")
 	}
 	if b.in.Signature == nil {
 		list = append(list, "This is a draft: whoever operated checks it, corrects the record where it is wrong, and signs.")

@@ -23,7 +23,8 @@
 // list is complete.
 //
 // A value that an open contradiction names is shown and marked '[disputed]'; one
-// that a reviewer confirmed is marked '[confirmed by a reviewer]'. Where a
+// that may have been typed in another unit '[as typed: check the unit]', one that a
+// reviewer confirmed '[confirmed by a reviewer]'. Where a
 // contradiction names no measured value (an order of times, facts that exclude
 // each other) the mark stands behind what the section says of that run. The annex
 // says which rule it is.

@@ -219,6 +219,37 @@ func TestDisputedAndConfirmedValuesAreMarked(t *testing.T) {
 	}
 }
 
+// A slip stands as it was typed, and nobody signs it unread: the mark stands behind the
+// number until a reviewer has confirmed it.
+func TestSlipsAreMarked(t *testing.T) {
+	file := read(t, testdata.Cases, "triangular-complete-ring")
+	for _, r := range file.GetResults() {
+		for _, s := range r.GetStudy().GetLeaflets().GetCoaptation() {
+			s.CoaptationLength = &trigonev1.Length{Mm: proto.Float64(0.75)}
+		}
+	}
+	c := evaluated(t, file)
+	words := func() string {
+		n, err := note.Build(note.Input{Site: "harbour", Case: c})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return joinedLines(string(note.Text(n)))
+	}
+	if text := words(); !strings.Contains(text, " [as typed: check the unit]") || !strings.Contains(text, "[as typed: check the unit] stands behind what may have been typed in another unit") {
+		t.Errorf("the slip is not marked:\n%s", text)
+	}
+	for _, f := range c.GetEvaluation().GetFindings() {
+		f.Confirmed = f.GetKind() == trigonev1.RuleKind_RULE_KIND_SLIP
+	}
+	if text := words(); strings.Contains(text, "check the unit") || !strings.Contains(text, "[confirmed by a reviewer]") {
+		t.Errorf("the confirmed slip:\n%s", text)
+	}
+	if text := words(); strings.Contains(text, "[disputed]") {
+		t.Errorf("a slip is not disputed:\n%s", text)
+	}
+}
+
 // quantityPattern finds a number with its unit; minutes and years are times of the
 // note's own reckoning.
 var quantityPattern = regexp.MustCompile(`(\d+(?:\.\d+)?) ?(mmHg|mm|cm²|cm/s|cm|mL|ms|kg|%|°|/min)(?:[^²/\w]|$)`)
