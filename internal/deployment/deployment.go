@@ -5,6 +5,7 @@
 package deployment
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -28,6 +29,8 @@ type Deployment struct {
 	// Reflection tells any caller who is signed in what the contract is, outside
 	// loopback too.
 	Reflection bool
+	// Hash is that of the file's text.
+	Hash [sha256.Size]byte
 
 	read *reading
 }
@@ -152,7 +155,7 @@ func Parse(path string, text []byte) (*Deployment, error) {
 	if !ok {
 		return nil, r.Err()
 	}
-	d := &Deployment{read: r}
+	d := &Deployment{read: r, Hash: sha256.Sum256(text)}
 	section(d.keys()).read(r, root)
 	d.check()
 	if err := r.Err(); err != nil {
