@@ -131,6 +131,7 @@ var codeOf = map[casebook.Kind]codes.Code{
 	casebook.FailedPrecondition: codes.FailedPrecondition,
 	casebook.Aborted:            codes.Aborted,
 	casebook.Unauthenticated:    codes.Unauthenticated,
+	casebook.PermissionDenied:   codes.PermissionDenied,
 	casebook.Exhausted:          codes.ResourceExhausted,
 	casebook.Unavailable:        codes.Unavailable,
 	casebook.DataLoss:           codes.DataLoss,

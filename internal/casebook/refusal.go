@@ -18,6 +18,7 @@ const (
 	FailedPrecondition Kind = "failed_precondition"
 	Aborted            Kind = "aborted"
 	Unauthenticated    Kind = "unauthenticated"
+	PermissionDenied   Kind = "permission_denied"
 	Exhausted          Kind = "resource_exhausted" // for want of room; may be sent again
 	Unavailable        Kind = "unavailable"        // of the store; may be sent again
 	DataLoss           Kind = "data_loss"          // what is stored is damaged
@@ -28,6 +29,11 @@ const (
 	ReasonViolations        = "FIELD_VIOLATIONS"
 	ReasonUnknownCase       = "UNKNOWN_CASE"
 	ReasonNoPrincipal       = "NO_PRINCIPAL"
+	ReasonNotSignedIn       = "NOT_SIGNED_IN"
+	ReasonNoRight           = "NO_RIGHT"
+	ReasonNotYourself       = "NOT_YOUR_PSEUDONYM"
+	ReasonSiteNeeded        = "SITE_NEEDED"
+	ReasonRate              = "RATE"
 	ReasonUnknownSite       = "UNKNOWN_SITE"
 	ReasonUnknownSection    = "UNKNOWN_SECTION"
 	ReasonUnknownQuarantine = "UNKNOWN_QUARANTINED_SUBMIT"

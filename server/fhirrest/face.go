@@ -66,6 +66,8 @@ type Config struct {
 	// Admit lets a search in, or refuses it; leave is called once its answer is made.
 	// nil: all are let in.
 	Admit func(context.Context) (leave func(), err error)
+	// May says whether who asks may take a route; nil: everybody may.
+	May func(ctx context.Context, route string) error
 	// Kept bounds the bytes of rendered resources kept in memory; 0: DefaultKept.
 	Kept int
 }
@@ -88,6 +90,7 @@ type Face struct {
 	metadata []byte
 	log      *zap.Logger
 	admit    func(context.Context) (leave func(), err error)
+	may      func(ctx context.Context, route string) error
 	handler  http.Handler
 }
 
@@ -116,7 +119,7 @@ func New(c Config) (*Face, error) {
 	}
 	f := &Face{
 		desk: c.Desk, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
-		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit,
+		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May,
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
 		return nil, err
@@ -135,8 +138,9 @@ func (f *Face) Warm(ctx context.Context) { f.shelf.warm(ctx) }
 
 // exchange is what the log tells of a request. It is filled in on the way.
 type exchange struct {
-	route string
-	leave func() // nil: it was let in by nobody
+	route   string
+	entered bool   // who asks may
+	leave   func() // nil: it was let in by nobody
 }
 
 func (x *exchange) end() {
@@ -147,15 +151,39 @@ func (x *exchange) end() {
 
 type exchangeKey struct{}
 
-// Routes as the log names them: no id and no value is ever logged.
+// Routes as the log and the table of rights name them: no id and no value is ever
+// logged. What is asked of what codes and profiles mean, which belongs to no case, has
+// a right of its own, RouteTerminology, on any route.
 const (
-	routeNone     = "none"
-	routeMetadata = "metadata"
-	routeType     = "{type}"
-	routeSearch   = "{type}/_search"
-	routeRead     = "{type}/{id}"
-	routeVersion  = "{type}/{id}/_history/{version}"
+	routeNone        = "none"
+	RouteMetadata    = "metadata"
+	RouteTerminology = "terminology"
+	RouteType        = "{type}"
+	RouteSearch      = "{type}/_search"
+	RouteRead        = "{type}/{id}"
+	RouteVersion     = "{type}/{id}/_history/{version}"
 )
+
+// Routes gives all of them: each has a row in the server's table of rights.
+func Routes() []string {
+	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion}
+}
+
+// enter takes a request to its route, if who asks may: before anything is looked for.
+// An answer to a request that did not enter is never sent.
+func (f *Face) enter(r *http.Request, x *exchange, route string, terminology bool) error {
+	x.route = route
+	if terminology {
+		route = RouteTerminology
+	}
+	if f.may != nil {
+		if err := f.may(r.Context(), route); err != nil {
+			return err
+		}
+	}
+	x.entered = true
+	return nil
+}
 
 // ServeHTTP answers one request, and writes one line to the log.
 func (f *Face) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -284,7 +312,11 @@ func (f *Face) guarded(r *http.Request, x *exchange) (a answer, err error) {
 			a, err = answer{}, fault()
 		}
 	}()
-	return f.respond(r, x)
+	if a, err = f.respond(r, x); err == nil && !x.entered {
+		f.log.Error("fault of the program: an address that nobody was asked the right to", zap.String("route", x.route))
+		return answer{}, fault()
+	}
+	return a, err
 }
 
 // resourceID is the form of an id in FHIR.
@@ -310,10 +342,15 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 	}
 	segments := strings.Split(rest, "/")
 	if r.Method == http.MethodOptions {
+		if err := f.enter(r, x, routeNone, true); err != nil {
+			return answer{}, err
+		}
 		return f.options(segments)
 	}
 	if len(segments) == 1 && segments[0] == "metadata" {
-		x.route = routeMetadata
+		if err := f.enter(r, x, RouteMetadata, false); err != nil {
+			return answer{}, err
+		}
 		return f.plain(r, func() (answer, error) { return answered(f.metadata), nil })
 	}
 	typ := segments[0]
@@ -323,22 +360,30 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 	case t == nil && !fixed:
 		return answer{}, notFound()
 	case fixed && (len(segments) == 1 || len(segments) == 2 && segments[1] == "_search"):
-		x.route = routeType
+		if err := f.enter(r, x, RouteType, true); err != nil {
+			return answer{}, err
+		}
 		return f.searchedFixed(r, typ, len(segments) == 2)
 	case len(segments) == 1 && t != nil:
-		x.route = routeType
+		if err := f.enter(r, x, RouteType, false); err != nil {
+			return answer{}, err
+		}
 		if r.Method != http.MethodGet && r.Method != http.MethodHead {
 			return answer{}, wrongMethod(getOnly)
 		}
 		return f.searched(r, t)
 	case len(segments) == 2 && segments[1] == "_search" && t != nil:
-		x.route = routeSearch
+		if err := f.enter(r, x, RouteSearch, false); err != nil {
+			return answer{}, err
+		}
 		if r.Method != http.MethodPost && r.Method != http.MethodGet && r.Method != http.MethodHead {
 			return answer{}, wrongMethod(getPost)
 		}
 		return f.searched(r, t)
 	case len(segments) == 2 && resourceID.MatchString(segments[1]):
-		x.route = routeRead
+		if err := f.enter(r, x, RouteRead, fixed); err != nil {
+			return answer{}, err
+		}
 		return f.plain(r, func() (answer, error) {
 			if fixed {
 				return f.readFixed(typ, segments[1])
@@ -346,7 +391,9 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 			return f.read(r, t, segments[1], "")
 		})
 	case len(segments) == 4 && segments[2] == "_history" && t != nil && resourceID.MatchString(segments[1]):
-		x.route = routeVersion
+		if err := f.enter(r, x, RouteVersion, false); err != nil {
+			return answer{}, err
+		}
 		return f.plain(r, func() (answer, error) { return f.read(r, t, segments[1], segments[3]) })
 	}
 	return answer{}, notFound()

@@ -703,7 +703,7 @@ func TestFaultsOfTheStoreAreTold(t *testing.T) {
 		"anything else":    {errors.New("P-SECRET-1 is in here"), 500, 0, "its log tells more"},
 	} {
 		core, logs := observer.New(zapcore.DebugLevel)
-		p := problemOf(fmt.Errorf("case P-SECRET-1: %w", test.err), zap.New(core), routeRead)
+		p := problemOf(fmt.Errorf("case P-SECRET-1: %w", test.err), zap.New(core), RouteRead)
 		body := string(p.body())
 		if p.status != test.status || p.after != test.after || !strings.Contains(body, test.says) || strings.Contains(body, "P-SECRET-1") || strings.Contains(body, "request_id") {
 			t.Errorf("%s: %d after %v, %s", why, p.status, p.after, body)
@@ -725,7 +725,7 @@ func TestLogHoldsNoQuestion(t *testing.T) {
 	f.do(t, "POST", "/Procedure/_search", "subject:identifier=P-0003", "Content-Type", formType)
 	f.do(t, "P-0003", "/P-0003/P-0003", "")
 	want := []struct{ method, route string }{
-		{"GET", routeType}, {"GET", routeRead}, {"GET", routeVersion}, {"POST", routeSearch}, {"other", routeNone},
+		{"GET", RouteType}, {"GET", RouteRead}, {"GET", RouteVersion}, {"POST", RouteSearch}, {"other", routeNone},
 	}
 	lines := f.logs.FilterMessage("request").All()
 	if len(lines) != len(want) {

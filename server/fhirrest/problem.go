@@ -41,6 +41,8 @@ const (
 	issueThrottled    = "throttled"
 	issueConflict     = "conflict"
 	issueSecurity     = "security"
+	issueLogin        = "login"
+	issueForbidden    = "forbidden"
 	issueException    = "exception"
 	issueNoStore      = "no-store"
 )
@@ -96,6 +98,8 @@ var answerTo = map[casebook.Kind]struct {
 	status int
 	code   string
 }{
+	casebook.Unauthenticated:    {http.StatusUnauthorized, issueLogin},
+	casebook.PermissionDenied:   {http.StatusForbidden, issueForbidden},
 	casebook.Exhausted:          {http.StatusTooManyRequests, issueThrottled},
 	casebook.Aborted:            {http.StatusServiceUnavailable, issueConflict},
 	casebook.Unavailable:        {http.StatusServiceUnavailable, issueNoStore},
