@@ -92,97 +92,56 @@ type Code struct {
 
 // Where a code was verified.
 const (
-	inGroup300 = "DICOM PS3.16 CID 12300, two independent renderings"
-	inGroup335 = "DICOM PS3.16 CID 12335, two independent renderings"
-	inGroup337 = "DICOM PS3.16 CID 12337, one rendering"
 	inGroup339 = "DICOM PS3.16 CID 12339, one rendering"
 	inAnatomy  = "DICOM PS3.16 anatomy groups 12235, 12236 and 12339, two independent renderings"
 	inSeverity = "DICOM PS3.16 CID 3716, two independent renderings"
 	inR4       = "HL7 FHIR R4 4.0.1 definitions"
 )
 
-// standardCodes is the closed table: a public code that is not a row here is
-// never sent. Displays of LOINC codes are DICOM's wording. None was looked up in
-// a release of LOINC or SNOMED CT.
-var standardCodes = []Code{
-	{loinc, "80071-4", "Mitral valve effective regurgitant orifice area (PISA)", inGroup300},
-	{loinc, "77914-0", "Mitral valve effective regurgitant orifice area (volumetric)", inGroup337},
-	{loinc, "80064-9", "Mitral regurgitation volume (PISA)", inGroup300},
-	{loinc, "80063-1", "Mitral regurgitation volume (Continuity VTI)", inGroup300},
-	{loinc, "80056-5", "Mitral regurgitant fraction (PISA)", inGroup300},
-	{loinc, "80055-7", "Mitral regurgitant fraction (Continuity VTI)", inGroup300},
-	{snomed, "399301000", "Regurgitant Fraction", "DICOM PS3.16 CID 12207 and 12304, one rendering"},
-	{loinc, "80061-5", "Mitral regurgitation vena contracta width", inGroup300},
-	{loinc, "80059-9", "Mitral regurgitation PISA radius", inGroup300},
-	{loinc, "80073-0", "Mitral valve mean gradient", inGroup300},
-	{loinc, "80074-8", "Mitral valve peak instantaneous gradient", inGroup300},
-	{loinc, "79912-2", "Mitral valve pressure half-time", inGroup300},
-	{loinc, "80069-8", "Mitral valve area (Pressure Half-Time)", inGroup300},
-	{loinc, "80068-0", "Mitral valve area (Planimetry)", inGroup300},
-	{loinc, "80067-2", "Mitral valve area (PISA)", inGroup300},
-	{loinc, "79991-6", "Left ventricular ejection fraction biplane (MOD)", inGroup300},
-	{loinc, "79990-8", "Left ventricular ejection fraction 3D", inGroup300},
-	{loinc, "18043-0", "Left Ventricular Ejection Fraction by US", "DICOM PS3.16 CID 12202, one rendering"},
-	{loinc, "80011-0", "Left ventricular internal systolic dimension", inGroup300},
-	{loinc, "80012-8", "Left ventricular internal systolic dimension", inGroup300},
-	{loinc, "80007-8", "Left ventricular internal diastolic dimension", inGroup300},
-	{loinc, "80008-6", "Left ventricular internal diastolic dimension", inGroup300},
-	{loinc, "79984-1", "Left atrial end systolic volume biplane / BSA", inGroup300},
-	{loinc, "79982-5", "Left atrial end systolic volume biplane / BSA", inGroup300},
-	{loinc, "82341-9", "Right ventricular Intrachamber systolic pressure estimated by US", inGroup337},
-	{loinc, "79937-9", "Tricuspid regurgitation peak gradient", inGroup300},
-	{loinc, "8277-6", "BSA", "DICOM PS3.16 CID 3455 and 12333"},
-	{loinc, "8867-4", "Heart rate", "DICOM PS3.16, two independent renderings"},
-	{loinc, "20264-8", "Mitral valve annulus area", inGroup337},
-	{loinc, "17997-8", "Anterior mitral valve leaflet length", inGroup337},
-	{loinc, "18017-4", "Mitral valve annulus diameter", inGroup300},
-	{loinc, "80050-8", "Mitral valve annulus diameter, apical two-chamber, diastole", inGroup300},
-	{loinc, "80051-6", "Mitral valve annulus diameter, apical four-chamber, diastole", inGroup300},
-	{loinc, "80052-4", "Mitral valve annulus diameter, parasternal long axis, diastole", inGroup300},
-	{dicom, "131060", "Mitral valve annulus diameter", inGroup335},
-	{dicom, "131179", "Mitral trigone-to-trigone distance", inGroup335},
-	{dicom, "131181", "Mitral annulus anterolateral to posteromedial diameter", inGroup335},
-	{dicom, "131182", "Mitral annulus anteroposterior diameter", inGroup335},
-	{dicom, "131183", "Mitral annulus area (systole)", inGroup335},
-	{dicom, "131185", "Mitral annulus commissural diameter", inGroup335},
-	{dicom, "131187", "Mitral annulus height", inGroup335},
-	{dicom, "131189", "Mitral annulus perimeter", inGroup335},
-	{dicom, "131190", "Mitral valve coaptation length (systole, 3D)", inGroup335},
-	{dicom, "131196", "Mitral valve segment flail gap", inGroup335},
-	{dicom, "131198", "Mitral valve tenting height", inGroup335},
-	{dicom, "131199", "Mitral valve tenting area", inGroup335},
+// standardCodes is the closed table, with the codes of quantities, which the catalogue
+// of metrics has: a public code that is in neither is never sent. None was looked up
+// in a release of LOINC or SNOMED CT.
+var standardCodes = append(quantityCodes(),
+	[]Code{
+		{snomed, mitralValve, "Mitral valve", inAnatomy},
+		{snomed, anteriorLeaflet, "Anterior mitral valve leaflet", inGroup339},
+		{snomed, posteriorLeaflet, "Posterior mitral valve leaflet", inGroup339},
+		{snomed, mitralAnnulus, "Mitral annulus", inAnatomy},
+		{snomed, chords, "Chordae tendineae cordis", inAnatomy},
+		{snomed, surgicalProcedure, "Surgical procedure", "DICOM PS3.16, and " + inR4},
+		{snomed, valveProsthesis, "Heart valve prosthesis", "DICOM PS3.16, one rendering"},
+		{snomed, "260413007", "None", inSeverity},
+		{snomed, "255604002", "Mild", inSeverity},
+		{snomed, "371923003", "Mild to moderate", inSeverity},
+		{snomed, "6736007", "Moderate", inSeverity},
+		{snomed, "371924009", "Moderate to severe", inSeverity},
+		{snomed, "24484000", "Severe", inSeverity},
 
-	{snomed, mitralValve, "Mitral valve", inAnatomy},
-	{snomed, anteriorLeaflet, "Anterior mitral valve leaflet", inGroup339},
-	{snomed, posteriorLeaflet, "Posterior mitral valve leaflet", inGroup339},
-	{snomed, mitralAnnulus, "Mitral annulus", inAnatomy},
-	{snomed, chords, "Chordae tendineae cordis", inAnatomy},
-	{snomed, surgicalProcedure, "Surgical procedure", "DICOM PS3.16, and " + inR4},
-	{snomed, valveProsthesis, "Heart valve prosthesis", "DICOM PS3.16, one rendering"},
-	{snomed, "260413007", "None", inSeverity},
-	{snomed, "255604002", "Mild", inSeverity},
-	{snomed, "371923003", "Mild to moderate", inSeverity},
-	{snomed, "6736007", "Moderate", inSeverity},
-	{snomed, "371924009", "Moderate to severe", inSeverity},
-	{snomed, "24484000", "Severe", inSeverity},
+		{categorySystem, "imaging", "Imaging", inR4},
+		{categorySystem, "procedure", "Procedure", inR4},
+		{categorySystem, "exam", "Exam", inR4},
+		{categorySystem, "vital-signs", "Vital Signs", inR4},
+		{absentSystem, "not-performed", "Not Performed", inR4},
+		{absentSystem, "not-applicable", "Not Applicable", inR4},
+		{absentSystem, "unknown", "Unknown", inR4},
+		{absentSystem, "error", "Error", inR4},
+		{actionSystem, "implanted", "Implanted", inR4},
+		{actionSystem, "explanted", "Explanted", inR4},
+		{interpretationSystem, "H", "High", inR4},
+		{interpretationSystem, "L", "Low", inR4},
+		{operationSystem, "CREATE", "create", inR4},
+		{operationSystem, "UPDATE", "revise", inR4},
+		{participantSystem, "assembler", "Assembler", inR4},
+		{achievementSystem, "not-achieved", "Not Achieved", inR4},
+		{serviceSystem, "CUS", "Cardiac Ultrasound", inR4},
+	}...)
 
-	{categorySystem, "imaging", "Imaging", inR4},
-	{categorySystem, "procedure", "Procedure", inR4},
-	{categorySystem, "exam", "Exam", inR4},
-	{categorySystem, "vital-signs", "Vital Signs", inR4},
-	{absentSystem, "not-performed", "Not Performed", inR4},
-	{absentSystem, "not-applicable", "Not Applicable", inR4},
-	{absentSystem, "unknown", "Unknown", inR4},
-	{absentSystem, "error", "Error", inR4},
-	{actionSystem, "implanted", "Implanted", inR4},
-	{actionSystem, "explanted", "Explanted", inR4},
-	{interpretationSystem, "H", "High", inR4},
-	{interpretationSystem, "L", "Low", inR4},
-	{operationSystem, "CREATE", "create", inR4},
-	{operationSystem, "UPDATE", "revise", inR4},
-	{participantSystem, "assembler", "Assembler", inR4},
-	{achievementSystem, "not-achieved", "Not Achieved", inR4},
-	{serviceSystem, "CUS", "Cardiac Ultrasound", inR4},
+func quantityCodes() []Code {
+	var list []Code
+	for _, c := range metric.PublicCodes() {
+		list = append(list, Code{c.System, c.Code, c.Display, c.Where})
+	}
+	return list
 }
 
 // SNOMED CT concepts that the mapping names. There is none for surgical mitral

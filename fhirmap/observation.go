@@ -469,52 +469,20 @@ var rows = sync.OnceValue(func() map[valve.ID]row {
 })
 
 // metricConcept gives the code of a metric: a public one first where it means the
-// same and fits method and phase, never at a prediction; then ours.
+// same for a value taken so, never at a prediction; then ours.
 func (p *producer) metricConcept(g *group) fhir.CodeableConcept {
 	own := localCoding(metricSystem, metricCode(g.metric, g.role))
 	row := rows()[g.metric]
 	if !predicted(g.role) {
-		method := valve.Method("")
-		if g.method != 0 {
-			method = valve.Method(enumWord(g.method.String(), "METHOD_"))
+		var inputs []*trigonev1.InputValue
+		for _, v := range g.values {
+			inputs = append(inputs, v.GetInputs()...)
 		}
-		for _, c := range row.codes {
-			if c.Equivalence != metric.Equivalent || !c.Fits(method, p.phaseOf(g, row, c)) {
-				continue
-			}
-			if public := standard(c.System, c.Code); public != nil {
-				return fhir.CodeableConcept{Coding: append(public.Coding, own)}
-			}
+		if public := publicCode(row.codes, p.taken(g.metric, g.occasion, g.instance, g.method, inputs)); public != nil {
+			return fhir.CodeableConcept{Coding: append(public.Coding, own)}
 		}
 	}
 	return fhir.CodeableConcept{Coding: []fhir.Coding{own}}
-}
-
-// phaseOf gives the cardiac phase of a group, looked up only for a code that is
-// restricted to some.
-func (p *producer) phaseOf(g *group, r row, c metric.Coding) valve.CardiacPhase {
-	if len(c.Phases) == 0 {
-		return ""
-	}
-	if !r.formula {
-		return g.occasion.phase(g.metric)
-	}
-	var common valve.CardiacPhase
-	for _, v := range g.values {
-		for _, in := range v.GetInputs() {
-			var ph valve.CardiacPhase
-			for _, o := range p.occasions {
-				if string(o.name) == in.GetOccasion() {
-					ph = o.phase(valve.ID(in.GetLeaf()))
-				}
-			}
-			if ph == "" || (common != "" && common != ph) {
-				return ""
-			}
-			common = ph
-		}
-	}
-	return common
 }
 
 // Grades.

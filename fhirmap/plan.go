@@ -315,23 +315,23 @@ func (p *producer) plannedRing(r PlanState, before *PlanState, step string, ring
 		if err != nil {
 			return err
 		}
-		q.Parameter = append(q.Parameter, fhir.DeviceRequestParameter{Code: measure(valve.ID(v.GetMetric())), ValueQuantity: number})
+		q.Parameter = append(q.Parameter, fhir.DeviceRequestParameter{Code: measure(valve.ID(v.GetMetric()), v.GetMethod()), ValueQuantity: number})
 	}
 	p.add(resource{typ: typeRingRequest, id: id, ringRequest: q, unsigned: status == fhir.RequestStatusDraft})
 	return nil
 }
 
-// measure gives the code of what an aim is about: a public one where it holds for
-// every method and phase.
-func measure(id valve.ID) *fhir.CodeableConcept {
+// measure gives the code of what an aim is about: a public one where it means what
+// is measured by the method of the aim.
+func measure(id valve.ID, method trigonev1.Method) *fhir.CodeableConcept {
 	own := localCoding(metricSystem, metricCode(id, trigonev1.MetricRole_METRIC_ROLE_TARGET))
-	for _, c := range rows()[id].codes {
-		if c.Equivalence == metric.Equivalent && len(c.Methods) == 0 && len(c.Phases) == 0 {
-			if public := standard(c.System, c.Code); public != nil {
-				public.Coding = append(public.Coding, own)
-				return public
-			}
-		}
+	var t metric.Taken
+	if method != 0 {
+		t.Method = valve.Method(enumWord(method.String(), methodPrefix))
+	}
+	if public := publicCode(rows()[id].codes, t); public != nil {
+		public.Coding = append(public.Coding, own)
+		return public
 	}
 	return &fhir.CodeableConcept{Coding: []fhir.Coding{own}}
 }
@@ -451,7 +451,7 @@ func (p *producer) target(r PlanState, t *trigonev1.Target, status fhir.RequestS
 	if x.leaf == "" || p.known[resourceID(p.uid, typeGoal, targetKey(r.Revision, t.GetId()))] {
 		return
 	}
-	target := fhir.GoalTarget{Measure: measure(x.leaf), DetailRange: span(x.leaf, x.low, x.high)}
+	target := fhir.GoalTarget{Measure: measure(x.leaf, t.GetMethod()), DetailRange: span(x.leaf, x.low, x.high)}
 	if x.grade != nil {
 		target.DetailCodeableConcept = gradeConcept(x.grade)
 	}
@@ -504,7 +504,7 @@ func (p *producer) plannedGoals(r PlanState, plan fhir.RequestStatus, steps map[
 			if err != nil {
 				return err
 			}
-			target := fhir.GoalTarget{Measure: measure(valve.ID(w.GetMetric())), DetailQuantity: number}
+			target := fhir.GoalTarget{Measure: measure(valve.ID(w.GetMetric()), w.GetMethod()), DetailQuantity: number}
 			_, rest := instance(w.GetPlace())
 			narrowed(&target, rest, trigonev1.Stage_STAGE_UNSPECIFIED, w.GetMethod())
 			goal.Target = append(goal.Target, target)

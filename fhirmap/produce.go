@@ -47,7 +47,7 @@ type occasion struct {
 	run       int32
 	// content holds the values with their context.
 	content protoreflect.Message
-	phases  map[string]valve.CardiacPhase // by leaf; filled on first use
+	taken   map[string][]valve.Context // by leaf; filled on first use
 	members []fhir.Reference
 }
 
@@ -251,73 +251,6 @@ func kindOf(section string) string {
 		return kindFollowUp
 	}
 	return kindAssessment
-}
-
-// phase gives the cardiac phase of a leaf at the occasion, if every value of the
-// leaf states one and all the same.
-func (o *occasion) phase(leaf valve.ID) valve.CardiacPhase {
-	if o.phases == nil {
-		o.phases = map[string]valve.CardiacPhase{}
-		if o.content != nil && o.content.IsValid() {
-			collectPhases(o.content, trigonev1.CardiacPhase_CARDIAC_PHASE_UNSPECIFIED, o.phases)
-		}
-	}
-	if ph := o.phases[string(leaf)]; ph != mixedPhases {
-		return ph
-	}
-	return ""
-}
-
-const mixedPhases valve.CardiacPhase = "mixed"
-
-// collectPhases walks a message: a field that holds a quantity is named after its
-// leaf, and a value without a phase has that of the set around it.
-func collectPhases(m protoreflect.Message, around trigonev1.CardiacPhase, into map[string]valve.CardiacPhase) {
-	contextField := m.Descriptor().Fields().ByName("context")
-	own := around
-	if contextField != nil && contextField.Message() != nil && m.Has(contextField) {
-		if ctx, ok := m.Get(contextField).Message().Interface().(*trigonev1.Context); ok && ctx.GetCardiacPhase() != 0 {
-			own = ctx.GetCardiacPhase()
-		}
-	}
-	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
-		if f.Message() == nil || f.IsMap() || f == contextField {
-			return true
-		}
-		visit := func(child protoreflect.Message) {
-			if !isQuantity(child.Descriptor()) {
-				collectPhases(child, own, into)
-				return
-			}
-			ph := own
-			if ctx, ok := child.Get(child.Descriptor().Fields().ByName("context")).Message().Interface().(*trigonev1.Context); ok && ctx.GetCardiacPhase() != 0 {
-				ph = ctx.GetCardiacPhase()
-			}
-			word := valve.CardiacPhase("")
-			if ph != 0 {
-				word = valve.CardiacPhase(enumWord(ph.String(), "CARDIAC_PHASE_"))
-			}
-			leaf := string(f.Name())
-			if before, seen := into[leaf]; seen && before != word {
-				word = mixedPhases
-			}
-			into[leaf] = word
-		}
-		if f.IsList() {
-			for i := range v.List().Len() {
-				visit(v.List().Get(i).Message())
-			}
-			return true
-		}
-		visit(v.Message())
-		return true
-	})
-}
-
-// isQuantity says whether a message is a measured quantity: a value or the reason
-// why there is none, with its context.
-func isQuantity(d protoreflect.MessageDescriptor) bool {
-	return d.Fields().ByName("absent_reason") != nil && d.Fields().ByName("context") != nil
 }
 
 // add puts a resource into the bundle and gives a reference to it.

@@ -21,6 +21,8 @@ type mapping struct {
 	comment     string
 	// sent says whether the public code is ever sent beside ours.
 	sent bool
+	// method is the only one at whose values it is, if there is one such.
+	method valve.Method
 }
 
 // builtInMappings gives those of the tables by which codes are sent, in the order
@@ -29,19 +31,19 @@ var builtInMappings = sync.OnceValue(func() []mapping {
 	var list []mapping
 	add := func(local systemCode, code systemCode, e metric.Equivalence, comment string, sent bool) {
 		if target, ok := standardIndex()[code]; ok {
-			list = append(list, mapping{local, target, e, comment, sent})
+			list = append(list, mapping{local: local, target: target, equivalence: e, comment: comment, sent: sent})
 		}
 	}
 	ofCatalogue := func(own string, codes []metric.Coding) {
 		for _, c := range codes {
-			e, comment := c.Equivalence, ""
-			if when := restriction(c); when != "" && e == metric.Equivalent {
-				e, comment = metric.Narrower, when
+			e := c.Equivalence
+			if e == metric.Equivalent && c.Restricted() {
+				e = metric.Narrower
 			}
-			if e == metric.Narrower && comment == "" {
-				comment = "The public code means less than ours."
+			add(systemCode{metricSystem, own}, systemCode{c.System, c.Code}, e, meaning(c), c.Equivalence == metric.Equivalent)
+			if len(c.Methods) == 1 {
+				list[len(list)-1].method = c.Methods[0]
 			}
-			add(systemCode{metricSystem, own}, systemCode{c.System, c.Code}, e, comment, c.Equivalence == metric.Equivalent)
 		}
 	}
 	for _, l := range metric.Leaves() {
@@ -77,7 +79,29 @@ func prosthesisConcept() *fhir.CodeableConcept {
 	return both(snomed, valveProsthesis, deviceSystem, prosthesisDevice)
 }
 
-// restriction says at which values only a code means the same as ours.
+// meaning says what a public code asks by its definition and at which values only it
+// means the same as ours.
+func meaning(c metric.Coding) string {
+	var parts []string
+	if c.Asks != "" {
+		from := "By its name"
+		if c.Read {
+			from = "By its definition"
+		}
+		parts = append(parts, from+": "+c.Asks+".")
+	}
+	switch only := restriction(c); {
+	case c.Equivalence == metric.Wider:
+		parts = append(parts, "It means more than ours; never sent.")
+	case only != "":
+		parts = append(parts, "Sent only at values "+only+".")
+	case len(parts) > 0:
+		parts = append(parts, "Ours is always that.")
+	}
+	return strings.Join(parts, " ")
+}
+
+// restriction tells at which values only a code means the same as ours.
 func restriction(c metric.Coding) string {
 	var parts []string
 	words := func(list []string, before string) {
@@ -85,19 +109,26 @@ func restriction(c metric.Coding) string {
 			parts = append(parts, before+strings.Join(list, " or "))
 		}
 	}
-	var methods, phases []string
+	var methods, phases, planes []string
 	for _, m := range c.Methods {
 		methods = append(methods, localIndex()[systemCode{methodSystem, hyphened(string(m))}])
 	}
 	for _, p := range c.Phases {
 		phases = append(phases, spaced(string(p)))
 	}
+	for _, p := range c.Planes {
+		planes = append(planes, spaced(p))
+	}
 	words(methods, "by ")
 	words(phases, "in ")
-	if len(parts) == 0 {
-		return ""
+	words(planes, "in the plane ")
+	if c.PlaneByItself != "" {
+		parts[len(parts)-1] += " or without one stated (" + c.PlaneByItself + ")"
 	}
-	return "Means the same only at values " + strings.Join(parts, ", ") + "; sent only there."
+	if c.OfFlail {
+		parts = append(parts, "of a lesion that is flail")
+	}
+	return strings.Join(parts, ", ")
 }
 
 // builtInEquivalents gives what means the same without any restriction: our code
@@ -128,8 +159,8 @@ func mappings(site []metric.SiteCode) []mapping {
 	for _, c := range site {
 		own, _ := ownSystem(c.LocalSystem)
 		list = append(list, mapping{
-			systemCode{own, c.LocalCode}, Code{c.System, c.Code, c.Display, c.Verified}, c.Equivalence,
-			fmt.Sprintf("Given by the site: %s", c.Verified), c.Equivalence == metric.Equivalent,
+			local: systemCode{own, c.LocalCode}, target: Code{c.System, c.Code, c.Display, c.Verified}, equivalence: c.Equivalence,
+			comment: fmt.Sprintf("Given by the site: %s", c.Verified), sent: c.Equivalence == metric.Equivalent,
 		})
 	}
 	return list
@@ -170,6 +201,7 @@ func conceptMap(site []metric.SiteCode) fhir.ConceptMap {
 					if m.target.System == target {
 						e.Target = append(e.Target, fhir.ConceptMapGroupElementTarget{
 							Code: text(m.target.Code), Display: text(m.target.Display), Equivalence: equivalence(m.equivalence), Comment: text(m.comment),
+							DependsOn: dependsOn(m),
 						})
 					}
 				}
@@ -204,6 +236,19 @@ func conceptMap(site []metric.SiteCode) fhir.ConceptMap {
 	}
 	r.Version = counted(statements, site)
 	return r
+}
+
+// dependsOn says by which method a value has to be: of what a code asks, this alone
+// is an element of an Observation.
+func dependsOn(m mapping) []fhir.ConceptMapGroupElementTargetDependsOn {
+	if m.method == "" {
+		return nil
+	}
+	code := hyphened(string(m.method))
+	return []fhir.ConceptMapGroupElementTargetDependsOn{{
+		Property: r4Definitions + typeObservation + "#" + typeObservation + ".method", System: text(methodSystem), Value: code,
+		Display: text(localIndex()[systemCode{methodSystem, code}]),
+	}}
 }
 
 // equivalence gives the library's word; the library begins its own with another

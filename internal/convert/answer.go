@@ -316,9 +316,7 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 				Id: string(l.ID), Name: l.Name, Unit: l.Unit.UCUM(), Grid: l.Grid, Leaf: true, Tier: Enum[trigonev1.Tier](string(l.Tier)),
 				FormulaNumber: formulaNumber(l.ID),
 			}
-			if len(l.Codes) > 0 {
-				d.CodeSystem, d.Code, d.CodeDisplay = l.Codes[0].System, l.Codes[0].Code, l.Codes[0].Display
-			}
+			withCode(d, l.Codes)
 			out.Metrics = append(out.Metrics, d)
 		}
 	}
@@ -327,12 +325,20 @@ func MetricDefinitions(includeLeaves bool) *trigonev1.ListMetricsResponse {
 			Id: string(m.ID), Name: m.Name, Unit: m.Unit.UCUM(), Grid: m.Grid, Formula: m.Formula, Inputs: texts[string](m.Inputs), Source: string(m.Source),
 			FormulaNumber: formulaNumber(m.ID),
 		}
-		if len(m.Codes) > 0 {
-			d.CodeSystem, d.Code, d.CodeDisplay = m.Codes[0].System, m.Codes[0].Code, m.Codes[0].Display
-		}
+		withCode(d, m.Codes)
 		out.Metrics = append(out.Metrics, d)
 	}
 	return out
+}
+
+// withCode gives the first public code that values of it may have.
+func withCode(d *trigonev1.MetricDefinition, codes []metric.Coding) {
+	for _, c := range codes {
+		if c.Equivalence == metric.Equivalent {
+			d.CodeSystem, d.Code, d.CodeDisplay = c.System, c.Code, c.Display
+			return
+		}
+	}
 }
 
 func formulaNumber(id valve.ID) int32 {

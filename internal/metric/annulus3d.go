@@ -91,10 +91,10 @@ var annulusContourMetrics = []Metric{
 				return nan
 			}
 			return float64(geometry.FoldAngle(l))
-		}),
+		}).coded("131188"),
 	ofContour(IDContourHeight, "height of the annulus contour, from its lowest to its highest point above the plane that fits it best", units.MM, lengthGrid,
 		"highest − lowest distance of the spline from the plane", settings.SourceArithmetic,
-		func(_ *Reader, c *geometry.Contour) float64 { return float64(c.Height()) }),
+		func(_ *Reader, c *geometry.Contour) float64 { return float64(c.Height()) }).coded("131187"),
 	ofContour(IDContourHeightRatio, "height of the annulus contour over the intercommissural diameter from its landmarks", units.One, 0.001,
 		"contour height / intercommissural diameter from the landmarks; for information only", settings.SourceTopilsky2013,
 		func(r *Reader, c *geometry.Contour) float64 {

@@ -183,11 +183,23 @@ func page() string {
 func printCodes(b *strings.Builder, codes []Coding) {
 	for _, c := range codes {
 		fmt.Fprintf(b, "  code %s|%s %q, %s", c.System, c.Code, c.Display, c.Equivalence)
+		if c.Asks != "" {
+			fmt.Fprintf(b, ", asks %s", c.Asks)
+		}
 		if len(c.Methods) > 0 {
 			fmt.Fprintf(b, ", only %v", c.Methods)
 		}
 		if len(c.Phases) > 0 {
 			fmt.Fprintf(b, ", only %v", c.Phases)
+		}
+		if len(c.Planes) > 0 {
+			fmt.Fprintf(b, ", only %v", c.Planes)
+		}
+		if c.PlaneByItself != "" {
+			b.WriteString(" or no plane stated: " + c.PlaneByItself)
+		}
+		if c.OfFlail {
+			b.WriteString(", only of what is flail")
 		}
 		b.WriteString("\n")
 	}

@@ -42,7 +42,7 @@ var flowMetrics = []Metric{
 			return float64(haemo.RegurgitantFractionOfForward(regurgitant, outflowVolume(r)))
 		},
 		Band:  fractionBand,
-		Codes: loincCode("80056-5", "Mitral regurgitant fraction (PISA)", Wider),
+		Codes: wider("80056-5"),
 	},
 	{
 		ID: IDFillingTime, Name: "diastolic filling time of one beat, estimated from the rate of the gradient",
@@ -117,6 +117,7 @@ var flowMetrics = []Metric{
 			forwardFlowHolds(r)
 			return float64(outflowVolume(r).AtRate(HeartRate.Of(r)))
 		},
+		Codes: same("20207-7"),
 	},
 	{
 		ID: IDEarlyToLateRatio, Name: "peak early over peak late inflow velocity",
@@ -125,6 +126,7 @@ var flowMetrics = []Metric{
 		Compute: func(r *Reader) float64 {
 			return float64(haemo.EarlyToLateRatio(EarlyInflowVelocity.Of(r), LateInflowVelocity.Of(r)))
 		},
+		Codes: same("18038-0"),
 	},
 	{
 		ID: IDAnteriorLeafletToAnnulus, Name: "area of the anterior leaflet over the area of the annulus",

@@ -17,10 +17,7 @@ var heartMetrics = []Metric{
 			sameMethod(r, valve.LeftVentricularEndDiastolicVolume, valve.LeftVentricularEndSystolicVolume)
 			return float64(haemo.EjectionFraction(LeftVentricularEndDiastolicVolume.Of(r), LeftVentricularEndSystolicVolume.Of(r)))
 		},
-		Codes: []Coding{
-			{System: loinc, Code: "79990-8", Display: "Left ventricular ejection fraction 3D", Methods: []valve.Method{valve.Echo3D}, Equivalence: Equivalent},
-			{System: loinc, Code: "18043-0", Display: "Left Ventricular Ejection Fraction by US", Methods: []valve.Method{valve.Echo2D}, Equivalence: Equivalent},
-		},
+		Codes: same("79990-8", "18043-0"),
 	},
 	{
 		ID: IDForwardEjectionFraction, Name: "forward ejection fraction",
@@ -37,7 +34,7 @@ var heartMetrics = []Metric{
 		Unit: units.M2, Grid: 0.01, Formula: "√(height · weight / 3600)", Inputs: []valve.ID{valve.BodyHeight, valve.BodyWeight},
 		Source: settings.SourcePublicPages, Since: "1", Where: atIdentity,
 		Compute: func(r *Reader) float64 { return float64(bodySurface(r)) },
-		Codes:   loincCode("8277-6", "BSA", Equivalent),
+		Codes:   same("8277-6"),
 	},
 	{
 		ID: IDBodySurfacePower, Name: "body surface area by the power formula (Du Bois)",
@@ -47,7 +44,7 @@ var heartMetrics = []Metric{
 			return float64(haemo.BodySurfaceDuBois(
 				BodyHeight.At(r, valve.Nowhere, valve.AtIdentity), BodyWeight.At(r, valve.Nowhere, valve.AtIdentity)))
 		},
-		Codes: loincCode("8277-6", "BSA", Wider),
+		Codes: wider("8277-6"),
 	},
 	{
 		ID: IDLeftAtrialVolumeIndex, Name: "left atrial volume per body surface (square-root formula)",
@@ -86,7 +83,7 @@ var heartMetrics = []Metric{
 			}
 			return float64(haemo.PressureHalfTimeArea(PressureHalfTime.Of(r)))
 		},
-		Codes: loincCode("80069-8", "Mitral valve area (Pressure Half-Time)", Equivalent),
+		Codes: same("80069-8"),
 	},
 }
 

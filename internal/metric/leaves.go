@@ -6,13 +6,6 @@ import (
 	"trigone/internal/valve"
 )
 
-// Code systems.
-const (
-	loinc  = "http://loinc.org"
-	dicom  = "http://dicom.nema.org/resources/ontology/DCM"
-	snomed = "http://snomed.info/sct"
-)
-
 // leaves has one row for every field of the contract that holds a quantity, in
 // the contract's order. Plausible ranges are from memory (a clinician has to
 // confirm them) where no published spread is named, so that what lies beyond is a
@@ -24,9 +17,7 @@ const (
 // uncertain as a stated one. Diameters of flow are 8 to 12 % uncertain, velocities 2
 // to 5 %; a gradient goes with the square of a velocity.
 //
-// Codes: only those seen in two copies of the standard's tables. No leaflet
-// height has one: the standard's leaflet and scallop 'lengths' run along the
-// hinge.
+// Codes: rows of publicCodes; of several the first that fits is sent.
 var leaves = []Leaf{
 	// Identity.
 	heightCM(valve.BodyHeight, "body height", Full, 100, 220),
@@ -36,16 +27,18 @@ var leaves = []Leaf{
 	duration(valve.RegurgitationOnset, "onset of regurgitation after the QRS complex", Full, 0, 500),
 	percent(valve.JetToLeftAtriumShare, "largest jet area as a share of the left atrium", Full, 0, 100),
 	length(valve.ProximalIsovelocityRadius, "radius of the proximal isovelocity surface", Full, 1, 20).
-		sd(0.9, settings.SourceConvergenceRadius).code(loinc, "80059-9", "Mitral regurgitation PISA radius"),
+		sd(0.9, settings.SourceConvergenceRadius).code("80059-9"),
 	velocity(valve.AliasingVelocity, "aliasing velocity at which that radius was read", Full, 15, 70).ranged(settings.SourceEchoTextbook).
-		sdPercent(5, settings.SourceEchoTextbook),
+		sdPercent(5, settings.SourceEchoTextbook).
+		code("80060-7"),
 	angle(valve.ConvergenceAngle, "angle of the flow convergence, 180 degrees for a free hemisphere", Full, 60, 180),
 	velocity(valve.RegurgitationPeakVelocity, "peak velocity of the regurgitant jet", Full, 300, 700).ranged(settings.SourceEchoTextbook).
-		sdPercent(5, settings.SourceEchoTextbook),
+		sdPercent(5, settings.SourceEchoTextbook).
+		code("80062-3"),
 	stroke(valve.RegurgitationVelocityTimeIntegral, "velocity-time integral of the regurgitant jet", Full, 50, 250).
 		sdPercent(5, settings.SourceEchoTextbook),
 	length(valve.VenaContractaWidth, "width of the vena contracta", Full, 0, 20).
-		code(loinc, "80061-5", "Mitral regurgitation vena contracta width"),
+		code("80061-5"),
 	length(valve.VenaContractaWidthAcross, "width of the vena contracta in the plane across", Full, 0, 30),
 	area(valve.VenaContractaArea, "area of the vena contracta by planimetry", Full, 0, 2).
 		sdPercent(7.5, settings.SourceYosefy2009),
@@ -54,7 +47,7 @@ var leaves = []Leaf{
 	volume(valve.StatedRegurgitantVolume, "regurgitant volume as stated", Full, 0, 200).
 		sdPercent(14, settings.SourceSpampinato2021).at(valve.MagneticResonance, 4.2, settings.SourceResonanceVolume),
 	percent(valve.StatedRegurgitantFraction, "regurgitant fraction as stated", Full, 0, 90).
-		coded(Coding{System: snomed, Code: "399301000", Display: "Regurgitant Fraction", Equivalence: Wider}),
+		coded(Wider, "399301000"),
 
 	// Flow.
 	length(valve.InflowAnnulusDiameter, "diameter of the annulus at the inflow sample", Full, 20, 55).
@@ -62,76 +55,78 @@ var leaves = []Leaf{
 	length(valve.InflowAnnulusDiameterAcross, "diameter of the annulus across, at the inflow sample", Full, 20, 60).
 		sdPercent(8, settings.SourceEchoTextbook),
 	stroke(valve.InflowVelocityTimeIntegral, "velocity-time integral of the mitral inflow at the annulus", Full, 5, 40).
-		sdPercent(5, settings.SourceEchoTextbook),
+		sdPercent(5, settings.SourceEchoTextbook).
+		code("80053-2"),
 	length(valve.OutflowTractDiameter, "diameter of the left ventricular outflow tract", Full, 14, 30).
-		sdPercent(8, settings.SourceEchoTextbook),
+		sdPercent(8, settings.SourceEchoTextbook).
+		code("80028-4"),
 	stroke(valve.OutflowTractVelocityTimeIntegral, "velocity-time integral in the left ventricular outflow tract", Full, 6, 40).
-		sdPercent(5, settings.SourceEchoTextbook),
-	velocity(valve.EarlyInflowVelocity, "peak early inflow velocity", Full, 20, 300),
-	velocity(valve.LateInflowVelocity, "peak late inflow velocity", Full, 10, 200),
+		sdPercent(5, settings.SourceEchoTextbook).
+		code("80030-0"),
+	velocity(valve.EarlyInflowVelocity, "peak early inflow velocity", Full, 20, 300).code("80070-6"),
+	velocity(valve.LateInflowVelocity, "peak late inflow velocity", Full, 10, 200).code("80066-4"),
 	output(valve.CardiacOutput, "cardiac output by an independent method", Full, 1.5, 12),
 	stroke(valve.TransmitralJetVelocityTimeIntegral, "velocity-time integral of the transmitral jet, continuous wave", Full, 10, 120).
-		sdPercent(5, settings.SourceEchoTextbook),
+		sdPercent(5, settings.SourceEchoTextbook).
+		code("79914-8"),
 
 	// Chambers, septum and neighbourhood.
 	volume(valve.LeftVentricularEndDiastolicVolume, "left ventricular end-diastolic volume", Full, 50, 400).
-		sd(12, settings.SourceEchoTextbook).at(valve.Echo3D, 7, settings.SourceEchoTextbook),
+		sd(12, settings.SourceEchoTextbook).at(valve.Echo3D, 7, settings.SourceEchoTextbook).
+		code("79995-7", "18026-5"),
 	volume(valve.LeftVentricularEndSystolicVolume, "left ventricular end-systolic volume", Full, 10, 300).
-		sd(8, settings.SourceOwnModel).at(valve.Echo3D, 3, settings.SourceOwnModel),
+		sd(8, settings.SourceOwnModel).at(valve.Echo3D, 3, settings.SourceOwnModel).
+		code("80000-3", "18148-7"),
 	length(valve.LeftVentricularEndDiastolicDiameter, "left ventricular end-diastolic diameter", Full, 30, 85).
-		codeBy("80007-8", "Left ventricular internal diastolic dimension", valve.Echo2D).
-		codeBy("80008-6", "Left ventricular internal diastolic dimension", valve.MMode),
+		code("80007-8", "80008-6"),
 	length(valve.LeftVentricularEndSystolicDiameter, "left ventricular end-systolic diameter", Full, 15, 75).
-		codeBy("80011-0", "Left ventricular internal systolic dimension", valve.Echo2D).
-		codeBy("80012-8", "Left ventricular internal systolic dimension", valve.MMode),
+		code("80011-0", "80012-8"),
 	percent(valve.StatedLeftVentricularEjectionFraction, "left ventricular ejection fraction as stated", Full, 10, 85).
 		sd(5.7, settings.SourceEchoTextbook).at(valve.Echo3D, 2.1, settings.SourceEchoTextbook).
-		codeBy("79990-8", "Left ventricular ejection fraction 3D", valve.Echo3D).
-		codeBy("18043-0", "Left Ventricular Ejection Fraction by US", valve.Echo2D),
+		code("79990-8", "18043-0"),
 	volume(valve.LeftAtrialVolume, "left atrial end-systolic volume", Full, 20, 400),
-	length(valve.LeftAtrialDiameter, "left atrial diameter", Full, 25, 90),
-	velocity(valve.TricuspidRegurgitationPeakVelocity, "peak velocity of tricuspid regurgitation", Full, 150, 500),
+	length(valve.LeftAtrialDiameter, "left atrial diameter", Full, 25, 90).code("79975-9"),
+	velocity(valve.TricuspidRegurgitationPeakVelocity, "peak velocity of tricuspid regurgitation", Full, 150, 500).code("79921-3"),
 	pressure(valve.RightAtrialPressure, "right atrial pressure", Full, 0, 30),
 	pressure(valve.StatedPulmonaryArterySystolicPressure, "systolic pulmonary artery pressure as stated", Full, 10, 120),
 	length(valve.BasalSeptumThickness, "thickness of the basal septum at the end of diastole", Full, 5, 30),
 	length(valve.CoaptationToSeptumDistance, "distance from the point of coaptation to the septum", Full, 10, 50),
 	length(valve.LeafletTipToSeptumDistance, "distance from the tip of the anterior leaflet to the septum", Full, 5, 50),
-	angle(valve.AortoMitralAngle, "angle between the aortic and the mitral annular plane", Full, 90, 160),
+	angle(valve.AortoMitralAngle, "angle between the aortic and the mitral annular plane", Full, 90, 160).code("131177"),
 	length(valve.CircumflexToAnnulusDistance, "smallest distance of the circumflex artery from the annulus", Full, 0, 30),
 
 	// Gradients and orifice.
 	pressure(valve.MeanGradient, "mean diastolic gradient of the mitral valve", Core, 0, 20).
 		sd(0.3, settings.SourceRijsterborgh1990).sdPercent(10, settings.SourceRijsterborgh1990).
-		inRhythm(atrialFibrillation, 0.3, 22, settings.SourceRijsterborgh1990).code(loinc, "80073-0", "Mitral valve mean gradient"),
+		inRhythm(atrialFibrillation, 0.3, 22, settings.SourceRijsterborgh1990).code("80073-0"),
 	pressure(valve.PeakGradient, "peak diastolic gradient of the mitral valve", Full, 0, 40).
-		code(loinc, "80074-8", "Mitral valve peak instantaneous gradient"),
+		code("80074-8"),
 	rate(valve.GradientHeartRate, "heart rate at which the gradients were taken", Core, 40, 150).
-		coded(Coding{System: loinc, Code: "8867-4", Display: "Heart rate", Equivalence: Wider}),
+		coded(Wider, "8867-4"),
 	duration(valve.PressureHalfTime, "pressure half-time of the inflow", Full, 30, 500).
-		code(loinc, "79912-2", "Mitral valve pressure half-time"),
-	duration(valve.DecelerationTime, "deceleration time of the early inflow", Full, 80, 1500),
+		code("79912-2"),
+	duration(valve.DecelerationTime, "deceleration time of the early inflow", Full, 80, 1500).code("78191-4"),
 	area(valve.PlanimetryOrificeArea, "mitral orifice area by planimetry", Full, 0.5, 8).
-		code(loinc, "80068-0", "Mitral valve area (Planimetry)"),
+		code("80068-0"),
 	area(valve.StatedOrificeArea, "mitral orifice area as stated, by another method", Full, 0.5, 8),
 
 	// Annulus.
 	length(valve.AnnulusAnteroPosteriorDiameter, "antero-posterior diameter of the annulus", Core, 16, 55).ranged(settings.SourceAnnulus2020).
 		sd(1, settings.SourceAnwar2007).
-		systolic(dicom, "131182", "Mitral annulus anteroposterior diameter"),
+		code("131182"),
 	length(valve.AnnulusIntercommissuralDiameter, "intercommissural diameter of the annulus", Full, 25, 60).
-		sd(2.2, settings.SourceObserver2016).systolic(dicom, "131185", "Mitral annulus commissural diameter"),
+		sd(2.2, settings.SourceObserver2016).code("131185"),
 	length(valve.AnnulusAnterolateralPosteromedialDiameter, "anterolateral to posteromedial diameter of the annulus", Full, 25, 60).
-		systolic(dicom, "131181", "Mitral annulus anterolateral to posteromedial diameter"),
+		code("131181"),
 	area(valve.AnnulusArea, "projected area of the annulus", Model, 4, 25).
 		sd(0.9, settings.SourceObserver2016).
-		systolic(dicom, "131183", "Mitral annulus area (systole)").
-		code(loinc, "20264-8", "Mitral valve annulus area"),
+		code("131183", "20264-8"),
 	length(valve.AnnulusPerimeter, "perimeter of the annulus", Full, 70, 190).
-		systolic(dicom, "131189", "Mitral annulus perimeter"),
+		code("131189"),
 	length(valve.AnnulusHeight, "height of the annulus, lowest to highest point", Full, 1, 15).
-		systolic(dicom, "131187", "Mitral annulus height"),
+		code("131187"),
 	length(valve.IntertrigonalDistance, "distance between the trigones", Full, 12, 45).
-		code(dicom, "131179", "Mitral trigone-to-trigone distance"),
+		code("131179"),
 	length(valve.PosteriorAnnulusLength, "length of the posterior annulus, trigone to trigone", Full, 40, 150),
 	length(valve.AnnularDisjunction, "annular disjunction, hinge of the posterior leaflet to the top of the ventricular wall", Full, 0, 25),
 
@@ -140,29 +135,26 @@ var leaves = []Leaf{
 		sd(2.1, settings.SourceObserver2016).posteriorSD(1.2),
 	length(valve.ScallopFreeEdgeWidth, "width of a posterior scallop along the free edge", Full, 5, 60),
 	length(valve.ScallopAnnularWidth, "width of a posterior scallop along the annulus", Full, 5, 60),
-	area(valve.AnteriorLeafletArea, "area of the anterior leaflet", Model, 2, 20),
+	area(valve.AnteriorLeafletArea, "area of the anterior leaflet", Model, 2, 20).code("131176"),
 	length(valve.LeafletThickness, "thickness of the anterior leaflet's body in diastole", Full, 0.5, 10),
 	length(valve.CoaptationLength, "coaptation length, both leaflets in contact", Core, 0, 20).
 		sd(1.2, settings.SourceOwnModel).
-		coded(Coding{
-			System: dicom, Code: "131190", Display: "Mitral valve coaptation length (systole, 3D)",
-			Methods: []valve.Method{valve.Echo3D}, Phases: systole, Equivalence: Equivalent,
-		}),
+		code("131190"),
 	length(valve.CoaptationDepth, "distance of the entry of coaptation below the annular plane", Model, 0, 20).
-		sd(1.5, settings.SourceMemory),
+		sd(1.5, settings.SourceMemory).
+		code("131198"),
 	percent(valve.AnteriorClosureShare, "share of the antero-posterior diameter in front of the closure line", Model, 40, 95).
 		sd(5, settings.SourceOwnModel),
-	area(valve.TentingArea, "tenting area", Full, 0, 6),
-	length(valve.FlailGap, "gap between the flail edge and the opposite leaflet", Full, 0, 25).
-		code(dicom, "131196", "Mitral valve segment flail gap"),
+	area(valve.TentingArea, "tenting area", Full, 0, 6).code("131199"),
+	length(valve.FlailGap, "gap between the flail edge and the opposite leaflet", Full, 0, 25),
 	length(valve.FlailWidth, "width of the flail or prolapsing part along the free edge", Full, 0, 60),
-	length(valve.ProlapseHeight, "height of the free edge above the annular plane", Full, 0, 25),
+	length(valve.ProlapseHeight, "height of the free edge above the annular plane", Full, 0, 25).code("131196"),
 	length(valve.BillowHeight, "height of the leaflet body above the annular plane", Full, 0, 25),
 	length(valve.CleftDepth, "depth of a cleft or an indentation", Full, 0, 30),
 
 	// Other valves.
-	length(valve.TricuspidAnnulusDiameter, "diameter of the tricuspid annulus", Full, 20, 60),
-	pressure(valve.AorticMeanGradient, "mean gradient of the aortic valve", Full, 0, 80),
+	length(valve.TricuspidAnnulusDiameter, "diameter of the tricuspid annulus", Full, 20, 60).code("80091-2", "18023-2"),
+	pressure(valve.AorticMeanGradient, "mean gradient of the aortic valve", Full, 0, 80).code("79962-7"),
 
 	// Systolic anterior motion.
 	pressure(valve.OutflowTractGradient, "peak gradient of the outflow tract at rest", Full, 0, 150),
@@ -171,7 +163,7 @@ var leaves = []Leaf{
 	// Haemodynamics.
 	pressure(valve.SystolicArterialPressure, "systolic arterial pressure", Full, 60, 220),
 	pressure(valve.DiastolicArterialPressure, "diastolic arterial pressure", Full, 30, 130),
-	rate(valve.HeartRate, "heart rate", Full, 40, 150).code(loinc, "8867-4", "Heart rate"),
+	rate(valve.HeartRate, "heart rate", Full, 40, 150).code("8867-4"),
 
 	// Steps, planned and performed.
 	length(valve.RingInnerAnteroPosteriorDiameter, "inner antero-posterior diameter of the ring", Model, 16, 36).
@@ -250,8 +242,6 @@ var formerLeaves = []formerLeaf{
 	{3, valve.AnnulusAnteroPosteriorDiameter, 20, 55, 0},
 	{3, valve.ArtificialChordLength, 8, 30, 0},
 }
-
-var systole = []valve.CardiacPhase{valve.EarlySystole, valve.MidSystole, valve.EndSystole}
 
 func row(id valve.ID, name string, unit units.Unit, grid float64, tier Tier, low, high float64) Leaf {
 	return Leaf{ID: id, Name: name, Unit: unit, Grid: grid, Tier: tier, Low: low, High: high, RangeSource: settings.SourceMemory}
@@ -346,19 +336,10 @@ func (l Leaf) inRhythm(rhythm string, least, percent float64, source settings.So
 	return l
 }
 
-func (l Leaf) coded(c Coding) Leaf {
-	l.Codes = append(l.Codes, c)
+// code gives public codes that mean what the leaf means.
+func (l Leaf) code(codes ...string) Leaf { return l.coded(Equivalent, codes...) }
+
+func (l Leaf) coded(e Equivalence, codes ...string) Leaf {
+	l.Codes = append(l.Codes, codings(codes, e)...)
 	return l
-}
-
-func (l Leaf) code(system, code, display string) Leaf {
-	return l.coded(Coding{System: system, Code: code, Display: display, Equivalence: Equivalent})
-}
-
-func (l Leaf) codeBy(code, display string, methods ...valve.Method) Leaf {
-	return l.coded(Coding{System: loinc, Code: code, Display: display, Methods: methods, Equivalence: Equivalent})
-}
-
-func (l Leaf) systolic(system, code, display string) Leaf {
-	return l.coded(Coding{System: system, Code: code, Display: display, Phases: systole, Equivalence: Equivalent})
 }

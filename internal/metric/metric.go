@@ -30,36 +30,6 @@ const (
 	Full  Tier = "full"
 )
 
-// Equivalence says how a public code stands to the concept of the catalogue.
-type Equivalence string
-
-// The equivalences.
-const (
-	Equivalent Equivalence = "equivalent"
-	Wider      Equivalence = "wider"    // the public code means more than ours
-	Narrower   Equivalence = "narrower" // the public code means less than ours
-)
-
-// Coding is a code in a public system. An entry without any is known to our own
-// code system only.
-type Coding struct {
-	System  string
-	Code    string
-	Display string
-	// Method restricts the code to values of these methods; empty: any.
-	Methods []valve.Method
-	// Phases restricts the code to values of these phases; empty: any.
-	Phases      []valve.CardiacPhase
-	Equivalence Equivalence
-}
-
-// Fits says whether the code may stand at a value of this method and phase: a
-// restricted code needs them stated.
-func (c Coding) Fits(method valve.Method, phase valve.CardiacPhase) bool {
-	return (len(c.Methods) == 0 || slices.Contains(c.Methods, method)) &&
-		(len(c.Phases) == 0 || slices.Contains(c.Phases, phase))
-}
-
 // Leaf is one measured quantity of the contract: a field name there is a row
 // here.
 type Leaf struct {

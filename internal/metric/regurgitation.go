@@ -21,6 +21,7 @@ var regurgitationMetrics = []Metric{
 		Unit: units.MLPerS, Grid: 0.1, Formula: "2·π·r²·Va", Inputs: []valve.ID{valve.ProximalIsovelocityRadius, valve.AliasingVelocity},
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 { return float64(convergenceFlow(r)) },
+		Codes:   same("80057-3"),
 	},
 	{
 		ID: IDOrificeByConvergence, Name: "effective regurgitant orifice area by flow convergence",
@@ -28,7 +29,7 @@ var regurgitationMetrics = []Metric{
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.ProximalIsovelocityRadius, valve.AliasingVelocity),
 		Compute: func(r *Reader) float64 { return float64(convergenceOrifice(r)) },
 		Band:    orificeBand,
-		Codes:   loincCode("80071-4", "Mitral valve effective regurgitant orifice area (PISA)", Equivalent),
+		Codes:   same("80071-4"),
 	},
 	{
 		ID: IDVolumeByConvergence, Name: "regurgitant volume by flow convergence",
@@ -39,7 +40,7 @@ var regurgitationMetrics = []Metric{
 			return float64(haemo.RegurgitantVolume(convergenceOrifice(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
 		Band:  volumeBand,
-		Codes: loincCode("80064-9", "Mitral regurgitation volume (PISA)", Equivalent),
+		Codes: same("80064-9"),
 	},
 	{
 		ID: IDAngleCorrectedFlow, Name: "peak regurgitant flow, corrected for the angle of convergence",
@@ -103,7 +104,7 @@ var regurgitationMetrics = []Metric{
 		Source: settings.SourceTeaching, Since: "1", Where: inStudies(valve.InflowAnnulusDiameter, valve.InflowVelocityTimeIntegral), Signed: true,
 		Compute: func(r *Reader) float64 { return float64(volumeFromInflow(r)) },
 		Band:    volumeBand,
-		Codes:   loincCode("80063-1", "Mitral regurgitation volume (Continuity VTI)", Equivalent),
+		Codes:   same("80063-1"),
 	},
 	{
 		ID: IDVolumeFromVentricle, Name: "regurgitant volume, ventricle less outflow",
@@ -122,7 +123,7 @@ var regurgitationMetrics = []Metric{
 			return float64(haemo.RegurgitantFraction(volumeFromInflow(r), inflowVolume(r)))
 		},
 		Band:  fractionBand,
-		Codes: loincCode("80055-7", "Mitral regurgitant fraction (Continuity VTI)", Equivalent),
+		Codes: same("80055-7"),
 	},
 	{
 		ID: IDFractionFromVentricle, Name: "regurgitant fraction of the ventricle's total stroke volume",
@@ -143,7 +144,7 @@ var regurgitationMetrics = []Metric{
 			return float64(haemo.VolumetricOrificeArea(volumeFromInflow(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
 		Band:  orificeBand,
-		Codes: loincCode("77914-0", "Mitral valve effective regurgitant orifice area (volumetric)", Wider),
+		Codes: wider("77914-0"),
 	},
 	{
 		ID: IDOrificeFromVentricle, Name: "effective regurgitant orifice area, volumetric, from the ventricle",
@@ -154,7 +155,7 @@ var regurgitationMetrics = []Metric{
 			return float64(haemo.VolumetricOrificeArea(volumeFromVentricle(r), RegurgitationVelocityTimeIntegral.Of(r)))
 		},
 		Band:  orificeBand,
-		Codes: loincCode("77914-0", "Mitral valve effective regurgitant orifice area (volumetric)", Wider),
+		Codes: wider("77914-0"),
 	},
 	{
 		ID: IDVenaContractaAreaFromWidths, Name: "area of the vena contracta from two widths",
@@ -185,10 +186,6 @@ var regurgitationMetrics = []Metric{
 			return float64(haemo.InflowToOutflowRatio(InflowVelocityTimeIntegral.Of(r), OutflowTractVelocityTimeIntegral.Of(r)))
 		},
 	},
-}
-
-func loincCode(code, display string, e Equivalence) []Coding {
-	return []Coding{{System: loinc, Code: code, Display: display, Equivalence: e}}
 }
 
 func orificeBand(v float64) string  { return haemo.GradeOrifice(units.Area(v)).String() }
