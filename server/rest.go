@@ -44,7 +44,7 @@ type restFace struct {
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
-func listenREST(ctx context.Context, o Options, desk *handover.Desk, heavy *heavy) (*restFace, error) {
+func listenREST(ctx context.Context, o Options, desk *handover.Desk, heavy *heavy, rec *record) (*restFace, error) {
 	if o.HTTPListen == "" {
 		return nil, nil
 	}
@@ -65,7 +65,7 @@ func listenREST(ctx context.Context, o Options, desk *handover.Desk, heavy *heav
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
-	face, err := fhirrest.New(fhirrest.Config{Desk: desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log, Admit: heavy.search})
+	face, err := fhirrest.New(fhirrest.Config{Desk: desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log, Admit: heavy.search, OnRecord: rec.recorder.Admit})
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
@@ -74,7 +74,7 @@ func listenREST(ctx context.Context, o Options, desk *handover.Desk, heavy *heav
 		return nil, joinClose(err, listener)
 	}
 	return &restFace{listener: netutil.LimitListener(listener, mostConnections), face: face, log: o.Log, base: base, warmed: make(chan struct{}), server: &http.Server{
-		Handler: identified(face), ErrorLog: complaints, MaxHeaderBytes: maxHeader,
+		Handler: identified(rec.http(face)), ErrorLog: complaints, MaxHeaderBytes: maxHeader,
 		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
 	}}, nil
 }

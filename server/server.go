@@ -20,6 +20,7 @@ import (
 	"google.golang.org/grpc/reflection"
 
 	"trigone/fhirmap"
+	"trigone/internal/access"
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/handover"
@@ -48,6 +49,9 @@ type Options struct {
 	// DeIdentificationKeyFile holds the key of de-identified bundles; empty: none
 	// are made.
 	DeIdentificationKeyFile string
+	// AccessKeyFile holds the key that signs the access record; empty: it is not
+	// signed, and reads go on while it cannot be written.
+	AccessKeyFile string
 	// Log takes the log; nil: none.
 	Log *zap.Logger
 	// Now gives the time of receipt; nil: the system clock.
@@ -66,6 +70,9 @@ type Running struct {
 	running  *running
 	building *building
 	watch    *watch
+	recorder *access.Recorder
+
+	storePath string
 }
 
 const (
@@ -111,6 +118,10 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, err
 	}
+	accessKey, err := access.ReadKey(o.AccessKeyFile)
+	if err != nil {
+		return nil, err
+	}
 	store, err := sqlite.Open(ctx, o.StorePath, sqlite.Options{MustExist: o.StoreMustExist})
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
@@ -130,8 +141,15 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	}
 	listener = netutil.LimitListener(listener, mostConnections)
 	heavy := newHeavy(rooms())
-	face, err := listenREST(ctx, o, desk, heavy)
+	now := o.Now
+	if now == nil {
+		now = time.Now
+	}
+	recorder := access.Start(ctx, access.Config{Store: store, Key: accessKey, Site: clinical.Settings.Site, Log: o.Log, Now: now})
+	rec := &record{recorder: recorder, site: clinical.Settings.Site, now: now}
+	face, err := listenREST(ctx, o, desk, heavy, rec)
 	if err != nil {
+		recorder.Stop()
 		return nil, errors.Join(err, listener.Close(), store.Close())
 	}
 	convert.Warm()
@@ -144,10 +162,10 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 			grpc.MaxConcurrentStreams(mostCallsOfConnection), grpc.ConnectionTimeout(handshakeTime),
 			grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingTimeout}),
 			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
-			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, deadline, mapErrors(o.Log), in.unary, heavy.unary),
-			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, deadlineStream, mapErrorsStream(o.Log), in.stream, heavy.stream),
+			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, rec.unary, deadline, mapErrors(o.Log), in.unary, heavy.unary),
+			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, rec.stream, deadlineStream, mapErrorsStream(o.Log), in.stream, heavy.stream),
 		),
-		failed: make(chan error, 2), rest: face, building: build(ctx, store, clinical, o.Log),
+		failed: make(chan error, 2), rest: face, recorder: recorder, storePath: o.StorePath, building: build(ctx, store, clinical, o.Log),
 	}
 	r.watch = watchStore(ctx, store, r.health, o.Log)
 	register(r.grpc, book, desk)
@@ -236,6 +254,7 @@ func (r *Running) Stop(ctx context.Context) error {
 	<-stopped
 	r.building.end()
 	r.watch.end()
+	r.recorder.Stop()
 	r.log.Info("stopped")
 	return r.store.Close()
 }

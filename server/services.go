@@ -123,6 +123,10 @@ func (s auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCase
 	return answer(ctx, req, s.ledger.ListCaseFacts)
 }
 
+func (s auditService) ListAccesses(ctx context.Context, req *trigonev1.ListAccessesRequest) (*trigonev1.ListAccessesResponse, error) {
+	return answer(ctx, req, s.ledger.ListAccesses)
+}
+
 type referenceService struct {
 	trigonev1.UnimplementedReferenceServiceServer
 	book *casebook.Book

@@ -113,10 +113,11 @@ func begin(t *testing.T, store string, args ...string) process {
 func serving(t *testing.T, log *lines) string {
 	t.Helper()
 	for deadline := time.Now().Add(30 * time.Second); time.Now().Before(deadline); time.Sleep(time.Millisecond) {
-		first, _, _ := strings.Cut(log.String(), "\n")
-		var line struct{ Msg, Address string }
-		if json.Unmarshal([]byte(first), &line) == nil && line.Address != "" {
-			return line.Address
+		for text := range strings.Lines(log.String()) {
+			var line struct{ Msg, Address string }
+			if json.Unmarshal([]byte(text), &line) == nil && line.Msg == "serving" {
+				return line.Address
+			}
 		}
 	}
 	t.Fatalf("the server does not serve: %s", log.String())

@@ -59,8 +59,16 @@ func (a *Archive) noCaseName() error {
 		"the name is not one of a case at this site; a case is named sites/%s/cases/{uid}", a.Policy.Settings.Site)
 }
 
-// Find gives the case a reference names.
+// Find gives the case a reference names, and tells the access record.
 func (a *Archive) Find(ctx context.Context, ref *trigonev1.CaseReference) (storage.Case, error) {
+	c, err := a.find(ctx, ref)
+	if err == nil {
+		AccessOf(ctx).Case(c.UID)
+	}
+	return c, err
+}
+
+func (a *Archive) find(ctx context.Context, ref *trigonev1.CaseReference) (storage.Case, error) {
 	switch {
 	case ref.GetName() != "":
 		return a.caseByName(ctx, ref.GetName())

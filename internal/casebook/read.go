@@ -66,6 +66,7 @@ func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.List
 		return nil, err
 	}
 	for _, row := range rows {
+		AccessOf(ctx).Case(row.UID)
 		f := Folder{Case: row.Case}
 		resp.Cases = append(resp.Cases, &trigonev1.CaseSummary{
 			Name: b.CaseName(row.UID), ExternalIdentifier: IdentifierMessage(row.ExternalIdentifier), CaseVersion: row.Version,

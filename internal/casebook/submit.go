@@ -199,6 +199,9 @@ func (s submission) open(ctx context.Context, now time.Time) (*Folder, error) {
 	default:
 		err = storage.ErrNotFound
 	}
+	if err == nil {
+		AccessOf(ctx).Case(c.UID)
+	}
 	switch {
 	case errors.Is(err, storage.ErrNotFound) && s.file.GetIdentity() == nil:
 		return nil, Refuse(NotFound, ReasonUnknownCase,

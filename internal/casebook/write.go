@@ -153,6 +153,7 @@ func (c call[R]) again(ctx context.Context, hash []byte) (resp R, found bool, er
 		return resp, false, Refuse(AlreadyExists, ReasonRequestIDReused,
 			"this request_id was used for other content; use a new one for every new request, and the same only to repeat one unchanged")
 	}
+	AccessOf(ctx).Case(row.CaseUID)
 	resp = resp.ProtoReflect().New().Interface().(R)
 	if err := proto.Unmarshal(row.Receipt, resp); err != nil {
 		return resp, false, fmt.Errorf("the answer to an earlier request cannot be read: %w", err)
@@ -269,7 +270,16 @@ func (b *Book) write(ctx context.Context, ch *change) error {
 	if w.Case == nil && w.Request == nil && w.Quarantined == nil {
 		return nil
 	}
-	return b.Store.Append(ctx, b.Policy.Settings.Site, *w)
+	access, uid := AccessOf(ctx), ""
+	if w.Case != nil {
+		uid = w.Case.UID
+	}
+	w.Access = access.ofWrite(uid)
+	if err := b.Store.Append(ctx, b.Policy.Settings.Site, *w); err != nil {
+		return err
+	}
+	access.wrote()
+	return nil
 }
 
 // project lets the projectors make their rows.

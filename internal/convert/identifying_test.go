@@ -44,6 +44,7 @@ var notIdentifying = []struct {
 	{"a sentence of the program, made from words and numbers", `message explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
 	{"the site's clinical policy", `GetPolicyResponse.text`},
+	{"what was called and what came of it: names and words of the program", `Access.method Access.outcome detail`},
 	{"a word of a standard", `media_type resource_type resource_types`},
 }
 

@@ -246,6 +246,7 @@ func (e *export) one(at storage.Change) error {
 		return nil
 	}
 	e.done++
+	casebook.AccessOf(e.ctx).Case(at.CaseUID)
 	for _, r := range list {
 		if e.wants(r.Type) {
 			if err := e.line(r.Type, r.JSON); err != nil {

@@ -65,6 +65,7 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		return nil, err
 	}
 	for _, row := range rows {
+		casebook.AccessOf(ctx).Case(row.CaseUID)
 		d, err := discrepancyOf(row.Comparison)
 		if err != nil {
 			return nil, err

@@ -54,6 +54,7 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 		return nil, err
 	}
 	for _, row := range rows {
+		casebook.AccessOf(ctx).Case(row.CaseUID)
 		c, err := comparisonOf(row.Comparison)
 		if err != nil {
 			return nil, err
@@ -139,6 +140,7 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 		return nil, err
 	}
 	for _, row := range rows {
+		casebook.AccessOf(ctx).Case(row.CaseUID)
 		facts, err := joined(row.Facts, row.Children)
 		if err != nil {
 			return nil, err

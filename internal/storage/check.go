@@ -55,6 +55,14 @@ func (w *Write) Check(site string) error {
 	if p := w.Policy; p != nil && p.Hash == "" {
 		return errors.New("a policy needs a hash")
 	}
+	if w.Access != nil {
+		if err := w.Access.Check(); err != nil {
+			return err
+		}
+		if w.Access.Site != site {
+			return errors.New("a line of the access record names the site of its write")
+		}
+	}
 	if err := w.checkProjected(); err != nil {
 		return err
 	}

@@ -282,6 +282,8 @@ type Write struct {
 	// Changes are added. A write of a case has at least one of its version: an
 	// export finds the case by it.
 	Changes []Change
+	// Access is the line of the access record of the call that writes; nil: none.
+	Access *Access
 }
 
 // CaseFilter selects cases of a site.
@@ -421,6 +423,18 @@ type Store interface {
 	QuarantinedByHash(ctx context.Context, site string, hash []byte) (Quarantined, error)
 	// Policy gives a policy's text. ErrNotFound.
 	Policy(ctx context.Context, site, hash string) (Policy, error)
+	// RecordAccesses adds lines to the access record, in this order, behind all that
+	// are there.
+	RecordAccesses(ctx context.Context, lines []Access) error
+	// Accesses lists lines of the access record, newest first; after is the opaque
+	// token of the last page, next is empty at the end.
+	Accesses(ctx context.Context, site string, f AccessFilter, after string, limit int) (lines []Access, next string, err error)
+	// AccessHead gives where the access record ends.
+	AccessHead(ctx context.Context) (AccessHead, error)
+	// KeepSignedHead keeps a head that was signed. ErrStale: the line of its number is
+	// not the one that was signed.
+	KeepSignedHead(ctx context.Context, h SignedHead) error
+
 	// Secret gives the store's own key for keyed hashes, made at its creation.
 	Secret(ctx context.Context) ([]byte, error)
 

@@ -38,6 +38,7 @@ import (
 	"go.uber.org/zap"
 
 	"trigone/fhirmap"
+	"trigone/internal/casebook"
 	"trigone/internal/handover"
 )
 
@@ -68,6 +69,9 @@ type Config struct {
 	Admit func(context.Context) (leave func(), err error)
 	// May says whether who asks may take a route; nil: everybody may.
 	May func(ctx context.Context, route string) error
+	// OnRecord refuses what identifies while who reads it cannot be put on record; nil:
+	// nothing is refused.
+	OnRecord func() error
 	// Kept bounds the bytes of rendered resources kept in memory; 0: DefaultKept.
 	Kept int
 }
@@ -91,6 +95,7 @@ type Face struct {
 	log      *zap.Logger
 	admit    func(context.Context) (leave func(), err error)
 	may      func(ctx context.Context, route string) error
+	onRecord func() error
 	handler  http.Handler
 }
 
@@ -119,7 +124,7 @@ func New(c Config) (*Face, error) {
 	}
 	f := &Face{
 		desk: c.Desk, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
-		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May,
+		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May, onRecord: c.OnRecord,
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
 		return nil, err
@@ -141,6 +146,8 @@ type exchange struct {
 	route   string
 	entered bool   // who asks may
 	leave   func() // nil: it was let in by nobody
+	typ     string // a type of resources of cases, if one was asked for
+	ofCases bool   // what was asked for may identify: the access record has a line of it
 }
 
 func (x *exchange) end() {
@@ -173,11 +180,16 @@ func Routes() []string {
 // An answer to a request that did not enter is never sent.
 func (f *Face) enter(r *http.Request, x *exchange, route string, terminology bool) error {
 	x.route = route
-	if terminology {
+	if x.ofCases = !terminology && route != RouteMetadata; terminology {
 		route = RouteTerminology
 	}
 	if f.may != nil {
 		if err := f.may(r.Context(), route); err != nil {
+			return err
+		}
+	}
+	if f.onRecord != nil && x.ofCases {
+		if err := f.onRecord(); err != nil {
 			return err
 		}
 	}
@@ -199,6 +211,9 @@ func (f *Face) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		defer x.end()
 		f.handler.ServeHTTP(whole, r.WithContext(ctx))
 	}()
+	if x.ofCases {
+		casebook.AccessOf(ctx).Method(methodWord(r.Method) + " " + strings.Replace(x.route, "{type}", x.typ, 1))
+	}
 	whole.send(counted, f.log, x.route)
 	f.log.Info("request", zap.String("method", methodWord(r.Method)), zap.String("route", x.route), zap.Int("status", counted.status),
 		zap.Duration("took", time.Since(begin)), zap.Int64("bytes", counted.bytes))
@@ -355,6 +370,9 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 	}
 	typ := segments[0]
 	t := typeNamed(typ)
+	if t != nil {
+		x.typ = t.name
+	}
 	fixed := t == nil && slices.Contains(f.fixed.Types, typ)
 	switch {
 	case t == nil && !fixed:

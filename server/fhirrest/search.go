@@ -104,6 +104,9 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 	if n := len(out.matches); n > 0 {
 		out.last = out.matches[n-1].where
 	}
+	for _, m := range out.matches {
+		casebook.AccessOf(ctx).Case(m.of.uid)
+	}
 	q.include(&out)
 	if out.failed > 0 && opened == 0 {
 		return out, broken

@@ -50,6 +50,7 @@ type folder struct {
 
 // content is a case, rendered.
 type content struct {
+	uid     string
 	version int64 // of the case
 	history int64 // the history number, version of every resource
 	changed time.Time
@@ -162,6 +163,7 @@ func (s *shelf) open(ctx context.Context, f *folder) (*content, error) {
 	if err != nil {
 		return nil, err
 	}
+	c.uid = f.uid
 	s.keep(f, c)
 	return c, nil
 }
@@ -291,6 +293,7 @@ func (s *shelf) find(ctx context.Context, typ, id string) (record, *content, err
 			return record{}, nil, err
 		}
 		if r, found := c.record(typ, id); found {
+			casebook.AccessOf(ctx).Case(f.uid)
 			return r, c, nil
 		}
 	}

@@ -119,6 +119,11 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 			return err
 		}
 	}
+	if w.Access != nil {
+		if err := t.addAccesses([]storage.Access{*w.Access}); err != nil {
+			return fmt.Errorf("the access record cannot be written: %w", err)
+		}
+	}
 	if len(w.Changes) > 0 {
 		if err := t.addChanges(site, w.Changes); err != nil {
 			return fmt.Errorf("changes cannot be written: %w", err)

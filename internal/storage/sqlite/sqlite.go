@@ -19,6 +19,8 @@
 //	1       first release  the record
 //	2       first release  confirmations; a change names its finding
 //	3       first release  answers as frames, identifying parts apart, projections
+//	4       first release  indexes of what a case was before
+//	5       first release  the access record
 package sqlite
 
 import (

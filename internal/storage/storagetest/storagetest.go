@@ -56,6 +56,8 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"a projection is built beside the one that stands", projectionIsBuilt},
 		{"a restating stands beside what was answered", restatings},
 		{"a restating over every verdict and write", restatingOfManyCases},
+		{"the access record", accesses},
+		{"the access record, many at once", accessesAtOnce},
 		{"opened again", openedAgain},
 		{"closed", closed},
 	} {

@@ -1187,12 +1187,288 @@ func (x *ListCaseFactsResponse) GetBasis() Basis {
 	return Basis_BASIS_UNSPECIFIED
 }
 
+// Request of ListAccesses.
+type ListAccessesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Only accesses to this case alone. An answer about several cases, such as a page of
+	// a list, a search or an export, has a line that names none of them.
+	Case *CaseReference `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
+	// Only by this caller.
+	Caller string `protobuf:"bytes,3,opt,name=caller,proto3" json:"caller,omitempty"`
+	// At most this many, up to 500; unset: 50.
+	PageSize int32 `protobuf:"varint,4,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the next page.
+	PageToken     string `protobuf:"bytes,5,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAccessesRequest) Reset() {
+	*x = ListAccessesRequest{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAccessesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAccessesRequest) ProtoMessage() {}
+
+func (x *ListAccessesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAccessesRequest.ProtoReflect.Descriptor instead.
+func (*ListAccessesRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListAccessesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListAccessesRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *ListAccessesRequest) GetCaller() string {
+	if x != nil {
+		return x.Caller
+	}
+	return ""
+}
+
+func (x *ListAccessesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListAccessesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// Response of ListAccesses.
+type ListAccessesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lines, newest first.
+	Accesses []*Access `protobuf:"bytes,1,rep,name=accesses,proto3" json:"accesses,omitempty"`
+	// Token of the next page; empty: the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAccessesResponse) Reset() {
+	*x = ListAccessesResponse{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAccessesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAccessesResponse) ProtoMessage() {}
+
+func (x *ListAccessesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAccessesResponse.ProtoReflect.Descriptor instead.
+func (*ListAccessesResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ListAccessesResponse) GetAccesses() []*Access {
+	if x != nil {
+		return x.Accesses
+	}
+	return nil
+}
+
+func (x *ListAccessesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// A line of the access record.
+type Access struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its number in the record of the store, from 1.
+	Number int64 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// When the call came.
+	Time *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=time,proto3" json:"time,omitempty"`
+	// Who called, as the server knows him; trigoned is the service itself.
+	Caller string `protobuf:"bytes,3,opt,name=caller,proto3" json:"caller,omitempty"`
+	// What was called: service and method, or method and route of HTTP.
+	Method string `protobuf:"bytes,4,opt,name=method,proto3" json:"method,omitempty"`
+	// sites/{site}/cases/{uid} of the case that was read or written; unset: none, or
+	// several.
+	CaseName string `protobuf:"bytes,5,opt,name=case_name,json=caseName,proto3" json:"case_name,omitempty"`
+	// How many cases an answer about several told of.
+	CaseCount int64 `protobuf:"varint,6,opt,name=case_count,json=caseCount,proto3" json:"case_count,omitempty"`
+	// What came of it: OK, BEGUN for a stream that has another line at its end, a
+	// status code, or HTTP and its status.
+	Outcome string `protobuf:"bytes,7,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// The request id that was given.
+	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What the service says beside, in words of its own.
+	Detail string `protobuf:"bytes,9,opt,name=detail,proto3" json:"detail,omitempty"`
+	// Number of the earlier line that this one is about; unset: none.
+	Concerns int64 `protobuf:"varint,10,opt,name=concerns,proto3" json:"concerns,omitempty"`
+	// Why somebody read in an emergency.
+	Reason        string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Access) Reset() {
+	*x = Access{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Access) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Access) ProtoMessage() {}
+
+func (x *Access) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Access.ProtoReflect.Descriptor instead.
+func (*Access) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *Access) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *Access) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *Access) GetCaller() string {
+	if x != nil {
+		return x.Caller
+	}
+	return ""
+}
+
+func (x *Access) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Access) GetCaseName() string {
+	if x != nil {
+		return x.CaseName
+	}
+	return ""
+}
+
+func (x *Access) GetCaseCount() int64 {
+	if x != nil {
+		return x.CaseCount
+	}
+	return 0
+}
+
+func (x *Access) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *Access) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *Access) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
+}
+
+func (x *Access) GetConcerns() int64 {
+	if x != nil {
+		return x.Concerns
+	}
+	return 0
+}
+
+func (x *Access) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -1298,15 +1574,42 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x15ListCaseFactsResponse\x12+\n" +
 	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
-	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis*D\n" +
+	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\xda\x01\n" +
+	"\x13ListAccessesRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
+	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12 \n" +
+	"\x06caller\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06caller\x12'\n" +
+	"\tpage_size\x18\x04 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"n\n" +
+	"\x14ListAccessesResponse\x12.\n" +
+	"\baccesses\x18\x01 \x03(\v2\x12.trigone.v1.AccessR\baccesses\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc7\x02\n" +
+	"\x06Access\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\x03R\x06number\x12.\n" +
+	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x16\n" +
+	"\x06caller\x18\x03 \x01(\tR\x06caller\x12\x16\n" +
+	"\x06method\x18\x04 \x01(\tR\x06method\x12\x1b\n" +
+	"\tcase_name\x18\x05 \x01(\tR\bcaseName\x12\x1d\n" +
+	"\n" +
+	"case_count\x18\x06 \x01(\x03R\tcaseCount\x12\x18\n" +
+	"\aoutcome\x18\a \x01(\tR\aoutcome\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\b \x01(\tR\trequestId\x12\x16\n" +
+	"\x06detail\x18\t \x01(\tR\x06detail\x12\x1a\n" +
+	"\bconcerns\x18\n" +
+	" \x01(\x03R\bconcerns\x12\x1c\n" +
+	"\x06reason\x18\v \x01(\tB\x04\xd8\xce\x18\x01R\x06reason*D\n" +
 	"\x05Basis\x12\x15\n" +
 	"\x11BASIS_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fBASIS_STORED\x10\x01\x12\x12\n" +
-	"\x0eBASIS_RESTATED\x10\x022\xa2\x02\n" +
+	"\x0eBASIS_RESTATED\x10\x022\xf5\x02\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
-	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponse\x12Q\n" +
+	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_audit_service_proto_rawDescOnce sync.Once
@@ -1321,7 +1624,7 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 }
 
 var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(Basis)(0),                        // 0: trigone.v1.Basis
 	(*ListDiscrepanciesRequest)(nil),  // 1: trigone.v1.ListDiscrepanciesRequest
@@ -1335,68 +1638,76 @@ var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(*ListCaseFactsRequest)(nil),      // 9: trigone.v1.ListCaseFactsRequest
 	(*FactFilter)(nil),                // 10: trigone.v1.FactFilter
 	(*ListCaseFactsResponse)(nil),     // 11: trigone.v1.ListCaseFactsResponse
-	(*CaseReference)(nil),             // 12: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),           // 13: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),     // 14: google.protobuf.Timestamp
-	(PlanTiming)(0),                   // 15: trigone.v1.PlanTiming
-	(*Identifier)(nil),                // 16: trigone.v1.Identifier
-	(*Discrepancy)(nil),               // 17: trigone.v1.Discrepancy
-	(ComparisonKind)(0),               // 18: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),            // 19: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                // 20: trigone.v1.Comparison
-	(*VerdictCount)(nil),              // 21: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),             // 22: trigone.v1.ThingsPlanned
-	(*CaseFacts)(nil),                 // 23: trigone.v1.CaseFacts
+	(*ListAccessesRequest)(nil),       // 12: trigone.v1.ListAccessesRequest
+	(*ListAccessesResponse)(nil),      // 13: trigone.v1.ListAccessesResponse
+	(*Access)(nil),                    // 14: trigone.v1.Access
+	(*CaseReference)(nil),             // 15: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),           // 16: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),     // 17: google.protobuf.Timestamp
+	(PlanTiming)(0),                   // 18: trigone.v1.PlanTiming
+	(*Identifier)(nil),                // 19: trigone.v1.Identifier
+	(*Discrepancy)(nil),               // 20: trigone.v1.Discrepancy
+	(ComparisonKind)(0),               // 21: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),            // 22: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                // 23: trigone.v1.Comparison
+	(*VerdictCount)(nil),              // 24: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),             // 25: trigone.v1.ThingsPlanned
+	(*CaseFacts)(nil),                 // 26: trigone.v1.CaseFacts
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
-	12, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
-	13, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
-	14, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
-	14, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
-	15, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	15, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
+	17, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
+	17, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
+	18, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
 	0,  // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
 	3,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
 	4,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
 	0,  // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
-	16, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	14, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	15, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	17, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	12, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
-	18, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
-	19, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
-	15, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	14, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	14, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	19, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	17, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	18, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	20, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	15, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	21, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	22, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	18, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	17, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	17, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
 	0,  // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
 	7,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
 	8,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
 	0,  // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
-	16, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
-	14, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
-	15, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
-	20, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
-	21, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
-	22, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	12, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	19, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	17, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	18, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	23, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	24, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	25, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	15, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
 	10, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
-	15, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	14, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	14, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	18, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	17, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	17, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
 	0,  // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
-	23, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
+	26, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
 	0,  // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
-	1,  // 37: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	5,  // 38: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
-	9,  // 39: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
-	2,  // 40: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 41: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	11, // 42: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	40, // [40:43] is the sub-list for method output_type
-	37, // [37:40] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	15, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
+	14, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
+	17, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
+	1,  // 40: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	5,  // 41: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	9,  // 42: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	12, // 43: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	2,  // 44: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 45: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	11, // 46: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	13, // 47: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	44, // [44:48] is the sub-list for method output_type
+	40, // [40:44] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_audit_service_proto_init() }
@@ -1406,6 +1717,7 @@ func file_trigone_v1_audit_service_proto_init() {
 	}
 	file_trigone_v1_case_facts_proto_init()
 	file_trigone_v1_evaluation_proto_init()
+	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_record_service_proto_init()
 	type x struct{}
@@ -1414,7 +1726,7 @@ func file_trigone_v1_audit_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_audit_service_proto_rawDesc), len(file_trigone_v1_audit_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   11,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

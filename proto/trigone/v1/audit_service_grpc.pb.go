@@ -22,6 +22,7 @@ const (
 	AuditService_ListDiscrepancies_FullMethodName = "/trigone.v1.AuditService/ListDiscrepancies"
 	AuditService_ListComparisons_FullMethodName   = "/trigone.v1.AuditService/ListComparisons"
 	AuditService_ListCaseFacts_FullMethodName     = "/trigone.v1.AuditService/ListCaseFacts"
+	AuditService_ListAccesses_FullMethodName      = "/trigone.v1.AuditService/ListAccesses"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -37,6 +38,9 @@ type AuditServiceClient interface {
 	// Lists what cases have to say to whoever counts them. The facts name nobody and
 	// are personal data all the same.
 	ListCaseFacts(ctx context.Context, in *ListCaseFactsRequest, opts ...grpc.CallOption) (*ListCaseFactsResponse, error)
+	// Lists who did what, newest first: reads, exports and refusals too. This is the
+	// access record, in which every line proves the one before it.
+	ListAccesses(ctx context.Context, in *ListAccessesRequest, opts ...grpc.CallOption) (*ListAccessesResponse, error)
 }
 
 type auditServiceClient struct {
@@ -77,6 +81,16 @@ func (c *auditServiceClient) ListCaseFacts(ctx context.Context, in *ListCaseFact
 	return out, nil
 }
 
+func (c *auditServiceClient) ListAccesses(ctx context.Context, in *ListAccessesRequest, opts ...grpc.CallOption) (*ListAccessesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAccessesResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListAccesses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -90,6 +104,9 @@ type AuditServiceServer interface {
 	// Lists what cases have to say to whoever counts them. The facts name nobody and
 	// are personal data all the same.
 	ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error)
+	// Lists who did what, newest first: reads, exports and refusals too. This is the
+	// access record, in which every line proves the one before it.
+	ListAccesses(context.Context, *ListAccessesRequest) (*ListAccessesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -108,6 +125,9 @@ func (UnimplementedAuditServiceServer) ListComparisons(context.Context, *ListCom
 }
 func (UnimplementedAuditServiceServer) ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCaseFacts not implemented")
+}
+func (UnimplementedAuditServiceServer) ListAccesses(context.Context, *ListAccessesRequest) (*ListAccessesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAccesses not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -184,6 +204,24 @@ func _AuditService_ListCaseFacts_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListAccesses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAccessesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListAccesses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListAccesses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListAccesses(ctx, req.(*ListAccessesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -202,6 +240,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCaseFacts",
 			Handler:    _AuditService_ListCaseFacts_Handler,
+		},
+		{
+			MethodName: "ListAccesses",
+			Handler:    _AuditService_ListAccesses_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,123 @@
+package casebook
+
+import (
+	"context"
+	"sync"
+
+	"trigone/internal/storage"
+)
+
+// Access collects what the line of the access record says of a call while the call
+// runs. Rooms tell it which cases they read; a write takes the line into its own
+// transaction. It is safe for concurrent use, and nil takes everything and keeps
+// nothing.
+type Access struct {
+	mu      sync.Mutex
+	line    storage.Access
+	uids    map[string]bool
+	several int64
+	written bool
+}
+
+// NewAccess begins the line of a call.
+func NewAccess(line storage.Access) *Access { return &Access{line: line, uids: map[string]bool{}} }
+
+type accessKey struct{}
+
+// WithAccess puts the line of a call into its context.
+func WithAccess(ctx context.Context, a *Access) context.Context {
+	return context.WithValue(ctx, accessKey{}, a)
+}
+
+// AccessOf gives the line of a call; nil where none is kept.
+func AccessOf(ctx context.Context) *Access {
+	a, _ := ctx.Value(accessKey{}).(*Access)
+	return a
+}
+
+// mostNamed is how many cases are told apart: beyond one, a line says how many.
+const mostNamed = 1000
+
+// Case says that the call read or wrote a case.
+func (a *Access) Case(uid string) {
+	if a == nil || uid == "" {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	switch {
+	case a.uids[uid]:
+	case len(a.uids) < mostNamed:
+		a.uids[uid] = true
+	default:
+		a.several++
+	}
+}
+
+// Cases says that the call told of as many cases more, none of which is named.
+func (a *Access) Cases(n int) {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.several += int64(n)
+}
+
+// Method says by which route it came, where that is known only on the way.
+func (a *Access) Method(method string) {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.line.Method = method
+}
+
+func (a *Access) filled() storage.Access {
+	line := a.line
+	if len(a.uids) == 1 && a.several == 0 {
+		for uid := range a.uids {
+			line.CaseUID = uid
+		}
+		return line
+	}
+	line.Cases = int64(len(a.uids)) + a.several
+	return line
+}
+
+// outcomeOK is the outcome of a call that was answered.
+const outcomeOK = "OK"
+
+// ofWrite gives the line for the transaction of a write of this case, or of none;
+// nil: no line is kept.
+func (a *Access) ofWrite(uid string) *storage.Access {
+	if a == nil {
+		return nil
+	}
+	a.Case(uid)
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	line := a.filled()
+	line.Outcome = outcomeOK
+	return &line
+}
+
+// wrote says that the line is on record with what it wrote.
+func (a *Access) wrote() {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.written = true
+}
+
+// Line gives the line of a call that ended so; not if it is on record already.
+func (a *Access) Line(outcome string) (line storage.Access, ok bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	line = a.filled()
+	line.Outcome = outcome
+	return line, !a.written || outcome != outcomeOK
+}

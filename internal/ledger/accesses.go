@@ -1,0 +1,53 @@
+package ledger
+
+import (
+	"context"
+
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// ListAccesses lists who did what.
+func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *trigonev1.ListAccessesRequest) (*trigonev1.ListAccessesResponse, error) {
+	site, err := l.archive.Admit(who, req)
+	if err != nil {
+		return nil, err
+	}
+	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
+		return nil, err
+	}
+	filters := proto.CloneOf(req)
+	filters.PageToken, filters.PageSize, filters.Parent = "", 0, ""
+	question, after, err := l.page("ListAccesses", filters, req.GetPageToken())
+	if err != nil {
+		return nil, err
+	}
+	f := storage.AccessFilter{Caller: req.GetCaller()}
+	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+		return nil, err
+	}
+	lines, next, err := l.archive.Store.Accesses(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	if err != nil {
+		return nil, err
+	}
+	resp := &trigonev1.ListAccessesResponse{}
+	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+		return nil, err
+	}
+	for i := range lines {
+		a := &lines[i]
+		m := &trigonev1.Access{
+			Number: a.Number, Time: casebook.Timestamp(a.Time), Caller: a.Caller, Method: a.Method, CaseCount: a.Cases, Outcome: a.Outcome,
+			RequestId: a.RequestID, Detail: a.Detail, Concerns: a.Concerns, Reason: a.Reason,
+		}
+		if a.CaseUID != "" {
+			m.CaseName = l.archive.CaseName(a.CaseUID)
+		}
+		resp.Accesses = append(resp.Accesses, m)
+	}
+	return resp, nil
+}
