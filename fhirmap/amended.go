@@ -29,7 +29,6 @@ type statement struct {
 	High       number               `json:"high,omitzero"`
 	Word       *words               `json:"word,omitempty"`
 	Absent     *words               `json:"absent,omitempty"`
-	Count      *int                 `json:"count,omitempty"`
 	When       *string              `json:"when,omitempty"`
 	Start      *string              `json:"start,omitempty"`
 	End        *string              `json:"end,omitempty"`
@@ -82,14 +81,10 @@ func saidBy(o *fhir.Observation) statement {
 		s.Low, s.High = numberOf(o.ValueRange.Low), numberOf(o.ValueRange.High)
 	}
 	for _, c := range o.Component {
-		part := statement{Value: numberOf(c.ValueQuantity), Word: wordsOf(c.ValueCodeableConcept), Absent: wordsOf(c.DataAbsentReason), Count: c.ValueInteger}
-		if c.ValueRange != nil {
-			part.Low, part.High = numberOf(c.ValueRange.Low), numberOf(c.ValueRange.High)
-		}
 		if s.Components == nil {
 			s.Components = map[string]statement{}
 		}
-		s.Components[*c.Code.Coding[0].System+"|"+*c.Code.Coding[0].Code] = part
+		s.Components[*c.Code.Coding[0].System+"|"+*c.Code.Coding[0].Code] = statement{Value: numberOf(c.ValueQuantity), Word: wordsOf(c.ValueCodeableConcept)}
 	}
 	return s
 }

@@ -59,6 +59,8 @@ const (
 	// detailSystem says how a planned step is to be done, and on what condition.
 	detailSystem     = Base + "/CodeSystem/step-detail"
 	indicationSystem = Base + "/CodeSystem/indication"
+	// occasionSystem says at which occasion a value was found.
+	occasionSystem = Base + "/CodeSystem/occasion"
 )
 
 // Public systems.
@@ -383,6 +385,7 @@ const (
 	placeExtension    = Base + "/StructureDefinition/target-place"
 	stageExtension    = Base + "/StructureDefinition/target-stage"
 	methodExtension   = Base + "/StructureDefinition/target-method"
+	runExtension      = Base + "/StructureDefinition/pump-run"
 )
 
 // Extension is an extension that a bundle may carry.
@@ -402,6 +405,7 @@ func Extensions() []Extension {
 		{placeExtension, "Goal.target", "CodeableConcept", "Place of the valve at which the aim holds"},
 		{stageExtension, "Goal.target", "CodeableConcept", "Stage of the operation at which the aim is judged"},
 		{methodExtension, "Goal.target", "CodeableConcept", "Method by which the aim is judged"},
+		{runExtension, "Observation", "integer", "Number of the pump run in which it was found"},
 	}
 }
 
@@ -486,6 +490,7 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{"indeterminate", "The difference is below what the measurement can tell"},
 		}},
 		{URL: detailSystem, Concepts: append(prefixedConcepts(detailEnums...), Concept{alternativeStep, "Alternative of another planned step: one of them is done"})},
+		{URL: occasionSystem, Concepts: occasionConcepts()},
 		{URL: indicationSystem, Concepts: prefixedConcepts(trigonev1.Aetiology(0).Descriptor(), trigonev1.IndicationTrigger(0).Descriptor())},
 		{URL: ruleSystem, Open: true},
 	}

@@ -285,7 +285,7 @@ func takeExtension(s *scrub, value any) (any, bool) {
 	if !slices.ContainsFunc(Extensions(), func(x Extension) bool { return x.URL == url }) {
 		return nil, false
 	}
-	for name, take := range map[string]treatment{"valueDecimal": takeNumber, "valueRange": takePlainRange, "valueCodeableConcept": takeConcept} {
+	for name, take := range map[string]treatment{"valueDecimal": takeNumber, "valueInteger": takeNumber, "valueRange": takePlainRange, "valueCodeableConcept": takeConcept} {
 		if v, has := o[name]; has {
 			clean, ok := take(s, v)
 			return map[string]any{"url": url, name: clean}, ok
@@ -371,7 +371,8 @@ func hasCoding(kind any, code string) bool {
 // put in by bundle.
 var taken = map[string]treatment{
 	typeObservation: takeObservation(takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension),
+		"status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
 		"focus": takeMany(takeReference), "basedOn": takeMany(takeReference), "partOf": takeMany(takeReference), "hasMember": takeMany(takeReference),
 		"derivedFrom": takeMany(takeReference), "device": takeReference,
 		"effectiveDateTime": takeDate, "effectivePeriod": takePeriod,
@@ -379,9 +380,8 @@ var taken = map[string]treatment{
 		"dataAbsentReason": takeConcept, "bodySite": takeConcept, "method": takeConcept, "interpretation": takeMany(takeConcept),
 		"referenceRange": takeMany(takeReferenceRange),
 		"component": takeMany(takeElements(map[string]treatment{
-			"code": takeConcept, "valueQuantity": takeQuantity, "valueRange": takeRange, "valueCodeableConcept": takeConcept, "valueInteger": takeNumber,
-			"valueBoolean": takeBoolean, "dataAbsentReason": takeConcept, "interpretation": takeMany(takeConcept), "referenceRange": takeMany(takeReferenceRange),
-		}, "code", "valueQuantity|valueRange|valueCodeableConcept|valueInteger|valueBoolean|dataAbsentReason")),
+			"code": takeConcept, "valueQuantity": takeQuantity, "valueCodeableConcept": takeConcept,
+		}, "code", "valueQuantity|valueCodeableConcept")),
 	}, "status", "code", "subject")),
 	typeProcedure: takeElements(map[string]treatment{
 		"meta": takeMeta, "status": takeWord, "statusReason": takeConcept, "category": takeConcept, "code": takeConcept, "subject": takeSubject,

@@ -38,7 +38,10 @@ func (p *producer) deviations(seen map[inputKey]string) error {
 		o := &fhir.Observation{
 			Status: fhir.ObservationStatusFinal, Code: *local(discrepancySystem, class),
 			Category:             []fhir.CodeableConcept{*standard(categorySystem, "procedure"), *local(roleSystem, deviationRole)},
-			ValueCodeableConcept: local(verdictSystem, verdict),
+			ValueCodeableConcept: local(verdictSystem, verdict), Extension: runOf(d.GetRun()),
+		}
+		if at := p.occasionCode(valve.Occasion(d.GetOccasion()), d.GetStage()); at != "" {
+			o.Category = append(o.Category, *local(occasionSystem, at))
 		}
 		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			o.Device = &software
@@ -62,8 +65,9 @@ func (p *producer) deviations(seen map[inputKey]string) error {
 	return nil
 }
 
-// differences adds outcome less plan, its tolerance, what it was judged by, the
-// reason of the record, stage and run.
+// differences adds outcome less plan, its tolerance, what it was judged by and the
+// reason of the record: one comparison of several parts, none of which says anything
+// by itself. They are the only components that the mapping makes.
 func (p *producer) differences(o *fhir.Observation, d *trigonev1.Discrepancy) error {
 	add := func(code string, c fhir.ObservationComponent) {
 		c.Code = *local(kindSystem, code)
@@ -100,13 +104,6 @@ func (p *producer) differences(o *fhir.Observation, d *trigonev1.Discrepancy) er
 	}
 	if _, ok := localIndex()[systemCode{reasonSystem, reason}]; ok {
 		add(kindReason, fhir.ObservationComponent{ValueCodeableConcept: local(reasonSystem, reason)})
-	}
-	if d.GetStage() != trigonev1.Stage_STAGE_UNSPECIFIED {
-		add(kindStage, fhir.ObservationComponent{ValueCodeableConcept: local(stageSystem, hyphened(enumWord(d.GetStage().String(), "STAGE_")))})
-	}
-	if d.GetRun() > 0 {
-		run := int(d.GetRun())
-		add(kindPumpRun, fhir.ObservationComponent{ValueInteger: &run})
 	}
 	return nil
 }

@@ -77,7 +77,8 @@ var limitSides = map[string]side{
 // judged says where a value lies: its band, high or low by a caution, the range of
 // that caution's limit, and the aim of the plan in force at the stage. A note says
 // nothing here: its limit may be one from memory.
-func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.CodeableConcept, ranges []fhir.ObservationReferenceRange) {
+func (p *producer) judged(r reading) (verdict []fhir.CodeableConcept, ranges []fhir.ObservationReferenceRange) {
+	v := r.value
 	if v.GetState() != trigonev1.MetricState_METRIC_STATE_VALUE || predicted(v.GetRole()) || p.likelySlip(v) {
 		return nil, nil
 	}
@@ -109,8 +110,8 @@ func (p *producer) judged(v *trigonev1.MetricValue, g *group) (verdict []fhir.Co
 			ranges = append(ranges, p.ruleRange(f, l, s))
 		}
 	}
-	ranges = append(ranges, p.policyRanges(v, g, ranges)...)
-	return verdict, append(ranges, p.targetRanges(v, g)...)
+	ranges = append(ranges, p.policyRanges(r, ranges)...)
+	return verdict, append(ranges, p.targetRanges(r)...)
 }
 
 // likelySlip says whether an open slip questions a value: it is sent as recorded, and
@@ -136,8 +137,8 @@ var afterRepair = []struct {
 
 // policyRanges gives the limits of the policy for a value after the repair, but for
 // those that a caution told already. A limit from memory is none.
-func (p *producer) policyRanges(v *trigonev1.MetricValue, g *group, told []fhir.ObservationReferenceRange) []fhir.ObservationReferenceRange {
-	if k := g.occasion.kind; len(told) > 0 || k != kindResult && k != kindFollowUp {
+func (p *producer) policyRanges(of reading, told []fhir.ObservationReferenceRange) []fhir.ObservationReferenceRange {
+	if k := of.occasion.kind; len(told) > 0 || k != kindResult && k != kindFollowUp {
 		return nil
 	}
 	var ranges []fhir.ObservationReferenceRange
@@ -145,7 +146,7 @@ func (p *producer) policyRanges(v *trigonev1.MetricValue, g *group, told []fhir.
 		t, known := p.limits[a.limit]
 		source, _ := settings.SourceByID(t.Source)
 		s := limitSides[a.limit]
-		if !known || source.Strength == settings.Memory || s.leaf != valve.ID(v.GetMetric()) || string(a.place) != v.GetPlace() {
+		if !known || source.Strength == settings.Memory || s.leaf != of.metric || string(a.place) != of.value.GetPlace() {
 			continue
 		}
 		r := fhir.ObservationReferenceRange{Type: local(kindSystem, rangeOfPolicy)}
@@ -203,9 +204,10 @@ func (p *producer) ruleRange(f *trigonev1.Finding, l *trigonev1.AppliedLimit, s 
 
 // targetRanges gives the aims of the plan in force for a value in or after the
 // operation.
-func (p *producer) targetRanges(v *trigonev1.MetricValue, g *group) []fhir.ObservationReferenceRange {
+func (p *producer) targetRanges(of reading) []fhir.ObservationReferenceRange {
+	v := of.value
 	var ranges []fhir.ObservationReferenceRange
-	if !p.inForce || !g.occasion.inTheatre {
+	if !p.inForce || !of.occasion.inTheatre {
 		return nil
 	}
 	for _, t := range p.plan.GetTargets() {

@@ -2,7 +2,9 @@ package fhirmap_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -144,9 +146,9 @@ func TestPlanAndWhatAnswersIt(t *testing.T) {
 		{"an unplanned step is based on nothing", at3, "step/s-sliding", "basedOn", nil},
 		{"what was not done was planned", at3, "planned-step/p-cleft", "basedOn", []string{"plan/2/step/p-cleft"}},
 		{"an aim names what answers it", at3, "plan/2/target/t-gradient", "outcomeReference", []string{exit}},
-		{"also where it was not missed", at3, "plan/2/target/t-contact", "outcomeReference", []string{"value|coaptation_length|result/exit|measured|echo-2d"}},
+		{"also where it was not missed", at3, "plan/2/target/t-contact", "outcomeReference", []string{"value|coaptation_length|result/exit|measured|echo-2d|a2_p2"}},
 		{"a grade", at3, "plan/2/target/t-grade", "outcomeReference", []string{"grade|regurgitation_grade|result/exit"}},
-		{"a height in the field", at3, "plan/2/target/t-height", "outcomeReference", []string{"value|leaflet_height|operation/run1/after_ring|measured|ruler"}},
+		{"a height in the field", at3, "plan/2/target/t-height", "outcomeReference", []string{"value|leaflet_height|operation/run1/after_ring|measured|ruler|p2/seam"}},
 		{"a dimension", at3, "plan/2/dimensions/p-resection", "outcomeReference", []string{width}},
 		{"a difference names the request", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", "basedOn", []string{"plan/2/step/p-resection"}},
 		{"the step", at3, "discrepancy|step_parameter|p-resection|s-resection|resection_free_edge_width", "partOf", []string{"step/s-resection"}},
@@ -549,9 +551,9 @@ func TestWordsOfOtherRoomsHaveConcepts(t *testing.T) {
 }
 
 // TestEveryMeasuredLeafIsFoundWithItsCircumstances sets every field of the contract
-// that holds a quantity alone and finds it again in the decoded bundle: number, unit
-// and place in its Observation, stage and run in the panel that has it as a member;
-// a planned one in a Goal or a DeviceRequest.
+// that holds a quantity alone and finds it again in the decoded bundle: number, unit,
+// place, occasion and pump run in its Observation, which is a member of a panel that
+// says the same; a planned one in a Goal or a DeviceRequest.
 func TestEveryMeasuredLeafIsFoundWithItsCircumstances(t *testing.T) {
 	measured, planned := 0, 0
 	for _, path := range quantityPaths((&trigonev1.CaseFile{}).ProtoReflect().Descriptor(), nil) {
@@ -613,44 +615,56 @@ func measuredFault(t *testing.T, bundle []byte, v *trigonev1.MetricValue) string
 		if !strings.HasPrefix(key, "value|"+v.GetMetric()+"|"+v.GetOccasion()+"|measured") {
 			continue
 		}
-		holder := any(r)
-		if place := onItsOwn(v.GetPlace()); place != "" {
-			holder = nil
-			for _, c := range asArray(r["component"]) {
-				codes := at(c, "code", "coding").(array)
-				if at(codes[len(codes)-1], "code") == place {
-					holder = c
-				}
-			}
+		place, sites := "", asArray(at(r, "bodySite", "coding"))
+		if len(sites) > 0 {
+			place = at(sites[len(sites)-1], "code").(string)
 		}
-		if !is(at(holder, "valueQuantity"), v) {
+		if !is(r["valueQuantity"], v) || onItsOwn(v.GetPlace()) != "" && place != onItsOwn(v.GetPlace()) || r["component"] != nil {
 			return "the number, its unit or its place is not in the Observation"
 		}
 		panel := byKey(t, bundle, "panel|"+v.GetOccasion())
 		if !slices.ContainsFunc(asArray(panel["hasMember"]), func(m any) bool { return at(m, "reference") == "urn:uuid:"+r["id"].(string) }) {
 			return "it is no member of its occasion's panel"
 		}
-		stage, run := "", int32(0)
-		// A step's value says its run itself, because its panel is of all steps.
-		for _, c := range append(asArray(panel["component"]), asArray(r["component"])...) {
-			switch at(c, "code", "coding", 0, "code") {
-			case "stage":
-				stage = at(c, "valueCodeableConcept", "coding", 0, "code").(string)
-			case "pump-run":
-				n, err := at(c, "valueInteger").(json.Number).Int64()
-				if err != nil {
-					return "the run is no number"
-				}
-				run = int32(n)
-			}
-		}
 		want := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(v.GetStage().String(), "STAGE_")), "_", "-")
-		if v.GetStage() != 0 && stage != want || run != v.GetRun() {
-			return "the panel says stage " + stage + " instead of " + want + ", or another run"
+		if v.GetStage() == 0 {
+			section, _, _ := strings.Cut(v.GetOccasion(), "/")
+			want = map[string]string{"identity": "patient", "assessment": "native", "operation": "operation", "follow_up": "discharge"}[section]
+		}
+		if got := occasionIn(r); got != want || occasionIn(panel) != got {
+			return "the occasion is " + got + " instead of " + want + ", in the panel " + occasionIn(panel)
+		}
+		wanted := any(nil)
+		if v.GetRun() > 0 {
+			wanted = json.Number(strconv.Itoa(int(v.GetRun())))
+		}
+		// The panel of the steps is of all runs.
+		if got, of := runIn(r), runIn(panel); got != wanted || of != nil && of != got {
+			return fmt.Sprintf("the run is %v instead of %v, in the panel %v", got, wanted, of)
 		}
 		return ""
 	}
 	return "there is no such Observation"
+}
+
+// occasionIn gives the code of the occasion of an Observation.
+func occasionIn(r object) string {
+	for _, c := range asArray(r["category"]) {
+		if at(c, "coding", 0, "system") == fhirmap.Base+"/CodeSystem/occasion" {
+			return at(c, "coding", 0, "code").(string)
+		}
+	}
+	return ""
+}
+
+// runIn gives the pump run of an Observation.
+func runIn(r object) any {
+	for _, e := range asArray(r["extension"]) {
+		if at(e, "url") == fhirmap.Base+"/StructureDefinition/pump-run" {
+			return at(e, "valueInteger")
+		}
+	}
+	return nil
 }
 
 func plannedFault(t *testing.T, bundle []byte, v *trigonev1.MetricValue) string {

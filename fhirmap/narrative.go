@@ -2,6 +2,7 @@ package fhirmap
 
 import (
 	"html"
+	"strconv"
 	"strings"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -127,9 +128,14 @@ func rangeText(r *fhir.Range) string {
 }
 
 func observationText(o *fhir.Observation) string {
-	what := spoken(&o.Code)
-	if len(o.Category) > 1 {
-		what = join(", ", what, strings.ToLower(spoken(&o.Category[1])))
+	what := join(", ", spoken(&o.Code), spoken(o.BodySite))
+	for i := 1; i < len(o.Category); i++ {
+		what = join(", ", what, strings.ToLower(spoken(&o.Category[i])))
+	}
+	for _, e := range o.Extension {
+		if e.Url == runExtension {
+			what = join(", ", what, "pump run "+strconv.Itoa(*e.ValueInteger))
+		}
 	}
 	absent := func(c *fhir.CodeableConcept) string {
 		if c == nil {
@@ -140,10 +146,7 @@ func observationText(o *fhir.Observation) string {
 	parts := []string{join("", numberText(o.ValueQuantity), rangeText(o.ValueRange), spoken(o.ValueCodeableConcept), absent(o.DataAbsentReason))}
 	for i := range o.Component {
 		c := &o.Component[i]
-		value := join("", numberText(c.ValueQuantity), rangeText(c.ValueRange), spoken(c.ValueCodeableConcept), absent(c.DataAbsentReason))
-		if value != "" {
-			parts = append(parts, spoken(&c.Code)+" "+value)
-		}
+		parts = append(parts, spoken(&c.Code)+" "+join("", numberText(c.ValueQuantity), spoken(c.ValueCodeableConcept)))
 	}
 	return join(": ", what, join("; ", parts...))
 }

@@ -20,35 +20,36 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// group is what becomes one Observation: the values of one metric at one
-// occasion, in one role, by one method, of one instance.
-type group struct {
-	key    string // the resource's, of which its id is made
-	id     string
-	metric valve.ID
-	role   trigonev1.MetricRole
-	method trigonev1.Method
-	// instance is the step, test or lesion the values belong to, as in the grammar
-	// of places; its id is no code, so it is no component.
-	instance string
+// reading is a value with what the Observation that it becomes says around it.
+type reading struct {
+	value    *trigonev1.MetricValue // nil: of a grade or a panel
+	metric   valve.ID
+	role     trigonev1.MetricRole
+	method   trigonev1.Method
 	occasion *occasion
-	values   []*trigonev1.MetricValue
-	places   []valve.Place // within the instance, beside values
+	// instance is the step, test or lesion the value belongs to, as in the grammar of
+	// places; its id is no code.
+	instance string
+	place    valve.Place // within the instance
 }
 
-type groupKey struct {
-	metric, occasion, instance string
-	role                       trigonev1.MetricRole
-	method                     trigonev1.Method
-}
-
-func (k groupKey) text() string {
-	parts := []string{"value", k.metric, k.occasion, roleCode(k.role)}
-	if k.method != 0 {
-		parts = append(parts, methodCode(k.method))
+func (p *producer) readingOf(v *trigonev1.MetricValue) reading {
+	of, rest := instance(v.GetPlace())
+	return reading{
+		value: v, metric: valve.ID(v.GetMetric()), role: v.GetRole(), method: v.GetMethod(),
+		occasion: p.occasionOf(v), instance: of, place: rest,
 	}
-	if k.instance != "" {
-		parts = append(parts, k.instance)
+}
+
+// valueKey names a value: metric, occasion, role, method if one is stated, and place
+// if there is one.
+func valueKey(v *trigonev1.MetricValue) string {
+	parts := []string{"value", v.GetMetric(), v.GetOccasion(), roleCode(v.GetRole())}
+	if v.GetMethod() != 0 {
+		parts = append(parts, methodCode(v.GetMethod()))
+	}
+	if v.GetPlace() != "" {
+		parts = append(parts, v.GetPlace())
 	}
 	return strings.Join(parts, "|")
 }
@@ -92,43 +93,29 @@ func instance(place string) (of string, rest valve.Place) {
 // observations makes the Observations of the values and grades, the panels and
 // the issues, and says which Observation holds a value.
 func (p *producer) observations() (seen map[inputKey]string, err error) {
-	var order []*group
-	groups := map[groupKey]*group{}
+	var order []*trigonev1.MetricValue
 	seen = map[inputKey]string{}
-	type exact struct {
-		inputKey
-		method trigonev1.Method
-	}
-	once := map[exact]bool{}
+	once := map[string]bool{}
 	for _, v := range p.ev.GetMetrics() {
 		if !sent(v) || p.retracted[valve.Occasion(v.GetOccasion()).Section()] {
 			continue
 		}
-		of, rest := instance(v.GetPlace())
-		key := groupKey{v.GetMetric(), v.GetOccasion(), of, v.GetRole(), v.GetMethod()}
-		input := inputKey{v.GetMetric(), v.GetPlace(), v.GetOccasion(), v.GetRole()}
-		if once[exact{input, v.GetMethod()}] {
+		key := valueKey(v)
+		if once[key] {
 			return nil, fmt.Errorf("%s stands twice in the evaluation; evaluate the case again", where(v))
 		}
-		once[exact{input, v.GetMethod()}] = true
-		g, ok := groups[key]
-		if !ok {
-			g = &group{key: key.text(), metric: valve.ID(key.metric), role: key.role, method: key.method, instance: of, occasion: p.occasionOf(v)}
-			g.id = resourceID(p.uid, typeObservation, g.key)
-			groups[key] = g
-			order = append(order, g)
-		}
+		once[key] = true
+		input := inputKey{v.GetMetric(), v.GetPlace(), v.GetOccasion(), v.GetRole()}
 		if _, other := seen[input]; !other {
-			seen[input] = g.id
+			seen[input] = resourceID(p.uid, typeObservation, key)
 		}
-		g.values = append(g.values, v)
-		g.places = append(g.places, rest)
+		order = append(order, v)
 	}
-	for _, g := range order {
+	for _, v := range order {
 		if err := p.asked(); err != nil {
 			return nil, err
 		}
-		if err := p.observation(g, seen); err != nil {
+		if err := p.observation(p.readingOf(v), seen); err != nil {
 			return nil, err
 		}
 	}
@@ -144,45 +131,37 @@ func where(v *trigonev1.MetricValue) string {
 }
 
 // observation makes one Observation and enters it in its occasion's panel.
-func (p *producer) observation(g *group, seen map[inputKey]string) error {
-	o := &fhir.Observation{Code: p.metricConcept(g), Status: fhir.ObservationStatusFinal}
-	for i, v := range g.values {
-		value, err := valueOf(v)
-		if err != nil {
-			return err
-		}
-		if err := uncertain(v, value.quantity); err != nil {
-			return err
-		}
-		verdict, ranges := p.judged(v, g)
-		if g.places[i] == valve.Nowhere {
-			o.ValueQuantity, o.ValueRange, o.DataAbsentReason = value.quantity, value.interval, value.absent
-			o.Interpretation, o.ReferenceRange = verdict, ranges
-			continue
-		}
-		o.Component = append(o.Component, fhir.ObservationComponent{
-			Code:          *placeConcept(g.places[i]),
-			ValueQuantity: value.quantity, ValueRange: value.interval, DataAbsentReason: value.absent,
-			Interpretation: verdict, ReferenceRange: ranges,
-		})
+func (p *producer) observation(r reading, seen map[inputKey]string) error {
+	v := r.value
+	value, err := valueOf(v)
+	if err != nil {
+		return err
 	}
-	o.Component = append(o.Component, g.ownRun()...)
-	if g.method != 0 {
-		o.Method = local(methodSystem, methodCode(g.method))
+	if err := uncertain(v, value.quantity); err != nil {
+		return err
 	}
-	if g.role != trigonev1.MetricRole_METRIC_ROLE_MEASURED {
+	o := &fhir.Observation{
+		Code: p.metricConcept(r), Status: fhir.ObservationStatusFinal, Extension: runOf(v.GetRun()),
+		ValueQuantity: value.quantity, ValueRange: value.interval, DataAbsentReason: value.absent,
+	}
+	o.Interpretation, o.ReferenceRange = p.judged(r)
+	if r.method != 0 {
+		o.Method = local(methodSystem, methodCode(r.method))
+	}
+	if r.role != trigonev1.MetricRole_METRIC_ROLE_MEASURED {
 		if software, ok := p.reference(typeDevice, softwareKey(p.ev)); ok {
 			o.Device = &software
 		}
-		o.DerivedFrom = p.derivedFrom(g, seen)
+		// Planned values are no Observations.
+		o.DerivedFrom = observationsOf(v.GetInputs(), seen)
 	}
-	if predicted(g.role) {
+	if predicted(r.role) {
 		if caution := p.ev.GetCaution(); caution != "" {
 			o.Note = []fhir.Annotation{{Text: caution}}
 		}
 	}
-	p.place(o, g)
-	category := category(g)
+	p.place(o, r)
+	category := category(r)
 	if isHeartRate(o.Code) {
 		// The code obliges to the vital signs profile, which wants a time.
 		if effective(o) {
@@ -191,23 +170,24 @@ func (p *producer) observation(g *group, seen map[inputKey]string) error {
 			o.Code = notVital(o.Code)
 		}
 	}
-	o.Category = []fhir.CodeableConcept{*standard(categorySystem, category), *local(roleSystem, roleCode(g.role))}
-	p.from = source{}
-	if g.role == trigonev1.MetricRole_METRIC_ROLE_MEASURED {
-		p.from = p.sourceOf(g.occasion.name.Section())
+	o.Category = []fhir.CodeableConcept{
+		*standard(categorySystem, category), *local(roleSystem, roleCode(r.role)), *local(occasionSystem, r.occasion.code(v.GetStage())),
 	}
-	p.addObservation(g.key, o, g.occasion)
+	p.from = source{}
+	if r.role == trigonev1.MetricRole_METRIC_ROLE_MEASURED {
+		p.from = p.sourceOf(r.occasion.name.Section())
+	}
+	p.addObservation(valueKey(v), o, r.occasion)
 	return nil
 }
 
-// ownRun states the pump run of a step's values, which its panel, being of all
-// steps, does not.
-func (g *group) ownRun() []fhir.ObservationComponent {
-	run := int(g.values[0].GetRun())
-	if run == 0 || g.occasion.run > 0 || slices.ContainsFunc(g.values, func(v *trigonev1.MetricValue) bool { return int(v.GetRun()) != run }) {
+// runOf states the pump run; R4 has no element for it, and it is no part of a value.
+func runOf(run int32) []fhir.Extension {
+	if run <= 0 {
 		return nil
 	}
-	return []fhir.ObservationComponent{{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run}}
+	n := int(run)
+	return []fhir.Extension{{Url: runExtension, ValueInteger: &n}}
 }
 
 func effective(o *fhir.Observation) bool {
@@ -224,31 +204,33 @@ func notVital(c fhir.CodeableConcept) fhir.CodeableConcept {
 	return c
 }
 
-// place says when and of what the values are: part of the step or the operation,
-// about the ring, at the lesion.
-func (p *producer) place(o *fhir.Observation, g *group) {
-	when := g.occasion.clock
-	if g.occasion.inTheatre && !predicted(g.role) {
+// place says when, where and of what a value is: part of the step or the operation,
+// about the ring, at its place or that of its lesion.
+func (p *producer) place(o *fhir.Observation, r reading) {
+	when := r.occasion.clock
+	if r.occasion.inTheatre && !predicted(r.role) {
 		if parent, ok := p.reference(typeProcedure, parentKey); ok {
 			o.PartOf = []fhir.Reference{parent}
 		}
 	}
+	at := r.place
 	switch {
-	case strings.HasPrefix(g.instance, "step:"):
-		if step, ok := p.reference(typeProcedure, stepKey(stepOf(g.instance))); ok {
+	case strings.HasPrefix(r.instance, "step:"):
+		if step, ok := p.reference(typeProcedure, stepKey(stepOf(r.instance))); ok {
 			o.PartOf = []fhir.Reference{step}
 		}
-		if ring, ok := p.reference(typeDevice, ringKey(stepOf(g.instance))); ok {
+		if ring, ok := p.reference(typeDevice, ringKey(stepOf(r.instance))); ok {
 			o.Focus = []fhir.Reference{ring}
 		}
-	case strings.HasPrefix(g.instance, "test:"):
-		if t := p.testTime(strings.TrimPrefix(g.instance, "test:")); t.known() {
+	case strings.HasPrefix(r.instance, "test:"):
+		if t := p.testTime(strings.TrimPrefix(r.instance, "test:")); t.known() {
 			when = t
 		}
-	case strings.HasPrefix(g.instance, "lesion:"):
-		if at := p.lesionPlace(g.occasion.name, strings.TrimPrefix(g.instance, "lesion:")); at != valve.Nowhere {
-			o.BodySite = placeConcept(at)
-		}
+	case strings.HasPrefix(r.instance, "lesion:") && at == valve.Nowhere:
+		at = p.lesionPlace(r.occasion.name, strings.TrimPrefix(r.instance, "lesion:"))
+	}
+	if at != valve.Nowhere {
+		o.BodySite = placeConcept(at)
 	}
 	o.EffectiveDateTime, o.EffectivePeriod = when.at, when.period()
 }
@@ -304,12 +286,12 @@ func (p *producer) studies() []namedStudy {
 
 // category: by the method where it is stated, else by the occasion; pressure and
 // rate of the circulation are examined, not imaged.
-func category(g *group) string {
-	switch g.metric {
+func category(r reading) string {
+	switch r.metric {
 	case valve.HeartRate, valve.SystolicArterialPressure, valve.DiastolicArterialPressure:
 		return "exam"
 	}
-	switch g.method {
+	switch r.method {
 	case trigonev1.Method_METHOD_ECHO_2D, trigonev1.Method_METHOD_ECHO_3D, trigonev1.Method_METHOD_DOPPLER,
 		trigonev1.Method_METHOD_M_MODE, trigonev1.Method_METHOD_CT, trigonev1.Method_METHOD_MAGNETIC_RESONANCE:
 		return "imaging"
@@ -317,19 +299,10 @@ func category(g *group) string {
 		trigonev1.Method_METHOD_CATHETER, trigonev1.Method_METHOD_VISUAL:
 		return "procedure"
 	}
-	return g.occasion.category
+	return r.occasion.category
 }
 
-// derivedFrom refers to the Observations of the values that were read. Planned
-// values are none.
-func (p *producer) derivedFrom(g *group, seen map[inputKey]string) []fhir.Reference {
-	var inputs []*trigonev1.InputValue
-	for _, v := range g.values {
-		inputs = append(inputs, v.GetInputs()...)
-	}
-	return observationsOf(inputs, seen)
-}
-
+// observationsOf refers to the Observations of the values that were read.
 func observationsOf(inputs []*trigonev1.InputValue, seen map[inputKey]string) []fhir.Reference {
 	var ids []string
 	for _, in := range inputs {
@@ -470,15 +443,10 @@ var rows = sync.OnceValue(func() map[valve.ID]row {
 
 // metricConcept gives the code of a metric: a public one first where it means the
 // same for a value taken so, never at a prediction; then ours.
-func (p *producer) metricConcept(g *group) fhir.CodeableConcept {
-	own := localCoding(metricSystem, metricCode(g.metric, g.role))
-	row := rows()[g.metric]
-	if !predicted(g.role) {
-		var inputs []*trigonev1.InputValue
-		for _, v := range g.values {
-			inputs = append(inputs, v.GetInputs()...)
-		}
-		if public := publicCode(row.codes, p.taken(g.metric, g.occasion, g.instance, g.method, inputs)); public != nil {
+func (p *producer) metricConcept(r reading) fhir.CodeableConcept {
+	own := localCoding(metricSystem, metricCode(r.metric, r.role))
+	if !predicted(r.role) {
+		if public := publicCode(rows()[r.metric].codes, p.taken(r)); public != nil {
 			return fhir.CodeableConcept{Coding: append(public.Coding, own)}
 		}
 	}
@@ -506,16 +474,17 @@ func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
 	in := p.occasionOf(&trigonev1.MetricValue{Occasion: string(name)})
 	o := &fhir.Observation{
 		Code:   *local(metricSystem, metricCode(id, trigonev1.MetricRole_METRIC_ROLE_MEASURED)),
-		Status: fhir.ObservationStatusFinal,
+		Status: fhir.ObservationStatusFinal, Extension: runOf(in.run),
 		Category: []fhir.CodeableConcept{
 			*standard(categorySystem, "imaging"), *local(roleSystem, roleCode(trigonev1.MetricRole_METRIC_ROLE_MEASURED)),
+			*local(occasionSystem, in.code(in.stage)),
 		},
 		ValueCodeableConcept: concept,
 	}
 	if ranges := p.gradeRange(id, in); ranges != nil {
 		o.ReferenceRange = ranges
 	}
-	p.place(o, &group{occasion: in, role: trigonev1.MetricRole_METRIC_ROLE_MEASURED})
+	p.place(o, reading{occasion: in, role: trigonev1.MetricRole_METRIC_ROLE_MEASURED})
 	if id == leakGrade {
 		if step, ok := p.reference(typeProcedure, replacementKey); ok {
 			o.PartOf = []fhir.Reference{step}
@@ -527,8 +496,7 @@ func (p *producer) grade(id string, name valve.Occasion, g *trigonev1.Grade) {
 
 // Panels.
 
-// panels makes one Observation for every occasion that has any: its members, and
-// stage and pump run where they are known.
+// panels makes one Observation for every occasion that has any: its members.
 func (p *producer) panels() {
 	for _, in := range p.occasions {
 		if len(in.members) == 0 {
@@ -536,20 +504,10 @@ func (p *producer) panels() {
 		}
 		o := &fhir.Observation{
 			Code: *local(kindSystem, in.kind), Status: fhir.ObservationStatusFinal,
-			Category:  []fhir.CodeableConcept{*standard(categorySystem, in.category)},
-			HasMember: in.members,
+			Category:  []fhir.CodeableConcept{*standard(categorySystem, in.category), *local(occasionSystem, in.code(in.stage))},
+			HasMember: in.members, Extension: runOf(in.run),
 		}
-		if in.stage != trigonev1.Stage_STAGE_UNSPECIFIED {
-			o.Component = append(o.Component, fhir.ObservationComponent{
-				Code:                 *local(kindSystem, kindStage),
-				ValueCodeableConcept: local(stageSystem, hyphened(enumWord(in.stage.String(), "STAGE_"))),
-			})
-		}
-		if in.run > 0 {
-			run := int(in.run)
-			o.Component = append(o.Component, fhir.ObservationComponent{Code: *local(kindSystem, kindPumpRun), ValueInteger: &run})
-		}
-		p.place(o, &group{occasion: in})
+		p.place(o, reading{occasion: in})
 		p.from = p.sourceOf(in.name.Section())
 		p.addObservation(panelKey(in.name), o, nil)
 	}

@@ -346,7 +346,7 @@ func narrowed(t *fhir.GoalTarget, place valve.Place, stage trigonev1.Stage, meth
 		add(placeExtension, placeConcept(place))
 	}
 	if stage != trigonev1.Stage_STAGE_UNSPECIFIED {
-		add(stageExtension, local(stageSystem, hyphened(enumWord(stage.String(), "STAGE_"))))
+		add(stageExtension, local(stageSystem, stageCode(stage)))
 	}
 	if method != trigonev1.Method_METHOD_UNSPECIFIED {
 		add(methodExtension, local(methodSystem, methodCode(method)))

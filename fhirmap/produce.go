@@ -45,6 +45,7 @@ type occasion struct {
 	inTheatre bool
 	stage     trigonev1.Stage
 	run       int32
+	followUp  trigonev1.FollowUpKind
 	// content holds the values with their context.
 	content protoreflect.Message
 	taken   map[string][]valve.Context // by leaf; filled on first use
@@ -205,7 +206,7 @@ func (p *producer) findOccasions() {
 		}
 		add(occasion{
 			name: valve.Occasion(followUpName + u.GetId()), kind: kindFollowUp, category: "imaging",
-			clock: when, content: u.GetStudy().ProtoReflect(),
+			clock: when, content: u.GetStudy().ProtoReflect(), followUp: u.GetKind(),
 		})
 	}
 }

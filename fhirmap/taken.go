@@ -19,11 +19,11 @@ const mixed = "mixed"
 // taken says how a value was measured, as far as its public code may depend on it: by
 // the contexts of the record, for a computed value those of everything it read. Its
 // method is that of the value.
-func (p *producer) taken(leaf valve.ID, in *occasion, of string, method trigonev1.Method, inputs []*trigonev1.InputValue) metric.Taken {
+func (p *producer) taken(r reading) metric.Taken {
 	var t metric.Taken
 	var contexts []valve.Context
-	if rows()[leaf].formula {
-		for _, i := range inputs {
+	if rows()[r.metric].formula {
+		for _, i := range r.value.GetInputs() {
 			at := slices.IndexFunc(p.occasions, func(o *occasion) bool { return string(o.name) == i.GetOccasion() })
 			if at < 0 {
 				return t
@@ -32,11 +32,11 @@ func (p *producer) taken(leaf valve.ID, in *occasion, of string, method trigonev
 		}
 	}
 	word := valve.Method("")
-	if method != 0 {
-		word = valve.Method(enumWord(method.String(), methodPrefix))
+	if r.method != 0 {
+		word = valve.Method(enumWord(r.method.String(), methodPrefix))
 	}
-	if !rows()[leaf].formula {
-		contexts = in.contexts(leaf, word)
+	if !rows()[r.metric].formula {
+		contexts = r.occasion.contexts(r.metric, word)
 	}
 	for i, c := range contexts {
 		if i == 0 {
@@ -51,8 +51,8 @@ func (p *producer) taken(leaf valve.ID, in *occasion, of string, method trigonev
 		}
 	}
 	t.Method = word
-	if id, ok := strings.CutPrefix(of, lesionPrefix); ok {
-		t.Flail = p.flail(in.name, id)
+	if id, ok := strings.CutPrefix(r.instance, lesionPrefix); ok {
+		t.Flail = p.flail(r.occasion.name, id)
 	}
 	return t
 }

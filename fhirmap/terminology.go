@@ -169,12 +169,12 @@ func pointer[T any](v T) *T { return &v }
 func searchParameters() []fhir.SearchParameter {
 	const id = "place"
 	return []fhir.SearchParameter{{
-		Id: text(id), Url: canonical(TypeSearchParameter, id), Version: text("1"), Name: "TrigonePlace",
+		Id: text(id), Url: canonical(TypeSearchParameter, id), Version: text("2"), Name: "TrigonePlace",
 		Status: fhir.PublicationStatusActive, Publisher: text(publisher),
-		Description: "Where in the mitral valve: the place of a component's value, the site of an Observation about one lesion, or the site of a step. A token of the place CodeSystem or of a public code beside it.",
+		Description: "Where in the mitral valve: the place of a value or of a difference, or the site of a step. A token of the place CodeSystem or of a public code beside it.",
 		Code:        id, Base: []fhir.ResourceType{fhir.ResourceTypeObservation, fhir.ResourceTypeProcedure},
 		Type:       fhir.SearchParamTypeToken,
-		Expression: text("Observation.component.code | Observation.bodySite | Procedure.bodySite"),
+		Expression: text("Observation.bodySite | Procedure.bodySite"),
 		XpathUsage: pointer(fhir.XPathUsageTypeNormal),
 		MultipleOr: pointer(true), MultipleAnd: pointer(true),
 	}}

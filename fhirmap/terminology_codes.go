@@ -49,7 +49,7 @@ var systemTitles = map[string]string{
 	stageSystem:       "Stages of the operation",
 	methodSystem:      "Methods of measurement",
 	roleSystem:        "Where a value comes from",
-	kindSystem:        "Occasions of a panel and what it says of itself",
+	kindSystem:        "Kinds of a panel, and parts of a difference",
 	reasonSystem:      "Reasons of a step's status",
 	ruleSystem:        "Rules whose finding is a detected issue",
 	findingSystem:     "Kinds of a finding",
@@ -60,6 +60,7 @@ var systemTitles = map[string]string{
 	verdictSystem:     "Verdicts on a difference",
 	detailSystem:      "Details of a planned step",
 	indicationSystem:  "Indications of a repair",
+	occasionSystem:    "Occasions at which a value was found",
 }
 
 func codeSystemResource(s CodeSystem) codeSystemJSON {
@@ -98,6 +99,9 @@ func definition(system, code string) string {
 		return placeDefinitions()[code]
 	case gradeSystem:
 		return gradeDefinitions()[code]
+	}
+	if system == occasionSystem { // the stages among them mean what they mean there
+		system = stageSystem
 	}
 	return definitions[systemCode{system, code}]
 }

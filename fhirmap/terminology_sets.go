@@ -28,7 +28,6 @@ const (
 	setCategory       = "observation-category"
 	setMethod         = "method"
 	setPlace          = "place"
-	setComponent      = "component-code"
 	setBodySite       = "body-site"
 	setGrade          = "grade"
 	setStage          = "stage"
@@ -52,16 +51,15 @@ func valueSets() []valueSet {
 	anatomy := []systemCode{{snomed, mitralValve}, {snomed, mitralAnnulus}, {snomed, chords}}
 	return []valueSet{
 		{id: setMetric, title: "Code of a quantity or a grade", systems: []string{metricSystem}},
-		{id: setPanel, title: "Code of a panel, and of what it says of itself", systems: []string{kindSystem}},
+		{id: setPanel, title: "Code of a panel, and of a part of a difference", systems: []string{kindSystem}},
 		{id: setCode, title: "Code of an Observation", sets: []string{setMetric, setPanel, setDifference}},
 		{id: setDifference, title: "Class of a difference between plan and outcome", systems: []string{discrepancySystem}},
 		{id: setVerdict, title: "Verdict on a difference", systems: []string{verdictSystem}},
 		{id: setInterpretation, title: "Interpretation of a value", systems: []string{bandSystem}, beside: ofSystem(interpretationSystem)},
-		{id: setCategory, title: "Category of an Observation, and where its value comes from", systems: []string{roleSystem}, beside: ofSystem(categorySystem)},
+		{id: setCategory, title: "Category of an Observation, where its value comes from, and the occasion", systems: []string{roleSystem, occasionSystem}, beside: ofSystem(categorySystem)},
 		{id: setMethod, title: "Method of measurement", systems: []string{methodSystem}},
 		{id: setPlace, title: "Place in the mitral valve", systems: []string{placeSystem}},
-		{id: setComponent, title: "Code of a component: a place, or what a panel says of itself", sets: []string{setPlace, setPanel}},
-		{id: setBodySite, title: "Site of a step, or of an Observation about one lesion", sets: []string{setPlace}, beside: anatomy},
+		{id: setBodySite, title: "Site of a step, of a value or of a lesion", sets: []string{setPlace}, beside: anatomy},
 		{id: setGrade, title: "Grade of regurgitation", systems: []string{gradeSystem}},
 		{id: setStage, title: "Stage of the operation", systems: []string{stageSystem}},
 		{id: setAbsent, title: "Why there is no value", beside: ofSystem(absentSystem)},

@@ -526,7 +526,7 @@ func TestSiteCodesAreSentBeforeOurs(t *testing.T) {
 		{"public first where the step had none", "step/s-resection", []any{"code"}, []string{"R-1", "leaflet-resection"}},
 		{"after a built-in one of another system", "value|mean_gradient|result/exit|measured|doppler", []any{"code"}, []string{"80073-0", "G-1", "mean-gradient"}},
 		{"a wider one is not sent", "step/s-resection", []any{"bodySite", 0}, []string{"p2"}},
-		{"nor a narrower one", "value|predicted_mean_contact|plan|predicted-from-plan", []any{"code"}, []string{"predicted-mean-contact"}},
+		{"nor a narrower one", "value|predicted_mean_contact|plan|predicted-from-plan|a2_p2", []any{"code"}, []string{"predicted-mean-contact"}},
 	} {
 		t.Run(tt.why, func(t *testing.T) {
 			var got []string

@@ -348,10 +348,22 @@ func (c *checker) observation(path string, r object) {
 	if len(values(r)) == 0 && r["dataAbsentReason"] == nil && len(components) == 0 && r["hasMember"] == nil && r["status"] != "entered-in-error" {
 		c.fault(path, "neither value nor reason")
 	}
-	prediction := false
+	prediction, difference, occasions := false, false, 0
 	categories, _ := r["category"].(array)
 	for _, category := range categories {
 		prediction = prediction || hasCode(category, "predicted-from-plan") || hasCode(category, "predicted-from-execution")
+		difference = difference || hasCode(category, "plan-versus-outcome")
+		for _, c := range codings(category) {
+			if c["system"] == fhirmap.Base+"/CodeSystem/occasion" {
+				occasions++
+			}
+		}
+	}
+	if components != nil && !difference {
+		c.fault(path, "only a difference has components")
+	}
+	if occasions > 1 || occasions == 0 && !difference && r["status"] != "entered-in-error" {
+		c.fault(path, "of %d occasions", occasions)
 	}
 	if prediction && r["valueQuantity"] != nil {
 		c.fault(path, "a prediction is a range, not a number")
@@ -368,9 +380,6 @@ func (c *checker) observation(path string, r object) {
 		c.valueOrReason(at, component)
 		if len(values(component)) == 0 && component["dataAbsentReason"] == nil {
 			c.fault(at, "neither value nor reason")
-		}
-		if prediction && component["valueQuantity"] != nil {
-			c.fault(at, "a prediction is a range, not a number")
 		}
 		if len(values(r)) > 0 && overlap(r["code"], component["code"]) {
 			c.fault(at, "obs-7: the code of the Observation recurs beside its value")

@@ -74,25 +74,32 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 			resource(b, "Observation", has("valueQuantity"))["dataAbsentReason"] = object{"text": "x"}
 		}, "obs-6"},
 		{"the same in a component", func(b object) {
-			resource(b, "Observation", key("|leaflet_height|"))["component"].(array)[0].(object)["dataAbsentReason"] = object{"text": "x"}
+			resource(b, "Observation", has("component"))["component"].(array)[0].(object)["dataAbsentReason"] = object{"text": "x"}
 		}, "obs-6"},
 		{"the code recurs in a component", func(b object) {
 			r := resource(b, "Observation", has("valueQuantity"))
 			r["component"] = array{object{"code": r["code"], "valueQuantity": r["valueQuantity"]}}
 		}, "obs-7"},
 		{"two components of one code", func(b object) {
-			r := resource(b, "Observation", key("|leaflet_height|"))
-			r["component"].(array)[1].(object)["code"] = r["component"].(array)[0].(object)["code"]
+			r := resource(b, "Observation", has("component"))
+			r["component"] = append(r["component"].(array), r["component"].(array)[0])
 		}, "two components"},
+		{"a component of a value", func(b object) {
+			resource(b, "Observation", has("valueQuantity"))["component"] = resource(b, "Observation", has("component"))["component"]
+		}, "only a difference has components"},
+		{"a value of no occasion", func(b object) {
+			r := resource(b, "Observation", has("valueQuantity"))
+			r["category"] = r["category"].(array)[:2]
+		}, "of 0 occasions"},
 		{"two values", func(b object) { resource(b, "Observation", has("valueQuantity"))["valueString"] = "x" }, "more than one value"},
 		{"neither value nor reason", func(b object) { delete(resource(b, "Observation", has("valueQuantity")), "valueQuantity") }, "neither value nor reason"},
 		{"a prediction as a number", func(b object) {
-			c := resource(b, "Observation", key("predicted-from-plan"))["component"].(array)[0].(object)
+			c := resource(b, "Observation", key("predicted-from-plan"))
 			c["valueQuantity"] = c["valueRange"].(object)["low"]
 			delete(c, "valueRange")
 		}, "a prediction is a range"},
 		{"a range upside down", func(b object) {
-			x := resource(b, "Observation", key("predicted-from-plan"))["component"].(array)[0].(object)["valueRange"].(object)
+			x := resource(b, "Observation", key("predicted-from-plan"))["valueRange"].(object)
 			x["low"], x["high"] = x["high"], x["low"]
 		}, "rng-2"},
 		{"a period upside down", func(b object) {

@@ -161,7 +161,9 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 		occasions = append(occasions, "result/"+id)
 	}
 	if maybe(t, "follow up") {
-		file.FollowUps = []*trigonev1.FollowUp{{Id: "later", EchoOn: rapid.SampledFrom([]string{"", "2027-01-31"}).Draw(t, "echo"), Study: drawStudy(t)}}
+		file.FollowUps = []*trigonev1.FollowUp{{
+			Id: "later", Kind: trigonev1.FollowUpKind(rapid.Int32Range(0, 5).Draw(t, "kind of follow-up")), EchoOn: rapid.SampledFrom([]string{"", "2027-01-31"}).Draw(t, "echo"), Study: drawStudy(t),
+		}}
 		occasions = append(occasions, "follow_up/later")
 	}
 	ev := &trigonev1.Evaluation{

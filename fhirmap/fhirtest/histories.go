@@ -274,7 +274,7 @@ func completeSnapshot(n int64) fhirmap.Snapshot {
 			},
 		}},
 		FollowUps: []*trigonev1.FollowUp{{
-			Id: "one-year", StatusKnownOn: "2027-03-02", EchoOn: "2027-03-01", Note: Leak,
+			Id: "one-year", Kind: trigonev1.FollowUpKind_FOLLOW_UP_KIND_ONE_YEAR, StatusKnownOn: "2027-03-02", EchoOn: "2027-03-01", Note: Leak,
 			Study: &trigonev1.Study{Regurgitation: &trigonev1.Regurgitation{Grade: grade(plus, trigonev1.GradeValue_GRADE_VALUE_PLUS_1)}},
 		}},
 	}
