@@ -164,10 +164,13 @@ func counted(codes int, site []metric.SiteCode) *string {
 
 func pointer[T any](v T) *T { return &v }
 
+// SearchPlace is the id and the code of the search parameter for places.
+const SearchPlace = "place"
+
 // searchParameters gives the search parameters that R4 lacks: neither Observation
 // nor Procedure has one for where in the valve it is.
 func searchParameters() []fhir.SearchParameter {
-	const id = "place"
+	const id = SearchPlace
 	return []fhir.SearchParameter{{
 		Id: text(id), Url: canonical(TypeSearchParameter, id), Version: text("2"), Name: "TrigonePlace",
 		Status: fhir.PublicationStatusActive, Publisher: text(publisher),

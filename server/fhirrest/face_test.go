@@ -129,7 +129,7 @@ func TestQuantities(t *testing.T) {
 			if q, ok := r["valueQuantity"].(map[string]any); ok {
 				out = append(out, fmt.Sprint(q["value"]))
 			} else {
-				out = append(out, "components")
+				out = append(out, "none")
 			}
 		}
 		slices.Sort(out)
@@ -149,12 +149,61 @@ func TestQuantities(t *testing.T) {
 	if got := values(ask("Observation", "code-value-quantity", gradient+"$gt0|"+millimetre)); len(got) != 0 {
 		t.Errorf("a gradient in millimetres: %v", got)
 	}
-	p2 := ask("Observation", "component-code-value-quantity", own+"place|p2$gt0|"+millimetre)
-	if got := values(p2); len(got) == 0 || slices.ContainsFunc(got, func(v string) bool { return v != "components" }) {
-		t.Errorf("heights at P2: %v", got)
+	// The numbers are those of the case file: heights measured by echo, contact after
+	// the repair.
+	height, contact := own+"metric|leaflet-height", own+"metric|coaptation-length"
+	for _, tt := range []struct {
+		why  string
+		path string
+		want []string
+	}{
+		{"heights at the middle of P2", ask("Observation", "code", height, "place", own+"place|p2-segment-mid"), []string{"16"}},
+		{"that is not above 16 mm", ask("Observation", "code-value-quantity", height+"$gt16|"+millimetre, "place", own+"place|p2-segment-mid"), []string{}},
+		{"contact at A2-P2 on leaving theatre", ask("Observation", "code-value-quantity", contact+"$gt0|"+millimetre, "place", own+"place|a2-p2", "category", own+"occasion|leaving-theatre"), []string{"7.8"}},
+		{"a place by its code alone", ask("Observation", "code", contact, "place", "a2-p2", "category", "leaving-theatre"), []string{"7.8"}},
+	} {
+		if got := values(tt.path); !slices.Equal(got, tt.want) {
+			t.Errorf("%s: %v, want %v", tt.why, got, tt.want)
+		}
 	}
-	if a, b := values(ask("Observation", "combo-value-quantity", "gt0||mm")), values(ask("Observation", "component-value-quantity", "gt0||mm")); len(a) <= len(b) {
-		t.Errorf("%d of all, %d of components", len(a), len(b))
+	f = newFixture(t, 0, "several-differences")
+	all, parts := values(ask("Observation", "combo-value-quantity", "gt0||mm")), values(ask("Observation", "component-value-quantity", "gt0||mm"))
+	if top := values(ask("Observation", "value-quantity", "gt0||mm")); len(all) != len(top)+len(parts) || len(parts) == 0 {
+		t.Errorf("%d of all, %d at the top, %d of components", len(all), len(top), len(parts))
+	}
+	// The tolerance of a difference is a component of it.
+	if got := values(ask("Observation", "component-code-value-quantity", own+"record-kind|tolerance$gt0|"+millimetre)); len(got) == 0 {
+		t.Error("no difference has a tolerance in millimetres")
+	}
+}
+
+// What was found at one occasion is one question, whatever the record calls the
+// entry; the patients and grades are those of the case files.
+func TestOccasionIsOneQuestion(t *testing.T) {
+	f := newFixture(t, 0, "recurrence", "several-differences", "calcified-unit-slip", "two-triangles", "core-only")
+	grade := own + "metric|regurgitation-grade"
+	for _, tt := range []struct {
+		why  string
+		path string
+		want []string // patient and grade
+	}{
+		{"regurgitation at discharge", ask("Observation", "code", grade, "category", own+"occasion|discharge"),
+			[]string{"P-0005 trace", "P-0018 mild", "P-0020 mild", "P-0033 trace"}},
+		{"at least mild", ask("Observation", "code-value-concept", grade+"$http://snomed.info/sct|255604002", "category", own+"occasion|discharge"),
+			[]string{"P-0018 mild", "P-0020 mild"}},
+		{"after a year", ask("Observation", "code", grade, "category", own+"occasion|12-months"), []string{"P-0033 severe"}},
+		{"at another time", ask("Observation", "code", grade, "category", own+"occasion|other-follow-up"), []string{"P-0024 trace"}},
+	} {
+		var got []string
+		for _, r := range f.pages(t, tt.path, nil) {
+			codings := r["valueCodeableConcept"].(map[string]any)["coding"].([]any)
+			word, _, _ := strings.Cut(codings[len(codings)-1].(map[string]any)["display"].(string), " (")
+			got = append(got, r["subject"].(map[string]any)["identifier"].(map[string]any)["value"].(string)+" "+word)
+		}
+		slices.Sort(got)
+		if !slices.Equal(got, tt.want) {
+			t.Errorf("%s: %q, want %q", tt.why, got, tt.want)
+		}
 	}
 }
 

@@ -188,6 +188,17 @@ func fraction(s string) *big.Rat {
 	return x
 }
 
+func drawPlace(t *rapid.T) question {
+	place := rapid.SampledFrom([]string{"p2", "a2-p2", "p2-segment-mid", "anterior-leaflet", "lateral-side"}).Draw(t, "place")
+	return question{"place", own + "place|" + place, func(r map[string]any) bool {
+		sites := anyList(r["bodySite"])
+		if one, single := r["bodySite"].(map[string]any); single {
+			sites = append(sites, one)
+		}
+		return slices.ContainsFunc(sites, func(c map[string]any) bool { return concept(c, own+"place", place) })
+	}}
+}
+
 func drawQuantity(t *rapid.T, list []map[string]any, unit string) question {
 	value := fmt.Sprintf("%d", rapid.IntRange(0, 60).Draw(t, "whole"))
 	digits := rapid.IntRange(0, 2).Draw(t, "digits")
@@ -237,10 +248,10 @@ func drawQuantity(t *rapid.T, list []map[string]any, unit string) question {
 			return concept(r["code"], system, code) && compare(r["valueQuantity"])
 		}}
 	}
-	place := rapid.SampledFrom([]string{"p1", "p2", "a2", "a2-p2", "a1-p1"}).Draw(t, "place")
-	return question{"component-code-value-quantity", own + "place|" + place + "$" + text, func(r map[string]any) bool {
+	part := rapid.SampledFrom([]string{"difference", "tolerance"}).Draw(t, "part")
+	return question{"component-code-value-quantity", own + "record-kind|" + part + "$" + text, func(r map[string]any) bool {
 		return slices.ContainsFunc(anyList(r["component"]), func(c map[string]any) bool {
-			return concept(c["code"], own+"place", place) && compare(c["valueQuantity"])
+			return concept(c["code"], own+"record-kind", part) && compare(c["valueQuantity"])
 		})
 	}}
 }
@@ -253,13 +264,15 @@ func TestSearchEqualsNaiveFilter(t *testing.T) {
 		list := stock[typ]
 		var asked []question
 		for range rapid.IntRange(1, 2).Draw(r, "criteria") {
-			switch rapid.IntRange(0, 3).Draw(r, "kind") {
+			switch rapid.IntRange(0, 4).Draw(r, "kind") {
 			case 0:
 				asked = append(asked, drawCode(r, list))
 			case 1:
 				asked = append(asked, drawStatus(r))
 			case 2:
 				asked = append(asked, drawDate(r, typ))
+			case 4:
+				asked = append(asked, drawPlace(r))
 			case 3:
 				if typ == "Observation" {
 					asked = append(asked, drawQuantity(r, list, rapid.SampledFrom([]string{"mm", "mm[Hg]", "%"}).Draw(r, "unit")))

@@ -3,6 +3,8 @@ package fhirrest
 import (
 	"slices"
 	"strings"
+
+	"trigone/fhirmap"
 )
 
 // kind is a kind of search parameter, in FHIR's words.
@@ -38,6 +40,8 @@ type param struct {
 	valueKind kind
 	// union names the parameters whose values this one searches beside its own.
 	union []string
+	// own is the id of our definition, where R4 has no such parameter.
+	own string
 }
 
 // resourceType is a served type with its parameters.
@@ -51,8 +55,11 @@ type resourceType struct {
 
 const searchParameter = "http://hl7.org/fhir/SearchParameter/"
 
-// definition is the canonical address of the parameter's definition in R4.
+// definition is the canonical address of the parameter's definition, in R4 or ours.
 func (t resourceType) definition(p param) string {
+	if p.own != "" {
+		return fhirmap.Base + "/" + fhirmap.TypeSearchParameter + "/" + p.own
+	}
 	if p.shared != "" {
 		return searchParameter + p.shared
 	}
@@ -92,6 +99,13 @@ func (p param) of(value kind) param {
 	return p
 }
 
+// atPlace searches the sites in the valve; R4 has a parameter for them at neither type.
+func atPlace() param {
+	p := token(fhirmap.SearchPlace, "bodySite")
+	p.own = fhirmap.SearchPlace
+	return p
+}
+
 // clinical names the definition that R4 shares between types.
 func clinical(p param) param {
 	p.shared = "clinical-" + p.name
@@ -110,8 +124,8 @@ var common = []param{
 const whole = ""
 
 // served is the one table of what is served: the router, the search, the includes
-// and the capability statement read it. A parameter is one of R4 4.0.1, never one
-// of our own; testdata holds R4's list, and a test compares.
+// and the capability statement read it. A parameter is one of R4 4.0.1, whose list
+// testdata holds, or one that fhirmap publishes; a test compares.
 var served = withCommon([]resourceType{
 	{name: "DetectedIssue", params: []param{
 		token("code", "code"),
@@ -190,6 +204,7 @@ var served = withCommon([]resourceType{
 		token("method", "method"),
 		reference("part-of", "partOf", "Procedure"),
 		clinical(reference("patient", "subject")),
+		atPlace(),
 		code("status", "status", "http://hl7.org/fhir/observation-status"),
 		reference("subject", "subject"),
 		token("value-concept", "valueCodeableConcept"),
@@ -203,6 +218,7 @@ var served = withCommon([]resourceType{
 		clinical(token("identifier", "identifier")),
 		reference("part-of", "partOf", "Procedure", "Observation"),
 		clinical(reference("patient", "subject")),
+		atPlace(),
 		token("reason-code", "reasonCode"),
 		reference("reason-reference", "reasonReference", "Observation", "Procedure", "DiagnosticReport"),
 		code("status", "status", "http://hl7.org/fhir/event-status"),

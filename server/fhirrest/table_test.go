@@ -1,12 +1,15 @@
 package fhirrest
 
 import (
+	"encoding/json"
 	"os"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"unicode"
+
+	"trigone/fhirmap"
 )
 
 // defined is a row of R4's search parameters.
@@ -62,15 +65,56 @@ func (d defined) says(path string) bool {
 	})
 }
 
-// Every parameter is one of R4: its kind, its definition, where its values stand
-// and what it may refer to. Source: HL7 FHIR R4 4.0.1, search-parameters bundle.
+// published reads our own search parameters, which are for what R4 has none for.
+func published(t *testing.T) (list []defined) {
+	t.Helper()
+	all, err := fhirmap.Terminology(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range all {
+		if r.Type != fhirmap.TypeSearchParameter {
+			continue
+		}
+		var p struct {
+			URL, Code, Type, Expression string
+			Base                        []string
+		}
+		if err := json.Unmarshal(r.JSON, &p); err != nil {
+			t.Fatal(err)
+		}
+		for _, typ := range p.Base {
+			list = append(list, defined{typ: typ, name: p.Code, kind: p.Type, id: p.URL, expressions: strings.Split(p.Expression, " | ")})
+		}
+	}
+	return list
+}
+
+// Every parameter is one of R4, or one of ours for which R4 has none: its kind, its
+// definition, where its values stand and what it may refer to. Source: HL7 FHIR R4
+// 4.0.1, search-parameters bundle.
 func TestParametersAreThoseOfR4(t *testing.T) {
-	all := definitions(t)
+	all, ours := definitions(t), published(t)
+	for _, d := range ours {
+		if slices.ContainsFunc(all, func(x defined) bool { return x.typ == d.typ && x.name == d.name }) {
+			t.Errorf("R4 has %s.%s of its own", d.typ, d.name)
+		}
+		if typ := typeNamed(d.typ); typ.position(d.name) < 0 {
+			t.Errorf("%s.%s is published and not served", d.typ, d.name)
+		}
+	}
 	for _, typ := range served {
 		for _, p := range typ.params {
 			at := slices.IndexFunc(all, func(d defined) bool {
 				return d.name == p.name && (d.typ == typ.name || d.typ == "Resource" && strings.HasPrefix(p.name, "_"))
 			})
+			if at < 0 && p.own != "" {
+				at = slices.IndexFunc(ours, func(d defined) bool { return d.name == p.name && d.typ == typ.name })
+				if at < 0 || ours[at].kind != string(p.kind) || ours[at].id != typ.definition(p) || !ours[at].says(p.paths[0]) {
+					t.Errorf("%s.%s is not what is published: %v", typ.name, p.name, ours)
+				}
+				continue
+			}
 			if at < 0 {
 				t.Errorf("%s.%s is no search parameter of R4", typ.name, p.name)
 				continue

@@ -51,9 +51,6 @@ class Specimen {
   heartRate() {
     return this.resource('Observation', (r) => r.valueQuantity && r.code.coding.some((c) => c.code === '8867-4'));
   }
-  panel() {
-    return this.resource('Observation', (r) => r.component?.[0].valueQuantity);
-  }
   part() {
     return this.resource('Procedure', (r) => r.partOf);
   }
@@ -100,7 +97,7 @@ const ofTheBundle = [
   ['quantity-unit', 'a unit for readers only', (b) => ((q) => (delete q.system, delete q.code))(b.measured().valueQuantity)],
   ['ucum-unit', 'a unit that people write', (b) => (b.measured().valueQuantity.code = 'mmHg')],
   ['ucum-unit', 'a raised two', (b) => (b.measured().valueQuantity.code = 'cm^2')],
-  ['ucum-unit', 'a unit of a component', (b) => (b.panel().component[0].valueQuantity.code = 'beats/min')],
+  ['ucum-unit', 'a unit of a component', (b) => ((r) => (r.component = [{ code: { text: 'x' }, valueQuantity: { ...r.valueQuantity, code: 'beats/min' } }]))(b.measured())],
   ['coding-system', 'a code without system', (b) => delete b.measured().code.coding[0].system],
   ['coding-system', 'a system without code', (b) => delete b.measured().code.coding[0].code],
   ['own-code', 'a code that our system does not have', (b) => b.measured().code.coding.push({ system: localSystem, code: 'no-such-metric' })],

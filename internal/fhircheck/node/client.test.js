@@ -49,6 +49,12 @@ async function face() {
 
   const statement = await started(client);
   const types = statement.rest[0].resource;
+  // What R4 has no parameter for is defined by the server itself.
+  for (const { definition } of types.flatMap((t) => t.searchParam ?? [])) {
+    if (published.has(definition)) continue;
+    const [resourceType, id] = definition.split('/').slice(-2);
+    published.set(definition, await client.read({ resourceType, id }));
+  }
   const can = (type, code) => type.interaction?.some((i) => i.code === code);
   const searched = types.filter((t) => can(t, 'search-type'));
 
