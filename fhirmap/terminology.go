@@ -46,14 +46,9 @@ func Terminology(site []metric.SiteCode) ([]Resource, error) {
 	}
 	var list []Resource
 	add := func(typ, id string, wrapped any) error {
-		var text bytes.Buffer
-		e := json.NewEncoder(&text)
-		e.SetEscapeHTML(false)
-		if err := e.Encode(wrapped); err != nil {
-			return fmt.Errorf("%s %s: %w", typ, id, err)
-		}
-		list = append(list, Resource{typ, id, bytes.TrimRight(text.Bytes(), "\n")})
-		return nil
+		r, err := encoded(typ, id, wrapped)
+		list = append(list, r)
+		return err
 	}
 	for _, s := range CodeSystems() {
 		if err := add(TypeCodeSystem, lastPart(s.URL), codeSystemResource(s)); err != nil {
@@ -92,6 +87,16 @@ func Terminology(site []metric.SiteCode) ([]Resource, error) {
 	}
 	slices.SortFunc(list, byTypeAndID)
 	return list, nil
+}
+
+func encoded(typ, id string, wrapped any) (Resource, error) {
+	var text bytes.Buffer
+	e := json.NewEncoder(&text)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(wrapped); err != nil {
+		return Resource{}, fmt.Errorf("%s %s: %w", typ, id, err)
+	}
+	return Resource{typ, id, bytes.TrimRight(text.Bytes(), "\n")}, nil
 }
 
 // FindTerminology looks a resource of Terminology up by type and id.

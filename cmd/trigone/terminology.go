@@ -21,8 +21,10 @@ func (a *app) terminologyCommand() *cobra.Command {
 		Long: `terminology writes, one file for each resource, what a receiver needs to read the
 FHIR output: the CodeSystems with every code of our own, the ValueSets, the
 ConceptMap to public codes, the profiles of what is in a bundle, and the search
-parameter for places; index.json lists them. With --policy the public codes
-of the site are in the ConceptMap and in the ValueSets.`,
+parameter for places. The folder is a FHIR package (npm pack DIR makes the file
+to install): package.json, an ImplementationGuide, and .index.json, which lists
+the resources. With --policy the public codes of the site are in the ConceptMap
+and in the ValueSets.`,
 		Example: `  trigone terminology --out /tmp/trigone-terminology
   trigone terminology --out /tmp/trigone-terminology --policy harbour.yaml`,
 		Args: exactly(),
@@ -41,8 +43,16 @@ of the site are in the ConceptMap and in the ValueSets.`,
 			if err != nil {
 				return err
 			}
+			guide, err := fhirmap.Guide(list, p.Codes)
+			if err != nil {
+				return err
+			}
+			list = append(list, guide)
 			written, err := writeTerminology(out, list)
 			if err != nil {
+				return err
+			}
+			if err := writePackage(out, fhirmap.PackageVersion(p.Codes)); err != nil {
 				return err
 			}
 			header := []any{"Type", "Files", "Codes"}
@@ -61,7 +71,18 @@ of the site are in the ConceptMap and in the ValueSets.`,
 	return c
 }
 
-const indexName = "index.json"
+// Names of the files that make a folder a FHIR package.
+const (
+	indexName   = ".index.json"
+	packageName = "package.json"
+)
+
+// packageIndex lists the resources of a package, as the FHIR specification of
+// packages says.
+type packageIndex struct {
+	Version int          `json:"index-version"`
+	Files   []indexEntry `json:"files"`
+}
 
 // indexEntry is one resource in the list of files.
 type indexEntry struct {
@@ -70,6 +91,43 @@ type indexEntry struct {
 	ID           string `json:"id"`
 	URL          string `json:"url"`
 	Version      string `json:"version"`
+	Kind         string `json:"kind,omitempty"` // of a StructureDefinition
+	Type         string `json:"type,omitempty"`
+}
+
+// packageManifest says what the package is.
+type packageManifest struct {
+	Name         string            `json:"name"`
+	Version      string            `json:"version"`
+	Title        string            `json:"title"`
+	Description  string            `json:"description"`
+	Author       string            `json:"author"`
+	Canonical    string            `json:"canonical"`
+	URL          string            `json:"url"`
+	Type         string            `json:"type"`
+	FHIRVersions []string          `json:"fhirVersions"`
+	Dependencies map[string]string `json:"dependencies"`
+}
+
+func writePackage(folder, version string) error {
+	const r4 = "4.0.1"
+	return writeJSON(filepath.Join(folder, packageName), packageManifest{
+		Name: fhirmap.PackageName, Version: version, Title: "Plans and outcomes of mitral valve repairs",
+		Description: "What the FHIR output of trigone means. " + fhirmap.PackageCaution, Author: "trigone",
+		Canonical: fhirmap.Base, URL: fhirmap.Base, Type: "IG",
+		FHIRVersions: []string{r4}, Dependencies: map[string]string{"hl7.fhir.r4.core": r4},
+	})
+}
+
+func writeJSON(path string, v any) error {
+	text, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		return err
+	}
+	if err := private.Write(path, append(text, '\n')); err != nil {
+		return fmt.Errorf("write %s: %w", filepath.Base(path), err)
+	}
+	return nil
 }
 
 // writtenKind is what was written of one type, in the order of the list.
@@ -113,27 +171,21 @@ func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, err
 		if err := private.Write(filepath.Join(folder, name), text.Bytes()); err != nil {
 			return nil, fmt.Errorf("write a resource: %w", err)
 		}
-		index = append(index, indexEntry{name, r.Type, r.ID, r.Canonical(), read.Version})
+		index = append(index, indexEntry{name, r.Type, r.ID, r.Canonical(), read.Version, read.Kind, read.Type})
 		if len(kinds) == 0 || kinds[len(kinds)-1].typ != r.Type {
 			kinds = append(kinds, writtenKind{typ: r.Type, equivalences: map[string]int{}})
 		}
 		kinds[len(kinds)-1].add(read)
 	}
-	text, err := json.MarshalIndent(index, "", "  ")
-	if err != nil {
-		return nil, err
-	}
-	if err := private.Write(filepath.Join(folder, indexName), append(text, '\n')); err != nil {
-		return nil, fmt.Errorf("write the index: %w", err)
-	}
-	return kinds, nil
+	return kinds, writeJSON(filepath.Join(folder, indexName), packageIndex{1, index})
 }
 
 // terminologyCounts is what is counted of a resource, whatever its type.
 type terminologyCounts struct {
-	Version string
-	Concept []struct{ Code string }
-	Compose struct {
+	Version    string
+	Kind, Type string
+	Concept    []struct{ Code string }
+	Compose    struct {
 		Include []struct {
 			System  string
 			Concept []struct{ Code string }

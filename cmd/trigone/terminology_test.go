@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -18,22 +19,24 @@ func index(t *testing.T, folder string) []indexEntry {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var list []indexEntry
-	if err := json.Unmarshal(text, &list); err != nil {
-		t.Fatal(err)
+	var read packageIndex
+	if err := json.Unmarshal(text, &read); err != nil || read.Version != 1 {
+		t.Fatalf("index version %d, %v", read.Version, err)
 	}
-	names := []string{indexName}
+	list := read.Files
+	names := []string{indexName, packageName}
 	for _, e := range list {
 		names = append(names, e.Filename)
 		text, err := os.ReadFile(filepath.Join(folder, e.Filename))
 		if err != nil {
 			t.Fatal(err)
 		}
-		var r struct{ ResourceType, ID, URL, Version string }
+		var r struct{ ResourceType, ID, URL, Version, Kind, Type string }
 		if err := json.Unmarshal(text, &r); err != nil {
 			t.Fatal(err)
 		}
-		if r.ResourceType != e.ResourceType || r.ID != e.ID || r.URL != e.URL || r.Version != e.Version || e.URL != fhirmap.Base+"/"+e.ResourceType+"/"+e.ID || e.Version == "" {
+		if r.ResourceType != e.ResourceType || r.ID != e.ID || r.URL != e.URL || r.Version != e.Version || r.Kind != e.Kind ||
+			(r.ResourceType == fhirmap.TypeStructureDefinition && r.Type != e.Type) || e.URL != fhirmap.Base+"/"+e.ResourceType+"/"+e.ID || e.Version == "" {
 			t.Errorf("%s holds %+v, the index says %+v", e.Filename, r, e)
 		}
 	}
@@ -54,8 +57,8 @@ func TestTerminology(t *testing.T) {
 	out := call(t, "terminology", "--out", plain).want(t, exitOK).stdout
 	says(t, "the table", out, "CodeSystem", "ConceptMap", "SearchParameter", "StructureDefinition", "ValueSet", "have none that was verified", indexName)
 	list := index(t, plain)
-	if want, err := fhirmap.Terminology(nil); err != nil || len(list) != len(want) {
-		t.Errorf("%d files, want %d, %v", len(list), len(want), err)
+	if want, err := fhirmap.Terminology(nil); err != nil || len(list) != len(want)+1 {
+		t.Errorf("%d files, want %d and the guide, %v", len(list), len(want), err)
 	}
 
 	// An invented code of an invented system, and one that the built-in policy shows.
@@ -85,6 +88,68 @@ func TestTerminology(t *testing.T) {
 		if text, err := os.ReadFile(filepath.Join(plain, tt.file)); err != nil || strings.Contains(string(text), tt.has) {
 			t.Errorf("%s holds %s without the policy, %v", tt.file, tt.has, err)
 		}
+	}
+}
+
+// What the FHIR specification of packages asks of a package's manifest (hl7.org, FHIR
+// packages): name, version, description, author and the packages it depends on; and
+// that an ImplementationGuide is in it that names the same package.
+func TestTerminologyIsAPackage(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "package")
+	call(t, "terminology", "--out", folder).want(t, exitOK)
+	read := func(name string, into any) {
+		t.Helper()
+		text, err := os.ReadFile(filepath.Join(folder, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := json.Unmarshal(text, into); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var m packageManifest
+	read(packageName, &m)
+	if !regexp.MustCompile(`^[a-z0-9-]+(\.[a-z0-9-]+)+$`).MatchString(m.Name) || !regexp.MustCompile(`^\d+\.\d+\.\d+(-[a-z0-9.]+)?$`).MatchString(m.Version) {
+		t.Errorf("name %q, version %q", m.Name, m.Version)
+	}
+	if m.Description == "" || m.Author == "" || m.Type == "" || m.Canonical != fhirmap.Base || m.Dependencies["hl7.fhir.r4.core"] != "4.0.1" || !slices.Equal(m.FHIRVersions, []string{"4.0.1"}) {
+		t.Errorf("the manifest is not complete: %+v", m)
+	}
+	says(t, "that names are invented", m.Description, "invented", "reserved for examples")
+
+	var guide struct {
+		PackageID, Version string
+		FHIRVersion        []string
+		Definition         struct {
+			Resource []struct{ Reference struct{ Reference string } }
+		}
+	}
+	read("ImplementationGuide-trigone.json", &guide)
+	if guide.PackageID != m.Name || guide.Version != m.Version || !slices.Equal(guide.FHIRVersion, m.FHIRVersions) {
+		t.Errorf("the guide says %+v, the manifest %+v", guide, m)
+	}
+	var named, there []string
+	for _, r := range guide.Definition.Resource {
+		named = append(named, strings.Replace(r.Reference.Reference, "/", "-", 1)+".json")
+	}
+	for _, e := range index(t, folder) {
+		if e.ResourceType != fhirmap.TypeImplementationGuide {
+			there = append(there, e.Filename)
+		}
+	}
+	if !slices.Equal(named, there) {
+		t.Errorf("the guide names %v, in the folder are %v", named, there)
+	}
+
+	// The codes of a site make it another package.
+	path := policyFile(t, policyHead+`codes:
+  - {local_system: step, local_code: patch, system: "urn:oid:2.16.840.1.113883.3.9999", code: R-1, display: Patch, equivalence: equivalent, verified: invented}
+`)
+	call(t, "terminology", "--out", folder, "--policy", path).want(t, exitOK)
+	var site packageManifest
+	read(packageName, &site)
+	if site.Name != m.Name || !strings.HasPrefix(site.Version, m.Version+"-site.") {
+		t.Errorf("with codes of a site: %s %s", site.Name, site.Version)
 	}
 }
 

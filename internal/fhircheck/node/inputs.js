@@ -19,12 +19,12 @@ function files(folder, ending, recursive) {
 // Each document: file, line (of NDJSON), text.
 export const bundlesIn = (folder) => files(folder, '.json', false).map((file) => ({ file, text: readFileSync(file, 'utf8') }));
 
-// The folder's list of what is in it is no resource.
-const index = 'index.json';
+// What makes the folder a package is no resource.
+const ofPackage = ['package.json', '.index.json'];
 
 export const terminologyIn = (folder) =>
   files(folder, '.json', true)
-    .filter((file) => path.basename(file) !== index)
+    .filter((file) => !ofPackage.includes(path.basename(file)))
     .map((file) => ({ file, text: readFileSync(file, 'utf8') }));
 
 export const exportIn = (folder) =>
