@@ -105,7 +105,7 @@ func TestEveryRPCHasALine(t *testing.T) {
 	got := map[string]int{}
 	for _, a := range lines(t, conn, &trigonev1.ListAccessesRequest{PageSize: 500}, total) {
 		got[a.GetMethod()]++
-		if a.GetCaller() != local.Name || a.GetOutcome() == "" || a.GetTime() == nil {
+		if a.GetCaller() != localName || a.GetOutcome() == "" || a.GetTime() == nil {
 			t.Errorf("a line says %v", a)
 		}
 	}

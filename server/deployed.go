@@ -5,6 +5,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/deployment"
+	"trigone/internal/identity"
 	"trigone/internal/policy"
 )
 
@@ -15,8 +16,9 @@ func CheckDeployment(path string) (*deployment.Deployment, error) {
 	if err != nil {
 		return nil, err
 	}
-	_, err = policies(d)
-	return d, err
+	_, unread := policies(d)
+	_, unproved := identity.Open(d)
+	return d, errors.Join(unread, unproved, deIdentifiersOf(d, map[string]*fhirmap.DeIdentifier{}))
 }
 
 // DeploymentSchema gives the JSON schema of a deployment file.
@@ -40,4 +42,17 @@ func policies(d *deployment.Deployment) (map[string]policy.Policy, error) {
 		}
 	}
 	return list, errors.Join(faults...)
+}
+
+// deIdentifiersOf reads the key of each site that has one.
+func deIdentifiersOf(d *deployment.Deployment, into map[string]*fhirmap.DeIdentifier) error {
+	var faults []error
+	for _, s := range d.Sites {
+		key, err := readDeIdentifier(s.DeIdentificationKey)
+		if err != nil {
+			faults = append(faults, d.Fault(&s.DeIdentificationKey, "%v", err))
+		}
+		into[s.Name] = key
+	}
+	return errors.Join(faults...)
 }

@@ -12,8 +12,8 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-func (s electronicRecordService) ExportResources(req *trigonev1.ExportResourcesRequest, out grpc.ServerStreamingServer[trigonev1.ExportResourcesResponse]) error {
-	return stream(req, out, s.desk.ExportResources)
+func (electronicRecordService) ExportResources(req *trigonev1.ExportResourcesRequest, out grpc.ServerStreamingServer[trigonev1.ExportResourcesResponse]) error {
+	return stream(req, out, of(out.Context()).desk.ExportResources)
 }
 
 // readDeIdentifier reads the key of de-identified bundles. A key that others than

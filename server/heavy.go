@@ -56,10 +56,12 @@ var heavyMethods = map[string]weighed{
 type heavy struct {
 	rooms map[string]room
 	taken map[string]*semaphore.Weighted
+	// limits bound what one identity takes of all rooms.
+	limits *limits
 }
 
-func newHeavy(rooms map[string]room) *heavy {
-	h := &heavy{rooms: rooms, taken: map[string]*semaphore.Weighted{}}
+func newHeavy(rooms map[string]room, limits *limits) *heavy {
+	h := &heavy{rooms: rooms, limits: limits, taken: map[string]*semaphore.Weighted{}}
 	for kind, r := range rooms {
 		h.taken[kind] = semaphore.NewWeighted(r.size)
 	}
@@ -73,14 +75,22 @@ func (h *heavy) enter(ctx context.Context, w weighed) (leave func(), err error) 
 	}
 	waiting, cancel := context.WithTimeout(ctx, h.rooms[w.kind].wait)
 	defer cancel()
+	end, err := h.limits.of(callerOf(ctx)).heavyCall()
+	if err != nil {
+		return nil, err
+	}
 	taken := h.taken[w.kind]
 	if err := taken.Acquire(waiting, w.weight); err != nil {
+		end()
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
 		return nil, busy(w.kind)
 	}
-	return func() { taken.Release(w.weight) }, nil
+	return func() {
+		taken.Release(w.weight)
+		end()
+	}, nil
 }
 
 // search lets a search of the REST face in.

@@ -15,7 +15,7 @@ import (
 )
 
 func TestARoomThatIsFullRefuses(t *testing.T) {
-	h := newHeavy(map[string]room{"x": {3, 10 * time.Millisecond}, "y": {1, time.Hour}})
+	h := newHeavy(map[string]room{"x": {3, 10 * time.Millisecond}, "y": {1, time.Hour}}, newLimits())
 	leave, err := h.enter(t.Context(), weighed{"x", 2})
 	if err != nil {
 		t.Fatal(err)

@@ -25,7 +25,7 @@ const errorDomain = "trigone"
 // is logged, so no patient identifier or free text can be.
 func accessLog(log *zap.Logger) grpc.UnaryServerInterceptor {
 	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
-		err = logged(log, info.FullMethod, func() error {
+		err = logged(ctx, log, info.FullMethod, func() error {
 			resp, err = handler(ctx, req)
 			return err
 		})
@@ -33,20 +33,12 @@ func accessLog(log *zap.Logger) grpc.UnaryServerInterceptor {
 	}
 }
 
-func logged(log *zap.Logger, method string, call func() error) error {
+func logged(ctx context.Context, log *zap.Logger, method string, call func() error) error {
 	begin := time.Now()
 	err := call()
 	log.Info("call", zap.String("method", method), zap.String("code", status.Code(err).String()),
-		zap.Duration("took", time.Since(begin)), zap.String("caller", local.Name))
+		zap.Duration("took", time.Since(begin)), zap.String("caller", callerName(ctx)))
 	return err
-}
-
-// local is who asks until there are identities.
-var local = casebook.Principal{Name: "local"}
-
-// identify says who asks, for every room that the call reaches.
-func identify(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-	return handler(casebook.WithPrincipal(ctx, local), req)
 }
 
 // recoverPanic turns a fault of the program into INTERNAL. The stack is logged;

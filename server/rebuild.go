@@ -26,9 +26,9 @@ type building struct {
 	done chan struct{}
 }
 
-// build begins to make what does not stand in the store. Until it is done, lists that
+// rebuildRows begins to make what does not stand in the store. Until it is done, lists that
 // read it are refused or read the rows of before.
-func build(ctx context.Context, store storage.Store, clinical policy.Policy, log *zap.Logger) *building {
+func rebuildRows(ctx context.Context, store storage.Store, clinical policy.Policy, log *zap.Logger) *building {
 	ctx, stop := context.WithCancel(context.WithoutCancel(ctx))
 	b := &building{stop: stop, done: make(chan struct{})}
 	go func() {

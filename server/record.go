@@ -19,7 +19,7 @@ import (
 )
 
 // record sees to it that every call which may reach the record has a line in the access
-// record. It stands behind identify, since a line names who asks, and before all that
+// record. It stands behind the tap of the door, since a line names who asks, and before all that
 // may refuse a call, since refusals have lines too.
 type record struct {
 	recorder *access.Recorder
@@ -44,7 +44,10 @@ func shortMethod(full string) string {
 }
 
 func (r *record) begin(ctx context.Context, method string, req any) *casebook.Access {
-	line := storage.Access{Time: r.now().UTC(), Site: r.site, Caller: casebook.PrincipalOf(ctx).Name, Method: method}
+	line := storage.Access{Time: r.now().UTC(), Site: r.site, Caller: callerName(ctx), Method: method}
+	if h, ok := ctx.Value(houseKey{}).(*house); ok {
+		line.Site = h.site
+	}
 	if named, ok := req.(interface{ GetRequestId() string }); ok {
 		line.RequestID = named.GetRequestId()
 	}
@@ -87,11 +90,33 @@ func (r *record) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServ
 	a, finished := r.begin(stream.Context(), shortMethod(info.FullMethod), nil), false
 	defer func() { r.end(a, outcomeOf(finished, err)) }()
 	if err = r.admit(); err == nil {
-		r.end(a, outcomeBegun)
-		err = handler(srv, streamIn{stream, casebook.WithAccess(stream.Context(), a)})
+		begun := &begunStream{streamIn: streamIn{stream, casebook.WithAccess(stream.Context(), a)}, begun: func() { r.end(a, outcomeBegun) }}
+		err = handler(srv, begun)
 	}
 	finished = true
 	return err
+}
+
+// begunStream is a stream whose line is written before its first answer leaves: then it
+// is known which site it is about.
+type begunStream struct {
+	streamIn
+	begun func() // nil: the line is written
+}
+
+// SendMsg writes the line first.
+func (s *begunStream) SendMsg(m any) error {
+	if s.begun != nil {
+		s.begun()
+		s.begun = nil
+	}
+	return s.streamIn.SendMsg(m)
+}
+
+// refused writes the line of a call that somebody who is signed in was not let in to.
+// Strangers are told of in the log alone: they could fill the disk.
+func (r *record) refused(who, call, outcome string) {
+	r.recorder.Add(storage.Access{Time: r.now().UTC(), Site: r.site, Caller: who, Method: call, Outcome: outcome})
 }
 
 // admit refuses what could not be put on record, as a status.

@@ -7,11 +7,11 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
-	"golang.org/x/net/netutil"
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
@@ -32,11 +32,13 @@ const (
 // RESTKeptBytes is how much of what it renders the REST face keeps in memory.
 const RESTKeptBytes = fhirrest.DefaultKept
 
-// restFace is the REST face on its own port; nil is none.
+// restFace is the REST face on its own port, one for each site behind one door; nil
+// is none.
 type restFace struct {
 	listener net.Listener
 	server   *http.Server
-	face     *fhirrest.Face
+	faces    map[string]*fhirrest.Face // by site
+	record   *record
 	log      *zap.Logger
 	base     string
 	cool     context.CancelFunc // ends the warming up
@@ -44,46 +46,70 @@ type restFace struct {
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
-func listenREST(ctx context.Context, o Options, desk *handover.Desk, heavy *heavy, rec *record) (*restFace, error) {
-	if o.HTTPListen == "" {
+func listenREST(ctx context.Context, o Options, p *plan, door *door, heavy *heavy, rec *record) (*restFace, error) {
+	if p.httpListen == "" {
 		return nil, nil
 	}
-	var listen net.ListenConfig
-	listener, err := listen.Listen(ctx, "tcp", o.HTTPListen)
+	listener, err := listenOn(ctx, p.httpListen)
 	if err != nil {
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
-	base := o.HTTPBaseURL
-	if base == "" {
-		base = "http://" + listener.Addr().String() + "/fhir"
+	secured := p.tls("h2", "http/1.1")
+	f := &restFace{listener: listener, log: o.Log, record: rec, base: p.httpBaseURL, faces: map[string]*fhirrest.Face{}, warmed: make(chan struct{})}
+	if f.base == "" {
+		f.base = "http://" + listener.Addr().String() + "/fhir"
+		if secured != nil {
+			f.base = "https://" + listener.Addr().String() + "/fhir"
+		}
 	}
-	now := o.Now
-	if now == nil {
-		now = time.Now
-	}
-	fixed, err := terminology(desk)
-	if err != nil {
-		return nil, joinClose(err, listener)
-	}
-	face, err := fhirrest.New(fhirrest.Config{Desk: desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log, Admit: heavy.search, OnRecord: rec.recorder.Admit})
-	if err != nil {
+	if err := f.open(o, p, door, heavy, rec); err != nil {
 		return nil, joinClose(err, listener)
 	}
 	complaints, err := zap.NewStdLogAt(o.Log, zapcore.WarnLevel)
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
-	return &restFace{listener: netutil.LimitListener(listener, mostConnections), face: face, log: o.Log, base: base, warmed: make(chan struct{}), server: &http.Server{
-		Handler: identified(rec.http(face)), ErrorLog: complaints, MaxHeaderBytes: maxHeader,
+	f.server = &http.Server{
+		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { door.serveHTTP(w, r, f.faceOf) }), TLSConfig: secured, ErrorLog: complaints, MaxHeaderBytes: maxHeader,
 		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
-	}}, nil
+	}
+	return f, nil
 }
 
-// identified says who asks, for every room that the request reaches.
-func identified(face http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		face.ServeHTTP(w, r.WithContext(casebook.WithPrincipal(r.Context(), local)))
-	})
+// open makes a face for each site.
+func (f *restFace) open(o Options, p *plan, door *door, heavy *heavy, rec *record) error {
+	now := o.Now
+	if now == nil {
+		now = time.Now
+	}
+	for site, h := range door.houses {
+		fixed, err := terminology(h.desk)
+		if err != nil {
+			return err
+		}
+		base := strings.TrimSuffix(f.base, "/")
+		if p.bySite {
+			base += "/" + site
+		}
+		f.faces[site], err = fhirrest.New(fhirrest.Config{
+			Desk: h.desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log,
+			Admit: heavy.search, May: door.mayRoute, OnRecord: rec.recorder.Admit, Kept: RESTKeptBytes / len(door.houses),
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// faceOf gives the face whose address was asked for, and its site; nil: it is none's.
+func (f *restFace) faceOf(r *http.Request) (http.Handler, string) {
+	for site, face := range f.faces {
+		if len(f.faces) == 1 || face.Serves(r.URL) {
+			return f.record.http(face), site
+		}
+	}
+	return nil, ""
 }
 
 // terminology is what the face serves beside cases: at the end of their canonical
@@ -130,11 +156,17 @@ func (f *restFace) serve(failed chan<- error) {
 	ctx, cool := context.WithCancel(context.Background())
 	f.cool = cool
 	go func() {
-		f.face.Warm(casebook.WithPrincipal(ctx, local))
+		for _, face := range f.faces {
+			face.Warm(casebook.WithPrincipal(ctx, casebook.Principal{Name: localName}))
+		}
 		close(f.warmed)
 	}()
 	go func() {
-		if err := f.server.Serve(f.listener); !errors.Is(err, http.ErrServerClosed) {
+		serve := func() error { return f.server.Serve(f.listener) }
+		if f.server.TLSConfig != nil {
+			serve = func() error { return f.server.ServeTLS(f.listener, "", "") }
+		}
+		if err := serve(); !errors.Is(err, http.ErrServerClosed) {
 			failed <- err
 		}
 	}()

@@ -9,11 +9,12 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
-	"golang.org/x/net/netutil"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
 	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
@@ -21,10 +22,9 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/access"
-	"trigone/internal/casebook"
 	"trigone/internal/convert"
-	"trigone/internal/handover"
-	"trigone/internal/ledger"
+	"trigone/internal/deployment"
+	"trigone/internal/identity"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
 	"trigone/internal/storage/sqlite"
@@ -33,6 +33,9 @@ import (
 
 // Options say how a server runs.
 type Options struct {
+	// Deployment is the deployment file; it says all that follows but Log and Now.
+	// Empty: only loopback is served, one site, and whoever reaches the port is 'local'.
+	Deployment string
 	// Listen is a loopback address with a port; port 0 takes a free one.
 	Listen string
 	// HTTPListen is a loopback address for the FHIR REST face; empty: none.
@@ -70,6 +73,7 @@ type Running struct {
 	running  *running
 	building *building
 	watch    *watch
+	keeper   *identity.Keeper // nil: no deployment file
 	recorder *access.Recorder
 
 	storePath string
@@ -95,26 +99,14 @@ const (
 )
 
 // ErrNotLoopback is the refusal of a public address.
-var ErrNotLoopback = errors.New("only a loopback address is served, because callers have no identities yet and anyone who reaches the port could read and write patient records; listen on 127.0.0.1 or [::1]")
+var ErrNotLoopback = errors.New("only a loopback address is served without a deployment file, because callers have no identities and anyone who reaches the port could read and write patient records; listen on 127.0.0.1 or [::1], or give --deployment")
 
-// Start opens the store, reads the policy and serves until Stop.
-func Start(ctx context.Context, o Options) (*Running, error) {
+// Start opens the store, reads what says how to serve, and serves until Stop.
+func Start(ctx context.Context, o Options) (_ *Running, err error) {
 	if o.Log == nil {
 		o.Log = zap.NewNop()
 	}
-	if err := checkLoopback(o.Listen); err != nil {
-		return nil, err
-	}
-	if o.HTTPListen != "" {
-		if err := checkLoopback(o.HTTPListen); err != nil {
-			return nil, err
-		}
-	}
-	clinical, err := readPolicy(o.PolicyPath)
-	if err != nil {
-		return nil, err
-	}
-	deIdentifier, err := readDeIdentifier(o.DeIdentificationKeyFile)
+	p, err := planned(o)
 	if err != nil {
 		return nil, err
 	}
@@ -122,66 +114,82 @@ func Start(ctx context.Context, o Options) (*Running, error) {
 	if err != nil {
 		return nil, err
 	}
-	store, err := sqlite.Open(ctx, o.StorePath, sqlite.Options{MustExist: o.StoreMustExist})
+	store, err := sqlite.Open(ctx, p.storePath, sqlite.Options{MustExist: p.mustExist})
 	if err != nil {
 		return nil, fmt.Errorf("open the store: %w", err)
 	}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: Version(), Now: o.Now, Projectors: projectors(), WriteNote: handover.WriteSigned(clinical)})
+	undo := []func() error{store.Close}
+	defer func() {
+		if err != nil {
+			for _, step := range slices.Backward(undo) {
+				err = errors.Join(err, step())
+			}
+		}
+	}()
+	houses, err := buildHouses(ctx, housing{store: store, now: o.Now, policies: p.policies, deIdentifiers: p.deIdentifiers})
 	if err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
-	desk, err := handover.New(ctx, handover.Config{Archive: book.Archive, Now: o.Now, DeIdentifier: deIdentifier})
+	listener, err := listenOn(ctx, p.listen)
 	if err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, fmt.Errorf("listen: %w", err)
 	}
-	var listen net.ListenConfig
-	listener, err := listen.Listen(ctx, "tcp", o.Listen)
-	if err != nil {
-		return nil, errors.Join(fmt.Errorf("listen: %w", err), store.Close())
-	}
-	listener = netutil.LimitListener(listener, mostConnections)
-	heavy := newHeavy(rooms())
+	undo = append(undo, listener.Close)
+	door := newDoor(houses, p.keeper, o.Log)
+	heavy := newHeavy(rooms(), door.limits)
 	now := o.Now
 	if now == nil {
 		now = time.Now
 	}
-	recorder := access.Start(ctx, access.Config{Store: store, Key: accessKey, Site: clinical.Settings.Site, Log: o.Log, Now: now})
-	rec := &record{recorder: recorder, site: clinical.Settings.Site, now: now}
-	face, err := listenREST(ctx, o, desk, heavy, rec)
+	site := houses.names()[0]
+	recorder := access.Start(ctx, access.Config{Store: store, Key: accessKey, Site: site, Log: o.Log, Now: now})
+	undo = append(undo, func() error { recorder.Stop(); return nil })
+	rec := &record{recorder: recorder, site: site, now: now}
+	door.refused = rec.refused
+	face, err := listenREST(ctx, o, p, door, heavy, rec)
 	if err != nil {
-		recorder.Stop()
-		return nil, errors.Join(err, listener.Close(), store.Close())
+		return nil, err
 	}
 	convert.Warm()
 	calls := &running{}
 	in := newIntake()
+	options := []grpc.ServerOption{
+		grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes), grpc.ForceServerCodecV2(in),
+		grpc.MaxConcurrentStreams(mostCallsOfConnection), grpc.ConnectionTimeout(handshakeTime),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingTimeout}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
+		grpc.InTapHandle(door.tap),
+		grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), rec.unary, deadline, mapErrors(o.Log), door.unary, in.unary, heavy.unary),
+		grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), rec.stream, deadlineStream, mapErrorsStream(o.Log), door.stream, in.stream, heavy.stream),
+	}
+	if c := p.tls("h2"); c != nil {
+		options = append(options, grpc.Creds(credentials.NewTLS(c)))
+	}
 	r := &Running{
-		listener: listener, store: store, log: o.Log, health: health.NewServer(), running: calls,
-		grpc: grpc.NewServer(
-			grpc.ReadBufferSize(bufferBytes), grpc.WriteBufferSize(bufferBytes), grpc.MaxRecvMsgSize(maxMessageBytes), grpc.ForceServerCodecV2(in),
-			grpc.MaxConcurrentStreams(mostCallsOfConnection), grpc.ConnectionTimeout(handshakeTime),
-			grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingTimeout}),
-			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
-			grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), identify, rec.unary, deadline, mapErrors(o.Log), in.unary, heavy.unary),
-			grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), identifyStream, rec.stream, deadlineStream, mapErrorsStream(o.Log), in.stream, heavy.stream),
-		),
-		failed: make(chan error, 2), rest: face, recorder: recorder, storePath: o.StorePath, building: build(ctx, store, clinical, o.Log),
+		listener: listener, store: store, log: o.Log, health: health.NewServer(), running: calls, keeper: p.keeper, recorder: recorder, storePath: p.storePath,
+		grpc: grpc.NewServer(options...), failed: make(chan error, 2), rest: face, building: rebuildRows(ctx, store, houses.any().policy, o.Log),
 	}
 	r.watch = watchStore(ctx, store, r.health, o.Log)
-	register(r.grpc, book, desk)
+	register(r.grpc)
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
-	reflection.Register(r.grpc)
+	if p.reflection {
+		reflection.Register(r.grpc)
+	}
+	door.knows(r.grpc)
+	p.follow(o.Log)
 	go func() {
 		r.failed <- r.grpc.Serve(listener)
 	}()
 	r.rest.serve(r.failed)
-	o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()),
-		zap.String("site", clinical.Settings.Site), zap.String("policy_hash", clinical.Hash))
+	for _, site := range houses.names() {
+		o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()), zap.String("site", site),
+			zap.String("policy_hash", houses[site].policy.Hash), zap.Bool("tls", p.tls("h2") != nil), zap.Bool("identities", p.keeper != nil))
+	}
 	if store.ReadOnly() {
-		o.Log.Warn("THE STORE CAN ONLY BE READ: every write is refused until it is writable and the service is started anew", zap.String("store", o.StorePath))
+		o.Log.Warn("THE STORE CAN ONLY BE READ: every write is refused until it is writable and the service is started anew", zap.String("store", p.storePath))
 	}
 	if store.Begun() {
-		o.Log.Warn("A NEW RECORD WAS BEGUN: no store was there; call with --must-exist where there is one", zap.String("store", o.StorePath))
+		o.Log.Warn("A NEW RECORD WAS BEGUN: no store was there; call with --must-exist where there is one", zap.String("store", p.storePath))
 	}
 	return r, nil
 }
@@ -193,24 +201,19 @@ func readPolicy(path string) (policy.Policy, error) {
 	return policy.Load(path, fhirmap.Terms{})
 }
 
-func register(s *grpc.Server, book *casebook.Book, desk *handover.Desk) {
-	trigonev1.RegisterRecordServiceServer(s, recordService{book: book})
-	trigonev1.RegisterPlanningServiceServer(s, planningService{book: book})
-	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{book: book, desk: desk})
-	trigonev1.RegisterAuditServiceServer(s, auditService{ledger: ledger.New(book.Archive)})
-	trigonev1.RegisterReferenceServiceServer(s, referenceService{book: book})
+func register(s *grpc.Server) {
+	trigonev1.RegisterRecordServiceServer(s, recordService{})
+	trigonev1.RegisterPlanningServiceServer(s, planningService{})
+	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{})
+	trigonev1.RegisterAuditServiceServer(s, auditService{})
+	trigonev1.RegisterReferenceServiceServer(s, referenceService{})
 }
 
 func checkLoopback(address string) error {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
+	if _, _, err := net.SplitHostPort(address); err != nil {
 		return fmt.Errorf("the listen address needs a host and a port, such as 127.0.0.1:7430: %w", err)
 	}
-	if host == "localhost" {
-		return nil
-	}
-	ip := net.ParseIP(host)
-	if ip == nil || !ip.IsLoopback() {
+	if !deployment.Loopback(address) {
 		return ErrNotLoopback
 	}
 	return nil
@@ -252,6 +255,7 @@ func (r *Running) Stop(ctx context.Context) error {
 		<-drained
 	}
 	<-stopped
+	r.keeper.Close()
 	r.building.end()
 	r.watch.end()
 	r.recorder.Stop()

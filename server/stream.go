@@ -9,7 +9,6 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 
-	"trigone/internal/casebook"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -18,12 +17,8 @@ import (
 
 func accessLogStream(log *zap.Logger) grpc.StreamServerInterceptor {
 	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-		return logged(log, info.FullMethod, func() error { return handler(srv, stream) })
+		return logged(stream.Context(), log, info.FullMethod, func() error { return handler(srv, stream) })
 	}
-}
-
-func identifyStream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-	return handler(srv, streamIn{stream, casebook.WithPrincipal(stream.Context(), local)})
 }
 
 func recoverPanicStream(log *zap.Logger) grpc.StreamServerInterceptor {

@@ -23,7 +23,6 @@ import (
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	"trigone/internal/casebook"
-	"trigone/internal/handover"
 	"trigone/internal/policy"
 	"trigone/internal/storage/sqlite"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -187,23 +186,22 @@ func serveAs(t *testing.T, who casebook.Principal) *grpc.ClientConn {
 	if err != nil {
 		t.Fatal(err)
 	}
-	book, err := casebook.New(t.Context(), casebook.Config{Store: store, Policy: clinical, Software: "test"})
+	houses, err := buildHouses(t.Context(), housing{store: store, policies: map[string]policy.Policy{clinical.Settings.Site: clinical}})
 	if err != nil {
 		t.Fatal(err)
+	}
+	in := func(ctx context.Context) context.Context {
+		return context.WithValue(casebook.WithPrincipal(ctx, who), houseKey{}, houses.any())
 	}
 	s := grpc.NewServer(
 		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-			return handler(casebook.WithPrincipal(ctx, who), req)
+			return handler(in(ctx), req)
 		}, mapErrors(zap.NewNop())),
 		grpc.ChainStreamInterceptor(func(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-			return handler(srv, streamIn{stream, casebook.WithPrincipal(stream.Context(), who)})
+			return handler(srv, streamIn{stream, in(stream.Context())})
 		}, mapErrorsStream(zap.NewNop())),
 	)
-	desk, err := handover.New(t.Context(), handover.Config{Archive: book.Archive})
-	if err != nil {
-		t.Fatal(err)
-	}
-	register(s, book, desk)
+	register(s)
 	listener := bufconn.Listen(1 << 20)
 	served := make(chan error, 1)
 	go func() { served <- s.Serve(listener) }()

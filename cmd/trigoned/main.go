@@ -89,7 +89,8 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
   trigoned restate --store trigone.db --policy harbour.yaml
   trigoned verify --store trigone.db
   trigoned verify-access --store trigone.db
-  trigoned check-config deployment.yaml`,
+  trigoned check-config deployment.yaml
+  trigoned --deployment deployment.yaml`,
 		Args:          noArguments,
 		SilenceUsage:  true,
 		SilenceErrors: true,
@@ -99,10 +100,18 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 				return err
 			}
 			o.Log = log
+			if o.Deployment != "" {
+				for _, name := range []string{"listen", "http-listen", "http-base-url", "store", "must-exist", "policy", "deidentification-key-file"} {
+					if cmd.Flags().Changed(name) {
+						return fmt.Errorf("%w: --%s goes without --deployment, whose file says it", errUsage, name)
+					}
+				}
+			}
 			return serve(cmd.Context(), o)
 		},
 	}
-	c.Flags().StringVar(&o.Listen, "listen", "127.0.0.1:7430", "loopback address to serve on; others are refused until callers have identities")
+	c.Flags().StringVar(&o.Deployment, "deployment", "", "deployment file, YAML: listeners, TLS, identities, rights, sites and store; without it only loopback is served")
+	c.Flags().StringVar(&o.Listen, "listen", "127.0.0.1:7430", "loopback address to serve on; others need a deployment file")
 	c.Flags().StringVar(&o.HTTPListen, "http-listen", "", "loopback address to serve FHIR R4 on over HTTP, read only; default: not served")
 	c.Flags().StringVar(&o.HTTPBaseURL, "http-base-url", "", "address that FHIR resources are named by, if a proxy stands before; default: http, the address served and /fhir")
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
@@ -147,7 +156,7 @@ func limitMemory(o server.Options) {
 		return
 	}
 	limit := int64(softMemory)
-	if o.HTTPListen != "" {
+	if o.HTTPListen != "" || o.Deployment != "" {
 		limit += server.RESTKeptBytes
 	}
 	debug.SetMemoryLimit(limit)

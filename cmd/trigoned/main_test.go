@@ -55,6 +55,9 @@ func TestWrongUse(t *testing.T) {
 		{"unknown level", []string{"--log-level", "loud", "--store", store}, exitUsage, "debug"},
 		{"a policy that is not there", []string{"--listen", "127.0.0.1:0", "--store", store, "--policy", store + ".yaml"}, exitFailed, "policy"},
 		{"a key that is not there", []string{"--listen", "127.0.0.1:0", "--store", store, "--deidentification-key-file", store + ".key"}, exitFailed, "chmod 600"},
+		{"a flag beside the file that says it", []string{"--deployment", store + ".yaml", "--store", store}, exitUsage, "--store goes without --deployment"},
+		{"a deployment file that is not there", []string{"--deployment", store + ".yaml"}, exitFailed, "deployment file"},
+		{"a deployment file to check that is not there", []string{"check-config", store + ".yaml"}, exitFailed, "deployment file"},
 		{"a folder that is not there", []string{"--listen", "127.0.0.1:0", "--store", filepath.Join(store, "none", "s.db")}, exitFailed, "store"},
 	}
 	for _, tt := range tests {

@@ -74,6 +74,16 @@ func (a *Access) Method(method string) {
 	a.line.Method = method
 }
 
+// Site says at which site it was.
+func (a *Access) Site(site string) {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.line.Site = site
+}
+
 func (a *Access) filled() storage.Access {
 	line := a.line
 	if len(a.uids) == 1 && a.several == 0 {

@@ -31,6 +31,8 @@ type Config struct {
 	Projectors []Projector
 	// WriteNote writes the notes that are signed.
 	WriteNote WriteNote
+	// Turns are those of heavy work that several books share; nil: they are its own.
+	Turns *Turns
 }
 
 // Book is the casebook of one site. It is safe for concurrent use.
@@ -50,6 +52,9 @@ func New(ctx context.Context, c Config) (*Book, error) {
 	archive, err := openArchive(ctx, c.Store, c.Policy)
 	if err != nil {
 		return nil, err
+	}
+	if c.Turns != nil {
+		archive.heavy = c.Turns.turns
 	}
 	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID, projectors: c.Projectors, writeNote: c.WriteNote}
 	if err := declare(ctx, c.Store, c.Projectors); err != nil {

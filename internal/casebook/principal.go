@@ -2,6 +2,7 @@ package casebook
 
 import (
 	"context"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -12,7 +13,21 @@ import (
 
 // Principal is who asks. Every method that answers from the record is told, reads
 // too.
-type Principal struct{ Name string }
+type Principal struct {
+	Name string
+	// Tied says that the pseudonyms of operators are tied to identities: then this one
+	// operates and signs under Operators only.
+	Tied      bool
+	Operators []string
+	// Counts says that this one may select and count by operator; else only by
+	// Operators.
+	Counts bool
+}
+
+// Is says whether this one may act under a pseudonym.
+func (p Principal) Is(pseudonym string) bool {
+	return !p.Tied || slices.Contains(p.Operators, pseudonym)
+}
 
 type principalKey struct{}
 
@@ -37,7 +52,7 @@ func (a *Archive) Admit(who Principal, req proto.Message) (site string, err erro
 	own := a.Policy.Settings.Site
 	for _, named := range sitesOf(req) {
 		switch {
-		case named.site == own:
+		case named.site == own, named.site == OwnSites && !named.byCase:
 		case named.byCase:
 			return "", a.noCaseName()
 		default:
@@ -45,6 +60,23 @@ func (a *Archive) Admit(who Principal, req proto.Message) (site string, err erro
 		}
 	}
 	return own, nil
+}
+
+// OwnSites stands for the site at which who asks has rights, in a parent.
+const OwnSites = "-"
+
+// NamesSites says whether requests of this kind can name a site.
+func NamesSites(req proto.Message) bool {
+	if req == nil {
+		return false
+	}
+	fields := req.ProtoReflect().Descriptor().Fields()
+	for _, name := range []protoreflect.Name{fieldParent, fieldCase, fieldCaseName} {
+		if fields.ByName(name) != nil {
+			return true
+		}
+	}
+	return false
 }
 
 // SiteOf gives the site that a request names, as a parent or by a case, in whichever

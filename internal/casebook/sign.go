@@ -59,6 +59,9 @@ func (b *Book) SignOperativeNote(ctx context.Context, who Principal, req *trigon
 	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
+	if !who.Is(req.GetSigner()) {
+		return nil, Refuse(PermissionDenied, ReasonNotYourself, "the signer is another person: sign under a pseudonym that the deployment file gives to you at this site (operators)")
+	}
 	return call[*trigonev1.SignOperativeNoteResponse]{
 		book: b, who: who, method: methodSign, request: req,
 		prepare: func(ctx context.Context, now time.Time) (*change, func() *trigonev1.SignOperativeNoteResponse, error) {

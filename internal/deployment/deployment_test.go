@@ -21,6 +21,7 @@ const wholeFile = `# two people and an engine, one site
 listen:
   grpc: 0.0.0.0:7430
   http: 0.0.0.0:7431
+  http_base_url: https://records.example.org:7431/fhir
 tls:
   certificate: server.pem
   key: server.key
@@ -84,30 +85,31 @@ var faulty = []struct {
 	where, says   string
 }{
 	{"a key nobody knows", "  grpc:", "  gprc: 1\n  grpc:", "3:3", "listen.gprc is no key here; the keys are grpc, http, http_base_url"},
-	{"a key given twice", "store:\n", "store:\n  file: a.db\n", "33:3", "given a second time"},
+	{"a key given twice", "store:\n", "store:\n  file: a.db\n", "34:3", "given a second time"},
 	{"no address", "0.0.0.0:7430", "here", "3:9", "give host:port"},
 	{"no port", "0.0.0.0:7430", "127.0.0.1:99999", "3:9", "has no port"},
 	{"every address by saying none", "0.0.0.0:7430", `":7430"`, "3:9", "names no host"},
-	{"no key of the certificate", "  key: server.key\n", "", "5:1", "tls has no key"},
+	{"no key of the certificate", "  key: server.key\n", "", "6:1", "tls has no key"},
 	{"no store", "store:\n  file: record/trigone.db\n  must_exist: true\n", "", "", "store is missing"},
-	{"no site", "harbour:\n    policy: harbour.yaml\n    operators_in_exports: true", "{}", "14:1", "sites holds nothing"},
-	{"no name of a site", "  harbour:\n    policy", "  Harbour:\n    policy", "15:3", "not a site id"},
-	{"rights at no site", "    rights:\n      harbour:\n", "    rights:\n      bay:\n", "23:7", "rights at bay"},
-	{"a role nobody has", "[recorder]", "[recorder, surgeon]", "29:35", "is surgeon; the words are planner, recorder"},
-	{"a role twice", "[recorder]", "[recorder, recorder]", "29:35", "second time"},
-	{"no role", "[recorder]", "[]", "29:24", "holds nothing"},
-	{"nobody can sign in as him", "    certificate_uris: [urn:example:engine]\n", "", "26:3", "identities.engine cannot sign in"},
-	{"two under one subject", "    certificate_uris: [urn:example:engine]\n", "    token_subjects: [quay]\n", "27:21", "one of its token_subjects is that of dr-quay too"},
-	{"two who are one operator", "{roles: [recorder]}", "{roles: [recorder], operators: [op-3]}", "29:47", "operators is that of dr-quay too"},
-	{"no text", "issuer: https://sign-in.example.org", "issuer: {}", "10:3", "where a text is needed"},
-	{"an empty text", "audience: trigone", `audience: " "`, "11:13", "is empty"},
-	{"tokens without keys", "  keys: keys.json\n", "", "9:1", "tokens has no keys"},
-	{"clocks apart by hours", "skew_seconds: 10", "skew_seconds: 7200", "13:17", "give 0 to 300"},
-	{"half a call", "concurrent_calls: 8", "concurrent_calls: 1.5", "35:21", "give a whole number"},
-	{"yes", "must_exist: true", "must_exist: yes", "33:15", "true or false"},
-	{"an alias", "audience: trigone", "audience: *a", "11:13", ""},
+	{"no site", "harbour:\n    policy: harbour.yaml\n    operators_in_exports: true", "{}", "15:1", "sites holds nothing"},
+	{"no name of a site", "  harbour:\n    policy", "  Harbour:\n    policy", "16:3", "not a site id"},
+	{"rights at no site", "    rights:\n      harbour:\n", "    rights:\n      bay:\n", "24:7", "rights at bay"},
+	{"a role nobody has", "[recorder]", "[recorder, surgeon]", "30:35", "is surgeon; the words are planner, recorder"},
+	{"a role twice", "[recorder]", "[recorder, recorder]", "30:35", "second time"},
+	{"no role", "[recorder]", "[]", "30:24", "holds nothing"},
+	{"nobody can sign in as him", "    certificate_uris: [urn:example:engine]\n", "", "27:3", "identities.engine cannot sign in"},
+	{"two under one subject", "    certificate_uris: [urn:example:engine]\n", "    token_subjects: [quay]\n", "28:21", "one of its token_subjects is that of dr-quay too"},
+	{"two who are one operator", "{roles: [recorder]}", "{roles: [recorder], operators: [op-3]}", "30:47", "operators is that of dr-quay too"},
+	{"no text", "issuer: https://sign-in.example.org", "issuer: {}", "11:3", "where a text is needed"},
+	{"an empty text", "audience: trigone", `audience: " "`, "12:13", "is empty"},
+	{"tokens without keys", "  keys: keys.json\n", "", "10:1", "tokens has no keys"},
+	{"clocks apart by hours", "skew_seconds: 10", "skew_seconds: 7200", "14:17", "give 0 to 300"},
+	{"half a call", "concurrent_calls: 8", "concurrent_calls: 1.5", "36:21", "give a whole number"},
+	{"yes", "must_exist: true", "must_exist: yes", "34:15", "true or false"},
+	{"an alias", "audience: trigone", "audience: *a", "12:13", ""},
 	{"certificates that nothing proves", "  client_authority: /etc/trigone/clients.pem\n", "", "", "tls.client_authority is not given"},
-	{"an address with a query", "  http: 0.0.0.0:7431", "  http: 0.0.0.0:7431\n  http_base_url: https://a.example?token=1", "5:18", "no address to name resources by"},
+	{"an address with a query", "7431/fhir", "7431/fhir?token=1", "5:18", "no address to name resources by"},
+	{"resources without a name", "  http_base_url: https://records.example.org:7431/fhir\n", "", "4:9", "http_base_url is missing"},
 }
 
 func TestFaultsAreTold(t *testing.T) {
@@ -169,10 +171,10 @@ func TestFaultOfAValue(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := d.Fault(&d.TLS.Key, "no key"); err == nil || err.Error() != "d.yaml:7:8: no key" {
+	if err := d.Fault(&d.TLS.Key, "no key"); err == nil || err.Error() != "d.yaml:8:8: no key" {
 		t.Error(err)
 	}
-	if err := d.Fault(&d.Sites[0].Policy, "no policy"); err == nil || err.Error() != "d.yaml:16:13: no policy" {
+	if err := d.Fault(&d.Sites[0].Policy, "no policy"); err == nil || err.Error() != "d.yaml:17:13: no policy" {
 		t.Error(err)
 	}
 }
@@ -226,6 +228,7 @@ var beyondSchema = map[string]string{
 	"two who are one operator":         "compares entries",
 	"tokens without keys":              "looks at two keys",
 	"certificates that nothing proves": "looks at two sections",
+	"resources without a name":         "looks at two keys",
 	"an alias":                         "no document to an editor",
 }
 

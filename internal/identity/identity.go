@@ -40,6 +40,9 @@ type Refused string
 // Error gives the reason.
 func (r Refused) Error() string { return string(r) }
 
+// ErrNobody is why a certificate that is believed lets nobody in by itself.
+const ErrNobody = Refused("the certificate names no identity of this server")
+
 // Open reads what a deployment names. The error tells every fault, with line and
 // column of the deployment file.
 func Open(d *deployment.Deployment) (*Trust, error) {
@@ -208,7 +211,7 @@ func (t *Trust) proveCertificate(shown []*x509.Certificate, now time.Time) (proo
 	case !one:
 		return proof{}, Refused("the certificate names several identities of this server")
 	case found == nil:
-		return proof{}, Refused("the certificate names no identity of this server")
+		return proof{}, ErrNobody
 	}
 	return proof{found, until}, nil
 }

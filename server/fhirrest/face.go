@@ -141,6 +141,25 @@ func New(c Config) (*Face, error) {
 // them; it returns when they are, when no more fit, or with ctx.
 func (f *Face) Warm(ctx context.Context) { f.shelf.warm(ctx) }
 
+// Serves says whether an address is one of this face.
+func (f *Face) Serves(u *url.URL) bool { return strings.HasPrefix(u.EscapedPath(), f.path+"/") }
+
+// WriteRefusal answers a request that was refused before it came to a face.
+func WriteRefusal(w http.ResponseWriter, err error, log *zap.Logger) {
+	p := problemOf(err, log, routeNone)
+	h := w.Header()
+	if p.after > 0 {
+		h.Set("Retry-After", strconv.Itoa(max(1, int(p.after.Seconds()))))
+	}
+	h.Set("Cache-Control", "no-store")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Content-Type", fhirmap.MediaType)
+	w.WriteHeader(p.status)
+	if _, err := w.Write(p.body()); err != nil {
+		log.Debug("the client went away", zap.String("route", routeNone))
+	}
+}
+
 // exchange is what the log tells of a request. It is filled in on the way.
 type exchange struct {
 	route   string

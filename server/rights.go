@@ -1,0 +1,123 @@
+package server
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	healthgrpc "google.golang.org/grpc/health/grpc_health_v1"
+	reflectiongrpc "google.golang.org/grpc/reflection/grpc_reflection_v1"
+	reflectionalpha "google.golang.org/grpc/reflection/grpc_reflection_v1alpha"
+
+	"trigone/internal/deployment"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/server/fhirrest"
+)
+
+// right is one row of the table of rights: an RPC, or an address of FHIR over HTTP,
+// with the roles that may call it. What has no row may be called by nobody.
+type right struct {
+	// call is the full name of an RPC, or fhir and a route of that face.
+	call  string
+	roles []deployment.Role
+	// anybody may call it without signing in: it tells nothing of the record.
+	anybody bool
+	about   string
+}
+
+const (
+	planner       = deployment.Planner
+	recorder      = deployment.Recorder
+	reader        = deployment.Reader
+	reviewer      = deployment.Reviewer
+	auditor       = deployment.Auditor
+	administrator = deployment.Administrator
+)
+
+func may(roles ...deployment.Role) []deployment.Role { return roles }
+
+// Those who read cases: all but who only keeps the record.
+func reading() []deployment.Role { return may(planner, recorder, reader, reviewer, auditor) }
+
+// fhirRoute is how the table names a route of FHIR over HTTP.
+func fhirRoute(route string) string { return "fhir " + route }
+
+// rights is the one table: the server, the README and the tests are made from it.
+var rights = []right{
+	{call: trigonev1.RecordService_SubmitCase_FullMethodName, roles: may(planner, recorder), about: "submit sections of a case"},
+	{call: trigonev1.RecordService_GetCase_FullMethodName, roles: reading(), about: "read a case"},
+	{call: trigonev1.RecordService_ListCases_FullMethodName, roles: reading(), about: "list cases"},
+	{call: trigonev1.RecordService_ListRevisions_FullMethodName, roles: reading(), about: "read what a case said before"},
+	{call: trigonev1.RecordService_ListChanges_FullMethodName, roles: reading(), about: "follow what changes"},
+	{call: trigonev1.RecordService_FileQuarantined_FullMethodName, roles: may(reviewer), about: "file or discard what is in quarantine"},
+	{call: trigonev1.RecordService_RetractSection_FullMethodName, roles: may(recorder, reviewer), about: "retract a section"},
+	{call: trigonev1.RecordService_RetractCase_FullMethodName, roles: may(reviewer), about: "retract a case"},
+	{call: trigonev1.RecordService_AmendIdentity_FullMethodName, roles: may(reviewer), about: "amend who the patient is"},
+	{call: trigonev1.RecordService_ConfirmFinding_FullMethodName, roles: may(planner, recorder, reviewer), about: "confirm a disputed value"},
+	{call: trigonev1.RecordService_RevokeConfirmation_FullMethodName, roles: may(planner, recorder, reviewer), about: "take a confirmation back"},
+	{call: trigonev1.RecordService_EvaluateAgain_FullMethodName, roles: may(planner, recorder, reviewer), about: "judge a case by the present versions"},
+	{call: trigonev1.PlanningService_EvaluatePlan_FullMethodName, roles: may(planner), about: "try a plan, ask while operating"},
+	{call: trigonev1.PlanningService_ExplorePlans_FullMethodName, roles: may(planner, reviewer), about: "explore variants of a plan"},
+	{call: trigonev1.ElectronicRecordService_GetBundle_FullMethodName, roles: reading(), about: "a case as a FHIR bundle"},
+	{call: trigonev1.ElectronicRecordService_GetOperativeNote_FullMethodName, roles: reading(), about: "read or draft the operative note"},
+	{call: trigonev1.ElectronicRecordService_SignOperativeNote_FullMethodName, roles: may(planner), about: "sign the operative note"},
+	{call: trigonev1.ElectronicRecordService_ExportResources_FullMethodName, roles: may(reader, auditor), about: "export every case as FHIR"},
+	{call: trigonev1.AuditService_ListDiscrepancies_FullMethodName, roles: may(reviewer, auditor), about: "differences from the plan, over cases"},
+	{call: trigonev1.AuditService_ListComparisons_FullMethodName, roles: may(reviewer, auditor), about: "comparisons with the plan, over cases"},
+	{call: trigonev1.AuditService_ListCaseFacts_FullMethodName, roles: may(reviewer, auditor), about: "facts of each case"},
+	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(auditor, administrator), about: "who looked"},
+	{call: trigonev1.ReferenceService_ListMetrics_FullMethodName, roles: deployment.Roles(), about: "the catalogue"},
+	{call: trigonev1.ReferenceService_ListRules_FullMethodName, roles: deployment.Roles(), about: "the rules and limits"},
+	{call: trigonev1.ReferenceService_ListSources_FullMethodName, roles: deployment.Roles(), about: "where numbers come from"},
+	{call: trigonev1.ReferenceService_GetPolicy_FullMethodName, roles: deployment.Roles(), about: "the clinical policy"},
+
+	{call: fhirRoute(fhirrest.RouteMetadata), roles: deployment.Roles(), about: "what is served"},
+	{call: fhirRoute(fhirrest.RouteTerminology), roles: deployment.Roles(), about: "what codes and profiles mean"},
+	{call: fhirRoute(fhirrest.RouteType), roles: reading(), about: "search"},
+	{call: fhirRoute(fhirrest.RouteSearch), roles: reading(), about: "search by POST"},
+	{call: fhirRoute(fhirrest.RouteRead), roles: reading(), about: "read a resource"},
+	{call: fhirRoute(fhirrest.RouteVersion), roles: reading(), about: "read a version of a resource"},
+
+	{call: healthgrpc.Health_Check_FullMethodName, anybody: true, about: "is the server well"},
+	{call: healthgrpc.Health_Watch_FullMethodName, anybody: true, about: "follow whether it is"},
+	{call: healthgrpc.Health_List_FullMethodName, anybody: true, about: "is the server well"},
+	{call: reflectiongrpc.ServerReflection_ServerReflectionInfo_FullMethodName, roles: deployment.Roles(), about: "the contract, where reflection is on"},
+	{call: reflectionalpha.ServerReflection_ServerReflectionInfo_FullMethodName, roles: deployment.Roles(), about: "the same in its earlier form"},
+}
+
+var rightOf = func() map[string]*right {
+	list := map[string]*right{}
+	for i := range rights {
+		list[rights[i].call] = &rights[i]
+	}
+	return list
+}()
+
+// allows says whether one of these roles may call; nil, for what has no row, allows
+// nobody.
+func (r *right) allows(roles []deployment.Role) bool {
+	return r != nil && slices.ContainsFunc(roles, func(role deployment.Role) bool { return slices.Contains(r.roles, role) })
+}
+
+// RightsTable gives the table as the README shows it.
+func RightsTable() string {
+	var b strings.Builder
+	b.WriteString("| call | |")
+	for _, role := range deployment.Roles() {
+		fmt.Fprintf(&b, " %s |", role)
+	}
+	b.WriteString("\n|---|---|" + strings.Repeat(":-:|", len(deployment.Roles())) + "\n")
+	for _, r := range rights {
+		name := strings.TrimPrefix(strings.ReplaceAll(r.call, "/trigone.v1.", ""), "/")
+		fmt.Fprintf(&b, "| `%s` | %s |", name, r.about)
+		for _, role := range deployment.Roles() {
+			mark := " |"
+			if r.anybody || slices.Contains(r.roles, role) {
+				mark = " x |"
+			}
+			b.WriteString(mark)
+		}
+		b.WriteString("\n")
+	}
+	return b.String()
+}
