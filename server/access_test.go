@@ -93,10 +93,11 @@ func TestEveryRPCHasALine(t *testing.T) {
 			continue
 		}
 		want[name]++
-		if method.IsStreamingServer() {
+		// Most are refused: they lack all that is needed. A stream that answers has a line
+		// before its first answer, too.
+		if ask(t.Context(), conn, method, dynamicpb.NewMessage(method.Input())) == nil && method.IsStreamingServer() {
 			want[name]++
 		}
-		_ = ask(t.Context(), conn, method, dynamicpb.NewMessage(method.Input())) // most are refused: they lack all that is needed
 	}
 	total := 0
 	for _, n := range want {
