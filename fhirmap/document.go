@@ -75,7 +75,7 @@ func Document(h History, n note.Note) ([]byte, error) {
 	d := document{
 		ResourceType: "Bundle", Meta: tagOf(h), Type: fhir.BundleTypeDocument,
 		// Each history number has a document of its own.
-		Identifier: fhir.Identifier{System: text(IdentifierSystem), Value: text(h.UID + "/document/" + version)},
+		Identifier: identifierOf(h.UID, "document/"+version),
 		Timestamp:  text(c.Date),
 		Entry:      []documentEntry{{urn(*c.Id), composition{typeComposition, (*fhir.OtherComposition)(c)}}},
 	}
@@ -91,10 +91,10 @@ func Document(h History, n note.Note) ([]byte, error) {
 // compose makes the Composition.
 func compose(h History, n note.Note, resources []resource, author string) (*fhir.Composition, error) {
 	const key = "note"
-	language := note.Language
+	language, identifier := note.Language, identifierOf(h.UID, key)
 	c := &fhir.Composition{
 		Id: text(resourceID(h.UID, typeComposition, key)), Meta: tagOf(h), Language: &language,
-		Identifier: &fhir.Identifier{System: text(IdentifierSystem), Value: text(h.UID + "/" + key)},
+		Identifier: &identifier,
 		Status:     fhir.CompositionStatusPreliminary, Type: *local(documentSystem, operativeNote),
 		Subject: subjectOf(h), Date: n.Created.UTC().Format(layout), Title: n.Title,
 		Author: []fhir.Reference{{Reference: text(urn(author))}},
@@ -187,9 +187,7 @@ func sectionOf(uid, author string, r resource) string {
 	case r.report != nil:
 		return sectionOfOccasion(uid, reportPrefix, r.report.Identifier)
 	}
-	if slices.ContainsFunc(r.observation.Identifier, func(id fhir.Identifier) bool {
-		return id.Value != nil && strings.HasPrefix(*id.Value, uid+"/"+differencePrefix)
-	}) {
+	if strings.HasPrefix(keyIn(uid, r.observation.Identifier), differencePrefix) {
 		return note.KeyChanges
 	}
 	return sectionOfOccasion(uid, panelPrefix, r.observation.Identifier)
@@ -197,27 +195,21 @@ func sectionOf(uid, author string, r resource) string {
 
 // sectionOfOccasion gives the section of what is named by a prefix and an occasion.
 func sectionOfOccasion(uid, prefix string, identifiers []fhir.Identifier) string {
-	for _, id := range identifiers {
-		if id.Value == nil {
-			continue
-		}
-		name, named := strings.CutPrefix(*id.Value, uid+"/"+prefix)
-		if !named {
-			continue
-		}
-		switch kindOf(valve.Occasion(name).Section()) {
-		case kindIdentity:
-			return note.KeyIndication
-		case kindPlan:
-			return note.KeyPrediction
-		case kindOperation:
-			return note.KeyTests
-		case kindResult:
-			return note.KeyResult
-		case kindFollowUp:
-			return note.KeyFollowUp
-		}
-		return note.KeyFindings
+	name, named := strings.CutPrefix(keyIn(uid, identifiers), prefix)
+	if !named {
+		return ""
 	}
-	return ""
+	switch kindOf(valve.Occasion(name).Section()) {
+	case kindIdentity:
+		return note.KeyIndication
+	case kindPlan:
+		return note.KeyPrediction
+	case kindOperation:
+		return note.KeyTests
+	case kindResult:
+		return note.KeyResult
+	case kindFollowUp:
+		return note.KeyFollowUp
+	}
+	return note.KeyFindings
 }

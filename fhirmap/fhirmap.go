@@ -213,6 +213,9 @@ func assemble(h History) (assembly, error) {
 				return a, err
 			}
 		}
+		if row.Gone, err = withoutBars(row); err != nil {
+			return a, err
+		}
 		if row.Gone != nil {
 			a.ended = append(a.ended, row)
 		}

@@ -76,12 +76,13 @@ func byKey(t testing.TB, bundle []byte, key string) object {
 	return nil
 }
 
-// identifier gives the stable identifier of a resource; a Provenance has none.
+// identifier gives the stable identifier of a resource, with bars between the parts
+// of its key as they are there; a Provenance has none.
 func identifier(r object) string {
 	if r["identifier"] == nil {
 		return ""
 	}
-	return r["identifier"].(array)[0].(object)["value"].(string)
+	return strings.ReplaceAll(r["identifier"].(array)[0].(object)["value"].(string), "~", "|")
 }
 
 // at walks into a resource: names for objects, numbers for arrays.

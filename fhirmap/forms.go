@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/url"
 	"reflect"
-	"strings"
 
 	"github.com/goccy/go-json"
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -131,13 +130,9 @@ func withoutID(wrapped any) (any, *fhir.Identifier) {
 	return outer.Interface(), nil
 }
 
-// searchToken writes an identifier as the value of a search parameter, where
-// commas, bars, dollars and backslashes of the value itself are escaped: HL7 FHIR
-// R4, search, from memory.
-func searchToken(id *fhir.Identifier) string {
-	escape := strings.NewReplacer(`\`, `\\`, `|`, `\|`, `,`, `\,`, `$`, `\$`).Replace
-	return escape(orEmpty(id.System)) + "|" + escape(orEmpty(id.Value))
-}
+// searchToken writes an identifier of ours as the value of a search parameter: what
+// R4 wants escaped in one is in none.
+func searchToken(id *fhir.Identifier) string { return orEmpty(id.System) + "|" + orEmpty(id.Value) }
 
 // orEmpty is the way back from text.
 func orEmpty(s *string) string {

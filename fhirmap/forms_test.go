@@ -144,13 +144,98 @@ func TestConditionalTransaction(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			// The bar between system and value is the only one that is not escaped.
-			parts := strings.Split(strings.ReplaceAll(asked.Query().Get("identifier"), `\|`, "\x00"), "|")
-			if len(parts) != 2 || parts[0] != id["system"] || strings.ReplaceAll(parts[1], "\x00", "|") != id["value"] || asked.Path != r["resourceType"] {
+			parts := strings.Split(asked.Query().Get("identifier"), "|")
+			if len(parts) != 2 || parts[0] != id["system"] || parts[1] != id["value"] || asked.Path != r["resourceType"] {
 				t.Errorf("entry %d searches for %s", i, asked)
 			}
 		}
 	})
+}
+
+// cutter takes conditional transactions as routers of others do: it cuts what is
+// searched for at commas, then at bars, and takes no notice of a backslash before
+// either. It holds resources by type, of each the identifiers.
+type cutter map[string][]object
+
+func (held cutter) take(t rapid.TB, bundle object) {
+	for _, e := range entriesOf(bundle) {
+		asked, err := url.Parse(e["request"].(object)["url"].(string))
+		if err != nil {
+			t.Fatal(err)
+		}
+		typ, found := asked.Path, []int{}
+		for i, r := range held[typ] {
+			for one := range strings.SplitSeq(asked.Query().Get("identifier"), ",") {
+				parts := strings.Split(one, "|")
+				if slices.ContainsFunc(r["identifier"].(array), func(id any) bool {
+					return at(id, "system") == parts[0] && at(id, "value") == parts[1]
+				}) {
+					found = append(found, i)
+				}
+			}
+		}
+		r := e["resource"].(object)
+		switch len(found) {
+		case 0:
+			held[typ] = append(held[typ], r)
+		case 1:
+			held[typ][found[0]] = r
+		default:
+			t.Fatalf("%s finds %d resources", asked, len(found))
+		}
+	}
+}
+
+func (held cutter) count() (n int) {
+	for _, list := range held {
+		n += len(list)
+	}
+	return n
+}
+
+// Sent again, a conditional transaction finds what it wrote: a receiver that cuts at
+// every bar holds each resource once.
+func TestConditionalTransactionIsFoundAgain(t *testing.T) {
+	onHistories(t, func(t rapid.TB, h fhirmap.History, _ []fhirmap.Snapshot) {
+		bundle := tree(t, mustForm(t, fhirmap.ConditionalTransaction, h))
+		held := cutter{}
+		for range 3 {
+			held.take(t, bundle)
+		}
+		if got, want := held.count(), len(entriesOf(bundle)); got != want {
+			t.Fatalf("%d resources of %d entries sent three times", got, want)
+		}
+	})
+	// The receiver would tell: with bars in its identifiers a bundle is not found again.
+	bundle := tree(t, bytes.ReplaceAll(mustForm(t, fhirmap.ConditionalTransaction, fhirtest.Complete()), []byte("~"), []byte("|")))
+	held := cutter{}
+	held.take(t, bundle)
+	held.take(t, bundle)
+	if held.count() == len(entriesOf(bundle)) {
+		t.Error("a receiver that cuts at bars finds values that hold some")
+	}
+}
+
+// What a former mapping ended kept its identifier with bars; it is sent without.
+func TestEndedByAFormerMapping(t *testing.T) {
+	former := 0
+	for _, example := range fhirtest.Examples() {
+		h := example.History
+		want := mustForm(t, fhirmap.Transaction, h)
+		h.Sent = slices.Clone(h.Sent)
+		for i, row := range h.Sent {
+			if bytes.Contains(row.Gone, []byte("~")) {
+				h.Sent[i].Gone, h.Sent[i].Mapping = bytes.ReplaceAll(row.Gone, []byte("~"), []byte("|")), 2
+				former++
+			}
+		}
+		if got := mustForm(t, fhirmap.Transaction, h); !bytes.Equal(got, want) {
+			t.Errorf("%s: rows of a former mapping are sent otherwise", example.Name)
+		}
+	}
+	if former == 0 {
+		t.Error("no example has ended anything")
+	}
 }
 
 // The types that are announced are those that are made, and each has its list of

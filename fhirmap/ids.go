@@ -3,8 +3,10 @@ package fhirmap
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"strings"
 
 	"github.com/google/uuid"
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
 
 // Every id is a UUID of version 8 (RFC 9562, section 5.8: of the maker's own kind)
@@ -50,6 +52,34 @@ func resourceID(uid, typ, key string) string {
 func versionEight(id uuid.UUID) uuid.UUID {
 	id[6], id[8] = id[6]&0x0f|0x80, id[8]&0x3f|0x80
 	return id
+}
+
+// Receivers cut what they are asked to find at bars and commas, whether these are
+// escaped or not, and R4 gives a meaning to dollars and backslashes beside: none of
+// the four is in a value that we make. A bar between the parts of a key becomes a
+// tilde, every other sign of them its percent form, so that two keys never share a
+// value.
+var (
+	toIdentifier   = strings.NewReplacer("%", "%25", "~", "%7E", "|", "~", ",", "%2C", "$", "%24", `\`, "%5C")
+	fromIdentifier = strings.NewReplacer("~", "|", "%7E", "~", "%2C", ",", "%24", "$", "%5C", `\`, "%25", "%")
+)
+
+// identifierOf gives the stable identifier of what a key names in a case.
+func identifierOf(uid, key string) fhir.Identifier {
+	return fhir.Identifier{System: text(IdentifierSystem), Value: text(toIdentifier.Replace(uid + "/" + key))}
+}
+
+// keyIn gives the key of our identifier among others; none: "".
+func keyIn(uid string, list []fhir.Identifier) string {
+	for _, id := range list {
+		if orEmpty(id.System) != IdentifierSystem {
+			continue
+		}
+		if key, ours := strings.CutPrefix(fromIdentifier.Replace(orEmpty(id.Value)), uid+"/"); ours {
+			return key
+		}
+	}
+	return ""
 }
 
 // CasePrefix gives the first 48 bits of every resource id of a case. Two cases may

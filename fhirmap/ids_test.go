@@ -2,8 +2,10 @@ package fhirmap
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
+	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 	"pgregory.net/rapid"
 )
 
@@ -66,4 +68,29 @@ func TestPrefixOfWhatIsNoID(t *testing.T) {
 func CaseParts(uid string) []string {
 	hex := fmt.Sprintf("%012x", CasePrefix(uid))
 	return []string{hex, hex[:8] + "-" + hex[8:]}
+}
+
+// No identifier that we make holds what receivers cut a search at, two keys never
+// share one, and the key is found again.
+func TestIdentifierValues(t *testing.T) {
+	for key, want := range map[string]string{
+		"operation":                       "u/operation",
+		"value|mean_gradient|result/exit": "u/value~mean_gradient~result/exit",
+		`a~b%7E,$\`:                       "u/a%7Eb%257E%2C%24%5C",
+	} {
+		if got := *identifierOf("u", key).Value; got != want {
+			t.Errorf("%s is written %s, want %s", key, got, want)
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		signs := rapid.StringOf(rapid.SampledFrom([]rune(`ab/|,$\~%7CE2`)))
+		uid, key := signs.Draw(t, "uid"), signs.Draw(t, "key")
+		id := identifierOf(uid, key)
+		if strings.ContainsAny(*id.Value, `|,$\`) {
+			t.Fatalf("%q of %q is written %q", key, uid, *id.Value)
+		}
+		if got := keyIn(uid, []fhir.Identifier{{System: text("other"), Value: text(uid + "/x")}, id}); got != key {
+			t.Fatalf("%q of %q is read as %q", key, uid, got)
+		}
+	})
 }

@@ -189,7 +189,8 @@ func (p *producer) addRequest(r PlanState, key string, q *fhir.ServiceRequest) f
 
 // requisition is what all requests of one revision share.
 func (p *producer) requisition(r PlanState) *fhir.Identifier {
-	return &fhir.Identifier{System: text(IdentifierSystem), Value: text(p.uid + "/" + planKey(r.Revision) + "/requisition")}
+	id := identifierOf(p.uid, planKey(r.Revision)+"/requisition")
+	return &id
 }
 
 // indication gives the disease and what counted towards the operation.

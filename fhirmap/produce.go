@@ -273,7 +273,7 @@ func (p *producer) reference(typ, key string) (fhir.Reference, bool) {
 
 // identifiers gives the stable identifier of a resource.
 func (p *producer) identifiers(key string) []fhir.Identifier {
-	return []fhir.Identifier{{System: text(IdentifierSystem), Value: text(p.uid + "/" + key)}}
+	return []fhir.Identifier{identifierOf(p.uid, key)}
 }
 
 // Times.

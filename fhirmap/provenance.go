@@ -123,10 +123,8 @@ func (p *producer) addProvenance(key string, recorded *timestamppb.Timestamp, ac
 		return cmp.Or(cmp.Compare(a.section, b.section), cmp.Compare(a.revision, b.revision))
 	})
 	for _, s := range read {
-		x.Entity = append(x.Entity, fhir.ProvenanceEntity{
-			Role: fhir.ProvenanceEntityRoleSource,
-			What: fhir.Reference{Identifier: &fhir.Identifier{System: text(IdentifierSystem), Value: text(p.uid + "/section/" + revisionKey(s))}},
-		})
+		section := identifierOf(p.uid, "section/"+revisionKey(s))
+		x.Entity = append(x.Entity, fhir.ProvenanceEntity{Role: fhir.ProvenanceEntityRoleSource, What: fhir.Reference{Identifier: &section}})
 	}
 	p.add(resource{typ: typeProvenance, id: id, provenance: x})
 }

@@ -56,6 +56,29 @@ func (s Sent) equal(o Sent) bool {
 		bytes.Equal(s.Digest, o.Digest) && bytes.Equal(s.Gone, o.Gone)
 }
 
+// barless is the first mapping whose identifiers hold no bars.
+const barless = 3
+
+// withoutBars gives the form of an ended resource with its identifier as the present
+// mapping writes it.
+func withoutBars(row Sent) ([]byte, error) {
+	const head = `"identifier":[{"system":"` + IdentifierSystem + `","value":`
+	before, rest, found := bytes.Cut(row.Gone, []byte(head))
+	if row.Mapping >= barless || !found {
+		return row.Gone, nil
+	}
+	end := 1 + bytes.IndexByte(rest[1:], '"') + 1 // what is in a key needs no escape
+	var value string
+	if err := json.Unmarshal(rest[:end], &value); err != nil {
+		return nil, fmt.Errorf("%s %s: its identifier: %w", row.Type, row.ID, err)
+	}
+	written, err := json.Marshal(toIdentifier.Replace(value))
+	if err != nil {
+		return nil, err
+	}
+	return slices.Concat(before, []byte(head), written, rest[end:]), nil
+}
+
 // Advance gives the rows that a write adds or changes. before and after are the
 // case on its two sides; before is nil for the first write. after.Sent has the rows
 // that were there, of which the forms of ended ones may be left out.
