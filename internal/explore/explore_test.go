@@ -478,6 +478,26 @@ func TestFaults(t *testing.T) {
 	if _, faults := explore.New(asked(read(t, "triangular-complete-ring")), bad); len(faults) < 5 {
 		t.Errorf("not all at once: %v", faults)
 	}
+	for why, missing := range map[string]struct {
+		r    explore.Range
+		want []string
+	}{
+		"nothing of a range": {explore.Range{}, []string{"min_mm", "max_mm", "step_mm"}},
+		"its begin alone":    {explore.Range{Min: units.Some(10.0)}, []string{"max_mm", "step_mm"}},
+		"its end alone":      {explore.Range{Max: units.Some(10.0)}, []string{"min_mm", "step_mm"}},
+		"no step":            {explore.Range{Min: units.Some(10.0), Max: units.Some(12.0)}, []string{"step_mm"}},
+	} {
+		axis := height
+		axis.Range = missing.r
+		_, faults := explore.New(asked(read(t, "triangular-complete-ring")), explore.Question{Axes: []explore.Axis{axis}})
+		var got []string
+		for _, f := range faults {
+			got = append(got, strings.TrimPrefix(f.Path, "axes[0].leaflet_height.range."))
+		}
+		if !slices.Equal(got, missing.want) {
+			t.Errorf("%s: %v, want %v", why, got, missing.want)
+		}
+	}
 	noPlan := read(t, "triangular-complete-ring")
 	noPlan.Plan = nil
 	if _, faults := explore.New(asked(noPlan), asking()); len(faults) != 1 || faults[0].Path != "case_file.plan" {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -434,6 +435,38 @@ func TestContourInequalities(t *testing.T) {
 			t.Fatalf("front and back exchanged: %v and %v for %v and %v (%v)", b, q, a, p, err)
 		}
 	})
+}
+
+// Where a contour begins is an accident of the tracing: arcs are counted from the lateral
+// commissure wherever it lies.
+func TestArcsDoNotDependOnTheFirstPoint(t *testing.T) {
+	points, l := around(24, saddle(16, 3)), saddleLandmarks(16, 3)
+	l.MidAnterior = points[5] // an anterior arc is no half by accident
+	anterior, posterior, err := mustContour(t, points).Arcs(l)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for first := range points {
+		turned := slices.Concat(points[first:], points[:first])
+		a, p, err := mustContour(t, turned).Arcs(l)
+		if err != nil || math.Abs(float64(a-anterior)) > 1e-6 || math.Abs(float64(p-posterior)) > 1e-6 {
+			t.Errorf("from point %d: %v and %v, want %v and %v (%v)", first, a, p, anterior, posterior, err)
+		}
+	}
+}
+
+// Two points a thousandth of a millimetre apart are one point given twice; the grid of a
+// workstation, a hundredth, tells points apart.
+func TestPointsGivenTwice(t *testing.T) {
+	for apart, twice := range map[float64]bool{0: true, 0.0009: true, 0.0011: false, 0.01: false} {
+		points := around(24, saddle(16, 3))
+		beside := points[3]
+		beside.Z += apart
+		_, err := NewContour(slices.Insert(points, 4, beside))
+		if errors.Is(err, ErrSamePoint) != twice {
+			t.Errorf("%g mm apart: %v", apart, err)
+		}
+	}
 }
 
 // Whatever the numbers: a contour is refused with a reason, or every figure of

@@ -41,6 +41,15 @@ var perimeterTooShortForArea = Rule{
 		{Name: "a circle of 36 mm, rounded", Edge: true, Want: Holds, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 113).Set(valve.AnnulusArea, 10.2).Case()
 		}},
+		{Name: "by two methods", Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Method(valve.Echo2D).Set(valve.AnnulusPerimeter, 83).Method(valve.Echo3D).Set(valve.AnnulusArea, 14).Case()
+		}},
+		{Name: "in systole and in diastole", Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Inherit(valve.Context{Phase: valve.EndSystole}).Set(valve.AnnulusPerimeter, 83).Inherit(valve.Context{Phase: valve.EndDiastole}).Set(valve.AnnulusArea, 14).Case()
+		}},
+		{Name: "an area typed as 0", Want: Holds, Case: func() *repair.Case {
+			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 83).Set(valve.AnnulusArea, 0).Case()
+		}},
 		{Name: "no area", Want: NotEvaluable, Case: func() *repair.Case {
 			return repair.NewExample().Assess("tee").Set(valve.AnnulusPerimeter, 125).Case()
 		}},
