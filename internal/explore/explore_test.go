@@ -516,6 +516,67 @@ func TestAnotherRingTakesNothingFromThePlanned(t *testing.T) {
 	}
 }
 
+// Of what cannot be judged the plan's column names what rests on the plan; what the echo
+// or the operation lacks is the same for every variant and no word against one.
+func TestGapsOfThePlanAreThePlansOwn(t *testing.T) {
+	told := 0
+	for _, name := range withPlan(t) {
+		in := asked(read(t, name))
+		e := mustNew(t, in, explore.Question{Axes: asking().Axes[:1]})
+		told += len(e.Plan.NotEvaluable)
+		var elsewhere []string
+		without := in
+		without.Case = in.Case.WithPlan(nil)
+		for _, g := range evaluate.Evaluate(without).Gaps {
+			elsewhere = append(elsewhere, g.Rule)
+		}
+		gaps := evaluate.Evaluate(in).Gaps
+		ofPlan := func(rule string) bool {
+			return slices.ContainsFunc(gaps, func(g rules.Gap) bool { return g.Rule == rule && g.At.Occasion == valve.AtPlan })
+		}
+		for _, g := range gaps {
+			listed := slices.Contains(e.Plan.NotEvaluable, g.Rule)
+			if g.At.Occasion == valve.AtPlan && !listed && !slices.Contains(elsewhere, g.Rule) {
+				t.Errorf("%s: %s at %v is not told", name, g.Rule, g.At)
+			}
+			if !ofPlan(g.Rule) && listed && slices.Contains(elsewhere, g.Rule) {
+				t.Errorf("%s: %s at %v is told of the plan", name, g.Rule, g.At)
+			}
+		}
+	}
+	if told == 0 {
+		t.Error("no case has a gap of its plan")
+	}
+}
+
+// A step with a condition, or one that is an alternative, is not sure to be done; an axis
+// of it says so, one of another step does not.
+func TestAnAxisOfAStepThatIsNotFirm(t *testing.T) {
+	const says = "has a condition or is an alternative"
+	axis := explore.Axis{Kind: explore.ResectionWidth, StepID: "p-resection", Range: span(4, 10, 2)}
+	for why, r := range map[string]struct {
+		change func(*trigonev1.PlannedStep)
+		want   bool
+	}{
+		"a firm step": {func(*trigonev1.PlannedStep) {}, false},
+		"with a condition": {func(s *trigonev1.PlannedStep) {
+			s.Condition = &trigonev1.StepCondition{Kind: trigonev1.StepConditionKind_STEP_CONDITION_KIND_LEAK_ON_SALINE}
+		}, true},
+		"an alternative": {func(s *trigonev1.PlannedStep) { s.AlternativeOf = "p-ring" }, true},
+	} {
+		f := read(t, "triangular-complete-ring")
+		for _, s := range f.GetPlan().GetSteps() {
+			if s.GetId() == axis.StepID {
+				r.change(s)
+			}
+		}
+		e := mustNew(t, asked(f), explore.Question{Axes: []explore.Axis{axis}})
+		if got := strings.Contains(strings.Join(e.Remarks, "\n"), says); got != r.want {
+			t.Errorf("%s: %q", why, e.Remarks)
+		}
+	}
+}
+
 // An axis that nothing reads is told of.
 func TestAnAxisThatNothingReads(t *testing.T) {
 	q := explore.Question{Axes: []explore.Axis{{Kind: explore.LeafletHeight, Segment: valve.P3, Station: valve.SeamMedialEdge, Range: span(8, 10, 1)}}}

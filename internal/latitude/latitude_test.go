@@ -559,3 +559,17 @@ func TestWhatWorksOnTheHeight(t *testing.T) {
 		}
 	}
 }
+
+// What is known over the whole of a range is known from end to end of it, and no farther.
+func TestKnownFromEndToEnd(t *testing.T) {
+	c, s := planned().Case(), settings.BuiltIn("harbour", "1", "UTC")
+	e := evaluate.Evaluate(evaluate.Input{Case: c, Settings: s})
+	f := newFinder(c, &e, s)
+	h := f.hypothesis
+	scratch := h.copy()
+	look := &search{f: f, vary: func(mm float64) *repair.Case { return h.scaled(scratch, mm) }, low: 24, high: 30}
+	from, to, ok := look.known(metric.IDPredictedContact, h.at(valve.AtSlice(valve.A2P2)), 24, 30)
+	if !ok || from != 24 || math.Abs(to-30) > 1e-9 {
+		t.Errorf("known from %g to %g (%v), want 24 to 30", from, to, ok)
+	}
+}

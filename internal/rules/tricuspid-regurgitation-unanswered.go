@@ -60,6 +60,15 @@ var tricuspidRegurgitationUnanswered = Rule{
 		{Name: "40 mm exactly", Edge: true, Want: Broken, Case: func() *repair.Case { return exampleTricuspid("moderate", 40, nil) }},
 		{Name: "39 mm", Edge: true, Want: Holds, Case: func() *repair.Case { return exampleTricuspid("moderate", 39, nil) }},
 		{Name: "mild with 44 mm", Want: Holds, Case: func() *repair.Case { return exampleTricuspid("mild", 44, nil) }},
+		{Name: "severe on the ward, mild in the newest echo", Want: Holds, Case: func() *repair.Case {
+			c := exampleTricuspid("severe", 0, nil)
+			newer := c.Studies[0]
+			newer.Occasion, newer.StudyID, newer.Time = "assessment/tee", "tee", repair.DaysBefore(1)
+			newer.TricuspidGrade.Value = "mild"
+			c.Studies[0].Time = repair.DaysBefore(9)
+			c.Studies = append(c.Studies, newer)
+			return c
+		}},
 		{Name: "decided against", Want: Holds, Case: func() *repair.Case {
 			return exampleTricuspid("severe", 0, func(o *repair.Operation) { o.DeclinedProcedures = []string{"tricuspid_repair"} })
 		}},
