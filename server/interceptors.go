@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -16,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"trigone/internal/casebook"
+	trigonev1 "trigone/proto/trigone/v1"
 )
 
 // errorDomain is the domain of every ErrorInfo.
@@ -65,8 +67,12 @@ func recovered(log *zap.Logger, method string, call func() error) (err error) {
 
 // deadline bounds a call by the service's own deadline, where the client's is not the
 // shorter one.
-func deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-	ctx, cancel := context.WithTimeout(ctx, callTimeout)
+func deadline(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+	timeout := callTimeout
+	if strings.HasPrefix(info.FullMethod, "/"+trigonev1.AdministrationService_ServiceDesc.ServiceName+"/") {
+		timeout = streamTimeout // what is erased is overwritten in the whole file
+	}
+	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
 	return handler(ctx, req)
 }

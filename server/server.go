@@ -206,6 +206,7 @@ func register(s *grpc.Server) {
 	trigonev1.RegisterPlanningServiceServer(s, planningService{})
 	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{})
 	trigonev1.RegisterAuditServiceServer(s, auditService{})
+	trigonev1.RegisterAdministrationServiceServer(s, administrationService{})
 	trigonev1.RegisterReferenceServiceServer(s, referenceService{})
 }
 

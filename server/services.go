@@ -120,6 +120,18 @@ func (auditService) ListAccesses(ctx context.Context, req *trigonev1.ListAccesse
 	return answer(ctx, req, of(ctx).ledger.ListAccesses)
 }
 
+type administrationService struct {
+	trigonev1.UnimplementedAdministrationServiceServer
+}
+
+func (administrationService) EraseIdentity(ctx context.Context, req *trigonev1.EraseIdentityRequest) (*trigonev1.EraseIdentityResponse, error) {
+	return answer(ctx, req, of(ctx).book.EraseIdentity)
+}
+
+func (administrationService) EraseCase(ctx context.Context, req *trigonev1.EraseCaseRequest) (*trigonev1.EraseCaseResponse, error) {
+	return answer(ctx, req, of(ctx).book.EraseCase)
+}
+
 type referenceService struct {
 	trigonev1.UnimplementedReferenceServiceServer
 }

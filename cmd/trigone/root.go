@@ -119,7 +119,7 @@ Exit codes
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
-		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.changesCommand(), a.accessCommand(), a.metricsCommand(), a.rulesCommand(),
+		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
 	return root
@@ -156,11 +156,12 @@ func (a *app) settings() (policy.Policy, error) {
 
 // services are the clients on one connection.
 type services struct {
-	planning  trigonev1.PlanningServiceClient
-	record    trigonev1.RecordServiceClient
-	fhir      trigonev1.ElectronicRecordServiceClient
-	audit     trigonev1.AuditServiceClient
-	reference trigonev1.ReferenceServiceClient
+	planning       trigonev1.PlanningServiceClient
+	record         trigonev1.RecordServiceClient
+	fhir           trigonev1.ElectronicRecordServiceClient
+	audit          trigonev1.AuditServiceClient
+	administration trigonev1.AdministrationServiceClient
+	reference      trigonev1.ReferenceServiceClient
 }
 
 // call runs a function with clients on the server and a deadline.
@@ -183,11 +184,12 @@ func (a *app) callWithin(cmd *cobra.Command, timeout time.Duration, do func(cont
 		defer cancel()
 	}
 	return do(ctx, services{
-		planning:  trigonev1.NewPlanningServiceClient(conn),
-		record:    trigonev1.NewRecordServiceClient(conn),
-		fhir:      trigonev1.NewElectronicRecordServiceClient(conn),
-		audit:     trigonev1.NewAuditServiceClient(conn),
-		reference: trigonev1.NewReferenceServiceClient(conn),
+		planning:       trigonev1.NewPlanningServiceClient(conn),
+		record:         trigonev1.NewRecordServiceClient(conn),
+		fhir:           trigonev1.NewElectronicRecordServiceClient(conn),
+		audit:          trigonev1.NewAuditServiceClient(conn),
+		administration: trigonev1.NewAdministrationServiceClient(conn),
+		reference:      trigonev1.NewReferenceServiceClient(conn),
 	})
 }
 

@@ -267,7 +267,7 @@ func (a *Archive) present(f *Folder, heads *trigonev1.CaseFile) *trigonev1.Case 
 	out := &trigonev1.Case{
 		Name: a.CaseName(f.Case.UID), CaseVersion: f.Case.Version, State: convert.Enum[trigonev1.CaseState](f.Case.State),
 		CaseFile: heads, Sections: f.statuses(),
-		OpenedTime: Timestamp(f.Case.OpenedTime), ChangedTime: Timestamp(f.Case.ChangedTime),
+		OpenedTime: Timestamp(f.Case.OpenedTime), ChangedTime: Timestamp(f.Case.ChangedTime), ErasedTime: Timestamp(f.Case.ErasedTime),
 	}
 	out.Confirmations = f.confirmationMessages()
 	for _, id := range f.Case.FormerPatients {

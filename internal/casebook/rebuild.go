@@ -121,6 +121,9 @@ func (a *Archive) rows(ctx context.Context, uid string, p Projector) (storage.Ca
 	if err != nil {
 		return storage.CaseRows{}, err
 	}
+	if !c.ErasedTime.IsZero() {
+		return a.rowsOfErased(ctx, c, p)
+	}
 	f, err := a.Whole(ctx, c)
 	if err != nil {
 		return storage.CaseRows{}, err
@@ -160,4 +163,16 @@ func (a *Archive) split(ctx context.Context, f *Folder) error {
 		return nil
 	}
 	return a.Store.SplitRevisions(ctx, f.Case.Site, f.Case.UID, parts)
+}
+
+// rowsOfErased gives what is left of a case that was erased: what receivers were told
+// of it, as it stands. Nothing is left to make it of.
+func (a *Archive) rowsOfErased(ctx context.Context, c storage.Case, p Projector) (storage.CaseRows, error) {
+	out := storage.CaseRows{Site: c.Site, UID: c.UID, Version: c.Version}
+	if p.Name() != storage.ProjectionResources {
+		return out, nil
+	}
+	var err error
+	out.Rows.Resources, err = a.Store.Resources(ctx, c.Site, c.UID)
+	return out, err
 }

@@ -266,6 +266,9 @@ func (b *Book) write(ctx context.Context, ch *change) error {
 		if err := b.project(ctx, ch); err != nil {
 			return err
 		}
+		if w.Erase == storage.EraseWhole {
+			ch.emptied()
+		}
 	}
 	if w.Case == nil && w.Request == nil && w.Quarantined == nil {
 		return nil

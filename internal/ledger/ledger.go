@@ -80,7 +80,12 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		if err != nil {
 			return nil, notBuilt(err, req.GetBasis())
 		}
+		erased, err := l.archive.Store.Erased(ctx, site)
+		if err != nil {
+			return nil, err
+		}
 		resp.Counts = &trigonev1.DiscrepancyCounts{
+			ErasedCaseCount:   int32(erased),
 			OperatedCaseCount: int32(n.OperatedCases), PlannedCaseCount: int32(n.PlannedCases), DifferingCaseCount: int32(n.DifferingCases),
 			RootCount: int32(n.Roots), IndeterminateCount: int32(n.Indeterminate), NotEvaluableCount: int32(n.NotEvaluable),
 			RetractedCaseCount: int32(n.RetractedCases), RetractedSectionCount: int32(n.RetractedSections),

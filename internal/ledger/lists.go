@@ -73,7 +73,9 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp.Counts = comparisonCounts(n)
-	return resp, nil
+	erased, err := l.archive.Store.Erased(ctx, site)
+	resp.Counts.ErasedCaseCount = int32(erased)
+	return resp, err
 }
 
 func comparisonCounts(n storage.ComparisonCounts) *trigonev1.ComparisonCounts {

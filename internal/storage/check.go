@@ -55,6 +55,9 @@ func (w *Write) Check(site string) error {
 	if p := w.Policy; p != nil && p.Hash == "" {
 		return errors.New("a policy needs a hash")
 	}
+	if err := w.checkErasure(); err != nil {
+		return err
+	}
 	if w.Access != nil {
 		if err := w.Access.Check(); err != nil {
 			return err
@@ -67,6 +70,25 @@ func (w *Write) Check(site string) error {
 		return err
 	}
 	return w.checkTimes()
+}
+
+// checkErasure says what must not come with a case whose content is removed.
+func (w *Write) checkErasure() error {
+	switch c := w.Case; {
+	case w.Erase == EraseNothing && (c == nil || c.ErasedTime.IsZero()):
+		return nil
+	case w.Erase == EraseNothing:
+		return errors.New("a case that was erased is not written again")
+	case w.Erase != EraseIdentity && w.Erase != EraseWhole:
+		return fmt.Errorf("%q is nothing that can be erased", w.Erase)
+	case c == nil || w.Expected == 0 || len(w.Revisions)+len(w.Confirmations)+len(w.Amendments) > 0 || w.Evaluation != nil:
+		return errors.New("a write that erases is of a case that is there, and adds nothing that would be erased")
+	case c.ExternalIdentifier != Identifier{} || c.Patient != Identifier{} || len(c.FormerPatients) > 0:
+		return errors.New("a case whose identity is erased comes without identifiers")
+	case w.Erase == EraseWhole && (c.ErasedTime.IsZero() || c.State == CaseActive || len(c.Sections) > 0 || c.Evaluation != 0 || !c.IncisionTime.IsZero() || c.PlanTiming != ""):
+		return errors.New("a case that is erased comes retracted or merged, with its erased time, and without sections, evaluation, incision and timing of the plan")
+	}
+	return nil
 }
 
 // checkProjected says what no store may take as rows.
@@ -155,6 +177,7 @@ func (w *Write) checkTimes() error {
 		check("opened time", c.OpenedTime)
 		check("changed time", c.ChangedTime)
 		check("incision time", c.IncisionTime)
+		check("erased time", c.ErasedTime)
 	}
 	for _, r := range w.Revisions {
 		check("received time", r.ReceivedTime)

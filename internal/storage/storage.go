@@ -137,6 +137,9 @@ type Case struct {
 	IncisionTime       time.Time
 	PlanTiming         string
 	MergedInto         string
+	// ErasedTime is when everything but uid, versions and changes was removed; zero: it
+	// was not. Set by a write that erases the whole case.
+	ErasedTime time.Time
 }
 
 // EvaluationHeader is an evaluation without what it answered. Evaluations are only
@@ -284,7 +287,26 @@ type Write struct {
 	Changes []Change
 	// Access is the line of the access record of the call that writes; nil: none.
 	Access *Access
+	// Erase removes from the case what was there before, behind all that is added.
+	// ErrWhole if a revision was not split yet.
+	Erase Erasure
 }
+
+// Erasure says what a write removes for good.
+type Erasure string
+
+// What can be erased.
+const (
+	EraseNothing Erasure = ""
+	// EraseIdentity removes what identifies the patient: the second parts of
+	// revisions, every reason, quarantined bodies, request rows, and hashes made of
+	// them. The case comes without its identifiers.
+	EraseIdentity Erasure = "identity"
+	// EraseWhole removes that and all else but the case's row, its changes, its
+	// resource ids and its lines of the access record. The case comes without
+	// sections, evaluation, incision and identifiers, and with its ErasedTime.
+	EraseWhole Erasure = "whole"
+)
 
 // CaseFilter selects cases of a site.
 type CaseFilter struct {
@@ -338,6 +360,13 @@ type Store interface {
 	// parts of its revisions, every reason, and the identifiers. Every other hash
 	// still matches. ErrWhole if a revision was not split yet; ErrNotFound.
 	EraseIdentifying(ctx context.Context, site, uid string) error
+
+	// Purge overwrites what was removed before, wherever its bytes still lie. It may
+	// take long, and nobody writes meanwhile. What the disk under the file keeps of
+	// blocks that are given back is beyond it.
+	Purge(ctx context.Context) error
+	// Erased counts the cases of a site of which only the row is left.
+	Erased(ctx context.Context, site string) (int, error)
 
 	// EvaluationHeaders gives every evaluation of a case, oldest first.
 	EvaluationHeaders(ctx context.Context, site, uid string) ([]EvaluationHeader, error)

@@ -108,6 +108,11 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 				return fmt.Errorf("the evaluation cannot be written: %w", err)
 			}
 		}
+		if w.Erase != storage.EraseNothing {
+			if err := t.erase(site, row, &w); err != nil {
+				return fmt.Errorf("the case cannot be erased: %w", err)
+			}
+		}
 	}
 	if w.Policy != nil {
 		if err := t.addPolicy(site, w.Policy); err != nil {

@@ -77,13 +77,14 @@ var (
 )
 
 const caseColumns = `c.site, c.uid, c.version, c.state, c.external_system, c.external_value, c.opened_time, c.changed_time,
-	c.evaluation, c.incision_time, c.plan_timing, c.merged_into, c.sections,
+	c.evaluation, c.incision_time, c.plan_timing, c.merged_into, c.sections, c.erased_time,
 	(SELECT json_group_array(json_array(p.system, p.value) ORDER BY p.position) FROM patient_identifiers AS p WHERE p.case_id = c.id)`
 
 // caseScan reads caseColumns.
 type caseScan struct {
 	c                        storage.Case
 	opened, changed, incised sql.NullInt64
+	erased                   sql.NullInt64
 	sections, patients       string
 }
 
@@ -91,12 +92,13 @@ func (r *caseScan) into() []any {
 	c := &r.c
 	return []any{
 		&c.Site, &c.UID, &c.Version, &c.State, &c.ExternalIdentifier.System, &c.ExternalIdentifier.Value, &r.opened, &r.changed,
-		&c.Evaluation, &r.incised, &c.PlanTiming, &c.MergedInto, &r.sections, &r.patients,
+		&c.Evaluation, &r.incised, &c.PlanTiming, &c.MergedInto, &r.sections, &r.erased, &r.patients,
 	}
 }
 
 func (r *caseScan) value() (storage.Case, error) {
 	r.c.OpenedTime, r.c.ChangedTime, r.c.IncisionTime = instant(r.opened), instant(r.changed), instant(r.incised)
+	r.c.ErasedTime = instant(r.erased)
 	var patients [][2]string
 	if err := errors.Join(json.Unmarshal([]byte(r.sections), &r.c.Sections), json.Unmarshal([]byte(r.patients), &patients)); err != nil {
 		return storage.Case{}, fmt.Errorf("a case cannot be read: %w", err)
@@ -123,6 +125,12 @@ func (s *Store) oneCase(ctx context.Context, where string, args ...any) (storage
 // Case gives the state of a case by uid.
 func (s *Store) Case(ctx context.Context, site, uid string) (storage.Case, error) {
 	return s.oneCase(ctx, `c.site = ? AND c.uid = ?`, site, uid)
+}
+
+// Erased counts the cases of a site of which only the row is left.
+func (s *Store) Erased(ctx context.Context, site string) (n int, err error) {
+	err = s.one(ctx, `SELECT count(*) FROM cases WHERE site = ? AND erased_time IS NOT NULL`, []any{site}, &n)
+	return n, err
 }
 
 // CaseByExternalIdentifier gives the active case that has this case number.

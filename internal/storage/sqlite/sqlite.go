@@ -21,6 +21,7 @@
 //	3       first release  answers as frames, identifying parts apart, projections
 //	4       first release  indexes of what a case was before
 //	5       first release  the access record
+//	6       first release  erasure
 package sqlite
 
 import (

@@ -126,7 +126,7 @@ func (w *verifying) gaps() error {
 		{"case %s: a revision is missing", `
 			SELECT DISTINCT c.uid FROM cases AS c JOIN revisions AS r ON r.case_id = c.id GROUP BY c.id, r.section HAVING count(*) <> max(r.revision)`},
 		{"case %s: the head of a section is missing", `
-			SELECT DISTINCT c.uid FROM cases AS c JOIN json_each(c.sections) AS s WHERE NOT EXISTS (SELECT 1 FROM revisions AS r
+			SELECT DISTINCT c.uid FROM cases AS c JOIN json_each(c.sections) AS s WHERE s.type = 'object' AND NOT EXISTS (SELECT 1 FROM revisions AS r
 			WHERE r.case_id = c.id AND r.section = json_extract(s.value, '$.Section') AND r.revision = json_extract(s.value, '$.Head'))`},
 		{"case %s: an evaluation or its answer is missing", `
 			SELECT c.uid FROM cases AS c

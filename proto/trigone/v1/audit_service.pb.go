@@ -399,8 +399,11 @@ type DiscrepancyCounts struct {
 	RetractedCaseCount int32 `protobuf:"varint,7,opt,name=retracted_case_count,json=retractedCaseCount,proto3" json:"retracted_case_count,omitempty"`
 	// Sections of the remaining cases left out because they are retracted.
 	RetractedSectionCount int32 `protobuf:"varint,8,opt,name=retracted_section_count,json=retractedSectionCount,proto3" json:"retracted_section_count,omitempty"`
-	unknownFields         protoimpl.UnknownFields
-	sizeCache             protoimpl.SizeCache
+	// Cases of the site that were erased, whatever is asked for: nothing is known of them
+	// any more by which they could match.
+	ErasedCaseCount int32 `protobuf:"varint,9,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *DiscrepancyCounts) Reset() {
@@ -485,6 +488,13 @@ func (x *DiscrepancyCounts) GetRetractedCaseCount() int32 {
 func (x *DiscrepancyCounts) GetRetractedSectionCount() int32 {
 	if x != nil {
 		return x.RetractedSectionCount
+	}
+	return 0
+}
+
+func (x *DiscrepancyCounts) GetErasedCaseCount() int32 {
+	if x != nil {
+		return x.ErasedCaseCount
 	}
 	return 0
 }
@@ -852,8 +862,11 @@ type ComparisonCounts struct {
 	RootCount int32 `protobuf:"varint,8,opt,name=root_count,json=rootCount,proto3" json:"root_count,omitempty"`
 	// Things planned of the cases that match.
 	ThingsPlanned *ThingsPlanned `protobuf:"bytes,9,opt,name=things_planned,json=thingsPlanned,proto3" json:"things_planned,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Cases of the site that were erased, whatever is asked for: nothing is known of them
+	// any more by which they could match.
+	ErasedCaseCount int32 `protobuf:"varint,10,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *ComparisonCounts) Reset() {
@@ -947,6 +960,13 @@ func (x *ComparisonCounts) GetThingsPlanned() *ThingsPlanned {
 		return x.ThingsPlanned
 	}
 	return nil
+}
+
+func (x *ComparisonCounts) GetErasedCaseCount() int32 {
+	if x != nil {
+		return x.ErasedCaseCount
+	}
+	return 0
 }
 
 // Request of ListCaseFacts.
@@ -1497,7 +1517,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\rincision_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x127\n" +
 	"\vplan_timing\x18\x04 \x01(\x0e2\x16.trigone.v1.PlanTimingR\n" +
 	"planTiming\x129\n" +
-	"\vdiscrepancy\x18\x05 \x01(\v2\x17.trigone.v1.DiscrepancyR\vdiscrepancy\"\x8d\x03\n" +
+	"\vdiscrepancy\x18\x05 \x01(\v2\x17.trigone.v1.DiscrepancyR\vdiscrepancy\"\xb9\x03\n" +
 	"\x11DiscrepancyCounts\x12.\n" +
 	"\x13operated_case_count\x18\x01 \x01(\x05R\x11operatedCaseCount\x12,\n" +
 	"\x12planned_case_count\x18\x02 \x01(\x05R\x10plannedCaseCount\x120\n" +
@@ -1507,7 +1527,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x13indeterminate_count\x18\x05 \x01(\x05R\x12indeterminateCount\x12.\n" +
 	"\x13not_evaluable_count\x18\x06 \x01(\x05R\x11notEvaluableCount\x120\n" +
 	"\x14retracted_case_count\x18\a \x01(\x05R\x12retractedCaseCount\x126\n" +
-	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount\"\xf1\x05\n" +
+	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount\x12*\n" +
+	"\x11erased_case_count\x18\t \x01(\x05R\x0ferasedCaseCount\"\xf1\x05\n" +
 	"\x16ListComparisonsRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12:\n" +
@@ -1542,7 +1563,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"comparison\x18\x05 \x01(\v2\x16.trigone.v1.ComparisonR\n" +
 	"comparison\x12/\n" +
-	"\x13agreements_recorded\x18\x06 \x01(\bR\x12agreementsRecorded\"\xef\x03\n" +
+	"\x13agreements_recorded\x18\x06 \x01(\bR\x12agreementsRecorded\"\x9b\x04\n" +
 	"\x10ComparisonCounts\x12.\n" +
 	"\x13operated_case_count\x18\x01 \x01(\x05R\x11operatedCaseCount\x12,\n" +
 	"\x12planned_case_count\x18\x02 \x01(\x05R\x10plannedCaseCount\x120\n" +
@@ -1553,7 +1574,9 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\bverdicts\x18\a \x03(\v2\x18.trigone.v1.VerdictCountR\bverdicts\x12\x1d\n" +
 	"\n" +
 	"root_count\x18\b \x01(\x05R\trootCount\x12@\n" +
-	"\x0ethings_planned\x18\t \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\"\xf1\x03\n" +
+	"\x0ethings_planned\x18\t \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\x12*\n" +
+	"\x11erased_case_count\x18\n" +
+	" \x01(\x05R\x0ferasedCaseCount\"\xf1\x03\n" +
 	"\x14ListCaseFactsRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x128\n" +

@@ -296,6 +296,11 @@ const (
 	// The operative note, or an addendum to it, was signed. What the record says of the
 	// operation is as before.
 	ChangeKind_CHANGE_KIND_NOTE_SIGNED ChangeKind = 16
+	// What identifies the patient was removed from the case for good.
+	ChangeKind_CHANGE_KIND_IDENTITY_ERASED ChangeKind = 17
+	// The case was removed for good: of all that was handed over, take that it was
+	// entered in error.
+	ChangeKind_CHANGE_KIND_CASE_ERASED ChangeKind = 18
 )
 
 // Enum value maps for ChangeKind.
@@ -318,6 +323,8 @@ var (
 		14: "CHANGE_KIND_CONFIRMATION_LAPSED",
 		15: "CHANGE_KIND_MAPPING_CHANGED",
 		16: "CHANGE_KIND_NOTE_SIGNED",
+		17: "CHANGE_KIND_IDENTITY_ERASED",
+		18: "CHANGE_KIND_CASE_ERASED",
 	}
 	ChangeKind_value = map[string]int32{
 		"CHANGE_KIND_UNSPECIFIED":          0,
@@ -337,6 +344,8 @@ var (
 		"CHANGE_KIND_CONFIRMATION_LAPSED":  14,
 		"CHANGE_KIND_MAPPING_CHANGED":      15,
 		"CHANGE_KIND_NOTE_SIGNED":          16,
+		"CHANGE_KIND_IDENTITY_ERASED":      17,
+		"CHANGE_KIND_CASE_ERASED":          18,
 	}
 )
 
@@ -1119,6 +1128,9 @@ type Case struct {
 	// Confirmations of findings, those that ended included, in the order in which
 	// they were made.
 	Confirmations []*Confirmation `protobuf:"bytes,10,rep,name=confirmations,proto3" json:"confirmations,omitempty"`
+	// When the case was erased: there is nothing of it but its name, its version and its
+	// changes. Unset: it was not.
+	ErasedTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=erased_time,json=erasedTime,proto3" json:"erased_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1219,6 +1231,13 @@ func (x *Case) GetChangedTime() *timestamppb.Timestamp {
 func (x *Case) GetConfirmations() []*Confirmation {
 	if x != nil {
 		return x.Confirmations
+	}
+	return nil
+}
+
+func (x *Case) GetErasedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ErasedTime
 	}
 	return nil
 }
@@ -3358,7 +3377,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x0eGetCaseRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\"7\n" +
 	"\x0fGetCaseResponse\x12$\n" +
-	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\x9e\x04\n" +
+	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\xdb\x04\n" +
 	"\x04Case\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x12+\n" +
@@ -3373,7 +3392,9 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"openedTime\x12=\n" +
 	"\fchanged_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\vchangedTime\x12>\n" +
 	"\rconfirmations\x18\n" +
-	" \x03(\v2\x18.trigone.v1.ConfirmationR\rconfirmations\"\xe3\x02\n" +
+	" \x03(\v2\x18.trigone.v1.ConfirmationR\rconfirmations\x12;\n" +
+	"\verased_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"erasedTime\"\xe3\x02\n" +
 	"\fConfirmation\x12\x1d\n" +
 	"\n" +
 	"finding_id\x18\x01 \x01(\tR\tfindingId\x12\x12\n" +
@@ -3583,7 +3604,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x16CASE_STATE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11CASE_STATE_ACTIVE\x10\x01\x12\x18\n" +
 	"\x14CASE_STATE_RETRACTED\x10\x02\x12\x15\n" +
-	"\x11CASE_STATE_MERGED\x10\x03*\x9b\x04\n" +
+	"\x11CASE_STATE_MERGED\x10\x03*\xd9\x04\n" +
 	"\n" +
 	"ChangeKind\x12\x1b\n" +
 	"\x17CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
@@ -3603,7 +3624,9 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	" CHANGE_KIND_CONFIRMATION_REVOKED\x10\r\x12#\n" +
 	"\x1fCHANGE_KIND_CONFIRMATION_LAPSED\x10\x0e\x12\x1f\n" +
 	"\x1bCHANGE_KIND_MAPPING_CHANGED\x10\x0f\x12\x1b\n" +
-	"\x17CHANGE_KIND_NOTE_SIGNED\x10\x10*\xee\x01\n" +
+	"\x17CHANGE_KIND_NOTE_SIGNED\x10\x10\x12\x1f\n" +
+	"\x1bCHANGE_KIND_IDENTITY_ERASED\x10\x11\x12\x1b\n" +
+	"\x17CHANGE_KIND_CASE_ERASED\x10\x12*\xee\x01\n" +
 	"\x10RetractionReason\x12!\n" +
 	"\x1dRETRACTION_REASON_UNSPECIFIED\x10\x00\x12&\n" +
 	"\"RETRACTION_REASON_ENTERED_IN_ERROR\x10\x01\x12#\n" +
@@ -3718,83 +3741,84 @@ var file_trigone_v1_record_service_proto_depIdxs = []int32{
 	43, // 17: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
 	43, // 18: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
 	16, // 19: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
-	2,  // 20: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
-	43, // 21: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
-	43, // 22: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
-	0,  // 23: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
-	5,  // 24: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
-	43, // 25: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
-	43, // 26: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
-	3,  // 27: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
-	20, // 28: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
-	41, // 29: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
-	3,  // 30: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
-	17, // 31: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
-	43, // 32: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	8,  // 33: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	23, // 34: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	43, // 35: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	43, // 36: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	5,  // 37: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	42, // 38: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	26, // 39: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	4,  // 40: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,  // 41: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	43, // 42: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	11, // 43: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	8,  // 44: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 45: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	17, // 46: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	44, // 47: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 48: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 49: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	3,  // 50: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	8,  // 51: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	6,  // 52: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	41, // 53: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	17, // 54: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	8,  // 55: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 56: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 57: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
-	44, // 58: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 59: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 60: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 61: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
-	44, // 62: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 63: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
-	44, // 64: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
-	7,  // 65: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
-	45, // 66: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
-	45, // 67: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
-	9,  // 68: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	13, // 69: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	18, // 70: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	21, // 71: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	24, // 72: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	27, // 73: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	29, // 74: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	31, // 75: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	33, // 76: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	35, // 77: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
-	37, // 78: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
-	39, // 79: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
-	11, // 80: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	14, // 81: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	19, // 82: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	22, // 83: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	25, // 84: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	28, // 85: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	30, // 86: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	32, // 87: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	34, // 88: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	36, // 89: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
-	38, // 90: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
-	40, // 91: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
-	80, // [80:92] is the sub-list for method output_type
-	68, // [68:80] is the sub-list for method input_type
-	68, // [68:68] is the sub-list for extension type_name
-	68, // [68:68] is the sub-list for extension extendee
-	0,  // [0:68] is the sub-list for field type_name
+	43, // 20: trigone.v1.Case.erased_time:type_name -> google.protobuf.Timestamp
+	2,  // 21: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
+	43, // 22: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
+	43, // 23: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
+	0,  // 24: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
+	5,  // 25: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
+	43, // 26: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
+	43, // 27: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
+	3,  // 28: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
+	20, // 29: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
+	41, // 30: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
+	3,  // 31: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
+	17, // 32: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
+	43, // 33: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
+	8,  // 34: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	23, // 35: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	43, // 36: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	43, // 37: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,  // 38: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	42, // 39: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	26, // 40: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,  // 41: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,  // 42: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	43, // 43: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	11, // 44: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	8,  // 45: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 46: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	17, // 47: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	44, // 48: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 49: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 50: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,  // 51: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	8,  // 52: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	6,  // 53: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	41, // 54: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	17, // 55: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	8,  // 56: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 57: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 58: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	44, // 59: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 60: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 61: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 62: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	44, // 63: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 64: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	44, // 65: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	7,  // 66: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	45, // 67: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	45, // 68: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	9,  // 69: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	13, // 70: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	18, // 71: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	21, // 72: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	24, // 73: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	27, // 74: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	29, // 75: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	31, // 76: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	33, // 77: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	35, // 78: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	37, // 79: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	39, // 80: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	11, // 81: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	14, // 82: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	19, // 83: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	22, // 84: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	25, // 85: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	28, // 86: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	30, // 87: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	32, // 88: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	34, // 89: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	36, // 90: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	38, // 91: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	40, // 92: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	81, // [81:93] is the sub-list for method output_type
+	69, // [69:81] is the sub-list for method input_type
+	69, // [69:69] is the sub-list for extension type_name
+	69, // [69:69] is the sub-list for extension extendee
+	0,  // [0:69] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }

@@ -1,0 +1,237 @@
+package server
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"os"
+	"strings"
+	"testing"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert/converttest"
+	"trigone/internal/policy"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
+)
+
+// exported gives every resource of an export, by type and id.
+func exported(t *testing.T, conn *grpc.ClientConn) map[string]string {
+	t.Helper()
+	stream, err := trigonev1.NewElectronicRecordServiceClient(conn).ExportResources(t.Context(), &trigonev1.ExportResourcesRequest{})
+	list := map[string]string{}
+	for err == nil {
+		var part *trigonev1.ExportResourcesResponse
+		if part, err = stream.Recv(); err == nil {
+			for line := range strings.Lines(part.GetChunk().GetNdjson()) {
+				_, id, _ := strings.Cut(line, `"id":"`)
+				id, _, _ = strings.Cut(id, `"`)
+				list[part.GetChunk().GetResourceType()+"/"+id] = line
+			}
+		}
+	}
+	if !errors.Is(err, io.EOF) {
+		t.Fatal(err)
+	}
+	return list
+}
+
+// marked gives a case with a text of its own in every field that identifies.
+func marked(t *testing.T, name, source string) *trigonev1.CaseFile {
+	t.Helper()
+	file, err := testdata.Read(testdata.Cases, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if file.GetIdentity() == nil {
+		file.Identity = &trigonev1.Identity{}
+	}
+	converttest.Flood(file, source)
+	return file
+}
+
+// markers counts the texts of marked fields in the files of a store.
+func markers(t *testing.T, path string) (n int) {
+	t.Helper()
+	for _, name := range []string{path, path + "-wal", path + "-shm"} {
+		content, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n += bytes.Count(bytes.ToUpper(content), []byte(converttest.Marker))
+	}
+	return n
+}
+
+// Identity goes from record and files, values stay and count; the case goes with all
+// that was said of it, and receivers are told so of every id that they ever got.
+func TestErasure(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one call after the other")
+	}
+	conn, logs, running := startWith(t, Options{})
+	ctx := t.Context()
+	record, administration := trigonev1.NewRecordServiceClient(conn), trigonev1.NewAdministrationServiceClient(conn)
+	audit, handover := trigonev1.NewAuditServiceClient(conn), trigonev1.NewElectronicRecordServiceClient(conn)
+	submit := func(name, source string) *trigonev1.CaseReference {
+		answer, err := record.SubmitCase(ctx, &trigonev1.SubmitCaseRequest{CaseFile: marked(t, name, source), RequestId: source})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return &trigonev1.CaseReference{Name: answer.GetCaseName()}
+	}
+	first := submit("recurrence", "one")
+	get := func(ref *trigonev1.CaseReference) *trigonev1.Case {
+		got, err := record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: ref})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got.GetCase()
+	}
+	counts := func() *trigonev1.ComparisonCounts {
+		list, err := audit.ListComparisons(ctx, &trigonev1.ListComparisonsRequest{IncludeCounts: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return list.GetCounts()
+	}
+	before, counted := get(first), counts()
+	if markers(t, running.storePath) == 0 {
+		t.Fatal("what identifies is not found before it is erased: the search sees nothing")
+	}
+
+	// Who has not looked is refused; asking as if removes nothing.
+	if _, err := administration.EraseIdentity(ctx, &trigonev1.EraseIdentityRequest{Case: first, CaseVersion: before.GetCaseVersion() + 1}); status.Code(err) != codes.Aborted {
+		t.Errorf("a stale version: %v", err)
+	}
+	asIf, err := administration.EraseIdentity(ctx, &trigonev1.EraseIdentityRequest{Case: first, CaseVersion: before.GetCaseVersion(), ValidateOnly: true})
+	if err != nil || !strings.HasPrefix(asIf.GetMessage(), "Nothing was removed") || !proto.Equal(get(first), before) {
+		t.Errorf("as if: %v, %v", asIf, err)
+	}
+	erased, err := administration.EraseIdentity(ctx, &trigonev1.EraseIdentityRequest{Case: first, CaseVersion: before.GetCaseVersion(), RequestId: "erase"})
+	if err != nil || !erased.GetOverwritten() {
+		t.Fatalf("%v, %v", erased, err)
+	}
+	again, err := administration.EraseIdentity(ctx, &trigonev1.EraseIdentityRequest{Case: first, CaseVersion: before.GetCaseVersion(), RequestId: "erase"})
+	if err != nil || !proto.Equal(erased, again) {
+		t.Errorf("asked again: %v, %v", again, err)
+	}
+	if n := markers(t, running.storePath); n != 0 {
+		t.Errorf("%d texts that identify lie in the files", n)
+	}
+	after := get(first)
+	if !proto.Equal(after.GetEvaluation(), before.GetEvaluation()) || !proto.Equal(counts(), counted) {
+		t.Error("values or counts changed by the erasure of an identity")
+	}
+	if after.GetCaseFile().GetPatientIdentifier() != nil || after.GetCaseFile().GetExternalIdentifier() != nil || after.GetCaseVersion() != before.GetCaseVersion()+1 {
+		t.Errorf("the case still has %v, %v, version %d", after.GetCaseFile().GetPatientIdentifier(), after.GetCaseFile().GetExternalIdentifier(), after.GetCaseVersion())
+	}
+
+	// The whole case.
+	second := submit("saddle-annulus", "two")
+	kept := submit("ring-exchanged", "three")
+	keptCase := get(kept)
+	sent := exported(t, conn)
+	ofSecond := map[string]bool{}
+	bundle, err := handover.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: second, Form: trigonev1.BundleForm_BUNDLE_FORM_COLLECTION})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for id := range sent {
+		_, id, _ = strings.Cut(id, "/")
+		if strings.Contains(bundle.GetBundle(), id) {
+			ofSecond[id] = true
+		}
+	}
+	whole, err := administration.EraseCase(ctx, &trigonev1.EraseCaseRequest{Case: second, CaseVersion: get(second).GetCaseVersion(), RequestId: "whole"})
+	if err != nil || !whole.GetOverwritten() || whole.GetState() != trigonev1.CaseState_CASE_STATE_RETRACTED {
+		t.Fatalf("%v, %v", whole, err)
+	}
+	left := get(second)
+	if left.GetErasedTime() == nil || len(left.GetSections()) > 0 || left.GetEvaluation() != nil || left.GetCaseVersion() != whole.GetCaseVersion() {
+		t.Errorf("of the erased case there is %v", left)
+	}
+	if !proto.Equal(get(kept), keptCase) {
+		t.Error("another case changed")
+	}
+	now := counts()
+	if now.GetErasedCaseCount() != 1 || now.GetRetractedCaseCount() != counted.GetRetractedCaseCount()+1 {
+		t.Errorf("counts %v", now)
+	}
+	gone := 0
+	for id, line := range exported(t, conn) {
+		_, short, _ := strings.Cut(id, "/")
+		if !ofSecond[short] {
+			continue
+		}
+		gone++
+		if !strings.Contains(line, "entered-in-error") && !strings.HasPrefix(id, "Provenance/") && !strings.Contains(line, `"status":"inactive"`) {
+			t.Errorf("of %s receivers are told %s", id, line)
+		}
+	}
+	if gone < 20 || gone != len(ofSecond) {
+		t.Errorf("receivers are told of %d resources, they were sent %d", gone, len(ofSecond))
+	}
+	changes, err := record.ListChanges(ctx, &trigonev1.ListChangesRequest{PageSize: 500})
+	if err != nil {
+		t.Fatal(err)
+	}
+	kinds := map[trigonev1.ChangeKind]int{}
+	for _, c := range changes.GetChanges() {
+		kinds[c.GetKind()]++
+	}
+	if kinds[trigonev1.ChangeKind_CHANGE_KIND_CASE_ERASED] != 1 || kinds[trigonev1.ChangeKind_CHANGE_KIND_IDENTITY_ERASED] != 1 {
+		t.Errorf("changes %v", kinds)
+	}
+	if v, err := Verify(ctx, running.storePath, func(where string) { t.Error(where) }); err != nil || v.Cases != 3 {
+		t.Errorf("%+v, %v", v, err)
+	}
+
+	// A rebuild brings nothing back, and receivers are told as before.
+	told := exported(t, conn)
+	for _, p := range projectors() {
+		raised := raised{p}
+		if err := casebook.Rebuild(ctx, casebook.RebuildConfig{Store: running.store, Policy: builtInPolicy(t), Projectors: []casebook.Projector{raised}, Report: func(casebook.Rebuilt) {}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	facts, err := audit.ListCaseFacts(ctx, &trigonev1.ListCaseFactsRequest{})
+	if err != nil || len(facts.GetFacts()) != 2 {
+		t.Errorf("%d facts after a rebuild, %v", len(facts.GetFacts()), err)
+	}
+	rebuilt := exported(t, conn)
+	for id, line := range told {
+		if rebuilt[id] != line {
+			t.Errorf("%s after a rebuild: %s", id, rebuilt[id])
+			break
+		}
+	}
+	if len(rebuilt) != len(told) {
+		t.Errorf("%d resources after a rebuild, %d before", len(rebuilt), len(told))
+	}
+	for _, entry := range logs.All() {
+		if tells(entry.Message) {
+			t.Errorf("the log says %s", entry.Message)
+		}
+	}
+}
+
+// raised is a projector as a later version of the program would have it.
+type raised struct{ casebook.Projector }
+
+// Version is another one.
+func (r raised) Version() int64 { return r.Projector.Version() + 1 }
+
+func builtInPolicy(t *testing.T) policy.Policy {
+	t.Helper()
+	p, err := policy.BuiltIn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
