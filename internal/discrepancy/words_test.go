@@ -83,3 +83,15 @@ func TestReasonsOfSubstitutes(t *testing.T) {
 		}
 	}
 }
+
+// A count differs by whole things, fewer below 0, without a tolerance.
+func TestCountsDifferSigned(t *testing.T) {
+	for pairs, want := range map[int]float64{1: -1, 3: 1, 5: 3} {
+		f := newFixture()
+		f.step("s2").Chords.PairCount = n(pairs)
+		list := f.compare()
+		if len(list) != 1 || list[0].Kind != KindStepDimension || list[0].Difference.OrElse(0) != want || list[0].Tolerance.OrElse(1) != 0 {
+			t.Errorf("%d pairs of 2 planned: %+v", pairs, list)
+		}
+	}
+}
