@@ -572,4 +572,10 @@ func TestKnownFromEndToEnd(t *testing.T) {
 	if !ok || from != 24 || math.Abs(to-30) > 1e-9 {
 		t.Errorf("known from %g to %g (%v), want 24 to 30", from, to, ok)
 	}
+	// A condition that holds nowhere is judged all the same, and told beside.
+	nowhere := limit{Condition: Condition{Words: "contact of at least 60 mm"}, at: h.at(valve.AtSlice(valve.A2P2)), value: 60, atLeast: true, beside: true}
+	nowhere.Metric = metric.IDPredictedContact
+	if !look.limit(nowhere, from, to) || len(look.beside) != 1 || len(look.bounds) != 0 || look.empty != nil {
+		t.Errorf("beside %+v, bounds %+v, empty %+v", look.beside, look.bounds, look.empty)
+	}
 }

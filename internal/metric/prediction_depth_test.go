@@ -290,8 +290,8 @@ func TestDrawsAreToldAndRepeat(t *testing.T) {
 		}
 	}
 	site := builtIn()
-	site.InputSDs = map[valve.ID]settings.InputSD{valve.RingInnerAnteroPosteriorDiameter: {SD: 2, Owner: settings.Site}}
-	if v, _ := find(Compute(modelCase(0, 0.8, 0).Case(), site), at); !strings.Contains(v.Explanation, "2.00 mm the site's") {
+	site.InputSDs = map[valve.ID]settings.InputSD{valve.RingInnerAnteroPosteriorDiameter: {SD: 2.13, Owner: settings.Site}}
+	if v, _ := find(Compute(modelCase(0, 0.8, 0).Case(), site), at); !strings.Contains(v.Explanation, "2.13 mm the site's") {
 		t.Errorf("the site's is not told: %s", v.Explanation)
 	}
 	same := func(a, b Value) bool {
