@@ -84,7 +84,7 @@ func saidBy(o *fhir.Observation) statement {
 		if s.Components == nil {
 			s.Components = map[string]statement{}
 		}
-		s.Components[*c.Code.Coding[0].System+"|"+*c.Code.Coding[0].Code] = statement{Value: numberOf(c.ValueQuantity), Word: wordsOf(c.ValueCodeableConcept)}
+		s.Components[*c.Code.Coding[0].System+"|"+*c.Code.Coding[0].Code] = statement{Value: numberOf(c.ValueQuantity), Word: wordsOf(c.ValueCodeableConcept), When: c.ValueDateTime}
 	}
 	return s
 }

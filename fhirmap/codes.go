@@ -61,6 +61,8 @@ const (
 	indicationSystem = Base + "/CodeSystem/indication"
 	// occasionSystem says at which occasion a value was found.
 	occasionSystem = Base + "/CodeSystem/occasion"
+	// outcomeSystem holds what is said in words of the patient and of the operation.
+	outcomeSystem = Base + "/CodeSystem/outcome"
 )
 
 // Public systems.
@@ -240,6 +242,10 @@ const (
 	repairStep      = "mitral-valve-repair"
 	replacementStep = "mitral-valve-replacement"
 	unknownStep     = "step-not-stated"
+	// reintervention and concomitant stand before the word of the kind.
+	reintervention  = "reintervention"
+	concomitant     = "concomitant"
+	returnToTheatre = "return-to-theatre"
 )
 
 // Kinds of devices.
@@ -247,6 +253,7 @@ const (
 	softwareDevice    = "software"
 	ringDevice        = "annuloplasty-device"
 	prosthesisDevice  = "heart-valve-prosthesis"
+	unknownDevice     = "device-not-stated"
 	labelProperty     = "labelled-size"
 	familyProperty    = "ring-family"
 	prosthesisKind    = "prosthesis-kind"
@@ -263,6 +270,8 @@ const (
 	reasonConversion  = "conversion"
 	reasonPlanRevised = "plan-revised"
 	reasonNotRecorded = "not-recorded"
+	reasonExplanted   = "explanted-from-before"
+	reasonDeclined    = "declined"
 	kindPumpRun       = "pump-run"
 	kindStage         = "stage"
 )
@@ -282,20 +291,22 @@ const (
 
 // Kinds of what is no panel.
 const (
-	kindEchoReport  = "echo-report"
-	kindTarget      = "plan-target"
-	kindDimensions  = "planned-dimensions"
-	kindPlanned     = "planned-values"
-	kindDifference  = "difference"
-	kindTolerance   = "tolerance"
-	kindReason      = "reason"
-	kindJudgedBy    = "judged-by"
-	rangeOfTarget   = "range-of-target"
-	rangeOfRule     = "range-of-rule"
-	rangeOfPolicy   = "range-of-policy"
-	gradeAtMost     = "regurgitation_grade_at_most"
-	alternativeStep = "alternative-of-another-step"
-	deviationRole   = "plan-versus-outcome"
+	kindEchoReport   = "echo-report"
+	kindTarget       = "plan-target"
+	kindDimensions   = "planned-dimensions"
+	kindPlanned      = "planned-values"
+	kindDifference   = "difference"
+	kindTolerance    = "tolerance"
+	kindReason       = "reason"
+	kindJudgedBy     = "judged-by"
+	rangeOfTarget    = "range-of-target"
+	rangeOfRule      = "range-of-rule"
+	rangeOfPolicy    = "range-of-policy"
+	gradeAtMost      = "regurgitation_grade_at_most"
+	alternativeStep  = "alternative-of-another-step"
+	plannedBefore    = "planned-before"
+	notPlannedBefore = "not-planned-before"
+	deviationRole    = "plan-versus-outcome"
 )
 
 // gradedBands are the bands of regurgitation, mildest first.
@@ -346,7 +357,12 @@ var detailEnums = []protoreflect.EnumDescriptor{
 	trigonev1.ArtificialChordForm(0).Descriptor(), trigonev1.ChordLengthBasis(0).Descriptor(), trigonev1.ChordInsertion(0).Descriptor(),
 	trigonev1.PapillaryMuscle(0).Descriptor(), trigonev1.PapillaryHead(0).Descriptor(), trigonev1.HeightReductionForm(0).Descriptor(),
 	trigonev1.StepConditionKind(0).Descriptor(), trigonev1.ExpectedEffect(0).Descriptor(),
+	trigonev1.Urgency(0).Descriptor(), trigonev1.Approach(0).Descriptor(), trigonev1.IntendedProcedureKind(0).Descriptor(), trigonev1.Complexity(0).Descriptor(),
+	trigonev1.TricuspidTechnique(0).Descriptor(), trigonev1.TricuspidRingKind(0).Descriptor(), trigonev1.AblationLine(0).Descriptor(),
+	trigonev1.AblationEnergy(0).Descriptor(), trigonev1.AppendageTechnique(0).Descriptor(), trigonev1.GraftConduit(0).Descriptor(), trigonev1.CoronaryTarget(0).Descriptor(),
 }
+
+func isDetail(d protoreflect.EnumDescriptor) bool { return slices.Contains(detailEnums, d) }
 
 // enumCode gives the code of an enum's value below its enum's name, e.g.
 // resection-shape-triangular; empty for the zero.
@@ -386,6 +402,7 @@ const (
 	stageExtension    = Base + "/StructureDefinition/target-stage"
 	methodExtension   = Base + "/StructureDefinition/target-method"
 	runExtension      = Base + "/StructureDefinition/pump-run"
+	detailExtension   = Base + "/StructureDefinition/procedure-detail"
 )
 
 // Extension is an extension that a bundle may carry.
@@ -406,6 +423,7 @@ func Extensions() []Extension {
 		{stageExtension, "Goal.target", "CodeableConcept", "Stage of the operation at which the aim is judged"},
 		{methodExtension, "Goal.target", "CodeableConcept", "Method by which the aim is judged"},
 		{runExtension, "Observation", "integer", "Number of the pump run in which it was found"},
+		{detailExtension, "Procedure", "CodeableConcept", "How a step or a procedure beside it was done"},
 	}
 }
 
@@ -421,13 +439,14 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 		{URL: metricSystem, Concepts: metricConcepts()},
 		{URL: placeSystem, Concepts: placeConcepts()},
 		{URL: stepSystem, Concepts: stepConcepts()},
-		{URL: deviceSystem, Concepts: []Concept{
+		{URL: deviceSystem, Concepts: append([]Concept{
 			{softwareDevice, "Software that computed a value"},
 			{"complete-ring", "Annuloplasty ring, complete"},
 			{"posterior-band", "Annuloplasty band, posterior"},
 			{ringDevice, "Annuloplasty ring or band, kind not stated"},
 			{prosthesisDevice, "Heart valve prosthesis"},
-		}},
+			{unknownDevice, "Device, kind not stated"},
+		}, furtherDeviceConcepts()...)},
 		{URL: propertySystem, Concepts: []Concept{
 			{labelProperty, "Labelled size; a label of its family, not a dimension"},
 			{familyProperty, "Family of rings within which labels compare"},
@@ -489,8 +508,11 @@ var CodeSystems = sync.OnceValue(func() []CodeSystem {
 			{"present", "There is a difference"},
 			{"indeterminate", "The difference is below what the measurement can tell"},
 		}},
-		{URL: detailSystem, Concepts: append(prefixedConcepts(detailEnums...), Concept{alternativeStep, "Alternative of another planned step: one of them is done"})},
 		{URL: occasionSystem, Concepts: occasionConcepts()},
+		{URL: detailSystem, Concepts: append(prefixedConcepts(detailEnums...),
+			Concept{alternativeStep, "Alternative of another planned step: one of them is done"},
+			Concept{plannedBefore, "It was planned"}, Concept{notPlannedBefore, "It was not planned"})},
+		{URL: outcomeSystem, Concepts: outcomeConcepts()},
 		{URL: indicationSystem, Concepts: prefixedConcepts(trigonev1.Aetiology(0).Descriptor(), trigonev1.IndicationTrigger(0).Descriptor())},
 		{URL: ruleSystem, Open: true},
 	}
@@ -585,7 +607,18 @@ func stepConcepts() []Concept {
 		word := string(kinds.Get(i).Name())
 		list = append(list, Concept{hyphened(word), spaced(word)})
 	}
-	return append(list, enumConcepts(trigonev1.FurtherTechniqueKind(0).Descriptor(), furtherPrefix)...)
+	list = append(list, enumConcepts(trigonev1.FurtherTechniqueKind(0).Descriptor(), furtherPrefix)...)
+	list = append(list,
+		Concept{reintervention, "Intervention on the mitral valve after the operation, kind not stated"},
+		Concept{concomitant, "Procedure beside the mitral repair, kind not stated"},
+		Concept{returnToTheatre, "Return to theatre in the stay of the operation"})
+	for _, c := range enumConcepts(trigonev1.ReinterventionKind(0).Descriptor(), reinterventionPrefix) {
+		list = append(list, Concept{reintervention + "-" + c.Code, "Intervention on the mitral valve after the operation: " + c.Display})
+	}
+	for _, c := range enumConcepts(trigonev1.ConcomitantKind(0).Descriptor(), "CONCOMITANT_KIND_") {
+		list = append(list, Concept{concomitant + "-" + c.Code, "Beside the mitral repair: " + c.Display})
+	}
+	return list
 }
 
 const furtherPrefix = "FURTHER_TECHNIQUE_KIND_"
@@ -623,6 +656,10 @@ func reasonConcepts() []Concept {
 		{reasonConversion, "The repair was given up for a replacement"},
 		{reasonPlanRevised, "The plan was revised before the first leaflet cut"},
 		{reasonNotRecorded, "Reason not recorded"},
+		{reasonExplanted, "There before the operation and taken out in it"},
+	}
+	for _, c := range enumConcepts(trigonev1.DeclineReason(0).Descriptor(), declinePrefix) {
+		list = append(list, Concept{reasonDeclined + "-" + c.Code, "Considered and not done: " + c.Display})
 	}
 	for _, c := range enumConcepts(trigonev1.DeviationReason(0).Descriptor(), deviationPrefix) {
 		list = append(list, c,

@@ -60,8 +60,9 @@ func NewDeIdentifier(key []byte) (*DeIdentifier, error) {
 //     either way, the same for every case of a patient: durations and the time of
 //     day stay as they are;
 //   - an age above 89 years is sent as 89;
-//   - identifiers of resources and devices, text, notes, displays that are not
-//     those of our tables, the site and its own codes are left out.
+//   - identifiers of resources, what names one piece of a device or its maker, who
+//     operated and who signed, the hospital's stay, text, notes, displays that are
+//     not those of our tables, the site and its own codes are left out.
 //
 // It takes over only the elements of a list, so that whatever the mapping sends
 // one day stays here until it is put on the list. What is left measures a valve:
@@ -380,14 +381,15 @@ var taken = map[string]treatment{
 		"dataAbsentReason": takeConcept, "bodySite": takeConcept, "method": takeConcept, "interpretation": takeMany(takeConcept),
 		"referenceRange": takeMany(takeReferenceRange),
 		"component": takeMany(takeElements(map[string]treatment{
-			"code": takeConcept, "valueQuantity": takeQuantity, "valueCodeableConcept": takeConcept,
-		}, "code", "valueQuantity|valueCodeableConcept")),
+			"code": takeConcept, "valueQuantity": takeQuantity, "valueCodeableConcept": takeConcept, "valueDateTime": takeDate,
+		}, "code", "valueQuantity|valueCodeableConcept|valueDateTime")),
 	}, "status", "code", "subject")),
 	typeProcedure: takeElements(map[string]treatment{
 		"meta": takeMeta, "status": takeWord, "statusReason": takeConcept, "category": takeConcept, "code": takeConcept, "subject": takeSubject,
 		"basedOn": takeMany(takeReference), "partOf": takeMany(takeReference), "performedDateTime": takeDate, "performedPeriod": takePeriod,
 		"bodySite": takeMany(takeConcept), "reasonCode": takeMany(takeConcept), "outcome": takeConcept, "complication": takeMany(takeConcept),
 		"focalDevice": takeMany(takeElements(map[string]treatment{"action": takeConcept, "manipulated": takeReference}, "manipulated")),
+		"extension":   takeMany(takeExtension), "reasonReference": takeMany(takeReference), "usedReference": takeMany(takeReference),
 	}, "status", "subject"),
 	typeDevice: takeElements(map[string]treatment{
 		"meta": takeMeta, "status": takeWord, "type": takeConcept, "patient": takeSubject, "version": takeMany(takeVersion),

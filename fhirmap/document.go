@@ -177,6 +177,11 @@ func sectionOf(uid, author string, r resource) string {
 	case r.id == author:
 		return ""
 	case r.procedure != nil:
+		for _, what := range []string{againReintervention, againReturn} {
+			if section := sectionOfOccasion(uid, what+"/", r.procedure.Identifier); section != "" {
+				return section
+			}
+		}
 		return note.KeySteps
 	case r.issue != nil:
 		return note.KeyContradictions
@@ -190,7 +195,29 @@ func sectionOf(uid, author string, r resource) string {
 	if strings.HasPrefix(keyIn(uid, r.observation.Identifier), differencePrefix) {
 		return note.KeyChanges
 	}
+	if section := sectionOfFact(uid, r.observation); section != "" {
+		return section
+	}
 	return sectionOfOccasion(uid, panelPrefix, r.observation.Identifier)
+}
+
+// sectionOfFact gives the section of what is told in words.
+func sectionOfFact(uid string, o *fhir.Observation) string {
+	code := orEmpty(o.Code.Coding[0].Code)
+	if orEmpty(o.Code.Coding[0].System) != outcomeSystem {
+		return ""
+	}
+	section := sectionOfOccasion(uid, factPrefix+code+"/", o.Identifier)
+	if section != note.KeyTests {
+		return section
+	}
+	switch code {
+	case factComplication, factVitalStatus:
+		return note.KeyComplications
+	case factApproach:
+		return note.KeyAccess
+	}
+	return note.KeyProcedure
 }
 
 // sectionOfOccasion gives the section of what is named by a prefix and an occasion.

@@ -109,6 +109,7 @@ type deviceRequest struct {
 	Parameter           []fhir.DeviceRequestParameter `json:"parameter,omitempty"`
 	Subject             fhir.Reference                `json:"subject"`
 	AuthoredOn          *string                       `json:"authoredOn,omitempty"`
+	Requester           *fhir.Reference               `json:"requester,omitempty"`
 }
 
 func (r resource) wrapped() any {
@@ -149,7 +150,7 @@ func (r resource) checkStatus() error {
 	case r.device != nil:
 		if s := r.device.Status; s != nil {
 			switch *s {
-			case fhir.FHIRDeviceStatusActive, fhir.FHIRDeviceStatusInactive, fhir.FHIRDeviceStatusEnteredInError:
+			case fhir.FHIRDeviceStatusActive, fhir.FHIRDeviceStatusInactive, fhir.FHIRDeviceStatusUnknown, fhir.FHIRDeviceStatusEnteredInError:
 				return nil
 			}
 		}

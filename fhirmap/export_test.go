@@ -156,7 +156,7 @@ func encodeAll(resources ...resource) ([]byte, error) {
 // The library's enums begin with a valid word and write an unknown number as one:
 // both must be refused.
 func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
-	outside := fhir.FHIRDeviceStatusUnknown
+	outside := fhir.FHIRDeviceStatus(99)
 	draft := resource{typ: typeGoal, goal: &fhir.Goal{}, unsigned: true}
 	if _, err := encodeAll(draft); err != nil {
 		t.Errorf("a proposed Goal of a plan that nobody signed is meant: %v", err)
@@ -169,7 +169,7 @@ func TestStatusThatTheMappingDoesNotUseIsRefused(t *testing.T) {
 		{"a forgotten status of a Procedure reads preparation", resource{typ: typeProcedure, procedure: &fhir.Procedure{}}},
 		{"a number outside the enum is written as a word", resource{typ: typeProcedure, procedure: &fhir.Procedure{Status: 99}}},
 		{"a Device without a status", resource{typ: typeDevice, device: &fhir.Device{}}},
-		{"a Device of unknown status", resource{typ: typeDevice, device: &fhir.Device{Status: &outside}}},
+		{"a Device of a status outside the enum", resource{typ: typeDevice, device: &fhir.Device{Status: &outside}}},
 		{"a forgotten status of an issue", resource{typ: typeIssue, issue: &fhir.DetectedIssue{}}},
 		{"a forgotten status of a request reads draft", resource{typ: typeRequest, request: &fhir.ServiceRequest{Intent: fhir.RequestIntentPlan}}},
 		{"a forgotten intent of a request reads proposal", resource{typ: typeRequest, request: &fhir.ServiceRequest{Status: fhir.RequestStatusActive}}},

@@ -22,6 +22,15 @@
 // planned, or it cannot be told which planned step it answers. A ring is a Device;
 // one taken down again is inactive, implanted and explanted.
 //
+// Procedures name their performers and requests their requester, by the pseudonym of
+// the site's record; the hospital's stay is a logical reference. What was implanted
+// carries what its label says: maker, model, lot, serial number, carrier. What was
+// done beside the repair is a child of the operation, and what was decided against a
+// child that was not done; what was done to the valve afterwards is a Procedure whose
+// reason is the operation. Urgency, approach, intention, vital status, complications,
+// discharge and readmissions are Observations whose value is a word: of the operation
+// by partOf, after it by focus.
+//
 // Every metric value becomes an Observation per metric, occasion, role and method,
 // with one component per place; values of one step, test or lesion are an
 // Observation of their own. The Observations of one occasion are the members of a
@@ -36,7 +45,7 @@
 // plan in force and the outcome is an Observation, because it is no error. A
 // Provenance says of every section revision which resources were made from it, and
 // of what was computed under which versions. NotSent lists what stays out, with
-// reasons.
+// reasons; a test takes every field of the contract away and looks.
 //
 // # Absence
 //

@@ -360,6 +360,9 @@ func TestDeIdentifiedBundleNamesNobody(t *testing.T) {
 				secret[f.GetMessage()], secret[f.GetId()] = true, true
 			}
 		}
+		// The key of a default definition is a word of the contract.
+		delete(secret, "stroke")
+		delete(secret, "kidney_injury")
 		dates := map[string]bool{}
 		leaves("", before, func(path, s string) {
 			for _, end := range []string{".id", ".identifier.value", ".identifier.system", ".text", ".detail", ".reference", ".fullUrl"} {

@@ -47,6 +47,8 @@ type History struct {
 	// Codes are the public codes of the site by the policy in force; see
 	// SiteCodeFaults for what they must be. They change no id.
 	Codes []metric.SiteCode
+	// WithoutStaff leaves out who operated and who signed.
+	WithoutStaff bool
 	// Asked is called before each resource is made and before each is written; its
 	// error ends the mapping and is returned. A caller gives the Err of his context.
 	// nil: nobody asks.

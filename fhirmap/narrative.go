@@ -146,7 +146,7 @@ func observationText(o *fhir.Observation) string {
 	parts := []string{join("", numberText(o.ValueQuantity), rangeText(o.ValueRange), spoken(o.ValueCodeableConcept), absent(o.DataAbsentReason))}
 	for i := range o.Component {
 		c := &o.Component[i]
-		parts = append(parts, spoken(&c.Code)+" "+join("", numberText(c.ValueQuantity), spoken(c.ValueCodeableConcept)))
+		parts = append(parts, spoken(&c.Code)+" "+join("", numberText(c.ValueQuantity), spoken(c.ValueCodeableConcept), orEmpty(c.ValueDateTime)))
 	}
 	return join(": ", what, join("; ", parts...))
 }

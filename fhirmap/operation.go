@@ -63,7 +63,7 @@ func (p *producer) addProcedure(key string, proc *fhir.Procedure) fhir.Reference
 	id := resourceID(p.uid, typeProcedure, key)
 	proc.Id, proc.Meta, proc.Identifier = text(id), p.meta, p.identifiers(key)
 	proc.Subject = *p.subject
-	proc.Category = standard(snomed, surgicalProcedure)
+	proc.Category, proc.Encounter = standard(snomed, surgicalProcedure), p.encounter()
 	return p.add(resource{typ: typeProcedure, id: id, procedure: proc})
 }
 
@@ -83,6 +83,8 @@ func (p *producer) operation() {
 	if converted(op) {
 		p.replacement(op.GetConversion(), parent)
 	}
+	p.beside(op, parent)
+	p.furtherDevices()
 }
 
 func converted(op *trigonev1.Operation) bool {
@@ -104,7 +106,7 @@ func (p *producer) parent(op *trigonev1.Operation) fhir.Reference {
 	default:
 		proc.Status = fhir.EventStatusInProgress
 	}
-	proc.BasedOn = p.basedOn(planKey)
+	proc.BasedOn, proc.Performer = p.basedOn(planKey), p.performers("")
 	return p.addProcedure(parentKey, proc)
 }
 
@@ -157,7 +159,8 @@ func (p *producer) performed(s *trigonev1.PerformedStep, parent fhir.Reference) 
 		PartOf: []fhir.Reference{parent},
 		Code:   local(stepSystem, stepCode(s.GetTechnique())), BodySite: bodySites(s.GetTechnique()),
 		PerformedPeriod: operationClock(p.file.GetOperation()).period(),
-		BasedOn:         p.basedOnStep(p.answers(s)),
+		BasedOn:         p.basedOnStep(p.answers(s)), Performer: p.performers(s.GetId()),
+		Extension: stepDetails(s.GetTechnique()),
 	}
 	reason := func(what string) *fhir.CodeableConcept {
 		return local(reasonSystem, qualified(what, int32(s.GetReason()), s.GetReason().String(), deviationPrefix))
@@ -198,6 +201,7 @@ func (p *producer) ring(stepID string, ring *trigonev1.Annuloplasty, gone *fhir.
 			Type: *local(propertySystem, familyProperty), ValueCode: []fhir.CodeableConcept{*p.family(ring)},
 		})
 	}
+	p.identify(d, p.ringLabel(stepID, gone == nil))
 	return p.addDevice(ringKey(stepID), d)
 }
 
@@ -276,6 +280,7 @@ func (p *producer) replacement(c *trigonev1.Conversion, parent fhir.Reference) {
 			ValueCode: []fhir.CodeableConcept{*local(propertySystem, hyphened(enumWord(kind.String(), "PROSTHESIS_KIND_")))},
 		})
 	}
+	p.identify(d, p.labelled(trigonev1.DeviceKind_DEVICE_KIND_PROSTHESIS, "", true))
 	proc := &fhir.Procedure{
 		Status: fhir.EventStatusCompleted, PartOf: []fhir.Reference{parent},
 		Code:        local(stepSystem, replacementStep),

@@ -127,12 +127,7 @@ func TestEveryMeasuredLeafIsSentOrListed(t *testing.T) {
 }
 
 func reasonNotSent(section, leaf string) string {
-	for _, o := range fhirmap.NotSent() {
-		if (o.Section == "" || o.Section == section) && (o.Field == "" || o.Field == leaf) {
-			return o.Reason
-		}
-	}
-	return ""
+	return fhirmap.WhyNotSent(section, "", leaf)
 }
 
 func pathText(path []protoreflect.FieldDescriptor) string {

@@ -140,7 +140,7 @@ func (p *producer) revision(r PlanState, before *PlanState, newest bool) error {
 	status := p.planStatus(r, newest)
 	whole := &fhir.ServiceRequest{
 		Status: status, Code: local(stepSystem, repairStep), BodySite: []fhir.CodeableConcept{*standard(snomed, mitralValve)},
-		ReasonCode: indication(r.Plan.GetIndication()),
+		ReasonCode: indication(r.Plan.GetIndication()), OrderDetail: settingDetails(r.Plan.GetSetting()),
 	}
 	if before != nil {
 		whole.Replaces = []fhir.Reference{{Reference: text(urn(resourceID(p.uid, typeRequest, planKey(before.Revision))))}}
@@ -183,7 +183,8 @@ func (p *producer) addRequest(r PlanState, key string, q *fhir.ServiceRequest) f
 	q.Id, q.Meta, q.Identifier, q.Subject = text(id), p.meta, p.identifiers(key), *p.subject
 	q.Intent, q.Requisition = fhir.RequestIntentPlan, p.requisition(r)
 	q.Category = []fhir.CodeableConcept{*standard(snomed, surgicalProcedure)}
-	q.AuthoredOn = instant(r.Plan.GetSignedTime())
+	q.AuthoredOn, q.Requester = instant(r.Plan.GetSignedTime()), p.person(r.Plan.GetSigner())
+	q.Priority = priority(r.Plan.GetSetting().GetUrgency())
 	return p.add(resource{typ: typeRequest, id: id, request: q, unsigned: q.Status == fhir.RequestStatusDraft})
 }
 
@@ -220,7 +221,7 @@ func details(s *trigonev1.PlannedStep) []fhir.CodeableConcept {
 		fields := kind.Descriptor().Fields()
 		for i := range fields.Len() {
 			f := fields.Get(i)
-			if f.Kind() != protoreflect.EnumKind || f.IsList() || !slices.Contains(detailEnums, f.Enum()) {
+			if f.Kind() != protoreflect.EnumKind || f.IsList() || !isDetail(f.Enum()) {
 				continue
 			}
 			if code := enumCode(f.Enum(), kind.Get(f).Enum()); code != "" {
@@ -230,6 +231,17 @@ func details(s *trigonev1.PlannedStep) []fhir.CodeableConcept {
 	}
 	if code := enumCode(s.GetExpectedEffect().Descriptor(), s.GetExpectedEffect().Number()); code != "" {
 		list = append(list, *local(detailSystem, code))
+	}
+	return list
+}
+
+// settingDetails gives what kind of operation is meant.
+func settingDetails(s *trigonev1.CaseSetting) []fhir.CodeableConcept {
+	var list []fhir.CodeableConcept
+	for _, x := range []enum{s.GetUrgency(), s.GetApproach(), s.GetIntendedProcedure().GetKind(), s.GetComplexity()} {
+		if code := enumCode(x.Descriptor(), x.Number()); code != "" {
+			list = append(list, *local(detailSystem, code))
+		}
 	}
 	return list
 }
@@ -286,7 +298,7 @@ func (p *producer) plannedRing(r PlanState, before *PlanState, step string, ring
 	q := &deviceRequest{
 		ResourceType: typeRingRequest, ID: text(id), Meta: p.meta, Identifier: p.identifiers(key), Subject: *p.subject,
 		Intent: fhir.RequestIntentPlan, Status: status, BasedOn: []fhir.Reference{child}, GroupIdentifier: p.requisition(r),
-		CodeCodeableConcept: local(deviceSystem, ringCode(ring)), AuthoredOn: instant(r.Plan.GetSignedTime()),
+		CodeCodeableConcept: local(deviceSystem, ringCode(ring)), AuthoredOn: instant(r.Plan.GetSignedTime()), Requester: p.person(r.Plan.GetSigner()),
 	}
 	if before != nil {
 		if prior, ok := p.reference(typeRingRequest, plannedRingKey(before.Revision, step)); ok {

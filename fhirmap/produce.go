@@ -31,7 +31,11 @@ type producer struct {
 	occasions []*occasion     // in the order of the record, then of the evaluation
 	out       []resource
 	known     map[string]bool // ids in out
-	asked     func() error    // of the history
+	// identified are the recorded devices that a ring or a prosthesis is.
+	identified map[string]bool
+	// nobody says that who operated and who signed is left out.
+	nobody bool
+	asked  func() error // of the history
 }
 
 // occasion is a section of the record, or one set of the operation, with what
@@ -78,6 +82,7 @@ func produce(h History) ([]resource, error) {
 	p := &producer{
 		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(), limits: h.Current.Limits,
 		subject: subjectOf(h), meta: tagOf(h), retracted: map[string]bool{}, known: map[string]bool{},
+		identified: map[string]bool{}, nobody: h.WithoutStaff,
 		asked: h.asked,
 	}
 	p.plans = h.plans()
@@ -92,6 +97,7 @@ func produce(h History) ([]resource, error) {
 		return nil, err
 	}
 	p.operation()
+	p.outcomes()
 	seen, err := p.observations()
 	if err != nil {
 		return nil, err

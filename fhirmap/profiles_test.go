@@ -23,11 +23,14 @@ func profileOf(r object) string {
 	switch r["resourceType"] {
 	case "Observation":
 		kind, _, _ := strings.Cut(key, "|")
+		if strings.HasPrefix(key, "fact/") {
+			kind = "fact"
+		}
 		if withdrawn {
 			return "observation"
 		}
 		return map[string]string{
-			"value": "metric-value", "grade": "graded-regurgitation", "panel": "panel", "discrepancy": "plan-versus-outcome",
+			"value": "metric-value", "grade": "graded-regurgitation", "panel": "panel", "discrepancy": "plan-versus-outcome", "fact": "outcome",
 		}[kind]
 	case "Procedure":
 		switch {
@@ -35,6 +38,8 @@ func profileOf(r object) string {
 			return "procedure"
 		case key == "operation":
 			return "operation"
+		case strings.HasPrefix(key, "reintervention/"), strings.HasPrefix(key, "return-to-theatre/"):
+			return "later-procedure"
 		}
 		return "operation-step"
 	case "Device":
@@ -76,8 +81,9 @@ var expressions = map[string]func(r object) bool{
 		return true
 	},
 	"tri-val-3": func(r object) bool { return hasRole(r, "measured") || r["device"] != nil },
+	"tri-aga-1": func(r object) bool { return r["status"] == "completed" },
 	"tri-dev-1": func(r object) bool {
-		return slices.Contains([]any{"active", "inactive", "entered-in-error"}, r["status"])
+		return slices.Contains([]any{"active", "inactive", "unknown", "entered-in-error"}, r["status"])
 	},
 	"tri-dev-2": func(r object) bool {
 		for _, p := range walkPath(r, []string{"property"}) {
@@ -362,13 +368,22 @@ func TestProfilesCanBeBroken(t *testing.T) {
 		{"not done and timed", "planned-step/p-cleft", func(r object) { r["performedPeriod"] = object{} }, "tri-stp-2"},
 		{"a reason of others", "step/s-ring-1", func(r object) { r["statusReason"] = foreign }, "Procedure.statusReason is of no code of"},
 		{"an action of others", "step/s-ring-1", func(r object) { r["focalDevice"].(array)[0].(object)["action"] = foreign }, "Procedure.focalDevice.action is of no code of"},
-		{"a ring with a lot number", "ring/s-ring-2", func(r object) { r["lotNumber"] = "1" }, "Device.lotNumber stands 1 times"},
-		{"a ring with a carrier", "ring/s-ring-2", func(r object) { r["udiCarrier"] = array{object{}} }, "Device.udiCarrier stands 1 times"},
+		{"a carrier without its text", "ring/s-ring-2", func(r object) { r["udiCarrier"] = array{object{}} }, "Device.udiCarrier.carrierHRF stands 0 times"},
+		{"a performer by name", "operation", func(r object) { at(r, "performer", 0, "actor").(object)["display"] = "invented" }, "Procedure.performer.actor.display stands 1 times"},
+		{"a performer who is nobody", "operation", func(r object) { delete(at(r, "performer", 0, "actor").(object), "identifier") }, "Procedure.performer.actor.identifier stands 0 times"},
+		{"a role of others", "operation", func(r object) { at(r, "performer", 0).(object)["function"] = foreign }, "Procedure.performer.function is of no code of"},
+		{"a complication of others", "fact/complication/operation/c-low", func(r object) { r["valueCodeableConcept"] = foreign }, "Observation.value[x] is of no code of"},
+		{"an event after a ring", "fact/complication/follow_up/one-year/c-kidney", func(r object) {
+			r["focus"] = array{complete("step/s-ring-1")["focalDevice"].(array)[0].(object)["manipulated"]}
+		}, "Observation.focus points to a Device"},
+		{"a part without a value", "fact/complication/operation/c-low", func(r object) { delete(at(r, "component", 0).(object), "valueCodeableConcept") }, "Observation.component.value[x] stands 0 times"},
+		{"done again and not done", "reintervention/follow_up/one-year/r-1", func(r object) { r["status"], r["statusReason"] = "not-done", object{} }, "tri-aga-1"},
+		{"done again as a step", "reintervention/follow_up/one-year/r-1", func(r object) { r["partOf"] = complete("step/s-resection")["partOf"] }, "Procedure.partOf stands 1 times"},
 		{"a ring in nobody", "ring/s-ring-2", func(r object) { delete(r, "patient") }, "Device.patient stands 0 times"},
 		{"a device of another kind", software, func(r object) { r["type"] = foreign }, "Device.type is of no code of"},
 		{"a version of something else", software, func(r object) { r["version"].(array)[0].(object)["type"] = foreign }, "Device.version.type is of no code of"},
 		{"a device without a status", "ring/s-ring-2", func(r object) { delete(r, "status") }, "Device.status stands 0 times"},
-		{"a device of unknown status", "ring/s-ring-2", func(r object) { r["status"] = "unknown" }, "tri-dev-1"},
+		{"a device of another status", "ring/s-ring-2", func(r object) { r["status"] = "lost" }, "tri-dev-1"},
 		{"a property with two values", "ring/s-ring-2", func(r object) { r["property"].(array)[0].(object)["valueCode"] = array{foreign} }, "tri-dev-2"},
 		{"a rule of others", contradiction, func(r object) { r["code"] = foreign }, "DetectedIssue.code is of no code of"},
 		{"a preliminary issue", contradiction, func(r object) { r["status"] = "preliminary" }, "tri-iss-1"},

@@ -35,6 +35,9 @@ func (p *producer) reports() {
 				r.ConclusionCode = []fhir.CodeableConcept{*grade}
 			}
 		}
+		if in.inTheatre {
+			r.Encounter = p.encounter()
+		}
 		key := reportKey(in.name)
 		id := resourceID(p.uid, typeReport, key)
 		r.Id, r.Meta, r.Identifier = text(id), p.meta, p.identifiers(key)

@@ -61,6 +61,7 @@ var systemTitles = map[string]string{
 	detailSystem:      "Details of a planned step",
 	indicationSystem:  "Indications of a repair",
 	occasionSystem:    "Occasions at which a value was found",
+	outcomeSystem:     "What is told in words of the operation and of the patient after it",
 }
 
 func codeSystemResource(s CodeSystem) codeSystemJSON {
@@ -99,6 +100,8 @@ func definition(system, code string) string {
 		return placeDefinitions()[code]
 	case gradeSystem:
 		return gradeDefinitions()[code]
+	case outcomeSystem:
+		return outcomeDefinitions[code]
 	}
 	if system == occasionSystem { // the stages among them mean what they mean there
 		system = stageSystem
@@ -145,6 +148,15 @@ var definitions = map[systemCode]string{
 	{methodSystem, "sizer"}:              "Ring sizer held against the valve.",
 	{methodSystem, "catheter"}:           "Pressure by catheter.",
 	{methodSystem, "visual"}:             "Estimate by eye.",
+}
+
+// outcomeDefinitions are those of the contract, where a display is not all there is
+// to say: what a kind and a grade of a complication mean by their default definition.
+var outcomeDefinitions = map[string]string{
+	factVitalStatus:  "Whether the patient was alive on that day. Components: date, class of cause and place of a death; whether the lists of events up to that day are all there were, without which none cannot be told from not asked.",
+	factContact:      "Whether contact with the patient was kept or lost by that day.",
+	factComplication: "A complication, by its kind. Components: its grade, and the definition by which kind and grade were told.",
+	factApproach:     "The last way to the heart. Components: the first one and why it was changed, where it was.",
 }
 
 var metricDefinitions = sync.OnceValue(func() map[string]string {

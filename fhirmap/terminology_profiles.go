@@ -48,9 +48,11 @@ const (
 	profileGrade       = "graded-regurgitation"
 	profilePanel       = "panel"
 	profileDifference  = "plan-versus-outcome"
+	profileOutcome     = "outcome"
 	profileProcedure   = "procedure"
 	profileOperation   = "operation"
 	profileStep        = "operation-step"
+	profileAgain       = "later-procedure"
 	profileDevice      = "device"
 	profileImplant     = "implant"
 	profileIssue       = "finding"
@@ -101,8 +103,8 @@ func profiles() []profile {
 				{path: "hasMember", says: "Observations of the occasion.", types: []string{"Reference"}, targets: []string{typeObservation}},
 				{path: "derivedFrom", says: "Observations whose values were read.", types: []string{"Reference"}, targets: []string{typeObservation}},
 				{path: "interpretation", says: "Band of a graded value; high or low where a caution says so.", set: setInterpretation},
-				{path: "component.code", says: "Part of a difference.", set: setPanel},
-				{path: "component.value[x]", says: "A number or a word.", types: []string{"Quantity", "CodeableConcept"}},
+				{path: "component.code", says: "Part of a difference, or of what is told in words.", set: setComponent},
+				{path: "component.value[x]", says: "A number, a word or a day.", types: []string{"Quantity", "CodeableConcept", "dateTime"}},
 			}),
 		},
 		{
@@ -162,6 +164,20 @@ func profiles() []profile {
 			},
 		},
 		{
+			id: profileOutcome, of: typeObservation, base: profileObservation, title: "What is told in words",
+			summary: "How urgent the operation was and how it was done; whether the patient is alive; what happened afterwards. An event has the operation as its focus.",
+			rules:   []invariant{stands},
+			elements: []element{
+				{path: "category", says: "Category.", min: 1},
+				{path: "code", says: "What is told.", set: setOutcome},
+				{path: "value[x]", says: "The word.", types: []string{"CodeableConcept"}, set: setOutcome},
+				{path: "focus", says: "The operation that it came after.", types: []string{"Reference"}, targets: []string{typeProcedure}},
+				{path: "hasMember", says: "It is no panel.", max: "0"},
+				{path: "component.code", says: "What belongs to it: grade, definition, cause; whether a list is all there was.", set: setOutcome},
+				{path: "component.value[x]", says: "A word, or a day.", min: 1, types: []string{"CodeableConcept", "dateTime"}},
+			},
+		},
+		{
 			id: profileProcedure, of: typeProcedure, title: "Operation on the mitral valve, or a step of it",
 			summary: "What every Procedure is, withdrawn ones too.",
 			rules: []invariant{
@@ -173,10 +189,17 @@ func profiles() []profile {
 				{path: "statusReason", says: "Why it was stopped, revised or not done.", set: setStatusReason},
 				{path: "code", says: "Operation or step.", min: 1, set: setStep},
 			}, patientIs("subject", 1), []element{
-				{path: "performed[x]", says: "From incision to the end, as far as they are known.", types: []string{"Period"}},
+				{path: "performed[x]", says: "From incision to the end, as far as they are known; of what was done later, its day.", types: []string{"Period", "dateTime"}},
 				{path: "bodySite", says: "Structure and places.", set: setBodySite},
 				{path: "focalDevice.action", says: "Implanted or explanted.", min: 1, set: setDeviceAction},
-				{path: "focalDevice.manipulated", says: "Ring, band or prosthesis.", types: []string{"Reference"}, targets: []string{typeDevice}},
+				{path: "reasonReference", says: "The operation that it came after.", types: []string{"Reference"}, targets: []string{typeProcedure}},
+				{path: "reasonCode", says: "Why it was done again.", set: setOutcome},
+				{path: "performer.function", says: "Role in the team.", set: setOutcome},
+				{path: "performer.actor.reference", says: "No literal reference: whoever it was has a pseudonym.", max: "0"},
+				{path: "performer.actor.identifier", says: "Pseudonym of the site's record.", min: 1},
+				{path: "performer.actor.display", says: "No name.", max: "0"},
+				{path: "complication", says: "Complications in theatre.", set: setOutcome},
+				{path: "focalDevice.manipulated", says: "Ring, band, prosthesis or another thing implanted.", types: []string{"Reference"}, targets: []string{typeDevice}},
 			}),
 		},
 		{
@@ -194,7 +217,7 @@ func profiles() []profile {
 		},
 		{
 			id: profileStep, of: typeProcedure, base: profileProcedure, title: "Step of an operation",
-			summary: "A step done, taken down again, or planned and left out; or the replacement.",
+			summary: "A step done, taken down again, or planned and left out; the replacement; or a procedure beside the repair, done or decided against.",
 			rules: []invariant{
 				{"tri-stp-1", "It is completed, stopped or not done; the last two say why.", "status = 'completed' or (status in ('stopped' | 'not-done') and statusReason.exists())"},
 				{"tri-stp-2", "What was not done has no time and no device.", "status = 'not-done' implies (performed.empty() and focalDevice.empty())"},
@@ -205,27 +228,34 @@ func profiles() []profile {
 			},
 		},
 		{
-			id: profileDevice, of: typeDevice, title: "Software, ring, band or prosthesis",
-			summary: "What every Device is, withdrawn ones too. Nothing that names one piece of a device is sent: it would identify the patient.",
+			id: profileAgain, of: typeProcedure, base: profileProcedure, title: "Procedure after the operation",
+			summary: "An intervention on the mitral valve after the operation, or a return to theatre in its stay. The operation is its reason.",
+			rules:   []invariant{{"tri-aga-1", "It was done.", "status = 'completed'"}},
+			elements: []element{
+				{path: "partOf", says: "It is part of nothing.", max: "0"},
+				{path: "performer", says: "Not recorded.", max: "0"},
+			},
+		},
+		{
+			id: profileDevice, of: typeDevice, title: "Software, ring, band, prosthesis or another thing implanted",
+			summary: "What every Device is, withdrawn ones too. What names one piece of a device identifies the patient: it is in no de-identified bundle.",
 			rules: []invariant{
-				{"tri-dev-1", "It is active, inactive or entered in error.", "status in ('active' | 'inactive' | 'entered-in-error')"},
+				{"tri-dev-1", "It is active, inactive, unknown or entered in error.", "status in ('active' | 'inactive' | 'unknown' | 'entered-in-error')"},
 				{"tri-dev-2", "A property has one value.", "property.all(valueQuantity.count() + valueCode.count() = 1)"},
 			},
 			elements: slices.Concat([]element{
 				identifiedBy,
-				{path: "udiCarrier", says: "Never.", max: "0"},
-				{path: "status", says: "Inactive once it was taken out again.", min: 1},
+				{path: "udiCarrier.carrierHRF", says: "The whole text of the carrier, as people read it.", min: 1},
+				{path: "status", says: "Inactive once it was taken out again; unknown where what became of it is not recorded.", min: 1},
 				{path: "distinctIdentifier", says: "Never.", max: "0"},
-				{path: "lotNumber", says: "Never.", max: "0"},
-				{path: "serialNumber", says: "Never.", max: "0"},
 				{path: "type", says: "Kind of the device.", min: 1, set: setDevice},
 				{path: "version.type", says: "Of what it is the version.", min: 1, set: setProperty},
 				{path: "property.type", says: "Label, family or kind.", set: setProperty},
 			}, patientIs("patient", 0)),
 		},
 		{
-			id: profileImplant, of: typeDevice, base: profileDevice, title: "Ring, band or prosthesis",
-			summary: "What was implanted in the patient, also if it was taken out again in the same operation.",
+			id: profileImplant, of: typeDevice, base: profileDevice, title: "Ring, band, prosthesis or another thing implanted",
+			summary: "What was implanted in the patient, also if it was taken out again in the same operation; or taken out in it and there before.",
 			elements: []element{
 				{path: "version", says: "Never.", max: "0"},
 				{path: "patient", says: "In whom.", min: 1},

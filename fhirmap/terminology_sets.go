@@ -43,6 +43,8 @@ const (
 	setInterpretation = "interpretation"
 	setFinding        = "finding"
 	setMitigation     = "mitigation"
+	setOutcome        = "outcome"
+	setComponent      = "component-code"
 )
 
 // valueSets gives all of them. Which public codes stand beside ours is what the
@@ -52,13 +54,14 @@ func valueSets() []valueSet {
 	return []valueSet{
 		{id: setMetric, title: "Code of a quantity or a grade", systems: []string{metricSystem}},
 		{id: setPanel, title: "Code of a panel, and of a part of a difference", systems: []string{kindSystem}},
-		{id: setCode, title: "Code of an Observation", sets: []string{setMetric, setPanel, setDifference}},
+		{id: setCode, title: "Code of an Observation", sets: []string{setMetric, setPanel, setDifference, setOutcome}},
 		{id: setDifference, title: "Class of a difference between plan and outcome", systems: []string{discrepancySystem}},
 		{id: setVerdict, title: "Verdict on a difference", systems: []string{verdictSystem}},
 		{id: setInterpretation, title: "Interpretation of a value", systems: []string{bandSystem}, beside: ofSystem(interpretationSystem)},
 		{id: setCategory, title: "Category of an Observation, where its value comes from, and the occasion", systems: []string{roleSystem, occasionSystem}, beside: ofSystem(categorySystem)},
 		{id: setMethod, title: "Method of measurement", systems: []string{methodSystem}},
 		{id: setPlace, title: "Place in the mitral valve", systems: []string{placeSystem}},
+		{id: setComponent, title: "Code of a component: part of a difference, or of what is told in words", sets: []string{setPanel, setOutcome}},
 		{id: setBodySite, title: "Site of a step, of a value or of a lesion", sets: []string{setPlace}, beside: anatomy},
 		{id: setGrade, title: "Grade of regurgitation", systems: []string{gradeSystem}},
 		{id: setStage, title: "Stage of the operation", systems: []string{stageSystem}},
@@ -71,6 +74,7 @@ func valueSets() []valueSet {
 		{id: setRule, title: "Rule of a contradiction", systems: []string{ruleSystem}},
 		{id: setFinding, title: "Kind of a finding", systems: []string{findingSystem}},
 		{id: setMitigation, title: "What was done about a contradiction", systems: []string{mitigationSystem}},
+		{id: setOutcome, title: "What is told in words, and the words", systems: []string{outcomeSystem}},
 	}
 }
 

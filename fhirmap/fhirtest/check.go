@@ -164,7 +164,7 @@ func historyOf(resource object) any {
 var statuses = map[string][]any{
 	"Observation":   {"final", "amended", "entered-in-error"},
 	"Procedure":     {"completed", "stopped", "in-progress", "not-done", "entered-in-error"},
-	"Device":        {"active", "inactive", "entered-in-error"},
+	"Device":        {"active", "inactive", "unknown", "entered-in-error"},
 	"DetectedIssue": {"final", "entered-in-error"},
 
 	"ServiceRequest":   {"draft", "active", "completed", "revoked", "unknown", "entered-in-error"},
@@ -358,8 +358,9 @@ func (c *checker) observation(path string, r object) {
 			}
 		}
 	}
-	if components != nil && !difference {
-		c.fault(path, "only a difference has components")
+	inWords := slices.ContainsFunc(codings(r["code"]), func(c object) bool { return c["system"] == fhirmap.Base+"/CodeSystem/outcome" })
+	if components != nil && !difference && !inWords {
+		c.fault(path, "only a difference, and what is told in words, has components")
 	}
 	if occasions > 1 || occasions == 0 && !difference && r["status"] != "entered-in-error" {
 		c.fault(path, "of %d occasions", occasions)
@@ -448,6 +449,8 @@ var targets = map[string][]string{
 	"who":              {"Device"},
 	"target":           {"Device", "Procedure", "Observation", "DetectedIssue", "ServiceRequest", "DeviceRequest", "Goal", "DiagnosticReport"},
 	"implicated":       {"Observation", "Procedure", "ServiceRequest"},
+	"reasonReference":  {"Procedure"},
+	"usedReference":    {"Device"},
 }
 
 // walk judges what may stand anywhere.
@@ -598,7 +601,7 @@ func (c *checker) coding(path string, o object) {
 	if system == fhirmap.HistorySystem {
 		return
 	}
-	if strings.HasPrefix(system, fhirmap.Base+"/sites/") && strings.HasSuffix(system, "/ring-family") {
+	if strings.HasPrefix(system, fhirmap.Base+"/sites/") && (strings.HasSuffix(system, "/ring-family") || strings.HasSuffix(system, "/outcome-definition")) {
 		return
 	}
 	for _, s := range fhirmap.CodeSystems() {

@@ -86,7 +86,7 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		}, "two components"},
 		{"a component of a value", func(b object) {
 			resource(b, "Observation", has("valueQuantity"))["component"] = resource(b, "Observation", has("component"))["component"]
-		}, "only a difference has components"},
+		}, "only a difference, and what is told in words, has components"},
 		{"a value of no occasion", func(b object) {
 			r := resource(b, "Observation", has("valueQuantity"))
 			r["category"] = r["category"].(array)[:2]

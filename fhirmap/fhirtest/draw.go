@@ -153,6 +153,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 				Prosthesis: drawEnum[trigonev1.ProsthesisKind](t, "prosthesis"), Point: drawEnum[trigonev1.ConversionPoint](t, "point"),
 			}
 		}
+		drawTheatre(t, op, steps)
 		file.Operation = op
 		occasions = append(occasions, "operation", "operation/run1/after_ring", "operation/native")
 	}
@@ -164,6 +165,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 		file.FollowUps = []*trigonev1.FollowUp{{
 			Id: "later", Kind: trigonev1.FollowUpKind(rapid.Int32Range(0, 5).Draw(t, "kind of follow-up")), EchoOn: rapid.SampledFrom([]string{"", "2027-01-31"}).Draw(t, "echo"), Study: drawStudy(t),
 		}}
+		drawEvents(t, file.FollowUps[0])
 		occasions = append(occasions, "follow_up/later")
 	}
 	ev := &trigonev1.Evaluation{
@@ -316,4 +318,81 @@ func drawValues(t *rapid.T, occasions, steps []string) []*trigonev1.MetricValue 
 		values = append(values, v)
 	}
 	return values
+}
+
+var dates = rapid.SampledFrom([]string{"", "2027-01-31", "2027-02-28"})
+
+func drawComplications(t *rapid.T) []*trigonev1.Complication {
+	var list []*trigonev1.Complication
+	for _, id := range rapid.SliceOfN(rapid.SampledFrom([]string{"", "", "c-1", "c-2"}), 0, 2).Draw(t, "complications") {
+		list = append(list, &trigonev1.Complication{
+			Id: id, Kind: drawEnum[trigonev1.ComplicationKind](t, "complication"), Date: dates.Draw(t, "happened"), Grade: drawEnum[trigonev1.ComplicationGrade](t, "grade of it"),
+			Definition:  &trigonev1.OutcomeDefinition{Key: rapid.SampledFrom([]string{"", "own.rule", "stroke"}).Draw(t, "definition"), Version: rapid.SampledFrom([]string{"", "1", "v2"}).Draw(t, "its version")},
+			NewDialysis: drawEnum[trigonev1.Answer](t, "dialysis"), PacemakerIndication: drawEnum[trigonev1.PacemakerIndication](t, "pacemaker"), WoundSite: drawEnum[trigonev1.WoundSite](t, "wound"),
+		})
+	}
+	return list
+}
+
+// drawTheatre adds who operated, what was implanted and what was done beside the
+// repair.
+func drawTheatre(t *rapid.T, op *trigonev1.Operation, steps []string) {
+	if !maybe(t, "theatre") {
+		return
+	}
+	op.Setting = &trigonev1.CaseSetting{
+		Urgency: drawEnum[trigonev1.Urgency](t, "urgency"), Approach: drawEnum[trigonev1.Approach](t, "approach"), Complexity: drawEnum[trigonev1.Complexity](t, "complexity"),
+		Operators: []*trigonev1.Operator{{
+			Pseudonym: rapid.SampledFrom([]string{"", "operator-9"}).Draw(t, "operator"), Role: drawEnum[trigonev1.OperatorRole](t, "role of operator"), StepIds: steps,
+		}},
+	}
+	if maybe(t, "stay") {
+		op.Admission = &trigonev1.Admission{EncounterIdentifier: &trigonev1.Identifier{System: "urn:oid:2.999.3", Value: "STAY-0002"}}
+	}
+	of := rapid.SampledFrom(append([]string{"", "z"}, steps...))
+	for _, id := range rapid.SliceOfNDistinct(ids, 0, 3, rapid.ID[string]).Draw(t, "devices") {
+		op.Devices = append(op.Devices, &trigonev1.Device{
+			Id: id, Kind: drawEnum[trigonev1.DeviceKind](t, "device"), StepId: of.Draw(t, "of step"), Fate: drawEnum[trigonev1.DeviceFate](t, "fate of device"),
+			Maker: rapid.SampledFrom([]string{"", "Invented Rings Ltd"}).Draw(t, "maker"), Size: rapid.SampledFrom([]string{"", "32", "medium-long"}).Draw(t, "size"),
+			LotNumber: rapid.SampledFrom([]string{"", "LOT-77009"}).Draw(t, "lot"), SerialNumber: rapid.SampledFrom([]string{"", "SER-880009"}).Draw(t, "serial"),
+			UniqueDeviceIdentification: rapid.SampledFrom([]string{"", "(01)00000000000024(21)SER-880009", "INVENTED-CARRIER-2"}).Draw(t, "carrier"), ExpiresOn: dates.Draw(t, "expires"),
+		})
+	}
+	for range rapid.IntRange(0, 3).Draw(t, "concomitant") {
+		op.ConcomitantProcedures = append(op.ConcomitantProcedures, &trigonev1.ConcomitantProcedure{
+			Kind: drawEnum[trigonev1.ConcomitantKind](t, "beside"), Planned: drawEnum[trigonev1.Answer](t, "was planned"),
+		})
+	}
+	for range rapid.IntRange(0, 2).Draw(t, "declined") {
+		op.DeclinedProcedures = append(op.DeclinedProcedures, &trigonev1.DeclinedProcedure{
+			Kind: drawEnum[trigonev1.ConcomitantKind](t, "not done"), Reason: drawEnum[trigonev1.DeclineReason](t, "why not"), ReasonText: Leak,
+		})
+	}
+	op.Complications = drawComplications(t)
+	op.ComplicationsRecorded = drawEnum[trigonev1.Recorded](t, "all of them")
+}
+
+// drawEvents adds what is known after leaving theatre.
+func drawEvents(t *rapid.T, u *trigonev1.FollowUp) {
+	if !maybe(t, "events") {
+		return
+	}
+	u.StatusKnownOn, u.VitalStatus, u.Lost = dates.Draw(t, "known on"), drawEnum[trigonev1.VitalStatus](t, "alive then"), drawEnum[trigonev1.Answer](t, "lost")
+	if u.GetVitalStatus() == trigonev1.VitalStatus_VITAL_STATUS_DEAD {
+		u.DiedOn, u.DeathCause, u.DeathPlace = dates.Draw(t, "died"), drawEnum[trigonev1.DeathCause](t, "of"), drawEnum[trigonev1.DeathPlace](t, "where")
+	}
+	u.FunctionalClass, u.Rhythm = drawEnum[trigonev1.FunctionalClass](t, "class"), drawEnum[trigonev1.Rhythm](t, "rhythm")
+	if maybe(t, "discharge") {
+		u.Discharge = &trigonev1.Discharge{DischargedOn: dates.Draw(t, "left"), Destination: drawEnum[trigonev1.DischargeDestination](t, "to")}
+	}
+	u.Complications = drawComplications(t)
+	for range rapid.IntRange(0, 2).Draw(t, "again") {
+		u.Reinterventions = append(u.Reinterventions, &trigonev1.Reintervention{
+			On: dates.Draw(t, "on"), Kind: drawEnum[trigonev1.ReinterventionKind](t, "reintervention"), Mechanism: drawEnum[trigonev1.RegurgitationMechanism](t, "for"),
+		})
+		u.ReturnsToTheatre = append(u.ReturnsToTheatre, &trigonev1.ReturnToTheatre{Date: dates.Draw(t, "returned"), Reason: drawEnum[trigonev1.ReturnReason](t, "returned for"), ReasonText: Leak})
+		u.Readmissions = append(u.Readmissions, &trigonev1.Readmission{
+			AdmittedOn: dates.Draw(t, "readmitted"), Unplanned: drawEnum[trigonev1.Answer](t, "unplanned"), Cause: drawEnum[trigonev1.ReadmissionCause](t, "because of"),
+		})
+	}
 }

@@ -242,6 +242,7 @@ func completeSnapshot(n int64) fhirmap.Snapshot {
 		}},
 		Plan: &trigonev1.Plan{
 			Signer: "surgeon-7", SignedTime: clock(6, 45), Rationale: Leak,
+			Setting: &trigonev1.CaseSetting{Urgency: trigonev1.Urgency_URGENCY_SALVAGE, Approach: trigonev1.Approach_APPROACH_THORACOTOMY},
 			Steps: []*trigonev1.PlannedStep{
 				{Id: "p-resection", Technique: resectionOf(trigonev1.Segment_SEGMENT_P2), Rationale: Leak},
 				{Id: "p-cleft", Technique: cleftOf(trigonev1.Boundary_BOUNDARY_P2_P3)},
@@ -265,6 +266,50 @@ func completeSnapshot(n int64) fhirmap.Snapshot {
 			SalineTests:      []*trigonev1.SalineTest{{Id: "saline-1", Run: proto.Int32(1), Stage: trigonev1.Stage_STAGE_AFTER_RING, Time: clock(10, 55)}},
 			InkTests:         []*trigonev1.InkTest{{Id: "ink-1", Run: proto.Int32(1), Stage: trigonev1.Stage_STAGE_AFTER_RING}},
 			LeftTheatreAlive: trigonev1.Answer_ANSWER_YES,
+			Setting: &trigonev1.CaseSetting{
+				Urgency: trigonev1.Urgency_URGENCY_URGENT, Approach: trigonev1.Approach_APPROACH_STERNOTOMY, Complexity: trigonev1.Complexity_COMPLEXITY_SIMPLE,
+				IntendedProcedure: &trigonev1.IntendedProcedure{Kind: trigonev1.IntendedProcedureKind_INTENDED_PROCEDURE_KIND_REPAIR, StatedBy: "resident-5", StatedTime: clock(7, 50)},
+				Operators: []*trigonev1.Operator{
+					{Pseudonym: "surgeon-7", Role: trigonev1.OperatorRole_OPERATOR_ROLE_SUPERVISOR, StepIds: []string{"s-ring-2"}},
+					{Pseudonym: "fellow-3", Role: trigonev1.OperatorRole_OPERATOR_ROLE_TRAINEE, StepIds: []string{"s-resection", "s-ring-1"}},
+					{Role: trigonev1.OperatorRole_OPERATOR_ROLE_PERFUSIONIST},
+				},
+			},
+			Admission: &trigonev1.Admission{AdmittedOn: "2026-03-02", EncounterIdentifier: &trigonev1.Identifier{System: "urn:oid:2.999.3", Value: "STAY-0001"}},
+			ApproachChange: &trigonev1.ApproachChange{
+				Changed: trigonev1.Answer_ANSWER_YES, BegunAs: trigonev1.Approach_APPROACH_THORACOTOMY, Reason: trigonev1.ApproachChangeReason_APPROACH_CHANGE_REASON_ADHESIONS, ReasonText: Leak,
+			},
+			Devices: []*trigonev1.Device{
+				{
+					Id: "d-ring", Kind: trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY, StepId: "s-ring-2", Fate: trigonev1.DeviceFate_DEVICE_FATE_IN_PLACE,
+					Maker: "Invented Rings Ltd", Model: "INV-R-32", Size: "32", LotNumber: "LOT-77001", SerialNumber: "SER-880001",
+					UniqueDeviceIdentification: "(01)00000000000017(17)290131(10)LOT-77001(21)SER-880001", ExpiresOn: "2029-01-31",
+				},
+				{
+					Id: "d-tried", Kind: trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY, StepId: "s-ring-1", Fate: trigonev1.DeviceFate_DEVICE_FATE_REMOVED,
+					Maker: "Invented Rings Ltd", Model: "INV-R-30", LotNumber: "LOT-77002",
+				},
+				{Id: "d-clip", Kind: trigonev1.DeviceKind_DEVICE_KIND_APPENDAGE_OCCLUDER, Size: "medium", Fate: trigonev1.DeviceFate_DEVICE_FATE_IN_PLACE, UniqueDeviceIdentification: "INVENTED-CARRIER-1"},
+				{Id: "d-patch", Kind: trigonev1.DeviceKind_DEVICE_KIND_PATCH, StepId: "s-resection"},
+				{Id: "d-old", Kind: trigonev1.DeviceKind_DEVICE_KIND_OTHER, Fate: trigonev1.DeviceFate_DEVICE_FATE_EXPLANTED},
+				{Id: "d-opened", Kind: trigonev1.DeviceKind_DEVICE_KIND_ANNULOPLASTY, Fate: trigonev1.DeviceFate_DEVICE_FATE_NOT_IMPLANTED, LotNumber: "LOT-77003"},
+			},
+			ConcomitantProcedures: []*trigonev1.ConcomitantProcedure{
+				{
+					Kind: trigonev1.ConcomitantKind_CONCOMITANT_KIND_ABLATION, Planned: trigonev1.Answer_ANSWER_YES,
+					Detail: &trigonev1.ConcomitantProcedure_Ablation{Ablation: &trigonev1.AblationProcedure{
+						Lines:    []trigonev1.AblationLine{trigonev1.AblationLine_ABLATION_LINE_PULMONARY_VEINS, trigonev1.AblationLine_ABLATION_LINE_MITRAL},
+						Energies: []trigonev1.AblationEnergy{trigonev1.AblationEnergy_ABLATION_ENERGY_CRYOTHERMY},
+					}},
+				},
+				{Kind: trigonev1.ConcomitantKind_CONCOMITANT_KIND_OTHER},
+				{Kind: trigonev1.ConcomitantKind_CONCOMITANT_KIND_OTHER, Planned: trigonev1.Answer_ANSWER_NO},
+			},
+			DeclinedProcedures: []*trigonev1.DeclinedProcedure{
+				{Kind: trigonev1.ConcomitantKind_CONCOMITANT_KIND_TRICUSPID_REPAIR, Reason: trigonev1.DeclineReason_DECLINE_REASON_NOT_NEEDED, ReasonText: Leak},
+			},
+			Complications:         []*trigonev1.Complication{{Id: "c-low", Kind: trigonev1.ComplicationKind_COMPLICATION_KIND_LOW_OUTPUT, Grade: trigonev1.ComplicationGrade_COMPLICATION_GRADE_BALLOON_PUMP}},
+			ComplicationsRecorded: trigonev1.Recorded_RECORDED_COMPLETE,
 		},
 		Results: []*trigonev1.Result{{
 			Id: "exit", Run: proto.Int32(1), Stage: trigonev1.Stage_STAGE_LEAVING_THEATRE, DecisionText: Leak,
@@ -275,6 +320,24 @@ func completeSnapshot(n int64) fhirmap.Snapshot {
 		}},
 		FollowUps: []*trigonev1.FollowUp{{
 			Id: "one-year", Kind: trigonev1.FollowUpKind_FOLLOW_UP_KIND_ONE_YEAR, StatusKnownOn: "2027-03-02", EchoOn: "2027-03-01", Note: Leak,
+			VitalStatus: trigonev1.VitalStatus_VITAL_STATUS_ALIVE, Lost: trigonev1.Answer_ANSWER_NO, FunctionalClass: trigonev1.FunctionalClass_FUNCTIONAL_CLASS_II,
+			Rhythm: trigonev1.Rhythm_RHYTHM_SINUS, Discharge: &trigonev1.Discharge{DischargedOn: "2026-03-12", Destination: trigonev1.DischargeDestination_DISCHARGE_DESTINATION_REHABILITATION},
+			Complications: []*trigonev1.Complication{
+				{
+					Id: "c-kidney", Kind: trigonev1.ComplicationKind_COMPLICATION_KIND_KIDNEY_INJURY, Date: "2026-03-05", Grade: trigonev1.ComplicationGrade_COMPLICATION_GRADE_STAGE_2,
+					Definition: &trigonev1.OutcomeDefinition{Key: "kidney_injury", Version: "1"}, NewDialysis: trigonev1.Answer_ANSWER_NO,
+				},
+				{Kind: trigonev1.ComplicationKind_COMPLICATION_KIND_OTHER, Date: "2026-03-06", Definition: &trigonev1.OutcomeDefinition{Key: "own.rule", Version: "2"}},
+			},
+			ComplicationsRecorded: trigonev1.Recorded_RECORDED_PARTIAL, ReinterventionsRecorded: trigonev1.Recorded_RECORDED_COMPLETE,
+			Reinterventions: []*trigonev1.Reintervention{
+				{Id: "r-1", On: "2026-09-01", Kind: trigonev1.ReinterventionKind_REINTERVENTION_KIND_CATHETER, Mechanism: trigonev1.RegurgitationMechanism_REGURGITATION_MECHANISM_PROLAPSE},
+			},
+			ReturnsToTheatre: []*trigonev1.ReturnToTheatre{{Date: "2026-03-04", Reason: trigonev1.ReturnReason_RETURN_REASON_BLEEDING, ReasonText: Leak}},
+			Readmissions: []*trigonev1.Readmission{
+				{Id: "a-1", AdmittedOn: "2026-05-01", Unplanned: trigonev1.Answer_ANSWER_YES, Cause: trigonev1.ReadmissionCause_READMISSION_CAUSE_HEART_FAILURE},
+				{AdmittedOn: "2026-06-01"},
+			},
 			Study: &trigonev1.Study{Regurgitation: &trigonev1.Regurgitation{Grade: grade(plus, trigonev1.GradeValue_GRADE_VALUE_PLUS_1)}},
 		}},
 	}
