@@ -66,8 +66,10 @@ func report(stderr io.Writer, err error) int {
 		}
 		return exitRefused
 	}
-	if s, ok := status.FromError(err); ok {
-		return reportStatus(stderr, s)
+	// The innermost: what wraps it would be told as part of its message.
+	var told interface{ GRPCStatus() *status.Status }
+	if errors.As(err, &told) {
+		return reportStatus(stderr, told.GRPCStatus())
 	}
 	fmt.Fprintf(stderr, "trigone: %v\n", err)
 	return exitFailed
@@ -79,6 +81,12 @@ func reportStatus(stderr io.Writer, s *status.Status) int {
 	case codes.Unavailable:
 		fmt.Fprintf(stderr, "trigone: no server answers (%s): %s\nStart one with 'trigoned', or name another with --server.\n", name, s.Message())
 		return exitFailed
+	case codes.Unauthenticated:
+		fmt.Fprintf(stderr, "trigone: the service does not know who asks (%s): %s\nSign in with --cert and --key, or with --token-file.\n", name, s.Message())
+		return exitRefused
+	case codes.PermissionDenied:
+		fmt.Fprintf(stderr, "trigone: you may not do this (%s): %s\n", name, s.Message())
+		return exitRefused
 	case codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted, codes.OutOfRange:
 		fmt.Fprintf(stderr, "trigone: the service refused this (%s): %s\n", name, s.Message())
 		for _, d := range s.Details() {

@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -46,6 +45,7 @@ type app struct {
 	server string
 	format string
 	policy string
+	signing
 }
 
 // run is the whole program; it gives the exit code.
@@ -113,6 +113,7 @@ Exit codes
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
+	a.flags(flags)
 	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for discrepancies, comparisons, facts and explore also csv, for rules and metrics also html, for note and sign text, html or pdf")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
@@ -171,8 +172,11 @@ func (a *app) call(cmd *cobra.Command, do func(context.Context, services) error)
 
 // callWithin is call with another deadline; 0: that of the server.
 func (a *app) callWithin(cmd *cobra.Command, timeout time.Duration, do func(context.Context, services) error) (err error) {
-	conn, err := grpc.NewClient(a.server, grpc.WithTransportCredentials(insecure.NewCredentials()),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))
+	options, err := a.options(a.server)
+	if err != nil {
+		return err
+	}
+	conn, err := grpc.NewClient(a.server, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))...)
 	if err != nil {
 		return usagef("--server is no address: %w", err)
 	}

@@ -235,7 +235,7 @@ func (f *Face) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	whole.send(counted, f.log, x.route)
 	f.log.Info("request", zap.String("method", methodWord(r.Method)), zap.String("route", x.route), zap.Int("status", counted.status),
-		zap.Duration("took", time.Since(begin)), zap.Int64("bytes", counted.bytes))
+		zap.String("caller", casebook.PrincipalOf(ctx).Name), zap.Duration("took", time.Since(begin)), zap.Int64("bytes", counted.bytes))
 }
 
 // methodWord keeps invented methods out of the log.
@@ -319,7 +319,12 @@ func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
 	for name, list := range a.header {
 		h[name] = list
 	}
-	h.Set("Cache-Control", "private, no-cache") // a copy is asked about before it is shown again
+	// What is of a patient is kept by nobody on the way; of the rest a copy is asked
+	// about before it is shown again.
+	h.Set("Cache-Control", "no-store")
+	if !x.ofCases && err == nil {
+		h.Set("Cache-Control", "private, no-cache")
+	}
 	h.Set("X-Content-Type-Options", "nosniff")
 	if a.status == http.StatusNotModified || a.status == http.StatusNoContent {
 		w.WriteHeader(a.status)
