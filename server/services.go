@@ -140,7 +140,10 @@ func (referenceService) ListMetrics(_ context.Context, req *trigonev1.ListMetric
 	return convert.MetricDefinitions(req.GetIncludeLeaves()), nil
 }
 
-func (referenceService) ListRules(ctx context.Context, _ *trigonev1.ListRulesRequest) (*trigonev1.ListRulesResponse, error) {
+func (referenceService) ListRules(ctx context.Context, req *trigonev1.ListRulesRequest) (*trigonev1.ListRulesResponse, error) {
+	if _, err := of(ctx).book.Admit(casebook.PrincipalOf(ctx), req); err != nil {
+		return nil, err
+	}
 	return convert.RuleDefinitions(of(ctx).policy.Settings, of(ctx).policy.Rules), nil
 }
 

@@ -32,7 +32,6 @@ import (
 // answered to anybody.
 var siteless = map[protoreflect.FullName]string{
 	"trigone.v1.ReferenceService.ListMetrics": "the catalogue is the program's",
-	"trigone.v1.ReferenceService.ListRules":   "rules are the program's, limits those of the server's only policy; no patient's data",
 	"trigone.v1.ReferenceService.ListSources": "the sources are the program's",
 }
 

@@ -9,8 +9,12 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Tokens makes and opens the tokens of pages and cursors, under the store's secret.
-type Tokens struct{ secret []byte }
+// Tokens makes and opens the tokens of pages and cursors of one site, under the store's
+// secret.
+type Tokens struct {
+	secret []byte
+	site   string
+}
 
 // tokenBody is what a page token carries: the position, and a hash of the
 // question it belongs to, so that it cannot be used with another.
@@ -24,13 +28,15 @@ const (
 	tokenQuestionSize = 12
 )
 
-// Question identifies a listing by its method and filters.
+// Question identifies a listing by its method and filters, at this site; behind that
+// without the site, as cursors say it that were given when a store kept one site only.
 func (t Tokens) Question(method string, filters proto.Message) ([]byte, error) {
 	content, err := marshal(filters)
 	if err != nil {
 		return nil, err
 	}
-	return t.KeyedHash([]byte(method), content)[:tokenQuestionSize], nil
+	here, before := t.KeyedHash([]byte(method), content, []byte(t.site)), t.KeyedHash([]byte(method), content)
+	return append(here[:tokenQuestionSize:tokenQuestionSize], before[:tokenQuestionSize]...), nil
 }
 
 // Token makes an opaque token; an empty position makes an empty token.
@@ -38,7 +44,7 @@ func (t Tokens) Token(question []byte, position string) (string, error) {
 	if position == "" {
 		return "", nil
 	}
-	body, err := json.Marshal(tokenBody{Position: position, Question: question})
+	body, err := json.Marshal(tokenBody{Position: position, Question: question[:tokenQuestionSize]})
 	if err != nil {
 		return "", err
 	}
@@ -61,7 +67,8 @@ func (t Tokens) Position(path, token string, question []byte) (string, error) {
 		return "", foreign
 	}
 	var body tokenBody
-	if json.Unmarshal(bodyBytes, &body) != nil || !hmac.Equal(body.Question, question) {
+	if json.Unmarshal(bodyBytes, &body) != nil ||
+		!hmac.Equal(body.Question, question[:tokenQuestionSize]) && !hmac.Equal(body.Question, question[tokenQuestionSize:]) {
 		return "", foreign
 	}
 	return body.Position, nil
@@ -80,7 +87,7 @@ func (t Tokens) Open(question, token string) (position string, ok bool) {
 }
 
 func (t Tokens) sealed(question string) []byte {
-	return t.KeyedHash([]byte("sealed"), []byte(question))[:tokenQuestionSize]
+	return t.KeyedHash([]byte("sealed"), []byte(question), []byte(t.site))[:tokenQuestionSize]
 }
 
 // PageSize gives the number of rows to answer.

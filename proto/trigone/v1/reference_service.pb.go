@@ -338,7 +338,9 @@ func (x *MetricDefinition) GetFormulaNumber() int32 {
 
 // Request of ListRules.
 type ListRulesRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The site whose limits are told, sites/{site}; empty: one's own.
+	Parent        string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -371,6 +373,13 @@ func (x *ListRulesRequest) ProtoReflect() protoreflect.Message {
 // Deprecated: Use ListRulesRequest.ProtoReflect.Descriptor instead.
 func (*ListRulesRequest) Descriptor() ([]byte, []int) {
 	return file_trigone_v1_reference_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ListRulesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
 }
 
 // Response of ListRules.
@@ -783,8 +792,9 @@ const file_trigone_v1_reference_service_proto_rawDesc = "" +
 	"codeSystem\x12\x12\n" +
 	"\x04code\x18\v \x01(\tR\x04code\x12!\n" +
 	"\fcode_display\x18\f \x01(\tR\vcodeDisplay\x12%\n" +
-	"\x0eformula_number\x18\r \x01(\x05R\rformulaNumber\"\x12\n" +
-	"\x10ListRulesRequest\"o\n" +
+	"\x0eformula_number\x18\r \x01(\x05R\rformulaNumber\"4\n" +
+	"\x10ListRulesRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\"o\n" +
 	"\x11ListRulesResponse\x120\n" +
 	"\x05rules\x18\x01 \x03(\v2\x1a.trigone.v1.RuleDefinitionR\x05rules\x12(\n" +
 	"\x10rule_set_version\x18\x02 \x01(\tR\x0eruleSetVersion\"\xaa\x02\n" +
