@@ -195,8 +195,9 @@ type CodeSystem struct {
 }
 
 var (
-	toHyphens = strings.NewReplacer("_", "-", "/", "-")
-	toSpaces  = strings.NewReplacer("_", " ", "/", ", ", "-", " ")
+	toHyphens     = strings.NewReplacer("_", "-", "/", "-")
+	toSpaces      = strings.NewReplacer("_", " ", "/", ", ", "-", " ")
+	toUnderscores = strings.NewReplacer("-", "_")
 )
 
 // hyphened makes a code of a word of the project.

@@ -23,8 +23,9 @@ FHIR output: the CodeSystems with every code of our own, the ValueSets, the
 ConceptMap to public codes, the profiles of what is in a bundle, and the search
 parameter for places. The folder is a FHIR package (npm pack DIR makes the file
 to install): package.json, an ImplementationGuide, and .index.json, which lists
-the resources. With --policy the public codes of the site are in the ConceptMap
-and in the ValueSets.`,
+the resources. Its folder views has the ViewDefinitions by which runners of the
+guide 'SQL on FHIR' make tables of an export. With --policy the public codes of
+the site are in the ConceptMap and in the ValueSets.`,
 		Example: `  trigone terminology --out /tmp/trigone-terminology
   trigone terminology --out /tmp/trigone-terminology --policy harbour.yaml`,
 		Args: exactly(),
@@ -55,6 +56,13 @@ and in the ValueSets.`,
 			if err := writePackage(out, fhirmap.PackageVersion(p.Codes)); err != nil {
 				return err
 			}
+			views, err := fhirmap.Views()
+			if err != nil {
+				return err
+			}
+			if _, err := writeResources(filepath.Join(out, viewsName), views); err != nil {
+				return err
+			}
 			header := []any{"Type", "Files", "Codes"}
 			var rows [][]any
 			for _, row := range written {
@@ -63,7 +71,8 @@ and in the ValueSets.`,
 			render.Table(cmd.OutOrStdout(), header, rows...)
 			fmt.Fprintf(cmd.OutOrStdout(), "%d codes have a public one, %d more a narrower or a wider one; the others have none that was verified.\n",
 				written.matched("equivalent"), written.matched("narrower", "wider"))
-			fmt.Fprintf(cmd.OutOrStdout(), "%d resources are in %s, listed in %s.\n", len(list), out, filepath.Join(out, indexName))
+			fmt.Fprintf(cmd.OutOrStdout(), "%d resources are in %s, listed in %s; %d views are in %s.\n",
+				len(list), out, filepath.Join(out, indexName), len(views), filepath.Join(out, viewsName))
 			return nil
 		},
 	}
@@ -75,6 +84,7 @@ and in the ValueSets.`,
 const (
 	indexName   = ".index.json"
 	packageName = "package.json"
+	viewsName   = "views" // a folder, of which packages say nothing
 )
 
 // packageIndex lists the resources of a package, as the FHIR specification of
@@ -150,18 +160,12 @@ func (w writtenKinds) matched(words ...string) int {
 	return n
 }
 
-// writeTerminology writes every resource and the index.
-func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, error) {
+// writeResources writes one file for each and gives their names.
+func writeResources(folder string, list []fhirmap.Resource) (names []string, err error) {
 	if err := private.Folder(folder); err != nil {
 		return nil, fmt.Errorf("make the folder: %w", err)
 	}
-	var kinds writtenKinds
-	var index []indexEntry
 	for _, r := range list {
-		var read terminologyCounts
-		if err := json.Unmarshal(r.JSON, &read); err != nil {
-			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
-		}
 		var text bytes.Buffer
 		if err := json.Indent(&text, r.JSON, "", "  "); err != nil {
 			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
@@ -171,7 +175,25 @@ func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, err
 		if err := private.Write(filepath.Join(folder, name), text.Bytes()); err != nil {
 			return nil, fmt.Errorf("write a resource: %w", err)
 		}
-		index = append(index, indexEntry{name, r.Type, r.ID, r.Canonical(), read.Version, read.Kind, read.Type})
+		names = append(names, name)
+	}
+	return names, nil
+}
+
+// writeTerminology writes every resource and the index.
+func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, error) {
+	names, err := writeResources(folder, list)
+	if err != nil {
+		return nil, err
+	}
+	var kinds writtenKinds
+	var index []indexEntry
+	for i, r := range list {
+		var read terminologyCounts
+		if err := json.Unmarshal(r.JSON, &read); err != nil {
+			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
+		}
+		index = append(index, indexEntry{names[i], r.Type, r.ID, r.Canonical(), read.Version, read.Kind, read.Type})
 		if len(kinds) == 0 || kinds[len(kinds)-1].typ != r.Type {
 			kinds = append(kinds, writtenKind{typ: r.Type, equivalences: map[string]int{}})
 		}

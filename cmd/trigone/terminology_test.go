@@ -24,7 +24,7 @@ func index(t *testing.T, folder string) []indexEntry {
 		t.Fatalf("index version %d, %v", read.Version, err)
 	}
 	list := read.Files
-	names := []string{indexName, packageName}
+	names := []string{indexName, packageName, viewsName}
 	for _, e := range list {
 		names = append(names, e.Filename)
 		text, err := os.ReadFile(filepath.Join(folder, e.Filename))

@@ -19,12 +19,13 @@ function files(folder, ending, recursive) {
 // Each document: file, line (of NDJSON), text.
 export const bundlesIn = (folder) => files(folder, '.json', false).map((file) => ({ file, text: readFileSync(file, 'utf8') }));
 
-// What makes the folder a package is no resource.
+// What makes the folder a package is no resource, and views are none of R4.
 const ofPackage = ['package.json', '.index.json'];
+const views = `${path.sep}views${path.sep}`;
 
 export const terminologyIn = (folder) =>
   files(folder, '.json', true)
-    .filter((file) => !ofPackage.includes(path.basename(file)))
+    .filter((file) => !ofPackage.includes(path.basename(file)) && !file.includes(views))
     .map((file) => ({ file, text: readFileSync(file, 'utf8') }));
 
 export const exportIn = (folder) =>
@@ -33,6 +34,17 @@ export const exportIn = (folder) =>
     if (lines.at(-1) === '') lines.pop(); // after the last line's end
     return lines.map((text, i) => ({ file, line: i + 1, text }));
   });
+
+// Rows of a CSV file, by the names of its first line (RFC 4180).
+export function csv(text) {
+  const table = [[]];
+  for (const [, quoted, plain, end] of text.matchAll(/(?:"((?:[^"]|"")*)"|([^",\r\n]*))(,|\r?\n|$)/g)) {
+    table.at(-1).push(quoted?.replaceAll('""', '"') ?? plain);
+    if (end !== ',') table.push([]);
+  }
+  const [names, ...rows] = table.filter((r) => r.length > 1);
+  return rows.map((r) => Object.fromEntries(names.map((name, i) => [name, r[i]])));
+}
 
 // Parses and says what cannot be: a fault as the checker's.
 export function parse(documents) {
