@@ -140,6 +140,11 @@ func Resources(h History) ([]Resource, error) {
 	if err != nil {
 		return nil, err
 	}
+	return a.resources()
+}
+
+func (a assembly) resources() ([]Resource, error) {
+	h := a.h
 	list := make([]Resource, 0, len(a.living)+len(a.ended))
 	for _, r := range a.living {
 		if err := cmp.Or(h.asked(), r.checkStatus()); err != nil {
@@ -193,14 +198,20 @@ type assembly struct {
 
 // assemble puts together what the current state makes and what ended before.
 func assemble(h History) (assembly, error) {
-	a := assembly{h: h}
+	living, err := produce(h)
+	if err != nil {
+		return assembly{}, err
+	}
+	return assembleOf(h, living)
+}
+
+// assembleOf does it with what the current state made.
+func assembleOf(h History, living []resource) (assembly, error) {
+	a := assembly{h: h, living: living}
 	if !h.Current.accepted() && len(h.Sent) == 0 {
 		return a, ErrNothing
 	}
 	var err error
-	if a.living, err = produce(h); err != nil {
-		return a, err
-	}
 	if a.ending, err = newEnding(h); err != nil {
 		return a, err
 	}

@@ -102,3 +102,28 @@ func PrefixOf(id string) (bits int64, ok bool) {
 func prefix(b []byte) int64 {
 	return int64(binary.BigEndian.Uint64(append([]byte{0, 0}, b[:caseBytes]...)))
 }
+
+// CaseOfIdentifier gives the uid of the case that an identifier of a resource says it
+// is of; empty: it is none of ours.
+func CaseOfIdentifier(value string) string {
+	uid, _, ours := strings.Cut(fromIdentifier.Replace(value), "/")
+	if !ours {
+		return ""
+	}
+	return uid
+}
+
+// partBits are what is kept of an id beside the prefix of its case: enough to tell
+// the resources of one case apart, few enough for six bytes.
+const partBits = 44
+
+// PartOf gives the bits of an id that follow those of its case and of its version,
+// in the order of ids; 0 for a text that is no id of ours. Two resources of a case
+// may share them.
+func PartOf(id string) int64 {
+	u, err := uuid.Parse(id)
+	if err != nil {
+		return 0
+	}
+	return int64(binary.BigEndian.Uint64(append([]byte{0, 0}, u[caseBytes:2*caseBytes]...)) & (1<<partBits - 1))
+}

@@ -65,6 +65,9 @@ func literal(text []byte, types map[string]string) ([]byte, error) {
 	}
 }
 
+// LastUpdated writes the time of a last change as it stands in meta.
+func LastUpdated(changed time.Time) string { return changed.UTC().Format(layout) }
+
 // Versioned gives the resource with the version and the time of its last change
 // in its meta, as a server states them. A transaction leaves them out: there they
 // are the receiver's.
@@ -76,7 +79,7 @@ func Versioned(r Resource, version int64, changed time.Time) (Resource, error) {
 	if !found {
 		return Resource{}, fmt.Errorf("%s %s does not begin with its type, id and meta", r.Type, r.ID)
 	}
-	stamp := `"versionId":"` + strconv.FormatInt(version, 10) + `","lastUpdated":"` + changed.UTC().Format(layout) + `",`
+	stamp := `"versionId":"` + strconv.FormatInt(version, 10) + `","lastUpdated":"` + LastUpdated(changed) + `",`
 	text := make([]byte, 0, len(r.JSON)+len(stamp))
 	text = append(text, head...)
 	text = append(text, stamp...)

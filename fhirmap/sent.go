@@ -79,13 +79,31 @@ func withoutBars(row Sent) ([]byte, error) {
 	return slices.Concat(before, []byte(head), written, rest[end:]), nil
 }
 
-// Advance gives the rows that a write adds or changes. before and after are the
+// Stated is a case with what its current state makes, which is not made a second time.
+type Stated struct {
+	history History
+	living  []resource
+}
+
+// Sent gives the rows of every resource that was ever sent.
+func (s Stated) Sent() []Sent { return s.history.Sent }
+
+// Resources gives what Transaction sends, each resource by itself.
+func (s Stated) Resources() ([]Resource, error) {
+	a, err := assembleOf(s.history, s.living)
+	if err != nil {
+		return nil, err
+	}
+	return a.resources()
+}
+
+// Advance gives the rows that a write adds or changes, and the case as it leaves it. before and after are the
 // case on its two sides; before is nil for the first write. after.Sent has the rows
-// that were there, of which the forms of ended ones may be left out.
+// that were there. Where the forms of ended ones are left out, so are those resources.
 //
 // Rows of a former mapping are taken as they are: what the present one does not
 // make any more is ended, and what it says otherwise is amended.
-func Advance(before *History, after History) ([]Sent, error) {
+func Advance(before *History, after History) (changed []Sent, left Stated, err error) {
 	var was func() ([]resource, error)
 	if before != nil {
 		was = func() ([]resource, error) {
@@ -95,15 +113,23 @@ func Advance(before *History, after History) ([]Sent, error) {
 		}
 		after.softwareBefore = before.software()
 	}
-	now, err := produce(after)
-	if err != nil {
-		return nil, err
+	left.history = after
+	if left.living, err = produce(after); err != nil {
+		return nil, left, err
 	}
 	var version int64
 	if before != nil {
 		version = before.Current.Case.GetCaseVersion()
 	}
-	return advance(rowsOf(after.Sent), was, version, now, after.Current.Case.GetCaseVersion())
+	if changed, err = advance(rowsOf(after.Sent), was, version, left.living, after.Current.Case.GetCaseVersion()); err != nil {
+		return nil, left, err
+	}
+	rows := rowsOf(after.Sent)
+	for _, row := range changed {
+		rows[row.ID] = row
+	}
+	left.history.Sent = listOf(rows)
+	return changed, left, nil
 }
 
 func rowsOf(sent []Sent) map[string]Sent {
@@ -188,7 +214,18 @@ func sentInOrder(a, b Sent) int { return cmp.Or(cmp.Compare(a.Type, b.Type), cmp
 // those that Advance gave write by write. It is how rows are built anew. asked is the
 // history's.
 func Replay(site, uid string, states []Snapshot, asked func() error) (History, error) {
-	h := History{Site: site, UID: uid, Asked: asked}
+	h, _, err := replay(site, uid, states, asked)
+	return h, err
+}
+
+// Restated gives the case that Replay gives the history of.
+func Restated(site, uid string, states []Snapshot, asked func() error) (Stated, error) {
+	h, living, err := replay(site, uid, states, asked)
+	return Stated{h, living}, err
+}
+
+func replay(site, uid string, states []Snapshot, asked func() error) (h History, living []resource, err error) {
+	h = History{Site: site, UID: uid, Asked: asked}
 	rows := map[string]Sent{}
 	var was func() ([]resource, error)
 	for i, s := range states {
@@ -204,19 +241,20 @@ func Replay(site, uid string, states []Snapshot, asked func() error) (History, e
 		}
 		now, err := produce(h)
 		if err != nil {
-			return h, fmt.Errorf("version %d of the case: %w", s.Case.GetCaseVersion(), err)
+			return h, nil, fmt.Errorf("version %d of the case: %w", s.Case.GetCaseVersion(), err)
 		}
 		changed, err := advance(rows, was, before.version(), now, s.Case.GetCaseVersion())
 		if err != nil {
-			return h, fmt.Errorf("version %d of the case: %w", s.Case.GetCaseVersion(), err)
+			return h, nil, fmt.Errorf("version %d of the case: %w", s.Case.GetCaseVersion(), err)
 		}
 		for _, row := range changed {
 			rows[row.ID] = row
 		}
 		was = func() ([]resource, error) { return now, nil }
+		living = now
 	}
 	h.Sent = listOf(rows)
-	return h, nil
+	return h, living, nil
 }
 
 func (h *History) version() int64 {

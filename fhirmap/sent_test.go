@@ -58,7 +58,7 @@ func TestRowsWrittenOneByOneAreThoseOfAReplay(t *testing.T) {
 			}
 			now = now.Next(s)
 			now.Sent = list()
-			changed, err := fhirmap.Advance(before, now)
+			changed, _, err := fhirmap.Advance(before, now)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -169,7 +169,7 @@ func BenchmarkAdvance(b *testing.B) {
 	after := before.Next(states[10])
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := fhirmap.Advance(&before, after); err != nil {
+		if _, _, err := fhirmap.Advance(&before, after); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -209,7 +209,7 @@ func TestWhatOnlyAFormerMappingMade(t *testing.T) {
 		}
 	}
 	check("before the next write", h)
-	changed, err := fhirmap.Advance(&h, next)
+	changed, _, err := fhirmap.Advance(&h, next)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -231,6 +231,19 @@ func equivalentsOf(codes []metric.SiteCode) equivalents {
 	return e
 }
 
+// PublicCodes gives, for each of our codes that a site has public ones for, those that
+// mean the same: by system and code, a bar between them.
+func PublicCodes(codes []metric.SiteCode) map[string][]string {
+	public := map[string][]string{}
+	for own, list := range equivalentsOf(codes) {
+		for _, c := range list {
+			key := own.system + "|" + own.code
+			public[key] = append(public[key], *c.System+"|"+*c.Code)
+		}
+	}
+	return public
+}
+
 // put puts the public codes of a site before every code of ours that means the
 // same, wherever a resource has one. With inText it is the one place where they
 // enter a bundle.

@@ -13,11 +13,12 @@ import (
 	"trigone/internal/policy"
 	"trigone/internal/storage"
 	"trigone/internal/storage/sqlite"
+	"trigone/server/fhirrest"
 )
 
 // projectors make what is kept beside each case, to be listed and counted.
 func projectors() []casebook.Projector {
-	return []casebook.Projector{ledger.Projection{}, handover.Resources{}}
+	return []casebook.Projector{ledger.Projection{}, handover.Resources{}, handover.Search{Index: fhirrest.Index, IndexVersion: fhirrest.IndexVersion()}}
 }
 
 // building makes rows that do not stand yet while the server serves.

@@ -14,7 +14,6 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"trigone/fhirmap"
-	"trigone/internal/casebook"
 	"trigone/internal/handover"
 	"trigone/server/fhirrest"
 )
@@ -41,8 +40,6 @@ type restFace struct {
 	record   *record
 	log      *zap.Logger
 	base     string
-	cool     context.CancelFunc // ends the warming up
-	warmed   chan struct{}
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
@@ -55,7 +52,7 @@ func listenREST(ctx context.Context, o Options, p *plan, door *door, heavy *heav
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
 	secured := p.tls("h2", "http/1.1")
-	f := &restFace{listener: listener, log: o.Log, record: rec, base: p.httpBaseURL, faces: map[string]*fhirrest.Face{}, warmed: make(chan struct{})}
+	f := &restFace{listener: listener, log: o.Log, record: rec, base: p.httpBaseURL, faces: map[string]*fhirrest.Face{}}
 	if f.base == "" {
 		f.base = "http://" + listener.Addr().String() + "/fhir"
 		if secured != nil {
@@ -153,14 +150,6 @@ func (f *restFace) serve(failed chan<- error) {
 	if f == nil {
 		return
 	}
-	ctx, cool := context.WithCancel(context.Background())
-	f.cool = cool
-	go func() {
-		for _, face := range f.faces {
-			face.Warm(casebook.WithPrincipal(ctx, casebook.Principal{Name: localName}))
-		}
-		close(f.warmed)
-	}()
 	go func() {
 		serve := func() error { return f.server.Serve(f.listener) }
 		if f.server.TLSConfig != nil {
@@ -179,8 +168,6 @@ func (f *restFace) stop(ctx context.Context) {
 	if f == nil {
 		return
 	}
-	f.cool()
-	<-f.warmed // the store is closed next
 	if err := f.server.Shutdown(ctx); err != nil {
 		f.log.Warn("requests were cut off at the end of the time to drain")
 		if err := f.server.Close(); err != nil {

@@ -151,7 +151,7 @@ func (ch *change) emptied() {
 	c.Sections, c.Evaluation, c.IncisionTime, c.PlanTiming = nil, 0, time.Time{}, ""
 	c.ErasedTime = ch.at
 	for i := range ch.write.Projected {
-		if p := &ch.write.Projected[i]; p.Name != storage.ProjectionResources {
+		if p := &ch.write.Projected[i]; p.Name != storage.ProjectionResources && p.Name != storage.ProjectionSearch {
 			p.Rows = storage.Rows{}
 		}
 	}

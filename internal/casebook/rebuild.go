@@ -135,6 +135,13 @@ func (a *Archive) rows(ctx context.Context, uid string, p Projector) (storage.Ca
 	if err != nil {
 		return storage.CaseRows{}, err
 	}
+	if p.Name() == storage.ProjectionSearch {
+		// They are built before; by the states alone where they are not.
+		s.Resources, err = a.Store.Resources(ctx, c.Site, c.UID)
+		if err != nil && !errors.Is(err, storage.ErrNotProjected) {
+			return storage.CaseRows{}, err
+		}
+	}
 	out := storage.CaseRows{Site: c.Site, UID: c.UID, Version: c.Version}
 	out.Rows, err = p.Rows(nil, s)
 	return out, err

@@ -37,6 +37,9 @@ type State struct {
 	// Resources are the resource ids that were handed over before, by type and id;
 	// nil: it is not known which.
 	Resources []storage.Resource
+	// Handed is what one projector leaves for those after it, so that a case is
+	// rendered once; nil: none did.
+	Handed any
 
 	archive *Archive
 	folder  *Folder

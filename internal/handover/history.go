@@ -64,7 +64,9 @@ func (d *Desk) read(ctx context.Context, c storage.Case) (account, error) {
 	switch {
 	case errors.Is(err, storage.ErrNotProjected):
 		// Until they are built, the rows are what the states say.
-		h.Sent, err = replayed(state, ctx.Err)
+		var anew fhirmap.Stated
+		anew, err = replayed(state, ctx.Err)
+		h.Sent = anew.Sent()
 	case err == nil:
 		h.Sent = sentOf(rows)
 	}

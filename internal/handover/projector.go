@@ -2,6 +2,7 @@ package handover
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -11,6 +12,56 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/storage"
 )
+
+// Search keeps, with every write, rows by which searches find the resources of a case.
+type Search struct {
+	// Index makes the rows of resources as they are handed over, whatever codes the
+	// site has of its own, and IndexVersion rises when it makes others.
+	Index        func([]fhirmap.Resource) (storage.Rows, error)
+	IndexVersion int64
+}
+
+// Name of the projection.
+func (Search) Name() string { return storage.ProjectionSearch }
+
+// Version of its rows: they are another mapping's once it makes other resources.
+func (s Search) Version() int64 { return s.IndexVersion*mappings + fhirmap.Mapping }
+
+// mappings is more than there will ever be.
+const mappings = 1000
+
+// Rows gives all of them: the store leaves those that stay as they are.
+func (s Search) Rows(_, after *casebook.State) (storage.Rows, error) {
+	list, err := stated(after)
+	if errors.Is(err, fhirmap.ErrNothing) {
+		return storage.Rows{}, nil
+	}
+	if err != nil {
+		return storage.Rows{}, err
+	}
+	return s.Index(list)
+}
+
+// stated gives what is handed over of a case: as Resources left it or, where rows are
+// made anew, by what is on record.
+func stated(s *casebook.State) ([]fhirmap.Resource, error) {
+	if left, is := s.Handed.(fhirmap.Stated); is {
+		return left.Resources()
+	}
+	if s.Resources == nil {
+		left, err := replayed(s, nil)
+		if err != nil {
+			return nil, err
+		}
+		return left.Resources()
+	}
+	h, err := historyOf(s)
+	if err != nil {
+		return nil, err
+	}
+	h.Sent = sentOf(s.Resources)
+	return fhirmap.Resources(h)
+}
 
 // Resources keeps, with every write, which resource ids were handed over of a case
 // and what a bundle must say of them from now on.
@@ -28,11 +79,12 @@ func (Resources) Version() int64 { return 1 }
 func (Resources) Rows(before, after *casebook.State) (storage.Rows, error) {
 	rows := storage.Rows{CasePrefix: fhirmap.CasePrefix(after.Case.UID)}
 	if before == nil || before.Resources == nil {
-		sent, err := replayed(after, nil)
+		h, err := replayed(after, nil)
 		if err != nil {
 			return storage.Rows{}, err
 		}
-		rows.Resources, err = rowsOf(sent)
+		after.Handed = h
+		rows.Resources, err = rowsOf(h.Sent())
 		return rows, err
 	}
 	then, err := historyOf(before)
@@ -44,26 +96,26 @@ func (Resources) Rows(before, after *casebook.State) (storage.Rows, error) {
 		return storage.Rows{}, err
 	}
 	now.Sent = sentOf(before.Resources)
-	changed, err := fhirmap.Advance(&then, now)
+	changed, left, err := fhirmap.Advance(&then, now)
 	if err != nil {
 		return storage.Rows{}, err
 	}
+	after.Handed = left
 	rows.Resources, err = rowsOf(changed)
 	return rows, err
 }
 
 // replayed gives the rows of a case by its states alone.
-func replayed(s *casebook.State, asked func() error) ([]fhirmap.Sent, error) {
+func replayed(s *casebook.State, asked func() error) (fhirmap.Stated, error) {
 	states, err := s.Earlier()
 	if err != nil {
-		return nil, err
+		return fhirmap.Stated{}, err
 	}
 	var list []fhirmap.Snapshot
 	for _, then := range append(states, s) {
 		list = append(list, fhirmap.Snapshot{Case: then.Message()})
 	}
-	h, err := fhirmap.Replay(s.Case.Site, s.Case.UID, list, asked)
-	return h.Sent, err
+	return fhirmap.Restated(s.Case.Site, s.Case.UID, list, asked)
 }
 
 // historyOf gives a case as its mapping reads it, without what was sent before.

@@ -122,6 +122,10 @@ func (r *Rows) Check(name string) error {
 	switch {
 	case name == ProjectionLedger && (len(r.Resources) > 0 || r.CasePrefix != 0):
 		return fmt.Errorf("resource ids are rows of projection %s, not of %s", ProjectionResources, name)
+	case name != ProjectionSearch && len(r.Found)+len(r.Shapes) > 0:
+		return fmt.Errorf("resources as searches find them are rows of projection %s, not of %s", ProjectionSearch, name)
+	case name == ProjectionSearch && (ledger || len(r.Resources) > 0 || r.CasePrefix != 0):
+		return fmt.Errorf("projection %s has rows by which resources are found, and no others", name)
 	case name == ProjectionResources && ledger:
 		return fmt.Errorf("comparisons, facts, groups, child rows and counts are rows of projection %s, not of %s", ProjectionLedger, name)
 	case r.CasePrefix < 0 || r.CasePrefix >= 1<<48:
@@ -133,10 +137,33 @@ func (r *Rows) Check(name string) error {
 			return fmt.Errorf("comparison %d cannot be written: it has an id, a verdict from %d to %d, and no number below 0", i, ComparisonPresent, ComparisonNotApplicable)
 		}
 	}
+	if err := r.checkFound(); err != nil {
+		return err
+	}
 	for _, g := range r.Groups {
 		if g.Kind < 1 || g.Word == "" {
 			return errors.New("a group has a kind, numbered from 1, and a word")
 		}
+	}
+	return nil
+}
+
+// checkFound holds that every row has a shape beside it, of its own lead.
+func (r *Rows) checkFound() error {
+	leads := map[int64]int64{}
+	for _, s := range r.Shapes {
+		if _, twice := leads[s.Number]; twice || s.Type == "" || len(s.Content) == 0 {
+			return fmt.Errorf("shape %d cannot be written: it has a type and a content, and comes once", s.Number)
+		}
+		leads[s.Number] = s.Lead
+	}
+	type place struct{ lead, part int64 }
+	seen := map[place]bool{}
+	for _, f := range r.Found {
+		if lead, known := leads[f.Shape]; !known || lead != f.Lead || seen[place{f.Lead, f.Part}] {
+			return fmt.Errorf("row %d under lead %d cannot be written: it is there once, and its shape beside it under the same lead", f.Part, f.Lead)
+		}
+		seen[place{f.Lead, f.Part}] = true
 	}
 	return nil
 }

@@ -26,6 +26,8 @@ const (
 	ProjectionLedger = "ledger"
 	// ProjectionResources has the resource ids that were handed over.
 	ProjectionResources = "resources"
+	// ProjectionSearch has a row for each resource by which searches find it.
+	ProjectionSearch = "search"
 	// ProjectionRestated has the rows of the ledger as cases that are on record are
 	// judged under later versions: a report, beside what was answered. It is written
 	// by Project alone, and a write of a case removes what it has of that case.
@@ -54,6 +56,54 @@ type Rows struct {
 	// CasePrefix is the first 48 bits of every resource id of the case; 0: unknown,
 	// which leaves the one that stands.
 	CasePrefix int64
+	// Found are the resources as searches find them, and Shapes what they share.
+	Found  []Found
+	Shapes []Shape
+}
+
+// Found is a resource as a search finds it. What its numbers and its content mean
+// is known to who wrote them.
+type Found struct {
+	Lead    int64 // of its shape
+	Part    int64 // of its id, what its case does not tell; each once under a lead
+	Shape   int64
+	Content []byte
+}
+
+// Shape is what resources share. It says nothing of a case or of a client's words,
+// and is never removed while its projection is listed.
+type Shape struct {
+	Number  int64 // made of the content, so that it is the same on every store
+	Lead    int64
+	Type    string
+	Content []byte
+	Order   int64 // in which it came; set by the store
+}
+
+// FoundPlace is a place among the rows of a lead: they stand in the order of case
+// and part.
+type FoundPlace struct{ Case, Part int64 }
+
+// FoundRange asks for the rows of a lead behind a place.
+type FoundRange struct {
+	Lead  int64
+	After FoundPlace
+}
+
+// FoundRow is a row with its place.
+type FoundRow struct {
+	FoundPlace
+	Shape   int64
+	Content []byte
+}
+
+// NumberedCase is a case with its number, which rises in the order in which the
+// cases of a store were opened and never moves.
+type NumberedCase struct {
+	Number      int64
+	UID         string
+	Version     int64
+	ChangedTime time.Time
 }
 
 // Comparison is a comparison of the newest evaluation as a filterable row. Words of
@@ -197,8 +247,8 @@ type ProjectionVersion struct {
 // Check says what makes it none that a store may list.
 func (p ProjectionVersion) Check() error {
 	switch {
-	case p.Name != ProjectionLedger && p.Name != ProjectionResources && p.Name != ProjectionRestated:
-		return fmt.Errorf("%q is no projection that a store has rows for; there are %s, %s and %s", p.Name, ProjectionLedger, ProjectionResources, ProjectionRestated)
+	case p.Name != ProjectionLedger && p.Name != ProjectionResources && p.Name != ProjectionSearch && p.Name != ProjectionRestated:
+		return fmt.Errorf("%q is no projection that a store has rows for; there are %s, %s, %s and %s", p.Name, ProjectionLedger, ProjectionResources, ProjectionSearch, ProjectionRestated)
 	case (p.Name == ProjectionRestated) != (p.Under != ""):
 		return fmt.Errorf("projection %s under %q: a restating, and nothing else, names the versions that it judges by", p.Name, p.Under)
 	}

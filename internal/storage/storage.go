@@ -410,6 +410,24 @@ type Store interface {
 	// 48 bits.
 	CasesByPrefix(ctx context.Context, site string, prefix int64) ([]string, error)
 
+	// FoundShapes gives the shapes that came behind an order, in it, of the projection
+	// that stands, which it gives: with another one they begin anew. ErrNotProjected.
+	FoundShapes(ctx context.Context, after int64) (of Projection, list []Shape, err error)
+	// Found gives the next rows of each range, at most limit of each. ErrNotProjected.
+	Found(ctx context.Context, site string, ranges []FoundRange, limit int) ([][]FoundRow, error)
+	// FoundOf gives the rows of a case under leads, in the order of their parts.
+	// ErrNotProjected.
+	FoundOf(ctx context.Context, site string, number int64, leads []int64) ([]FoundRow, error)
+	// NumberedCases gives the cases of the site among these numbers and uids, by
+	// number, each once.
+	NumberedCases(ctx context.Context, site string, numbers []int64, uids []string) ([]NumberedCase, error)
+	// CasesChanged gives the newest number cases that changed at this time or later,
+	// by number, and whether there are no more.
+	CasesChanged(ctx context.Context, site string, since time.Time, limit int) (list []NumberedCase, all bool, err error)
+	// CasesOfPatient gives the uids of the cases that have or had this identifier of a
+	// patient, by uid; with no system that of any.
+	CasesOfPatient(ctx context.Context, site string, id Identifier) ([]string, error)
+
 	// Projections gives the projections that are listed, by name and version.
 	Projections(ctx context.Context) ([]Projection, error)
 	// DeclareProjections lists those of a program that has the store open, and gives

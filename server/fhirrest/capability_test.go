@@ -108,8 +108,8 @@ func TestStatementIsTrue(t *testing.T) {
 		}
 	}
 	// What is on record of a type that is not declared would be lost silently.
-	for _, folder := range f.face.shelf.from(0) {
-		rendered, err := f.desk.CaseResources(t.Context(), caller, folder.uid)
+	for _, c := range f.cases(t) {
+		rendered, err := f.desk.CaseResources(t.Context(), caller, c.UID)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -7,8 +7,14 @@
 //
 // # Order
 //
-// A search answers by the case's first change, then by id. Neither ever moves, so
-// that pages neither skip nor repeat while cases arrive and change.
+// A search answers by the order in which cases were opened, then by id. Neither ever
+// moves, so that pages neither skip nor repeat while cases arrive and change.
+//
+// # Rows
+//
+// What is found is found by rows, which Index makes with every write (index.go), and
+// by the cases that a value names: a patient's, those of an id. Only the cases on a
+// page are rendered, and what is answered is held against the search once more.
 //
 // # Versions
 //
@@ -76,8 +82,9 @@ type Config struct {
 	Kept int
 }
 
-// DefaultKept holds about 2,000 cases of the size of the invented ones.
-const DefaultKept = 512 << 20
+// DefaultKept holds about 150 cases of the size of the invented ones: those of a page
+// that is asked for again.
+const DefaultKept = 64 << 20
 
 // requestTime bounds one request.
 const requestTime = 30 * time.Second
@@ -86,6 +93,7 @@ const requestTime = 30 * time.Second
 type Face struct {
 	desk     *handover.Desk
 	shelf    *shelf
+	shapes   *shapes
 	base     string
 	path     string
 	host     string // of base, which may be asked for beside loopback
@@ -123,7 +131,7 @@ func New(c Config) (*Face, error) {
 		return nil, err
 	}
 	f := &Face{
-		desk: c.Desk, shelf: shelf, base: base.String(), path: base.Path, host: base.Hostname(),
+		desk: c.Desk, shelf: shelf, shapes: &shapes{public: c.Desk.PublicCodes()}, base: base.String(), path: base.Path, host: base.Hostname(),
 		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May, onRecord: c.OnRecord,
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
@@ -136,10 +144,6 @@ func New(c Config) (*Face, error) {
 	f.handler = squeeze(http.HandlerFunc(f.serve))
 	return f, nil
 }
-
-// Warm renders the cases on record, so that the first search need not wait for
-// them; it returns when they are, when no more fit, or with ctx.
-func (f *Face) Warm(ctx context.Context) { f.shelf.warm(ctx) }
 
 // Serves says whether an address is one of this face.
 func (f *Face) Serves(u *url.URL) bool { return strings.HasPrefix(u.EscapedPath(), f.path+"/") }

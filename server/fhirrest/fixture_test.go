@@ -3,6 +3,8 @@ package fhirrest
 import (
 	"context"
 	"encoding/json"
+	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -73,7 +75,7 @@ func open(dir string, kept int) (*fixture, error) {
 		return nil, err
 	}
 	clock := &clockwork{now: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC)}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: "test", Now: clock.read, Projectors: []casebook.Projector{handover.Resources{}}})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: "test", Now: clock.read, Projectors: projectors()})
 	if err != nil {
 		return nil, err
 	}
@@ -102,9 +104,35 @@ func open(dir string, kept int) (*fixture, error) {
 	f.http.Start()
 	f.close = func() error {
 		f.http.Close()
-		return store.Close()
+		err := store.Close()
+		if n := logs.FilterMessage(staleRow).Len(); n > 0 {
+			err = errors.Join(err, fmt.Errorf("%d rows find what their resources do not say", n))
+		}
+		return err
 	}
 	return f, nil
+}
+
+func projectors() []casebook.Projector {
+	return []casebook.Projector{handover.Resources{}, handover.Search{Index: Index, IndexVersion: IndexVersion()}}
+}
+
+// cases gives the cases on record in the order in which they were opened.
+func (f *fixture) cases(tb testing.TB) []handover.NumberedCase {
+	tb.Helper()
+	finder, err := f.desk.Finder(caller)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	numbers := make([]int64, 2000)
+	for i := range numbers {
+		numbers[i] = int64(i)
+	}
+	list, err := finder.Cases(tb.Context(), numbers, nil)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return list
 }
 
 func newFixture(tb testing.TB, kept int, names ...string) *fixture {

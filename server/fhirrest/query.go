@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"trigone/fhirmap"
 )
 
 // Bounds of a query.
@@ -63,6 +65,31 @@ type criterion struct {
 	// not turns the answer round.
 	not   bool
 	tests []test
+	// by is what tells whether it holds.
+	by source
+	// cases are those in which it can hold, where by is the case itself.
+	cases []ofCase
+	// since: it holds for nothing that changed before. Zero: it may.
+	since time.Time
+}
+
+// source is what has to be read to tell whether a criterion holds.
+type source int
+
+// The sources, each with those before it.
+const (
+	bySharedValues source = iota // a shape
+	byRow
+	byChange // the time of the last change of a case
+	byCase   // the resources of a case, rendered
+)
+
+// ofCase says of which cases a value is: those whose resource ids begin so, the one
+// of a uid, or those of a patient.
+type ofCase struct {
+	prefix  int64
+	uid     string
+	patient coding // with no system of any
 }
 
 // test says whether the values of a resource are what was asked for.
@@ -87,6 +114,35 @@ func (c criterion) holds(t *resourceType, r record) bool {
 	return holds != c.not
 }
 
+// readBy says what has to be read to tell whether a criterion of a parameter holds.
+func (t *resourceType) readBy(at int) source {
+	p := t.params[at]
+	switch {
+	case p.open():
+		return byCase
+	case p.shared == lastUpdated:
+		return byChange
+	case p.kind == kindDate || p.kind == kindQuantity || p.kind == kindComposite && p.valueKind == kindQuantity:
+		return byRow
+	}
+	return bySharedValues
+}
+
+// holdsBy says whether those criteria hold that a source tells.
+func (q query) holdsBy(by source, r record) bool {
+	for _, c := range q.criteria {
+		if c.by == by && !c.holds(q.of, r) {
+			return false
+		}
+	}
+	return true
+}
+
+// needs says whether a source has to be read.
+func (q query) needs(by source) bool {
+	return slices.ContainsFunc(q.criteria, func(c criterion) bool { return c.by == by })
+}
+
 func (q query) matches(r record) bool {
 	for _, c := range q.criteria {
 		if !c.holds(q.of, r) {
@@ -103,6 +159,7 @@ type reading struct {
 	zone   *time.Location
 	base   string
 	values int
+	since  time.Time // the earliest that the dates of the present criterion allow
 }
 
 // parseQuery reads the parameters of a search. Unknown ones are refused if strict,
@@ -168,6 +225,7 @@ func (r *reading) param(name string, list []string) error {
 		return r.unknown(name, bare)
 	}
 	for _, text := range list {
+		r.since = time.Time{}
 		c, err := r.criterion(at, name, modifier, modified, text)
 		if err != nil {
 			return err
@@ -290,7 +348,7 @@ const (
 
 func (r *reading) criterion(at int, name, modifier string, modified bool, text string) (criterion, error) {
 	p := r.q.of.params[at]
-	c := criterion{param: at}
+	c := criterion{param: at, by: r.q.of.readBy(at)}
 	if text == "" {
 		return c, bad(name, "is empty; leave it out or give a value")
 	}
@@ -302,9 +360,9 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 				return c, bad(name, "is true or false")
 			}
 			missing := text == "true"
-			c.missing = &missing
+			c.missing, c.by = &missing, bySharedValues
 			return c, nil
-		case modifier == modNot && p.kind == kindToken:
+		case modifier == modNot && p.kind == kindToken && !p.open():
 			c.not = true
 		case modifier == modIdentifier && p.kind == kindReference, isType:
 		default:
@@ -320,8 +378,59 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 			return c, bad(name, "%s", err.Error())
 		}
 		c.tests = append(c.tests, test)
+		if c.by != byCase {
+			continue
+		}
+		if err := c.narrow(p, modifier, part, r.base); err != nil {
+			return c, bad(name, "%s", err.Error())
+		}
+	}
+	if c.by == byChange {
+		c.since = r.since
 	}
 	return c, nil
+}
+
+var errWhole = errors.New("is no identifier: write system|value or value, since there is no end of those of a system")
+
+// narrow notes of which cases a value of an open parameter is. One that is of none
+// is nowhere found.
+func (c *criterion) narrow(p param, modifier, part, base string) error {
+	if p.kind == kindReference && modifier != modIdentifier {
+		target, err := plain(part)
+		if err != nil {
+			return err
+		}
+		id := target[strings.LastIndexByte(target, '/')+1:]
+		if prefix, ours := fhirmap.PrefixOf(id); ours {
+			c.cases = append(c.cases, ofCase{prefix: prefix})
+		}
+		return nil
+	}
+	parts := split(part, '|')
+	for i := range parts {
+		parts[i], _ = plain(parts[i]) // read before
+	}
+	value := parts[len(parts)-1]
+	switch {
+	case value == "":
+		return errWhole
+	case p.name == "_id":
+		if prefix, ours := fhirmap.PrefixOf(value); ours {
+			c.cases = append(c.cases, ofCase{prefix: prefix})
+		}
+	case p.kind == kindReference && len(p.targets) == 0:
+		who := coding{code: value}
+		if len(parts) == 2 {
+			who.system = parts[0]
+		}
+		c.cases = append(c.cases, ofCase{patient: who})
+	default:
+		if uid := fhirmap.CaseOfIdentifier(value); uid != "" {
+			c.cases = append(c.cases, ofCase{uid: uid})
+		}
+	}
+	return nil
 }
 
 var errEmpty = errors.New("has an empty value in its list")
@@ -361,6 +470,15 @@ func (r *reading) dateTest(part string) (test, error) {
 	asked, err := parseSpan(rest, r.zone)
 	if err != nil {
 		return nil, err
+	}
+	switch p {
+	case equal, greater, greaterOrEqual, startsAfter:
+		// A time is stated to the second where its fraction is 0.
+		if from := asked.from.Add(-time.Second); r.since.IsZero() || from.Before(r.since) {
+			r.since = from
+		}
+	default:
+		r.since = always
 	}
 	return func(v *values) bool {
 		return slices.ContainsFunc(v.spans, func(s span) bool { return p.matches(s, asked) })

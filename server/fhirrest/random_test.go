@@ -35,11 +35,8 @@ func everything(t *testing.T) map[string][]map[string]any {
 		return stock.byType
 	}
 	stock.byType = map[string][]map[string]any{}
-	if err := f.face.shelf.refresh(named(t.Context())); err != nil {
-		t.Fatal(err)
-	}
-	for _, folder := range f.face.shelf.from(0) {
-		rendered, err := f.desk.CaseResources(t.Context(), caller, folder.uid)
+	for _, c := range f.cases(t) {
+		rendered, err := f.desk.CaseResources(t.Context(), caller, c.UID)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,6 +17,7 @@ type record struct {
 	typ, id string
 	// at and length say where in its case's text it stands.
 	at, length int
+	part       int64 // of its id
 	// values stand in the order of the type's parameters; nil is none. Records of
 	// one case share those that were read from the same text.
 	values []*values
@@ -27,6 +27,7 @@ type record struct {
 type values struct {
 	codings  []coding
 	spans    []span
+	dates    []written // the spans as they were written
 	pointers []pointer
 	amounts  []amount
 	uris     []string
@@ -177,7 +178,7 @@ func (r *reader) add(v *values, p param, element any) {
 		v.codings = append(v.codings, r.codings(element, p.system)...)
 	case kindDate:
 		if s, ok := spanOf(element, r.zone); ok {
-			v.spans = append(v.spans, s)
+			v.spans, v.dates = append(v.spans, s), append(v.dates, writtenAs(element))
 		}
 	case kindReference:
 		if o, ok := element.(object); ok {
@@ -255,6 +256,14 @@ func spanOf(element any, zone *time.Location) (span, bool) {
 	return span{}, false
 }
 
+func writtenAs(element any) written {
+	if o, ok := element.(object); ok {
+		return written{period: true, start: text(o, "start"), end: text(o, "end")}
+	}
+	at, _ := element.(string)
+	return written{start: at}
+}
+
 func (r *reader) pointer(o object) pointer {
 	var p pointer
 	if target := text(o, "reference"); target != "" {
@@ -280,17 +289,9 @@ func (r *reader) amounts(element any) []amount {
 	if err != nil {
 		return nil
 	}
-	a := amount{from: x, until: x}
 	u := unit{r.same(text(o, "system")), r.same(text(o, "code")), r.same(text(o, "unit"))}
 	if r.units[u] == nil {
 		r.units[u] = &u
 	}
-	a.unit = r.units[u]
-	switch text(o, "comparator") {
-	case "<", "<=":
-		a.from = math.Inf(-1)
-	case ">", ">=":
-		a.until = math.Inf(1)
-	}
-	return []amount{a}
+	return []amount{amount{unit: r.units[u], open: text(o, "comparator")}.at(x)}
 }

@@ -9,10 +9,12 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"time"
 
 	"go.uber.org/zap"
 
 	"trigone/internal/casebook"
+	"trigone/internal/handover"
 )
 
 // found is what a search answers.
@@ -20,20 +22,24 @@ type found struct {
 	matches  []hit
 	included []hit
 	total    int // counted only where asked for
+	counted  bool
 	last     place
 	more     bool
-	failed   int // cases that could not be rendered
+	failed   int   // cases that could not be rendered
+	broken   error // why the first of them could not
 }
 
 // hit is a resource of a page with the case that holds its text.
 type hit struct {
 	record
-	of    *content
-	where place
+	of *content
 }
 
 // question is what a cursor belongs to.
 func (q query) question() string { return "search\n" + q.of.name + "\n" + q.used.Encode() }
+
+// pageTime ends a page that has something already: what comes behind is the next one's.
+const pageTime = requestTime / 3
 
 func (f *Face) search(ctx context.Context, q query) (found, error) {
 	var out found
@@ -41,78 +47,170 @@ func (f *Face) search(ctx context.Context, q query) (found, error) {
 	if q.cursor != "" {
 		position, ok := f.desk.Tokens().Open(q.question(), q.cursor)
 		if ok {
-			after, ok = parsePlace(position)
+			after, ok = parsePlace(position, len(q.sort))
 		}
 		if !ok {
 			return out, refuse(http.StatusBadRequest, issueValue,
 				"_cursor is none of this search; follow the next link as it was answered, or leave it out to begin")
 		}
 	}
-	if err := f.shelf.refresh(ctx); err != nil {
+	w, err := f.lookup(ctx, q)
+	if err != nil {
 		return out, err
 	}
-	counting, sorting := q.total || q.countOnly, len(q.sort) > 0
-	begin := after.number
-	if counting || sorting {
-		begin = 0
-	}
-	begun := q.cursor != ""
-	opened := 0
-	var broken error // why the first case that failed did
-	for _, folder := range f.shelf.from(begin) {
-		if err := ctx.Err(); err != nil {
+	if q.total || q.countOnly {
+		out.total, err = w.count(ctx)
+		out.counted = err == nil
+		if err != nil && (q.countOnly || !errors.Is(err, errEnough)) {
 			return out, err
 		}
-		c, err := f.shelf.open(ctx, folder)
-		if err != nil {
-			if fault := casebook.StoreFault(err, true); ctx.Err() != nil || fault != nil && fault.Kind != casebook.DataLoss {
-				return out, err // every other case would fail alike
-			}
-			// One case that cannot be rendered must not hide the others; the answer
-			// says that it is missing.
-			f.log.Error("case cannot be rendered", zap.String("case", folder.uid), zap.Error(err))
-			out.failed++
-			broken = cmp.Or(broken, err)
-			continue
-		}
-		opened++
-		for _, r := range c.byType[q.of.name] {
-			at := q.place(r, folder.number)
-			past := !begun || q.compare(at, after) > 0
-			if !counting && !past || !q.matches(r) {
-				continue
-			}
-			out.total++
-			switch {
-			case !past || q.countOnly || out.more:
-			case len(out.matches) == q.count && !sorting:
-				out.more = true
-			default:
-				out.matches = append(out.matches, hit{r, c, at})
-			}
-		}
-		if out.more && !counting {
-			break
+	}
+	if !q.countOnly {
+		w.read = 0
+		if err := w.page(ctx, &out, after); err != nil {
+			return out, err
 		}
 	}
-	if sorting {
-		slices.SortFunc(out.matches, func(a, b hit) int { return q.compare(a.where, b.where) })
-		if out.more = len(out.matches) > q.count; out.more {
-			out.matches = out.matches[:q.count]
-		}
-	}
-	if n := len(out.matches); n > 0 {
-		out.last = out.matches[n-1].where
+	if out.failed > 0 && len(out.matches) == 0 {
+		return out, out.broken
 	}
 	for _, m := range out.matches {
 		casebook.AccessOf(ctx).Case(m.of.uid)
 	}
 	q.include(&out)
-	if out.failed > 0 && opened == 0 {
-		return out, broken
-	}
 	return out, nil
 }
+
+// count counts what is found.
+func (w *lookup) count(ctx context.Context) (n int, err error) {
+	if w.needs(byCase) && len(w.cases) > mostRendered {
+		return 0, errEnough
+	}
+	err = w.each(ctx, handover.FoundPlace{}, true, func(c candidate) (bool, error) {
+		if c.Part != unread {
+			n++
+		}
+		return true, nil
+	})
+	return n, err
+}
+
+// page puts the next resources together, and renders their cases.
+func (w *lookup) page(ctx context.Context, out *found, after place) error {
+	begin := time.Now()
+	if len(w.sort) > 0 {
+		list, err := w.sorted(ctx, after)
+		if err != nil {
+			return err
+		}
+		for i, c := range list {
+			if len(out.matches) == w.query.count || w.late(begin, out, c) {
+				out.more = true
+				break
+			}
+			if err := w.confirm(ctx, out, list[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	err := w.each(ctx, after.FoundPlace, false, func(c candidate) (bool, error) {
+		if len(out.matches) == w.query.count || w.late(begin, out, c) {
+			out.more = true
+			return false, nil
+		}
+		return true, w.confirm(ctx, out, c)
+	})
+	if errors.Is(err, errEnough) && w.at != after.FoundPlace {
+		// The next page goes on where this one stopped to read.
+		out.more, out.last, err = true, place{FoundPlace: w.at}, nil
+	}
+	return err
+}
+
+// late says whether a page that has something has taken its time, at a case that
+// would have to be rendered.
+func (w *lookup) late(begin time.Time, out *found, c candidate) bool {
+	return len(out.matches) > 0 && out.last.Case != c.Case && time.Since(begin) > pageTime
+}
+
+// sorted gives what comes next in the order that was asked for, one more than a page
+// has.
+func (w *lookup) sorted(ctx context.Context, after place) ([]candidate, error) {
+	var list []candidate
+	cut := func() {
+		slices.SortFunc(list, func(a, b candidate) int { return w.compare(a.place, b.place) })
+		list = list[:min(len(list), w.query.count+1)]
+	}
+	err := w.each(ctx, handover.FoundPlace{}, true, func(c candidate) (bool, error) {
+		if c.Part != unread && w.cursor != "" && w.compare(c.place, after) <= 0 {
+			return true, nil
+		}
+		if c.Part == unread {
+			c.keys = make([]int64, len(w.sort))
+		}
+		if list = append(list, c); len(list) > 4*w.query.count+1000 {
+			cut()
+		}
+		return true, nil
+	})
+	cut()
+	return list, err
+}
+
+// confirm renders the case of what was found, and takes the resource if it is what
+// was asked for. It always is, unless the case was written meanwhile.
+func (w *lookup) confirm(ctx context.Context, out *found, c candidate) (err error) {
+	if c.of.UID == "" {
+		if c.of, err = w.caseOf(ctx, c.Case); err != nil || c.of.UID == "" {
+			return err
+		}
+	}
+	if c.opened == nil {
+		c.opened = w.opened[c.Case]
+	}
+	if c.opened == nil {
+		if c.opened, err = w.face.shelf.open(ctx, c.of); err != nil {
+			if fault := casebook.StoreFault(err, true); ctx.Err() != nil || fault != nil && fault.Kind != casebook.DataLoss {
+				return err // every other case would fail alike
+			}
+			// One case that cannot be rendered must not hide the others; the answer
+			// says that it is missing.
+			if w.missed != c.Case {
+				w.face.log.Error("case cannot be rendered", zap.String("case", c.of.UID), zap.Error(err))
+				out.failed++
+			}
+			w.missed, out.broken = c.Case, cmp.Or(out.broken, err)
+			return nil
+		}
+		w.opened[c.Case] = c.opened
+	}
+	r, there := c.opened.part(w.of.name, c.Part)
+	if !there || !w.matches(r) {
+		return w.doubt(ctx, c)
+	}
+	out.matches = append(out.matches, hit{r, c.opened})
+	out.last = c.place
+	return nil
+}
+
+// doubt tells of a row that finds what its resource does not say. A case that was
+// written meanwhile has other rows by now.
+func (w *lookup) doubt(ctx context.Context, c candidate) error {
+	rows, err := w.finder.RowsOf(ctx, c.Case, w.leads)
+	if err != nil {
+		return err
+	}
+	still := slices.ContainsFunc(rows, func(r handover.FoundRow) bool { return r.Part == c.Part && w.asked[r.Shape] })
+	now, err := w.finder.Cases(ctx, []int64{c.Case}, nil)
+	if err == nil && still && len(now) == 1 && now[0].Version == c.opened.version {
+		w.face.log.Error(staleRow, zap.String("case", c.of.UID), zap.String("type", w.of.name))
+	}
+	return err
+}
+
+// staleRow is what the log says where rows and resources part.
+const staleRow = "a row finds what its resource does not say"
 
 // include adds what is asked for beside the matches, case by case.
 func (q query) include(out *found) {
@@ -218,7 +316,7 @@ func (f *Face) bundle(q query, r found) ([]byte, error) {
 		size += x.length + entryBytes
 	}
 	out := append(make([]byte, 0, size), `{"resourceType":"Bundle","type":"searchset"`...)
-	if q.total || q.countOnly {
+	if r.counted {
 		out = strconv.AppendInt(append(out, `,"total":`...), int64(r.total), 10)
 	}
 	out, err := member(out, "link", links)
@@ -267,9 +365,16 @@ func (f *Face) bundle(q query, r found) ([]byte, error) {
 	if err := errors.Join(hits(r.matches, "match"), hits(r.included, "include")); err != nil {
 		return nil, err
 	}
+	var notes []issue
 	if r.failed > 0 {
-		text, err := json.Marshal(outcome{"OperationOutcome", []issue{{"warning", issueException,
-			strconv.Itoa(r.failed) + " cases could not be rendered and are missing from this answer; the log of the service names them"}}})
+		notes = append(notes, issue{"warning", issueException,
+			strconv.Itoa(r.failed) + " cases could not be rendered and are missing from this answer; the log of the service names them"})
+	}
+	if q.total && !r.counted {
+		notes = append(notes, issue{"warning", issueTooCostly, "there is no total: " + errEnough.text})
+	}
+	if len(notes) > 0 {
+		text, err := json.Marshal(outcome{"OperationOutcome", notes})
 		if err != nil {
 			return nil, err
 		}

@@ -2,11 +2,14 @@ package fhirrest
 
 import (
 	"cmp"
+	"errors"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	"trigone/internal/handover"
 )
 
 // sortKey is one key of an order that was asked for: a date of the type, the time
@@ -53,11 +56,10 @@ func (t *resourceType) sortable() []string {
 }
 
 // place is where a resource stands in the order of an answer: by the keys asked
-// for, then by its case's number and its id, which never move.
+// for, then by the number of its case and the part of its id, which never move.
 type place struct {
-	keys   []int64 // of dates: the beginning; none comes last
-	number int64
-	id     string
+	keys []int64 // of dates: the beginning, none comes last; of ids: that of the case
+	handover.FoundPlace
 }
 
 func (p place) String() string {
@@ -65,34 +67,35 @@ func (p place) String() string {
 	for _, k := range p.keys {
 		out.WriteString(strconv.FormatInt(k, 10) + ",")
 	}
-	return out.String() + strconv.FormatInt(p.number, 10) + ":" + p.id
+	return out.String() + strconv.FormatInt(p.Case, 10) + ":" + strconv.FormatInt(p.Part, 10)
 }
 
-func parsePlace(text string) (p place, ok bool) {
+func parsePlace(text string, keys int) (p place, ok bool) {
 	parts := strings.Split(text, ",")
-	for _, part := range parts[:len(parts)-1] {
+	if len(parts) != keys+1 {
+		return p, false
+	}
+	var errs [2]error
+	for _, part := range parts[:keys] {
 		k, err := strconv.ParseInt(part, 10, 64)
 		if err != nil {
 			return p, false
 		}
 		p.keys = append(p.keys, k)
 	}
-	number, id, ok := strings.Cut(parts[len(parts)-1], ":")
-	n, err := strconv.ParseInt(number, 10, 64)
-	p.number, p.id = n, id
-	return p, ok && err == nil
+	number, part, ok := strings.Cut(parts[keys], ":")
+	p.Case, errs[0] = strconv.ParseInt(number, 10, 64)
+	p.Part, errs[1] = strconv.ParseInt(part, 10, 64)
+	return p, ok && errors.Join(errs[:]...) == nil
 }
 
 // compare orders two places by the keys of a query.
 func (q query) compare(a, b place) int {
 	for i, k := range q.sort {
-		if k.param == positionID {
-			if k.descending {
-				a, b = b, a
-			}
-			return cmp.Compare(a.id, b.id)
-		}
 		x, y := a.keys[i], b.keys[i]
+		if k.param == positionID && x == y { // ids are each once
+			x, y = a.Part, b.Part
+		}
 		if x == y {
 			continue
 		}
@@ -101,18 +104,7 @@ func (q query) compare(a, b place) int {
 		}
 		return cmp.Compare(x, y)
 	}
-	return cmp.Or(cmp.Compare(a.number, b.number), cmp.Compare(a.id, b.id))
-}
-
-// place gives that of a resource.
-func (q query) place(r record, number int64) place {
-	p := place{number: number, id: r.id}
-	for _, k := range q.sort {
-		if k.param != positionID {
-			p.keys = append(p.keys, r.begins(k.param))
-		}
-	}
-	return p
+	return cmp.Or(cmp.Compare(a.Case, b.Case), cmp.Compare(a.Part, b.Part))
 }
 
 // begins gives the beginning of a date of the resource, of several the earliest.

@@ -117,7 +117,6 @@ var common = []param{
 	{name: "_id", kind: kindToken, paths: []string{"id"}, shared: "Resource-id"},
 	{name: "_lastUpdated", kind: kindDate, paths: []string{"meta.lastUpdated"}, shared: "Resource-lastUpdated"},
 	{name: "_profile", kind: kindURI, paths: []string{"meta.profile"}, shared: "Resource-profile"},
-	{name: "_tag", kind: kindToken, paths: []string{"meta.tag"}, shared: "Resource-tag"},
 }
 
 // The element that is the resource itself.

@@ -2,6 +2,7 @@ package fhirrest
 
 import (
 	"errors"
+	"math"
 	"math/big"
 	"regexp"
 	"strings"
@@ -164,8 +165,22 @@ type unit struct{ system, code, word string }
 
 // amount is a quantity on record. One with a comparator is open at one end.
 type amount struct {
+	exact       float64
 	from, until float64
+	open        string // the comparator
 	unit        *unit
+}
+
+// at gives the amount with its number.
+func (a amount) at(x float64) amount {
+	a.exact, a.from, a.until = x, x, x
+	switch a.open {
+	case "<", "<=":
+		a.from = math.Inf(-1)
+	case ">", ">=":
+		a.until = math.Inf(1)
+	}
+	return a
 }
 
 // asks compares: eq and ne by the range that the digits asked for stand for, the

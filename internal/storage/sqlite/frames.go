@@ -347,6 +347,9 @@ type word struct{ kind, word int64 }
 const (
 	wordClass  = 1
 	wordMetric = 2
+	// wordLead is a lead under which a case has rows in face_rows; it stands in no
+	// other table.
+	wordLead = 3
 )
 
 func classWord(class, verdict int) word { return word{wordClass, int64(class)*8 + int64(verdict)} }

@@ -114,6 +114,36 @@ func TestPlansOfLists(t *testing.T) {
 	}
 }
 
+// The statements of searches walk one index in its order, however large the store is.
+func TestPlansOfSearches(t *testing.T) {
+	s, _ := openNew(t)
+	if _, err := s.DeclareProjections(t.Context(), []storage.ProjectionVersion{{Name: storage.ProjectionSearch, Version: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	for query, args := range map[string][]any{
+		foundRows:      {1, 1, 7, 0, 0, 10},
+		foundOfCase:    {1, 1, 7, 3},
+		foundShapes:    {0, 1},
+		changedCases:   {"harbour", 0, 10},
+		casesOfPatient: {"value", "harbour"},
+	} {
+		err := s.list(t.Context(), storage.ProjectionSearch, "harbour", func(l *listing) error {
+			plan, err := planOf(l, query, args)
+			for _, step := range plan {
+				// The cases of one patient are few, and told apart by sorting.
+				sorts := strings.Contains(step, "TEMP B-TREE") && query != casesOfPatient
+				if strings.HasPrefix(step, "SCAN") || sorts || strings.Contains(step, "AUTOMATIC") {
+					t.Errorf("%s\n in %s", step, strings.Join(plan, "\n    "))
+				}
+			}
+			return err
+		})
+		if err != nil {
+			t.Errorf("%s: %v", query, err)
+		}
+	}
+}
+
 func planOf(l *listing, query string, args []any) ([]string, error) {
 	return collect(l, `EXPLAIN QUERY PLAN `+query, args, func(row scanner) (detail string, err error) {
 		var id, parent, unused sql.NullInt64

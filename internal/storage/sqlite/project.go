@@ -148,6 +148,13 @@ func (t *tx) project(c caseRow, rows []packed) error {
 		i := slices.IndexFunc(rows, func(r packed) bool {
 			return r.of.Name == p.name && (r.of.Version == p.version || p.version == 0)
 		})
+		if i < 0 && p.name == storage.ProjectionSearch && p.standing && succeeded(listed, rows) {
+			// Nobody who writes reads it any more, and its successor is being built.
+			if err := t.dropCase(p.id, c); err != nil {
+				return fmt.Errorf("rows of %s: %w", p.name, err)
+			}
+			continue
+		}
 		if i < 0 {
 			return storage.ErrProjection
 		}
@@ -162,6 +169,16 @@ func (t *tx) project(c caseRow, rows []packed) error {
 	return nil
 }
 
+// succeeded says whether a write brings rows of a version of searches that is being
+// built in place of the one that stands.
+func succeeded(listed []projection, rows []packed) bool {
+	return slices.ContainsFunc(listed, func(p projection) bool {
+		return p.name == storage.ProjectionSearch && !p.standing && slices.ContainsFunc(rows, func(r packed) bool {
+			return r.of.Name == p.name && r.of.Version == p.version
+		})
+	})
+}
+
 // putRows replaces the rows of a case in a projection.
 func (t *tx) putRows(projection int64, name string, c caseRow, r packed) error {
 	if name == storage.ProjectionResources {
@@ -169,6 +186,12 @@ func (t *tx) putRows(projection int64, name string, c caseRow, r packed) error {
 			return nil // and where it was not built yet, the rebuild will come to it
 		}
 		return t.putResources(projection, c.id, &r.of.Rows)
+	}
+	if name == storage.ProjectionSearch {
+		if r.of.Unchanged {
+			return nil
+		}
+		return t.putFound(projection, c, &r.of.Rows)
 	}
 	before, err := t.standsAs(projection, c.id)
 	if err != nil {
@@ -267,6 +290,9 @@ func (t *tx) dropEntries(projection int64, c caseRow, before standing) error {
 		}
 	}
 	for _, w := range before.entries.words {
+		if w.kind == wordLead {
+			continue // of another table
+		}
 		if _, err := t.exec(`DELETE FROM comparison_words WHERE projection = ? AND site = ? AND kind = ? AND word = ? AND newest_first = ? AND uid_key = ?`,
 			projection, c.site, w.kind, w.word, before.newestFirst, uid); err != nil {
 			return err
@@ -689,6 +715,9 @@ func (t *tx) clear() (more bool, err error) {
 		}
 	}
 	if len(cases) == 0 {
+		if _, err := t.exec(`DELETE FROM face_shapes WHERE projection = ?`, id); err != nil {
+			return false, err
+		}
 		_, err = t.exec(`DELETE FROM projections WHERE id = ?`, id)
 		return true, err
 	}
@@ -709,6 +738,9 @@ func (t *tx) dropCase(projection int64, c caseRow) error {
 		return err
 	}
 	if err := t.dropRows(projection, c.id); err != nil {
+		return err
+	}
+	if err := t.dropFound(projection, c, before.entries); err != nil {
 		return err
 	}
 	for _, table := range []string{"restated_answers", "face_resources", "projected_cases"} {

@@ -22,6 +22,7 @@
 //	4       first release  indexes of what a case was before
 //	5       first release  the access record
 //	6       first release  erasure
+//	7       first release  rows by which resources are found
 package sqlite
 
 import (

@@ -60,6 +60,9 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"the access record, many at once", accessesAtOnce},
 		{"an identity erased", erasedIdentity},
 		{"a case erased", erasedWhole},
+		{"resources are found", resourcesAreFound},
+		{"rows of searches are built", rowsOfSearchesAreBuilt},
+		{"cases of patients", casesOfPatients},
 		{"opened again", openedAgain},
 		{"closed", closed},
 	} {
