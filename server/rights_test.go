@@ -1,6 +1,10 @@
 package server
 
 import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"google.golang.org/grpc"
@@ -56,5 +60,31 @@ func TestEveryCallHasARow(t *testing.T) {
 func TestWithoutARowNobodyMay(t *testing.T) {
 	if (*right)(nil).allows(deployment.Roles()) {
 		t.Error("what has no row is allowed")
+	}
+}
+
+var update = flag.Bool("update", false, "rewrite the table of rights in the README")
+
+// What the README tells operators of rights is the table itself.
+func TestTheReadmeShowsTheRights(t *testing.T) {
+	path := filepath.Join("..", "README.md")
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const begin, end = "<!-- rights -->\n", "<!-- /rights -->"
+	before, rest, found := strings.Cut(string(text), begin)
+	shown, after, closed := strings.Cut(rest, end)
+	if !found || !closed {
+		t.Fatal("the README has no place for the table")
+	}
+	if *update {
+		if err := os.WriteFile(path, []byte(before+begin+RightsTable()+end+after), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	if shown != RightsTable() {
+		t.Error("the README shows other rights than the table; go test ./server -run Readme -update rewrites it")
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"crypto/rand"
 	"crypto/rsa"
 	"crypto/sha256"
+	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/base64"
@@ -17,6 +18,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -493,4 +495,24 @@ func TestFollowEndsWithClose(t *testing.T) {
 	k.Follow(nil)
 	k.Close()
 	(*Keeper)(nil).Close()
+}
+
+// Where callers sign in by certificate alone, one without does not get past the
+// handshake; beside tokens it need not show one.
+func TestWhetherACertificateMustBeShown(t *testing.T) {
+	f := newFolder(t)
+	for text, want := range map[string]tls.ClientAuthType{
+		fileOfTwo: tls.VerifyClientCertIfGiven,
+		regexp.MustCompile(`(?m)^(tokens:.*|    token_subjects:.*)\n`).ReplaceAllString(fileOfTwo, ""):                                             tls.RequireAndVerifyClientCert,
+		strings.Replace(regexp.MustCompile(`(?m)^    certificate_.*\n`).ReplaceAllString(fileOfTwo, ""), ", client_authority: clients.pem", "", 1): tls.NoClientCert,
+	} {
+		f.write("deployment.yaml", []byte(text))
+		k, err := Keep(f.path("deployment.yaml"), zap.NewNop())
+		f.ok(err)
+		c, err := k.TLS("h2").GetConfigForClient(nil)
+		f.ok(err)
+		if c.ClientAuth != want || c.MinVersion != tls.VersionTLS13 || !c.SessionTicketsDisabled {
+			t.Errorf("%v, want %v; %s", c.ClientAuth, want, text)
+		}
+	}
 }
