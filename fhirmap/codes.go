@@ -24,8 +24,9 @@ const Base = "https://example.org/fhir/trigone"
 const (
 	// IdentifierSystem holds the stable identifier of every resource.
 	IdentifierSystem = Base + "/identifier"
-	// HistorySystem is the system of the tag that carries the case's history
-	// number; its codes are numbers.
+	// HistorySystem is the system of a tag that carries the case's history number, as
+	// the extension HistoryExtension does: receivers merge tags. This mapping is the
+	// last one that sends it.
 	HistorySystem = Base + "/history-number"
 	// CaseSubjectSystem identifies the patient by the case's uid where no
 	// snapshot has a patient identifier.
@@ -404,27 +405,32 @@ const (
 	methodExtension   = Base + "/StructureDefinition/target-method"
 	runExtension      = Base + "/StructureDefinition/pump-run"
 	detailExtension   = Base + "/StructureDefinition/procedure-detail"
+
+	// HistoryExtension carries the case's history number: on every resource, where a
+	// PUT replaces it, and in the meta of a bundle, which has no extensions.
+	HistoryExtension = Base + "/StructureDefinition/history-number"
 )
 
 // Extension is an extension that a bundle may carry.
 type Extension struct {
 	URL     string
-	Context string // element on which it stands
-	Type    string // of its value
+	Context []string // elements on which it stands
+	Type    string   // of its value
 	Display string
 }
 
 // Extensions gives every extension that a bundle may carry, ours and HL7's.
 func Extensions() []Extension {
 	return []Extension{
-		{uncertaintyExtension, "Quantity", "decimal", "Standard uncertainty in the unit of the quantity"},
-		{absentExtension, "Quantity", "code", "Why a planned number is not there"},
-		{intervalExtension, "Quantity", "Range", "95 % interval of a computed value"},
-		{placeExtension, "Goal.target", "CodeableConcept", "Place of the valve at which the aim holds"},
-		{stageExtension, "Goal.target", "CodeableConcept", "Stage of the operation at which the aim is judged"},
-		{methodExtension, "Goal.target", "CodeableConcept", "Method by which the aim is judged"},
-		{runExtension, "Observation", "integer", "Number of the pump run in which it was found"},
-		{detailExtension, "Procedure", "CodeableConcept", "How a step or a procedure beside it was done"},
+		{uncertaintyExtension, []string{"Quantity"}, "decimal", "Standard uncertainty in the unit of the quantity"},
+		{absentExtension, []string{"Quantity"}, "code", "Why a planned number is not there"},
+		{intervalExtension, []string{"Quantity"}, "Range", "95 % interval of a computed value"},
+		{placeExtension, []string{"Goal.target"}, "CodeableConcept", "Place of the valve at which the aim holds"},
+		{stageExtension, []string{"Goal.target"}, "CodeableConcept", "Stage of the operation at which the aim is judged"},
+		{methodExtension, []string{"Goal.target"}, "CodeableConcept", "Method by which the aim is judged"},
+		{runExtension, []string{"Observation"}, "integer", "Number of the pump run in which it was found"},
+		{detailExtension, []string{"Procedure"}, "CodeableConcept", "How a step or a procedure beside it was done"},
+		{HistoryExtension, []string{"DomainResource", "Bundle.meta"}, "decimal", "History number of the case: of two forms of a resource the one with the higher number is newer"},
 	}
 }
 

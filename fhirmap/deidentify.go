@@ -268,7 +268,7 @@ func takeCoding(_ *scrub, value any) (any, bool) {
 var takeConcept = takeElements(map[string]treatment{"coding": takeMany(takeCoding)}, "coding")
 
 // takeMeta takes the history number, by which a receiver drops what is older.
-var takeMeta = takeElements(map[string]treatment{"tag": takeMany(func(_ *scrub, value any) (any, bool) {
+var takeMeta = takeElements(map[string]treatment{"extension": takeMany(takeExtension), "tag": takeMany(func(_ *scrub, value any) (any, bool) {
 	o, _ := value.(map[string]any)
 	code, _ := o["code"].(string)
 	return map[string]any{"system": HistorySystem, "code": code}, o["system"] == HistorySystem && digitsLike.MatchString(code)
@@ -372,8 +372,7 @@ func hasCoding(kind any, code string) bool {
 // put in by bundle.
 var taken = map[string]treatment{
 	typeObservation: takeObservation(takeElements(map[string]treatment{
-		"meta": takeMeta, "extension": takeMany(takeExtension),
-		"status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
 		"focus": takeMany(takeReference), "basedOn": takeMany(takeReference), "partOf": takeMany(takeReference), "hasMember": takeMany(takeReference),
 		"derivedFrom": takeMany(takeReference), "device": takeReference,
 		"effectiveDateTime": takeDate, "effectivePeriod": takePeriod,
@@ -385,43 +384,43 @@ var taken = map[string]treatment{
 		}, "code", "valueQuantity|valueCodeableConcept|valueDateTime")),
 	}, "status", "code", "subject")),
 	typeProcedure: takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "statusReason": takeConcept, "category": takeConcept, "code": takeConcept, "subject": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "statusReason": takeConcept, "category": takeConcept, "code": takeConcept, "subject": takeSubject,
 		"basedOn": takeMany(takeReference), "partOf": takeMany(takeReference), "performedDateTime": takeDate, "performedPeriod": takePeriod,
 		"bodySite": takeMany(takeConcept), "reasonCode": takeMany(takeConcept), "outcome": takeConcept, "complication": takeMany(takeConcept),
-		"focalDevice": takeMany(takeElements(map[string]treatment{"action": takeConcept, "manipulated": takeReference}, "manipulated")),
-		"extension":   takeMany(takeExtension), "reasonReference": takeMany(takeReference), "usedReference": takeMany(takeReference),
+		"focalDevice":     takeMany(takeElements(map[string]treatment{"action": takeConcept, "manipulated": takeReference}, "manipulated")),
+		"reasonReference": takeMany(takeReference), "usedReference": takeMany(takeReference),
 	}, "status", "subject"),
 	typeDevice: takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "type": takeConcept, "patient": takeSubject, "version": takeMany(takeVersion),
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "type": takeConcept, "patient": takeSubject, "version": takeMany(takeVersion),
 		"property": takeMany(takeElements(map[string]treatment{
 			"type": takeConcept, "valueQuantity": takeMany(takeQuantity), "valueCode": takeMany(takeConcept),
 		}, "type", "valueQuantity|valueCode")),
 	}, "status", "type"),
 	typeIssue: takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "severity": takeWord, "code": takeConcept, "patient": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "severity": takeWord, "code": takeConcept, "patient": takeSubject,
 		"identifiedDateTime": takeDate, "identifiedPeriod": takePeriod, "author": takeReference, "implicated": takeMany(takeReference),
 		"evidence":   takeMany(takeElements(map[string]treatment{"code": takeMany(takeConcept)}, "code")),
 		"mitigation": takeMany(takeElements(map[string]treatment{"action": takeConcept, "date": takeDate}, "action")),
 	}, "status", "patient"),
 	typeReport: takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "category": takeMany(takeConcept), "code": takeConcept, "subject": takeSubject,
 		"effectiveDateTime": takeDate, "effectivePeriod": takePeriod, "result": takeMany(takeReference), "conclusionCode": takeMany(takeConcept),
 	}, "status", "code", "subject"),
 	typeRequest: takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "intent": takeWord, "priority": takeWord, "category": takeMany(takeConcept), "code": takeConcept,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "intent": takeWord, "priority": takeWord, "category": takeMany(takeConcept), "code": takeConcept,
 		"subject": takeSubject, "basedOn": takeMany(takeReference), "replaces": takeMany(takeReference), "occurrenceDateTime": takeDate,
 		"occurrencePeriod": takePeriod, "authoredOn": takeDate, "reasonCode": takeMany(takeConcept), "bodySite": takeMany(takeConcept), "doNotPerform": takeBoolean,
 		"orderDetail": takeMany(takeConcept), "supportingInfo": takeMany(takeReference),
 	}, "status", "intent", "subject"),
 	typeRingRequest: takeElements(map[string]treatment{
-		"meta": takeMeta, "status": takeWord, "intent": takeWord, "codeCodeableConcept": takeConcept, "subject": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "status": takeWord, "intent": takeWord, "codeCodeableConcept": takeConcept, "subject": takeSubject,
 		"basedOn": takeMany(takeReference), "priorRequest": takeMany(takeReference), "authoredOn": takeDate, "occurrenceDateTime": takeDate,
 		"parameter": takeMany(takeElements(map[string]treatment{
 			"code": takeConcept, "valueQuantity": takeQuantity, "valueRange": takeRange, "valueCodeableConcept": takeConcept, "valueBoolean": takeBoolean,
 		}, "code", "valueQuantity|valueRange|valueCodeableConcept|valueBoolean")),
 	}, "intent", "codeCodeableConcept", "subject"),
 	typeGoal: takeElements(map[string]treatment{
-		"meta": takeMeta, "lifecycleStatus": takeWord, "achievementStatus": takeConcept, "category": takeMany(takeConcept), "description": takeConcept, "subject": takeSubject,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "lifecycleStatus": takeWord, "achievementStatus": takeConcept, "category": takeMany(takeConcept), "description": takeConcept, "subject": takeSubject,
 		"startDate": takeDate, "statusDate": takeDate, "addresses": takeMany(takeReference), "outcomeReference": takeMany(takeReference),
 		"target": takeMany(takeElements(map[string]treatment{
 			"measure": takeConcept, "detailQuantity": takeQuantity, "detailRange": takeRange, "detailCodeableConcept": takeConcept, "dueDate": takeDate,
@@ -429,7 +428,7 @@ var taken = map[string]treatment{
 		}, "measure|dueDate")),
 	}, "lifecycleStatus", "description", "subject"),
 	typeProvenance: takeElements(map[string]treatment{
-		"meta": takeMeta, "target": takeMany(takeReference), "recorded": takeDate, "occurredDateTime": takeDate, "occurredPeriod": takePeriod, "activity": takeConcept,
+		"meta": takeMeta, "extension": takeMany(takeExtension), "target": takeMany(takeReference), "recorded": takeDate, "occurredDateTime": takeDate, "occurredPeriod": takePeriod, "activity": takeConcept,
 		"agent":  takeMany(takeElements(map[string]treatment{"type": takeConcept, "who": takeReference}, "who")),
 		"entity": takeMany(takeElements(map[string]treatment{"role": takeWord, "what": takeReference}, "role", "what")),
 	}, "target", "recorded", "agent"),

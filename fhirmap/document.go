@@ -73,7 +73,7 @@ func Document(h History, n note.Note) ([]byte, error) {
 	}
 	version := strconv.FormatInt(h.Number(), 10)
 	d := document{
-		ResourceType: "Bundle", Meta: tagOf(h), Type: fhir.BundleTypeDocument,
+		ResourceType: "Bundle", Meta: bundleMeta(h), Type: fhir.BundleTypeDocument,
 		// Each history number has a document of its own.
 		Identifier: identifierOf(h.UID, "document/"+version),
 		Timestamp:  text(c.Date),
@@ -93,7 +93,7 @@ func compose(h History, n note.Note, resources []resource, author string) (*fhir
 	const key = "note"
 	language, identifier := note.Language, identifierOf(h.UID, key)
 	c := &fhir.Composition{
-		Id: text(resourceID(h.UID, typeComposition, key)), Meta: tagOf(h), Language: &language,
+		Id: text(resourceID(h.UID, typeComposition, key)), Meta: tagOf(h), Extension: historyOf(h), Language: &language,
 		Identifier: &identifier,
 		Status:     fhir.CompositionStatusPreliminary, Type: *local(documentSystem, operativeNote),
 		Subject: subjectOf(h), Date: n.Created.UTC().Format(layout), Title: n.Title,

@@ -99,6 +99,7 @@ type deviceRequest struct {
 	ID                  *string                       `json:"id,omitempty"`
 	Meta                *fhir.Meta                    `json:"meta,omitempty"`
 	Text                *fhir.Narrative               `json:"text,omitempty"`
+	Extension           []fhir.Extension              `json:"extension,omitempty"`
 	Identifier          []fhir.Identifier             `json:"identifier,omitempty"`
 	BasedOn             []fhir.Reference              `json:"basedOn,omitempty"`
 	PriorRequest        []fhir.Reference              `json:"priorRequest,omitempty"`
@@ -220,7 +221,7 @@ type address func(typ, id string) (fullURL string, request *fhir.BundleEntryRequ
 // envelope puts resources into a bundle that is ready to be encoded.
 func envelope(h History, kind fhir.BundleType, resources []resource, at address) (bundle, error) {
 	b := bundle{
-		ResourceType: "Bundle", Meta: tagOf(h), Type: kind,
+		ResourceType: "Bundle", Meta: bundleMeta(h), Type: kind,
 		Timestamp: instant(h.Current.Case.GetChangedTime()),
 		Entry:     make([]entry, 0, len(resources)),
 	}
@@ -302,16 +303,54 @@ func (a assembly) withEnded(bundle []byte, entries bool, at address) ([]byte, er
 
 func urn(id string) string { return "urn:uuid:" + id }
 
-// tagOf carries the case's history number.
+// tagOf carries the case's history number as a tag.
 func tagOf(h History) *fhir.Meta {
 	return &fhir.Meta{Tag: []fhir.Coding{{
 		System: text(HistorySystem), Code: text(strconv.FormatInt(h.Number(), 10)),
 	}}}
 }
 
+// historyOf carries the case's history number as an extension. It may be larger than
+// an integer of FHIR, which has 32 bits.
+func historyOf(h History) []fhir.Extension {
+	number := json.Number(strconv.FormatInt(h.Number(), 10))
+	return []fhir.Extension{{Url: HistoryExtension, ValueDecimal: &number}}
+}
+
+// bundleMeta carries it in a bundle.
+func bundleMeta(h History) *fhir.Meta {
+	meta := tagOf(h)
+	meta.Extension = historyOf(h)
+	return meta
+}
+
+// extensions gives those of the resource as a whole.
+func (r resource) extensions() *[]fhir.Extension {
+	switch {
+	case r.observation != nil:
+		return &r.observation.Extension
+	case r.procedure != nil:
+		return &r.procedure.Extension
+	case r.device != nil:
+		return &r.device.Extension
+	case r.issue != nil:
+		return &r.issue.Extension
+	case r.request != nil:
+		return &r.request.Extension
+	case r.ringRequest != nil:
+		return &r.ringRequest.Extension
+	case r.goal != nil:
+		return &r.goal.Extension
+	case r.report != nil:
+		return &r.report.Extension
+	}
+	return &r.provenance.Extension
+}
+
 // enteredInError gives the resource as it is when it should never have been:
-// what it was about and whose, and no statement.
-func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta) resource {
+// what it was about and whose, and no statement. meta and history carry the history
+// number.
+func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta, history []fhir.Extension) resource {
 	gone := resource{typ: r.typ, id: r.id}
 	switch {
 	case r.observation != nil:
@@ -376,6 +415,7 @@ func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta) resou
 		kept.Meta = meta
 		gone.provenance = &kept
 	}
+	*gone.extensions() = history
 	return gone
 }
 

@@ -78,8 +78,8 @@
 // Every id is a UUID of version 8 from the case's uid and the resource's key, so
 // that a repeated bundle changes nothing; its first 48 bits say of which case it is. A bundle is a function of the whole
 // history and names every id that any state of the case produced; the newest one
-// therefore leaves a receiver where it ends whatever came before, and the tag
-// with the history number lets a receiver drop what arrives late. What an earlier
+// therefore leaves a receiver where it ends whatever came before, and the
+// history number, an extension of every resource, lets a receiver drop what arrives late. What an earlier
 // state produced and this one does not is entered in error, with three exceptions:
 // requests and goals of an earlier revision of the plan stay, revoked, as long as
 // the plan is not retracted; a Provenance has no status and is only ever added, for

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -504,12 +505,16 @@ func (r receiver) put(bundle []byte, dropLower bool) {
 
 // version is the history number of a resource, -1 if it has none.
 func version(r object) int64 {
-	text, _ := at(r, "meta", "tag", 0, "code").(string)
-	n, err := strconv.ParseInt(text, 10, 64)
-	if err != nil {
-		return -1
+	for _, e := range asArray(r["extension"]) {
+		if at(e, "url") == fhirmap.HistoryExtension {
+			n, err := strconv.ParseFloat(fmt.Sprint(at(e, "valueDecimal")), 64)
+			if err != nil {
+				return -1
+			}
+			return int64(n)
+		}
 	}
-	return n
+	return -1
 }
 
 func (r receiver) String() string {
@@ -739,5 +744,27 @@ func TestConfirmedContradiction(t *testing.T) {
 	}
 	if v := at(byKey(t, bundle, "value|annulus_area|assessment/tee|measured|echo-3d"), "valueQuantity", "value"); v == nil {
 		t.Error("the confirmed value is not sent")
+	}
+}
+
+// A receiver that keeps the tags and the extensions of meta that it has, as many do
+// when they update, still tells what is newer: the number stands on the resource.
+// Source: hapifhir/hapi-fhir issues 1477 and 4993.
+func TestHistoryNumberOutlivesMergedMeta(t *testing.T) {
+	states := fhirtest.RevisedStates()
+	held := map[string]object{}
+	for i := range states {
+		h := fhirtest.Of("u", states[:i+1]...)
+		for url, r := range resources(t, transaction(t, h)) {
+			if old, has := held[url]; has {
+				r["meta"] = old["meta"]
+			}
+			held[url] = r
+		}
+		for url, r := range held {
+			if got := version(r); got != h.Number() {
+				t.Fatalf("%s has the number %d after state %d, want %d", url, got, i+1, h.Number())
+			}
+		}
 	}
 }

@@ -44,7 +44,7 @@ func ofStates(site, uid string, mapping int64, states []Snapshot) ([]resource, e
 			}
 			if !living[r.id] {
 				living[r.id] = true
-				gone = append(gone, r.enteredInError(subject, tag))
+				gone = append(gone, r.enteredInError(subject, tag, historyOf(newest)))
 			}
 		}
 	}

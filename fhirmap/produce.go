@@ -1,6 +1,7 @@
 package fhirmap
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -27,6 +28,7 @@ type producer struct {
 	from      source                        // of what is being made
 	subject   *fhir.Reference
 	meta      *fhir.Meta
+	history   []fhir.Extension
 	retracted map[string]bool // sections
 	occasions []*occasion     // in the order of the record, then of the evaluation
 	out       []resource
@@ -81,7 +83,7 @@ func produce(h History) ([]resource, error) {
 	c := h.Current.Case
 	p := &producer{
 		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(), limits: h.Current.Limits,
-		subject: subjectOf(h), meta: tagOf(h), retracted: map[string]bool{}, known: map[string]bool{},
+		subject: subjectOf(h), meta: tagOf(h), history: historyOf(h), retracted: map[string]bool{}, known: map[string]bool{},
 		identified: map[string]bool{}, nobody: h.WithoutStaff,
 		asked: h.asked,
 	}
@@ -263,6 +265,8 @@ func kindOf(section string) string {
 // add puts a resource into the bundle and gives a reference to it.
 func (p *producer) add(r resource) fhir.Reference {
 	r.from = p.from
+	own := r.extensions()
+	*own = slices.Concat(*own, p.history)
 	p.out = append(p.out, r)
 	p.known[r.id] = true
 	return fhir.Reference{Reference: text(urn(r.id))}

@@ -310,7 +310,7 @@ func (r resource) ended() (text []byte, state SentState, err error) {
 	if r.typ == typeProvenance && r.provenance == nil {
 		return nil, Past, nil
 	}
-	form := r.enteredInError(&fhir.Reference{}, &fhir.Meta{})
+	form := r.enteredInError(&fhir.Reference{}, &fhir.Meta{}, nil)
 	if err := form.checkStatus(); err != nil {
 		return nil, 0, err
 	}
@@ -357,14 +357,18 @@ var (
 // ending puts the bundle's own history number and subject into forms of ended
 // resources.
 type ending struct {
-	meta, subject []byte
-	codes         equivalents
+	// meta and history carry the history number.
+	meta, history, subject []byte
+	codes                  equivalents
 }
 
 func newEnding(h History) (ending, error) {
 	e := ending{codes: equivalentsOf(h.Codes)}
 	var err error
 	if e.meta, err = json.Marshal(tagOf(h)); err != nil {
+		return e, err
+	}
+	if e.history, err = json.Marshal(historyOf(h)); err != nil {
 		return e, err
 	}
 	e.subject, err = json.Marshal(subjectOf(h))
@@ -384,6 +388,8 @@ func (e ending) append(out []byte, s Sent) ([]byte, error) {
 	out = append(out, head...)
 	out = append(out, emptyMeta[:len(emptyMeta)-2]...)
 	out = append(out, e.meta...)
+	out = append(out, `,"extension":`...) // its form has none
+	out = append(out, e.history...)
 	for _, empty := range emptySubjects {
 		if s.Type == typeProvenance {
 			break // it names nobody, and is long
@@ -400,7 +406,9 @@ func (e ending) append(out []byte, s Sent) ([]byte, error) {
 }
 
 // room is more than append adds to a form.
-func (e ending) room() int { return len(e.meta) + len(e.subject) }
+func (e ending) room() int {
+	return len(e.meta) + len(`,"extension":`) + len(e.history) + len(e.subject)
+}
 
 // digestBytes are enough to tell apart what one resource said in states that
 // follow each other.

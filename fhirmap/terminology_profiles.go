@@ -354,9 +354,11 @@ func extensionDefinition(x Extension) fhir.StructureDefinition {
 		Id: text(id), Url: x.URL, Version: text("1"), Name: computable(id) + "Extension", Title: text(x.Display),
 		Status: fhir.PublicationStatusActive, Publisher: text(publisher), Description: text(x.Display + "."),
 		FhirVersion: pointer(fhir.FHIRVersion4_0_1), Kind: fhir.StructureDefinitionKindComplexType,
-		Context: []fhir.StructureDefinitionContext{{Type: fhir.ExtensionContextTypeElement, Expression: x.Context}},
-		Type:    of, BaseDefinition: &base, Derivation: pointer(fhir.TypeDerivationRuleConstraint),
+		Type: of, BaseDefinition: &base, Derivation: pointer(fhir.TypeDerivationRuleConstraint),
 		Differential: &fhir.StructureDefinitionDifferential{},
+	}
+	for _, on := range x.Context {
+		d.Context = append(d.Context, fhir.StructureDefinitionContext{Type: fhir.ExtensionContextTypeElement, Expression: on})
 	}
 	d.Differential.Element = []fhir.ElementDefinition{
 		{Id: text(of), Path: of, Short: text(x.Display), Min: pointer(0), Max: text("1")},

@@ -62,7 +62,7 @@ is begun again by the same command.
 
 --incremental takes the token of DIR's manifest, writes only the cases that changed
 since into further files, and names those beside the earlier ones. A resource may
-stand on several lines: a later line, of a higher history number in meta.tag, takes
+stand on several lines: a later line, of a higher history number, takes
 the place of an earlier one. Without --incremental everything is written anew and
 the files of the manifest before are removed.`,
 		Example: `  trigone export --out /srv/trigone-fhir

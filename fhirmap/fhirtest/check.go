@@ -149,12 +149,24 @@ func identifierSearch(resource object) string {
 	return url.QueryEscape(fmt.Sprint(id["system"]) + "|" + value)
 }
 
+// historyOf gives the history number of a resource or a bundle, by its extension; nil
+// where the tag does not say the same.
 func historyOf(resource object) any {
 	meta, _ := resource["meta"].(object)
+	extensions, _ := resource["extension"].(array)
+	if resource["resourceType"] == "Bundle" {
+		extensions, _ = meta["extension"].(array)
+	}
+	var number json.Number
+	for _, x := range extensions {
+		if e, _ := x.(object); e["url"] == fhirmap.HistoryExtension {
+			number, _ = e["valueDecimal"].(json.Number)
+		}
+	}
 	tags, _ := meta["tag"].(array)
 	for _, t := range tags {
-		if tag, ok := t.(object); ok && tag["system"] == fhirmap.HistorySystem {
-			return tag["code"]
+		if tag, ok := t.(object); ok && tag["system"] == fhirmap.HistorySystem && tag["code"] == number.String() {
+			return number
 		}
 	}
 	return nil

@@ -136,8 +136,12 @@ func TestBrokenBundlesAreCaught(t *testing.T) {
 		}, "is not the table's"},
 		{"no history number", func(b object) { delete(resource(b, "Device", nil), "meta") }, "history number"},
 		{"another history number", func(b object) {
+			resource(b, "Device", nil)["extension"].(array)[0].(object)["valueDecimal"] = 9
+		}, "history number"},
+		{"a tag that says another", func(b object) {
 			resource(b, "Device", nil)["meta"].(object)["tag"].(array)[0].(object)["code"] = "9"
 		}, "history number"},
+		{"no extension with it", func(b object) { delete(resource(b, "Device", nil), "extension") }, "history number"},
 		{"no identifier", func(b object) { delete(resource(b, "Observation", nil), "identifier") }, "0 identifiers"},
 		{"no code", func(b object) { delete(resource(b, "Observation", nil), "code") }, "no code"},
 		{"a status out of a forgotten enum", func(b object) { resource(b, "Observation", nil)["status"] = "registered" }, "status registered"},
