@@ -578,4 +578,8 @@ func TestKnownFromEndToEnd(t *testing.T) {
 	if !look.limit(nowhere, from, to) || len(look.beside) != 1 || len(look.bounds) != 0 || look.empty != nil {
 		t.Errorf("beside %+v, bounds %+v, empty %+v", look.beside, look.bounds, look.empty)
 	}
+	nowhere.beside = false
+	if !look.limit(nowhere, from, to) || look.empty == nil || look.empty.End != UpperEnd {
+		t.Errorf("what holds nowhere leaves nothing: %+v", look.empty)
+	}
 }
