@@ -98,6 +98,11 @@ func (h *heavy) search(ctx context.Context) (leave func(), err error) {
 	return h.enter(ctx, weighed{searches, 1})
 }
 
+// export lets an export of the REST face in.
+func (h *heavy) export(ctx context.Context) (leave func(), err error) {
+	return h.enter(ctx, weighed{exports, 1})
+}
+
 func (h *heavy) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 	leave, err := h.enter(ctx, heavyMethods[info.FullMethod])
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -30,6 +31,9 @@ const (
 
 // RESTKeptBytes is how much of what it renders the REST face keeps in memory.
 const RESTKeptBytes = fhirrest.DefaultKept
+
+// exportsBeside ends the name of the folder, beside the store, of the files of exports.
+const exportsBeside = ".exports"
 
 // restFace is the REST face on its own port, one for each site behind one door; nil
 // is none.
@@ -91,6 +95,7 @@ func (f *restFace) open(o Options, p *plan, door *door, heavy *heavy, rec *recor
 		f.faces[site], err = fhirrest.New(fhirrest.Config{
 			Desk: h.desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log,
 			Admit: heavy.search, May: door.mayRoute, OnRecord: rec.recorder.Admit, Kept: RESTKeptBytes / len(door.houses),
+			ExportDir: filepath.Join(p.storePath+exportsBeside, site), AdmitExport: heavy.export,
 		})
 		if err != nil {
 			return err
@@ -172,6 +177,11 @@ func (f *restFace) stop(ctx context.Context) {
 		f.log.Warn("requests were cut off at the end of the time to drain")
 		if err := f.server.Close(); err != nil {
 			f.log.Warn("closing the REST face", zap.Error(err))
+		}
+	}
+	for _, face := range f.faces {
+		if err := face.Close(); err != nil {
+			f.log.Warn("removing the files of exports", zap.Error(err))
 		}
 	}
 }

@@ -79,6 +79,9 @@ var rights = []right{
 	{call: fhirRoute(fhirrest.RouteSearch), roles: reading(), about: "search by POST"},
 	{call: fhirRoute(fhirrest.RouteRead), roles: reading(), about: "read a resource"},
 	{call: fhirRoute(fhirrest.RouteVersion), roles: reading(), about: "read a version of a resource"},
+	{call: fhirRoute(fhirrest.RouteExport), roles: may(reader, auditor), about: "begin an export of every case"},
+	{call: fhirRoute(fhirrest.RouteExportStatus), roles: may(reader, auditor), about: "ask about an export, remove it"},
+	{call: fhirRoute(fhirrest.RouteExportFile), roles: may(reader, auditor), about: "fetch a file of an export"},
 
 	{call: healthgrpc.Health_Check_FullMethodName, anybody: true, about: "is the server well"},
 	{call: healthgrpc.Health_Watch_FullMethodName, anybody: true, about: "follow whether it is"},

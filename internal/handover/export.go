@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
@@ -56,19 +57,63 @@ func (d *Desk) ExportResources(ctx context.Context, who casebook.Principal, req 
 	if err != nil {
 		return err
 	}
-	e := &export{
-		desk: d, ctx: ctx, site: site, types: types, out: send,
-		buffers: map[string]*buffer{}, counts: map[string]int64{},
-	}
+	e := d.export(ctx, site, types, send)
 	if err := e.from(begin); err != nil {
 		return err
 	}
+	return e.all(func() (string, error) { return d.archive.Token(question, e.mark()) })
+}
+
+// ExportSince hands over the resources of every case that changed at a time or later,
+// of these types or, with none, of all. Its end has no token.
+func (d *Desk) ExportSince(ctx context.Context, who casebook.Principal, types []string, since time.Time, send func(*trigonev1.ExportResourcesResponse) error) error {
+	site, err := d.archive.Admit(who, nil)
+	if err != nil {
+		return err
+	}
+	types = slices.Clone(types)
+	slices.Sort(types)
+	e := d.export(ctx, site, slices.Compact(types), send)
+	if err := e.fromTime(since); err != nil {
+		return err
+	}
+	return e.all(func() (string, error) { return "", nil })
+}
+
+func (d *Desk) export(ctx context.Context, site string, types []string, send func(*trigonev1.ExportResourcesResponse) error) *export {
+	return &export{
+		desk: d, ctx: ctx, site: site, types: types, out: send,
+		buffers: map[string]*buffer{}, counts: map[string]int64{},
+	}
+}
+
+// fromTime begins behind the changes before the first one at a time or later.
+func (e *export) fromTime(since time.Time) error {
+	for !since.IsZero() {
+		changes, err := e.desk.archive.Store.Changes(e.ctx, e.site, e.last.Number, changesAtOnce)
+		if err != nil || len(changes) == 0 {
+			return err
+		}
+		for _, c := range changes {
+			if !c.Time.Before(since) {
+				return nil
+			}
+			e.last = c
+		}
+	}
+	return nil
+}
+
+// all walks to the end, and tells it.
+func (e *export) all(token func() (string, error)) error {
+	d := e.desk
 	began := d.now()
 	if err := e.walk(); err != nil {
 		return err
 	}
 	end := &trigonev1.ExportEnd{TransactionTime: casebook.Timestamp(began.UTC())}
-	if end.NextSince, err = d.archive.Token(question, e.mark()); err != nil {
+	var err error
+	if end.NextSince, err = token(); err != nil {
 		return err
 	}
 	for _, typ := range slices.Sorted(maps.Keys(e.counts)) {

@@ -31,6 +31,11 @@ type (
 		Mode          string           `json:"mode"`
 		Documentation string           `json:"documentation"`
 		Resource      []servedResource `json:"resource"`
+		Operation     []operation      `json:"operation,omitempty"`
+	}
+	operation struct {
+		Name       string `json:"name"`
+		Definition string `json:"definition"`
 	}
 	servedResource struct {
 		Type             string        `json:"type"`
@@ -85,6 +90,9 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 				{Name: paramURL, Definition: searchParameter + "conformance-url", Type: kindURI},
 			},
 		})
+	}
+	if f.exports.dir != "" {
+		s.Rest[0].Operation = []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export"}}
 	}
 	return json.Marshal(s)
 }

@@ -78,6 +78,10 @@ type Config struct {
 	// OnRecord refuses what identifies while who reads it cannot be put on record; nil:
 	// nothing is refused.
 	OnRecord func() error
+	// ExportDir is a folder of its own for the files of exports, which is emptied; empty:
+	// there are no exports. AdmitExport lets one in, as Admit does a search.
+	ExportDir   string
+	AdmitExport func(context.Context) (leave func(), err error)
 	// Kept bounds the bytes of rendered resources kept in memory; 0: DefaultKept.
 	Kept int
 }
@@ -105,6 +109,7 @@ type Face struct {
 	may      func(ctx context.Context, route string) error
 	onRecord func() error
 	handler  http.Handler
+	exports  *exports
 }
 
 // ErrBase says that the base address cannot be served.
@@ -133,6 +138,9 @@ func New(c Config) (*Face, error) {
 	f := &Face{
 		desk: c.Desk, shelf: shelf, shapes: &shapes{public: c.Desk.PublicCodes()}, base: base.String(), path: base.Path, host: base.Hostname(),
 		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May, onRecord: c.OnRecord,
+	}
+	if f.exports, err = newExports(c.ExportDir, c.AdmitExport, c.Log); err != nil {
+		return nil, err
 	}
 	if f.metadata, err = f.statement(c.Version, c.Started); err != nil {
 		return nil, err
@@ -192,11 +200,15 @@ const (
 	RouteSearch      = "{type}/_search"
 	RouteRead        = "{type}/{id}"
 	RouteVersion     = "{type}/{id}/_history/{version}"
+	// Of exports: to begin one, to ask about it or remove it, to fetch a file.
+	RouteExport       = "$export"
+	RouteExportStatus = "$export-status/{id}"
+	RouteExportFile   = "$export-file/{id}/{file}"
 )
 
 // Routes gives all of them: each has a row in the server's table of rights.
 func Routes() []string {
-	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion}
+	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion, RouteExport, RouteExportStatus, RouteExportFile}
 }
 
 // enter takes a request to its route, if who asks may: before anything is looked for.
@@ -334,7 +346,13 @@ func (f *Face) serve(w http.ResponseWriter, r *http.Request) {
 		w.WriteHeader(a.status)
 		return
 	}
-	h.Set("Content-Type", fhirmap.MediaType)
+	if a.status == http.StatusAccepted {
+		w.WriteHeader(a.status)
+		return
+	}
+	if h.Get("Content-Type") == "" {
+		h.Set("Content-Type", fhirmap.MediaType)
+	}
 	if r.Method == http.MethodHead {
 		h.Set("Content-Length", strconv.Itoa(len(a.body)))
 		w.WriteHeader(a.status)
@@ -362,7 +380,9 @@ func (f *Face) guarded(r *http.Request, x *exchange) (a answer, err error) {
 	return a, err
 }
 
-// resourceID is the form of an id in FHIR.
+// typeName is the form of a type's name, resourceID of an id in FHIR.
+var typeName = regexp.MustCompile(`^[A-Z][A-Za-z]{1,63}$`)
+
 var resourceID = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
 
 const (
@@ -395,6 +415,9 @@ func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
 			return answer{}, err
 		}
 		return f.plain(r, func() (answer, error) { return answered(f.metadata), nil })
+	}
+	if strings.HasPrefix(segments[0], "$export") {
+		return f.respondExport(r, x, segments)
 	}
 	typ := segments[0]
 	t := typeNamed(typ)
@@ -644,14 +667,33 @@ func parameters(r *http.Request) (url.Values, error) {
 	return params, nil
 }
 
-// handling reads Prefer: handling=strict or lenient, the default.
-func handling(h http.Header) (strict bool, err error) {
+// preferences gives the names and values of Prefer.
+func preferences(h http.Header) [][2]string {
+	var list [][2]string
 	for _, preference := range strings.FieldsFunc(strings.Join(h.Values("Prefer"), ","), func(r rune) bool { return r == ',' || r == ';' }) {
 		name, value, _ := strings.Cut(strings.TrimSpace(preference), "=")
-		if !strings.EqualFold(strings.TrimSpace(name), "handling") {
+		list = append(list, [2]string{strings.ToLower(strings.TrimSpace(name)), strings.ToLower(strings.Trim(strings.TrimSpace(value), `"`))})
+	}
+	return list
+}
+
+// prefers says whether a preference without a value is stated.
+func prefers(h http.Header, name string) bool {
+	return slices.ContainsFunc(preferences(h), func(p [2]string) bool { return p[0] == name })
+}
+
+// prefersLenient says whether leniency was asked for by name.
+func prefersLenient(h http.Header) bool {
+	return slices.Contains(preferences(h), [2]string{"handling", "lenient"})
+}
+
+// handling reads Prefer: handling=strict or lenient, the default.
+func handling(h http.Header) (strict bool, err error) {
+	for _, p := range preferences(h) {
+		if p[0] != "handling" {
 			continue
 		}
-		switch strings.ToLower(strings.Trim(strings.TrimSpace(value), `"`)) {
+		switch p[1] {
 		case "strict":
 			return true, nil
 		case "lenient":

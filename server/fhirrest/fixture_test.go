@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -49,6 +50,8 @@ type fixture struct {
 	logs  *observer.ObservedLogs
 	base  string
 	close func() error
+	// exports is where files of exports lie.
+	exports string
 }
 
 // clockwork gives a time that moves on with every write.
@@ -90,8 +93,10 @@ func open(dir string, kept int) (*fixture, error) {
 		f.face.ServeHTTP(w, r.WithContext(named(r.Context())))
 	}))
 	f.base = "http://" + f.http.Listener.Addr().String() + "/fhir"
+	f.exports = filepath.Join(dir, "exports")
 	f.face, err = New(Config{
-		Desk: f.desk, Base: f.base, Version: "test", Started: clock.now, Log: zap.New(core), Kept: kept,
+		ExportDir: f.exports,
+		Desk:      f.desk, Base: f.base, Version: "test", Started: clock.now, Log: zap.New(core), Kept: kept,
 		Fixed: Fixed{Types: []string{"CodeSystem"}, Read: func(typ, id string) ([]byte, bool) {
 			return codeSystem, typ == "CodeSystem" && id == "metric"
 		}, List: func(typ string) []fhirmap.Resource {
@@ -104,7 +109,10 @@ func open(dir string, kept int) (*fixture, error) {
 	f.http.Start()
 	f.close = func() error {
 		f.http.Close()
-		err := store.Close()
+		err := errors.Join(f.face.Close(), store.Close())
+		if _, left := os.Stat(f.exports); !errors.Is(left, os.ErrNotExist) {
+			err = errors.Join(err, errors.New("files of exports are left"))
+		}
 		if n := logs.FilterMessage(staleRow).Len(); n > 0 {
 			err = errors.Join(err, fmt.Errorf("%d rows find what their resources do not say", n))
 		}
