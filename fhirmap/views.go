@@ -1,6 +1,11 @@
 package fhirmap
 
-import "slices"
+import (
+	"slices"
+	"strings"
+
+	trigonev1 "trigone/proto/trigone/v1"
+)
 
 // TypeView is the type of a view: no resource of R4, but a model of the guide 'SQL on
 // FHIR', version 2, whose runners make a table of the resources of an export.
@@ -78,7 +83,7 @@ func viewConstants() []viewConstant {
 		{"metric", metricSystem}, {"place", placeSystem}, {"step", stepSystem}, {"device", deviceSystem}, {"property", propertySystem},
 		{"grade", gradeSystem}, {"stage", stageSystem}, {"method", methodSystem}, {"role", roleSystem}, {"occasion", occasionSystem},
 		{"kind", kindSystem}, {"reason", reasonSystem}, {"rule", ruleSystem}, {"finding", findingSystem}, {"discrepancy", discrepancySystem},
-		{"verdict", verdictSystem}, {"snomed", snomed},
+		{"verdict", verdictSystem}, {"outcome", outcomeSystem}, {"snomed", snomed},
 	}
 }
 
@@ -148,11 +153,12 @@ func views() []view {
 		{
 			id: "steps", title: "Steps", of: typeProcedure,
 			says:  "Every operation (operation is empty) and every step of one: done, taken down again (stopped), planned and left out (not-done). planned_by tells the planned step; a step done without one was not planned. place is the first, a step may have several.",
-			where: []string{"code.coding.where(system = %step).exists()", stands},
+			where: []string{"partOf.exists() or code.coding.where(system = %step and code = '" + repairStep + "').exists()", stands},
 			columns: slices.Concat(around("subject"), []column{
 				{"step", codeOf("code", "step"), "code", ""},
 				{"place", codeOf("bodySite", "place"), "code", ""},
 				{"reason", codeOf("statusReason", "reason"), "code", ""},
+				{"surgeon", "performer.where(function.coding.where(system = %outcome and code = '" + surgeonRole + "').exists()).actor.identifier.value.first()", "string", "Pseudonym, at the operation, where the export names who operated"},
 				{"began", "performed.ofType(Period).start", "dateTime", ""},
 				{"ended", "performed.ofType(Period).end", "dateTime", ""},
 			}),
@@ -164,7 +170,7 @@ func views() []view {
 		{
 			id: "rings", title: "Rings", of: typeDevice,
 			says:  "Every ring, band or prosthesis that was implanted; inactive: taken out again. A size is a label, comparable inside its family only.",
-			where: []string{"type.coding.where(system = %device and code != '" + softwareDevice + "').exists()", stands},
+			where: []string{"type.coding.where(system = %device and " + anyCode("complete-ring", "posterior-band", ringDevice, prosthesisDevice) + ").exists()", stands},
 			columns: slices.Concat(around("patient"), []column{
 				{"kind", codeOf("type", "device"), "code", ""},
 				{"label", propertyPath(labelProperty) + ".valueQuantity.value.first()", "decimal", "Labelled size"},
@@ -224,8 +230,50 @@ func views() []view {
 				{"detail", "detail", "string", "In words"},
 			}),
 		},
+		{
+			id: "follow-up-events", title: "Follow-up events", of: typeObservation,
+			says:  "What is known after the operation: vital status on a day, contact kept or lost, discharge, readmissions, complications, functional class and rhythm. A complication in theatre is here too. What was done again is in the table of reinterventions.",
+			where: []string{"code.coding.where(system = %outcome and " + anyCode(factVitalStatus, factContact, factDischarge, factReadmission, factComplication, factClass, factRhythm) + ").exists()", stands},
+			columns: slices.Concat(around("subject"), []column{
+				{"event", codeOf("code", "outcome"), "code", ""},
+				{"what", codeOf(ofConcept, "outcome"), "code", "Its word; empty where it is not known"},
+				{"occasion", codeOf("category", "occasion"), "code", ""},
+				{"at", "effective.ofType(dateTime)", "dateTime", "Of a status: the day on which it was known"},
+				{"grade", ofOutcome(partGrade), "code", "Of a complication"},
+				{"unplanned", ofOutcome(partUnplanned), "code", "Of a readmission"},
+				{"died_on", outcomePart(partDeathDate) + ".value.ofType(dateTime).first()", "dateTime", ""},
+				{"death_cause", ofOutcome(partDeathCause), "code", ""},
+				{"death_place", ofOutcome(partDeathPlace), "code", ""},
+			}),
+			inner: []inner{reference("focus", typeProcedure, "operation", "Id of the operation")},
+		},
+		{
+			id: "reinterventions", title: "Reinterventions and returns to theatre", of: typeProcedure,
+			says:  "What was done again after the operation, on the mitral valve or by a return to theatre in the same stay.",
+			where: []string{"partOf.empty() and code.coding.where(system = %step and code = '" + repairStep + "').empty()", "code.coding.where(system = %step).exists()", stands},
+			columns: slices.Concat(around("subject"), []column{
+				{"what", codeOf("code", "step"), "code", ""},
+				{"why", codeOf("reasonCode", "outcome"), "code", "Mechanism, or reason of a return"},
+				{"at", "performed.ofType(dateTime)", "dateTime", ""},
+			}),
+			inner: []inner{reference("reasonReference", typeProcedure, "operation", "Id of the operation")},
+		},
 	}
 }
+
+// surgeonRole is the code of who operated.
+var surgeonRole = enumCode(trigonev1.OperatorRole(0).Descriptor(), trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON.Number())
+
+// anyCode asks that a coding has one of the codes.
+func anyCode(codes ...string) string {
+	return "(code = '" + strings.Join(codes, "' or code = '") + "')"
+}
+
+func outcomePart(code string) string {
+	return "component.where(code.coding.where(system = %outcome and code = '" + code + "').exists())"
+}
+
+func ofOutcome(code string) string { return codeOf(outcomePart(code)+"."+ofConcept, "outcome") }
 
 func propertyPath(code string) string {
 	return "property.where(type.coding.where(system = %property and code = '" + code + "').exists())"

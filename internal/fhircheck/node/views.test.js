@@ -49,7 +49,7 @@ const number = (text) => (text === '' ? null : Number(text));
 const sorted = (rows) => rows.map((r) => r.join(' ')).sort();
 
 test('every view is whole and asks of a runner what the guide does', { skip }, () => {
-  assert.deepEqual(Object.keys(views).sort(), ['differences', 'findings', 'goals', 'rings', 'steps', 'values']);
+  assert.deepEqual(Object.keys(views).sort(), ['differences', 'findings', 'follow-up-events', 'goals', 'reinterventions', 'rings', 'steps', 'values']);
   for (const view of Object.values(views)) {
     assert.equal(view.resourceType, 'ViewDefinition');
     assert.match(view.name, /^[A-Za-z][A-Za-z0-9_]*$/);
@@ -108,11 +108,13 @@ test('differences: class, verdict and number are those of the list', { skip }, (
 
 test('steps: what was left out is what the list calls omitted, and every case has its operation', { skip }, () => {
   const rows = run('steps');
-  const omitted = rows.filter((r) => r.status === 'not-done').map((r) => [r.case]);
+  const omitted = rows.filter((r) => r.status === 'not-done' && !r.step.startsWith('concomitant-')).map((r) => [r.case]);
   assert.deepEqual(sorted(omitted), sorted(list('discrepancies').filter((d) => d.class === 'step_omitted' && d.verdict === 'present').map((d) => [uid(d.case)])));
   const operations = rows.filter((r) => r.operation === null);
   assert.equal(new Set(operations.map((r) => r.case)).size, operations.length);
   assert.deepEqual(sorted(operations.map((r) => [r.case])), sorted(list('cases').filter((c) => c.repair_techniques_done !== '').map((c) => [uid(c.case_name)])));
+  const surgeons = list('cases').filter((c) => c.repair_techniques_done !== '').map((c) => [uid(c.case_name), c.team_first_operator]);
+  assert.deepEqual(sorted(operations.map((r) => [r.case, r.surgeon])), sorted(surgeons));
   for (const r of rows.filter((x) => x.operation !== null)) assert.ok(operations.some((o) => o.id === r.operation.split('/').at(-1)), r.id);
 });
 
@@ -121,6 +123,30 @@ test('goals: an aim that was missed is in the list', { skip }, () => {
   const listed = list('discrepancies').filter((d) => d.class === 'target_missed' && d.verdict === 'present').map((d) => [uid(d.case), code(d.metric)]);
   assert.deepEqual(sorted(missed), sorted(listed));
   assert.ok(missed.length > 0);
+});
+
+test('follow-up events: complications, readmissions, death and who was lost are those of the facts', { skip }, () => {
+  const rows = run('follow-up-events');
+  const events = rows.filter((r) => ['complication', 'readmission'].includes(r.event)).map((r) => [r.case, r.event, r.what]);
+  const facts = list('events')
+    .filter((e) => ['complication', 'readmission'].includes(e.kind))
+    .map((e) => [uid(e.case_name), e.kind, e.kind === 'complication' ? `complication-kind-${code(e.complication)}` : `readmission-cause-${code(e.readmission_cause)}`]);
+  assert.deepEqual(sorted(events), sorted(facts));
+  const statuses = list('statuses');
+  const dead = rows.filter((r) => r.what === 'vital-status-dead').map((r) => [r.case]);
+  assert.deepEqual(sorted(dead), sorted(statuses.filter((s) => s.vital_status === 'dead').map((s) => [uid(s.case_name)])));
+  const lost = rows.filter((r) => r.what === 'contact-lost').map((r) => [r.case]);
+  assert.deepEqual(sorted(lost), sorted(statuses.filter((s) => s.lost === 'yes').map((s) => [uid(s.case_name)])));
+  assert.ok(dead.length > 0 && lost.length > 0);
+});
+
+test('reinterventions: what was done again is in the facts', { skip }, () => {
+  const rows = run('reinterventions').map((r) => [r.case, r.what]);
+  const facts = list('events')
+    .filter((e) => ['reintervention', 'return_to_theatre'].includes(e.kind))
+    .map((e) => [uid(e.case_name), e.kind === 'reintervention' ? `reintervention-${code(e.reintervention)}` : 'return-to-theatre']);
+  assert.deepEqual(sorted(rows), sorted(facts));
+  assert.ok(rows.length > 0);
 });
 
 test('findings: rule and kind are those of the facts', { skip }, () => {
