@@ -107,6 +107,7 @@ const (
 // around are the columns of a resource and its patient.
 func around(patient string) []column {
 	return []column{
+		{"key", "getResourceKey()", "string", "What columns of other tables refer to"},
 		{"id", "id", "id", "Its first 13 characters are those of the case, in every table"},
 		{"patient_system", patient + ".identifier.system", "uri", ""},
 		{"patient", patient + ".identifier.value", "string", ""},
@@ -163,8 +164,8 @@ func views() []view {
 				{"ended", "performed.ofType(Period).end", "dateTime", ""},
 			}),
 			inner: []inner{
-				reference("partOf", typeProcedure, "operation", "Id of the operation"),
-				reference("basedOn", typeRequest, "planned_by", "Id of the planned step, of the plan for an operation"),
+				reference("partOf", typeProcedure, "operation", "Key of the operation"),
+				reference("basedOn", typeRequest, "planned_by", "Key of the planned step, of the plan for an operation"),
 			},
 		},
 		{
@@ -190,13 +191,14 @@ func views() []view {
 				{"judged_by", codeOf(partOf(kindJudgedBy)+"."+ofConcept, "kind"), "code", ""},
 				{"reason", codeOf(partOf(kindReason)+"."+ofConcept, "reason"), "code", "Recorded for it"},
 			}, observed()),
-			inner: []inner{reference("partOf", typeProcedure, "step", "Id of the step or the operation")},
+			inner: []inner{reference("partOf", typeProcedure, "step", "Key of the step or the operation")},
 		},
 		{
 			id: "goals", title: "Aims and planned numbers", of: typeGoal,
 			says:  "What a plan aims at and the numbers it states, one row each, of every revision of the plan: cancelled where a later one took its place. missed says that the outcome of the operation did not meet it.",
 			where: []string{"lifecycleStatus != 'entered-in-error'"},
 			columns: []column{
+				{"key", "getResourceKey()", "string", "What columns of other tables refer to"},
 				{"id", "id", "id", "Its first 13 characters are those of the case, in every table"},
 				{"patient_system", "subject.identifier.system", "uri", ""},
 				{"patient", "subject.identifier.value", "string", ""},
@@ -205,7 +207,7 @@ func views() []view {
 				{"missed", "achievementStatus.coding.where(code = 'not-achieved').exists()", "boolean", ""},
 			},
 			inner: []inner{
-				reference("addresses", typeRequest, "plan", "Id of the plan or the planned step"),
+				reference("addresses", typeRequest, "plan", "Key of the plan or the planned step"),
 				{path: "target", columns: []column{
 					{"metric", codeOf("measure", "metric"), "code", ""},
 					{"place", codeOf(extensionPath(placeExtension)+"."+ofConcept, "place"), "code", ""},
@@ -245,7 +247,7 @@ func views() []view {
 				{"death_cause", ofOutcome(partDeathCause), "code", ""},
 				{"death_place", ofOutcome(partDeathPlace), "code", ""},
 			}),
-			inner: []inner{reference("focus", typeProcedure, "operation", "Id of the operation")},
+			inner: []inner{reference("focus", typeProcedure, "operation", "Key of the operation")},
 		},
 		{
 			id: "reinterventions", title: "Reinterventions and returns to theatre", of: typeProcedure,
@@ -256,7 +258,7 @@ func views() []view {
 				{"why", codeOf("reasonCode", "outcome"), "code", "Mechanism, or reason of a return"},
 				{"at", "performed.ofType(dateTime)", "dateTime", ""},
 			}),
-			inner: []inner{reference("reasonReference", typeProcedure, "operation", "Id of the operation")},
+			inner: []inner{reference("reasonReference", typeProcedure, "operation", "Key of the operation")},
 		},
 	}
 }

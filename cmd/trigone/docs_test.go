@@ -2,10 +2,15 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -71,7 +76,7 @@ func TestDocumentsCommandsRun(t *testing.T) {
 	t.Chdir("../..")
 	folder := filepath.Join(t.TempDir(), "demo")
 	call(t, "demo", "--out", folder).want(t, 0)
-	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db"), PolicyPath: filepath.Join(folder, "policy.yaml")})
+	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", HTTPListen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db"), PolicyPath: filepath.Join(folder, "policy.yaml")})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,8 +121,53 @@ func TestDocumentsCommandsRun(t *testing.T) {
 			}
 		}
 	}
+	askQuestions(t, running.RESTAddr())
 	if ran < 8 {
 		t.Errorf("only %d commands were found; the test reads the documents wrongly", ran)
+	}
+}
+
+// question is a row of the README's table of questions that is a search: how many
+// resources it finds, and words of them.
+var question = regexp.MustCompile("(?m)^\\| ([^|]+) \\| `GET ([^`]+)` \\| (\\d+) ?([^|]*) \\|$")
+
+// askQuestions asks the REST face the questions of the README.
+func askQuestions(t *testing.T, address string) {
+	t.Helper()
+	readme, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := question.FindAllStringSubmatch(string(readme), -1)
+	if len(rows) != 9 {
+		t.Errorf("%d questions were found, want 9", len(rows))
+	}
+	for _, row := range rows {
+		request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "http://"+address+"/fhir/"+row[2]+"&_count=1000", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer, err := http.DefaultClient.Do(request)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(answer.Body)
+		if err = errors.Join(err, answer.Body.Close()); err != nil {
+			t.Fatal(err)
+		}
+		var found struct{ Entry []json.RawMessage }
+		if err := json.Unmarshal(text, &found); err != nil || answer.StatusCode != http.StatusOK {
+			t.Errorf("%s: status %d, %v", row[1], answer.StatusCode, err)
+			continue
+		}
+		if strconv.Itoa(len(found.Entry)) != row[3] {
+			t.Errorf("%s: %d are found, the README says %s", row[1], len(found.Entry), row[3])
+		}
+		for i, word := range strings.Split(row[4], "`") {
+			if i%2 == 1 && !bytes.Contains(text, []byte(word)) {
+				t.Errorf("%s: %s is not in the answer", row[1], word)
+			}
+		}
 	}
 }
 

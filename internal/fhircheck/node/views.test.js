@@ -8,6 +8,7 @@ import path from 'node:path';
 import { test } from 'node:test';
 
 import { evalSqlOnFhir } from '@medplum/core';
+import initSqlJs from 'sql.js';
 
 import { csv, exportIn } from './inputs.js';
 
@@ -115,7 +116,7 @@ test('steps: what was left out is what the list calls omitted, and every case ha
   assert.deepEqual(sorted(operations.map((r) => [r.case])), sorted(list('cases').filter((c) => c.repair_techniques_done !== '').map((c) => [uid(c.case_name)])));
   const surgeons = list('cases').filter((c) => c.repair_techniques_done !== '').map((c) => [uid(c.case_name), c.team_first_operator]);
   assert.deepEqual(sorted(operations.map((r) => [r.case, r.surgeon])), sorted(surgeons));
-  for (const r of rows.filter((x) => x.operation !== null)) assert.ok(operations.some((o) => o.id === r.operation.split('/').at(-1)), r.id);
+  for (const r of rows.filter((x) => x.operation !== null)) assert.ok(operations.some((o) => o.key === r.operation), r.id);
 });
 
 test('goals: an aim that was missed is in the list', { skip }, () => {
@@ -155,4 +156,24 @@ test('findings: rule and kind are those of the facts', { skip }, () => {
     .filter((f) => ['contradiction', 'caution'].includes(f.severity))
     .map((f) => [uid(f.case_name), f.rule, f.severity, f.confirmation === 'standing']);
   assert.deepEqual(sorted(rows), sorted(facts));
+});
+
+test('the statements of the README give what stands beside them', { skip }, async () => {
+  const readme = readFileSync(new URL('../../../README.md', import.meta.url), 'utf8');
+  const questions = [...readme.matchAll(/^\| ([^|]+) \| `(SELECT [^`]+)` \| (\d+) ([^|]+) \|$/gm)];
+  assert.equal(questions.length, 2);
+  const SQL = await initSqlJs();
+  const db = new SQL.Database();
+  for (const view of Object.values(views)) {
+    const names = view.select.flatMap((s) => s.column.map((c) => c.name));
+    db.run(`CREATE TABLE ${view.name} (${names.join(', ')})`);
+    const insert = db.prepare(`INSERT INTO ${view.name} VALUES (${names.map(() => '?').join(', ')})`);
+    for (const row of run(view.id)) insert.run(names.map((n) => (typeof row[n] === 'boolean' ? Number(row[n]) : row[n])));
+    insert.free();
+  }
+  for (const [, question, statement, count, answer] of questions) {
+    const [{ values }] = db.exec(statement);
+    assert.equal(values.length, Number(count), question);
+    for (const [, word] of answer.matchAll(/`([^`]+)`/g)) assert.ok(values.flat().includes(word), `${question}: ${word}`);
+  }
 });
