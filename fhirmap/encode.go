@@ -377,6 +377,7 @@ func (r resource) enteredInError(subject *fhir.Reference, meta *fhir.Meta, histo
 		// Software that is no longer in use was none in error.
 		kept, status := *d, fhir.FHIRDeviceStatusInactive
 		kept.Meta, kept.Status = meta, &status
+		kept.Text = narrative(deviceText(&kept))
 		gone.device = &kept
 	case r.issue != nil:
 		i := r.issue

@@ -20,17 +20,7 @@ func (p *producer) narratives() {
 			x := r.procedure
 			r.procedure.Text = narrative(join(": ", join(", ", spoken(x.Code), sites(x.BodySite)), join(", ", x.Status.Display(), spoken(x.StatusReason))))
 		case r.device != nil:
-			x := r.device
-			parts := []string{x.Status.Display()}
-			for _, v := range x.Property {
-				if len(v.ValueQuantity) > 0 {
-					parts = append(parts, "labelled size "+numberText(&v.ValueQuantity[0]))
-				}
-			}
-			for _, v := range x.Version {
-				parts = append(parts, strings.ToLower(spoken(v.Type))+" "+v.Value)
-			}
-			x.Text = narrative(join(": ", spoken(x.Type), join(", ", parts...)))
+			r.device.Text = narrative(deviceText(r.device))
 		case r.issue != nil:
 			if r.issue.Detail != nil {
 				kind, _, _ := strings.Cut(spoken(&r.issue.Evidence[0].Code[0]), ":")
@@ -63,6 +53,19 @@ func (p *producer) narratives() {
 			x.Text = narrative(join(". ", spoken(&x.Code), conclusion))
 		}
 	}
+}
+
+func deviceText(x *fhir.Device) string {
+	parts := []string{x.Status.Display()}
+	for _, v := range x.Property {
+		if len(v.ValueQuantity) > 0 {
+			parts = append(parts, "labelled size "+numberText(&v.ValueQuantity[0]))
+		}
+	}
+	for _, v := range x.Version {
+		parts = append(parts, strings.ToLower(spoken(v.Type))+" "+v.Value)
+	}
+	return join(": ", spoken(x.Type), join(", ", parts...))
 }
 
 // narrative escapes a sentence; nil for an empty one.
