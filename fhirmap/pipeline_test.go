@@ -55,8 +55,17 @@ func TestInventedCasesGiveBundlesThatHold(t *testing.T) {
 			e := evaluate.Evaluate(evaluate.Input{Case: convert.Case(record(file)), Settings: settings.BuiltIn("harbour", "1", "UTC")})
 			ev := convert.Evaluation(&e)
 			bundle := transaction(t, historyOf(file, ev))
-			for _, fault := range fhirtest.Check(bundle) {
+			slips := 0
+			for _, fault := range fhirtest.CheckInOrder(bundle) {
+				// A slip is sent as it was recorded.
+				if name == "calcified-unit-slip" && strings.Contains(fault, "beyond what is plausible") {
+					slips++
+					continue
+				}
 				t.Error(fault)
+			}
+			if name == "calcified-unit-slip" && slips != 2 {
+				t.Errorf("%d slips are seen, the case has 2", slips)
 			}
 			want, got := 0, 0
 			for _, v := range ev.GetMetrics() {

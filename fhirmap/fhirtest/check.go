@@ -5,6 +5,7 @@ package fhirtest
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"encoding/xml"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"trigone/fhirmap"
@@ -31,13 +33,21 @@ import (
 //
 // Codes of a site, if given, may stand in the bundle too, each before a code of ours.
 // It complements a strict decoder, which knows elements, types and bindings.
-func Check(bundle []byte, site ...metric.SiteCode) []string { return check(bundle, false, site) }
+func Check(bundle []byte, site ...metric.SiteCode) []string {
+	return check(bundle, checker{site: site})
+}
+
+// CheckInOrder is Check for a bundle of a record that no finding calls out of order:
+// times lie in their spans and follow each other, and values are plausible.
+func CheckInOrder(bundle []byte, site ...metric.SiteCode) []string {
+	return check(bundle, checker{site: site, inOrder: true})
+}
 
 // CheckDeIdentified is Check for a de-identified collection, whose resources have
 // no identifier.
-func CheckDeIdentified(bundle []byte) []string { return check(bundle, true, nil) }
+func CheckDeIdentified(bundle []byte) []string { return check(bundle, checker{deIdentified: true}) }
 
-func check(bundle []byte, deIdentified bool, site []metric.SiteCode) []string {
+func check(bundle []byte, c checker) []string {
 	decoder := json.NewDecoder(bytes.NewReader(bundle))
 	decoder.UseNumber()
 	var tree any
@@ -48,9 +58,13 @@ func check(bundle []byte, deIdentified bool, site []metric.SiteCode) []string {
 	if !ok || root["resourceType"] != "Bundle" {
 		return []string{"not a Bundle"}
 	}
-	c := &checker{types: map[string]string{}, deIdentified: deIdentified, site: site}
+	c.types = map[string]string{}
 	c.bundle(root)
 	c.walk("Bundle", "", root)
+	c.agree(root)
+	if c.inOrder {
+		c.dates(root)
+	}
 	return c.faults
 }
 
@@ -66,6 +80,9 @@ type checker struct {
 	// deIdentified resources have no identifier.
 	deIdentified bool
 	site         []metric.SiteCode
+	inOrder      bool
+	members      []member
+	byURL        map[string]member
 }
 
 func (c *checker) fault(path, format string, args ...any) {
@@ -598,10 +615,49 @@ func (c *checker) quantity(path string, o object) {
 		c.fault(path, "qty-3: a coded unit without a system")
 		return
 	}
-	if o["system"] != ucum || !slices.ContainsFunc(units.Units(), func(u units.Unit) bool { return u.UCUM() == code }) {
+	text, known := unitTexts()[code]
+	if o["system"] != ucum || !known {
 		c.fault(path, "unit %q is not in the table of units", code)
+		return
+	}
+	if o["unit"] != text && (code != "1" || o["unit"] != "label") {
+		c.fault(path, "unit %v for readers, %s in code", o["unit"], code)
 	}
 }
+
+// unitTexts are the texts for readers by UCUM code.
+var unitTexts = sync.OnceValue(func() map[string]string {
+	texts := map[string]string{}
+	for _, u := range units.Units() {
+		texts[u.UCUM()] = cmp.Or(u.Text(), u.UCUM())
+	}
+	return texts
+})
+
+type ownSystem struct {
+	open     bool
+	displays map[string]string
+}
+
+var ownCodes = sync.OnceValue(func() map[string]ownSystem {
+	systems := map[string]ownSystem{}
+	for _, s := range fhirmap.CodeSystems() {
+		own := ownSystem{s.Open, map[string]string{}}
+		for _, x := range s.Concepts {
+			own.displays[x.Code] = x.Display
+		}
+		systems[s.URL] = own
+	}
+	return systems
+})
+
+var publicDisplays = sync.OnceValue(func() map[[2]string]string {
+	displays := map[[2]string]string{}
+	for _, s := range fhirmap.StandardCodes() {
+		displays[[2]string{s.System, s.Code}] = s.Display
+	}
+	return displays
+})
 
 func (c *checker) coding(path string, o object) {
 	system, _ := o["system"].(string)
@@ -616,22 +672,19 @@ func (c *checker) coding(path string, o object) {
 	if strings.HasPrefix(system, fhirmap.Base+"/sites/") && (strings.HasSuffix(system, "/ring-family") || strings.HasSuffix(system, "/outcome-definition")) {
 		return
 	}
-	for _, s := range fhirmap.CodeSystems() {
-		if s.URL != system {
-			continue
-		}
-		if !s.Open && !slices.ContainsFunc(s.Concepts, func(x fhirmap.Concept) bool { return x.Code == code }) {
+	if own, ours := ownCodes()[system]; ours {
+		if display, known := own.displays[code]; !known && !own.open {
 			c.fault(path, "%q is not a code of %s", code, system)
+		} else if known && o["display"] != nil && o["display"] != display {
+			c.fault(path, "display %v of %s is not the table's", o["display"], code)
 		}
 		return
 	}
-	for _, s := range fhirmap.StandardCodes() {
-		if s.System == system && s.Code == code {
-			if o["display"] != s.Display {
-				c.fault(path, "display %v of %s is not the table's", o["display"], code)
-			}
-			return
+	if display, known := publicDisplays()[[2]string{system, code}]; known {
+		if o["display"] != display {
+			c.fault(path, "display %v of %s is not the table's", o["display"], code)
 		}
+		return
 	}
 	if slices.ContainsFunc(c.site, func(s metric.SiteCode) bool { return s.System == system && s.Code == code }) {
 		return
