@@ -32,6 +32,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	reflectiongrpc "google.golang.org/grpc/reflection/grpc_reflection_v1"
 	"google.golang.org/grpc/status"
+	"google.golang.org/grpc/tap"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
@@ -47,7 +48,7 @@ import (
 // trusted is a server with identities: two sites, one identity for each role at each,
 // one at both, and people who sign in by certificate.
 type trusted struct {
-	*testing.T
+	testing.TB
 	dir       string
 	authority *trial.Authority
 	signer    trial.Signer
@@ -71,6 +72,7 @@ limits: {requests_per_second: 10000, burst: 10000, concurrent_calls: 100, heavy_
 identities:
   both: {token_subjects: [both], rights: {bay: {roles: [recorder, reader, auditor]}, harbour: {roles: [recorder, reader, auditor]}}}
   quay: {certificate_subjects: ["CN=quay"], token_subjects: [quay], rights: {harbour: {roles: [planner, recorder], operators: [op-3]}}}
+  mixed: {token_subjects: [mixed], rights: {bay: {roles: [recorder]}, harbour: {roles: [auditor]}}}
   slow: {token_subjects: [slow], rights: {harbour: {roles: [reader]}}, limits: {requests_per_second: 0.5, burst: 3}}
   narrow: {token_subjects: [narrow], rights: {harbour: {roles: [reader, planner]}}, limits: {concurrent_calls: 2, heavy_calls: 1}}
 `)
@@ -100,9 +102,9 @@ func (s *trusted) write(name string, content []byte) {
 	s.ok(os.WriteFile(filepath.Join(s.dir, name), content, 0o600))
 }
 
-func trust(t *testing.T, change func(string) string) *trusted {
+func trust(t testing.TB, change func(string) string) *trusted {
 	t.Helper()
-	s := &trusted{T: t, dir: t.TempDir(), cases: map[string]string{}}
+	s := &trusted{TB: t, dir: t.TempDir(), cases: map[string]string{}}
 	var err error
 	s.authority, err = trial.NewAuthority("authority", time.Now().Add(-time.Hour), time.Now().Add(time.Hour))
 	s.ok(err)
@@ -311,6 +313,43 @@ func TestTheTableOfRightsHoldsForEveryRPC(t *testing.T) {
 		}
 	}
 	t.Logf("%d cells of RPCs", cells)
+}
+
+// Roles count at their own site: who records at one and audits at another does neither
+// where he does the other.
+func TestRolesCountAtTheirSite(t *testing.T) {
+	s := trust(t, nil)
+	conn := s.conn("")
+	s.fill(conn)
+	roles := map[string][]deployment.Role{"bay": may(recorder), "harbour": may(auditor)}
+	for _, method := range declared() {
+		if siteless[method.FullName()] != "" {
+			continue
+		}
+		call := "/" + string(method.Parent().FullName()) + "/" + string(method.Name())
+		for site, has := range roles {
+			for way, req := range naming(method, site, s.cases[site]) {
+				got := status.Code(ask(s.as("mixed"), conn, method, req)) != codes.PermissionDenied
+				if want := rightOf[call].allows(has); got != want {
+					t.Errorf("%s at %s by %s: allowed %v, want %v", call, site, way, got, want)
+				}
+			}
+		}
+	}
+}
+
+// What one may not call is refused by the headers of the call: before its body is read.
+func TestRefusedBeforeTheBodyIsRead(t *testing.T) {
+	s := trust(t, nil)
+	d := newDoor(houses{"harbour": {}, "bay": {}}, s.running.keeper, zap.NewNop())
+	submit := trigonev1.RecordService_SubmitCase_FullMethodName
+	d.registered[submit] = true
+	for subject, want := range map[string]codes.Code{"harbour-recorder": codes.OK, "harbour-reader": codes.PermissionDenied, "stranger": codes.Unauthenticated} {
+		_, err := d.tap(t.Context(), &tap.Info{FullMethodName: submit, Header: metadata.Pairs("authorization", "Bearer "+s.token(subject, nil))})
+		if status.Code(err) != want {
+			t.Errorf("%s: %v, want %v", subject, err, want)
+		}
+	}
 }
 
 // The same of every address of FHIR over HTTP.
@@ -753,7 +792,7 @@ func TestLimitsOfOneIdentity(t *testing.T) {
 // explored gives an exploration that nobody reads to its end.
 func (s *trusted) explored(conn *grpc.ClientConn) *trigonev1.ExplorePlansRequest {
 	s.Helper()
-	wide := heights(s.T, 0.001)
+	wide := heights(s.TB, 0.001)
 	wide.MaxVariants = 100000
 	return wide
 }
