@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"trigone/internal/casebook"
+	"trigone/internal/casefile"
 )
 
 // Exit codes; the help of the command lists them.
@@ -21,6 +22,7 @@ const (
 	exitRefused       = 3
 	exitContradiction = 4
 	exitOlder         = 5
+	exitNothingYet    = 6
 )
 
 // usageError is a wrong call of the program.
@@ -28,8 +30,11 @@ type usageError struct{ error }
 
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
-// inputError is a file that cannot be read as a case file.
+// inputError is a file that is not what is needed.
 type inputError struct{ error }
+
+// caseFileError tells every fault of a case file, each on a line.
+type caseFileError struct{ error }
 
 // errContradiction: the evaluation was printed and holds a contradiction.
 var errContradiction = errors.New("the record contradicts itself, or arithmetic; see the contradictions above")
@@ -43,6 +48,7 @@ var errOlder = errors.New("stored, but not as what the record says now: see 'sto
 func report(stderr io.Writer, err error) int {
 	var usage usageError
 	var input inputError
+	var faults caseFileError
 	var refused *casebook.Error
 	switch {
 	case err == nil:
@@ -56,6 +62,15 @@ func report(stderr io.Writer, err error) int {
 	case errors.Is(err, errOlder):
 		fmt.Fprintf(stderr, "trigone: %v\n", err)
 		return exitOlder
+	case errors.Is(err, casefile.ErrNothingYet):
+		fmt.Fprintf(stderr, "trigone: %v\n", err)
+		return exitNothingYet
+	case errors.As(err, &faults):
+		fmt.Fprintf(stderr, "trigone: the case file is refused, %s:\n", counted(casefile.Faults(faults.error), "fault", "faults"))
+		for line := range strings.Lines(faults.Error()) {
+			fmt.Fprintf(stderr, "  %s\n", strings.TrimRight(line, "\n"))
+		}
+		return exitRefused
 	case errors.As(err, &input):
 		fmt.Fprintf(stderr, "trigone: %v\n", err)
 		return exitRefused
@@ -114,4 +129,12 @@ func snake(s string) string {
 		b.WriteRune(r)
 	}
 	return strings.ToLower(b.String())
+}
+
+// counted says how many there are of something.
+func counted(n int, one, more string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, more)
 }

@@ -131,7 +131,17 @@ func (a *app) explore(cmd *cobra.Command, path string, f exploreFlags) error {
 			return err
 		}
 	}
-	if request.CaseFile, err = readCaseFile(cmd, path); err != nil {
+	var clinical policy.Policy
+	var zone *time.Location
+	if !f.isRemote {
+		if clinical, err = a.settings(); err != nil {
+			return err
+		}
+		if zone, err = zoneOf(clinical); err != nil {
+			return err
+		}
+	}
+	if request.CaseFile, err = readCaseFile(cmd, path, zone); err != nil {
 		return err
 	}
 	run := func(ctx context.Context, e explorer) error {
@@ -169,10 +179,6 @@ func (a *app) explore(cmd *cobra.Command, path string, f exploreFlags) error {
 			}
 			return run(ctx, e)
 		})
-	}
-	clinical, err := a.settings()
-	if err != nil {
-		return err
 	}
 	return run(cmd.Context(), localExplorer(clinical, request.GetCaseFile()))
 }

@@ -375,8 +375,8 @@ func TestEvaluateBadInput(t *testing.T) {
 			t.Errorf("%s stands on %d lines, not one:\n%s", path, found, got.stderr)
 		}
 	}
-	says(t, "stderr", call(t, "evaluate", write(t, []byte("{"))).want(t, exitRefused).stderr, "no case file in protobuf JSON")
-	says(t, "stderr", call(t, "evaluate", write(t, []byte(`{"plann": {}}`))).want(t, exitRefused).stderr, "no case file in protobuf JSON")
+	says(t, "stderr", call(t, "evaluate", write(t, []byte("{"))).want(t, exitRefused).stderr, ":1:1: the text is no JSON")
+	says(t, "stderr", call(t, "evaluate", write(t, []byte(`{"plann": {}}`))).want(t, exitRefused).stderr, ":1:2: plann is no field of a case file; the nearest are plan")
 	says(t, "stderr", call(t, "evaluate", filepath.Join(t.TempDir(), "none.json")).want(t, exitFailed).stderr, "read the case file")
 	says(t, "stderr", call(t, "evaluate", file(t, bad), "--policy", filepath.Join(t.TempDir(), "none.yaml")).want(t, exitFailed).stderr, "none.yaml")
 }

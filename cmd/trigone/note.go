@@ -112,7 +112,11 @@ func (a *app) note(cmd *cobra.Command, arg string, asked noteAsked) ([]byte, err
 	if err != nil {
 		return nil, err
 	}
-	file, err := readCaseFile(cmd, arg)
+	zone, err := zoneOf(clinical)
+	if err != nil {
+		return nil, err
+	}
+	file, err := readCaseFile(cmd, arg, zone)
 	if err != nil {
 		return nil, err
 	}

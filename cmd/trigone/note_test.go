@@ -116,7 +116,7 @@ func TestNoteWrongUse(t *testing.T) {
 		{"a form nobody writes", "use text, html or pdf", []string{"note", path, "--format", "json"}, exitUsage},
 		{"nothing to write about", "CASE or FILE", []string{"note"}, exitUsage},
 		{"no such file", "read the case file", []string{"note", filepath.Join(t.TempDir(), "none.json")}, exitFailed},
-		{"no case file", "no case file in protobuf JSON", []string{"note", write(t, []byte("{"))}, exitRefused},
+		{"no case file", "the text is no JSON", []string{"note", write(t, []byte("{"))}, exitRefused},
 		{"a file has no versions", "--as-of", []string{"note", path, "--as-of", "1"}, exitUsage},
 		{"a folder that is not there", "write the note", []string{"note", path, "--out", filepath.Join(t.TempDir(), "none", "x.txt")}, exitFailed},
 	} {

@@ -85,7 +85,11 @@ contradiction.`,
 			if err != nil {
 				return err
 			}
-			file, err := readCaseFile(cmd, args[0])
+			zone, err := zoneOf(clinical)
+			if err != nil {
+				return err
+			}
+			file, err := readCaseFile(cmd, args[0], zone)
 			if err != nil {
 				return err
 			}

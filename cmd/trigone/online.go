@@ -49,7 +49,11 @@ that exists already needs --etag, or --source-time for all of them.`,
 					Section: section, Expected: &trigonev1.SectionCondition_Etag{Etag: etag},
 				})
 			}
-			if request.CaseFile, err = readCaseFile(cmd, args[0]); err != nil {
+			zone, err := a.zoneForServer()
+			if err != nil {
+				return err
+			}
+			if request.CaseFile, err = readCaseFile(cmd, args[0], zone); err != nil {
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {

@@ -13,10 +13,10 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
 	"trigone/fhirmap"
+	"trigone/internal/casefile"
 	"trigone/internal/policy"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -82,7 +82,7 @@ with plan and answers them as FHIR resources.
 Decision support for qualified staff, not a medical device. Clinical judgement,
 local protocols and licensed practice come first.
 
-FILE is a case file in protobuf JSON, or - for standard input. CASE is the name
+FILE is a case file as YAML or JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
 demo, evaluate, explore, metrics, rules, check-policy, policy-schema and
 terminology need no server, nor does note of a FILE.
@@ -93,7 +93,8 @@ Exit codes
   2  wrong use of the program
   3  the input is wrong: refused by the service, or no case file
   4  evaluate found a contradiction
-  5  submit stored a section as older than what the record says`,
+  5  submit stored a section as older than what the record says
+  6  the case file is a skeleton in which nothing is filled in yet`,
 		Example: `  trigone demo --out /tmp/trigone-demo
   trigone evaluate case.json
   trigone explore case.json --axis p2=14:20:1 --axis ring=24:28:1
@@ -197,11 +198,13 @@ func (a *app) callWithin(cmd *cobra.Command, timeout time.Duration, do func(cont
 	})
 }
 
-// readCaseFile reads FILE.
-func readCaseFile(cmd *cobra.Command, path string) (*trigonev1.CaseFile, error) {
+// readCaseFile reads FILE; zone is that of times without one, nil: they are refused.
+func readCaseFile(cmd *cobra.Command, path string, zone *time.Location) (*trigonev1.CaseFile, error) {
 	var raw []byte
 	var err error
+	name := path
 	if path == "-" {
+		name = "standard input"
 		raw, err = io.ReadAll(cmd.InOrStdin())
 	} else {
 		raw, err = os.ReadFile(path)
@@ -209,11 +212,36 @@ func readCaseFile(cmd *cobra.Command, path string) (*trigonev1.CaseFile, error) 
 	if err != nil {
 		return nil, fmt.Errorf("read the case file: %w", err)
 	}
-	file := &trigonev1.CaseFile{}
-	if err := protojson.Unmarshal(raw, file); err != nil {
-		return nil, inputError{fmt.Errorf("%s is no case file in protobuf JSON: %w", path, err)}
+	file, err := casefile.Read(casefile.Source{Name: name, Zone: zone}, raw)
+	if errors.Is(err, casefile.ErrNothingYet) {
+		return nil, err
+	}
+	if err != nil {
+		return nil, caseFileError{err}
 	}
 	return file, nil
+}
+
+// zoneOf gives the site's time zone by its policy.
+func zoneOf(p policy.Policy) (*time.Location, error) {
+	zone, err := time.LoadLocation(p.Settings.Zone)
+	if err != nil {
+		return nil, fmt.Errorf("the zone of the site: %w", err)
+	}
+	return zone, nil
+}
+
+// zoneForServer gives the zone of a policy that was named: the built-in one is not
+// that of the server's site, and an hour would be lost without a word.
+func (a *app) zoneForServer() (*time.Location, error) {
+	if a.policy == "" {
+		return nil, nil
+	}
+	clinical, err := a.settings()
+	if err != nil {
+		return nil, err
+	}
+	return zoneOf(clinical)
 }
 
 // caseReference reads CASE.

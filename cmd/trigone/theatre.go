@@ -65,7 +65,11 @@ given several times. Parts joined by commas are made together:
 					return err
 				}
 			}
-			if request.CaseFile, err = readCaseFile(cmd, args[0]); err != nil {
+			zone, err := a.zoneForServer()
+			if err != nil {
+				return err
+			}
+			if request.CaseFile, err = readCaseFile(cmd, args[0], zone); err != nil {
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {

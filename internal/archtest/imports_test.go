@@ -62,8 +62,9 @@ var rooms = map[string][]string{
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "server", "testdata",
 	},
+	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},
 	"internal/deployment":     {"internal/strictyaml"},
 	"internal/identity":       {"internal/deployment"},
 	"internal/trial":          {"internal/private"},

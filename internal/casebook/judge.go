@@ -88,7 +88,7 @@ func EvaluateFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*tr
 
 // JudgeFile is EvaluateFile with the folder that was evaluated.
 func JudgeFile(p policy.Policy, in *trigonev1.CaseFile, software string) (*Folder, *trigonev1.Evaluation, error) {
-	if err := RefuseFields(convert.CheckFile(in)); err != nil {
+	if err := RefuseFields(convert.CheckSections(in)); err != nil {
 		return nil, nil, err
 	}
 	f := &Folder{}

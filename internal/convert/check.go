@@ -57,10 +57,21 @@ func CheckSubmit(file *trigonev1.CaseFile) []Violation {
 	if p := file.GetPatientIdentifier(); blank(p.GetSystem()) || blank(p.GetValue()) {
 		c.add("patient_identifier", "needs a system and a value; every submit names its patient")
 	}
+	c.sections(file)
+	return c.sorted()
+}
+
+// CheckSections is CheckFile of a file that is judged: it has at least one section.
+func CheckSections(file *trigonev1.CaseFile) []Violation {
+	c := check(file)
+	c.sections(file)
+	return c.sorted()
+}
+
+func (c *checker) sections(file *trigonev1.CaseFile) {
 	if len(SectionNames(file)) == 0 {
 		c.add(SectionIdentity, "is absent, and so is every other section; give at least one of identity, assessments, plan, operation, results, follow_ups and advice")
 	}
-	return c.sorted()
 }
 
 func blank(text string) bool { return strings.TrimSpace(text) == "" }

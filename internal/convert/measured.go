@@ -120,6 +120,10 @@ func (c *collector) walk(m protoreflect.Message, f frame) {
 	}
 }
 
+// ValueField gives the name of the field that holds the value of a quantity message,
+// which is its unit; empty: it is no quantity.
+func ValueField(md protoreflect.MessageDescriptor) string { return string(quantities[md.FullName()]) }
+
 // isQuantityValue says whether a field holds the value of a quantity message.
 func isQuantityValue(fd protoreflect.FieldDescriptor) bool {
 	name, ok := quantities[fd.ContainingMessage().FullName()]

@@ -4,6 +4,7 @@
 package strictyaml
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
@@ -26,12 +27,17 @@ type Reading struct {
 	Name, Noun, Needed string
 	// Unbounded leaves the bounds out, for a text that was within them once.
 	Unbounded bool
+	// Most is how many bytes the text may have; 0: MostBytes.
+	Most int
 
 	faults []fault
 }
 
 // Count is how many faults there are so far.
 func (r *Reading) Count() int { return len(r.faults) }
+
+// Forget drops the faults so far.
+func (r *Reading) Forget() { r.faults = nil }
 
 type fault struct {
 	line, column int
@@ -144,20 +150,49 @@ func (r *Reading) Root(text []byte) (f Field, ok bool) {
 }
 
 // Bounds of a text, judged before it is parsed: the parser takes memory with the
-// square of the depth. Such a file has a few kilobytes and four levels.
+// square of the depth. Such a file has a few kilobytes and few levels.
 const (
 	MostBytes = 256 << 10 // of a text
-	MostDepth = 32        // of lists in each other
+	MostDepth = 32        // of lists or lines in each other
 )
 
 // bounded says whether a text is within the bounds. It reads no YAML: brackets
 // count wherever they stand, and so do dashes, question marks and colons with a
-// blank behind them that follow each other.
+// blank behind them that follow each other, and lines that each begin further to
+// the right than the one they stand under.
 func (r *Reading) bounded(text []byte) bool {
-	if len(text) > MostBytes {
-		r.FaultAt(nil, "the text has more than %d bytes; a %s is a file of some kilobytes, check which file this is", MostBytes, r.Noun)
+	if most := cmp.Or(r.Most, MostBytes); len(text) > most {
+		r.FaultAt(nil, "the text has more than %d bytes; a %s is a file of some kilobytes, check which file this is", most, r.Noun)
 		return false
 	}
+	return r.shallow(text) && r.narrow(text)
+}
+
+// narrow says whether no line stands in more than MostDepth others.
+func (r *Reading) narrow(text []byte) bool {
+	var begins []int
+	line := 0
+	for row := range bytes.Lines(text) {
+		line++
+		rest := bytes.TrimLeft(row, " ")
+		if len(bytes.TrimSpace(rest)) == 0 || rest[0] == '#' {
+			continue
+		}
+		at := len(row) - len(rest)
+		for len(begins) > 0 && begins[len(begins)-1] >= at {
+			begins = begins[:len(begins)-1]
+		}
+		begins = append(begins, at)
+		if len(begins) > MostDepth {
+			r.faults = append(r.faults, fault{line, at + 1, fmt.Sprintf("more than %d levels of lines stand in each other here; a %s has a few levels, check how far the lines are set in", MostDepth, r.Noun)})
+			return false
+		}
+	}
+	return true
+}
+
+// shallow says whether no more than MostDepth lists stand in each other.
+func (r *Reading) shallow(text []byte) bool {
 	brackets, row, line, column := 0, 0, 1, 0
 	for i, b := range text {
 		column++
@@ -289,6 +324,8 @@ func (r *Reading) Text(f Field) (text string, ok bool) {
 	switch n := f.Value.(type) {
 	case *ast.StringNode:
 		return n.Value, true
+	case *ast.LiteralNode:
+		return n.Value.Value, true
 	case *ast.IntegerNode:
 		return n.Token.Value, true
 	case *ast.FloatNode:
