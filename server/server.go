@@ -170,7 +170,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 		grpc: grpc.NewServer(options...), failed: make(chan error, 2), rest: face, building: rebuildRows(ctx, store, houses.any().policy, o.Log),
 	}
 	r.watch = watchStore(ctx, store, r.health, o.Log)
-	register(r.grpc)
+	register(r.grpc, &erasures{path: ErasuresFile(p.storePath), key: accessKey, now: now})
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
 	if p.reflection {
 		reflection.Register(r.grpc)
@@ -201,12 +201,12 @@ func readPolicy(path string) (policy.Policy, error) {
 	return policy.Load(path, fhirmap.Terms{})
 }
 
-func register(s *grpc.Server) {
+func register(s *grpc.Server, list *erasures) {
 	trigonev1.RegisterRecordServiceServer(s, recordService{})
 	trigonev1.RegisterPlanningServiceServer(s, planningService{})
 	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{})
 	trigonev1.RegisterAuditServiceServer(s, auditService{})
-	trigonev1.RegisterAdministrationServiceServer(s, administrationService{})
+	trigonev1.RegisterAdministrationServiceServer(s, administrationService{erasures: list})
 	trigonev1.RegisterReferenceServiceServer(s, referenceService{})
 }
 

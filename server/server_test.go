@@ -43,7 +43,10 @@ func start(t testing.TB) (*grpc.ClientConn, *observer.ObservedLogs) {
 func startWith(t testing.TB, o Options) (*grpc.ClientConn, *observer.ObservedLogs, *Running) {
 	t.Helper()
 	core, logs := observer.New(zapcore.DebugLevel)
-	o.Listen, o.StorePath, o.Log = "127.0.0.1:0", filepath.Join(t.TempDir(), "s.db"), zap.New(core)
+	if o.StorePath == "" {
+		o.StorePath = filepath.Join(t.TempDir(), "s.db")
+	}
+	o.Listen, o.Log = "127.0.0.1:0", zap.New(core)
 	running, err := Start(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)

@@ -2,11 +2,14 @@ package server
 
 import (
 	"context"
+	"fmt"
+	"strings"
 
 	"google.golang.org/grpc"
 
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -122,14 +125,31 @@ func (auditService) ListAccesses(ctx context.Context, req *trigonev1.ListAccesse
 
 type administrationService struct {
 	trigonev1.UnimplementedAdministrationServiceServer
+	erasures *erasures
 }
 
-func (administrationService) EraseIdentity(ctx context.Context, req *trigonev1.EraseIdentityRequest) (*trigonev1.EraseIdentityResponse, error) {
-	return answer(ctx, req, of(ctx).book.EraseIdentity)
+func (s administrationService) EraseIdentity(ctx context.Context, req *trigonev1.EraseIdentityRequest) (*trigonev1.EraseIdentityResponse, error) {
+	resp, err := answer(ctx, req, of(ctx).book.EraseIdentity)
+	if err != nil || req.GetValidateOnly() {
+		return resp, err
+	}
+	return resp, s.listed(ctx, resp.GetCaseName(), storage.EraseIdentity)
 }
 
-func (administrationService) EraseCase(ctx context.Context, req *trigonev1.EraseCaseRequest) (*trigonev1.EraseCaseResponse, error) {
-	return answer(ctx, req, of(ctx).book.EraseCase)
+func (s administrationService) EraseCase(ctx context.Context, req *trigonev1.EraseCaseRequest) (*trigonev1.EraseCaseResponse, error) {
+	resp, err := answer(ctx, req, of(ctx).book.EraseCase)
+	if err != nil || req.GetValidateOnly() {
+		return resp, err
+	}
+	return resp, s.listed(ctx, resp.GetCaseName(), storage.EraseWhole)
+}
+
+// listed puts an erasure on the list that a restored backup is held against.
+func (s administrationService) listed(ctx context.Context, name string, what storage.Erasure) error {
+	if err := s.erasures.add(of(ctx).site, name[strings.LastIndexByte(name, '/')+1:], what); err != nil {
+		return fmt.Errorf("the case is erased, but the list of erasures cannot be written, so that a restored backup would bring it back: %w", err)
+	}
+	return nil
 }
 
 type referenceService struct {

@@ -121,7 +121,9 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	c.Flags().StringVar(&o.DeIdentificationKeyFile, "deidentification-key-file", "", "file of at least 32 random bytes, readable by its owner only; without it no de-identified bundles are made")
 	c.Flags().StringVar(&o.AccessKeyFile, "access-key-file", "", "private key of Ed25519, PEM, that signs the access record; with it, reads are refused while they cannot be put on record")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
-	c.AddCommand(rebuildCommand(), restateCommand(), verifyCommand(), verifyAccessCommand(), initDeploymentCommand(), showCertificateCommand(), checkConfigCommand(), configSchemaCommand())
+	c.AddCommand(
+		rebuildCommand(), restateCommand(), verifyCommand(), verifyAccessCommand(), initDeploymentCommand(), showCertificateCommand(), checkConfigCommand(), configSchemaCommand(), backupCommand(), restoreCommand(), backupKeyCommand(),
+	)
 	c.CompletionOptions.DisableDefaultCmd = true
 	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return fmt.Errorf("%w: %w; see trigoned --help", errUsage, err)

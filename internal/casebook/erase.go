@@ -2,6 +2,8 @@ package casebook
 
 import (
 	"context"
+	"errors"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -155,4 +157,41 @@ func (ch *change) emptied() {
 			p.Rows = storage.Rows{}
 		}
 	}
+}
+
+// EraseAgain erases from a record that was set back to an earlier copy what was erased
+// since; done is false where the copy knows of it, or has no such case.
+func (b *Book) EraseAgain(ctx context.Context, who Principal, uid string, what storage.Erasure) (done bool, err error) {
+	site := b.Policy.Settings.Site
+	c, err := b.Store.Case(ctx, site, uid)
+	switch {
+	case errors.Is(err, storage.ErrNotFound):
+		return false, nil
+	case err != nil:
+		return false, err
+	case !c.ErasedTime.IsZero():
+		return false, nil
+	}
+	if what == storage.EraseIdentity {
+		gone, err := b.identityIsGone(ctx, c)
+		if err != nil || gone {
+			return false, err
+		}
+	}
+	now := b.now().UTC()
+	ch, err := b.prepareErasure(ctx, who, &trigonev1.CaseReference{Name: b.CaseName(uid)}, c.Version, what, now)
+	if err != nil {
+		return false, err
+	}
+	ctx = WithAccess(ctx, NewAccess(storage.Access{Time: now, Site: site, Caller: who.Name, Method: "EraseAgain"}))
+	return true, b.write(ctx, ch)
+}
+
+// identityIsGone says whether nothing of a case identifies its patient.
+func (b *Book) identityIsGone(ctx context.Context, c storage.Case) (bool, error) {
+	if c.Patient != (storage.Identifier{}) || c.ExternalIdentifier != (storage.Identifier{}) || len(c.FormerPatients) > 0 {
+		return false, nil
+	}
+	revisions, err := b.Store.Revisions(ctx, c.Site, c.UID)
+	return !slices.ContainsFunc(revisions, func(r storage.Revision) bool { return r.Identifying != nil }), err
 }

@@ -42,3 +42,14 @@ func Write(path string, content []byte) error {
 	_, err = f.Write(content)
 	return errors.Join(err, f.Close())
 }
+
+// Append adds to the end of a file, which is made if it is not there, and returns when
+// that is on disk.
+func Append(path string, content []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_APPEND, fileMode)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(content)
+	return errors.Join(err, f.Sync(), f.Close())
+}
