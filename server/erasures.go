@@ -121,4 +121,3 @@ func eraseAgain(ctx context.Context, storePath, policyPath string, list []erasur
 		return store.Purge(ctx)
 	})
 }
-

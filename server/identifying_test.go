@@ -44,6 +44,7 @@ var mayIdentify = map[string]string{
 type flooded struct {
 	*testing.T
 	store    string
+	running  *Running
 	logs     *observer.ObservedLogs
 	record   trigonev1.RecordServiceClient
 	planning trigonev1.PlanningServiceClient
@@ -63,7 +64,7 @@ func newFlooded(t *testing.T) flooded {
 	}
 	core, logs := observer.New(zapcore.DebugLevel)
 	f := flooded{T: t, store: filepath.Join(folder, "s.db"), logs: logs, calls: new(int), written: map[protoreflect.FullName]bool{}}
-	running, err := Start(t.Context(), Options{Listen: "127.0.0.1:0", StorePath: f.store, DeIdentificationKeyFile: key, Log: zap.New(core)})
+	running, err := Start(t.Context(), Options{Listen: "127.0.0.1:0", StorePath: f.store, DeIdentificationKeyFile: key, OperationsListen: "127.0.0.1:0", Log: zap.New(core)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,6 +84,7 @@ func newFlooded(t *testing.T) flooded {
 			t.Error(err)
 		}
 	})
+	f.running = running
 	f.record, f.planning = trigonev1.NewRecordServiceClient(conn), trigonev1.NewPlanningServiceClient(conn)
 	f.handover, f.audit = trigonev1.NewElectronicRecordServiceClient(conn), trigonev1.NewAuditServiceClient(conn)
 	return f
@@ -178,6 +180,9 @@ func TestWhatIdentifiesStaysInItsFields(t *testing.T) {
 	}
 	if f.logs.FilterMessage("call").Len() < *f.calls {
 		t.Errorf("%d calls and %d lines of the log", *f.calls, f.logs.Len())
+	}
+	if text := metricsOf(t, f.running); tells(text) || !strings.Contains(text, "trigone_calls_total{") {
+		t.Error("a metric tells what identifies, or none is told")
 	}
 	f.tables()
 	f.everyMarkWasWritten()

@@ -18,6 +18,8 @@ import (
 // plan is how a server serves, from flags or from a deployment file.
 type plan struct {
 	listen, httpListen, httpBaseURL string
+	operationsListen                string
+	accessKeyFile                   string
 	storePath                       string
 	mustExist                       bool
 	policies                        map[string]policy.Policy
@@ -50,7 +52,7 @@ func planned(o Options) (*plan, error) {
 	}
 	site := clinical.Settings.Site
 	return &plan{
-		listen: o.Listen, httpListen: o.HTTPListen, httpBaseURL: o.HTTPBaseURL, storePath: o.StorePath, mustExist: o.StoreMustExist,
+		listen: o.Listen, operationsListen: o.OperationsListen, accessKeyFile: o.AccessKeyFile, httpListen: o.HTTPListen, httpBaseURL: o.HTTPBaseURL, storePath: o.StorePath, mustExist: o.StoreMustExist,
 		policies: map[string]policy.Policy{site: clinical}, deIdentifiers: map[string]*fhirmap.DeIdentifier{site: deIdentifier}, reflection: true,
 	}, nil
 }
@@ -66,7 +68,7 @@ func deployed(o Options) (*plan, error) {
 		return nil, err
 	}
 	p := &plan{
-		listen: d.Listen.GRPC, httpListen: d.Listen.HTTP, httpBaseURL: d.Listen.HTTPBaseURL, storePath: d.Store.File, mustExist: d.Store.MustExist,
+		listen: d.Listen.GRPC, operationsListen: d.Listen.Operations, accessKeyFile: d.AccessRecord.Key, httpListen: d.Listen.HTTP, httpBaseURL: d.Listen.HTTPBaseURL, storePath: d.Store.File, mustExist: d.Store.MustExist,
 		policies: policies, deIdentifiers: map[string]*fhirmap.DeIdentifier{}, bySite: true, keeper: keeper,
 		reflection: d.Reflection || deployment.Loopback(d.Listen.GRPC),
 	}
@@ -111,7 +113,7 @@ func needsRestart(before, after *deployment.Deployment) bool {
 		}
 		return list
 	}
-	return before.Listen != after.Listen || before.Store != after.Store || before.Reflection != after.Reflection ||
+	return before.Listen != after.Listen || before.Store != after.Store || before.AccessRecord != after.AccessRecord || before.Reflection != after.Reflection ||
 		(before.TLS == nil) != (after.TLS == nil) || !reflect.DeepEqual(sites(before), sites(after))
 }
 

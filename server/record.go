@@ -1,6 +1,7 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net/http"
@@ -25,6 +26,8 @@ type record struct {
 	recorder *access.Recorder
 	site     string
 	now      func() time.Time
+	// seen counts a request over HTTP.
+	seen func(method, outcome string, took time.Duration)
 }
 
 // outcomeBegun is the outcome of a stream that has only begun: a second line says how
@@ -133,9 +136,13 @@ func (r *record) admit() error {
 // form.
 func (r *record) http(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
-		a := r.begin(req.Context(), "", nil)
+		a, begin := r.begin(req.Context(), "", nil), time.Now()
 		seen := &statusSeen{ResponseWriter: w, status: http.StatusInternalServerError}
-		defer func() { r.end(a, outcomeOfHTTP(seen.status)) }()
+		defer func() {
+			line, _ := a.Line("")
+			r.seen(cmp.Or(line.Method, otherHTTP), outcomeOfHTTP(seen.status), time.Since(begin))
+			r.end(a, outcomeOfHTTP(seen.status))
+		}()
 		next.ServeHTTP(seen, req.WithContext(casebook.WithAccess(req.Context(), a)))
 	})
 }

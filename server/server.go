@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"net"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -55,6 +56,9 @@ type Options struct {
 	// AccessKeyFile holds the key that signs the access record; empty: it is not
 	// signed, and reads go on while it cannot be written.
 	AccessKeyFile string
+	// OperationsListen is a loopback address for health and metrics over HTTP; empty:
+	// none.
+	OperationsListen string
 	// Log takes the log; nil: none.
 	Log *zap.Logger
 	// Now gives the time of receipt; nil: the system clock.
@@ -63,20 +67,22 @@ type Options struct {
 
 // Running is a server that has been started.
 type Running struct {
-	listener net.Listener
-	grpc     *grpc.Server
-	health   *health.Server
-	store    storage.Store
-	log      *zap.Logger
-	failed   chan error
-	rest     *restFace // nil: not served
-	running  *running
-	building *building
-	watch    *watch
-	keeper   *identity.Keeper // nil: no deployment file
-	recorder *access.Recorder
+	listener   net.Listener
+	grpc       *grpc.Server
+	health     *health.Server
+	store      storage.Store
+	log        *zap.Logger
+	failed     chan error
+	rest       *restFace // nil: not served
+	running    *running
+	building   *building
+	watch      *watch
+	keeper     *identity.Keeper // nil: no deployment file
+	recorder   *access.Recorder
+	operations *operations
 
 	storePath string
+	stopping  atomic.Bool
 }
 
 const (
@@ -110,7 +116,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 	if err != nil {
 		return nil, err
 	}
-	accessKey, err := access.ReadKey(o.AccessKeyFile)
+	accessKey, err := access.ReadKey(p.accessKeyFile)
 	if err != nil {
 		return nil, err
 	}
@@ -144,7 +150,13 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 	site := houses.names()[0]
 	recorder := access.Start(ctx, access.Config{Store: store, Key: accessKey, Site: site, Log: o.Log, Now: now})
 	undo = append(undo, func() error { recorder.Stop(); return nil })
-	rec := &record{recorder: recorder, site: site, now: now}
+	r := &Running{log: o.Log, health: health.NewServer(), store: store, recorder: recorder, storePath: p.storePath}
+	ops := newOperations(p.storePath, r)
+	if err := ops.listen(ctx, p.operationsListen, o.Log, r); err != nil {
+		return nil, err
+	}
+	undo = append(undo, ops.stop)
+	rec := &record{recorder: recorder, site: site, now: now, seen: ops.seen}
 	door.refused = rec.refused
 	face, err := listenREST(ctx, o, p, door, heavy, rec)
 	if err != nil {
@@ -159,16 +171,14 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingTimeout}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
 		grpc.InTapHandle(door.tap),
-		grpc.ChainUnaryInterceptor(calls.count, accessLog(o.Log), recoverPanic(o.Log), rec.unary, deadline, mapErrors(o.Log), door.unary, in.unary, heavy.unary),
-		grpc.ChainStreamInterceptor(accessLogStream(o.Log), recoverPanicStream(o.Log), rec.stream, deadlineStream, mapErrorsStream(o.Log), door.stream, in.stream, heavy.stream),
+		grpc.ChainUnaryInterceptor(calls.count, ops.unary, accessLog(o.Log), recoverPanic(o.Log), rec.unary, deadline, mapErrors(o.Log), door.unary, in.unary, heavy.unary),
+		grpc.ChainStreamInterceptor(ops.stream, accessLogStream(o.Log), recoverPanicStream(o.Log), rec.stream, deadlineStream, mapErrorsStream(o.Log), door.stream, in.stream, heavy.stream),
 	}
 	if c := p.tls("h2"); c != nil {
 		options = append(options, grpc.Creds(credentials.NewTLS(c)))
 	}
-	r := &Running{
-		listener: listener, store: store, log: o.Log, health: health.NewServer(), running: calls, keeper: p.keeper, recorder: recorder, storePath: p.storePath,
-		grpc: grpc.NewServer(options...), failed: make(chan error, 2), rest: face, building: rebuildRows(ctx, store, houses.any().policy, o.Log),
-	}
+	r.listener, r.running, r.keeper, r.operations, r.rest, r.failed = listener, calls, p.keeper, ops, face, make(chan error, 3)
+	r.grpc, r.building = grpc.NewServer(options...), rebuildRows(ctx, store, houses.any().policy, o.Log)
 	r.watch = watchStore(ctx, store, r.health, o.Log)
 	register(r.grpc, &erasures{path: ErasuresFile(p.storePath), key: accessKey, now: now})
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
@@ -181,6 +191,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 		r.failed <- r.grpc.Serve(listener)
 	}()
 	r.rest.serve(r.failed)
+	r.operations.serve(r.failed, o.Log)
 	for _, site := range houses.names() {
 		o.Log.Info("serving", zap.String("address", r.Addr()), zap.String("version", Version()), zap.String("site", site),
 			zap.String("policy_hash", houses[site].policy.Hash), zap.Bool("tls", p.tls("h2") != nil), zap.Bool("identities", p.keeper != nil))
@@ -226,6 +237,29 @@ func (r *Running) Addr() string { return r.listener.Addr().String() }
 // RESTAddr is the address of the REST face; empty: it is not served.
 func (r *Running) RESTAddr() string { return r.rest.addr() }
 
+// OperationsAddr is the address of health and metrics; empty: they are not served.
+func (r *Running) OperationsAddr() string { return r.operations.addr() }
+
+// ready says why no call can be answered; nil: they can.
+func (r *Running) ready() error {
+	if r.stopping.Load() {
+		return errStopping
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), readyTime)
+	defer cancel()
+	return r.store.Ping(ctx)
+}
+
+// readyTime bounds the question whether the store is there.
+const readyTime = 5 * time.Second
+
+var errStopping = errors.New("the service stops")
+
+func (r *Running) accessFigures() (written, waiting, lost float64, failing bool) {
+	f := r.recorder.Figures()
+	return float64(f.Written), float64(f.Waiting), float64(f.Lost), f.Failing
+}
+
 // Failed gives the error if serving ends by itself.
 func (r *Running) Failed() <-chan error { return r.failed }
 
@@ -233,6 +267,7 @@ func (r *Running) Failed() <-chan error { return r.failed }
 // cuts them off. A stream may have no end, or nobody who reads it: it is waited for
 // streamGrace, and no longer than the other calls. The store is closed last.
 func (r *Running) Stop(ctx context.Context) error {
+	r.stopping.Store(true)
 	r.health.Shutdown()
 	stopped := make(chan struct{})
 	go func() {
@@ -261,7 +296,7 @@ func (r *Running) Stop(ctx context.Context) error {
 	r.watch.end()
 	r.recorder.Stop()
 	r.log.Info("stopped")
-	return r.store.Close()
+	return errors.Join(r.operations.stop(), r.store.Close())
 }
 
 // callTimeout bounds a call that answers once, whatever its client asks for.

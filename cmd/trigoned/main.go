@@ -102,7 +102,7 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 			}
 			o.Log = log
 			if o.Deployment != "" {
-				for _, name := range []string{"listen", "http-listen", "http-base-url", "store", "must-exist", "policy", "deidentification-key-file"} {
+				for _, name := range []string{"listen", "http-listen", "http-base-url", "store", "must-exist", "policy", "deidentification-key-file", "access-key-file", "operations-listen"} {
 					if cmd.Flags().Changed(name) {
 						return fmt.Errorf("%w: --%s goes without --deployment, whose file says it", errUsage, name)
 					}
@@ -120,9 +120,10 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	c.Flags().StringVar(&o.PolicyPath, "policy", "", "the site's clinical policy, YAML; default: the built-in one")
 	c.Flags().StringVar(&o.DeIdentificationKeyFile, "deidentification-key-file", "", "file of at least 32 random bytes, readable by its owner only; without it no de-identified bundles are made")
 	c.Flags().StringVar(&o.AccessKeyFile, "access-key-file", "", "private key of Ed25519, PEM, that signs the access record; with it, reads are refused while they cannot be put on record")
+	c.Flags().StringVar(&o.OperationsListen, "operations-listen", "", "loopback address to serve health (/live, /ready), /metrics and /version on over HTTP; default: not served")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	c.AddCommand(
-		rebuildCommand(), restateCommand(), verifyCommand(), verifyAccessCommand(), initDeploymentCommand(), showCertificateCommand(), checkConfigCommand(), configSchemaCommand(), backupCommand(), restoreCommand(), backupKeyCommand(),
+		rebuildCommand(), restateCommand(), verifyCommand(), verifyAccessCommand(), initDeploymentCommand(), showCertificateCommand(), checkConfigCommand(), configSchemaCommand(), backupCommand(), restoreCommand(), backupKeyCommand(), alertRulesCommand(), versionCommand(),
 	)
 	c.CompletionOptions.DisableDefaultCmd = true
 	c.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {

@@ -53,6 +53,9 @@ func (d *Deployment) check() {
 			r.Fault(r.at[l.Address], "%s can be reached from other machines, and without tls anybody on the way could read patients' records and tokens; give tls, or listen on 127.0.0.1", l.Name)
 		}
 	}
+	if o := &d.Listen.Operations; *o != "" && d.TLS != nil && !Loopback(*o) {
+		r.Fault(r.at[o], "listen.operations can be reached from other machines, and nobody signs in there; listen on 127.0.0.1, beside which health and metrics are gathered")
+	}
 	if d.Listen.HTTP != "" && !Loopback(d.Listen.HTTP) && d.Listen.HTTPBaseURL == "" && r.Count() == 0 {
 		r.Fault(r.at[&d.Listen.HTTP], "listen.http_base_url is missing: others reach FHIR over HTTP by a name, and resources are named by it, such as https://records.example.org:7431/fhir")
 	}

@@ -18,12 +18,13 @@ import (
 
 // Deployment is one deployment file. Paths in it are resolved against its folder.
 type Deployment struct {
-	Listen     Listen
-	TLS        *TLS    // nil: none, and only loopback is served
-	Tokens     *Tokens // nil: none are taken
-	Sites      []*Site
-	Identities []*Identity
-	Store      Store
+	Listen       Listen
+	TLS          *TLS    // nil: none, and only loopback is served
+	Tokens       *Tokens // nil: none are taken
+	Sites        []*Site
+	Identities   []*Identity
+	Store        Store
+	AccessRecord AccessRecord
 	// Limits are those of each identity that has none of its own.
 	Limits Limits
 	// Reflection tells any caller who is signed in what the contract is, outside
@@ -42,6 +43,16 @@ type Listen struct {
 	// HTTPBaseURL is the address that FHIR resources are named by; empty: that which
 	// is served.
 	HTTPBaseURL string
+	// Operations is where health and metrics are served over HTTP, on loopback only;
+	// empty: they are not.
+	Operations string
+}
+
+// AccessRecord says how the access record is kept.
+type AccessRecord struct {
+	// Key is a file of the key that signs it; empty: it is not signed, and reads go on
+	// while it cannot be written.
+	Key string
 }
 
 // TLS names the files of the server's certificate.
@@ -180,7 +191,7 @@ type Listener struct {
 
 // Listeners gives all of them, those too that are not asked for.
 func (d *Deployment) Listeners() []Listener {
-	return []Listener{{"listen.grpc", &d.Listen.GRPC}, {"listen.http", &d.Listen.HTTP}}
+	return []Listener{{"listen.grpc", &d.Listen.GRPC}, {"listen.http", &d.Listen.HTTP}, {"listen.operations", &d.Listen.Operations}}
 }
 
 // Site gives a site by its name; nil: there is none.

@@ -22,6 +22,7 @@ listen:
   grpc: 0.0.0.0:7430
   http: 0.0.0.0:7431
   http_base_url: https://records.example.org:7431/fhir
+  operations: 127.0.0.1:7432
 tls:
   certificate: server.pem
   key: server.key
@@ -51,6 +52,8 @@ identities:
 store:
   file: record/trigone.db
   must_exist: true
+access_record:
+  key: /etc/trigone/access.key
 limits:
   concurrent_calls: 8
 `
@@ -151,6 +154,20 @@ func TestWithoutTLSOnlyLoopback(t *testing.T) {
 				t.Errorf("%s on %s without TLS: %v", l.Name, address, err)
 			}
 		}
+	}
+}
+
+// Health and metrics ask nobody who he is: with TLS too they stay on loopback.
+func TestOperationsStayOnLoopback(t *testing.T) {
+	for _, address := range []string{"0.0.0.0:7432", "records.example.org:7432"} {
+		_, err := Parse("d.yaml", []byte(strings.Replace(wholeFile, "127.0.0.1:7432", address, 1)))
+		if err == nil || !strings.Contains(err.Error(), "listen.operations can be reached") {
+			t.Errorf("operations on %s: %v", address, err)
+		}
+	}
+	d, err := Parse("/etc/trigone/d.yaml", []byte(wholeFile))
+	if err != nil || d.AccessRecord.Key != "/etc/trigone/access.key" || d.Listen.Operations != "127.0.0.1:7432" {
+		t.Errorf("%+v, %v", d, err)
 	}
 }
 

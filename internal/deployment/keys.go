@@ -54,6 +54,7 @@ func (d *Deployment) keys() []key {
 			{"grpc", true, "address of the gRPC service, host:port", text(&d.Listen.GRPC, address)},
 			{"http", false, "address of FHIR over HTTP, host:port; left out: not served", text(&d.Listen.HTTP, address)},
 			{"http_base_url", false, "address that FHIR resources are named by, if a proxy stands before", text(&d.Listen.HTTPBaseURL, baseURL)},
+			{"operations", false, "address on loopback of health and metrics over HTTP, host:port; left out: not served", text(&d.Listen.Operations, address)},
 		})},
 		{"tls", false, "the server's certificate; without it only loopback is served", optional(&d.TLS, func(t *TLS) []key {
 			return []key{
@@ -62,6 +63,9 @@ func (d *Deployment) keys() []key {
 				{"client_authority", false, "file of the certificates of those who sign callers' certificates, PEM", file(&t.ClientAuthority)},
 				{"allow_tls_1_2", false, "take TLS 1.2 beside 1.3", boolean(&t.AllowTLS12)},
 			}
+		})},
+		{"access_record", false, "how it is kept who looked", section([]key{
+			{"key", true, "file of the private key of Ed25519 that signs it, PEM, readable by its owner only; with it, reads are refused while they cannot be put on record", file(&d.AccessRecord.Key)},
 		})},
 		{"tokens", false, "which bearer tokens are taken (JWT)", optional(&d.Tokens, func(t *Tokens) []key {
 			t.Skew, t.Longest = 30*time.Second, 24*time.Hour
