@@ -173,7 +173,7 @@ func TestWhoLooked(t *testing.T) {
 		}
 		return out
 	}
-	all = tell(lines(t, conn, &trigonev1.ListAccessesRequest{PageSize: 3}, 11))
+	all = tell(lines(t, conn, &trigonev1.ListAccessesRequest{PageSize: 3}, 12))
 	ofCase = tell(lines(t, conn, &trigonev1.ListAccessesRequest{Case: ref}, 4))
 	want := []string{
 		"RecordService/SubmitCase first submit-saddle-annulus OK",

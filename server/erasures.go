@@ -59,7 +59,7 @@ func (l *erasures) add(site, uid string, what storage.Erasure) error {
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return private.Append(l.path, append(line, '\n'))
+	return private.Add(l.path, append(line, '\n'))
 }
 
 // readErasures reads a list; with a key every line must be signed by it.

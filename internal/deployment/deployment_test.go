@@ -22,7 +22,6 @@ listen:
   grpc: 0.0.0.0:7430
   http: 0.0.0.0:7431
   http_base_url: https://records.example.org:7431/fhir
-  operations: 127.0.0.1:7432
 tls:
   certificate: server.pem
   key: server.key
@@ -52,11 +51,14 @@ identities:
 store:
   file: record/trigone.db
   must_exist: true
-access_record:
-  key: /etc/trigone/access.key
 limits:
   concurrent_calls: 8
+access_record:
+  key: /etc/trigone/access.key
 `
+
+// watchedFile is that with health and metrics.
+var watchedFile = strings.Replace(wholeFile, "\ntls:", "\n  operations: 127.0.0.1:7432\ntls:", 1)
 
 func TestAWholeFile(t *testing.T) {
 	d, err := Parse("/etc/trigone/deployment.yaml", []byte(wholeFile))
@@ -135,9 +137,9 @@ func TestFaultsAreTold(t *testing.T) {
 
 // Without TLS no listener may be reached from another machine, whichever it is.
 func TestWithoutTLSOnlyLoopback(t *testing.T) {
-	begin := strings.Index(wholeFile, "tls:")
-	end := strings.Index(wholeFile, "tokens:")
-	plain := strings.ReplaceAll(strings.ReplaceAll(wholeFile[:begin]+wholeFile[end:], `    certificate_subjects: ["CN=quay,O=Harbour"]`+"\n", ""), "certificate_uris", "token_subjects")
+	begin := strings.Index(watchedFile, "tls:")
+	end := strings.Index(watchedFile, "tokens:")
+	plain := strings.ReplaceAll(strings.ReplaceAll(watchedFile[:begin]+watchedFile[end:], `    certificate_subjects: ["CN=quay,O=Harbour"]`+"\n", ""), "certificate_uris", "token_subjects")
 	local := strings.ReplaceAll(plain, "0.0.0.0", "127.0.0.1")
 	d, err := Parse("d.yaml", []byte(local))
 	if err != nil {
@@ -160,12 +162,12 @@ func TestWithoutTLSOnlyLoopback(t *testing.T) {
 // Health and metrics ask nobody who he is: with TLS too they stay on loopback.
 func TestOperationsStayOnLoopback(t *testing.T) {
 	for _, address := range []string{"0.0.0.0:7432", "records.example.org:7432"} {
-		_, err := Parse("d.yaml", []byte(strings.Replace(wholeFile, "127.0.0.1:7432", address, 1)))
+		_, err := Parse("d.yaml", []byte(strings.Replace(watchedFile, "127.0.0.1:7432", address, 1)))
 		if err == nil || !strings.Contains(err.Error(), "listen.operations can be reached") {
 			t.Errorf("operations on %s: %v", address, err)
 		}
 	}
-	d, err := Parse("/etc/trigone/d.yaml", []byte(wholeFile))
+	d, err := Parse("/etc/trigone/d.yaml", []byte(watchedFile))
 	if err != nil || d.AccessRecord.Key != "/etc/trigone/access.key" || d.Listen.Operations != "127.0.0.1:7432" {
 		t.Errorf("%+v, %v", d, err)
 	}

@@ -43,9 +43,9 @@ func Write(path string, content []byte) error {
 	return errors.Join(err, f.Close())
 }
 
-// Append adds to the end of a file, which is made if it is not there, and returns when
+// Add adds to the end of a file, which is made if it is not there, and returns when
 // that is on disk.
-func Append(path string, content []byte) error {
+func Add(path string, content []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_APPEND, fileMode)
 	if err != nil {
 		return err
