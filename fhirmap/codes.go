@@ -114,6 +114,7 @@ var standardCodes = append(quantityCodes(),
 		{snomed, mitralAnnulus, "Mitral annulus", inAnatomy},
 		{snomed, chords, "Chordae tendineae cordis", inAnatomy},
 		{snomed, surgicalProcedure, "Surgical procedure", "DICOM PS3.16, and " + inR4},
+		{snomed, valveOperation, "Operation on heart valve", "DICOM PS3.16, one rendering"},
 		{snomed, valveProsthesis, "Heart valve prosthesis", "DICOM PS3.16, one rendering"},
 		{snomed, "260413007", "None", inSeverity},
 		{snomed, "255604002", "Mild", inSeverity},
@@ -159,6 +160,7 @@ const (
 	chords            = "102298001"
 	surgicalProcedure = "387713003"
 	valveProsthesis   = "25510005"
+	valveOperation    = "73544002"
 )
 
 // heartRateCode obliges whoever uses it to the vital signs profile of R4.

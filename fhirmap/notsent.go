@@ -24,7 +24,6 @@ var omissions = []Omission{
 	{"", "", []string{string(valve.ExpectedProbability)}, "an expectation of the site's own model, carried and not reasoned about"},
 	{"", "", []string{"note", "rationale", "reason_text", "decision_text", "text"}, "free text may name anybody; the operative note quotes it"},
 	{"identity", "Identity", []string{"sex", "age_years"}, "the receiver's own Patient says it"},
-	{"identity", "Identity", []string{"height_on", "weight_on"}, "the values have the time of the record"},
 
 	{"", "Study", []string{"study_id"}, "names an examination in the hospital's archive, of which no resource is sent"},
 	{"", "Study", []string{"read_independently"}, "says how audits may count a reading, not what was read"},

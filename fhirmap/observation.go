@@ -162,7 +162,7 @@ func (p *producer) observation(r reading, seen map[inputKey]string) error {
 	}
 	p.place(o, r)
 	category := category(r)
-	if isHeartRate(o.Code) {
+	if isVital(o.Code) {
 		// The code obliges to the vital signs profile, which wants a time.
 		if effective(o) {
 			category = "vital-signs"
@@ -194,9 +194,9 @@ func effective(o *fhir.Observation) bool {
 	return o.EffectiveDateTime != nil || o.EffectivePeriod != nil
 }
 
-func isHeartRate(c fhir.CodeableConcept) bool { return slices.ContainsFunc(c.Coding, obliges) }
+func isVital(c fhir.CodeableConcept) bool { return slices.ContainsFunc(c.Coding, obliges) }
 
-func obliges(c fhir.Coding) bool { return *c.System == loinc && *c.Code == heartRateCode }
+func obliges(c fhir.Coding) bool { return *c.System == loinc && slices.Contains(vitalSigns, *c.Code) }
 
 // notVital leaves out the code that obliges to the vital signs profile.
 func notVital(c fhir.CodeableConcept) fhir.CodeableConcept {
@@ -228,6 +228,12 @@ func (p *producer) place(o *fhir.Observation, r reading) {
 		}
 	case strings.HasPrefix(r.instance, "lesion:") && at == valve.Nowhere:
 		at = p.lesionPlace(r.occasion.name, strings.TrimPrefix(r.instance, "lesion:"))
+	}
+	switch r.metric {
+	case valve.BodyHeight:
+		when = clock{at: date(p.file.GetIdentity().GetHeightOn())}
+	case valve.BodyWeight:
+		when = clock{at: date(p.file.GetIdentity().GetWeightOn())}
 	}
 	if at != valve.Nowhere {
 		o.BodySite = placeConcept(at)

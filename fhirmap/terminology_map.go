@@ -61,6 +61,9 @@ var builtInMappings = sync.OnceValue(func() []mapping {
 			add(systemCode{*own.System, *own.Code}, systemCode{*public.System, *public.Code}, metric.Equivalent, "", true)
 		}
 	}
+	for _, own := range []string{repairStep, replacementStep} {
+		add(systemCode{stepSystem, own}, systemCode{snomed, valveOperation}, metric.Wider, "The public code means an operation on any valve of the heart, of any kind.", false)
+	}
 	for _, l := range []valve.Leaflet{valve.Anterior, valve.Posterior} {
 		ofSent(placeConcept(valve.AtLeaflet(l)))
 	}

@@ -220,6 +220,7 @@ func completeSnapshot(n int64) fhirmap.Snapshot {
 		PatientIdentifier:  patient(),
 		Identity: &trigonev1.Identity{
 			Sex: trigonev1.Sex_SEX_FEMALE, AgeYears: proto.Int32(61), HeightCm: proto.Float64(168), WeightKg: proto.Float64(64.5),
+			HeightOn: "2026-02-27",
 		},
 		Assessments: []*trigonev1.Assessment{{
 			Id: "tee", Kind: trigonev1.AssessmentKind_ASSESSMENT_KIND_PRE_BYPASS, Note: Leak,

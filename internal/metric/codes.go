@@ -111,6 +111,7 @@ const (
 	inGroup300    = "DICOM PS3.16 CID 12300, two independent renderings"
 	inGroup337    = "DICOM PS3.16 CID 12337, one rendering"
 	inGroup202    = "DICOM PS3.16 CID 12202, two independent renderings"
+	inVitalSigns  = "HL7 FHIR R4 4.0.1, profiles of vital signs"
 	inLongNames   = "DICOM PS3.16 CID 12300, two independent renderings, and LOINC's long name in a public value set"
 )
 
@@ -169,6 +170,10 @@ var publicCodes = []Coding{
 	{System: dicom, Code: "131177", Display: "Aorto-mitral inter annular angle", Where: inDefinitions, Read: true, Asks: "systole, in the long axis view", Phases: systole, Planes: []string{planeLongAxis}, PlaneByItself: "both planes are seen in the long axis only"},
 	{System: loinc, Code: "8277-6", Display: "BSA", Where: "DICOM PS3.16 CID 3455 and 12333, and LOINC's long name in a public value set", Read: true},
 	{System: loinc, Code: "8867-4", Display: "Heart rate", Where: "DICOM PS3.16, two independent renderings"},
+
+	// The body.
+	{System: loinc, Code: "8302-2", Display: "Body height", Where: inVitalSigns, Read: true},
+	{System: loinc, Code: "29463-7", Display: "Body weight", Where: inVitalSigns, Read: true},
 
 	// Gradients and orifice.
 	{System: loinc, Code: "80073-0", Display: "Mitral valve mean gradient", Where: inGroup300, Asks: byDoppler, Methods: anyEcho},

@@ -20,8 +20,8 @@ import (
 // Codes: rows of publicCodes; of several the first that fits is sent.
 var leaves = []Leaf{
 	// Identity.
-	heightCM(valve.BodyHeight, "body height", Full, 100, 220),
-	kilograms(valve.BodyWeight, "body weight", Full, 25, 250),
+	heightCM(valve.BodyHeight, "body height", Full, 100, 220).code("8302-2"),
+	kilograms(valve.BodyWeight, "body weight", Full, 25, 250).code("29463-7"),
 
 	// Regurgitation.
 	duration(valve.RegurgitationOnset, "onset of regurgitation after the QRS complex", Full, 0, 500),
