@@ -140,7 +140,6 @@ func TestPlanAndWhatAnswersIt(t *testing.T) {
 		{"dimensions to their step", at2, "plan/2/dimensions/p-resection", "addresses", []string{"plan/2/step/p-resection"}},
 		{"the operation follows the plan in force", at3, "operation", "basedOn", []string{"plan/2"}},
 		{"also when a later revision is the head", at4, "operation", "basedOn", []string{"plan/2"}},
-		{"the echoes in theatre are its reports", at3, "operation", "report", []string{"report|result/exit", "report|result/off"}},
 		{"a step without a link answers the one planned step of its technique", at3, "step/s-resection", "basedOn", []string{"plan/2/step/p-resection"}},
 		{"a link wins", at3, "step/s-ring-1", "basedOn", []string{"plan/2/step/p-ring"}},
 		{"an unplanned step is based on nothing", at3, "step/s-sliding", "basedOn", nil},

@@ -73,8 +73,11 @@ func (p *producer) linkReports() {
 			continue
 		}
 		for _, result := range p.file.GetResults() {
-			if report, ok := p.reference(typeReport, reportKey(valve.Occasion(resultName+result.GetId()))); ok {
-				r.procedure.Report = append(r.procedure.Report, report)
+			key := reportKey(valve.Occasion(resultName + result.GetId()))
+			if _, made := p.reference(typeReport, key); made {
+				// By identifier: a literal one would close a circle by way of what was found in
+				// the operation, and no order would put all behind what they refer to.
+				r.procedure.Report = append(r.procedure.Report, fhir.Reference{Type: text(typeReport), Identifier: &p.identifiers(key)[0]})
 			}
 		}
 	}

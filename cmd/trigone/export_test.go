@@ -214,6 +214,10 @@ func TestBundleForms(t *testing.T) {
 	call(t, "submit", file(t, core), at).want(t, exitOK)
 	says(t, "collection", call(t, "bundle", number, "--form", "collection", at).want(t, exitOK).stdout, `"type": "collection"`)
 	says(t, "conditional", call(t, "bundle", number, "--form", "conditional-transaction", at).want(t, exitOK).stdout, `?identifier=`)
+	says(t, "batch", call(t, "bundle", number, "--form", "batch", "--max-entries", "1000", at).want(t, exitOK).stdout, `"type":"batch"`)
+	if lines := strings.Split(strings.TrimSpace(call(t, "bundle", number, "--max-entries", "8", at).want(t, exitOK).stdout), "\n"); len(lines) < 2 || strings.Count(lines[0], `"fullUrl"`) != 8 {
+		t.Errorf("%d bundles of at most 8 entries, %d in the first", len(lines), strings.Count(lines[0], `"fullUrl"`))
+	}
 	says(t, "no key", call(t, "bundle", number, "--form", "de-identified", at).want(t, exitRefused).stderr, "--deidentification-key-file")
 	says(t, "no form", call(t, "bundle", number, "--form", "searchset", at).want(t, exitUsage).stderr, "conditional_transaction")
 }

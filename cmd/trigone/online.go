@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -131,6 +132,7 @@ func (a *app) getCommand() *cobra.Command {
 
 func (a *app) bundleCommand() *cobra.Command {
 	var form string
+	var entries int32
 	c := &cobra.Command{
 		Use:   "bundle CASE",
 		Short: "Print a case as a FHIR R4 bundle",
@@ -139,12 +141,17 @@ func (a *app) bundleCommand() *cobra.Command {
 Forms
   transaction              PUT requests with ids made by the service
   conditional-transaction  updates by identifier, for receivers that refuse such ids
+  batch                    PUT requests with literal references, each for itself
   collection               the resources alone, with literal references
   de-identified            a collection with keyed ids, dates moved, no text and no
                            identifier; the server needs a key for it
-  document                 the operative note with the resources it refers to`,
+  document                 the operative note with the resources it refers to
+
+With --max-entries the case comes in several bundles, one a line, for receivers
+that take no more at once. Send them in their order; each may be sent again.`,
 		Example: `  trigone bundle 'urn:example:harbour-hospital:case|MV-2026-001' > bundle.json
   trigone bundle 'urn:example:harbour-hospital:case|MV-2026-001' --form collection
+  trigone bundle 'urn:example:harbour-hospital:case|MV-2026-001' --max-entries 25 > parts.ndjson
   trigone bundle sites/harbour/cases/1b9d6bcd-bbfd-4b2d-9b5d-ab8dfbbd4bed`,
 		Args: exactly("CASE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -161,6 +168,9 @@ Forms
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {
+				if entries > 0 {
+					return bundleParts(ctx, s, cmd.OutOrStdout(), &trigonev1.GetBundleRequest{Case: reference, Form: trigonev1.BundleForm(number), MaxEntries: entries})
+				}
 				answer, err := s.fhir.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: reference, Form: trigonev1.BundleForm(number)})
 				if err != nil {
 					return err
@@ -175,7 +185,24 @@ Forms
 		},
 	}
 	c.Flags().StringVar(&form, "form", "transaction", "form of the bundle")
+	c.Flags().Int32Var(&entries, "max-entries", 0, "give the case in bundles of at most so many entries, one a line; 0: one bundle")
 	return c
+}
+
+// bundleParts prints the parts of one state of a case, one a line.
+func bundleParts(ctx context.Context, s services, to io.Writer, req *trigonev1.GetBundleRequest) error {
+	for of := int32(1); req.Part < of; {
+		req.Part++
+		answer, err := s.fhir.GetBundle(ctx, req)
+		if err != nil {
+			return err
+		}
+		of, req.HistoryNumber = answer.GetParts(), answer.GetHistoryNumber()
+		if _, err := fmt.Fprintln(to, answer.GetBundle()); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (a *app) discrepanciesCommand() *cobra.Command {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"html"
 	"maps"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -773,7 +774,7 @@ func (c *checker) panels() {
 					c.fault(m.path, "its result is no panel of its occasion")
 				}
 				for _, whole := range referencesAt(panel.r, "partOf") {
-					if op := c.byURL[whole]; op.r != nil && !c.deIdentified && !slices.ContainsFunc(referencesAt(op.r, "report"), func(ref string) bool { return c.byURL[ref].url == m.url }) {
+					if op := c.byURL[whole]; op.r != nil && !c.deIdentified && !namesReport(op.r, m.r) {
 						c.fault(op.path, "does not name a report that was made in theatre")
 					}
 				}
@@ -791,6 +792,16 @@ func (c *checker) panels() {
 			c.fault(m.path, "is named by %d steps", of[m.url])
 		}
 	}
+}
+
+// namesReport says whether an operation names a report, by its identifier.
+func namesReport(operation, report object) bool {
+	list, _ := operation["report"].(array)
+	own, _ := report["identifier"].(array)
+	return slices.ContainsFunc(list, func(x any) bool {
+		ref, _ := x.(object)
+		return ref["reference"] == nil && len(own) == 1 && reflect.DeepEqual(ref["identifier"], own[0])
+	})
 }
 
 // isRing says whether a device is a ring or band: only those are always of a step.

@@ -43,6 +43,16 @@ func CheckInOrder(bundle []byte, site ...metric.SiteCode) []string {
 	return check(bundle, checker{site: site, inOrder: true})
 }
 
+// CheckPart is Check for a part of a case, whose literal references may lead to what
+// earlier parts had, by type and id; entered in known beforehand.
+func CheckPart(bundle []byte, known map[string]bool) []string {
+	c := checker{types: map[string]string{}, part: true}
+	for name := range known {
+		c.types[name], _, _ = strings.Cut(name, "/")
+	}
+	return check(bundle, c)
+}
+
 // CheckDeIdentified is Check for a de-identified collection, whose resources have
 // no identifier.
 func CheckDeIdentified(bundle []byte) []string { return check(bundle, checker{deIdentified: true}) }
@@ -58,10 +68,14 @@ func check(bundle []byte, c checker) []string {
 	if !ok || root["resourceType"] != "Bundle" {
 		return []string{"not a Bundle"}
 	}
-	c.types = map[string]string{}
+	if c.types == nil {
+		c.types = map[string]string{}
+	}
 	c.bundle(root)
 	c.walk("Bundle", "", root)
-	c.agree(root)
+	if !c.part { // what agrees is told of the whole
+		c.agree(root)
+	}
 	if c.inOrder {
 		c.dates(root)
 	}
@@ -83,6 +97,8 @@ type checker struct {
 	inOrder      bool
 	members      []member
 	byURL        map[string]member
+	// part has literal references, also to earlier ones.
+	part bool
 }
 
 func (c *checker) fault(path, format string, args ...any) {
@@ -91,7 +107,7 @@ func (c *checker) fault(path, format string, args ...any) {
 
 func (c *checker) bundle(b object) {
 	collection := b["type"] == "collection"
-	if b["type"] != "transaction" && !collection {
+	if b["type"] != "transaction" && !collection && !(c.part && b["type"] == "batch") {
 		c.fault("Bundle.type", "%v is neither transaction nor collection", b["type"])
 	}
 	if _, has := b["total"]; has {
@@ -113,7 +129,7 @@ func (c *checker) bundle(b object) {
 			c.fault(path, "bdl-7: fullUrl %s stands twice", full)
 		}
 		c.types[full] = typ
-		if collection {
+		if collection || c.part {
 			c.types[typ+"/"+id] = typ
 		}
 		if strings.Contains(full, "/_history/") {
@@ -129,7 +145,7 @@ func (c *checker) bundle(b object) {
 		}
 		asked, _ := request["url"].(string)
 		switch {
-		case collection:
+		case collection || c.part:
 			if id == "" || full != fhirmap.Base+"/"+typ+"/"+id {
 				c.fault(path, "fullUrl %q does not agree with type and id %s/%s", full, typ, id)
 			}
@@ -139,6 +155,9 @@ func (c *checker) bundle(b object) {
 			}
 		case id == "" || full != "urn:uuid:"+id:
 			c.fault(path, "fullUrl %q does not agree with id %q", full, id)
+		}
+		switch {
+		case collection || strings.Contains(asked, "?"):
 		case asked != typ+"/"+id:
 			c.fault(path, "request %q is not %s/%s", asked, typ, id)
 		}

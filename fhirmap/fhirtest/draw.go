@@ -195,7 +195,11 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 		}
 		ev.Findings = append(ev.Findings, f)
 	}
+	var roots []string // none stands under itself
 	for range rapid.IntRange(0, 3).Draw(t, "discrepancies") {
+		if n := len(ev.Discrepancies); n > 0 {
+			roots = append(roots, fmt.Sprint("d", n-1))
+		}
 		ev.Discrepancies = append(ev.Discrepancies, &trigonev1.Discrepancy{
 			Id: fmt.Sprint("d", len(ev.Discrepancies)), Class: rapid.SampledFrom([]string{"step_omitted", "conversion", "step_added", "target_missed", "ring_size", "unheard_of"}).Draw(t, "class"),
 			Verdict: rapid.SampledFrom([]trigonev1.DiscrepancyVerdict{
@@ -205,7 +209,7 @@ func drawState(t *rapid.T, n int64) fhirmap.Snapshot {
 			Occasion: rapid.SampledFrom(occasions).Draw(t, "found at"), JudgedBy: drawEnum[trigonev1.JudgedBy](t, "judged by"),
 			Stage: drawEnum[trigonev1.Stage](t, "stage of difference"), Method: drawEnum[trigonev1.Method](t, "method of difference"),
 			Reason: rapid.SampledFrom([]string{"", "anatomy", "DEVIATION_REASON_SUPPLY", "something else"}).Draw(t, "reason"),
-			Parent: rapid.SampledFrom([]string{"", "d0", "d1"}).Draw(t, "parent"), PlanRevised: maybe(t, "revised"),
+			Parent: rapid.SampledFrom(append([]string{"", "d9"}, roots...)).Draw(t, "parent"), PlanRevised: maybe(t, "revised"),
 		})
 		if d := ev.Discrepancies[len(ev.Discrepancies)-1]; len(ev.Metrics) > 0 && maybe(t, "numbers") {
 			v := rapid.SampledFrom(ev.Metrics).Draw(t, "compared")

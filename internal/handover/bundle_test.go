@@ -100,3 +100,53 @@ func TestBundleFormsAreAnsweredOrRefused(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// Parts are all of one state: a later one names the history number of the first, and
+// is refused once the case has changed. Every refusal names the field.
+func TestPartsAreOfOneState(t *testing.T) {
+	f := newFixture(t)
+	f.mustSubmit(object(numberAndPatient, identityPart, planPart, resultPart))
+	get := func(req *trigonev1.GetBundleRequest) (*trigonev1.GetBundleResponse, error) {
+		req.Case = ref()
+		return f.desk.GetBundle(f.ctx, caller, req)
+	}
+	first, err := get(&trigonev1.GetBundleRequest{MaxEntries: 3})
+	if err != nil || first.GetParts() < 2 {
+		t.Fatalf("%d parts, %v", first.GetParts(), err)
+	}
+	last := &trigonev1.GetBundleRequest{MaxEntries: 3, Part: first.GetParts(), HistoryNumber: first.GetHistoryNumber()}
+	second, err := get(last)
+	if err != nil || second.GetParts() != first.GetParts() || second.GetBundle() == first.GetBundle() {
+		t.Errorf("the last part: %d of %d, %v", second.GetParts(), first.GetParts(), err)
+	}
+	again, err := get(last)
+	if err != nil || again.GetBundle() != second.GetBundle() {
+		t.Errorf("the last part asked for again is another one: %v", err)
+	}
+	batch, err := get(&trigonev1.GetBundleRequest{Form: trigonev1.BundleForm_BUNDLE_FORM_BATCH})
+	if err != nil || batch.GetParts() != 1 || !strings.Contains(batch.GetBundle(), `"type":"batch"`) || strings.Contains(batch.GetBundle(), "urn:uuid:") {
+		t.Errorf("a batch: %d parts, %v", batch.GetParts(), err)
+	}
+	for _, tt := range []struct {
+		why, says string
+		req       *trigonev1.GetBundleRequest
+	}{
+		{"a part behind the first names no state", "history_number", &trigonev1.GetBundleRequest{MaxEntries: 3, Part: 2}},
+		{"a part behind the last", "part: is 1000", &trigonev1.GetBundleRequest{MaxEntries: 3, Part: 1000, HistoryNumber: first.GetHistoryNumber()}},
+		{"a part of no sequence", "max_entries", &trigonev1.GetBundleRequest{Part: 2}},
+		{"a document", "max_entries", &trigonev1.GetBundleRequest{Form: trigonev1.BundleForm_BUNDLE_FORM_DOCUMENT, MaxEntries: 3}},
+		{"a de-identified bundle", "max_entries", &trigonev1.GetBundleRequest{Form: trigonev1.BundleForm_BUNDLE_FORM_DE_IDENTIFIED, MaxEntries: 3}},
+	} {
+		refusal := (*casebook.Error)(nil)
+		if _, err := get(tt.req); !errors.As(err, &refusal) || refusal.Kind != casebook.Invalid || !strings.Contains(err.Error(), tt.says) {
+			t.Errorf("%s: %v", tt.why, err)
+		}
+	}
+	if _, err := f.book.EvaluatePlan(f.ctx, caller, &trigonev1.EvaluatePlanRequest{Case: ref(), Record: true}); err != nil {
+		t.Fatal(err)
+	}
+	refusal := (*casebook.Error)(nil)
+	if _, err := get(last); !errors.As(err, &refusal) || refusal.Kind != casebook.Aborted {
+		t.Errorf("a part of a state that is gone: %v", err)
+	}
+}

@@ -42,6 +42,10 @@ const (
 	// Transaction of conditional updates by identifier, for receivers that refuse ids
 	// made elsewhere; without Provenance, which has no identifier.
 	BundleForm_BUNDLE_FORM_CONDITIONAL_TRANSACTION BundleForm = 5
+	// Batch of PUT requests with literal references, for receivers whose transactions
+	// are switched off: entries do not stand or fall together, and are in an order in
+	// which each finds what it refers to.
+	BundleForm_BUNDLE_FORM_BATCH BundleForm = 6
 )
 
 // Enum value maps for BundleForm.
@@ -53,6 +57,7 @@ var (
 		3: "BUNDLE_FORM_DOCUMENT",
 		4: "BUNDLE_FORM_DE_IDENTIFIED",
 		5: "BUNDLE_FORM_CONDITIONAL_TRANSACTION",
+		6: "BUNDLE_FORM_BATCH",
 	}
 	BundleForm_value = map[string]int32{
 		"BUNDLE_FORM_UNSPECIFIED":             0,
@@ -61,6 +66,7 @@ var (
 		"BUNDLE_FORM_DOCUMENT":                3,
 		"BUNDLE_FORM_DE_IDENTIFIED":           4,
 		"BUNDLE_FORM_CONDITIONAL_TRANSACTION": 5,
+		"BUNDLE_FORM_BATCH":                   6,
 	}
 )
 
@@ -154,7 +160,20 @@ type GetBundleRequest struct {
 	// The case.
 	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
 	// Form of the bundle; unset: transaction.
-	Form          BundleForm `protobuf:"varint,2,opt,name=form,proto3,enum=trigone.v1.BundleForm" json:"form,omitempty"`
+	Form BundleForm `protobuf:"varint,2,opt,name=form,proto3,enum=trigone.v1.BundleForm" json:"form,omitempty"`
+	// Gives the case in parts of at most so many entries, for receivers that take no
+	// more; 0: one bundle. Each part is a bundle of its own; a resource stands behind
+	// all it refers to, in the same part or an earlier one, and references are literal
+	// (of the conditional form: searches for our identifier). Apply the parts in their
+	// order; each may be sent again at any time. Not of a document and not of the
+	// de-identified form.
+	MaxEntries int32 `protobuf:"varint,3,opt,name=max_entries,json=maxEntries,proto3" json:"max_entries,omitempty"`
+	// Which part, from 1; 0: the first.
+	Part int32 `protobuf:"varint,4,opt,name=part,proto3" json:"part,omitempty"`
+	// History number that the first part was answered with; for every later one. All
+	// parts are of one state of the case: where it has changed since, the call is
+	// ABORTED, and the sequence begins again with part 1.
+	HistoryNumber int64 `protobuf:"varint,5,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -203,6 +222,27 @@ func (x *GetBundleRequest) GetForm() BundleForm {
 	return BundleForm_BUNDLE_FORM_UNSPECIFIED
 }
 
+func (x *GetBundleRequest) GetMaxEntries() int32 {
+	if x != nil {
+		return x.MaxEntries
+	}
+	return 0
+}
+
+func (x *GetBundleRequest) GetPart() int32 {
+	if x != nil {
+		return x.Part
+	}
+	return 0
+}
+
+func (x *GetBundleRequest) GetHistoryNumber() int64 {
+	if x != nil {
+		return x.HistoryNumber
+	}
+	return 0
+}
+
 // Response of GetBundle.
 type GetBundleResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -215,6 +255,8 @@ type GetBundleResponse struct {
 	// plus the number of the mapping to FHIR and of the site's codes; it rises with
 	// each of them and is never used again.
 	HistoryNumber int64 `protobuf:"varint,3,opt,name=history_number,json=historyNumber,proto3" json:"history_number,omitempty"`
+	// Number of parts; 0: the whole was asked for.
+	Parts         int32 `protobuf:"varint,4,opt,name=parts,proto3" json:"parts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -266,6 +308,13 @@ func (x *GetBundleResponse) GetMediaType() string {
 func (x *GetBundleResponse) GetHistoryNumber() int64 {
 	if x != nil {
 		return x.HistoryNumber
+	}
+	return 0
+}
+
+func (x *GetBundleResponse) GetParts() int32 {
+	if x != nil {
+		return x.Parts
 	}
 	return 0
 }
@@ -1164,15 +1213,21 @@ var File_trigone_v1_electronic_record_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\n" +
 	"*trigone/v1/electronic_record_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"m\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x01\n" +
 	"\x10GetBundleRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12*\n" +
-	"\x04form\x18\x02 \x01(\x0e2\x16.trigone.v1.BundleFormR\x04form\"w\n" +
+	"\x04form\x18\x02 \x01(\x0e2\x16.trigone.v1.BundleFormR\x04form\x12+\n" +
+	"\vmax_entries\x18\x03 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\x90N(\x00R\n" +
+	"maxEntries\x12\x1f\n" +
+	"\x04part\x18\x04 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x00R\x04part\x12.\n" +
+	"\x0ehistory_number\x18\x05 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\rhistoryNumber\"\x8d\x01\n" +
 	"\x11GetBundleResponse\x12\x1c\n" +
 	"\x06bundle\x18\x01 \x01(\tB\x04\xd8\xce\x18\x01R\x06bundle\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12%\n" +
-	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\"\x87\x02\n" +
+	"\x0ehistory_number\x18\x03 \x01(\x03R\rhistoryNumber\x12\x14\n" +
+	"\x05parts\x18\x04 \x01(\x05R\x05parts\"\x87\x02\n" +
 	"\x17GetOperativeNoteRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12.\n" +
 	"\x06format\x18\x02 \x01(\x0e2\x16.trigone.v1.NoteFormatR\x06format\x12\x14\n" +
@@ -1243,7 +1298,7 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x06counts\x18\x03 \x03(\v2\x19.trigone.v1.ResourceCountR\x06counts\"J\n" +
 	"\rResourceCount\x12#\n" +
 	"\rresource_type\x18\x01 \x01(\tR\fresourceType\x12\x14\n" +
-	"\x05count\x18\x02 \x01(\x03R\x05count*\xc4\x01\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count*\xdb\x01\n" +
 	"\n" +
 	"BundleForm\x12\x1b\n" +
 	"\x17BUNDLE_FORM_UNSPECIFIED\x10\x00\x12\x1b\n" +
@@ -1251,7 +1306,8 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\x16BUNDLE_FORM_COLLECTION\x10\x02\x12\x18\n" +
 	"\x14BUNDLE_FORM_DOCUMENT\x10\x03\x12\x1d\n" +
 	"\x19BUNDLE_FORM_DE_IDENTIFIED\x10\x04\x12'\n" +
-	"#BUNDLE_FORM_CONDITIONAL_TRANSACTION\x10\x05*j\n" +
+	"#BUNDLE_FORM_CONDITIONAL_TRANSACTION\x10\x05\x12\x15\n" +
+	"\x11BUNDLE_FORM_BATCH\x10\x06*j\n" +
 	"\n" +
 	"NoteFormat\x12\x1b\n" +
 	"\x17NOTE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
