@@ -34,6 +34,18 @@ func call(t *testing.T, args ...string) answer {
 	return answer{code, out.String(), errs.String()}
 }
 
+// feed is call with a text on standard input.
+func feed(t *testing.T, text string, args ...string) answer {
+	t.Helper()
+	var out, errs bytes.Buffer
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetIn(strings.NewReader(text))
+	root.SetOut(&out)
+	root.SetErr(&errs)
+	return answer{report(&errs, root.ExecuteContext(t.Context())), out.String(), errs.String()}
+}
+
 // want stops the test if the exit code is another.
 func (a answer) want(t *testing.T, code int) answer {
 	t.Helper()

@@ -7,8 +7,8 @@ import (
 	"unicode"
 )
 
-// nearest gives the three names that are the least letters away from one.
-func nearest(name string, names []string) []string {
+// Nearest gives the three names that are the least letters away from one.
+func Nearest(name string, names []string) []string {
 	sorted := slices.Clone(names)
 	slices.SortStableFunc(sorted, byDistance(name))
 	return sorted[:min(3, len(sorted))]

@@ -78,20 +78,21 @@ func (r *reader) field(f strictyaml.Field, fd protoreflect.FieldDescriptor, m pr
 	if isNothing(f.Value) {
 		return false
 	}
+	if fd.IsList() {
+		return r.list(f, fd, m)
+	}
+	v, given, ok := r.value(f, fd, m.NewField(fd))
+	if !given || !ok {
+		return given
+	}
 	if one := fd.ContainingOneof(); one != nil && !one.IsSynthetic() {
 		if other := m.WhichOneof(one); other != nil && other != fd {
 			r.FaultAt(f.Key, "%s stands beside %s, and only one of them can be; keep the one that holds", f.Path(), other.Name())
 			return true
 		}
 	}
-	if fd.IsList() {
-		return r.list(f, fd, m)
-	}
-	v, given, ok := r.value(f, fd, m.NewField(fd))
-	if given && ok {
-		m.Set(fd, v)
-	}
-	return given
+	m.Set(fd, v)
+	return true
 }
 
 func (r *reader) list(f strictyaml.Field, fd protoreflect.FieldDescriptor, m protoreflect.Message) (given bool) {
@@ -261,7 +262,7 @@ func (r *reader) word(f strictyaml.Field, ed protoreflect.EnumDescriptor) protor
 		}
 	}
 	if len(words) > mostWords {
-		near := nearest(strings.NewReplacer(" ", "_", "-", "_").Replace(said), words)
+		near := Nearest(strings.NewReplacer(" ", "_", "-", "_").Replace(said), words)
 		r.Fault(f, "%s needs one of its %d words; the nearest are %s; 'trigone explain %s' lists all", f.Path(), len(words), orList(near), plainPath(f.Path()))
 	} else {
 		r.Fault(f, "%s needs one of its words: %s", f.Path(), orList(words))
@@ -304,7 +305,7 @@ func (r *reader) unknown(md protoreflect.MessageDescriptor, e strictyaml.Field) 
 	}
 	names := fieldNames(md)
 	if len(names) > mostFields {
-		names = nearest(snake(e.Name), names)
+		names = Nearest(snake(e.Name), names)
 		r.FaultAt(e.Key, "%s is no field %s; the nearest are %s", name, where, orList(names))
 		return
 	}
