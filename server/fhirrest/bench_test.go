@@ -1,47 +1,168 @@
 package fhirrest
 
 import (
+	"encoding/json"
+	"flag"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"github.com/google/uuid"
+
+	"trigone/fhirmap"
+	"trigone/internal/handover"
+	"trigone/internal/storage"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/testdata"
 )
 
-// BenchmarkSearch is a search over every invented case, rendered before, up to the
-// last byte of the answer without a network. Beside it stand, in the same run and
-// in turns, the plain rendering of one case, which a search without a shelf would
-// do for every one, and unpacking the texts of all, which a search leaves out.
-func BenchmarkSearch(b *testing.B) {
-	f := all(b)
-	path := "/fhir" + ask("Observation", "code-value-quantity", gradient+"$gt4||mm[Hg]")
-	search := func() {
-		w := httptest.NewRecorder()
-		r := httptest.NewRequestWithContext(b.Context(), http.MethodGet, path, nil)
-		r.Host = "127.0.0.1"
-		f.face.ServeHTTP(w, r.WithContext(named(r.Context())))
-		if w.Code != http.StatusOK {
-			b.Fatal(w.Code)
+var filled = flag.Int("filled", 1000, "how many cases a store has in which searches are timed")
+
+// searchesByName are ten searches as dashboards ask them.
+func searchesByName(f *fixture, tb testing.TB) [][2]string {
+	tb.Helper()
+	const grade, contact = own + "metric|regurgitation-grade", own + "metric|coaptation-length"
+	one := f.search(tb, ask("Procedure", "status", "completed", "_count", "1")).ids("match")[0]
+	return [][2]string{
+		{"gradients above 3", ask("Observation", "code-value-quantity", gradient+"$gt3||mm[Hg]", "_count", "20")},
+		{"regurgitation at discharge", ask("Observation", "code", grade, "category", own+"occasion|discharge", "_count", "20")},
+		{"steps left out", ask("Procedure", "status", "not-done", "_count", "5")},
+		{"the newest gradient", ask("Observation", "code", gradient, "_sort", "-date", "_count", "1")},
+		{"short contact at A2-P2", ask("Observation", "code-value-quantity", contact+"$lt6||mm", "place", own+"place|a2-p2", "_count", "5")},
+		{"one patient's newest values", ask("Observation", "patient.identifier", patients+"|P-0003", "_sort", "-date", "_count", "20")},
+		{"one by its id", ask("Procedure", "_id", strings.TrimPrefix(one, "Procedure/"))},
+		{"changed since", ask("Observation", "_lastUpdated", "ge2026-12-01T08:50:00Z", "_count", "20")},
+		{"entered in error", ask("Observation", "status", "entered-in-error", "_count", "20")},
+		{"how many gradients", ask("Observation", "code", gradient, "_summary", "count")},
+	}
+}
+
+// BenchmarkSearches times ten searches up to the last byte of the answer, without a
+// network, with no rendered case kept. Beside each stands, in turns, the rendering of
+// the cases on its page alone: how often that goes into the search must not grow with
+// -filled. Cases beyond the invented ones are rows only, copied from theirs under uids
+// of their own; pages begin with the invented ones.
+func BenchmarkSearches(b *testing.B) {
+	f := newFixture(b, 1, testdata.Names(testdata.Cases)...)
+	searches := searchesByName(f, b)
+	file, err := testdata.Read(testdata.Cases, "core-only")
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := f.book.RetractCase(b.Context(), caller, &trigonev1.RetractCaseRequest{
+		Case: &trigonev1.CaseReference{ExternalIdentifier: file.GetExternalIdentifier()}, CaseVersion: 1, Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR,
+	}); err != nil {
+		b.Fatal(err)
+	}
+	byUID := map[int64][]handover.NumberedCase{}
+	for _, c := range f.cases(b) {
+		byUID[fhirmap.CasePrefix(c.UID)] = append(byUID[fhirmap.CasePrefix(c.UID)], c)
+	}
+	fillRows(b, f, *filled)
+	for _, s := range searches {
+		b.Run(s[0], func(b *testing.B) {
+			var body []byte
+			search := func() {
+				w := httptest.NewRecorder()
+				r := httptest.NewRequestWithContext(b.Context(), http.MethodGet, "/fhir"+s[1], nil)
+				r.Host = "127.0.0.1"
+				f.face.ServeHTTP(w, r.WithContext(named(r.Context())))
+				if w.Code != http.StatusOK {
+					b.Fatal(w.Code, w.Body)
+				}
+				body = w.Body.Bytes()
+			}
+			search()
+			var answered set
+			if err := json.Unmarshal(body, &answered); err != nil {
+				b.Fatal(err)
+			}
+			of := map[string]bool{}
+			for _, id := range answered.ids("match") {
+				prefix, _ := fhirmap.PrefixOf(id[strings.IndexByte(id, '/')+1:])
+				of[byUID[prefix][0].UID] = true
+			}
+			render := func() {
+				for uid := range of {
+					rendered, err := f.desk.CaseResources(b.Context(), caller, uid)
+					if err != nil {
+						b.Fatal(err)
+					}
+					if _, err := f.face.shelf.prepare(rendered); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
+			for b.Loop() {
+				search()
+			}
+			const turns = 9
+			var s, r []time.Duration
+			for range turns {
+				s, r = append(s, timed(search)), append(r, timed(render))
+			}
+			b.ReportMetric(float64(len(of)), "cases")
+			b.ReportMetric(float64(len(answered.ids("match"))), "found")
+			if len(of) > 0 {
+				b.ReportMetric(float64(median(s))/float64(median(r)), "search/rendering")
+			}
+		})
+	}
+}
+
+// fillRows adds cases that are rows for searches only, until there are n.
+func fillRows(tb testing.TB, f *fixture, n int) {
+	tb.Helper()
+	var templates []handover.IndexRows
+	cases := f.cases(tb)
+	for _, c := range cases {
+		rendered, err := f.desk.CaseResources(tb.Context(), caller, c.UID)
+		if err != nil {
+			tb.Fatal(err)
 		}
-	}
-	search()
-	cases := f.cases(b)
-	render := func() {
-		if _, err := f.desk.CaseResources(b.Context(), caller, cases[0].UID); err != nil {
-			b.Fatal(err)
+		rows, err := Index(rendered.Resources)
+		if err != nil {
+			tb.Fatal(err)
 		}
+		templates = append(templates, rows)
 	}
-	b.ReportAllocs()
-	for b.Loop() {
-		search()
+	if list, err := f.store.Projections(tb.Context()); err != nil || len(list) != len(projectors()) {
+		tb.Fatal(list, err)
 	}
-	const turns = 41
-	var s, r []time.Duration
-	for range turns {
-		s, r = append(s, timed(search)), append(r, timed(render))
+	site := f.book.Policy.Settings.Site
+	begin := time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC)
+	const writers = 64
+	var wg sync.WaitGroup
+	for first := range writers {
+		wg.Go(func() {
+			for i := len(cases) + first; i < n; i += writers {
+				uid := uuid.NewSHA1(uuid.NameSpaceURL, fmt.Append(nil, "urn:example:filled:", i)).String()
+				w := storage.Write{
+					Case:    &storage.Case{UID: uid, Version: 1, State: storage.CaseActive, ChangedTime: begin.Add(time.Duration(i) * time.Second), OpenedTime: begin},
+					Changes: []storage.Change{{Kind: "filled", CaseUID: uid, CaseVersion: 1, Time: begin}},
+				}
+				for _, p := range projectors() {
+					out := storage.Projected{Name: p.Name(), Version: p.Version()}
+					if p.Name() == storage.ProjectionSearch {
+						out.Rows = templates[i%len(templates)]
+					} else {
+						out.Rows.CasePrefix = fhirmap.CasePrefix(uid)
+					}
+					w.Projected = append(w.Projected, out)
+				}
+				if err := f.store.Append(tb.Context(), site, w); err != nil {
+					tb.Error(err)
+					return
+				}
+			}
+		})
 	}
-	b.ReportMetric(float64(median(r))/float64(median(s)), "one-rendering/search")
-	b.ReportMetric(float64(len(cases)), "cases")
+	wg.Wait()
 }
 
 func timed(f func()) time.Duration {
