@@ -175,3 +175,33 @@ func median(list []time.Duration) time.Duration {
 	slices.Sort(list)
 	return list[len(list)/2]
 }
+
+// BenchmarkSubmitWithRows is a submit of a whole case with rows for searches. Beside it
+// stands, in turns, the same without them, on a store of its own.
+func BenchmarkSubmitWithRows(b *testing.B) {
+	with, without := newFixture(b, 0), newFixtureOf(b, handover.Resources{})
+	n := 0
+	submit := func(f *fixture) {
+		file, err := testdata.Read(testdata.Cases, "neochordae")
+		if err != nil {
+			b.Fatal(err)
+		}
+		n++
+		file.ExternalIdentifier.Value = fmt.Sprint("MV-BENCH-", n)
+		if _, err := f.book.SubmitCase(b.Context(), caller, &trigonev1.SubmitCaseRequest{CaseFile: file}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	submit(with)
+	submit(without)
+	for b.Loop() {
+		submit(with)
+	}
+	const turns = 41
+	var w, o []time.Duration
+	for range turns {
+		w, o = append(w, timed(func() { submit(with) })), append(o, timed(func() { submit(without) }))
+	}
+	b.ReportMetric(float64(median(w))/float64(median(o)), "with/without")
+	b.ReportMetric(float64(median(w)-median(o))/float64(time.Millisecond), "ms-more")
+}

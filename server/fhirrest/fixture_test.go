@@ -67,7 +67,9 @@ func (c *clockwork) read() time.Time {
 	return c.now
 }
 
-func open(dir string, kept int) (*fixture, error) {
+func open(dir string, kept int) (*fixture, error) { return openOf(dir, kept, projectors()) }
+
+func openOf(dir string, kept int, projectors []casebook.Projector) (*fixture, error) {
 	ctx := context.Background()
 	store, err := sqlite.Open(ctx, filepath.Join(dir, "s.db"), sqlite.Options{})
 	if err != nil {
@@ -78,7 +80,7 @@ func open(dir string, kept int) (*fixture, error) {
 		return nil, err
 	}
 	clock := &clockwork{now: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC)}
-	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: "test", Now: clock.read, Projectors: projectors()})
+	book, err := casebook.New(ctx, casebook.Config{Store: store, Policy: clinical, Software: "test", Now: clock.read, Projectors: projectors})
 	if err != nil {
 		return nil, err
 	}
@@ -143,9 +145,15 @@ func (f *fixture) cases(tb testing.TB) []handover.NumberedCase {
 	return list
 }
 
-func newFixture(tb testing.TB, kept int, names ...string) *fixture {
+// newFixtureOf makes one whose writes bring the rows of these projectors.
+func newFixtureOf(tb testing.TB, projectors ...casebook.Projector) *fixture {
 	tb.Helper()
-	f, err := open(tb.TempDir(), kept)
+	f, err := openOf(tb.TempDir(), 0, projectors)
+	return closing(tb, f, err)
+}
+
+func closing(tb testing.TB, f *fixture, err error) *fixture {
+	tb.Helper()
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -154,6 +162,13 @@ func newFixture(tb testing.TB, kept int, names ...string) *fixture {
 			tb.Error(err)
 		}
 	})
+	return f
+}
+
+func newFixture(tb testing.TB, kept int, names ...string) *fixture {
+	tb.Helper()
+	f, err := open(tb.TempDir(), kept)
+	f = closing(tb, f, err)
 	for _, name := range names {
 		if err := f.submit(name); err != nil {
 			tb.Fatalf("%s: %v", name, err)

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"crypto/sha256"
 	"encoding/binary"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -12,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/goccy/go-json"
 
 	"trigone/fhirmap"
 	"trigone/internal/handover"
@@ -73,6 +74,7 @@ func (p param) numbers() string { return strings.Replace(p.name, "code-value", "
 // Index makes the rows by which the resources of one case are found.
 func Index(list []fhirmap.Resource) (rows handover.IndexRows, err error) {
 	reader := newReader(time.UTC)
+	reader.presence = true
 	list = slices.Clone(list)
 	slices.SortFunc(list, func(a, b fhirmap.Resource) int { return cmp.Compare(a.ID, b.ID) })
 	parts := partsOf(list)
@@ -328,7 +330,10 @@ func (d written) pack(out []byte) []byte {
 }
 
 func packTime(out []byte, text string) []byte {
-	for form, layout := range map[byte]string{packedDay: time.DateOnly, packedSecond: secondLayout, packedMilli: milliLayout} {
+	for form, layout := range [...]string{packedDay: time.DateOnly, packedSecond: secondLayout, packedMilli: milliLayout} {
+		if form == packedText || len(layout) != len(text) {
+			continue
+		}
 		at, err := time.Parse(layout, text)
 		if err != nil || at.Format(layout) != text {
 			continue
@@ -340,7 +345,7 @@ func packTime(out []byte, text string) []byte {
 		case packedSecond:
 			n /= 1000
 		}
-		return binary.AppendVarint(append(out, form), n)
+		return binary.AppendVarint(append(out, byte(form)), n)
 	}
 	return append(append(out, packedText, byte(len(text))), text...)
 }

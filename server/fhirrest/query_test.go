@@ -1,6 +1,7 @@
 package fhirrest
 
 import (
+	"encoding/json"
 	"net/url"
 	"slices"
 	"strings"
@@ -160,4 +161,47 @@ func FuzzQuery(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Members are found as the standard library finds them.
+func TestMembers(t *testing.T) {
+	for _, text := range []string{
+		`{}`, `{"a":1}`, `{"a":"x,y:{]\"\\","b":[{"c":"]"},[]],"c":{"d":{}},"e":true,"f":-1.5e3}`, `{"a":null,"b":"\\\\"}`,
+	} {
+		got, err := membersOf([]byte(text))
+		var want map[string]json.RawMessage
+		if bad := json.Unmarshal([]byte(text), &want); bad != nil || err != nil || len(got) != len(want) {
+			t.Fatalf("%s: %d of %d, %v, %v", text, len(got), len(want), err, bad)
+		}
+		for name, value := range want {
+			if string(got.named(name)) != string(value) {
+				t.Errorf("%s of %s is %s", name, text, got.named(name))
+			}
+		}
+	}
+	for _, text := range []string{"", "[]", `{"a"}`, `{"a":1`, `{a:1}`, `{"a":1}}`, `{"a":[1}`, `{"a":"1}`} {
+		if got, err := membersOf([]byte(text)); err == nil {
+			t.Errorf("%s: %v", text, got)
+		}
+	}
+}
+
+// A date comes back from a row as the resource has it, whatever its precision.
+func TestPackedDates(t *testing.T) {
+	for _, d := range []written{
+		{start: "2026"}, {start: "2026-03"}, {start: "2026-03-16"}, {start: "1899-12-31"}, {start: "2026-03-10T08:20:00Z"}, {start: "2026-03-10T08:20:00.5Z"},
+		{start: "2026-03-10T08:20:00.250Z"}, {start: "1969-12-31T23:59:59.999Z"}, {start: "2026-03-10T08:20:00+01:00"}, {start: "2026-02-30"},
+		{period: true, start: "2026-03-16"}, {period: true, end: "2026-03-10T08:20:00Z"}, {period: true, start: "2026-03-10T08:20:00Z", end: "2026-03-10T11:20:00.125Z"},
+	} {
+		packed := d.pack([]byte{7})
+		got, rest, err := unpackDate(append(packed, 9)[1:])
+		if err != nil || got != d || string(rest) != "\x09" {
+			t.Errorf("%+v is %+v, %v, %v", d, got, rest, err)
+		}
+		for n := 1; n < len(packed); n++ {
+			if _, rest, err := unpackDate(packed[1:n]); err == nil && len(rest) > 0 {
+				t.Errorf("%+v cut to %d bytes", d, n-1)
+			}
+		}
+	}
 }

@@ -3,6 +3,7 @@ package fhirrest
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -51,15 +52,19 @@ type object = map[string]any
 // reader takes out of the resources of one case what can be searched.
 type reader struct {
 	zone *time.Location
+	// presence says that of what rows do not tell only its presence is read.
+	presence bool
 	// before holds what was read, by parameter and text: most of what the resources
 	// of a case can be searched by, they have in common.
 	before map[string]*values
-	texts  map[string]string
-	units  map[unit]*unit
+	// decoded are members, by text.
+	decoded map[string]any
+	texts   map[string]string
+	units   map[unit]*unit
 }
 
 func newReader(zone *time.Location) *reader {
-	return &reader{zone: zone, before: map[string]*values{}, texts: map[string]string{}, units: map[unit]*unit{}}
+	return &reader{zone: zone, before: map[string]*values{}, decoded: map[string]any{}, texts: map[string]string{}, units: map[unit]*unit{}}
 }
 
 // same gives the text as it was met first, so that it is held once.
@@ -73,8 +78,8 @@ func (r *reader) same(text string) string {
 
 // read takes out of an encoded resource what its type's parameters search.
 func (r *reader) read(t *resourceType, res fhirmap.Resource) (record, error) {
-	var members map[string]json.RawMessage
-	if err := json.Unmarshal(res.JSON, &members); err != nil {
+	members, err := membersOf(res.JSON)
+	if err != nil {
 		return record{}, fmt.Errorf("%s %s cannot be read: %w", res.Type, res.ID, err)
 	}
 	out := record{typ: t.name, id: res.ID, values: make([]*values, len(t.params))}
@@ -89,13 +94,22 @@ func (r *reader) read(t *resourceType, res fhirmap.Resource) (record, error) {
 }
 
 // values reads those of one parameter; nil is none.
-func (r *reader) values(t *resourceType, p param, members map[string]json.RawMessage) (*values, error) {
+func (r *reader) values(t *resourceType, p param, members members) (*values, error) {
 	key := []byte(t.name + " " + p.name)
 	used := p.members()
+	if r.presence && p.open() && p.direct() {
+		for _, name := range used {
+			if len(members.named(name)) > 0 {
+				return there, nil
+			}
+		}
+		return nil, nil
+	}
 	has := false
 	for _, name := range used {
-		key = append(append(key, 0), members[name]...)
-		has = has || len(members[name]) > 0
+		text := members.named(name)
+		key = append(append(key, 0), text...)
+		has = has || len(text) > 0
 	}
 	if !has {
 		return nil, nil
@@ -105,13 +119,12 @@ func (r *reader) values(t *resourceType, p param, members map[string]json.RawMes
 	}
 	content := object{}
 	for _, name := range used {
-		if len(members[name]) == 0 {
+		text := members.named(name)
+		if len(text) == 0 {
 			continue
 		}
-		decoder := json.NewDecoder(bytes.NewReader(members[name]))
-		decoder.UseNumber()
-		var x any
-		if err := decoder.Decode(&x); err != nil {
+		x, err := r.decode(text)
+		if err != nil {
 			return nil, err
 		}
 		content[name] = x
@@ -125,6 +138,100 @@ func (r *reader) values(t *resourceType, p param, members map[string]json.RawMes
 	}
 	r.before[string(key)] = v
 	return v, nil
+}
+
+// there stands for values of which only that there are some is asked.
+var there = &values{pointers: []pointer{{}}}
+
+// direct says whether the values of a parameter are members of the resource
+// themselves.
+func (p param) direct() bool {
+	return !slices.ContainsFunc(p.paths, func(path string) bool { return path == whole || strings.Contains(path, ".") })
+}
+
+// decode reads a member; most have been read before.
+func (r *reader) decode(text []byte) (x any, err error) {
+	if x, met := r.decoded[string(text)]; met {
+		return x, nil
+	}
+	decoder := json.NewDecoder(bytes.NewReader(text))
+	decoder.UseNumber()
+	if err := decoder.Decode(&x); err != nil {
+		return nil, err
+	}
+	r.decoded[string(text)] = x
+	return x, nil
+}
+
+// members are those of an encoded object, as they stand in it.
+type members []jsonMember
+
+type jsonMember struct{ name, value []byte }
+
+func (m members) named(name string) []byte {
+	for i := range m {
+		if string(m[i].name) == name {
+			return m[i].value
+		}
+	}
+	return nil
+}
+
+var errNoObject = errors.New("it is no JSON object")
+
+// membersOf finds the members of an object that was encoded here: valid, without
+// space between its parts, with names that need no escape.
+func membersOf(text []byte) (list members, err error) {
+	if len(text) < 2 || text[0] != '{' || text[len(text)-1] != '}' {
+		return nil, errNoObject
+	}
+	for at := 1; at < len(text)-1; {
+		end := endOf(text, at)
+		if text[at] != '"' || end >= len(text) || text[end] != ':' {
+			return nil, errNoObject
+		}
+		from := end + 1
+		until := endOf(text, from)
+		if until >= len(text) || text[until] != ',' && until != len(text)-1 {
+			return nil, errNoObject
+		}
+		list = append(list, jsonMember{text[at+1 : end-1], text[from:until]})
+		at = until + 1
+	}
+	return list, nil
+}
+
+// endOf gives where the value that begins at a place ends.
+func endOf(text []byte, at int) int {
+	for depth := 0; at < len(text); at++ {
+		switch text[at] {
+		case '"':
+			at++
+			for at < len(text) && text[at] != '"' {
+				if text[at] == '\\' {
+					at++
+				}
+				at++
+			}
+			if depth == 0 {
+				return at + 1
+			}
+		case '{', '[':
+			depth++
+		case '}', ']':
+			if depth--; depth == 0 {
+				return at + 1
+			}
+			if depth < 0 {
+				return at
+			}
+		case ',', ':':
+			if depth == 0 {
+				return at
+			}
+		}
+	}
+	return at
 }
 
 // members gives the members of the resource that a parameter's values stand in.
