@@ -5,6 +5,7 @@ import (
 	"crypto/x509"
 	"database/sql"
 	"encoding/pem"
+	"fmt"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -277,6 +278,16 @@ func TestReadsFailClosed(t *testing.T) {
 				break
 			}
 		}
+		emergency, urgent := record.GetCaseInEmergency(t.Context(), &trigonev1.GetCaseInEmergencyRequest{Case: &trigonev1.CaseReference{Name: name}, Reason: "bleeding"})
+		if urgent != nil || emergency.GetCase().GetName() != name {
+			t.Errorf("in an emergency: %v", urgent)
+		}
+		if _, err := record.GetCaseInEmergency(t.Context(), &trigonev1.GetCaseInEmergencyRequest{Case: &trigonev1.CaseReference{Name: name}, Reason: " "}); status.Code(err) != codes.InvalidArgument {
+			t.Errorf("in an emergency without a reason: %v", err)
+		}
+		if warned := logs.FilterMessage("READ IN AN EMERGENCY").All(); len(warned) != 1 || strings.Contains(fmt.Sprint(warned[0].ContextMap()), "bleeding") {
+			t.Errorf("the log says of emergencies %v", warned)
+		}
 		searched, told := web("/Procedure"), web("/metadata")
 		_, reference := trigonev1.NewReferenceServiceClient(conn).ListSources(t.Context(), &trigonev1.ListSourcesRequest{})
 		letGo()
@@ -294,6 +305,22 @@ func TestReadsFailClosed(t *testing.T) {
 			if time.Now().After(deadline) {
 				t.Fatal("reads are refused although lines can be written again")
 			}
+		}
+		// The emergency is on record, marked and with its reason, until it is signed off.
+		audit := trigonev1.NewAuditServiceClient(conn)
+		open := lines(t, conn, &trigonev1.ListAccessesRequest{UnsignedEmergenciesOnly: true}, 1)
+		if len(open) != 1 || open[0].GetReason() != "bleeding" || open[0].GetCaseName() != name || open[0].GetOutcome() != "OK" {
+			t.Fatalf("emergencies on record: %v", open)
+		}
+		if _, err := audit.SignOffAccess(t.Context(), &trigonev1.SignOffAccessRequest{Number: open[0].GetNumber() - 1}); status.Code(err) != codes.NotFound {
+			t.Errorf("signed off what is no emergency: %v", err)
+		}
+		if _, err := audit.SignOffAccess(t.Context(), &trigonev1.SignOffAccessRequest{Number: open[0].GetNumber()}); err != nil {
+			t.Error(err)
+		}
+		page, err := audit.ListAccesses(t.Context(), &trigonev1.ListAccessesRequest{UnsignedEmergenciesOnly: true})
+		if err != nil || len(page.GetAccesses()) != 0 {
+			t.Errorf("emergencies after they were signed off: %v, %v", page.GetAccesses(), err)
 		}
 		if signed {
 			// The refusals are on record too, and the chain is whole.

@@ -35,6 +35,7 @@ var mayIdentify = map[string]string{
 	"patient_identifiers":   "the patient",
 	"cases.external_system": "the case number, by which every call may name the case",
 	"cases.external_value":  "the case number, by which every call may name the case",
+	"access_reasons":        "why somebody read in an emergency",
 	"quarantine_parts":      "submits that name another patient, whole, and why a reviewer filed or discarded them",
 	"identifying_parts":     "what identifies of sections, texts of retractions and reasons of confirmations",
 }
@@ -337,6 +338,11 @@ func (f flooded) lists(cases []*trigonev1.CaseReference) {
 	f.Helper()
 	ctx := f.Context()
 	call(f, f.record.ListCases, &trigonev1.ListCasesRequest{PageSize: 500})
+	emergency := &trigonev1.GetCaseInEmergencyRequest{}
+	f.flood(emergency, "emergency")
+	emergency.Case = cases[0]
+	call(f, f.record.GetCaseInEmergency, emergency)
+	call(f, f.audit.ListAccesses, &trigonev1.ListAccessesRequest{PageSize: 500})
 	call(f, f.audit.ListDiscrepancies, &trigonev1.ListDiscrepanciesRequest{PageSize: 500})
 	changes := call(f, f.record.ListChanges, &trigonev1.ListChangesRequest{PageSize: 500})
 	kinds := map[trigonev1.ChangeKind]bool{}

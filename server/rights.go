@@ -46,6 +46,7 @@ func fhirRoute(route string) string { return "fhir " + route }
 var rights = []right{
 	{call: trigonev1.RecordService_SubmitCase_FullMethodName, roles: may(planner, recorder), about: "submit sections of a case"},
 	{call: trigonev1.RecordService_GetCase_FullMethodName, roles: reading(), about: "read a case"},
+	{call: trigonev1.RecordService_GetCaseInEmergency_FullMethodName, roles: may(planner, reviewer), about: "read a case while reads are refused, with a reason"},
 	{call: trigonev1.RecordService_ListCases_FullMethodName, roles: reading(), about: "list cases"},
 	{call: trigonev1.RecordService_ListRevisions_FullMethodName, roles: reading(), about: "read what a case said before"},
 	{call: trigonev1.RecordService_ListChanges_FullMethodName, roles: reading(), about: "follow what changes"},
@@ -65,7 +66,8 @@ var rights = []right{
 	{call: trigonev1.AuditService_ListDiscrepancies_FullMethodName, roles: may(reviewer, auditor), about: "differences from the plan, over cases"},
 	{call: trigonev1.AuditService_ListComparisons_FullMethodName, roles: may(reviewer, auditor), about: "comparisons with the plan, over cases"},
 	{call: trigonev1.AuditService_ListCaseFacts_FullMethodName, roles: may(reviewer, auditor), about: "facts of each case"},
-	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(auditor, administrator), about: "who looked"},
+	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), about: "who looked"},
+	{call: trigonev1.AuditService_SignOffAccess_FullMethodName, roles: may(reviewer), about: "sign off that somebody read in an emergency"},
 	{call: trigonev1.AdministrationService_EraseIdentity_FullMethodName, roles: may(administrator), about: "remove what identifies a patient, for good"},
 	{call: trigonev1.AdministrationService_EraseCase_FullMethodName, roles: may(administrator), about: "remove a case, for good"},
 	{call: trigonev1.ReferenceService_ListMetrics_FullMethodName, roles: deployment.Roles(), about: "the catalogue"},

@@ -156,7 +156,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 		return nil, err
 	}
 	undo = append(undo, ops.stop)
-	rec := &record{recorder: recorder, site: site, now: now, seen: ops.seen}
+	rec := &record{recorder: recorder, site: site, now: now, seen: ops.seen, log: o.Log}
 	door.refused = rec.refused
 	face, err := listenREST(ctx, o, p, door, heavy, rec)
 	if err != nil {

@@ -35,6 +35,10 @@ func (recordService) GetCase(ctx context.Context, req *trigonev1.GetCaseRequest)
 	return answer(ctx, req, of(ctx).book.GetCase)
 }
 
+func (recordService) GetCaseInEmergency(ctx context.Context, req *trigonev1.GetCaseInEmergencyRequest) (*trigonev1.GetCaseInEmergencyResponse, error) {
+	return answer(ctx, req, of(ctx).book.GetCaseInEmergency)
+}
+
 func (recordService) ListCases(ctx context.Context, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
 	return answer(ctx, req, of(ctx).book.ListCases)
 }
@@ -121,6 +125,10 @@ func (auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFa
 
 func (auditService) ListAccesses(ctx context.Context, req *trigonev1.ListAccessesRequest) (*trigonev1.ListAccessesResponse, error) {
 	return answer(ctx, req, of(ctx).ledger.ListAccesses)
+}
+
+func (auditService) SignOffAccess(ctx context.Context, req *trigonev1.SignOffAccessRequest) (*trigonev1.SignOffAccessResponse, error) {
+	return answer(ctx, req, of(ctx).ledger.SignOffAccess)
 }
 
 type administrationService struct {

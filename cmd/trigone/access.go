@@ -12,6 +12,8 @@ import (
 func (a *app) accessCommand() *cobra.Command {
 	var caseArg, caller string
 	var most int
+	var emergencies bool
+	var signOff int64
 	c := &cobra.Command{
 		Use:   "access",
 		Short: "List who looked, and who wrote",
@@ -21,7 +23,9 @@ that case alone. An answer about several cases, such as a page of a list, a sear
 an export, has a line that says how many, and names none: ask for those without --case.
 Whether the record is whole, trigoned verify-access proves.`,
 		Example: `  trigone access --case 'urn:example:harbour-hospital:case|MV-2026-001'
-  trigone access --caller theatre --most 50`,
+  trigone access --caller theatre --most 50
+  trigone access --emergencies
+  trigone access --sign-off 1204`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable, formatJSON); err != nil {
@@ -30,7 +34,13 @@ Whether the record is whole, trigoned verify-access proves.`,
 			if most < 1 {
 				return usagef("--most is a number from 1")
 			}
-			request := &trigonev1.ListAccessesRequest{Caller: caller}
+			if signOff > 0 {
+				return a.call(cmd, func(ctx context.Context, s services) error {
+					_, err := s.audit.SignOffAccess(ctx, &trigonev1.SignOffAccessRequest{Number: signOff})
+					return err
+				})
+			}
+			request := &trigonev1.ListAccessesRequest{Caller: caller, UnsignedEmergenciesOnly: emergencies}
 			if caseArg != "" {
 				var err error
 				if request.Case, err = caseReference(caseArg); err != nil {
@@ -62,6 +72,8 @@ Whether the record is whole, trigoned verify-access proves.`,
 	}
 	c.Flags().StringVar(&caseArg, "case", "", "only of this case: a name, or SYSTEM|VALUE")
 	c.Flags().StringVar(&caller, "caller", "", "only by this caller")
+	c.Flags().BoolVar(&emergencies, "emergencies", false, "only reads in an emergency that nobody signed off yet")
+	c.Flags().Int64Var(&signOff, "sign-off", 0, "sign off the line of this number, of a read in an emergency")
 	c.Flags().IntVar(&most, "most", 500, "at most as many lines, the newest")
 	return c
 }

@@ -96,6 +96,7 @@ func older(answer *trigonev1.SubmitCaseResponse) error {
 
 func (a *app) getCommand() *cobra.Command {
 	var fileOnly bool
+	var emergency string
 	c := &cobra.Command{
 		Use:   "get CASE",
 		Short: "Show a case: its sections and its newest evaluation",
@@ -112,7 +113,13 @@ func (a *app) getCommand() *cobra.Command {
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {
-				answer, err := s.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: reference})
+				var answer interface{ GetCase() *trigonev1.Case }
+				var err error
+				if emergency != "" {
+					answer, err = s.record.GetCaseInEmergency(ctx, &trigonev1.GetCaseInEmergencyRequest{Case: reference, Reason: emergency})
+				} else {
+					answer, err = s.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: reference})
+				}
 				switch {
 				case err != nil:
 					return err
@@ -127,6 +134,7 @@ func (a *app) getCommand() *cobra.Command {
 		},
 	}
 	c.Flags().BoolVar(&fileOnly, "case-file", false, "print only the case file, in JSON, as submit takes it")
+	c.Flags().StringVar(&emergency, "emergency", "", "why it cannot wait, while reads are refused because they cannot be put on record: needs a right of its own, and is signed off later")
 	return c
 }
 

@@ -84,6 +84,40 @@ func (a *Access) Site(site string) {
 	a.line.Site = site
 }
 
+// Emergency says that the call reads what could not be put on record, and why.
+func (a *Access) Emergency(reason string) {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.line.Detail, a.line.Reason = storage.AccessEmergency, reason
+}
+
+// SignsOff says that the call signs off an earlier line.
+func (a *Access) SignsOff(number int64) {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.line.Detail, a.line.Concerns = storage.AccessSignedOff, number
+}
+
+// Now gives the line as it is, to be written before the call is answered; the call has
+// no other one then.
+func (a *Access) Now() (line storage.Access, ok bool) {
+	if a == nil {
+		return line, false
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.written = true
+	line = a.filled()
+	line.Outcome = outcomeOK
+	return line, true
+}
+
 func (a *Access) filled() storage.Access {
 	line := a.line
 	if len(a.uids) == 1 && a.several == 0 {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strconv"
+	"strings"
 
 	"trigone/internal/convert"
 	"trigone/internal/storage"
@@ -34,6 +35,26 @@ func (b *Book) GetCase(ctx context.Context, who Principal, req *trigonev1.GetCas
 		return nil, err
 	}
 	return &trigonev1.GetCaseResponse{Case: out}, nil
+}
+
+// GetCaseInEmergency is GetCase while who reads cannot be put on record.
+func (b *Book) GetCaseInEmergency(ctx context.Context, who Principal, req *trigonev1.GetCaseInEmergencyRequest) (*trigonev1.GetCaseInEmergencyResponse, error) {
+	if _, err := b.Admit(who, req); err != nil {
+		return nil, err
+	}
+	list := convert.Check(req)
+	if strings.TrimSpace(req.GetReason()) == "" {
+		list = append(list, convert.Violation{Path: "reason", Message: "is missing; say why it cannot wait"})
+	}
+	if err := RefuseFields(list); err != nil {
+		return nil, err
+	}
+	AccessOf(ctx).Emergency(req.GetReason())
+	resp, err := b.GetCase(ctx, who, &trigonev1.GetCaseRequest{Case: req.GetCase()})
+	if err != nil {
+		return nil, err
+	}
+	return &trigonev1.GetCaseInEmergencyResponse{Case: resp.GetCase()}, nil
 }
 
 // ListCases lists the cases of the site.

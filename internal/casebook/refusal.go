@@ -28,6 +28,7 @@ const (
 const (
 	ReasonViolations        = "FIELD_VIOLATIONS"
 	ReasonUnknownCase       = "UNKNOWN_CASE"
+	ReasonUnknownLine       = "UNKNOWN_LINE"
 	ReasonNoPrincipal       = "NO_PRINCIPAL"
 	ReasonNotSignedIn       = "NOT_SIGNED_IN"
 	ReasonNoRight           = "NO_RIGHT"

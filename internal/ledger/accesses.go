@@ -26,7 +26,7 @@ func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *
 	if err != nil {
 		return nil, err
 	}
-	f := storage.AccessFilter{Caller: req.GetCaller()}
+	f := storage.AccessFilter{Caller: req.GetCaller(), UnsignedEmergencies: req.GetUnsignedEmergenciesOnly()}
 	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
 		return nil, err
 	}
@@ -50,4 +50,30 @@ func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *
 		resp.Accesses = append(resp.Accesses, m)
 	}
 	return resp, nil
+}
+
+// SignOffAccess signs off that somebody read in an emergency.
+func (l *Ledger) SignOffAccess(ctx context.Context, who casebook.Principal, req *trigonev1.SignOffAccessRequest) (*trigonev1.SignOffAccessResponse, error) {
+	site, err := l.archive.Admit(who, req)
+	if err != nil {
+		return nil, err
+	}
+	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
+		return nil, err
+	}
+	lines, _, err := l.archive.Store.Accesses(ctx, site, storage.AccessFilter{Number: req.GetNumber()}, "", 1)
+	switch {
+	case err != nil:
+		return nil, err
+	case len(lines) == 0 || lines[0].Detail != storage.AccessEmergency:
+		return nil, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownLine, "no line of this number tells of a read in an emergency")
+	}
+	access := casebook.AccessOf(ctx)
+	access.SignsOff(req.GetNumber())
+	if line, ok := access.Now(); ok {
+		if err := l.archive.Store.RecordAccesses(ctx, []storage.Access{line}); err != nil {
+			return nil, err
+		}
+	}
+	return &trigonev1.SignOffAccessResponse{}, nil
 }

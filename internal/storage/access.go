@@ -91,6 +91,10 @@ func (a *Access) Check() error {
 type AccessFilter struct {
 	CaseUID string
 	Caller  string
+	// Number is that of one line; 0: all.
+	Number int64
+	// UnsignedEmergencies selects those that no line signs off.
+	UnsignedEmergencies bool
 }
 
 // AccessHead is where a chain of lines ends.

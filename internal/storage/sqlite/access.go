@@ -151,6 +151,12 @@ func accessesQuery(site string, f storage.AccessFilter, after string, limit int)
 	if f.Caller != "" {
 		where.add(`a.caller = ?`, f.Caller)
 	}
+	if f.Number > 0 {
+		where.add(`a.number = ?`, f.Number)
+	}
+	if f.UnsignedEmergencies {
+		where.add(`a.detail = 'emergency' AND NOT EXISTS (SELECT 1 FROM accesses AS o WHERE o.concerns = a.number AND o.concerns > 0 AND o.site = a.site AND o.detail = ?)`, storage.AccessSignedOff)
+	}
 	if after != "" {
 		number, err := strconv.ParseInt(after, 10, 64)
 		if err != nil {

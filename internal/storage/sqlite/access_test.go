@@ -175,6 +175,7 @@ func TestPlansOfAccesses(t *testing.T) {
 	s, _ := openNew(t)
 	for name, f := range map[string]storage.AccessFilter{
 		"a site": {}, "a case": {CaseUID: "a"}, "a caller": {Caller: "theatre"}, "both": {CaseUID: "a", Caller: "theatre"},
+		"a line": {Number: 3}, "emergencies": {UnsignedEmergencies: true},
 	} {
 		query, args, err := accessesQuery("harbour", f, "17", 10)
 		if err != nil {

@@ -65,6 +65,9 @@ func accesses(t *testing.T, open func() storage.Store) {
 		"of a caller":             {storage.AccessFilter{Caller: "clinic"}, []int64{2}},
 		"of a caller and a case":  {storage.AccessFilter{Caller: "theatre", CaseUID: "a"}, []int64{3, 1}},
 		"of a caller, other case": {storage.AccessFilter{Caller: "clinic", CaseUID: "a"}, nil},
+		"of a number":             {storage.AccessFilter{Number: 2}, []int64{2}},
+		"of another site":         {storage.AccessFilter{Number: 4}, nil},
+		"of emergencies":          {storage.AccessFilter{UnsignedEmergencies: true}, []int64{3, 1}},
 	} {
 		var got []int64
 		for after, more := "", true; more; {
@@ -95,6 +98,13 @@ func accesses(t *testing.T, open func() storage.Store) {
 	wantError(t, "a line of another site", s.Append(ctx, site, foreign), nil)
 	if got := must(s.AccessHead(ctx)).Number; got != 4 {
 		t.Errorf("refused lines are on record: %d lines", got)
+	}
+	off := storage.Access{Time: after(5), Site: site, Caller: "reviewer", Method: "m", Outcome: "OK", Detail: storage.AccessSignedOff, Concerns: 3}
+	if err := s.RecordAccesses(ctx, []storage.Access{off}); err != nil {
+		t.Fatal(err)
+	}
+	if list, _, err := s.Accesses(ctx, site, storage.AccessFilter{UnsignedEmergencies: true}, "", 10); err != nil || len(list) != 1 || list[0].Number != 1 {
+		t.Errorf("emergencies that nobody signed off: %+v, %v", list, err)
 	}
 	_, _, err = s.Accesses(ctx, site, storage.AccessFilter{}, "no number", 10)
 	wantError(t, "a foreign token", err, nil)

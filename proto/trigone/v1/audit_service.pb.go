@@ -1220,9 +1220,11 @@ type ListAccessesRequest struct {
 	// At most this many, up to 500; unset: 50.
 	PageSize int32 `protobuf:"varint,4,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Token of the next page.
-	PageToken     string `protobuf:"bytes,5,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	PageToken string `protobuf:"bytes,5,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Only reads in an emergency that nobody signed off yet.
+	UnsignedEmergenciesOnly bool `protobuf:"varint,6,opt,name=unsigned_emergencies_only,json=unsignedEmergenciesOnly,proto3" json:"unsigned_emergencies_only,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *ListAccessesRequest) Reset() {
@@ -1288,6 +1290,13 @@ func (x *ListAccessesRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListAccessesRequest) GetUnsignedEmergenciesOnly() bool {
+	if x != nil {
+		return x.UnsignedEmergenciesOnly
+	}
+	return false
 }
 
 // Response of ListAccesses.
@@ -1483,6 +1492,98 @@ func (x *Access) GetReason() string {
 	return ""
 }
 
+// Request of SignOffAccess.
+type SignOffAccessRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Number of the line.
+	Number        int64 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignOffAccessRequest) Reset() {
+	*x = SignOffAccessRequest{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignOffAccessRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignOffAccessRequest) ProtoMessage() {}
+
+func (x *SignOffAccessRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignOffAccessRequest.ProtoReflect.Descriptor instead.
+func (*SignOffAccessRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SignOffAccessRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *SignOffAccessRequest) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+// Response of SignOffAccess.
+type SignOffAccessResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignOffAccessResponse) Reset() {
+	*x = SignOffAccessResponse{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignOffAccessResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignOffAccessResponse) ProtoMessage() {}
+
+func (x *SignOffAccessResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignOffAccessResponse.ProtoReflect.Descriptor instead.
+func (*SignOffAccessResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{15}
+}
+
 var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
@@ -1597,7 +1698,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x15ListCaseFactsResponse\x12+\n" +
 	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
-	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\xda\x01\n" +
+	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\x96\x02\n" +
 	"\x13ListAccessesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12 \n" +
@@ -1605,7 +1706,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\tpage_size\x18\x04 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"n\n" +
+	"page_token\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12:\n" +
+	"\x19unsigned_emergencies_only\x18\x06 \x01(\bR\x17unsignedEmergenciesOnly\"n\n" +
 	"\x14ListAccessesResponse\x12.\n" +
 	"\baccesses\x18\x01 \x03(\v2\x12.trigone.v1.AccessR\baccesses\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc7\x02\n" +
@@ -1623,16 +1725,21 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x06detail\x18\t \x01(\tR\x06detail\x12\x1a\n" +
 	"\bconcerns\x18\n" +
 	" \x01(\x03R\bconcerns\x12\x1c\n" +
-	"\x06reason\x18\v \x01(\tB\x04\xd8\xce\x18\x01R\x06reason*D\n" +
+	"\x06reason\x18\v \x01(\tB\x04\xd8\xce\x18\x01R\x06reason\"Y\n" +
+	"\x14SignOffAccessRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12\x1f\n" +
+	"\x06number\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x06number\"\x17\n" +
+	"\x15SignOffAccessResponse*D\n" +
 	"\x05Basis\x12\x15\n" +
 	"\x11BASIS_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fBASIS_STORED\x10\x01\x12\x12\n" +
-	"\x0eBASIS_RESTATED\x10\x022\xf5\x02\n" +
+	"\x0eBASIS_RESTATED\x10\x022\xcb\x03\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
 	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponse\x12Q\n" +
-	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponse\x12T\n" +
+	"\rSignOffAccess\x12 .trigone.v1.SignOffAccessRequest\x1a!.trigone.v1.SignOffAccessResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_audit_service_proto_rawDescOnce sync.Once
@@ -1647,7 +1754,7 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 }
 
 var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(Basis)(0),                        // 0: trigone.v1.Basis
 	(*ListDiscrepanciesRequest)(nil),  // 1: trigone.v1.ListDiscrepanciesRequest
@@ -1664,70 +1771,74 @@ var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(*ListAccessesRequest)(nil),       // 12: trigone.v1.ListAccessesRequest
 	(*ListAccessesResponse)(nil),      // 13: trigone.v1.ListAccessesResponse
 	(*Access)(nil),                    // 14: trigone.v1.Access
-	(*CaseReference)(nil),             // 15: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),           // 16: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),     // 17: google.protobuf.Timestamp
-	(PlanTiming)(0),                   // 18: trigone.v1.PlanTiming
-	(*Identifier)(nil),                // 19: trigone.v1.Identifier
-	(*Discrepancy)(nil),               // 20: trigone.v1.Discrepancy
-	(ComparisonKind)(0),               // 21: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),            // 22: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                // 23: trigone.v1.Comparison
-	(*VerdictCount)(nil),              // 24: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),             // 25: trigone.v1.ThingsPlanned
-	(*CaseFacts)(nil),                 // 26: trigone.v1.CaseFacts
+	(*SignOffAccessRequest)(nil),      // 15: trigone.v1.SignOffAccessRequest
+	(*SignOffAccessResponse)(nil),     // 16: trigone.v1.SignOffAccessResponse
+	(*CaseReference)(nil),             // 17: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),           // 18: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),     // 19: google.protobuf.Timestamp
+	(PlanTiming)(0),                   // 20: trigone.v1.PlanTiming
+	(*Identifier)(nil),                // 21: trigone.v1.Identifier
+	(*Discrepancy)(nil),               // 22: trigone.v1.Discrepancy
+	(ComparisonKind)(0),               // 23: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),            // 24: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                // 25: trigone.v1.Comparison
+	(*VerdictCount)(nil),              // 26: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),             // 27: trigone.v1.ThingsPlanned
+	(*CaseFacts)(nil),                 // 28: trigone.v1.CaseFacts
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
-	15, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
-	17, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
-	17, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
-	18, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	17, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
+	18, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
+	19, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
+	19, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
+	20, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
 	0,  // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
 	3,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
 	4,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
 	0,  // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
-	19, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	17, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	18, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	20, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	15, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
-	21, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
-	22, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
-	18, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	17, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	17, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	21, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	19, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	20, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	22, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	17, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	23, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	24, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	20, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	19, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	19, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
 	0,  // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
 	7,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
 	8,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
 	0,  // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
-	19, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
-	17, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
-	18, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
-	23, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
-	24, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
-	25, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	15, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	21, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	19, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	20, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	25, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	26, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	27, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	17, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
 	10, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
-	18, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	17, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	17, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	20, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	19, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	19, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
 	0,  // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
-	26, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
+	28, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
 	0,  // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
-	15, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
+	17, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
 	14, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
-	17, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
+	19, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
 	1,  // 40: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
 	5,  // 41: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
 	9,  // 42: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
 	12, // 43: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	2,  // 44: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 45: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	11, // 46: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	13, // 47: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	44, // [44:48] is the sub-list for method output_type
-	40, // [40:44] is the sub-list for method input_type
+	15, // 44: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	2,  // 45: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 46: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	11, // 47: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	13, // 48: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	16, // 49: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	45, // [45:50] is the sub-list for method output_type
+	40, // [40:45] is the sub-list for method input_type
 	40, // [40:40] is the sub-list for extension type_name
 	40, // [40:40] is the sub-list for extension extendee
 	0,  // [0:40] is the sub-list for field type_name
@@ -1749,7 +1860,7 @@ func file_trigone_v1_audit_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_audit_service_proto_rawDesc), len(file_trigone_v1_audit_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   14,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -23,6 +23,7 @@ const (
 	AuditService_ListComparisons_FullMethodName   = "/trigone.v1.AuditService/ListComparisons"
 	AuditService_ListCaseFacts_FullMethodName     = "/trigone.v1.AuditService/ListCaseFacts"
 	AuditService_ListAccesses_FullMethodName      = "/trigone.v1.AuditService/ListAccesses"
+	AuditService_SignOffAccess_FullMethodName     = "/trigone.v1.AuditService/SignOffAccess"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -41,6 +42,9 @@ type AuditServiceClient interface {
 	// Lists who did what, newest first: reads, exports and refusals too. This is the
 	// access record, in which every line proves the one before it.
 	ListAccesses(ctx context.Context, in *ListAccessesRequest, opts ...grpc.CallOption) (*ListAccessesResponse, error)
+	// Signs off that somebody read in an emergency: a reviewer saw the line and its
+	// reason. That is a line of its own.
+	SignOffAccess(ctx context.Context, in *SignOffAccessRequest, opts ...grpc.CallOption) (*SignOffAccessResponse, error)
 }
 
 type auditServiceClient struct {
@@ -91,6 +95,16 @@ func (c *auditServiceClient) ListAccesses(ctx context.Context, in *ListAccessesR
 	return out, nil
 }
 
+func (c *auditServiceClient) SignOffAccess(ctx context.Context, in *SignOffAccessRequest, opts ...grpc.CallOption) (*SignOffAccessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignOffAccessResponse)
+	err := c.cc.Invoke(ctx, AuditService_SignOffAccess_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -107,6 +121,9 @@ type AuditServiceServer interface {
 	// Lists who did what, newest first: reads, exports and refusals too. This is the
 	// access record, in which every line proves the one before it.
 	ListAccesses(context.Context, *ListAccessesRequest) (*ListAccessesResponse, error)
+	// Signs off that somebody read in an emergency: a reviewer saw the line and its
+	// reason. That is a line of its own.
+	SignOffAccess(context.Context, *SignOffAccessRequest) (*SignOffAccessResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -128,6 +145,9 @@ func (UnimplementedAuditServiceServer) ListCaseFacts(context.Context, *ListCaseF
 }
 func (UnimplementedAuditServiceServer) ListAccesses(context.Context, *ListAccessesRequest) (*ListAccessesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListAccesses not implemented")
+}
+func (UnimplementedAuditServiceServer) SignOffAccess(context.Context, *SignOffAccessRequest) (*SignOffAccessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignOffAccess not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -222,6 +242,24 @@ func _AuditService_ListAccesses_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_SignOffAccess_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignOffAccessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).SignOffAccess(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_SignOffAccess_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).SignOffAccess(ctx, req.(*SignOffAccessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -244,6 +282,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListAccesses",
 			Handler:    _AuditService_ListAccesses_Handler,
+		},
+		{
+			MethodName: "SignOffAccess",
+			Handler:    _AuditService_SignOffAccess_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

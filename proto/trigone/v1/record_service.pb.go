@@ -1460,6 +1460,107 @@ func (x *SectionStatus) GetSourceTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// Request of GetCaseInEmergency.
+type GetCaseInEmergencyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Why it cannot wait; free text, treated as identifying. At most 1000 characters.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCaseInEmergencyRequest) Reset() {
+	*x = GetCaseInEmergencyRequest{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCaseInEmergencyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCaseInEmergencyRequest) ProtoMessage() {}
+
+func (x *GetCaseInEmergencyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCaseInEmergencyRequest.ProtoReflect.Descriptor instead.
+func (*GetCaseInEmergencyRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *GetCaseInEmergencyRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *GetCaseInEmergencyRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// Response of GetCaseInEmergency.
+type GetCaseInEmergencyResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case.
+	Case          *Case `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCaseInEmergencyResponse) Reset() {
+	*x = GetCaseInEmergencyResponse{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCaseInEmergencyResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCaseInEmergencyResponse) ProtoMessage() {}
+
+func (x *GetCaseInEmergencyResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCaseInEmergencyResponse.ProtoReflect.Descriptor instead.
+func (*GetCaseInEmergencyResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetCaseInEmergencyResponse) GetCase() *Case {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
 // Request of ListCases.
 type ListCasesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1479,7 +1580,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1491,7 +1592,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[10]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1504,7 +1605,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListCasesRequest) GetParent() string {
@@ -1555,7 +1656,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1567,7 +1668,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[11]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1580,7 +1681,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseSummary {
@@ -1626,7 +1727,7 @@ type CaseSummary struct {
 
 func (x *CaseSummary) Reset() {
 	*x = CaseSummary{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1638,7 +1739,7 @@ func (x *CaseSummary) String() string {
 func (*CaseSummary) ProtoMessage() {}
 
 func (x *CaseSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[12]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1651,7 +1752,7 @@ func (x *CaseSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseSummary.ProtoReflect.Descriptor instead.
 func (*CaseSummary) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CaseSummary) GetName() string {
@@ -1741,7 +1842,7 @@ type ListRevisionsRequest struct {
 
 func (x *ListRevisionsRequest) Reset() {
 	*x = ListRevisionsRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1753,7 +1854,7 @@ func (x *ListRevisionsRequest) String() string {
 func (*ListRevisionsRequest) ProtoMessage() {}
 
 func (x *ListRevisionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[13]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1766,7 +1867,7 @@ func (x *ListRevisionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRevisionsRequest.ProtoReflect.Descriptor instead.
 func (*ListRevisionsRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListRevisionsRequest) GetCase() *CaseReference {
@@ -1810,7 +1911,7 @@ type ListRevisionsResponse struct {
 
 func (x *ListRevisionsResponse) Reset() {
 	*x = ListRevisionsResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1822,7 +1923,7 @@ func (x *ListRevisionsResponse) String() string {
 func (*ListRevisionsResponse) ProtoMessage() {}
 
 func (x *ListRevisionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[14]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1835,7 +1936,7 @@ func (x *ListRevisionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRevisionsResponse.ProtoReflect.Descriptor instead.
 func (*ListRevisionsResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListRevisionsResponse) GetRevisions() []*Revision {
@@ -1879,7 +1980,7 @@ type Revision struct {
 
 func (x *Revision) Reset() {
 	*x = Revision{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1891,7 +1992,7 @@ func (x *Revision) String() string {
 func (*Revision) ProtoMessage() {}
 
 func (x *Revision) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[15]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1904,7 +2005,7 @@ func (x *Revision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Revision.ProtoReflect.Descriptor instead.
 func (*Revision) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{15}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Revision) GetSection() string {
@@ -1985,7 +2086,7 @@ type ListChangesRequest struct {
 
 func (x *ListChangesRequest) Reset() {
 	*x = ListChangesRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1997,7 +2098,7 @@ func (x *ListChangesRequest) String() string {
 func (*ListChangesRequest) ProtoMessage() {}
 
 func (x *ListChangesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[16]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2010,7 +2111,7 @@ func (x *ListChangesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChangesRequest.ProtoReflect.Descriptor instead.
 func (*ListChangesRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{16}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListChangesRequest) GetParent() string {
@@ -2049,7 +2150,7 @@ type ListChangesResponse struct {
 
 func (x *ListChangesResponse) Reset() {
 	*x = ListChangesResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2061,7 +2162,7 @@ func (x *ListChangesResponse) String() string {
 func (*ListChangesResponse) ProtoMessage() {}
 
 func (x *ListChangesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[17]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2074,7 +2175,7 @@ func (x *ListChangesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChangesResponse.ProtoReflect.Descriptor instead.
 func (*ListChangesResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{17}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListChangesResponse) GetChanges() []*Change {
@@ -2129,7 +2230,7 @@ type Change struct {
 
 func (x *Change) Reset() {
 	*x = Change{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2141,7 +2242,7 @@ func (x *Change) String() string {
 func (*Change) ProtoMessage() {}
 
 func (x *Change) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[18]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2154,7 +2255,7 @@ func (x *Change) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Change.ProtoReflect.Descriptor instead.
 func (*Change) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{18}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Change) GetNumber() int64 {
@@ -2258,7 +2359,7 @@ type FileQuarantinedRequest struct {
 
 func (x *FileQuarantinedRequest) Reset() {
 	*x = FileQuarantinedRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2270,7 +2371,7 @@ func (x *FileQuarantinedRequest) String() string {
 func (*FileQuarantinedRequest) ProtoMessage() {}
 
 func (x *FileQuarantinedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[19]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2283,7 +2384,7 @@ func (x *FileQuarantinedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FileQuarantinedRequest.ProtoReflect.Descriptor instead.
 func (*FileQuarantinedRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{19}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *FileQuarantinedRequest) GetParent() string {
@@ -2370,7 +2471,7 @@ type FileQuarantinedResponse struct {
 
 func (x *FileQuarantinedResponse) Reset() {
 	*x = FileQuarantinedResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2382,7 +2483,7 @@ func (x *FileQuarantinedResponse) String() string {
 func (*FileQuarantinedResponse) ProtoMessage() {}
 
 func (x *FileQuarantinedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[20]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2395,7 +2496,7 @@ func (x *FileQuarantinedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FileQuarantinedResponse.ProtoReflect.Descriptor instead.
 func (*FileQuarantinedResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{20}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *FileQuarantinedResponse) GetSubmitted() *SubmitCaseResponse {
@@ -2433,7 +2534,7 @@ type RetractSectionRequest struct {
 
 func (x *RetractSectionRequest) Reset() {
 	*x = RetractSectionRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2445,7 +2546,7 @@ func (x *RetractSectionRequest) String() string {
 func (*RetractSectionRequest) ProtoMessage() {}
 
 func (x *RetractSectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2458,7 +2559,7 @@ func (x *RetractSectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractSectionRequest.ProtoReflect.Descriptor instead.
 func (*RetractSectionRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{21}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RetractSectionRequest) GetCase() *CaseReference {
@@ -2518,7 +2619,7 @@ type RetractSectionResponse struct {
 
 func (x *RetractSectionResponse) Reset() {
 	*x = RetractSectionResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2530,7 +2631,7 @@ func (x *RetractSectionResponse) String() string {
 func (*RetractSectionResponse) ProtoMessage() {}
 
 func (x *RetractSectionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2543,7 +2644,7 @@ func (x *RetractSectionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractSectionResponse.ProtoReflect.Descriptor instead.
 func (*RetractSectionResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{22}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *RetractSectionResponse) GetSection() *SectionStatus {
@@ -2586,7 +2687,7 @@ type RetractCaseRequest struct {
 
 func (x *RetractCaseRequest) Reset() {
 	*x = RetractCaseRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2598,7 +2699,7 @@ func (x *RetractCaseRequest) String() string {
 func (*RetractCaseRequest) ProtoMessage() {}
 
 func (x *RetractCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2611,7 +2712,7 @@ func (x *RetractCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractCaseRequest.ProtoReflect.Descriptor instead.
 func (*RetractCaseRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{23}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RetractCaseRequest) GetCase() *CaseReference {
@@ -2664,7 +2765,7 @@ type RetractCaseResponse struct {
 
 func (x *RetractCaseResponse) Reset() {
 	*x = RetractCaseResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2676,7 +2777,7 @@ func (x *RetractCaseResponse) String() string {
 func (*RetractCaseResponse) ProtoMessage() {}
 
 func (x *RetractCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2689,7 +2790,7 @@ func (x *RetractCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractCaseResponse.ProtoReflect.Descriptor instead.
 func (*RetractCaseResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{24}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *RetractCaseResponse) GetCaseName() string {
@@ -2736,7 +2837,7 @@ type AmendIdentityRequest struct {
 
 func (x *AmendIdentityRequest) Reset() {
 	*x = AmendIdentityRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2748,7 +2849,7 @@ func (x *AmendIdentityRequest) String() string {
 func (*AmendIdentityRequest) ProtoMessage() {}
 
 func (x *AmendIdentityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2761,7 +2862,7 @@ func (x *AmendIdentityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendIdentityRequest.ProtoReflect.Descriptor instead.
 func (*AmendIdentityRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{25}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *AmendIdentityRequest) GetCase() *CaseReference {
@@ -2826,7 +2927,7 @@ type AmendIdentityResponse struct {
 
 func (x *AmendIdentityResponse) Reset() {
 	*x = AmendIdentityResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2838,7 +2939,7 @@ func (x *AmendIdentityResponse) String() string {
 func (*AmendIdentityResponse) ProtoMessage() {}
 
 func (x *AmendIdentityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2851,7 +2952,7 @@ func (x *AmendIdentityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendIdentityResponse.ProtoReflect.Descriptor instead.
 func (*AmendIdentityResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{26}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *AmendIdentityResponse) GetCaseVersion() int64 {
@@ -2887,7 +2988,7 @@ type ConfirmFindingRequest struct {
 
 func (x *ConfirmFindingRequest) Reset() {
 	*x = ConfirmFindingRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2899,7 +3000,7 @@ func (x *ConfirmFindingRequest) String() string {
 func (*ConfirmFindingRequest) ProtoMessage() {}
 
 func (x *ConfirmFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2912,7 +3013,7 @@ func (x *ConfirmFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmFindingRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmFindingRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{27}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ConfirmFindingRequest) GetCase() *CaseReference {
@@ -2961,7 +3062,7 @@ type ConfirmFindingResponse struct {
 
 func (x *ConfirmFindingResponse) Reset() {
 	*x = ConfirmFindingResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2973,7 +3074,7 @@ func (x *ConfirmFindingResponse) String() string {
 func (*ConfirmFindingResponse) ProtoMessage() {}
 
 func (x *ConfirmFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2986,7 +3087,7 @@ func (x *ConfirmFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmFindingResponse.ProtoReflect.Descriptor instead.
 func (*ConfirmFindingResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{28}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ConfirmFindingResponse) GetConfirmation() *Confirmation {
@@ -3034,7 +3135,7 @@ type RevokeConfirmationRequest struct {
 
 func (x *RevokeConfirmationRequest) Reset() {
 	*x = RevokeConfirmationRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3046,7 +3147,7 @@ func (x *RevokeConfirmationRequest) String() string {
 func (*RevokeConfirmationRequest) ProtoMessage() {}
 
 func (x *RevokeConfirmationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3059,7 +3160,7 @@ func (x *RevokeConfirmationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeConfirmationRequest.ProtoReflect.Descriptor instead.
 func (*RevokeConfirmationRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{29}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *RevokeConfirmationRequest) GetCase() *CaseReference {
@@ -3107,7 +3208,7 @@ type RevokeConfirmationResponse struct {
 
 func (x *RevokeConfirmationResponse) Reset() {
 	*x = RevokeConfirmationResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3119,7 +3220,7 @@ func (x *RevokeConfirmationResponse) String() string {
 func (*RevokeConfirmationResponse) ProtoMessage() {}
 
 func (x *RevokeConfirmationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3132,7 +3233,7 @@ func (x *RevokeConfirmationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeConfirmationResponse.ProtoReflect.Descriptor instead.
 func (*RevokeConfirmationResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{30}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RevokeConfirmationResponse) GetConfirmation() *Confirmation {
@@ -3181,7 +3282,7 @@ type EvaluateAgainRequest struct {
 
 func (x *EvaluateAgainRequest) Reset() {
 	*x = EvaluateAgainRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3193,7 +3294,7 @@ func (x *EvaluateAgainRequest) String() string {
 func (*EvaluateAgainRequest) ProtoMessage() {}
 
 func (x *EvaluateAgainRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3206,7 +3307,7 @@ func (x *EvaluateAgainRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateAgainRequest.ProtoReflect.Descriptor instead.
 func (*EvaluateAgainRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{31}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *EvaluateAgainRequest) GetCase() *CaseReference {
@@ -3258,7 +3359,7 @@ type EvaluateAgainResponse struct {
 
 func (x *EvaluateAgainResponse) Reset() {
 	*x = EvaluateAgainResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3270,7 +3371,7 @@ func (x *EvaluateAgainResponse) String() string {
 func (*EvaluateAgainResponse) ProtoMessage() {}
 
 func (x *EvaluateAgainResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3283,7 +3384,7 @@ func (x *EvaluateAgainResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateAgainResponse.ProtoReflect.Descriptor instead.
 func (*EvaluateAgainResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{32}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *EvaluateAgainResponse) GetEvaluation() *Evaluation {
@@ -3415,7 +3516,12 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x11retraction_reason\x18\x05 \x01(\x0e2\x1c.trigone.v1.RetractionReasonR\x10retractionReason\x12?\n" +
 	"\rreceived_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\freceivedTime\x12;\n" +
 	"\vsource_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"sourceTime\"\xd8\x01\n" +
+	"sourceTime\"p\n" +
+	"\x19GetCaseInEmergencyRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12$\n" +
+	"\x06reason\x18\x02 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\"B\n" +
+	"\x1aGetCaseInEmergencyResponse\x12$\n" +
+	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\xd8\x01\n" +
 	"\x10ListCasesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12'\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\n" +
@@ -3642,11 +3748,12 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\bFidelity\x12\x18\n" +
 	"\x14FIDELITY_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eFIDELITY_EXACT\x10\x01\x12\x18\n" +
-	"\x14FIDELITY_APPROXIMATE\x10\x022\xff\a\n" +
+	"\x14FIDELITY_APPROXIMATE\x10\x022\xe4\b\n" +
 	"\rRecordService\x12K\n" +
 	"\n" +
 	"SubmitCase\x12\x1d.trigone.v1.SubmitCaseRequest\x1a\x1e.trigone.v1.SubmitCaseResponse\x12B\n" +
-	"\aGetCase\x12\x1a.trigone.v1.GetCaseRequest\x1a\x1b.trigone.v1.GetCaseResponse\x12H\n" +
+	"\aGetCase\x12\x1a.trigone.v1.GetCaseRequest\x1a\x1b.trigone.v1.GetCaseResponse\x12c\n" +
+	"\x12GetCaseInEmergency\x12%.trigone.v1.GetCaseInEmergencyRequest\x1a&.trigone.v1.GetCaseInEmergencyResponse\x12H\n" +
 	"\tListCases\x12\x1c.trigone.v1.ListCasesRequest\x1a\x1d.trigone.v1.ListCasesResponse\x12T\n" +
 	"\rListRevisions\x12 .trigone.v1.ListRevisionsRequest\x1a!.trigone.v1.ListRevisionsResponse\x12N\n" +
 	"\vListChanges\x12\x1e.trigone.v1.ListChangesRequest\x1a\x1f.trigone.v1.ListChangesResponse\x12Z\n" +
@@ -3671,7 +3778,7 @@ func file_trigone_v1_record_service_proto_rawDescGZIP() []byte {
 }
 
 var file_trigone_v1_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
-var file_trigone_v1_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_trigone_v1_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
 var file_trigone_v1_record_service_proto_goTypes = []any{
 	(SectionState)(0),                  // 0: trigone.v1.SectionState
 	(SectionOutcome)(0),                // 1: trigone.v1.SectionOutcome
@@ -3691,134 +3798,140 @@ var file_trigone_v1_record_service_proto_goTypes = []any{
 	(*Case)(nil),                       // 15: trigone.v1.Case
 	(*Confirmation)(nil),               // 16: trigone.v1.Confirmation
 	(*SectionStatus)(nil),              // 17: trigone.v1.SectionStatus
-	(*ListCasesRequest)(nil),           // 18: trigone.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),          // 19: trigone.v1.ListCasesResponse
-	(*CaseSummary)(nil),                // 20: trigone.v1.CaseSummary
-	(*ListRevisionsRequest)(nil),       // 21: trigone.v1.ListRevisionsRequest
-	(*ListRevisionsResponse)(nil),      // 22: trigone.v1.ListRevisionsResponse
-	(*Revision)(nil),                   // 23: trigone.v1.Revision
-	(*ListChangesRequest)(nil),         // 24: trigone.v1.ListChangesRequest
-	(*ListChangesResponse)(nil),        // 25: trigone.v1.ListChangesResponse
-	(*Change)(nil),                     // 26: trigone.v1.Change
-	(*FileQuarantinedRequest)(nil),     // 27: trigone.v1.FileQuarantinedRequest
-	(*FileQuarantinedResponse)(nil),    // 28: trigone.v1.FileQuarantinedResponse
-	(*RetractSectionRequest)(nil),      // 29: trigone.v1.RetractSectionRequest
-	(*RetractSectionResponse)(nil),     // 30: trigone.v1.RetractSectionResponse
-	(*RetractCaseRequest)(nil),         // 31: trigone.v1.RetractCaseRequest
-	(*RetractCaseResponse)(nil),        // 32: trigone.v1.RetractCaseResponse
-	(*AmendIdentityRequest)(nil),       // 33: trigone.v1.AmendIdentityRequest
-	(*AmendIdentityResponse)(nil),      // 34: trigone.v1.AmendIdentityResponse
-	(*ConfirmFindingRequest)(nil),      // 35: trigone.v1.ConfirmFindingRequest
-	(*ConfirmFindingResponse)(nil),     // 36: trigone.v1.ConfirmFindingResponse
-	(*RevokeConfirmationRequest)(nil),  // 37: trigone.v1.RevokeConfirmationRequest
-	(*RevokeConfirmationResponse)(nil), // 38: trigone.v1.RevokeConfirmationResponse
-	(*EvaluateAgainRequest)(nil),       // 39: trigone.v1.EvaluateAgainRequest
-	(*EvaluateAgainResponse)(nil),      // 40: trigone.v1.EvaluateAgainResponse
-	(*Identifier)(nil),                 // 41: trigone.v1.Identifier
-	(*CaseFile)(nil),                   // 42: trigone.v1.CaseFile
-	(*timestamppb.Timestamp)(nil),      // 43: google.protobuf.Timestamp
-	(*Evaluation)(nil),                 // 44: trigone.v1.Evaluation
-	(*Finding)(nil),                    // 45: trigone.v1.Finding
+	(*GetCaseInEmergencyRequest)(nil),  // 18: trigone.v1.GetCaseInEmergencyRequest
+	(*GetCaseInEmergencyResponse)(nil), // 19: trigone.v1.GetCaseInEmergencyResponse
+	(*ListCasesRequest)(nil),           // 20: trigone.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),          // 21: trigone.v1.ListCasesResponse
+	(*CaseSummary)(nil),                // 22: trigone.v1.CaseSummary
+	(*ListRevisionsRequest)(nil),       // 23: trigone.v1.ListRevisionsRequest
+	(*ListRevisionsResponse)(nil),      // 24: trigone.v1.ListRevisionsResponse
+	(*Revision)(nil),                   // 25: trigone.v1.Revision
+	(*ListChangesRequest)(nil),         // 26: trigone.v1.ListChangesRequest
+	(*ListChangesResponse)(nil),        // 27: trigone.v1.ListChangesResponse
+	(*Change)(nil),                     // 28: trigone.v1.Change
+	(*FileQuarantinedRequest)(nil),     // 29: trigone.v1.FileQuarantinedRequest
+	(*FileQuarantinedResponse)(nil),    // 30: trigone.v1.FileQuarantinedResponse
+	(*RetractSectionRequest)(nil),      // 31: trigone.v1.RetractSectionRequest
+	(*RetractSectionResponse)(nil),     // 32: trigone.v1.RetractSectionResponse
+	(*RetractCaseRequest)(nil),         // 33: trigone.v1.RetractCaseRequest
+	(*RetractCaseResponse)(nil),        // 34: trigone.v1.RetractCaseResponse
+	(*AmendIdentityRequest)(nil),       // 35: trigone.v1.AmendIdentityRequest
+	(*AmendIdentityResponse)(nil),      // 36: trigone.v1.AmendIdentityResponse
+	(*ConfirmFindingRequest)(nil),      // 37: trigone.v1.ConfirmFindingRequest
+	(*ConfirmFindingResponse)(nil),     // 38: trigone.v1.ConfirmFindingResponse
+	(*RevokeConfirmationRequest)(nil),  // 39: trigone.v1.RevokeConfirmationRequest
+	(*RevokeConfirmationResponse)(nil), // 40: trigone.v1.RevokeConfirmationResponse
+	(*EvaluateAgainRequest)(nil),       // 41: trigone.v1.EvaluateAgainRequest
+	(*EvaluateAgainResponse)(nil),      // 42: trigone.v1.EvaluateAgainResponse
+	(*Identifier)(nil),                 // 43: trigone.v1.Identifier
+	(*CaseFile)(nil),                   // 44: trigone.v1.CaseFile
+	(*timestamppb.Timestamp)(nil),      // 45: google.protobuf.Timestamp
+	(*Evaluation)(nil),                 // 46: trigone.v1.Evaluation
+	(*Finding)(nil),                    // 47: trigone.v1.Finding
 }
 var file_trigone_v1_record_service_proto_depIdxs = []int32{
-	41, // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
-	42, // 1: trigone.v1.SubmitCaseRequest.case_file:type_name -> trigone.v1.CaseFile
+	43, // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
+	44, // 1: trigone.v1.SubmitCaseRequest.case_file:type_name -> trigone.v1.CaseFile
 	10, // 2: trigone.v1.SubmitCaseRequest.conditions:type_name -> trigone.v1.SectionCondition
-	43, // 3: trigone.v1.SubmitCaseRequest.source_time:type_name -> google.protobuf.Timestamp
-	43, // 4: trigone.v1.SectionCondition.source_time:type_name -> google.protobuf.Timestamp
+	45, // 3: trigone.v1.SubmitCaseRequest.source_time:type_name -> google.protobuf.Timestamp
+	45, // 4: trigone.v1.SectionCondition.source_time:type_name -> google.protobuf.Timestamp
 	12, // 5: trigone.v1.SubmitCaseResponse.sections:type_name -> trigone.v1.SectionReceipt
-	44, // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
+	46, // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
 	0,  // 7: trigone.v1.SectionReceipt.state:type_name -> trigone.v1.SectionState
 	1,  // 8: trigone.v1.SectionReceipt.outcome:type_name -> trigone.v1.SectionOutcome
-	43, // 9: trigone.v1.SectionReceipt.head_time:type_name -> google.protobuf.Timestamp
+	45, // 9: trigone.v1.SectionReceipt.head_time:type_name -> google.protobuf.Timestamp
 	8,  // 10: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
 	15, // 11: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
 	3,  // 12: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
-	42, // 13: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
+	44, // 13: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
 	17, // 14: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
-	44, // 15: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
-	41, // 16: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
-	43, // 17: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
-	43, // 18: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
+	46, // 15: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
+	43, // 16: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
+	45, // 17: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
+	45, // 18: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
 	16, // 19: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
-	43, // 20: trigone.v1.Case.erased_time:type_name -> google.protobuf.Timestamp
+	45, // 20: trigone.v1.Case.erased_time:type_name -> google.protobuf.Timestamp
 	2,  // 21: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
-	43, // 22: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
-	43, // 23: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
+	45, // 22: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
+	45, // 23: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
 	0,  // 24: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
 	5,  // 25: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
-	43, // 26: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
-	43, // 27: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
-	3,  // 28: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
-	20, // 29: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
-	41, // 30: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
-	3,  // 31: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
-	17, // 32: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
-	43, // 33: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	8,  // 34: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	23, // 35: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	43, // 36: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	43, // 37: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	5,  // 38: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	42, // 39: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	26, // 40: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	4,  // 41: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,  // 42: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	43, // 43: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	11, // 44: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	8,  // 45: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 46: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	17, // 47: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	44, // 48: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 49: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 50: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	3,  // 51: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	8,  // 52: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	6,  // 53: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	41, // 54: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	17, // 55: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	8,  // 56: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 57: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 58: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
-	44, // 59: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 60: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 61: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 62: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
-	44, // 63: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 64: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
-	44, // 65: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
-	7,  // 66: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
-	45, // 67: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
-	45, // 68: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
-	9,  // 69: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	13, // 70: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	18, // 71: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	21, // 72: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	24, // 73: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	27, // 74: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	29, // 75: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	31, // 76: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	33, // 77: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	35, // 78: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
-	37, // 79: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
-	39, // 80: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
-	11, // 81: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	14, // 82: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	19, // 83: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	22, // 84: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	25, // 85: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	28, // 86: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	30, // 87: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	32, // 88: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	34, // 89: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	36, // 90: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
-	38, // 91: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
-	40, // 92: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
-	81, // [81:93] is the sub-list for method output_type
-	69, // [69:81] is the sub-list for method input_type
-	69, // [69:69] is the sub-list for extension type_name
-	69, // [69:69] is the sub-list for extension extendee
-	0,  // [0:69] is the sub-list for field type_name
+	45, // 26: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
+	45, // 27: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
+	8,  // 28: trigone.v1.GetCaseInEmergencyRequest.case:type_name -> trigone.v1.CaseReference
+	15, // 29: trigone.v1.GetCaseInEmergencyResponse.case:type_name -> trigone.v1.Case
+	3,  // 30: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
+	22, // 31: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
+	43, // 32: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
+	3,  // 33: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
+	17, // 34: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
+	45, // 35: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
+	8,  // 36: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	25, // 37: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	45, // 38: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	45, // 39: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,  // 40: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	44, // 41: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	28, // 42: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,  // 43: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,  // 44: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	45, // 45: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	11, // 46: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	8,  // 47: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 48: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	17, // 49: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	46, // 50: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 51: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 52: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,  // 53: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	8,  // 54: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	6,  // 55: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	43, // 56: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	17, // 57: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	8,  // 58: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 59: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 60: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	46, // 61: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 62: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 63: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 64: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	46, // 65: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 66: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	46, // 67: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	7,  // 68: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	47, // 69: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	47, // 70: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	9,  // 71: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	13, // 72: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	18, // 73: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
+	20, // 74: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	23, // 75: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	26, // 76: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	29, // 77: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	31, // 78: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	33, // 79: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	35, // 80: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	37, // 81: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	39, // 82: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	41, // 83: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	11, // 84: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	14, // 85: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	19, // 86: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
+	21, // 87: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	24, // 88: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	27, // 89: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	30, // 90: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	32, // 91: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	34, // 92: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	36, // 93: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	38, // 94: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	40, // 95: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	42, // 96: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	84, // [84:97] is the sub-list for method output_type
+	71, // [71:84] is the sub-list for method input_type
+	71, // [71:71] is the sub-list for extension type_name
+	71, // [71:71] is the sub-list for extension extendee
+	0,  // [0:71] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }
@@ -3834,7 +3947,7 @@ func file_trigone_v1_record_service_proto_init() {
 		(*SectionCondition_Etag)(nil),
 		(*SectionCondition_SourceTime)(nil),
 	}
-	file_trigone_v1_record_service_proto_msgTypes[19].OneofWrappers = []any{
+	file_trigone_v1_record_service_proto_msgTypes[21].OneofWrappers = []any{
 		(*FileQuarantinedRequest_IntoCase)(nil),
 		(*FileQuarantinedRequest_Discard)(nil),
 	}
@@ -3844,7 +3957,7 @@ func file_trigone_v1_record_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_record_service_proto_rawDesc), len(file_trigone_v1_record_service_proto_rawDesc)),
 			NumEnums:      8,
-			NumMessages:   33,
+			NumMessages:   35,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

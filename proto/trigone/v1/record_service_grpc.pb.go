@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	RecordService_SubmitCase_FullMethodName         = "/trigone.v1.RecordService/SubmitCase"
 	RecordService_GetCase_FullMethodName            = "/trigone.v1.RecordService/GetCase"
+	RecordService_GetCaseInEmergency_FullMethodName = "/trigone.v1.RecordService/GetCaseInEmergency"
 	RecordService_ListCases_FullMethodName          = "/trigone.v1.RecordService/ListCases"
 	RecordService_ListRevisions_FullMethodName      = "/trigone.v1.RecordService/ListRevisions"
 	RecordService_ListChanges_FullMethodName        = "/trigone.v1.RecordService/ListChanges"
@@ -45,6 +46,11 @@ type RecordServiceClient interface {
 	SubmitCase(ctx context.Context, in *SubmitCaseRequest, opts ...grpc.CallOption) (*SubmitCaseResponse, error)
 	// Returns the head of every section with the newest evaluation.
 	GetCase(ctx context.Context, in *GetCaseRequest, opts ...grpc.CallOption) (*GetCaseResponse, error)
+	// Reads a case while who reads cannot be put on record, and other reads are refused.
+	// It needs a right of its own and a reason, is marked in the access record as soon as
+	// lines can be written again, and is signed off there by a reviewer. Use the printed
+	// plan first.
+	GetCaseInEmergency(ctx context.Context, in *GetCaseInEmergencyRequest, opts ...grpc.CallOption) (*GetCaseInEmergencyResponse, error)
 	// Lists the cases of a site, newest change first.
 	ListCases(ctx context.Context, in *ListCasesRequest, opts ...grpc.CallOption) (*ListCasesResponse, error)
 	// Lists the revisions of a case in the order in which they were stored.
@@ -92,6 +98,16 @@ func (c *recordServiceClient) GetCase(ctx context.Context, in *GetCaseRequest, o
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetCaseResponse)
 	err := c.cc.Invoke(ctx, RecordService_GetCase_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordServiceClient) GetCaseInEmergency(ctx context.Context, in *GetCaseInEmergencyRequest, opts ...grpc.CallOption) (*GetCaseInEmergencyResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCaseInEmergencyResponse)
+	err := c.cc.Invoke(ctx, RecordService_GetCaseInEmergency_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -210,6 +226,11 @@ type RecordServiceServer interface {
 	SubmitCase(context.Context, *SubmitCaseRequest) (*SubmitCaseResponse, error)
 	// Returns the head of every section with the newest evaluation.
 	GetCase(context.Context, *GetCaseRequest) (*GetCaseResponse, error)
+	// Reads a case while who reads cannot be put on record, and other reads are refused.
+	// It needs a right of its own and a reason, is marked in the access record as soon as
+	// lines can be written again, and is signed off there by a reviewer. Use the printed
+	// plan first.
+	GetCaseInEmergency(context.Context, *GetCaseInEmergencyRequest) (*GetCaseInEmergencyResponse, error)
 	// Lists the cases of a site, newest change first.
 	ListCases(context.Context, *ListCasesRequest) (*ListCasesResponse, error)
 	// Lists the revisions of a case in the order in which they were stored.
@@ -248,6 +269,9 @@ func (UnimplementedRecordServiceServer) SubmitCase(context.Context, *SubmitCaseR
 }
 func (UnimplementedRecordServiceServer) GetCase(context.Context, *GetCaseRequest) (*GetCaseResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetCase not implemented")
+}
+func (UnimplementedRecordServiceServer) GetCaseInEmergency(context.Context, *GetCaseInEmergencyRequest) (*GetCaseInEmergencyResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCaseInEmergency not implemented")
 }
 func (UnimplementedRecordServiceServer) ListCases(context.Context, *ListCasesRequest) (*ListCasesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCases not implemented")
@@ -332,6 +356,24 @@ func _RecordService_GetCase_Handler(srv interface{}, ctx context.Context, dec fu
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(RecordServiceServer).GetCase(ctx, req.(*GetCaseRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordService_GetCaseInEmergency_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCaseInEmergencyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).GetCaseInEmergency(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_GetCaseInEmergency_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).GetCaseInEmergency(ctx, req.(*GetCaseInEmergencyRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -530,6 +572,10 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetCase",
 			Handler:    _RecordService_GetCase_Handler,
+		},
+		{
+			MethodName: "GetCaseInEmergency",
+			Handler:    _RecordService_GetCaseInEmergency_Handler,
 		},
 		{
 			MethodName: "ListCases",
