@@ -189,7 +189,7 @@ func (d *door) permit(ctx context.Context, method string, req any) (context.Cont
 }
 
 func inside(ctx context.Context, who *deployment.Identity, h *house, at *deployment.SiteRights) context.Context {
-	p := casebook.Principal{Name: who.Name, Tied: who.Name != localName, Operators: at.Operators, Counts: slices.Contains(at.Roles, auditor)}
+	p := casebook.Principal{Name: who.Name, Tied: who.Name != localName, Operators: at.Operators}
 	casebook.AccessOf(ctx).Site(h.site)
 	return context.WithValue(casebook.WithPrincipal(ctx, p), houseKey{}, h)
 }

@@ -34,6 +34,8 @@ type housing struct {
 	now           func() time.Time
 	policies      map[string]policy.Policy
 	deIdentifiers map[string]*fhirmap.DeIdentifier // nil: none are made there
+	// withoutStaff are the sites whose exports leave out who operated.
+	withoutStaff map[string]bool
 }
 
 func buildHouses(ctx context.Context, c housing) (houses, error) {
@@ -45,7 +47,7 @@ func buildHouses(ctx context.Context, c housing) (houses, error) {
 		if err != nil {
 			return nil, err
 		}
-		desk, err := handover.New(ctx, handover.Config{Archive: book.Archive, Now: c.now, DeIdentifier: c.deIdentifiers[site]})
+		desk, err := handover.New(ctx, handover.Config{Archive: book.Archive, Now: c.now, DeIdentifier: c.deIdentifiers[site], ExportsWithoutStaff: c.withoutStaff[site]})
 		if err != nil {
 			return nil, err
 		}

@@ -24,6 +24,7 @@ type plan struct {
 	mustExist                       bool
 	policies                        map[string]policy.Policy
 	deIdentifiers                   map[string]*fhirmap.DeIdentifier
+	withoutStaff                    map[string]bool // in exports, by site
 	reflection                      bool
 	// bySite says that the address of FHIR names the site.
 	bySite bool
@@ -69,8 +70,11 @@ func deployed(o Options) (*plan, error) {
 	}
 	p := &plan{
 		listen: d.Listen.GRPC, operationsListen: d.Listen.Operations, accessKeyFile: d.AccessRecord.Key, httpListen: d.Listen.HTTP, httpBaseURL: d.Listen.HTTPBaseURL, storePath: d.Store.File, mustExist: d.Store.MustExist,
-		policies: policies, deIdentifiers: map[string]*fhirmap.DeIdentifier{}, bySite: true, keeper: keeper,
+		policies: policies, deIdentifiers: map[string]*fhirmap.DeIdentifier{}, withoutStaff: map[string]bool{}, bySite: true, keeper: keeper,
 		reflection: d.Reflection || deployment.Loopback(d.Listen.GRPC),
+	}
+	for _, s := range d.Sites {
+		p.withoutStaff[s.Name] = !s.OperatorsInExports
 	}
 	if err := deIdentifiersOf(d, p.deIdentifiers); err != nil {
 		return nil, err

@@ -132,7 +132,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 			}
 		}
 	}()
-	houses, err := buildHouses(ctx, housing{store: store, now: o.Now, policies: p.policies, deIdentifiers: p.deIdentifiers})
+	houses, err := buildHouses(ctx, housing{store: store, now: o.Now, policies: p.policies, deIdentifiers: p.deIdentifiers, withoutStaff: p.withoutStaff})
 	if err != nil {
 		return nil, err
 	}

@@ -971,3 +971,65 @@ func TestFaultsOfADeploymentAreToldBeforeItServes(t *testing.T) {
 		}
 	}
 }
+
+// Whoever may read a case sees who operated in it. An export of many cases says it only
+// where the site has consented, since it is all that is needed to count by operator.
+func TestExportsSayWhoOperatedByConsentOnly(t *testing.T) {
+	s := trust(t, func(text string) string {
+		return strings.Replace(text, "harbour: {policy: harbour.yaml}", "harbour: {policy: harbour.yaml, operators_in_exports: true}", 1)
+	})
+	conn := s.conn("")
+	file, err := testdata.Read(testdata.Cases, "triangular-complete-ring")
+	s.ok(err)
+	file.Operation.Setting.Operators = []*trigonev1.Operator{{Pseudonym: "op-quay", Role: trigonev1.OperatorRole_OPERATOR_ROLE_SURGEON}}
+	file.Plan.Signer = "op-quay"
+	for _, site := range twoSites {
+		made, err := trigonev1.NewRecordServiceClient(conn).SubmitCase(s.as("both"), &trigonev1.SubmitCaseRequest{CaseFile: file, Parent: "sites/" + site})
+		s.ok(err)
+		said := map[string]string{}
+		bundle, err := trigonev1.NewElectronicRecordServiceClient(conn).GetBundle(s.as("both"), &trigonev1.GetBundleRequest{Case: &trigonev1.CaseReference{Name: made.GetCaseName()}})
+		s.ok(err)
+		said["bundle"] = bundle.GetBundle()
+		export, err := trigonev1.NewElectronicRecordServiceClient(conn).ExportResources(s.as("both"), &trigonev1.ExportResourcesRequest{Parent: "sites/" + site})
+		s.ok(err)
+		for {
+			answer, err := export.Recv()
+			if errors.Is(err, io.EOF) {
+				break
+			}
+			s.ok(err)
+			said["export"] += answer.GetChunk().GetNdjson()
+		}
+		_, said["search"], _ = s.do(s.web(""), s.request(http.MethodGet, site+"/Procedure", s.token("both", nil)))
+		for what, text := range said {
+			if want := what != "export" || site == "harbour"; strings.Contains(text, "op-quay") != want || len(text) < 1000 {
+				t.Errorf("%s at %s says who operated: %v; %d bytes", what, site, !want, len(text))
+			}
+		}
+	}
+}
+
+// Files of an export are those of who asked for it, and of no other who may export.
+func TestExportsOfOthersAreNobodys(t *testing.T) {
+	s := trust(t, nil)
+	s.fill(s.conn(""))
+	web := s.web("")
+	ask := func(subject, path string) (int, string, http.Header) {
+		req := s.request(http.MethodGet, path, s.token(subject, nil))
+		req.Header.Set("Prefer", "respond-async")
+		return s.do(web, req)
+	}
+	code, body, header := ask("harbour-reader", "harbour/$export")
+	if code != http.StatusAccepted {
+		t.Fatal(code, body)
+	}
+	_, place, _ := strings.Cut(header.Get("Content-Location"), "/fhir/")
+	for subject, want := range map[string]int{"harbour-auditor": http.StatusNotFound, "both": http.StatusNotFound, "bay-reader": http.StatusNotFound, "harbour-planner": http.StatusForbidden} {
+		if code, _, _ := ask(subject, place); code != want {
+			t.Errorf("%s asks about the export of another: %d, want %d", subject, code, want)
+		}
+	}
+	if code, _, _ := ask("harbour-reader", place); code != http.StatusOK && code != http.StatusAccepted {
+		t.Errorf("one's own: %d", code)
+	}
+}

@@ -19,9 +19,6 @@ type Principal struct {
 	// operates and signs under Operators only.
 	Tied      bool
 	Operators []string
-	// Counts says that this one may select and count by operator; else only by
-	// Operators.
-	Counts bool
 }
 
 // Is says whether this one may act under a pseudonym.

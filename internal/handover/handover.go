@@ -22,6 +22,9 @@ type Config struct {
 	Now func() time.Time
 	// DeIdentifier makes de-identified bundles; nil: none are made.
 	DeIdentifier *fhirmap.DeIdentifier
+	// ExportsWithoutStaff leaves out of exports of many cases who operated and who
+	// signed: the site has not consented.
+	ExportsWithoutStaff bool
 }
 
 // Desk hands the cases of one site over. It is safe for concurrent use.
@@ -29,6 +32,7 @@ type Desk struct {
 	archive      *casebook.Archive
 	now          func() time.Time
 	deIdentifier *fhirmap.DeIdentifier
+	withoutStaff bool // in exports
 	// mapping is the site's number of the mapping and of its codes, mappedSince when
 	// they came into use.
 	mapping     int64
@@ -38,7 +42,7 @@ type Desk struct {
 // New gives a desk on what is on record. Where it makes resources by another mapping
 // than the last one of the site, or with other codes, the site's changes say so.
 func New(ctx context.Context, c Config) (*Desk, error) {
-	d := &Desk{archive: c.Archive, now: c.Now, deIdentifier: c.DeIdentifier}
+	d := &Desk{archive: c.Archive, now: c.Now, deIdentifier: c.DeIdentifier, withoutStaff: c.ExportsWithoutStaff}
 	if d.now == nil {
 		d.now = time.Now
 	}

@@ -67,7 +67,7 @@ func (d *Desk) CaseResources(ctx context.Context, who casebook.Principal, uid st
 	if err != nil {
 		return CaseResources{}, err
 	}
-	list, c, err := d.resources(ctx, c)
+	list, c, err := d.resources(ctx, c, false)
 	if err != nil {
 		return CaseResources{}, fmt.Errorf("resources: %w", err)
 	}
@@ -91,7 +91,7 @@ func (d *Desk) Terminology() ([]fhirmap.Resource, error) {
 // resources gives every FHIR resource of a case that has any, encoded for readers
 // that get them one by one: references by type and id, the history number and the
 // time of change in meta. They are of the case that it answers with.
-func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resource, storage.Case, error) {
+func (d *Desk) resources(ctx context.Context, c storage.Case, withoutStaff bool) ([]fhirmap.Resource, storage.Case, error) {
 	end, err := d.archive.Turn(ctx)
 	if err != nil {
 		return nil, c, err
@@ -101,6 +101,7 @@ func (d *Desk) resources(ctx context.Context, c storage.Case) ([]fhirmap.Resourc
 	if err != nil {
 		return nil, c, err
 	}
+	a.history.WithoutStaff = withoutStaff
 	list, err := fhirmap.Resources(a.history)
 	if errors.Is(err, fhirmap.ErrNothing) {
 		return nil, a.c, nil
