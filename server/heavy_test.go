@@ -109,7 +109,7 @@ func TestTheShorterDeadlineCounts(t *testing.T) {
 	for _, tt := range []struct{ client, want time.Duration }{{time.Hour, callTimeout}, {time.Second, time.Second}} {
 		ctx, cancel := context.WithTimeout(t.Context(), tt.client)
 		defer cancel()
-		if _, err := deadline(ctx, nil, nil, func(ctx context.Context, _ any) (any, error) {
+		if _, err := deadline(ctx, nil, &grpc.UnaryServerInfo{}, func(ctx context.Context, _ any) (any, error) {
 			end, _ := ctx.Deadline()
 			if left := time.Until(end); left > tt.want || left < tt.want-time.Second {
 				t.Errorf("a client's %v leaves %v, want %v", tt.client, left, tt.want)
