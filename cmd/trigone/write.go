@@ -25,8 +25,7 @@ heading the fields with their meaning, unit, plausible range and words. core is
 what record, comparison with the plan and audit need; model adds what the
 prediction needs; full has every field.`,
 		Example: `  trigone template > case.yaml
-  trigone template --tier model --for plan > plan.yaml
-  trigone evaluate case.yaml`,
+  trigone template --tier model --for plan > plan.yaml`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable); err != nil {
@@ -63,8 +62,8 @@ func (a *app) exampleCommand() *cobra.Command {
 		Long: `example prints one of the invented cases as YAML; without NAME one that holds a
 whole record. Nothing in it is a real person, hospital or product.`,
 		Example: `  trigone example > example.yaml
-  trigone example --list
-  trigone example core-only | trigone evaluate -`,
+  trigone example core-only
+  trigone example --list`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 1 || list && len(args) > 0 {
 				return usagef("%s takes at most NAME, and none with --list", cmd.CommandPath())
