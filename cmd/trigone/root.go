@@ -103,13 +103,17 @@ Exit codes
   trigone discrepancies --roots --format csv`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("there is no command %q", args[0])
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
 			}
-			return nil
+			if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+				return usagef("there is no command %q; did you mean %s?", args[0], strings.Join(near, " or "))
+			}
+			return usagef("there is no command %q", args[0])
 		},
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		SuggestionsMinimumDistance: 2,
+		RunE:                       func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	flags := root.PersistentFlags()
@@ -119,7 +123,7 @@ Exit codes
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),

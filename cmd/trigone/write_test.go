@@ -59,3 +59,46 @@ func TestTemplateAndNothing(t *testing.T) {
 func TestSchemaCommand(t *testing.T) {
 	says(t, "stdout", call(t, "schema").want(t, 0).stdout, `"https://json-schema.org/draft/2020-12/schema"`, `"^heightCm$"`, `"const": "female"`)
 }
+
+func TestExplain(t *testing.T) {
+	tests := []struct {
+		reason, path string
+		says         []string
+	}{
+		{"a measured value: unit, ranges, readers, codes", "annulus_area", []string{
+			"assessments.study.annulus.annulus_area", "{cm2: the number}", "0 to 500 cm2", "4 to 25 cm²", "model",
+			"annulus_isoperimetric_quotient", "perimeter-too-short-for-area", "LOINC", "results.study.annulus.annulus_area",
+		}},
+		{"positions are no part of a way", "plan.steps[0].technique.plication.plication_length", []string{"plan.steps.technique.plication.plication_length", "Length of annulus taken in"}},
+		{"a word and what each means", "sex", []string{"identity.sex", "female: Female.", "not sent: the receiver's own Patient says it"}},
+		{"names as JSON has them", "identity.heightCm", []string{"identity.height_cm", "100 to 220 cm", "body_surface_area_root_formula"}},
+		{"a heading and its fields", "plan.indication", []string{"aetiology: Disease of the valve."}},
+		{"who else reads it", "plan.setting.fibrillation_before", []string{"the operative note and the facts of the case"}},
+		{"what holds it is not sent", "operation.blood.red_cell_units", []string{"not sent: theatre, perfusion"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.reason, func(t *testing.T) {
+			got := call(t, "explain", tt.path).want(t, 0).stdout
+			for _, want := range tt.says {
+				if !strings.Contains(strings.ToLower(got), strings.ToLower(want)) {
+					t.Errorf("it does not say %q:\n%s", want, got)
+				}
+			}
+		})
+	}
+	says(t, "stderr", call(t, "explain", "anulus_area").want(t, exitUsage).stderr, "the nearest are annulus_area")
+	says(t, "stderr", call(t, "explain", "plan.singer").want(t, exitUsage).stderr, "the nearest are signer")
+	says(t, "stderr", call(t, "explain", "leaflet_height").want(t, exitUsage).stderr, "several fields end like that", "plan.targets.leaflet_height")
+}
+
+func TestDidYouMean(t *testing.T) {
+	for said, meant := range map[string]string{"evalute": "evaluate", "templates": "template", "xyzzy": "", "exampel": "example"} {
+		got := call(t, said).want(t, exitUsage).stderr
+		says(t, "stderr", got, `there is no command "`+said+`"`)
+		if meant != "" {
+			says(t, "stderr", got, "did you mean "+meant+"?")
+		} else if strings.Contains(got, "did you mean") {
+			t.Errorf("%s is like no command: %s", said, got)
+		}
+	}
+}
