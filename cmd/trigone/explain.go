@@ -3,15 +3,11 @@ package main
 import (
 	"fmt"
 	"io"
-	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
 	"trigone/fhirmap"
 	"trigone/internal/casefile"
-	"trigone/internal/metric"
-	"trigone/internal/valve"
 )
 
 func (a *app) explainCommand() *cobra.Command {
@@ -22,7 +18,7 @@ func (a *app) explainCommand() *cobra.Command {
 unit, what the contract takes and what is plausible, its words, which metrics and
 rules read it, and how it leaves as FHIR. PATH is the way to it with dots, or the
 end of that alone.`,
-		Example: `  trigone explain annulus_area
+		Example: `  trigone explain identity.sex
   trigone explain plan.steps.technique.leaflet_resection`,
 		Args: exactly("PATH"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -84,13 +80,8 @@ func fhirOf(x casefile.Explanation) []string {
 		return []string{"sent where it says something; the terminology command writes the profiles"}
 	}
 	said := []string{"sent"}
-	last := x.Steps[len(x.Steps)-1].Field
-	i := slices.IndexFunc(metric.Leaves(), func(l metric.Leaf) bool { return l.ID == valve.ID(last) })
-	if i < 0 {
-		return said
-	}
-	for _, c := range metric.Leaves()[i].Codes {
-		said = append(said, strings.TrimSpace(fmt.Sprintf("%s %s %s, where the context of the value holds what the code asks", c.System, c.Code, c.Display)))
+	for _, c := range x.Codes {
+		said = append(said, c+", where the context of the value holds what the code asks")
 	}
 	return said
 }

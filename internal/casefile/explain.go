@@ -26,6 +26,7 @@ type Explanation struct {
 	Plausible, PlausibleSource, Tier string
 	Metrics                          []string // whose formula reads it
 	Rules                            []string // in force, that read it in their own examples
+	Codes                            []string // public ones that its value may have
 	ReadBy                           string   // who reads it besides, where the contract says it
 	// Steps are the messages and fields from the section to it, by name.
 	Steps []Step
@@ -170,6 +171,9 @@ func explained(at []protoreflect.FieldDescriptor, others []string) (Explanation,
 	}
 	if leaf, ok := leafOf(fd); ok {
 		x.Plausible, x.PlausibleSource, x.Tier = plausible(leaf), string(leaf.RangeSource), string(leaf.Tier)
+		for _, c := range leaf.Codes {
+			x.Codes = append(x.Codes, strings.TrimSpace(fmt.Sprintf("%s %s %s", c.System, c.Code, c.Display)))
+		}
 		for _, m := range metric.Metrics() {
 			if slices.Contains(m.Inputs, leaf.ID) {
 				x.Metrics = append(x.Metrics, string(m.ID))
