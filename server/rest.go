@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -44,6 +45,7 @@ type restFace struct {
 	record   *record
 	log      *zap.Logger
 	base     string
+	exports  string // the folder of the files of exports, of all sites
 }
 
 // listenREST opens the port of the REST face, if one is asked for.
@@ -56,7 +58,7 @@ func listenREST(ctx context.Context, o Options, p *plan, door *door, heavy *heav
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
 	secured := p.tls("h2", "http/1.1")
-	f := &restFace{listener: listener, log: o.Log, record: rec, base: p.httpBaseURL, faces: map[string]*fhirrest.Face{}}
+	f := &restFace{listener: listener, log: o.Log, record: rec, base: p.httpBaseURL, exports: p.storePath + exportsBeside, faces: map[string]*fhirrest.Face{}}
 	if f.base == "" {
 		f.base = "http://" + listener.Addr().String() + "/fhir"
 		if secured != nil {
@@ -95,7 +97,7 @@ func (f *restFace) open(o Options, p *plan, door *door, heavy *heavy, rec *recor
 		f.faces[site], err = fhirrest.New(fhirrest.Config{
 			Desk: h.desk, Base: base, Fixed: fixed, Version: Version(), Started: now(), Log: o.Log,
 			Admit: heavy.search, May: door.mayRoute, OnRecord: rec.recorder.Admit, Kept: RESTKeptBytes / len(door.houses),
-			ExportDir: filepath.Join(p.storePath+exportsBeside, site), AdmitExport: heavy.export,
+			ExportDir: filepath.Join(f.exports, site), AdmitExport: heavy.export,
 		})
 		if err != nil {
 			return err
@@ -183,5 +185,8 @@ func (f *restFace) stop(ctx context.Context) {
 		if err := face.Close(); err != nil {
 			f.log.Warn("removing the files of exports", zap.Error(err))
 		}
+	}
+	if err := os.Remove(f.exports); err != nil && !errors.Is(err, os.ErrNotExist) {
+		f.log.Warn("removing the folder of exports", zap.Error(err))
 	}
 }

@@ -22,6 +22,8 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
+	"trigone/internal/handover"
+	"trigone/internal/policy"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
@@ -618,6 +620,43 @@ func TestFixedSearch(t *testing.T) {
 	r := f.do(t, http.MethodPost, "/CodeSystem/_search", "url=http://example.org/metric", "Content-Type", formType)
 	if s := decodeSet(t, r.body); len(s.Entry) != 1 || s.Entry[0].FullURL != f.base+"/CodeSystem/metric" {
 		t.Errorf("by POST: %s", r.body)
+	}
+}
+
+// A site's own code finds what ours does, though no row has it: the policy may change
+// without a case being written.
+func TestSearchByTheCodesOfThePolicyInForce(t *testing.T) {
+	f := one(t)
+	licensed, err := policy.Parse("licensed.yaml", []byte(`site: `+f.book.Policy.Settings.Site+`
+version: "2"
+zone: Europe/London
+codes:
+  - {local_system: metric, local_code: mean-gradient, system: "urn:oid:2.16.840.1.113883.3.9999", code: G-1, display: Mean (invented), equivalence: equivalent, verified: invented}
+`), fhirmap.Terms{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ours, other := ask("Observation", "code", own+"metric|mean-gradient"), ask("Observation", "code", "urn:oid:2.16.840.1.113883.3.9999|G-1")
+	if got := f.pages(t, other, nil); len(got) != 0 {
+		t.Errorf("%d by a code that nobody has", len(got))
+	}
+	book, err := casebook.New(t.Context(), casebook.Config{Store: f.store, Policy: licensed, Software: "test", Projectors: projectors()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	desk, err := handover.New(t.Context(), handover.Config{Archive: book.Archive})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.face, err = New(Config{Desk: desk, Base: f.base, Log: zap.NewNop()}); err != nil {
+		t.Fatal(err)
+	}
+	want := byIdentifier(f.pages(t, ours, nil))
+	if got := byIdentifier(f.pages(t, other, nil)); !slices.Equal(got, want) || len(got) == 0 {
+		t.Errorf("%d by the site's code, %d by ours", len(got), len(want))
+	}
+	if s := f.search(t, other+"&_summary=count"); s.Total == nil || *s.Total != len(want) {
+		t.Errorf("a total of %d", len(want))
 	}
 }
 
