@@ -110,6 +110,7 @@ type Face struct {
 	onRecord func() error
 	handler  http.Handler
 	exports  *exports
+	rows     int // that one search may read
 }
 
 // ErrBase says that the base address cannot be served.
@@ -137,7 +138,7 @@ func New(c Config) (*Face, error) {
 	}
 	f := &Face{
 		desk: c.Desk, shelf: shelf, shapes: &shapes{public: c.Desk.PublicCodes()}, base: base.String(), path: base.Path, host: base.Hostname(),
-		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May, onRecord: c.OnRecord,
+		zone: zone, fixed: c.Fixed, log: c.Log, admit: c.Admit, may: c.May, onRecord: c.OnRecord, rows: mostRows,
 	}
 	if f.exports, err = newExports(c.ExportDir, c.AdmitExport, c.Log); err != nil {
 		return nil, err

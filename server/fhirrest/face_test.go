@@ -623,6 +623,36 @@ func TestFixedSearch(t *testing.T) {
 	}
 }
 
+// A search that would read too much is answered without a total, or refused with how
+// to narrow it; its pages go on until all is found.
+func TestSearchesReadSoMuch(t *testing.T) {
+	f := newFixture(t, 0, "core-only", "commissural-conversion", "retracted-result")
+	rare := ask("Observation", "date", "ge2026-03-12", "category", own+"role|derived", "_count", "5")
+	want := names(f.pages(t, rare, nil))
+	every := names(f.pages(t, "/Observation?_count=1000", nil))
+	f.face.rows = 20
+	if got := names(f.pages(t, rare, nil)); !slices.Equal(got, want) || len(got) == 0 {
+		t.Errorf("%d found in short reads, %d at once", len(got), len(want))
+	}
+	if got := names(f.pages(t, "/Observation?_count=1000", nil)); !slices.Equal(got, every) {
+		t.Errorf("%d found in short reads, %d at once", len(got), len(every))
+	}
+	s := f.search(t, "/Observation?_total=accurate&_count=3")
+	if s.Total != nil || len(s.ids("match")) == 0 || len(s.ids("outcome")) != 1 || s.next() == "" {
+		t.Errorf("a total %v, %d found, %d outcomes", s.Total, len(s.ids("match")), len(s.ids("outcome")))
+	}
+	for _, path := range []string{"/Observation?_summary=count", "/Observation?_sort=-date"} {
+		if r := f.do(t, "GET", path, ""); r.status != http.StatusBadRequest || !strings.Contains(string(r.body), issueTooCostly) || !strings.Contains(string(r.body), "narrow it") {
+			t.Errorf("%s: %d %s", path, r.status, r.body)
+		}
+	}
+	// What names a case reads that one.
+	f.face.rows = 500
+	if s := f.search(t, ask("Observation", "patient.identifier", patients+"|P-0003", "_summary", "count")); s.Total == nil || *s.Total == 0 {
+		t.Error("one patient's are not counted")
+	}
+}
+
 // A site's own code finds what ours does, though no row has it: the policy may change
 // without a case being written.
 func TestSearchByTheCodesOfThePolicyInForce(t *testing.T) {

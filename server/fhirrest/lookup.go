@@ -296,7 +296,7 @@ func (w *lookup) eachOfCases(ctx context.Context, after handover.FoundPlace, vis
 			if err != nil {
 				return err
 			}
-			if w.read += len(rows); w.read > mostRows {
+			if w.read += len(rows); w.read > w.face.rows {
 				return errEnough
 			}
 			for _, r := range rows {
@@ -381,7 +381,7 @@ func (w *lookup) refill(ctx context.Context, heads []head, batch int) ([]head, e
 	if len(ranges) == 0 {
 		return heads, nil
 	}
-	if w.read > mostRows {
+	if w.read > w.face.rows {
 		return nil, errEnough
 	}
 	if len(ranges) < len(heads) {

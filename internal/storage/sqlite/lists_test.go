@@ -62,6 +62,16 @@ func TestTouched(t *testing.T) {
 	})
 }
 
+func TestTouchedBySearch(t *testing.T) {
+	if testing.Short() {
+		t.Skip("counts pages of a store of thousands of cases, one read after the other")
+	}
+	storagetest.TouchedBySearch(t, func(t *testing.T) (storage.Store, func(func()) int) {
+		s := oneReader(t)
+		return s, func(read func()) int { return pagesOf(t, s, read) }
+	})
+}
+
 func TestTouchedByHistory(t *testing.T) {
 	if testing.Short() {
 		t.Skip("counts pages of a store of thousands of revisions, one read after the other")

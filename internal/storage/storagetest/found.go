@@ -188,3 +188,56 @@ func casesOfPatients(t *testing.T, open func() storage.Store) {
 	}
 	wantEqual(t, "after an erasure", must(s.CasesOfPatient(ctx, site, who("urn:harbour", "1"))), []string{"b"})
 }
+
+// TouchedBySearch holds the cost of what a search reads against the size of a store, as
+// Touched does for lists.
+func TouchedBySearch(t *testing.T, place func(t *testing.T) (s storage.Store, touched func(read func()) int)) {
+	const few, many = 500, 4000
+	reads := map[string]func(*testing.T, storage.Store){
+		"a page of a lead": func(t *testing.T, s storage.Store) {
+			page := must(s.Found(t.Context(), site, []storage.FoundRange{{Lead: 7, After: storage.FoundPlace{Case: 100}}}, 20))
+			wantEqual(t, "rows of a page", len(page[0]), 20)
+		},
+		"the rows of a case": func(t *testing.T, s storage.Store) {
+			wantEqual(t, "rows of a case", len(must(s.FoundOf(t.Context(), site, 100, []int64{7, 9}))), 3)
+		},
+		"cases by their numbers": func(t *testing.T, s storage.Store) {
+			wantEqual(t, "cases", len(must(s.NumberedCases(t.Context(), site, []int64{3, 400}, []string{"case-00100"}))), 3)
+		},
+		"what changed last": func(t *testing.T, s storage.Store) {
+			list, all, err := s.CasesChanged(t.Context(), site, start, 10)
+			wantEqual(t, "changed", []any{len(list), all, err}, []any{10, false, nil})
+		},
+		"the cases of a patient": func(t *testing.T, s storage.Store) {
+			wantEqual(t, "cases", must(s.CasesOfPatient(t.Context(), site, storage.Identifier{Value: "patient-00100"})), []string{"case-00100"})
+		},
+	}
+	costs := map[string][2]int{}
+	for i, cases := range []int{few, many} {
+		s, touched := place(t)
+		must(s.DeclareProjections(t.Context(), []storage.ProjectionVersion{searched(1)}))
+		const writers = 64
+		wantNone(t, together(writers, func(first int) error {
+			for n := first; n < cases; n += writers {
+				w := bringing(plain(fmt.Sprintf("case-%05d", n)), 1, foundRows("x", 1, 2, 5))
+				w.Case.ChangedTime, w.Case.Patient.Value = after(n), fmt.Sprintf("patient-%05d", n)
+				if err := s.Append(t.Context(), site, w); err != nil {
+					return err
+				}
+			}
+			return nil
+		}))
+		for name, read := range reads {
+			read(t, s) // statements and schema are read once
+			c := costs[name]
+			c[i] = touched(func() { read(t, s) })
+			costs[name] = c
+		}
+	}
+	for name, c := range costs {
+		t.Logf("%-24s %6d at %d cases, %6d at %d", name, c[0], few, c[1], many)
+		if c[0] < 1 || c[1] >= 2*c[0] {
+			t.Errorf("%s touches %d at %d cases and %d at %d: want less than twice", name, c[0], few, c[1], many)
+		}
+	}
+}
