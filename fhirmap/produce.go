@@ -28,6 +28,7 @@ type producer struct {
 	from      source                        // of what is being made
 	subject   *fhir.Reference
 	meta      *fhir.Meta
+	claims    map[string]*fhir.Meta // meta with a profile, by its id
 	history   []fhir.Extension
 	retracted map[string]bool // sections
 	occasions []*occasion     // in the order of the record, then of the evaluation
@@ -83,7 +84,7 @@ func produce(h History) ([]resource, error) {
 	c := h.Current.Case
 	p := &producer{
 		uid: h.UID, site: h.Site, c: c, ev: c.GetEvaluation(), limits: h.Current.Limits,
-		subject: subjectOf(h), meta: tagOf(h), history: historyOf(h), retracted: map[string]bool{}, known: map[string]bool{},
+		subject: subjectOf(h), meta: tagOf(h), claims: map[string]*fhir.Meta{}, history: historyOf(h), retracted: map[string]bool{}, known: map[string]bool{},
 		identified: map[string]bool{}, nobody: h.WithoutStaff,
 		asked: h.asked,
 	}
@@ -267,6 +268,7 @@ func (p *producer) add(r resource) fhir.Reference {
 	r.from = p.from
 	own := r.extensions()
 	*own = slices.Concat(*own, p.history)
+	p.claim(r)
 	p.out = append(p.out, r)
 	p.known[r.id] = true
 	return fhir.Reference{Reference: text(urn(r.id))}

@@ -243,9 +243,13 @@ func (all terms) node(e object, node any, types map[string]string) []string {
 	}
 	if reference, ok := at(node, "reference").(string); ok && e["type"] != nil {
 		want := walkPath(e, []string{"type", "targetProfile"})
-		got := "http://hl7.org/fhir/StructureDefinition/" + types[reference]
-		if !slices.Contains(want, any(got)) {
-			faults = append(faults, fmt.Sprintf("%v points to a %s", e["path"], types[reference]))
+		typ, found := types[reference]
+		if !found { // a literal or a conditional reference
+			typ, _, _ = strings.Cut(reference, "/")
+			typ, _, _ = strings.Cut(typ, "?")
+		}
+		if !slices.Contains(want, any("http://hl7.org/fhir/StructureDefinition/"+typ)) {
+			faults = append(faults, fmt.Sprintf("%v points to a %s", e["path"], typ))
 		}
 	}
 	return faults

@@ -8,8 +8,8 @@ import (
 )
 
 // profile says what every resource of one kind in a bundle is, beyond what R4
-// asks. It promises only what holds always; no resource names its profile, so that
-// nobody need know them to read a bundle.
+// asks. It promises only what holds always. What stands names the narrowest that it
+// meets (claims.go); nobody need know them to read a bundle.
 type profile struct {
 	id, title, summary string
 	// of is the type; base is another profile of ours, empty: the type itself.
