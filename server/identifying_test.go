@@ -194,10 +194,23 @@ func TestWhatIdentifiesStaysInItsFields(t *testing.T) {
 func (f flooded) handsOver(name string, ref *trigonev1.CaseReference) {
 	f.Helper()
 	c := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref}).GetCase()
-	identifiers := strings.NewReplacer(
+	named := []string{
 		c.GetCaseFile().GetPatientIdentifier().GetValue(), "", c.GetCaseFile().GetPatientIdentifier().GetSystem(), "",
 		c.GetCaseFile().GetExternalIdentifier().GetValue(), "", c.GetCaseFile().GetExternalIdentifier().GetSystem(), "",
-	)
+	}
+	// The stay, and what names an implant.
+	op := c.GetCaseFile().GetOperation()
+	if stay := op.GetAdmission().GetEncounterIdentifier(); stay != nil {
+		named = append(named, stay.GetValue(), "", stay.GetSystem(), "")
+	}
+	for _, d := range op.GetDevices() {
+		for _, text := range []string{d.GetUniqueDeviceIdentification(), d.GetLotNumber(), d.GetSerialNumber()} {
+			if text != "" {
+				named = append(named, text, "")
+			}
+		}
+	}
+	identifiers := strings.NewReplacer(named...)
 	for number := range trigonev1.BundleForm_name {
 		form := trigonev1.BundleForm(number)
 		if form == trigonev1.BundleForm_BUNDLE_FORM_DOCUMENT {
@@ -344,6 +357,9 @@ func (f flooded) lists(cases []*trigonev1.CaseReference) {
 	call(f, f.record.GetCaseInEmergency, emergency)
 	call(f, f.audit.ListAccesses, &trigonev1.ListAccessesRequest{PageSize: 500})
 	call(f, f.audit.ListDiscrepancies, &trigonev1.ListDiscrepanciesRequest{PageSize: 500})
+	recall := &trigonev1.FindImplantsRequest{}
+	f.flood(recall, "recall")
+	call(f, f.audit.FindImplants, recall)
 	changes := call(f, f.record.ListChanges, &trigonev1.ListChangesRequest{PageSize: 500})
 	kinds := map[trigonev1.ChangeKind]bool{}
 	for _, c := range changes.GetChanges() {

@@ -68,6 +68,8 @@ var rights = []right{
 	{call: trigonev1.AuditService_ListCaseFacts_FullMethodName, roles: may(reviewer, auditor), about: "facts of each case"},
 	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), about: "who looked"},
 	{call: trigonev1.AuditService_SignOffAccess_FullMethodName, roles: may(reviewer), about: "sign off that somebody read in an emergency"},
+	{call: trigonev1.AuditService_FindImplants_FullMethodName, roles: may(reviewer), about: "in whom an implant is, for a recall"},
+	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(auditor, administrator), about: "who looked"},
 	{call: trigonev1.AdministrationService_EraseIdentity_FullMethodName, roles: may(administrator), about: "remove what identifies a patient, for good"},
 	{call: trigonev1.AdministrationService_EraseCase_FullMethodName, roles: may(administrator), about: "remove a case, for good"},
 	{call: trigonev1.ReferenceService_ListMetrics_FullMethodName, roles: deployment.Roles(), about: "the catalogue"},

@@ -123,6 +123,10 @@ func (auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFa
 	return answer(ctx, req, of(ctx).ledger.ListCaseFacts)
 }
 
+func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
+	return answer(ctx, req, of(ctx).ledger.FindImplants)
+}
+
 func (auditService) ListAccesses(ctx context.Context, req *trigonev1.ListAccessesRequest) (*trigonev1.ListAccessesResponse, error) {
 	return answer(ctx, req, of(ctx).ledger.ListAccesses)
 }

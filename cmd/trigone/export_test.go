@@ -221,3 +221,21 @@ func TestBundleForms(t *testing.T) {
 	says(t, "no key", call(t, "bundle", number, "--form", "de-identified", at).want(t, exitRefused).stderr, "--deidentification-key-file")
 	says(t, "no form", call(t, "bundle", number, "--form", "searchset", at).want(t, exitUsage).stderr, "conditional_transaction")
 }
+
+func TestImplants(t *testing.T) {
+	at, running := exportServer(t)
+	defer func() {
+		if err := running.Stop(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}()
+	call(t, "submit", file(t, read(t, testdata.Cases, "ring-exchanged")), at).want(t, exitOK)
+	says(t, "table", call(t, "implants", "--model", "invented ring a", at).want(t, exitOK).stdout, "LOT-260505-1", "LOT-260505-2", "2 implants in 1 cases", "look in the implant book")
+	says(t, "nothing", call(t, "implants", "--lot", "none", at).want(t, exitOK).stdout, "0 implants in 0 cases")
+	lines := strings.Split(strings.TrimSpace(call(t, "implants", "--serial", "SN-260505-2-32", "--format", "csv", at).want(t, exitOK).stdout), "\n")
+	if len(lines) != 2 || !strings.HasPrefix(lines[0], "case_name,") || !strings.Contains(lines[1], "in_place") {
+		t.Errorf("CSV: %q", lines)
+	}
+	says(t, "json", call(t, "implants", "--lot", "LOT-260505-2", "--format", "json", at).want(t, exitOK).stdout, `"IMPLANT_PLACE_IN_PLACE"`)
+	says(t, "nothing asked", call(t, "implants", at).want(t, exitUsage).stderr, "--lot")
+}

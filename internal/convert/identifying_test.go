@@ -33,7 +33,7 @@ var notIdentifying = []struct {
 	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor stated_by intended_stated_by
 		caller ended_caller confirmed_by`},
 	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date calculated_on height_on weight_on
-		admitted_on discharged_on expires_on`},
+		admitted_on discharged_on expires_on status_on`},
 	{"a version, a hash, or the name of a table or model of risk", `catalogue_version rule_set_version software_version policy_hash hash sha256
 		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model family_key RuleDefinition.since until`},
 	{"what many devices have on their label, and no single one alone; the definition of an outcome", `maker size key`},

@@ -36,7 +36,7 @@ type Projection struct{}
 func (Projection) Name() string { return storage.ProjectionLedger }
 
 // Version gives the version of its rows.
-func (Projection) Version() int64 { return 4 }
+func (Projection) Version() int64 { return 5 }
 
 // Rows gives what is kept of a case after a write.
 func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {
@@ -57,6 +57,7 @@ func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {
 	for _, g := range Groups(facts) {
 		out.Groups = append(out.Groups, stored(g))
 	}
+	out.Groups = append(out.Groups, implantGroups(r.operation)...)
 	var err error
 	if out.Facts, out.Children, err = taken(facts); err != nil {
 		return out, err

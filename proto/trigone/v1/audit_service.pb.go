@@ -79,6 +79,69 @@ func (Basis) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{0}
 }
 
+// Whether an implant is still there, as far as the record tells.
+type ImplantPlace int32
+
+const (
+	// Not recorded: it may be.
+	ImplantPlace_IMPLANT_PLACE_UNSPECIFIED ImplantPlace = 0
+	// In place at the end of the operation, and no later intervention on the mitral
+	// valve is recorded.
+	ImplantPlace_IMPLANT_PLACE_IN_PLACE ImplantPlace = 1
+	// In place at the end of the operation; a later intervention on the mitral valve is
+	// recorded, at which it may have been taken out.
+	ImplantPlace_IMPLANT_PLACE_LATER_INTERVENTION ImplantPlace = 2
+	// Put in and taken out again in the operation.
+	ImplantPlace_IMPLANT_PLACE_REMOVED ImplantPlace = 3
+	// There before the operation, and taken out in it.
+	ImplantPlace_IMPLANT_PLACE_EXPLANTED ImplantPlace = 4
+)
+
+// Enum value maps for ImplantPlace.
+var (
+	ImplantPlace_name = map[int32]string{
+		0: "IMPLANT_PLACE_UNSPECIFIED",
+		1: "IMPLANT_PLACE_IN_PLACE",
+		2: "IMPLANT_PLACE_LATER_INTERVENTION",
+		3: "IMPLANT_PLACE_REMOVED",
+		4: "IMPLANT_PLACE_EXPLANTED",
+	}
+	ImplantPlace_value = map[string]int32{
+		"IMPLANT_PLACE_UNSPECIFIED":        0,
+		"IMPLANT_PLACE_IN_PLACE":           1,
+		"IMPLANT_PLACE_LATER_INTERVENTION": 2,
+		"IMPLANT_PLACE_REMOVED":            3,
+		"IMPLANT_PLACE_EXPLANTED":          4,
+	}
+)
+
+func (x ImplantPlace) Enum() *ImplantPlace {
+	p := new(ImplantPlace)
+	*p = x
+	return p
+}
+
+func (x ImplantPlace) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ImplantPlace) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_audit_service_proto_enumTypes[1].Descriptor()
+}
+
+func (ImplantPlace) Type() protoreflect.EnumType {
+	return &file_trigone_v1_audit_service_proto_enumTypes[1]
+}
+
+func (x ImplantPlace) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ImplantPlace.Descriptor instead.
+func (ImplantPlace) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{1}
+}
+
 // Request of ListDiscrepancies.
 type ListDiscrepanciesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1584,12 +1647,289 @@ func (*SignOffAccessResponse) Descriptor() ([]byte, []int) {
 	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{15}
 }
 
+// Request of FindImplants. At least one of maker to serial_number is given; what is
+// given must hold. Texts are compared without regard to capitals, spaces and hyphens.
+type FindImplantsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Who made it, as on the label.
+	Maker string `protobuf:"bytes,2,opt,name=maker,proto3" json:"maker,omitempty"`
+	// Model or reference number, as on the label.
+	Model string `protobuf:"bytes,3,opt,name=model,proto3" json:"model,omitempty"`
+	// Size, as on the label.
+	Size string `protobuf:"bytes,4,opt,name=size,proto3" json:"size,omitempty"`
+	// Lot, as recorded or as the carrier in the form of GS1 says; treated as
+	// identifying.
+	LotNumber string `protobuf:"bytes,5,opt,name=lot_number,json=lotNumber,proto3" json:"lot_number,omitempty"`
+	// Serial number, likewise; treated as identifying.
+	SerialNumber string `protobuf:"bytes,6,opt,name=serial_number,json=serialNumber,proto3" json:"serial_number,omitempty"`
+	// At most this many cases, up to 500; unset: 50.
+	PageSize int32 `protobuf:"varint,7,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the next page.
+	PageToken     string `protobuf:"bytes,8,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindImplantsRequest) Reset() {
+	*x = FindImplantsRequest{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindImplantsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindImplantsRequest) ProtoMessage() {}
+
+func (x *FindImplantsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindImplantsRequest.ProtoReflect.Descriptor instead.
+func (*FindImplantsRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *FindImplantsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *FindImplantsRequest) GetMaker() string {
+	if x != nil {
+		return x.Maker
+	}
+	return ""
+}
+
+func (x *FindImplantsRequest) GetModel() string {
+	if x != nil {
+		return x.Model
+	}
+	return ""
+}
+
+func (x *FindImplantsRequest) GetSize() string {
+	if x != nil {
+		return x.Size
+	}
+	return ""
+}
+
+func (x *FindImplantsRequest) GetLotNumber() string {
+	if x != nil {
+		return x.LotNumber
+	}
+	return ""
+}
+
+func (x *FindImplantsRequest) GetSerialNumber() string {
+	if x != nil {
+		return x.SerialNumber
+	}
+	return ""
+}
+
+func (x *FindImplantsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *FindImplantsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// Response of FindImplants.
+type FindImplantsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was found: cases by incision, newest first and those without one last.
+	// Retracted and merged cases are left out, and so is what was opened and not put in.
+	Implants []*Implant `protobuf:"bytes,1,rep,name=implants,proto3" json:"implants,omitempty"`
+	// Token of the next page; unset: this is the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Cases of which only what counts was kept, when everything else was erased: what
+	// was implanted in them cannot be found any more.
+	ErasedCaseCount int32 `protobuf:"varint,3,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *FindImplantsResponse) Reset() {
+	*x = FindImplantsResponse{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindImplantsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindImplantsResponse) ProtoMessage() {}
+
+func (x *FindImplantsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindImplantsResponse.ProtoReflect.Descriptor instead.
+func (*FindImplantsResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *FindImplantsResponse) GetImplants() []*Implant {
+	if x != nil {
+		return x.Implants
+	}
+	return nil
+}
+
+func (x *FindImplantsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *FindImplantsResponse) GetErasedCaseCount() int32 {
+	if x != nil {
+		return x.ErasedCaseCount
+	}
+	return 0
+}
+
+// An implant in a case.
+type Implant struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case, as sites/{site}/cases/{uid}.
+	CaseName string `protobuf:"bytes,1,opt,name=case_name,json=caseName,proto3" json:"case_name,omitempty"`
+	// Its case number.
+	ExternalIdentifier *Identifier `protobuf:"bytes,2,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	// When the operation began; unset: not recorded.
+	IncisionTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=incision_time,json=incisionTime,proto3" json:"incision_time,omitempty"`
+	// The device as recorded.
+	Device *Device `protobuf:"bytes,4,opt,name=device,proto3" json:"device,omitempty"`
+	// Whether it is still there.
+	Place ImplantPlace `protobuf:"varint,5,opt,name=place,proto3,enum=trigone.v1.ImplantPlace" json:"place,omitempty"`
+	// What is last known of the patient.
+	VitalStatus VitalStatus `protobuf:"varint,6,opt,name=vital_status,json=vitalStatus,proto3,enum=trigone.v1.VitalStatus" json:"vital_status,omitempty"`
+	// Day of which that is known, or of death, YYYY-MM-DD.
+	StatusOn      string `protobuf:"bytes,7,opt,name=status_on,json=statusOn,proto3" json:"status_on,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Implant) Reset() {
+	*x = Implant{}
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Implant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Implant) ProtoMessage() {}
+
+func (x *Implant) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Implant.ProtoReflect.Descriptor instead.
+func (*Implant) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Implant) GetCaseName() string {
+	if x != nil {
+		return x.CaseName
+	}
+	return ""
+}
+
+func (x *Implant) GetExternalIdentifier() *Identifier {
+	if x != nil {
+		return x.ExternalIdentifier
+	}
+	return nil
+}
+
+func (x *Implant) GetIncisionTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionTime
+	}
+	return nil
+}
+
+func (x *Implant) GetDevice() *Device {
+	if x != nil {
+		return x.Device
+	}
+	return nil
+}
+
+func (x *Implant) GetPlace() ImplantPlace {
+	if x != nil {
+		return x.Place
+	}
+	return ImplantPlace_IMPLANT_PLACE_UNSPECIFIED
+}
+
+func (x *Implant) GetVitalStatus() VitalStatus {
+	if x != nil {
+		return x.VitalStatus
+	}
+	return VitalStatus_VITAL_STATUS_UNSPECIFIED
+}
+
+func (x *Implant) GetStatusOn() string {
+	if x != nil {
+		return x.StatusOn
+	}
+	return ""
+}
+
 var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -1729,15 +2069,46 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x14SignOffAccessRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12\x1f\n" +
 	"\x06number\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x01R\x06number\"\x17\n" +
-	"\x15SignOffAccessResponse*D\n" +
+	"\x15SignOffAccessResponse\"\xc4\x02\n" +
+	"\x13FindImplantsRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12\x1e\n" +
+	"\x05maker\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05maker\x12\x1e\n" +
+	"\x05model\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x05model\x12\x1b\n" +
+	"\x04size\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18 R\x04size\x12*\n" +
+	"\n" +
+	"lot_number\x18\x05 \x01(\tB\v\xbaH\x04r\x02\x18@\xd8\xce\x18\x01R\tlotNumber\x120\n" +
+	"\rserial_number\x18\x06 \x01(\tB\v\xbaH\x04r\x02\x18@\xd8\xce\x18\x01R\fserialNumber\x12'\n" +
+	"\tpage_size\x18\a \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"\x9b\x01\n" +
+	"\x14FindImplantsResponse\x12/\n" +
+	"\bimplants\x18\x01 \x03(\v2\x13.trigone.v1.ImplantR\bimplants\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12*\n" +
+	"\x11erased_case_count\x18\x03 \x01(\x05R\x0ferasedCaseCount\"\xe5\x02\n" +
+	"\aImplant\x12\x1b\n" +
+	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
+	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
+	"\rincision_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x12*\n" +
+	"\x06device\x18\x04 \x01(\v2\x12.trigone.v1.DeviceR\x06device\x12.\n" +
+	"\x05place\x18\x05 \x01(\x0e2\x18.trigone.v1.ImplantPlaceR\x05place\x12:\n" +
+	"\fvital_status\x18\x06 \x01(\x0e2\x17.trigone.v1.VitalStatusR\vvitalStatus\x12\x1b\n" +
+	"\tstatus_on\x18\a \x01(\tR\bstatusOn*D\n" +
 	"\x05Basis\x12\x15\n" +
 	"\x11BASIS_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fBASIS_STORED\x10\x01\x12\x12\n" +
-	"\x0eBASIS_RESTATED\x10\x022\xcb\x03\n" +
+	"\x0eBASIS_RESTATED\x10\x02*\xa7\x01\n" +
+	"\fImplantPlace\x12\x1d\n" +
+	"\x19IMPLANT_PLACE_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16IMPLANT_PLACE_IN_PLACE\x10\x01\x12$\n" +
+	" IMPLANT_PLACE_LATER_INTERVENTION\x10\x02\x12\x19\n" +
+	"\x15IMPLANT_PLACE_REMOVED\x10\x03\x12\x1b\n" +
+	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\x9e\x04\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
 	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponse\x12Q\n" +
+	"\fFindImplants\x12\x1f.trigone.v1.FindImplantsRequest\x1a .trigone.v1.FindImplantsResponse\x12Q\n" +
 	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponse\x12T\n" +
 	"\rSignOffAccess\x12 .trigone.v1.SignOffAccessRequest\x1a!.trigone.v1.SignOffAccessResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
@@ -1753,95 +2124,109 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_audit_service_proto_rawDescData
 }
 
-var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(Basis)(0),                        // 0: trigone.v1.Basis
-	(*ListDiscrepanciesRequest)(nil),  // 1: trigone.v1.ListDiscrepanciesRequest
-	(*ListDiscrepanciesResponse)(nil), // 2: trigone.v1.ListDiscrepanciesResponse
-	(*CaseDiscrepancy)(nil),           // 3: trigone.v1.CaseDiscrepancy
-	(*DiscrepancyCounts)(nil),         // 4: trigone.v1.DiscrepancyCounts
-	(*ListComparisonsRequest)(nil),    // 5: trigone.v1.ListComparisonsRequest
-	(*ListComparisonsResponse)(nil),   // 6: trigone.v1.ListComparisonsResponse
-	(*CaseComparison)(nil),            // 7: trigone.v1.CaseComparison
-	(*ComparisonCounts)(nil),          // 8: trigone.v1.ComparisonCounts
-	(*ListCaseFactsRequest)(nil),      // 9: trigone.v1.ListCaseFactsRequest
-	(*FactFilter)(nil),                // 10: trigone.v1.FactFilter
-	(*ListCaseFactsResponse)(nil),     // 11: trigone.v1.ListCaseFactsResponse
-	(*ListAccessesRequest)(nil),       // 12: trigone.v1.ListAccessesRequest
-	(*ListAccessesResponse)(nil),      // 13: trigone.v1.ListAccessesResponse
-	(*Access)(nil),                    // 14: trigone.v1.Access
-	(*SignOffAccessRequest)(nil),      // 15: trigone.v1.SignOffAccessRequest
-	(*SignOffAccessResponse)(nil),     // 16: trigone.v1.SignOffAccessResponse
-	(*CaseReference)(nil),             // 17: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),           // 18: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),     // 19: google.protobuf.Timestamp
-	(PlanTiming)(0),                   // 20: trigone.v1.PlanTiming
-	(*Identifier)(nil),                // 21: trigone.v1.Identifier
-	(*Discrepancy)(nil),               // 22: trigone.v1.Discrepancy
-	(ComparisonKind)(0),               // 23: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),            // 24: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                // 25: trigone.v1.Comparison
-	(*VerdictCount)(nil),              // 26: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),             // 27: trigone.v1.ThingsPlanned
-	(*CaseFacts)(nil),                 // 28: trigone.v1.CaseFacts
+	(ImplantPlace)(0),                 // 1: trigone.v1.ImplantPlace
+	(*ListDiscrepanciesRequest)(nil),  // 2: trigone.v1.ListDiscrepanciesRequest
+	(*ListDiscrepanciesResponse)(nil), // 3: trigone.v1.ListDiscrepanciesResponse
+	(*CaseDiscrepancy)(nil),           // 4: trigone.v1.CaseDiscrepancy
+	(*DiscrepancyCounts)(nil),         // 5: trigone.v1.DiscrepancyCounts
+	(*ListComparisonsRequest)(nil),    // 6: trigone.v1.ListComparisonsRequest
+	(*ListComparisonsResponse)(nil),   // 7: trigone.v1.ListComparisonsResponse
+	(*CaseComparison)(nil),            // 8: trigone.v1.CaseComparison
+	(*ComparisonCounts)(nil),          // 9: trigone.v1.ComparisonCounts
+	(*ListCaseFactsRequest)(nil),      // 10: trigone.v1.ListCaseFactsRequest
+	(*FactFilter)(nil),                // 11: trigone.v1.FactFilter
+	(*ListCaseFactsResponse)(nil),     // 12: trigone.v1.ListCaseFactsResponse
+	(*ListAccessesRequest)(nil),       // 13: trigone.v1.ListAccessesRequest
+	(*ListAccessesResponse)(nil),      // 14: trigone.v1.ListAccessesResponse
+	(*Access)(nil),                    // 15: trigone.v1.Access
+	(*SignOffAccessRequest)(nil),      // 16: trigone.v1.SignOffAccessRequest
+	(*SignOffAccessResponse)(nil),     // 17: trigone.v1.SignOffAccessResponse
+	(*FindImplantsRequest)(nil),       // 18: trigone.v1.FindImplantsRequest
+	(*FindImplantsResponse)(nil),      // 19: trigone.v1.FindImplantsResponse
+	(*Implant)(nil),                   // 20: trigone.v1.Implant
+	(*CaseReference)(nil),             // 21: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),           // 22: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),     // 23: google.protobuf.Timestamp
+	(PlanTiming)(0),                   // 24: trigone.v1.PlanTiming
+	(*Identifier)(nil),                // 25: trigone.v1.Identifier
+	(*Discrepancy)(nil),               // 26: trigone.v1.Discrepancy
+	(ComparisonKind)(0),               // 27: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),            // 28: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                // 29: trigone.v1.Comparison
+	(*VerdictCount)(nil),              // 30: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),             // 31: trigone.v1.ThingsPlanned
+	(*CaseFacts)(nil),                 // 32: trigone.v1.CaseFacts
+	(*Device)(nil),                    // 33: trigone.v1.Device
+	(VitalStatus)(0),                  // 34: trigone.v1.VitalStatus
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
-	17, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
-	18, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
-	19, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
-	19, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
-	20, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	21, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
+	22, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
+	23, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
+	23, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
+	24, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
 	0,  // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
-	3,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
-	4,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
+	4,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
+	5,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
 	0,  // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
-	21, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	19, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	20, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	22, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	17, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
-	23, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
-	24, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
-	20, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	19, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	19, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	25, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	23, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	24, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	26, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	21, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	27, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	28, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	24, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	23, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	23, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
 	0,  // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
-	7,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
-	8,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
+	8,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
+	9,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
 	0,  // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
-	21, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
-	19, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
-	20, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
-	25, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
-	26, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
-	27, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	17, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
-	10, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
-	20, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	19, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	19, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	25, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	23, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	24, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	29, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	30, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	31, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	21, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	11, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
+	24, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	23, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	23, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
 	0,  // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
-	28, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
+	32, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
 	0,  // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
-	17, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
-	14, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
-	19, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
-	1,  // 40: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	5,  // 41: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
-	9,  // 42: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
-	12, // 43: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	15, // 44: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
-	2,  // 45: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 46: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	11, // 47: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	13, // 48: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	16, // 49: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
-	45, // [45:50] is the sub-list for method output_type
-	40, // [40:45] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	21, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
+	15, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
+	23, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
+	20, // 40: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
+	25, // 41: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
+	23, // 42: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
+	33, // 43: trigone.v1.Implant.device:type_name -> trigone.v1.Device
+	1,  // 44: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
+	34, // 45: trigone.v1.Implant.vital_status:type_name -> trigone.v1.VitalStatus
+	2,  // 46: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	6,  // 47: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	10, // 48: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	18, // 49: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
+	13, // 50: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	16, // 51: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	3,  // 52: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	7,  // 53: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	12, // 54: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	19, // 55: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
+	14, // 56: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	17, // 57: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	52, // [52:58] is the sub-list for method output_type
+	46, // [46:52] is the sub-list for method input_type
+	46, // [46:46] is the sub-list for extension type_name
+	46, // [46:46] is the sub-list for extension extendee
+	0,  // [0:46] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_audit_service_proto_init() }
@@ -1851,6 +2236,8 @@ func file_trigone_v1_audit_service_proto_init() {
 	}
 	file_trigone_v1_case_facts_proto_init()
 	file_trigone_v1_evaluation_proto_init()
+	file_trigone_v1_follow_up_proto_init()
+	file_trigone_v1_operation_proto_init()
 	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_record_service_proto_init()
@@ -1859,8 +2246,8 @@ func file_trigone_v1_audit_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_audit_service_proto_rawDesc), len(file_trigone_v1_audit_service_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   16,
+			NumEnums:      2,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

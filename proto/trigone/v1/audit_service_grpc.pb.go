@@ -22,6 +22,7 @@ const (
 	AuditService_ListDiscrepancies_FullMethodName = "/trigone.v1.AuditService/ListDiscrepancies"
 	AuditService_ListComparisons_FullMethodName   = "/trigone.v1.AuditService/ListComparisons"
 	AuditService_ListCaseFacts_FullMethodName     = "/trigone.v1.AuditService/ListCaseFacts"
+	AuditService_FindImplants_FullMethodName      = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName      = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName     = "/trigone.v1.AuditService/SignOffAccess"
 )
@@ -39,6 +40,10 @@ type AuditServiceClient interface {
 	// Lists what cases have to say to whoever counts them. The facts name nobody and
 	// are personal data all the same.
 	ListCaseFacts(ctx context.Context, in *ListCaseFactsRequest, opts ...grpc.CallOption) (*ListCaseFactsResponse, error)
+	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
+	// serial number. It says of each whether it is still in place as far as the record
+	// tells; nobody is called back on that alone, and what no record names is not found.
+	FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error)
 	// Lists who did what, newest first: reads, exports and refusals too. This is the
 	// access record, in which every line proves the one before it.
 	ListAccesses(ctx context.Context, in *ListAccessesRequest, opts ...grpc.CallOption) (*ListAccessesResponse, error)
@@ -85,6 +90,16 @@ func (c *auditServiceClient) ListCaseFacts(ctx context.Context, in *ListCaseFact
 	return out, nil
 }
 
+func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindImplantsResponse)
+	err := c.cc.Invoke(ctx, AuditService_FindImplants_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListAccesses(ctx context.Context, in *ListAccessesRequest, opts ...grpc.CallOption) (*ListAccessesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListAccessesResponse)
@@ -118,6 +133,10 @@ type AuditServiceServer interface {
 	// Lists what cases have to say to whoever counts them. The facts name nobody and
 	// are personal data all the same.
 	ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error)
+	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
+	// serial number. It says of each whether it is still in place as far as the record
+	// tells; nobody is called back on that alone, and what no record names is not found.
+	FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error)
 	// Lists who did what, newest first: reads, exports and refusals too. This is the
 	// access record, in which every line proves the one before it.
 	ListAccesses(context.Context, *ListAccessesRequest) (*ListAccessesResponse, error)
@@ -142,6 +161,9 @@ func (UnimplementedAuditServiceServer) ListComparisons(context.Context, *ListCom
 }
 func (UnimplementedAuditServiceServer) ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCaseFacts not implemented")
+}
+func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
 }
 func (UnimplementedAuditServiceServer) ListAccesses(context.Context, *ListAccessesRequest) (*ListAccessesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListAccesses not implemented")
@@ -224,6 +246,24 @@ func _AuditService_ListCaseFacts_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindImplantsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).FindImplants(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_FindImplants_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).FindImplants(ctx, req.(*FindImplantsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListAccesses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListAccessesRequest)
 	if err := dec(in); err != nil {
@@ -278,6 +318,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCaseFacts",
 			Handler:    _AuditService_ListCaseFacts_Handler,
+		},
+		{
+			MethodName: "FindImplants",
+			Handler:    _AuditService_FindImplants_Handler,
 		},
 		{
 			MethodName: "ListAccesses",
