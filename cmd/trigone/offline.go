@@ -72,7 +72,7 @@ func (a *app) evaluateCommand() *cobra.Command {
 prediction as a range, plan against outcome, what could not be judged, and with
 --metrics every number it computed. Nothing is stored. It ends with exit code 4 if a finding is a
 contradiction.`,
-		Example: `  trigone evaluate case.json
+		Example: `  trigone evaluate case.yaml
   trigone evaluate case.json --metrics
   trigone evaluate case.json --policy harbour.yaml --format json
   trigone evaluate - < case.json`,

@@ -120,7 +120,7 @@ Exit codes
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
 	a.flags(flags)
 	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for discrepancies, comparisons, facts and explore also csv, for rules and metrics also html, for note and sign text, html or pdf")
-	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one)")
+	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one); for submit and advise, by it times without a zone are read")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),

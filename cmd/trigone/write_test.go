@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -100,5 +101,25 @@ func TestDidYouMean(t *testing.T) {
 		} else if strings.Contains(got, "did you mean") {
 			t.Errorf("%s is like no command: %s", said, got)
 		}
+	}
+}
+
+// A time without a zone is the policy's site's; before a server no other is known.
+func TestTimesWithoutZone(t *testing.T) {
+	elsewhere := write(t, []byte("site: elsewhere\nversion: \"1\"\nzone: Europe/Berlin\n"))
+	const text = "plan: {signer: s-1, signed_time: %s}\noperation: {incision_time: %s}"
+	at := func(signed, incision string, args ...string) string {
+		return feed(t, fmt.Sprintf(text, signed, incision), append([]string{"evaluate", "-", "--format", "json"}, args...)...).want(t, 0).stdout
+	}
+	summer := at("2026-07-02T09:00", "2026-07-02T10:00")
+	if summer != at("2026-07-02T09:00:00+01:00", "2026-07-02T09:00:00Z") {
+		t.Error("the built-in policy's zone does not hold")
+	}
+	if at("2026-07-02T09:00", "2026-07-02T10:00", "--policy", elsewhere) != at("2026-07-02T07:00:00Z", "2026-07-02T08:00:00Z", "--policy", elsewhere) {
+		t.Error("the zone of the policy that is named does not hold")
+	}
+	for _, command := range []string{"submit", "advise"} {
+		says(t, "stderr", feed(t, "plan: {signed_time: 2026-07-02T09:00}", command, "-", "--server", "127.0.0.1:1").want(t, exitRefused).stderr, "1:21: plan.signed_time has no zone")
+		feed(t, "plan: {signed_time: 2026-07-02T09:00}", command, "-", "--server", "127.0.0.1:1", "--policy", elsewhere).want(t, exitFailed)
 	}
 }

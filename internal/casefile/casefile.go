@@ -114,8 +114,8 @@ func (s Source) read(text []byte) (*trigonev1.CaseFile, error) {
 
 // syntax tells where a text is no JSON.
 func (s Source) syntax(text []byte) error {
-	var any json.RawMessage
-	err := json.Unmarshal(text, &any)
+	var whole json.RawMessage
+	err := json.Unmarshal(text, &whole)
 	var at *json.SyntaxError
 	if !errors.As(err, &at) {
 		return err

@@ -1,6 +1,7 @@
 package casefile_test
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -175,7 +176,7 @@ func TestFaultsRepeatNoIdentifier(t *testing.T) {
 
 func TestNothingYet(t *testing.T) {
 	for _, text := range []string{"plan:\n", "plan:\n  steps:\n  - id:\n", "identity: # who\n"} {
-		if _, err := casefile.Read(casefile.Source{Name: "c.yaml"}, []byte(text)); err != casefile.ErrNothingYet {
+		if _, err := casefile.Read(casefile.Source{Name: "c.yaml"}, []byte(text)); !errors.Is(err, casefile.ErrNothingYet) {
 			t.Errorf("%q: %v", text, err)
 		}
 	}

@@ -1,6 +1,7 @@
 package casefile
 
 import (
+	"errors"
 	"regexp"
 	"strings"
 	"testing"
@@ -19,7 +20,7 @@ func TestTemplateIsEmpty(t *testing.T) {
 		for _, purposes := range [][]string{nil, {"assessment"}, {"plan"}, {"operation"}, {"result"}, {"follow_up"}} {
 			text := Template(tier, purposes...)
 			for _, given := range []string{text, valueLines.ReplaceAllString(text, "$1$2")} {
-				if _, err := Read(Source{Name: "t.yaml"}, []byte(given)); err != ErrNothingYet {
+				if _, err := Read(Source{Name: "t.yaml"}, []byte(given)); !errors.Is(err, ErrNothingYet) {
 					t.Fatalf("%s %v: %v", tier, purposes, err)
 				}
 			}
@@ -93,21 +94,16 @@ func TestWordsOfTierExist(t *testing.T) {
 // Filled in as its comments say, a skeleton is read.
 func TestTemplateFilledIn(t *testing.T) {
 	text := Template(metric.Core, "plan")
-	for _, fill := range [][2]string{
-		{"      #id:", "      id: tri"}, {"          #segments: []", "          segments: [p2]"},
-		{"          #resection_free_edge_width: {mm: }", "          resection_free_edge_width: {mm: 9}"},
+	for _, fill := range []struct{ below, line, filled string }{
+		{"  steps:\n", "      #id:", "      id: tri"},
+		{"leaflet_resection:\n", "#segments: []", "segments: [p2]"},
+		{"leaflet_resection:\n", "#resection_free_edge_width: {mm: }", "resection_free_edge_width: {mm: 9}"},
 	} {
-		at := strings.LastIndex(text, fill[0])
-		if strings.Contains(fill[0], "segments") {
-			at = strings.Index(text, "leaflet_resection:") + strings.Index(text[strings.Index(text, "leaflet_resection:"):], fill[0])
+		above, rest, found := strings.Cut(text, fill.below)
+		if !found || !strings.Contains(rest, fill.line) {
+			t.Fatalf("there is no line %q below %q", fill.line, fill.below)
 		}
-		if strings.Contains(fill[0], "#id") {
-			at = strings.Index(text, fill[0])
-		}
-		if at < 0 {
-			t.Fatalf("there is no line %q", fill[0])
-		}
-		text = text[:at] + fill[1] + text[at+len(fill[0]):]
+		text = above + fill.below + strings.Replace(rest, fill.line, fill.filled, 1)
 	}
 	file, err := Read(Source{Name: "t.yaml"}, []byte(text))
 	if err != nil {
