@@ -238,13 +238,13 @@ func (e *exports) begin(ctx context.Context, f *Face, x *exporting) error {
 		e.byID[x.id] = x
 	}
 	e.mu.Unlock()
-	full429 := func() error {
+	noRoom := func() error {
 		p := refuse(http.StatusTooManyRequests, issueThrottled, "%d exports run or wait to be fetched; fetch and DELETE one, or come back when they have expired", mostExports)
 		p.after = time.Minute
 		return p
 	}
 	if full {
-		return full429()
+		return noRoom()
 	}
 	leave := func() {}
 	if e.admit != nil {
@@ -281,9 +281,7 @@ func (e *exports) drop(id string) {
 	if x == nil || x.dir == "" {
 		return
 	}
-	if err := os.RemoveAll(x.dir); err != nil {
-		e.log.Error("files of an export cannot be removed", zap.Error(err))
-	}
+	x.dropFiles(e.log)
 }
 
 var errExported = refuse(http.StatusInsufficientStorage, issueTooCostly, "the export is larger than %d GiB; narrow it by _type or _since", mostExported>>30)
@@ -295,8 +293,7 @@ func (e *exports) run(ctx context.Context, f *Face, x *exporting) {
 	x.ended, x.expires = true, time.Now().Add(exportKept)
 	switch {
 	case ctx.Err() != nil && context.Cause(ctx) == context.Canceled: //nolint:errorlint // a cause as it was given
-		err = nil // removed by a DELETE, or at the end
-		x.failed = notFound()
+		x.failed = notFound() // removed by a DELETE, or at the end
 	case err != nil:
 		x.failed = problemOf(err, e.log, RouteExport)
 	}

@@ -381,7 +381,7 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 		if c.by != byCase {
 			continue
 		}
-		if err := c.narrow(p, modifier, part, r.base); err != nil {
+		if err := c.narrow(p, modifier, part); err != nil {
 			return c, bad(name, "%s", err.Error())
 		}
 	}
@@ -395,7 +395,7 @@ var errWhole = errors.New("is no identifier: write system|value or value, since 
 
 // narrow notes of which cases a value of an open parameter is. One that is of none
 // is nowhere found.
-func (c *criterion) narrow(p param, modifier, part, base string) error {
+func (c *criterion) narrow(p param, modifier, part string) error {
 	if p.kind == kindReference && modifier != modIdentifier {
 		target, err := plain(part)
 		if err != nil {
