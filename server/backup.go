@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"filippo.io/age"
@@ -24,6 +25,8 @@ type BackupOptions struct {
 	// Recipients are public keys of age (age1...): only who holds the other half can
 	// read the backup. Empty: it is not encrypted.
 	Recipients []string
+	// RecipientFiles hold such keys, one each.
+	RecipientFiles []string
 }
 
 // BackedUp says what a backup holds.
@@ -39,7 +42,15 @@ type BackedUp struct {
 // everything in it is held against its hashes. What is not encrypted lies beside the
 // store while that is done, and is removed.
 func Backup(ctx context.Context, o BackupOptions) (done BackedUp, err error) {
-	recipients, err := parseRecipients(o.Recipients)
+	keys := slices.Clone(o.Recipients)
+	for _, path := range o.RecipientFiles {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return done, fmt.Errorf("read a recipient: %w", err)
+		}
+		keys = append(keys, string(text))
+	}
+	recipients, err := parseRecipients(keys)
 	if err != nil {
 		return done, err
 	}
@@ -286,8 +297,8 @@ func readIdentities(path string) ([]age.Identity, error) {
 	return list, nil
 }
 
-// NewBackupKey writes a private key to a new file, for its owner alone, and gives the
-// public one.
+// NewBackupKey writes a private key to a new file, for its owner alone, and beside it
+// the public one, which it gives.
 func NewBackupKey(path string) (recipient string, err error) {
 	key, err := age.GenerateX25519Identity()
 	if err != nil {
@@ -296,7 +307,10 @@ func NewBackupKey(path string) (recipient string, err error) {
 	if _, err := os.Lstat(path); err == nil {
 		return "", fmt.Errorf("%s is there already: a new key never takes the place of another", path)
 	}
-	return key.Recipient().String(), private.Write(path, fmt.Appendf(nil, "# public key: %s\n%s\n", key.Recipient(), key))
+	recipient = key.Recipient().String()
+	return recipient, errors.Join(
+		private.Write(path, fmt.Appendf(nil, "# public key: %s\n%s\n", recipient, key)),
+		private.Write(path+".pub", []byte(recipient+"\n")))
 }
 
 func removeStore(path string) error {

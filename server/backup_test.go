@@ -43,8 +43,7 @@ func TestBackupAndRestore(t *testing.T) {
 	before := get(record, names[0])
 	folder := t.TempDir()
 	key, backup := filepath.Join(folder, "backup.key"), filepath.Join(folder, "monday.backup")
-	recipient, err := NewBackupKey(key)
-	if err != nil {
+	if _, err := NewBackupKey(key); err != nil {
 		t.Fatal(err)
 	}
 
@@ -54,7 +53,7 @@ func TestBackupAndRestore(t *testing.T) {
 		_, err := record.SubmitCase(ctx, &trigonev1.SubmitCaseRequest{CaseFile: marked(t, "core-only", "busy"), RequestId: "busy"})
 		busy <- err
 	}()
-	done, err := Backup(ctx, BackupOptions{StorePath: running.storePath, Out: backup, Recipients: []string{recipient}})
+	done, err := Backup(ctx, BackupOptions{StorePath: running.storePath, Out: backup, RecipientFiles: []string{key + ".pub"}})
 	if err != nil || done.Cases < 3 || !done.Encrypted || len(done.Hash) != 64 {
 		t.Fatalf("%+v, %v", done, err)
 	}

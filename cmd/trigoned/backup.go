@@ -15,7 +15,7 @@ func backupCommand() *cobra.Command {
 		Use:   "backup",
 		Short: "Write a store to one file, beside a server that runs",
 		Long: `backup writes the store as it is at one moment to a new file, holds everything in it
-against its hashes, and reads the file back from the disk. With --recipient it is
+against its hashes, and reads the file back from the disk. With --recipient-file it is
 encrypted (the format of age, age-encryption.org): only who holds the private key can
 read it, and the machine that makes backups need not hold it. backup-key makes a pair.
 What it prints last is the SHA-256 of the file, as sha256sum does: keep it elsewhere.
@@ -24,7 +24,7 @@ Erased cases are in no backup made after the erasure. One made before still hold
 keep the list of erasures, STORE.erasures, with the backups, and give it to restore.
 
 Exit codes: 0 written and read back, 1 failed and no file is left, 2 wrong use.`,
-		Example: `  trigoned backup --store trigone.db --out monday.backup --recipient age1...
+		Example: `  trigoned backup --store trigone.db --out monday.backup --recipient-file backup.key.pub
   trigoned backup --store trigone.db --out monday.db`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -38,7 +38,7 @@ Exit codes: 0 written and read back, 1 failed and no file is left, 2 wrong use.`
 			out := cmd.OutOrStdout()
 			fmt.Fprintf(out, "%d cases, %d revisions, %d answers: every hash matches, and the file was read back\n", done.Cases, done.Revisions, done.Answers)
 			if !done.Encrypted {
-				fmt.Fprintln(out, "NOT ENCRYPTED: whoever reads the file reads patient records; give --recipient")
+				fmt.Fprintln(out, "NOT ENCRYPTED: whoever reads the file reads patient records; give --recipient-file")
 			}
 			fmt.Fprintf(out, "%d bytes\n%s  %s\n", done.Bytes, done.Hash, filepath.Base(o.Out))
 			return nil
@@ -46,6 +46,7 @@ Exit codes: 0 written and read back, 1 failed and no file is left, 2 wrong use.`
 	}
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record")
 	c.Flags().StringVar(&o.Out, "out", "", "file to write; it must not be there")
+	c.Flags().StringArrayVar(&o.RecipientFiles, "recipient-file", nil, "file of such a key, as backup-key writes it; may be repeated")
 	c.Flags().StringArrayVar(&o.Recipients, "recipient", nil, "public key, age1..., for whom it is encrypted; may be repeated")
 	return c
 }
@@ -100,8 +101,8 @@ func backupKeyCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "backup-key",
 		Short: "Make a pair of keys for encrypted backups",
-		Long: `backup-key writes a private key to a new file, for its owner alone, and prints the
-public one, which backup takes as --recipient. Keep the private key off the machine of
+		Long: `backup-key writes a private key to a new file, for its owner alone, and the public one
+beside it, FILE.pub, which backup takes as --recipient-file. Keep the private key off the machine of
 the service, and twice: without it no backup can be read.
 
 Exit codes: 0 made, 1 failed, 2 wrong use.`,
