@@ -67,7 +67,7 @@ func (p *producer) deviations(seen map[inputKey]string) error {
 
 // differences adds outcome less plan, its tolerance, what it was judged by and the
 // reason of the record: one comparison of several parts, none of which says anything
-// by itself. They are the only components that the mapping makes.
+// by itself.
 func (p *producer) differences(o *fhir.Observation, d *trigonev1.Discrepancy) error {
 	add := func(code string, c fhir.ObservationComponent) {
 		c.Code = *local(kindSystem, code)

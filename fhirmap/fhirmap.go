@@ -31,10 +31,11 @@
 // discharge and readmissions are Observations whose value is a word: of the operation
 // by partOf, after it by focus.
 //
-// Every metric value becomes an Observation per metric, occasion, role and method,
-// with one component per place; values of one step, test or lesion are an
-// Observation of their own. The Observations of one occasion are the members of a
-// panel, which states stage and pump run; an echo's panel is the result of a
+// Every metric value becomes an Observation of its own: its number stands at the top,
+// its place is the body site, its occasion a category, its pump run an extension, so
+// that who searches or makes a table of them need know nothing else. Components are
+// only the parts of what says nothing in parts: a difference, an outcome in words. The
+// Observations of one occasion are the members of a panel; an echo's panel is the result of a
 // DiagnosticReport that concludes with the grade. A value carries its band, high or
 // low where a caution says so, that caution's limit and the aim of the plan in
 // force as reference ranges, and its standard uncertainty and interval as
