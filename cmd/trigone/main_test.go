@@ -445,9 +445,15 @@ func TestRefusedViolationsStandOnTheirOwnLines(t *testing.T) {
 	address := start(t)
 	bad := read(t, testdata.Cases, "no-plan")
 	bad.PatientIdentifier = nil
-	bad.Assessments[1].Study.Annulus.AnnulusArea.Cm2 = proto.Float64(-12)
+	bad.ExternalIdentifier.Value = ""
+	area := bad.Assessments[1].Study.Annulus.AnnulusArea
+	right := area.Cm2
+	area.Cm2 = proto.Float64(-12)
 	got := call(t, "submit", file(t, bad), "--server", address).want(t, exitRefused)
-	says(t, "stderr", got.stderr, "INVALID_ARGUMENT", "\n  case_file.patient_identifier", "\n  case_file.assessments[1].study.annulus.annulus_area")
+	says(t, "what is seen before it is sent", got.stderr, "case.json:", ": assessments[1].study.annulus.annulus_area.cm2: is -12")
+	area.Cm2 = right
+	got = call(t, "submit", file(t, bad), "--server", address).want(t, exitRefused)
+	says(t, "stderr", got.stderr, "INVALID_ARGUMENT", "\n  case_file.patient_identifier", "\n  case_file.external_identifier.value")
 }
 
 func TestDiscrepanciesAndChanges(t *testing.T) {

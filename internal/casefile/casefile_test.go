@@ -76,10 +76,10 @@ func TestRead(t *testing.T) {
 		{"a merged key", "identity:\n  <<: {sex: male}", london, "", []string{"2:3:", "an anchor, an alias, a tag or a merged key"}},
 		{"two documents", "identity: {sex: male}\n---\nidentity: {sex: male}", london, "", []string{"a second document begins here"}},
 		{"nothing but comments", "# identity:\n", london, "", []string{"the text holds nothing"}},
-		{"what the contract's own ranges refuse", "identity:\n  sex: male\n  age_years: 5000\n", london, "", []string{"3:14: identity.age_years is 5000; the contract takes 0 to 1300"}},
-		{"what fields say together", study + "annulus: {annulus_height: {mm: 8, absent_reason: not_possible}}", london, "", []string{"4:15: assessments[0].study.annulus.annulus_height has a value and a reason"}},
-		{"what is missing is told at what misses it", "assessments:\n- study: {}\n", london, "", []string{"2:3: assessments[0].id is missing"}},
-		{"an entry left out does not move the others", "assessments:\n-\n- id: tte\n- id: tte\n", london, "", []string{"4:7: assessments[1].id is given for the second time"}},
+		{"what the contract's own ranges refuse", "identity:\n  sex: male\n  age_years: 5000\n", london, "", []string{"3:14: identity.age_years: is 5000; the contract takes 0 to 1300"}},
+		{"what fields say together", study + "annulus: {annulus_height: {mm: 8, absent_reason: not_possible}}", london, "", []string{"4:15: assessments[0].study.annulus.annulus_height: has a value and a reason"}},
+		{"what is missing is told at what misses it", "assessments:\n- study: {}\n", london, "", []string{"2:3: assessments[0].id: is missing"}},
+		{"an entry left out does not move the others", "assessments:\n-\n- id: tte\n- id: tte\n", london, "", []string{"4:7: assessments[1].id: is given for the second time"}},
 		{"32 levels", strings.Repeat("[", 40) + strings.Repeat("]", 40), london, "", []string{"1:33: more than 32 lists stand in each other"}},
 		{"32 levels of lines", levels(40), london, "", []string{"33:33: more than 32 levels of lines"}},
 		{"more than 1 MiB", "identity: {sex: male}\n#" + strings.Repeat("x", casefile.MostBytes), london, "", []string{"more than 1048576 bytes"}},
@@ -139,7 +139,7 @@ func TestReadJSON(t *testing.T) {
 	}
 	tests := []struct{ reason, text, want string }{
 		{"the text ends early", "{\n \"plan\": {", "c.json:2:10: the text is no JSON"},
-		{"a range of the contract", "{\"identity\": {\n  \"ageYears\": 5000}}", "c.json:2:15: identity.age_years is 5000"},
+		{"a range of the contract", "{\"identity\": {\n  \"ageYears\": 5000}}", "c.json:2:15: identity.age_years: is 5000"},
 		{"a field that is none", `{"plann": {}}`, "c.json:1:2: plann is no field of a case file"},
 		{"a word that is none", `{"identity": {"sex": "SEX_FEMAL"}}`, "c.json:1:22: identity.sex needs one of its words"},
 	}

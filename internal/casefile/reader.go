@@ -31,9 +31,9 @@ func (r *reader) tell(violations []convert.Violation) {
 			f, known := r.at[path]
 			if known || path == "" {
 				if known {
-					r.Fault(f, "%s %s", v.Path, v.Message)
+					r.Fault(f, "%s: %s", v.Path, v.Message)
 				} else {
-					r.FaultAt(nil, "%s %s", v.Path, v.Message)
+					r.FaultAt(nil, "%s: %s", v.Path, v.Message)
 				}
 				break
 			}
