@@ -107,7 +107,7 @@ func (c *checker) fault(path, format string, args ...any) {
 
 func (c *checker) bundle(b object) {
 	collection := b["type"] == "collection"
-	if b["type"] != "transaction" && !collection && !(c.part && b["type"] == "batch") {
+	if b["type"] != "transaction" && !collection && (!c.part || b["type"] != "batch") {
 		c.fault("Bundle.type", "%v is neither transaction nor collection", b["type"])
 	}
 	if _, has := b["total"]; has {

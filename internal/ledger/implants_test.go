@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -101,7 +102,8 @@ func TestFindImplants(t *testing.T) {
 	}
 
 	_, err := h.ledger.FindImplants(h.ctx, surgeon, &trigonev1.FindImplantsRequest{LotNumber: " - "})
-	if refusal, is := err.(*casebook.Error); !is || refusal.Kind != casebook.Invalid {
+	refusal := (*casebook.Error)(nil)
+	if !errors.As(err, &refusal) || refusal.Kind != casebook.Invalid {
 		t.Errorf("nothing that is looked for: %v", err)
 	}
 	// What is looked up stands in no row as it is, and is no word for statistics.
