@@ -85,10 +85,10 @@ func sitesInWords(list []string) string {
 
 // siteNeeded refuses a request that leaves open which of several sites it means.
 func siteNeeded(own []string) error {
-	e := casebook.RefuseField("parent", fmt.Sprintf("names no site, and you have rights at several; give one of %s", sitesInWords(own)))
+	err := casebook.RefuseField("parent", fmt.Sprintf("names no site, and you have rights at several; give one of %s", sitesInWords(own)))
 	var refusal *casebook.Error
-	if errors.As(e, &refusal) {
+	if errors.As(err, &refusal) {
 		refusal.Reason = casebook.ReasonSiteNeeded
 	}
-	return e
+	return err
 }

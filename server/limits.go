@@ -1,6 +1,7 @@
 package server
 
 import (
+	"fmt"
 	"sync"
 	"time"
 
@@ -84,7 +85,5 @@ func (t *taking) take(taken *int, most int, text string) (end func(), err error)
 }
 
 func tooMuch(reason string, after time.Duration, format string, args ...any) error {
-	e := casebook.Refuse(casebook.Exhausted, reason, format, args...).(*casebook.Error)
-	e.RetryAfter = max(after, 10*time.Millisecond)
-	return e
+	return &casebook.Error{Kind: casebook.Exhausted, Reason: reason, Message: fmt.Sprintf(format, args...), RetryAfter: max(after, 10*time.Millisecond)}
 }
