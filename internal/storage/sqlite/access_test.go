@@ -107,6 +107,8 @@ func TestAccessRecordShowsWhatWasDone(t *testing.T) {
 		{what: "the end is cut off", do: `DELETE FROM accesses WHERE number > 17`, says: "cut off behind line 17: line 20"},
 		{what: "the end is cut off and the counter set back", do: `
 			DELETE FROM accesses WHERE number > 17; UPDATE access_chain SET number = 17, hash = (SELECT hash FROM accesses WHERE number = 17)`, says: "cut off behind line 17: line 20"},
+		{what: "the end is cut off and its head removed", do: `
+			DELETE FROM accesses WHERE number > 17; DELETE FROM access_reasons WHERE number > 17; DELETE FROM access_heads WHERE number > 17`, says: "cut off behind line 17: line 20"},
 		{what: "all are removed", do: `DELETE FROM accesses`, says: "cut off behind line 0"},
 		{what: "a line is changed and everything made anew", do: `UPDATE accesses SET caller = 'nobody' WHERE number = 4`, rechained: true, says: "line 10, or one before it"},
 		{what: "a line behind the last head but one, everything made anew", do: `UPDATE accesses SET caller = 'nobody' WHERE number = 14`, rechained: true, says: "line 20, or one before it"},
