@@ -65,7 +65,7 @@ func (l *Ledger) SignOffAccess(ctx context.Context, who casebook.Principal, req 
 	switch {
 	case err != nil:
 		return nil, err
-	case len(lines) == 0 || lines[0].Detail != storage.AccessEmergency:
+	case req.GetNumber() == 0 || len(lines) == 0 || lines[0].Detail != storage.AccessEmergency:
 		return nil, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownLine, "no line of this number tells of a read in an emergency")
 	}
 	access := casebook.AccessOf(ctx)
