@@ -8,6 +8,7 @@ import (
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
 
+	"trigone/internal/repair"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -89,6 +90,9 @@ func gtinOf(carrier string) string {
 	}
 	return ""
 }
+
+// LotInCarrier gives the lot number that the carrier of a Device holds; empty: none.
+func LotInCarrier(carrier string) string { return repair.LotInCarrier(carrier) }
 
 // labelOf gives a size as the label names it: a number, or words.
 func labelOf(size string) fhir.DeviceProperty {

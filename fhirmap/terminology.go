@@ -34,7 +34,7 @@ func (r Resource) Canonical() string { return canonical(r.Type, r.ID) }
 // Terminology gives the resources that say what our output means, made from the
 // tables the output itself is made from: a CodeSystem for each of our systems, a
 // ValueSet for each bound element, the ConceptMap to public codes, the profiles, our
-// extensions and the search parameter for places. The codes of a site are told by the ConceptMap
+// extensions and our search parameters. The codes of a site are told by the ConceptMap
 // and the ValueSets. The order is that of type, then id, and never changes
 // otherwise.
 //
@@ -169,18 +169,30 @@ func counted(codes int, site []metric.SiteCode) *string {
 
 func pointer[T any](v T) *T { return &v }
 
-// SearchPlace is the id and the code of the search parameter for places.
-const SearchPlace = "place"
+// The search parameters of our own, each id also its code.
+const (
+	SearchLotNumber = "lot-number"
+	SearchPlace     = "place"
+)
 
-// searchParameters gives the search parameters that R4 lacks: neither Observation
-// nor Procedure has one for where in the valve it is.
+// searchParameters gives the search parameters that R4 lacks: Device has none for the
+// lot number, by which implants are recalled, and neither Observation nor Procedure
+// has one for where in the valve it is.
 func searchParameters() []fhir.SearchParameter {
-	const id = SearchPlace
 	return []fhir.SearchParameter{{
-		Id: text(id), Url: canonical(TypeSearchParameter, id), Version: text("2"), Name: "TrigonePlace",
+		Id: text(SearchLotNumber), Url: canonical(TypeSearchParameter, SearchLotNumber), Version: text("1"), Name: "TrigoneLotNumber",
+		Status: fhir.PublicationStatusActive, Publisher: text(publisher),
+		Description: "The lot number of an implant: the whole of lotNumber, or the one behind (10) in a UDI carrier in the human readable form of GS1. Capitals, accents, spaces and hyphens make no difference.",
+		Code:        SearchLotNumber, Base: []fhir.ResourceType{fhir.ResourceTypeDevice},
+		Type:       fhir.SearchParamTypeToken,
+		Expression: text("Device.lotNumber | Device.udiCarrier.carrierHRF"),
+		XpathUsage: pointer(fhir.XPathUsageTypeNormal),
+		MultipleOr: pointer(true), MultipleAnd: pointer(true),
+	}, {
+		Id: text(SearchPlace), Url: canonical(TypeSearchParameter, SearchPlace), Version: text("2"), Name: "TrigonePlace",
 		Status: fhir.PublicationStatusActive, Publisher: text(publisher),
 		Description: "Where in the mitral valve: the place of a value or of a difference, or the site of a step. A token of the place CodeSystem or of a public code beside it.",
-		Code:        id, Base: []fhir.ResourceType{fhir.ResourceTypeObservation, fhir.ResourceTypeProcedure},
+		Code:        SearchPlace, Base: []fhir.ResourceType{fhir.ResourceTypeObservation, fhir.ResourceTypeProcedure},
 		Type:       fhir.SearchParamTypeToken,
 		Expression: text("Observation.bodySite | Procedure.bodySite"),
 		XpathUsage: pointer(fhir.XPathUsageTypeNormal),

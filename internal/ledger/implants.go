@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -14,6 +13,7 @@ import (
 
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
+	"trigone/internal/repair"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -35,23 +35,12 @@ var labels = []struct {
 	{35, "size", func(d *trigonev1.Device) []string { return []string{d.GetSize()} }, (*trigonev1.FindImplantsRequest).GetSize},
 }
 
-// The lot and the serial number in a carrier in the human readable form of GS1 stand
-// behind (10) and (21): GS1 General Specifications, section 3, from memory.
-var (
-	lotInCarrier    = regexp.MustCompile(`\(10\)([^(]{1,20})`)
-	serialInCarrier = regexp.MustCompile(`\(21\)([^(]{1,20})`)
-)
+func lots(d *trigonev1.Device) []string {
+	return []string{d.GetLotNumber(), repair.LotInCarrier(d.GetUniqueDeviceIdentification())}
+}
 
-func lots(d *trigonev1.Device) []string { return within(d, d.GetLotNumber(), lotInCarrier) }
-
-func serials(d *trigonev1.Device) []string { return within(d, d.GetSerialNumber(), serialInCarrier) }
-
-func within(d *trigonev1.Device, recorded string, in *regexp.Regexp) []string {
-	list := []string{recorded}
-	if m := in.FindStringSubmatch(d.GetUniqueDeviceIdentification()); m != nil {
-		list = append(list, m[1])
-	}
-	return list
+func serials(d *trigonev1.Device) []string {
+	return []string{d.GetSerialNumber(), repair.SerialInCarrier(d.GetUniqueDeviceIdentification())}
 }
 
 // folded is what texts of labels are compared by: people type capitals, spaces and

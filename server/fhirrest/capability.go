@@ -118,6 +118,12 @@ func (t *resourceType) statement() servedResource {
 
 func (p param) documentation() string {
 	switch {
+	case p.hashed && p.kind == kindToken:
+		return "the whole lot number, from the label or behind (10) in a UDI carrier of the form of GS1; capitals, accents, spaces and hyphens make no difference; modifiers: missing, not"
+	case p.hashed:
+		return "all 14 digits of the device identifier in a UDI carrier of the form of GS1; a beginning is refused, and carriers of other forms have none; modifier: missing"
+	case p.kind == kindString:
+		return "the beginning; capitals, accents, spaces and hyphens make no difference; modifiers: missing, exact, contains"
 	case p.kind == kindToken:
 		return "modifiers: missing, not"
 	case p.kind == kindReference && len(p.targets) == 0:

@@ -10,7 +10,7 @@ import (
 
 // sample is a value that a parameter of each kind understands.
 var sample = map[kind]string{
-	kindToken: "x", kindDate: "2026", kindReference: "x", kindQuantity: "1", kindURI: "http://example.org/x",
+	kindToken: "x", kindDate: "2026", kindReference: "x", kindQuantity: "1", kindURI: "http://example.org/x", kindString: "x",
 }
 
 // TestStatementIsTrue asks the server for everything that its statement declares,
@@ -64,6 +64,9 @@ func TestStatementIsTrue(t *testing.T) {
 			value := sample[p.Type]
 			if p.Type == kindComposite {
 				value = "x$1"
+			}
+			if p.Name == "udi-di" {
+				value = "00000000000123"
 			}
 			if got := status(ask(res.Type, p.Name, value, "_count", "1"), strict...); got != http.StatusOK {
 				t.Errorf("%s.%s is declared and answered with %d", res.Type, p.Name, got)

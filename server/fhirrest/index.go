@@ -21,7 +21,8 @@ import (
 // A resource is found by a row of its own. What many resources share stands once,
 // as a shape: the codes, the units, which elements there are. A row adds its dates
 // and its numbers. Whom a resource is of and what it refers to is in no row: both
-// say of which case it is, and that one is rendered.
+// say of which case it is, and that one is rendered. A lot number or a device
+// identifier of an implant stands in its row as a hash.
 
 // indexForm rises when rows are written in another way. What they are written of,
 // the table of parameters, is part of IndexVersion by itself.
@@ -33,7 +34,7 @@ func IndexVersion() int64 {
 	fmt.Fprintln(sum, indexForm)
 	for _, t := range served {
 		for _, p := range t.params {
-			fmt.Fprintln(sum, t.name, p.name, p.kind, p.paths, p.system, p.value, p.valueKind, p.union)
+			fmt.Fprintln(sum, t.name, p.name, p.kind, p.paths, p.system, p.value, p.valueKind, p.union, p.hashed)
 		}
 	}
 	return int64(sum.Sum32())
@@ -45,9 +46,10 @@ type (
 	sharedValues struct {
 		Codings [][2]string  `json:"c,omitempty"`
 		URIs    []string     `json:"u,omitempty"`
+		Texts   []string     `json:"s,omitempty"`
 		Units   []sharedUnit `json:"q,omitempty"` // one for each amount
 		Pairs   []sharedPair `json:"p,omitempty"`
-		Count   int          `json:"n,omitempty"` // of dates; 1 of what is only there
+		Count   int          `json:"n,omitempty"` // of dates or hashes; 1 of what is only there
 	}
 	sharedUnit struct {
 		System, Code, Word string
@@ -152,7 +154,13 @@ func (t *resourceType) divide(r record) (shape sharedShape, content []byte) {
 		case p.open() || p.shared == lastUpdated:
 			s.Count = 1
 		default:
-			s.Codings, s.URIs, s.Count = pairsOf(v.codings), v.uris, len(v.dates)
+			s.Codings, s.URIs, s.Count = pairsOf(v.codings), v.uris, len(v.dates)+len(v.hashes)
+			for _, x := range v.phrases {
+				s.Texts = append(s.Texts, x.text)
+			}
+			for _, h := range v.hashes {
+				content = append(content, h[:]...)
+			}
 			for _, d := range v.dates {
 				content = d.pack(content)
 			}
@@ -211,6 +219,9 @@ func readShape(s handover.Shape, public map[string][]string) (*shape, error) {
 	out.typ, out.values = out.of.name, make([]*values, len(out.of.params))
 	for i, s := range out.shared.Values {
 		v := &values{codings: codings(s.Codings), uris: s.URIs}
+		for _, text := range s.Texts {
+			v.phrases = append(v.phrases, phraseOf(text))
+		}
 		for _, u := range s.Units {
 			v.amounts = append(v.amounts, amount{unit: &unit{u.System, u.Code, u.Word}, open: u.Open})
 		}
@@ -241,6 +252,16 @@ func (s *shape) join(content []byte, zone *time.Location) (record, error) {
 					return r, errIndex
 				}
 				v.spans, content = append(v.spans, span), rest
+			}
+			r.values[i] = v
+		}
+		if p.hashed && shared.Count > 0 {
+			v := &values{hashes: make([]hash, shared.Count)}
+			for k := range v.hashes {
+				if len(content) < len(hash{}) {
+					return r, errIndex
+				}
+				content = content[copy(v.hashes[k][:], content):]
 			}
 			r.values[i] = v
 		}

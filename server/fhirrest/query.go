@@ -122,7 +122,7 @@ func (t *resourceType) readBy(at int) source {
 		return byCase
 	case p.shared == lastUpdated:
 		return byChange
-	case p.kind == kindDate || p.kind == kindQuantity || p.kind == kindComposite && p.valueKind == kindQuantity:
+	case p.hashed || p.kind == kindDate || p.kind == kindQuantity || p.kind == kindComposite && p.valueKind == kindQuantity:
 		return byRow
 	}
 	return bySharedValues
@@ -344,6 +344,8 @@ const (
 	modMissing    = "missing"
 	modNot        = "not"
 	modIdentifier = "identifier"
+	modExact      = "exact"
+	modContains   = "contains"
 )
 
 func (r *reading) criterion(at int, name, modifier string, modified bool, text string) (criterion, error) {
@@ -365,6 +367,7 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 		case modifier == modNot && p.kind == kindToken && !p.open():
 			c.not = true
 		case modifier == modIdentifier && p.kind == kindReference, isType:
+		case (modifier == modExact || modifier == modContains) && p.kind == kindString && !p.hashed:
 		default:
 			return c, bad(name, "has a modifier that is not served")
 		}
@@ -440,9 +443,14 @@ func (r *reading) test(p param, modifier, part string) (test, error) {
 	if part == "" {
 		return nil, errEmpty
 	}
+	if p.hashed {
+		return hashedTest(p, part)
+	}
 	switch p.kind {
 	case kindDate:
 		return r.dateTest(part)
+	case kindString:
+		return phraseTest(modifier, part)
 	case kindToken:
 		return tokenTest(part)
 	case kindQuantity:

@@ -253,14 +253,60 @@ func drawQuantity(t *rapid.T, list []map[string]any, unit string) question {
 	}}
 }
 
+// drawLabel asks by what some label says, or by a piece of it.
+func drawLabel(t *rapid.T, list []map[string]any) question {
+	member := rapid.SampledFrom([]string{"manufacturer", "modelNumber", "lotNumber"}).Draw(t, "member")
+	name := map[string]string{"manufacturer": "manufacturer", "modelNumber": "model", "lotNumber": "lot-number"}[member]
+	labelled := slices.DeleteFunc(slices.Clone(list), func(r map[string]any) bool { return r[member] == nil })
+	asked := rapid.SampledFrom(labelled).Draw(t, "device")[member].(string)
+	alike := func(s string) string { return strings.ToLower(strings.NewReplacer(" ", "", "-", "").Replace(s)) }
+	modifier := ""
+	if name != "lot-number" {
+		modifier = rapid.SampledFrom([]string{"", "contains", "exact"}).Draw(t, "modifier")
+		from := 0
+		if modifier == "contains" {
+			from = rapid.IntRange(0, len(asked)-1).Draw(t, "from")
+		}
+		asked = asked[from:rapid.IntRange(from+1, len(asked)).Draw(t, "until")]
+		if alike(asked) == "" {
+			asked = "none"
+		}
+	}
+	if modifier == "exact" {
+		return question{name + ":exact", asked, func(r map[string]any) bool { return r[member] == asked }}
+	}
+	if rapid.Bool().Draw(t, "as typed") {
+		asked = strings.ToUpper(alike(asked))
+	}
+	if modifier != "" {
+		modifier = ":" + modifier
+	}
+	return question{name + modifier, asked, func(r map[string]any) bool {
+		has, given := r[member].(string)
+		switch {
+		case !given:
+			return false
+		case name == "lot-number":
+			return alike(has) == alike(asked)
+		case modifier != "":
+			return strings.Contains(alike(has), alike(asked))
+		}
+		return strings.HasPrefix(alike(has), alike(asked))
+	}}
+}
+
 func TestSearchEqualsNaiveFilter(t *testing.T) {
 	f, stock := all(t), everything(t)
 	found := 0
 	rapid.Check(t, func(r *rapid.T) {
-		typ := rapid.SampledFrom([]string{"Observation", "Observation", "Procedure"}).Draw(r, "type")
+		typ := rapid.SampledFrom([]string{"Observation", "Observation", "Procedure", "Device"}).Draw(r, "type")
 		list := stock[typ]
 		var asked []question
 		for range rapid.IntRange(1, 2).Draw(r, "criteria") {
+			if typ == "Device" {
+				asked = append(asked, drawLabel(r, list))
+				continue
+			}
 			switch rapid.IntRange(0, 4).Draw(r, "kind") {
 			case 0:
 				asked = append(asked, drawCode(r, list))

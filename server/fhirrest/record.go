@@ -32,6 +32,8 @@ type values struct {
 	pointers []pointer
 	amounts  []amount
 	uris     []string
+	phrases  []phrase
+	hashes   []hash
 	pairs    []pair
 }
 
@@ -43,7 +45,7 @@ type pair struct {
 }
 
 func (v *values) none() bool {
-	return len(v.codings)+len(v.spans)+len(v.pointers)+len(v.amounts)+len(v.uris)+len(v.pairs) == 0
+	return len(v.codings)+len(v.spans)+len(v.pointers)+len(v.amounts)+len(v.uris)+len(v.phrases)+len(v.hashes)+len(v.pairs) == 0
 }
 
 // object is a decoded JSON object. Numbers keep their digits.
@@ -131,7 +133,7 @@ func (r *reader) values(t *resourceType, p param, members members) (*values, err
 	}
 	v := &values{}
 	for _, path := range p.paths {
-		walk(content, path, func(x any) { r.add(v, p, x) })
+		walk(content, path, func(x any) { r.add(v, p, path, x) })
 	}
 	if v.none() {
 		v = nil
@@ -279,7 +281,17 @@ func text(o object, name string) string {
 
 // add enters one element under its parameter. An element of another shape than
 // the parameter searches is not searched.
-func (r *reader) add(v *values, p param, element any) {
+func (r *reader) add(v *values, p param, path string, element any) {
+	if p.hashed {
+		s, _ := element.(string)
+		if p.within != nil {
+			s = p.within(path, s)
+		}
+		if h, ok := hashOf(s); ok && !slices.Contains(v.hashes, h) {
+			v.hashes = append(v.hashes, h)
+		}
+		return
+	}
 	switch p.kind {
 	case kindToken:
 		v.codings = append(v.codings, r.codings(element, p.system)...)
@@ -296,6 +308,10 @@ func (r *reader) add(v *values, p param, element any) {
 	case kindURI:
 		if s, ok := element.(string); ok {
 			v.uris = append(v.uris, s)
+		}
+	case kindString:
+		if s, ok := element.(string); ok {
+			v.phrases = append(v.phrases, phraseOf(r.same(s)))
 		}
 	case kindComposite:
 		var x pair

@@ -17,6 +17,7 @@ const (
 	kindQuantity  kind = "quantity"
 	kindComposite kind = "composite"
 	kindURI       kind = "uri"
+	kindString    kind = "string"
 )
 
 // param is one search parameter of a type: what it is called, where its values
@@ -42,6 +43,11 @@ type param struct {
 	union []string
 	// own is the id of our definition, where R4 has no such parameter.
 	own string
+	// hashed says that values identify: they stand in no row but as a hash, and only
+	// a whole one can be found.
+	hashed bool
+	// within gives what is searched of a text at a path; nil: all of it.
+	within func(path, text string) string
 }
 
 // resourceType is a served type with its parameters.
@@ -106,6 +112,33 @@ func atPlace() param {
 	return p
 }
 
+// label searches a text of a label of an implant.
+func label(name, path string) param {
+	return param{name: name, kind: kindString, paths: []string{path}}
+}
+
+// lotNumber searches lots: R4 has no parameter for them. A token is compared as a
+// whole.
+func lotNumber() param {
+	const carrier = "udiCarrier.carrierHRF"
+	p := token(fhirmap.SearchLotNumber, "lotNumber", carrier)
+	p.own, p.hashed = fhirmap.SearchLotNumber, true
+	p.within = func(path, text string) string {
+		if path == carrier {
+			return fhirmap.LotInCarrier(text)
+		}
+		return text
+	}
+	return p
+}
+
+// deviceIdentifier searches what a carrier says of which product it is.
+func deviceIdentifier() param {
+	p := label("udi-di", "udiCarrier.deviceIdentifier")
+	p.hashed = true
+	return p
+}
+
 // clinical names the definition that R4 shares between types.
 func clinical(p param) param {
 	p.shared = "clinical-" + p.name
@@ -135,10 +168,14 @@ var served = withCommon([]resourceType{
 	}, refused: []string{"author"}},
 	{name: "Device", params: []param{
 		token("identifier", "identifier"),
+		lotNumber(),
+		label("manufacturer", "manufacturer"),
+		label("model", "modelNumber"),
 		reference("patient", "patient"),
 		code("status", "status", "http://hl7.org/fhir/device-status"),
 		token("type", "type"),
-	}, refused: []string{"device-name", "location", "manufacturer", "model", "organization", "udi-carrier", "udi-di", "url"}},
+		deviceIdentifier(),
+	}, refused: []string{"device-name", "location", "organization", "udi-carrier", "url"}},
 	{name: "DeviceRequest", params: []param{
 		date("authored-on", "authoredOn"),
 		reference("based-on", "basedOn", "ServiceRequest"),
