@@ -19,6 +19,7 @@ import (
 	"github.com/google/uuid"
 
 	"trigone/internal/rules"
+	"trigone/internal/settings"
 )
 
 // PseudonymSystem is the system of the keyed pseudonym that stands for a patient
@@ -70,6 +71,7 @@ func NewDeIdentifier(key []byte) (*DeIdentifier, error) {
 // patient, so that such a bundle is no public one. The errors are those of
 // Transaction.
 func (d *DeIdentifier) Collection(h History) ([]byte, error) {
+	h.Patient = settings.PatientReference{} // a pseudonym stands for the identifier
 	text, err := Collection(h)
 	if err != nil {
 		return nil, err

@@ -58,6 +58,9 @@ func Document(h History, n note.Note) ([]byte, error) {
 	case trigonev1.CaseState_CASE_STATE_RETRACTED, trigonev1.CaseState_CASE_STATE_MERGED:
 		return nil, note.ErrRetracted
 	}
+	if _, err := h.patientLink(); err != nil {
+		return nil, err
+	}
 	resources, err := produce(h)
 	if err != nil {
 		return nil, err

@@ -111,11 +111,11 @@ var ErrNothing = errors.New("no state of the case had an accepted section; submi
 // entered-in-error. What is entered in error names the current patient; an erased
 // case must therefore come without a patient identifier.
 //
-// Errors: ErrNothing; or a fault of an evaluation that would send a wrong number
+// Errors: ErrNothing; ErrPatient; or a fault of an evaluation that would send a wrong number
 // (a value that is not finite, an unknown unit, two values under one key), naming
 // metric, place and occasion.
 func Transaction(h History) ([]byte, error) {
-	a, err := assemble(h)
+	a, err := assemble(h.inTransaction())
 	if err != nil {
 		return nil, err
 	}
@@ -211,6 +211,9 @@ func assembleOf(h History, living []resource) (assembly, error) {
 	a := assembly{h: h, living: living}
 	if !h.Current.accepted() && len(h.Sent) == 0 {
 		return a, ErrNothing
+	}
+	if _, err := h.patientLink(); err != nil {
+		return a, err
 	}
 	var err error
 	if a.ending, err = newEnding(h); err != nil {

@@ -54,6 +54,7 @@ func (a assembly) types() map[string]string {
 // A resource whose type has no identifier cannot be found again and is left out;
 // nothing refers to one. The errors are those of Transaction.
 func ConditionalTransaction(h History) ([]byte, error) {
+	h = h.inTransaction()
 	a, err := assemble(h)
 	if err != nil {
 		return nil, err

@@ -47,6 +47,9 @@ type History struct {
 	// Codes are the public codes of the site by the policy in force; see
 	// SiteCodeFaults for what they must be. They change no id.
 	Codes []metric.SiteCode
+	// Patient is how the site refers to the patient, by the policy in force.
+	Patient     settings.PatientReference
+	transaction bool // see inTransaction
 	// WithoutStaff leaves out who operated and who signed.
 	WithoutStaff bool
 	// Asked is called before each resource is made and before each is written; its

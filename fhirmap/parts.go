@@ -41,6 +41,9 @@ var partTypes = map[PartForm]fhir.BundleType{
 // The parts are a function of the history: a part belongs to those of the same
 // history number and to no others. The errors are those of Transaction.
 func Parts(h History, form PartForm, entries int) ([][]byte, error) {
+	if form == PartTransaction || form == PartConditional {
+		h = h.inTransaction()
+	}
 	list, err := Resources(h)
 	if err != nil {
 		return nil, err

@@ -171,16 +171,6 @@ func planInForce(h History, plans []PlanState) (inForce bool, plan *trigonev1.Pl
 	return true, h.Current.Case.GetCaseFile().GetPlan()
 }
 
-// subjectOf names the patient by identifier only; where none is known, by the
-// case.
-func subjectOf(h History) *fhir.Reference {
-	identifier := &fhir.Identifier{System: text(CaseSubjectSystem), Value: text(h.UID)}
-	if id := h.patient(); id.GetValue() != "" {
-		identifier = &fhir.Identifier{System: text(id.GetSystem()), Value: text(id.GetValue())}
-	}
-	return &fhir.Reference{Type: text("Patient"), Identifier: identifier}
-}
-
 // findOccasions lists the sections of the record that values stand in.
 func (p *producer) findOccasions() {
 	add := func(o occasion) { p.occasions = append(p.occasions, &o) }

@@ -35,12 +35,13 @@ func (r Resource) Canonical() string { return canonical(r.Type, r.ID) }
 // tables the output itself is made from: a CodeSystem for each of our systems, a
 // ValueSet for each bound element, the ConceptMap to public codes, the profiles, our
 // extensions and our search parameters. The codes of a site are told by the ConceptMap
-// and the ValueSets. The order is that of type, then id, and never changes
+// and the ValueSets, its reference to the patient by the profiles. The order is that of
+// type, then id, and never changes
 // otherwise.
 //
 // Errors: a fault of a site's code, see SiteCodeFaults.
-func Terminology(site []metric.SiteCode) ([]Resource, error) {
-	if faults := SiteCodeFaults(site); len(faults) > 0 {
+func Terminology(site Site) ([]Resource, error) {
+	if faults := SiteCodeFaults(site.Codes); len(faults) > 0 {
 		f := faults[0]
 		return nil, fmt.Errorf("code %d of the site: %s %s", f.Index+1, f.Field, f.Text)
 	}
@@ -55,7 +56,7 @@ func Terminology(site []metric.SiteCode) ([]Resource, error) {
 			return nil, err
 		}
 	}
-	m := conceptMap(site)
+	m := conceptMap(site.Codes)
 	if err := add(TypeConceptMap, *m.Id, conceptMapJSON{TypeConceptMap, (*fhir.OtherConceptMap)(&m)}); err != nil {
 		return nil, err
 	}
@@ -65,7 +66,7 @@ func Terminology(site []metric.SiteCode) ([]Resource, error) {
 		}
 	}
 	for _, p := range profiles() {
-		d := p.definition()
+		d := p.definition(site.Patient)
 		if err := add(TypeStructureDefinition, p.id, structureDefinitionJSON{TypeStructureDefinition, (*fhir.OtherStructureDefinition)(&d)}); err != nil {
 			return nil, err
 		}
@@ -80,7 +81,7 @@ func Terminology(site []metric.SiteCode) ([]Resource, error) {
 		}
 	}
 	for _, s := range valueSets() {
-		v := s.resource(site)
+		v := s.resource(site.Codes)
 		if err := add(TypeValueSet, s.id, valueSetJSON{TypeValueSet, (*fhir.OtherValueSet)(&v)}); err != nil {
 			return nil, err
 		}

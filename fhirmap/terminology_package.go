@@ -6,8 +6,6 @@ import (
 	"fmt"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
-
-	"trigone/internal/metric"
 )
 
 // TypeImplementationGuide is the type of what lists the others in a package.
@@ -22,15 +20,18 @@ const PackageName = "org.example.trigone"
 const PackageCaution = "Name and canonical base are invented, under a name reserved for examples: nothing is served there. No medical device; ranges of a model are no advice."
 
 // PackageVersion is the version of the package: the number of the mapping, how many
-// codes there are, and which codes a site adds.
-func PackageVersion(site []metric.SiteCode) string {
+// codes there are, and what a site has of its own.
+func PackageVersion(site Site) string {
 	codes := 0
 	for _, list := range publishedConcepts() {
 		codes += len(list)
 	}
 	version := fmt.Sprintf("%d.%d.0", Mapping, codes)
-	if len(site) > 0 {
-		sum := sha256.Sum256(fmt.Appendf(nil, "%q", site))
+	if own := fmt.Appendf(nil, "%q", site.Codes); len(site.Codes) > 0 || !site.Patient.Logical() {
+		if !site.Patient.Logical() {
+			own = fmt.Appendf(own, "%q", site.Patient)
+		}
+		sum := sha256.Sum256(own)
 		version += "-site." + hex.EncodeToString(sum[:4])
 	}
 	return version
@@ -43,7 +44,7 @@ type guideJSON struct {
 
 // Guide gives the ImplementationGuide that lists the resources of Terminology, as a
 // package of them has to hold one.
-func Guide(list []Resource, site []metric.SiteCode) (Resource, error) {
+func Guide(list []Resource, site Site) (Resource, error) {
 	const id = "trigone"
 	g := fhir.ImplementationGuide{
 		Id: text(id), Url: canonical(TypeImplementationGuide, id), Version: text(PackageVersion(site)), Name: "TrigoneGuide",

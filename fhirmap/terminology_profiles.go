@@ -5,6 +5,8 @@ import (
 	"strings"
 
 	"github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"trigone/internal/settings"
 )
 
 // profile says what every resource of one kind in a bundle is, beyond what R4
@@ -39,6 +41,9 @@ type element struct {
 	uri  string
 	// concept is one it holds.
 	concept *fhir.CodeableConcept
+	// linked says otherwise of a site that refers to the patient by more than the
+	// identifier: what then is there to say, and no bound.
+	linked string
 }
 
 // The profiles.
@@ -63,11 +68,12 @@ const r4Definitions = "http://hl7.org/fhir/StructureDefinition/"
 // identifiedBy is what every resource of a case has, withdrawn ones too.
 var identifiedBy = element{path: "identifier", says: "Stable identifier, the same in every bundle.", min: 1}
 
-// patientIs says that the patient is named by an identifier alone.
+// patientIs says that the patient is named by an identifier, alone unless the site has
+// chosen otherwise.
 func patientIs(name string, least int) []element {
 	return []element{
-		{path: name, says: "The patient, by identifier only.", min: least},
-		{path: name + ".reference", says: "No literal reference: the bundle holds no Patient.", max: "0"},
+		{path: name, says: "The patient, by identifier only.", min: least, linked: "The patient, by identifier, and by what the site has chosen beside it."},
+		{path: name + ".reference", says: "No literal reference: the bundle holds no Patient.", max: "0", linked: "The receiver's Patient, by an id or a search made of the identifier; none where no identifier is known, and a search in transactions only."},
 		{path: name + ".type", says: "Always a patient.", min: 1, uri: "Patient"},
 		{path: name + ".identifier", says: "Patient identifier, or the case where none is known.", min: 1},
 		{path: name + ".display", says: "No name.", max: "0"},
@@ -281,7 +287,7 @@ func profiles() []profile {
 	}
 }
 
-func (p profile) definition() fhir.StructureDefinition {
+func (p profile) definition(patient settings.PatientReference) fhir.StructureDefinition {
 	base := r4Definitions + p.of
 	if p.base != "" {
 		base = canonical(TypeStructureDefinition, p.base)
@@ -304,6 +310,10 @@ func (p profile) definition() fhir.StructureDefinition {
 		add(root)
 	}
 	for _, e := range p.elements {
+		if !patient.Logical() && e.linked != "" {
+			e.says, e.max = e.linked, ""
+			d.Version = text("1-patient-" + string(patient.Form))
+		}
 		add(e.definition(p.of))
 	}
 	return d

@@ -36,7 +36,7 @@ func siteCodes() []metric.SiteCode {
 
 func terminology(t testing.TB, site []metric.SiteCode) []fhirmap.Resource {
 	t.Helper()
-	list, err := fhirmap.Terminology(site)
+	list, err := fhirmap.Terminology(fhirmap.Site{Codes: site})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -579,7 +579,7 @@ func TestWithdrawnResourcesKeepSiteCodes(t *testing.T) {
 func TestTerminologyRefusesWrongSiteCodes(t *testing.T) {
 	wrong := siteCodes()
 	wrong[1].LocalCode = "mean-gradients"
-	if _, err := fhirmap.Terminology(wrong); err == nil || !strings.Contains(err.Error(), "code 2 of the site: local_code is no code of metric") {
+	if _, err := fhirmap.Terminology(fhirmap.Site{Codes: wrong}); err == nil || !strings.Contains(err.Error(), "code 2 of the site: local_code is no code of metric") {
 		t.Errorf("%v", err)
 	}
 }

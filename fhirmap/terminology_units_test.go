@@ -13,7 +13,7 @@ import (
 // A receiver reads from the published code system in which unit a quantity is and
 // what is plausible of it: those of the catalogue's row, for every quantity.
 func TestPublishedUnitsAreTheCatalogues(t *testing.T) {
-	list, err := fhirmap.Terminology(nil)
+	list, err := fhirmap.Terminology(fhirmap.Site{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,7 +25,8 @@ parameter for places. The folder is a FHIR package (npm pack DIR makes the file
 to install): package.json, an ImplementationGuide, and .index.json, which lists
 the resources. Its folder views has the ViewDefinitions by which runners of the
 guide 'SQL on FHIR' make tables of an export. With --policy the public codes of
-the site are in the ConceptMap and in the ValueSets.`,
+the site are in the ConceptMap and in the ValueSets, and the profiles allow the
+reference to the patient that the site has chosen.`,
 		Example: `  trigone terminology --out /tmp/trigone-terminology
   trigone terminology --out /tmp/trigone-terminology --policy harbour.yaml`,
 		Args: exactly(),
@@ -40,11 +41,12 @@ the site are in the ConceptMap and in the ValueSets.`,
 			if err != nil {
 				return err
 			}
-			list, err := fhirmap.Terminology(p.Codes)
+			site := fhirmap.Site{Codes: p.Codes, Patient: p.Patient}
+			list, err := fhirmap.Terminology(site)
 			if err != nil {
 				return err
 			}
-			guide, err := fhirmap.Guide(list, p.Codes)
+			guide, err := fhirmap.Guide(list, site)
 			if err != nil {
 				return err
 			}
@@ -53,7 +55,7 @@ the site are in the ConceptMap and in the ValueSets.`,
 			if err != nil {
 				return err
 			}
-			if err := writePackage(out, fhirmap.PackageVersion(p.Codes)); err != nil {
+			if err := writePackage(out, fhirmap.PackageVersion(site)); err != nil {
 				return err
 			}
 			views, err := fhirmap.Views()

@@ -57,7 +57,7 @@ func TestTerminology(t *testing.T) {
 	out := call(t, "terminology", "--out", plain).want(t, exitOK).stdout
 	says(t, "the table", out, "CodeSystem", "ConceptMap", "SearchParameter", "StructureDefinition", "ValueSet", "have none that was verified", indexName)
 	list := index(t, plain)
-	if want, err := fhirmap.Terminology(nil); err != nil || len(list) != len(want)+1 {
+	if want, err := fhirmap.Terminology(fhirmap.Site{}); err != nil || len(list) != len(want)+1 {
 		t.Errorf("%d files, want %d and the guide, %v", len(list), len(want), err)
 	}
 

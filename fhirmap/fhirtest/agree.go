@@ -405,7 +405,7 @@ func isPlace(concept any) bool {
 
 // published are the pairs of the ConceptMap: "system|code system|code", ours first.
 var publishedPairs = sync.OnceValue(func() map[string]bool {
-	list, err := fhirmap.Terminology(nil)
+	list, err := fhirmap.Terminology(fhirmap.Site{})
 	if err != nil {
 		panic(err) // no codes of a site, no fault
 	}

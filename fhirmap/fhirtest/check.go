@@ -43,6 +43,12 @@ func CheckInOrder(bundle []byte, site ...metric.SiteCode) []string {
 	return check(bundle, checker{site: site, inOrder: true})
 }
 
+// CheckPatient is Check for a bundle of a site whose references to the patient have
+// this beside the identifier.
+func CheckPatient(bundle []byte, reference string) []string {
+	return check(bundle, checker{patient: reference})
+}
+
 // CheckPart is Check for a part of a case, whose literal references may lead to what
 // earlier parts had, by type and id; entered in known beforehand.
 func CheckPart(bundle []byte, known map[string]bool) []string {
@@ -97,6 +103,8 @@ type checker struct {
 	inOrder      bool
 	members      []member
 	byURL        map[string]member
+	// patient is the only reference that names one; empty: none does.
+	patient string
 	// part has literal references, also to earlier ones.
 	part bool
 }
@@ -279,6 +287,9 @@ func (c *checker) resource(path string, r object) {
 		}
 		if _, has := s["identifier"].(object); !has {
 			c.fault(path, "%s has no identifier", subject)
+		}
+		if ref, _ := s["reference"].(string); ref != c.patient {
+			c.fault(path, "%s refers to %q, not to %q", subject, ref, c.patient)
 		}
 	} else if typ != "Device" || !hasCode(r["type"], "software") {
 		c.fault(path, "no %s", subject)
@@ -529,7 +540,7 @@ func (c *checker) walk(path, name string, node any) {
 }
 
 func (c *checker) object(path, name string, o object) {
-	if ref, has := o["reference"].(string); has {
+	if ref, has := o["reference"].(string); has && (c.patient == "" || ref != c.patient || name != "subject" && name != "patient") {
 		c.reference(path, name, ref)
 	}
 	// What R4 escapes in a search is cut by receivers all the same.

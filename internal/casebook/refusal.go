@@ -62,6 +62,7 @@ const (
 	ReasonPolicyUnreadable  = "POLICY_UNREADABLE"
 	ReasonAdviceExists      = "ADVICE_EXISTS"
 	ReasonOtherPatient      = "OTHER_PATIENT"
+	ReasonPatientReference  = "PATIENT_REFERENCE"
 	ReasonNoKey             = "DE_IDENTIFICATION_KEY_NEEDED"
 	ReasonOtherRecord       = "OTHER_RECORD"
 	ReasonNotBuilt          = "ROWS_NOT_BUILT"

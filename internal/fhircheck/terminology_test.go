@@ -36,7 +36,7 @@ var site = []metric.SiteCode{{
 
 func TestTerminologyDecodes(t *testing.T) {
 	for _, codes := range [][]metric.SiteCode{nil, site} {
-		list, err := fhirmap.Terminology(codes)
+		list, err := fhirmap.Terminology(fhirmap.Site{Codes: codes})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -84,7 +84,7 @@ func TestStoredResourcesDecode(t *testing.T) {
 
 // The decoder must refuse what it is there for.
 func TestDecoderRefusesTerminology(t *testing.T) {
-	list, err := fhirmap.Terminology(nil)
+	list, err := fhirmap.Terminology(fhirmap.Site{})
 	if err != nil {
 		t.Fatal(err)
 	}

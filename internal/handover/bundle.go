@@ -87,7 +87,7 @@ func (d *Desk) GetBundle(ctx context.Context, who casebook.Principal, req *trigo
 	case errors.Is(err, fhirmap.ErrNothing):
 		return nil, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNothingAccepted, "no section of this case was ever accepted, so there is nothing to hand over")
 	case err != nil:
-		return nil, fmt.Errorf("bundle: %w", err) // a refusal stays one
+		return nil, fmt.Errorf("bundle: %w", d.refused(c, err)) // a refusal stays one
 	}
 	answer.Bundle = string(bundle)
 	return answer, nil

@@ -308,7 +308,7 @@ func (d *Desk) resourcesAt(ctx context.Context, site, uid string, version int64)
 	if err != nil || c.Version != version {
 		return nil, false, err
 	}
-	list, now, err := d.resources(ctx, c, d.withoutStaff)
+	list, now, err := d.resources(ctx, c, d.withoutStaff, false)
 	return list, err == nil && now.Version == version, err
 }
 

@@ -92,4 +92,11 @@ func (f Finder) LastUpdated(c NumberedCase) string {
 }
 
 // PublicCodes gives the site's public codes of our own.
-func (d *Desk) PublicCodes() map[string][]string { return fhirmap.PublicCodes(d.archive.Policy.Codes) }
+func (d *Desk) PublicCodes() map[string][]string { return fhirmap.PublicCodes(d.of.Codes) }
+
+// PatientOf gives the identifier of the patient to whom the site's resources refer by
+// a target, Patient/id; false: no target of theirs is like it.
+func (d *Desk) PatientOf(target string) (system, value string, ok bool) {
+	value, ok = d.of.Patient.Value(target)
+	return d.of.Patient.System, value, ok
+}

@@ -33,25 +33,29 @@ type Desk struct {
 	now          func() time.Time
 	deIdentifier *fhirmap.DeIdentifier
 	withoutStaff bool // in exports
-	// mapping is the site's number of the mapping and of its codes, mappedSince when
-	// they came into use.
+	// of is what the site has of its own in what is handed over.
+	of fhirmap.Site
+	// mapping is the site's number of the mapping and of what it has of its own,
+	// mappedSince when they came into use.
 	mapping     int64
 	mappedSince time.Time
 }
 
 // New gives a desk on what is on record. Where it makes resources by another mapping
-// than the last one of the site, or with other codes, the site's changes say so.
+// than the last one of the site, with other codes or with another reference to the
+// patient, the site's changes say so.
 func New(ctx context.Context, c Config) (*Desk, error) {
 	d := &Desk{archive: c.Archive, now: c.Now, deIdentifier: c.DeIdentifier, withoutStaff: c.ExportsWithoutStaff}
+	d.of = fhirmap.Site{Codes: c.Archive.Policy.Codes, Patient: c.Archive.Policy.Patient}
 	if d.now == nil {
 		d.now = time.Now
 	}
-	codes, err := fhirmap.CodesHash(c.Archive.Policy.Codes)
+	own, err := d.of.Hash()
 	if err != nil {
 		return nil, err
 	}
 	m, _, err := c.Archive.Store.Mapping(ctx, c.Archive.Policy.Settings.Site, storage.Mapping{
-		Version: strconv.Itoa(fhirmap.Mapping), CodesHash: codes, FirstUsed: d.now().UTC(),
+		Version: strconv.Itoa(fhirmap.Mapping), CodesHash: own, FirstUsed: d.now().UTC(),
 	})
 	if err != nil {
 		return nil, fmt.Errorf("number of the mapping: %w", err)

@@ -21,7 +21,7 @@ func TestAWriteMeanwhileIsHandedOverWholly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before, _, err := f.desk.resources(f.ctx, state, false)
+	before, _, err := f.desk.resources(f.ctx, state, false, false)
 	if err != nil || len(before) == 0 {
 		t.Fatal(len(before), err)
 	}
@@ -35,12 +35,12 @@ func TestAWriteMeanwhileIsHandedOverWholly(t *testing.T) {
 	if err != nil || now.Version == state.Version {
 		t.Fatalf("nothing was written: %v", err)
 	}
-	want, _, err := f.desk.resources(f.ctx, now, false)
+	want, _, err := f.desk.resources(f.ctx, now, false, false)
 	if err != nil {
 		t.Fatal(err)
 	}
 
-	got, of, err := f.desk.resources(f.ctx, state, false) // as a reader that was slower than the write
+	got, of, err := f.desk.resources(f.ctx, state, false, false) // as a reader that was slower than the write
 	if err != nil || of.Version != now.Version || len(got) != len(want) {
 		t.Fatalf("%d resources of version %d, want %d of %d: %v", len(got), of.Version, len(want), now.Version, err)
 	}

@@ -163,7 +163,7 @@ func (d *Desk) document(ctx context.Context, c storage.Case) (*trigonev1.GetBund
 	case errors.Is(err, fhirmap.ErrNothing):
 		return nil, casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonNothingAccepted, "no section of this case is accepted, so there is nothing to hand over")
 	case err != nil:
-		return nil, fmt.Errorf("document: %w", err)
+		return nil, fmt.Errorf("document: %w", d.refused(c, err))
 	}
 	return &trigonev1.GetBundleResponse{Bundle: string(bundle), MediaType: fhirmap.MediaType, HistoryNumber: a.history.Number()}, nil
 }

@@ -134,10 +134,10 @@ func (withoutRows) Resources(context.Context, string, string) ([]storage.Resourc
 	return nil, storage.ErrNotProjected
 }
 
-// A start with other codes gives every case a higher history number, says so among
+// A start with other codes or another reference to the patient gives every case a higher history number, says so among
 // the changes, and an export that goes on from before gives everything once more;
 // the same start again changes nothing.
-func TestOtherCodesRaiseTheHistoryNumber(t *testing.T) {
+func TestWhatASiteHasOfItsOwnRaisesTheHistoryNumber(t *testing.T) {
 	f := newFixture(t)
 	f.mustSubmit(object(numberAndPatient, identityPart, resultPart))
 	f.store1(1)
@@ -167,6 +167,7 @@ zone: Europe/London
 codes:
   - {local_system: metric, local_code: peak-gradient, system: "urn:oid:2.16.840.1.113883.3.9999", code: G-2, display: Peak (invented), equivalence: equivalent, verified: invented}
 `
+	const plain = "site: harbour\nversion: \"1\"\nzone: Europe/London\n"
 	for i, row := range []struct {
 		why  string
 		text string
@@ -176,6 +177,11 @@ codes:
 		{"other codes", codes, 1},
 		{"the same codes", codes, 1},
 		{"none again, which is no return to the former number", "site: harbour\nversion: \"1\"\nzone: Europe/London\n", 2},
+		{"what is built in, said", plain + "fhir: {patient_reference: logical}\n", 2},
+		{"a search for the patient", plain + "fhir: {patient_reference: conditional}\n", 3},
+		{"an id of the patient", plain + "fhir: {patient_reference: literal, patient_template: \"Patient/{value}\", patient_system: \"urn:example:patient\"}\n", 4},
+		{"another id of the patient", plain + "fhir: {patient_reference: literal, patient_template: \"Patient/a{value}\", patient_system: \"urn:example:patient\"}\n", 5},
+		{"the former id, under a number that was never there", plain + "fhir: {patient_reference: literal, patient_template: \"Patient/{value}\", patient_system: \"urn:example:patient\"}\n", 6},
 	} {
 		p, err := policy.Parse("p.yaml", []byte(row.text), fhirmap.Terms{})
 		if err != nil {

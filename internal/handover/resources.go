@@ -8,6 +8,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
+	"trigone/internal/settings"
 	"trigone/internal/storage"
 )
 
@@ -54,7 +55,9 @@ type CaseResources struct {
 	Resources []fhirmap.Resource
 }
 
-// CaseResources renders a case of the site.
+// CaseResources renders a case of the site. Where the patient cannot be referred to as
+// the site has chosen, it is by the identifier alone: who searches must not be refused
+// all that is on a page with it.
 func (d *Desk) CaseResources(ctx context.Context, who casebook.Principal, uid string) (CaseResources, error) {
 	site, err := d.archive.Admit(who, nil)
 	if err != nil {
@@ -67,7 +70,7 @@ func (d *Desk) CaseResources(ctx context.Context, who casebook.Principal, uid st
 	if err != nil {
 		return CaseResources{}, err
 	}
-	list, c, err := d.resources(ctx, c, false)
+	list, c, err := d.resources(ctx, c, false, true)
 	if err != nil {
 		return CaseResources{}, fmt.Errorf("resources: %w", err)
 	}
@@ -83,15 +86,17 @@ func (d *Desk) Zone() (*time.Location, error) {
 }
 
 // Terminology gives the resources that say what the codes of the others mean, with
-// the site's own codes.
+// what the site has of its own.
 func (d *Desk) Terminology() ([]fhirmap.Resource, error) {
-	return fhirmap.Terminology(d.archive.Policy.Codes)
+	return fhirmap.Terminology(d.of)
 }
 
 // resources gives every FHIR resource of a case that has any, encoded for readers
 // that get them one by one: references by type and id, the history number and the
-// time of change in meta. They are of the case that it answers with.
-func (d *Desk) resources(ctx context.Context, c storage.Case, withoutStaff bool) ([]fhirmap.Resource, storage.Case, error) {
+// time of change in meta. They are of the case that it answers with. A
+// patient who cannot be referred to as the site has chosen is refused unless any form will
+// do.
+func (d *Desk) resources(ctx context.Context, c storage.Case, withoutStaff, anyPatient bool) ([]fhirmap.Resource, storage.Case, error) {
 	end, err := d.archive.Turn(ctx)
 	if err != nil {
 		return nil, c, err
@@ -103,11 +108,15 @@ func (d *Desk) resources(ctx context.Context, c storage.Case, withoutStaff bool)
 	}
 	a.history.WithoutStaff = withoutStaff
 	list, err := fhirmap.Resources(a.history)
+	if errors.Is(err, fhirmap.ErrPatient) && anyPatient {
+		a.history.Patient = settings.PatientReference{}
+		list, err = fhirmap.Resources(a.history)
+	}
 	if errors.Is(err, fhirmap.ErrNothing) {
 		return nil, a.c, nil
 	}
 	if err != nil {
-		return nil, c, err
+		return nil, c, d.refused(a.c, err)
 	}
 	if list, err = fhirmap.Literal(list); err != nil {
 		return nil, c, err
@@ -132,4 +141,18 @@ func (d *Desk) CasesOf(ctx context.Context, who casebook.Principal, prefix int64
 		return nil, false, nil
 	}
 	return uids, err == nil, err
+}
+
+// refused tells whose patient's reference cannot be made what to do about it; another
+// error stays as it is.
+func (d *Desk) refused(c storage.Case, err error) error {
+	if !errors.Is(err, fhirmap.ErrPatient) {
+		return err
+	}
+	why := "holds a | , $ or \\, or names no system, by which a search would find somebody else"
+	if d.of.Patient.Form == settings.PatientLiteral {
+		why = "is of another system than fhir.patient_system, or makes no id of 1 to 64 letters, digits, . and -"
+	}
+	return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonPatientReference,
+		"by the site's policy references to patients are %s, and the patient identifier of %s %s; correct the identifier, or choose another fhir.patient_reference", d.of.Patient.Form, d.archive.CaseName(c.UID), why)
 }

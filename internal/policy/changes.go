@@ -42,6 +42,13 @@ func (p Policy) Changes() []Change {
 	for _, c := range p.Codes {
 		list = append(list, Change{keyCodes + "." + c.LocalSystem + "." + c.LocalCode, codeText(c), "none"})
 	}
+	if r := p.Patient; !r.Logical() {
+		text := string(r.Form)
+		if r.Form == settings.PatientLiteral {
+			text += " " + r.Template + ", of " + r.System
+		}
+		list = append(list, Change{keyFHIR + "." + keyPatientReference, text, string(settings.PatientLogical)})
+	}
 	for _, r := range p.Rules {
 		list = append(list, Change{keyRules + "." + r.ID, string(r.Severity) + ": " + r.Summary, "none"})
 	}

@@ -31,6 +31,8 @@ type Policy struct {
 	// Codes are the public codes that the site is licensed for; nothing is judged by
 	// them.
 	Codes []metric.SiteCode
+	// Patient is how the site's resources refer to the patient; nothing is judged by it.
+	Patient settings.PatientReference
 	// Rules are the site's own, compiled.
 	Rules []rules.SiteRule
 	Text  string
@@ -77,6 +79,7 @@ const (
 	keyInputSDs   = "input_sds"
 	keyRingTable  = "ring_table"
 	keyCodes      = "codes"
+	keyFHIR       = "fhir"
 	keyRules      = "rules"
 
 	keyAbsolute        = "absolute"
@@ -95,8 +98,8 @@ func Parse(name string, text []byte, terms Terms) (Policy, error) {
 }
 
 // ParseStored reads a policy that was in force once, for judging by it again. Its
-// codes are left out: a code of the site that is built in by now would else make
-// all of it unreadable, and nothing is judged by codes.
+// codes are left out, and how it is sent: a code of the site that is built in by now
+// would else make all of it unreadable, and nothing is judged by either.
 func ParseStored(name string, text []byte) (Policy, error) {
 	return parse(read(name, nil, true), text)
 }
@@ -123,7 +126,7 @@ func parse(r *reading, text []byte) (Policy, error) {
 
 // policy reads the document. What it gives is of use only if there was no fault.
 func (r *reading) policy(root field) Policy {
-	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyRules)
+	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyRules)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.Entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -135,7 +138,7 @@ func (r *reading) policy(root field) Policy {
 		r.inputSD(&s, f)
 	}
 	r.ringTable(&s, top[keyRingTable])
-	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Rules: r.siteRules(top[keyRules])}
+	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: r.patient(top[keyFHIR]), Rules: r.siteRules(top[keyRules])}
 }
 
 func (r *reading) site(top map[string]field) string {

@@ -53,6 +53,7 @@ func Schema(terms Terms) ([]byte, error) {
 		keyInputSDs:   entries(deviations),
 		keyRingTable:  object{"type": []string{"array", "null"}, "items": ringSchema(), "description": "labelled sizes of the site's rings and bands"},
 		keyCodes:      object{"type": []string{"array", "null"}, "items": codeSchema(terms), "description": "public codes that the site is licensed for, beside those of the program"},
+		keyFHIR:       fhirSchema(),
 		keyRules:      object{"type": []string{"array", "null"}, "maxItems": mostRules, "items": siteRuleSchema(), "description": "rules of the site"},
 	})
 	schema["type"] = "object"

@@ -149,7 +149,7 @@ var beyondSchema = map[string]string{
 // schema too, but for those named with the reason.
 func TestSchemaRefusesWhatTheReaderRefuses(t *testing.T) {
 	schema := compiled(t)
-	for _, tt := range slices.Concat(faults(), ringFaults(), codeFaults(), siteRuleFaults()) {
+	for _, tt := range slices.Concat(faults(), ringFaults(), codeFaults(), fhirFaults(), siteRuleFaults()) {
 		t.Run(tt.why, func(t *testing.T) {
 			doc, ok := document(tt.text)
 			refused := !ok || schema.Validate(doc) != nil

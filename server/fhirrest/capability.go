@@ -74,7 +74,8 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 			Mode: "server",
 			Documentation: "Searches by GET and by POST to _search. _count to 1000, _summary=count, _total=accurate, _format json; pages by the next link. " +
 				"_sort by _id, _lastUpdated and the dates of the type, with a minus for the latest first. " +
-				"A patient is only known by identifier: patient.identifier=system|value or subject:identifier=system|value. " +
+				"A patient is known by identifier: patient.identifier=system|value or subject:identifier=system|value; " +
+				"where the site makes ids of identifiers, by subject=Patient/id too. " +
 				"A parameter of R4 that is not declared here, a chain, a modifier and every other name that begins with an underscore is refused: " +
 				"without it the answer would hold more than was asked for. Names that R4 does not have are left out, and with Prefer: handling=strict refused.",
 		}},

@@ -609,7 +609,7 @@ func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	q, err := parseQuery(t, params, strict, f.zone, f.base)
+	q, err := parseQuery(t, params, strict, f.zone, f.base, f.desk.PatientOf)
 	if err != nil {
 		return answer{}, err
 	}

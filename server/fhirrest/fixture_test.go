@@ -70,12 +70,16 @@ func (c *clockwork) read() time.Time {
 func open(dir string, kept int) (*fixture, error) { return openOf(dir, kept, projectors()) }
 
 func openOf(dir string, kept int, projectors []casebook.Projector) (*fixture, error) {
-	ctx := context.Background()
-	store, err := sqlite.Open(ctx, filepath.Join(dir, "s.db"), sqlite.Options{})
+	clinical, err := policy.BuiltIn()
 	if err != nil {
 		return nil, err
 	}
-	clinical, err := policy.BuiltIn()
+	return openUnder(dir, kept, clinical, projectors)
+}
+
+func openUnder(dir string, kept int, clinical policy.Policy, projectors []casebook.Projector) (*fixture, error) {
+	ctx := context.Background()
+	store, err := sqlite.Open(ctx, filepath.Join(dir, "s.db"), sqlite.Options{})
 	if err != nil {
 		return nil, err
 	}

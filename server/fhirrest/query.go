@@ -153,20 +153,25 @@ func (q query) matches(r record) bool {
 }
 
 // reading parses a query.
+type patientOf func(target string) (system, value string, ok bool)
+
 type reading struct {
 	q      query
 	strict bool
 	zone   *time.Location
 	base   string
-	values int
-	since  time.Time // the earliest that the dates of the present criterion allow
+	// patientOf gives the identifier of a patient whom references name; false: no
+	// reference is like that.
+	patientOf patientOf
+	values    int
+	since     time.Time // the earliest that the dates of the present criterion allow
 }
 
 // parseQuery reads the parameters of a search. Unknown ones are refused if strict,
 // else left out; a known one that cannot be understood is always refused, since an
 // answer without it would hold what was not asked for.
-func parseQuery(of *resourceType, params url.Values, strict bool, zone *time.Location, base string) (query, error) {
-	r := reading{q: query{of: of, count: usualCount, used: url.Values{}}, strict: strict, zone: zone, base: base}
+func parseQuery(of *resourceType, params url.Values, strict bool, zone *time.Location, base string, patient patientOf) (query, error) {
+	r := reading{q: query{of: of, count: usualCount, used: url.Values{}}, strict: strict, zone: zone, base: base, patientOf: patient}
 	n := 0
 	for _, list := range params {
 		n += len(list)
@@ -237,7 +242,7 @@ func (r *reading) param(name string, list []string) error {
 }
 
 // chainless gives a chain that is served as the modifier that asks the same: who a
-// patient is, is only known by identifier, and stands in the reference itself.
+// patient is, is known by identifier, and stands in the reference itself.
 func chainless(name string) string {
 	switch name {
 	case "patient.identifier", "patient:Patient.identifier":
@@ -384,7 +389,7 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 		if c.by != byCase {
 			continue
 		}
-		if err := c.narrow(p, modifier, part); err != nil {
+		if err := r.narrow(&c, p, modifier, part); err != nil {
 			return c, bad(name, "%s", err.Error())
 		}
 	}
@@ -398,13 +403,23 @@ var errWhole = errors.New("is no identifier: write system|value or value, since 
 
 // narrow notes of which cases a value of an open parameter is. One that is of none
 // is nowhere found.
-func (c *criterion) narrow(p param, modifier, part string) error {
+func (r *reading) narrow(c *criterion, p param, modifier, part string) error {
 	if p.kind == kindReference && modifier != modIdentifier {
 		target, err := plain(part)
 		if err != nil {
 			return err
 		}
 		id := target[strings.LastIndexByte(target, '/')+1:]
+		if p.ofPatient() {
+			local := strings.TrimPrefix(target, r.base+"/")
+			if local == id {
+				local = patientPrefix + id
+			}
+			if system, value, named := r.patientOf(local); named {
+				c.cases = append(c.cases, ofCase{patient: coding{system, value}})
+			}
+			return nil
+		}
 		if prefix, ours := fhirmap.PrefixOf(id); ours {
 			c.cases = append(c.cases, ofCase{prefix: prefix})
 		}
@@ -422,7 +437,7 @@ func (c *criterion) narrow(p param, modifier, part string) error {
 		if prefix, ours := fhirmap.PrefixOf(value); ours {
 			c.cases = append(c.cases, ofCase{prefix: prefix})
 		}
-	case p.kind == kindReference && len(p.targets) == 0:
+	case p.ofPatient():
 		who := coding{code: value}
 		if len(parts) == 2 {
 			who.system = parts[0]
@@ -461,7 +476,7 @@ func (r *reading) test(p param, modifier, part string) (test, error) {
 		if modifier == modIdentifier {
 			return identifierTest(part)
 		}
-		return r.referenceTest(modifier, part)
+		return r.referenceTest(p, modifier, part)
 	}
 	uri, err := plain(part)
 	if err != nil {
@@ -535,9 +550,9 @@ func identifierTest(part string) (test, error) {
 	}, nil
 }
 
-var errReference = errors.New("is no reference: write Type/id or id; a patient is only known by identifier, as in subject:identifier=system|value")
+var errReference = errors.New("is no reference: write Type/id or id; a patient is known by identifier, as in subject:identifier=system|value")
 
-func (r *reading) referenceTest(typ, part string) (test, error) {
+func (r *reading) referenceTest(of param, typ, part string) (test, error) {
 	target, err := plain(part)
 	if err != nil {
 		return nil, err
@@ -560,6 +575,9 @@ func (r *reading) referenceTest(typ, part string) (test, error) {
 	}
 	return func(v *values) bool {
 		return slices.ContainsFunc(v.pointers, func(p pointer) bool {
+			if of.ofPatient() {
+				return (typ == "" || typ+"/" == patientPrefix) && p.target == patientPrefix+id
+			}
 			pointed, to, ok := p.resource()
 			return ok && to == id && (typ == "" || typ == pointed)
 		})

@@ -125,6 +125,9 @@ func TestEscapes(t *testing.T) {
 	}
 }
 
+// nobody is referred to but by identifier.
+func nobody(string) (system, value string, ok bool) { return "", "", false }
+
 // FuzzQuery: no query breaks the parser, and what it used reads as itself.
 func FuzzQuery(f *testing.F) {
 	for _, seed := range []string{
@@ -142,7 +145,7 @@ func FuzzQuery(f *testing.F) {
 		}
 		for i := range served {
 			of := &served[i]
-			q, err := parseQuery(of, params, false, zone, "http://127.0.0.1/fhir")
+			q, err := parseQuery(of, params, false, zone, "http://127.0.0.1/fhir", nobody)
 			if err != nil {
 				if strings.Contains(err.Error(), "%!") {
 					t.Fatalf("a broken sentence: %s", err)
@@ -151,7 +154,7 @@ func FuzzQuery(f *testing.F) {
 			}
 			// A record without any value must be answered too.
 			none := q.matches(record{typ: of.name, values: make([]*values, len(of.params))})
-			again, err := parseQuery(of, q.used, true, zone, "http://127.0.0.1/fhir")
+			again, err := parseQuery(of, q.used, true, zone, "http://127.0.0.1/fhir", nobody)
 			if err != nil {
 				t.Fatalf("%s used as %s is refused: %v", text, q.used.Encode(), err)
 			}

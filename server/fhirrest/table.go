@@ -33,7 +33,7 @@ type param struct {
 	// system is that of a bare code, which its element's binding fixes.
 	system string
 	// targets are the served types a reference may name: those it can be included
-	// by. None: the patient, who is only known by identifier.
+	// by. None: the patient, who is known by identifier.
 	targets []string
 	// value is the member beside code that a composite binds to it.
 	value string
@@ -49,6 +49,12 @@ type param struct {
 	// within gives what is searched of a text at a path; nil: all of it.
 	within func(path, text string) string
 }
+
+// ofPatient says that the parameter names the patient.
+func (p param) ofPatient() bool { return p.kind == kindReference && len(p.targets) == 0 }
+
+// patientPrefix begins a literal reference to a patient, for sites that have chosen it.
+const patientPrefix = "Patient/"
 
 // resourceType is a served type with its parameters.
 type resourceType struct {
