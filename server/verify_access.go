@@ -76,7 +76,7 @@ func headsIn(path string) (list []storage.SignedHead, err error) {
 			}
 			list = append(list, h)
 		}
-		if err == io.EOF { //nolint:errorlint // as bufio answers it
+		if err == io.EOF {
 			return list, nil
 		}
 		if err != nil {

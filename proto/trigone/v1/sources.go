@@ -1,3 +1,5 @@
+// Package trigonev1 is the contract: the code generated from the .proto files beside it,
+// and these files themselves, whose comments are read by what explains a case file.
 package trigonev1
 
 import "embed"
