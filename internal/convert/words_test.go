@@ -42,7 +42,8 @@ var wordTypes = map[string]protoreflect.Enum{
 
 // otherTypes hold words that are no enum of the contract, with the reason.
 var otherTypes = map[string]string{
-	"valve.ID": "names of fields, of metrics, and of two tolerances", "valve.Place": "the empty place", "valve.Occasion": "names of sections",
+	"settings.PatientForm": "of the policy file",
+	"valve.ID":             "names of fields, of metrics, and of two tolerances", "valve.Place": "the empty place", "valve.Occasion": "names of sections",
 	"repair.StudyKind": "kinds of sections", "repair.Intent": "inside the comparison only",
 	"metric.Equivalence": "goes to FHIR, not to the contract", "metric.SiteCodeField": "columns of a site's own codes", "rules.Outcome": "of examples",
 	"discrepancy.Class": "a text of the contract, so that classes may be added", "settings.SourceID": "a text of the contract",

@@ -61,11 +61,14 @@ func (l *Ledger) SignOffAccess(ctx context.Context, who casebook.Principal, req 
 	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}
+	if req.GetNumber() == 0 {
+		return nil, casebook.RefuseField("number", "is missing; give the number of the line, as ListAccesses shows it")
+	}
 	lines, _, err := l.archive.Store.Accesses(ctx, site, storage.AccessFilter{Number: req.GetNumber()}, "", 1)
 	switch {
 	case err != nil:
 		return nil, err
-	case req.GetNumber() == 0 || len(lines) == 0 || lines[0].Detail != storage.AccessEmergency:
+	case len(lines) == 0 || lines[0].Detail != storage.AccessEmergency:
 		return nil, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownLine, "no line of this number tells of a read in an emergency")
 	}
 	access := casebook.AccessOf(ctx)
