@@ -376,14 +376,14 @@ func TestReadOnlyDisk(t *testing.T) {
 			if v, err := server.Verify(t.Context(), store, func(where string) { t.Error(where) }); err != nil || v.Cases != 1 {
 				t.Errorf("%+v, %v", v, err)
 			}
-			if !strings.Contains(p.log.String(), "CAN ONLY BE READ") || strings.Count(p.log.String(), `"level":"error"`) != 1 {
-				t.Errorf("the log says %s", p.log)
-			}
 			if err := p.Process.Signal(syscall.SIGTERM); err != nil {
 				t.Fatal(err)
 			}
-			if err := p.Wait(); err != nil {
+			if err := p.Wait(); err != nil { // it has read the log to its end
 				t.Error(err)
+			}
+			if !strings.Contains(p.log.String(), "CAN ONLY BE READ") || strings.Count(p.log.String(), `"level":"error"`) != 1 {
+				t.Errorf("the log says %s", p.log)
 			}
 		})
 	}

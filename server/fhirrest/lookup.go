@@ -101,19 +101,30 @@ func (f *Face) lookup(ctx context.Context, q query) (*lookup, error) {
 	if err != nil {
 		return nil, err
 	}
-	all, err := f.shapes.current(ctx, finder)
-	if err != nil {
+	w := &lookup{face: f, finder: finder, query: q, met: map[int64]handover.NumberedCase{}, opened: map[int64]*content{}}
+	if err := w.learn(ctx); err != nil {
 		return nil, err
 	}
-	w := &lookup{face: f, finder: finder, query: q, shapes: all, asked: map[int64]bool{}, met: map[int64]handover.NumberedCase{}, opened: map[int64]*content{}}
 	leads := map[int64]bool{}
-	for number, s := range all {
-		if s.of == q.of && q.holdsBy(bySharedValues, s.record) {
-			w.asked[number], leads[s.lead] = true, true
-		}
+	for number := range w.asked {
+		leads[w.shapes[number].lead] = true
 	}
 	w.leads = slices.Sorted(maps.Keys(leads))
 	return w, w.narrow(ctx)
+}
+
+// learn reads the shapes there are by now, and which of them may be asked for.
+func (w *lookup) learn(ctx context.Context) (err error) {
+	if w.shapes, err = w.face.shapes.current(ctx, w.finder); err != nil {
+		return err
+	}
+	w.asked = map[int64]bool{}
+	for number, s := range w.shapes {
+		if s.of == w.of && w.holdsBy(bySharedValues, s.record) {
+			w.asked[number] = true
+		}
+	}
+	return nil
 }
 
 // narrow finds out in which cases alone something can be found.
@@ -195,10 +206,15 @@ func (w *lookup) caseOf(ctx context.Context, number int64) (handover.NumberedCas
 
 // holds says whether a row is asked for by all that rows tell, and where it stands.
 func (w *lookup) holds(ctx context.Context, r handover.FoundRow) (c candidate, ok bool, err error) {
-	if !w.asked[r.Shape] {
+	if w.shapes[r.Shape] == nil { // of a case that was written since the search began
+		if err := w.learn(ctx); err != nil {
+			return c, false, err
+		}
 		if w.shapes[r.Shape] == nil {
 			return c, false, errIndex
 		}
+	}
+	if !w.asked[r.Shape] {
 		return c, false, nil
 	}
 	c.FoundPlace = r.FoundPlace
