@@ -618,12 +618,16 @@ func TestFixedSearch(t *testing.T) {
 	f := one(t)
 	for query, want := range map[string]int{
 		"": 1, "?url=http://example.org/metric": 1, "?url=http://example.org/other": 0, "?_id=metric": 1, "?_id=other,metric": 1,
+		"?_count=1": 1, "?_count=5": 1,
 		"?url=http://example.org/metric&_id=other": 0, "/_search?url=http://example.org/metric": 1,
 	} {
 		s := f.search(t, "/CodeSystem"+query)
 		if len(s.Entry) != want || s.Total == nil || *s.Total != want {
 			t.Errorf("%q: %d entries, total %v", query, len(s.Entry), s.Total)
 		}
+	}
+	if s := f.search(t, "/CodeSystem?_count=1&_offset=1"); len(s.Entry) != 0 || *s.Total != 1 {
+		t.Errorf("behind the last: %d entries, total %d", len(s.Entry), *s.Total)
 	}
 	if s := f.search(t, "/CodeSystem?_summary=count"); len(s.Entry) != 0 || *s.Total != 1 {
 		t.Errorf("a count: %d entries, total %d", len(s.Entry), *s.Total)

@@ -2,9 +2,11 @@ package fhirrest
 
 import (
 	"encoding/json"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 
 	"trigone/fhirmap"
 )
@@ -13,10 +15,12 @@ import (
 const (
 	paramURL = "url"
 	paramID  = "_id"
+	// paramOffset is where a page begins: the list never changes while it is paged.
+	paramOffset = "_offset"
 )
 
-// searchedFixed answers a search among resources of no case. They are few: all are
-// answered, on one page.
+// searchedFixed answers a search among resources of no case. They are few: without a
+// count all are answered on one page.
 func (f *Face) searchedFixed(r *http.Request, typ string, underSearch bool) (answer, error) {
 	switch {
 	case !underSearch && r.Method != http.MethodGet && r.Method != http.MethodHead:
@@ -70,7 +74,21 @@ func (f *Face) searchedFixed(r *http.Request, typ string, underSearch bool) (ans
 	if out, err = member(out, "total", len(entries)); err != nil {
 		return answer{}, err
 	}
-	if out, err = member(out, "link", []link{{"self", self}}); err != nil {
+	links := []link{{"self", self}}
+	if used.Has(paramCount) {
+		count, begin, err := pageOfFixed(used)
+		if err != nil {
+			return answer{}, err
+		}
+		entries = entries[min(begin, len(entries)):]
+		if len(entries) > count {
+			entries = entries[:count]
+			next := maps.Clone(used)
+			next.Set(paramOffset, strconv.Itoa(begin+count))
+			links = append(links, link{"next", f.base + "/" + typ + "?" + next.Encode()})
+		}
+	}
+	if out, err = member(out, "link", links); err != nil {
 		return answer{}, err
 	}
 	if len(entries) > 0 && !slices.Contains(params[paramSummary], "count") {
@@ -87,7 +105,9 @@ func usedOfFixed(typ string, params url.Values, strict bool) (url.Values, error)
 	used := url.Values{}
 	for name, list := range params {
 		switch {
-		case name == paramFormat || name == paramCount || name == paramTotal:
+		case name == paramFormat || name == paramTotal:
+		case name == paramCount || name == paramOffset:
+			used[name] = list
 		case name == paramSummary:
 			if len(list) > 1 || list[0] != "count" && list[0] != "false" {
 				return nil, bad(name, "is served with the values count and false only")
@@ -103,6 +123,19 @@ func usedOfFixed(typ string, params url.Values, strict bool) (url.Values, error)
 		}
 	}
 	return used, nil
+}
+
+// pageOfFixed gives how many are answered, and where the page begins.
+func pageOfFixed(used url.Values) (count, begin int, err error) {
+	if count, err = strconv.Atoi(used.Get(paramCount)); err != nil || count < 1 {
+		return 0, 0, bad(paramCount, "is no number above 0")
+	}
+	if used.Has(paramOffset) {
+		if begin, err = strconv.Atoi(used.Get(paramOffset)); err != nil || begin < 0 {
+			return 0, 0, bad(paramOffset, "is no number of resources to leave out")
+		}
+	}
+	return count, begin, nil
 }
 
 // asked says whether a value is one of every list that was given.

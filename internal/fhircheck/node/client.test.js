@@ -143,6 +143,7 @@ async function face() {
           assert.match(media(got), /^application\/fhir\+json/);
           const { headers } = Client.httpFor(got).response;
           const etag = headers.get('etag');
+          if (!want.meta?.versionId) continue; // what the program itself defines has no versions
           assert.equal(etag, `W/"${want.meta.versionId}"`);
           if (headers.has('last-modified')) assert.ok(!Number.isNaN(Date.parse(headers.get('last-modified'))));
           // The library takes whatever is not 2xx for an error.
@@ -216,6 +217,12 @@ async function face() {
     const has = list.filter((r) => parameter.expression && valuesOf(parameter, r).length > 0);
     switch (kind) {
       case 'token':
+        // Of a carrier only the lot within counts, which no expression can say.
+        if (name === 'lot-number') {
+          await exactly(type, list, { ...parameter, expression: 'Device.lotNumber' }, name, tokens);
+          await nothing(type, { [name]: 'no-such-lot' });
+          break;
+        }
         await exactly(type, list, parameter, name, tokens);
         await nothing(type, { [name]: name === '_id' ? 'no-such-id' : 'https://example.org/no-such-system|x' });
         break;
@@ -265,7 +272,8 @@ async function face() {
           const found = resources(await pages(await search(type, { [name]: value, _count: 1000 })));
           assert.deepEqual(names(found), names(has.filter((r) => valuesOf(parameter, r).includes(value))));
         }
-        await nothing(type, { [name]: 'https://example.org/nothing' });
+        // A device identifier has 14 digits; anything else is refused.
+        await nothing(type, { [name]: name === 'udi-di' ? '00000000000000' : 'https://example.org/nothing' });
       }
     }
   }
