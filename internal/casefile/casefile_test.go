@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	_ "time/tzdata" // the zones of the tests must be known on a machine without zone files
 
 	"google.golang.org/protobuf/encoding/prototext"
 	"google.golang.org/protobuf/proto"
@@ -18,7 +19,7 @@ func zone(t *testing.T, name string) *time.Location {
 	t.Helper()
 	z, err := time.LoadLocation(name)
 	if err != nil {
-		t.Skip("no zone files: ", err)
+		t.Fatal(err)
 	}
 	return z
 }

@@ -292,7 +292,7 @@ func (e *exports) run(ctx context.Context, f *Face, x *exporting) {
 	x.mu.Lock()
 	x.ended, x.expires = true, time.Now().Add(exportKept)
 	switch {
-	case ctx.Err() != nil && context.Cause(ctx) == context.Canceled: //nolint:errorlint // a cause as it was given
+	case ctx.Err() != nil && errors.Is(context.Cause(ctx), context.Canceled):
 		x.failed = notFound() // removed by a DELETE, or at the end
 	case err != nil:
 		x.failed = problemOf(err, e.log, RouteExport)

@@ -626,8 +626,16 @@ func TestFixedSearch(t *testing.T) {
 			t.Errorf("%q: %d entries, total %v", query, len(s.Entry), s.Total)
 		}
 	}
-	if s := f.search(t, "/CodeSystem?_count=1&_offset=1"); len(s.Entry) != 0 || *s.Total != 1 {
-		t.Errorf("behind the last: %d entries, total %d", len(s.Entry), *s.Total)
+	// R4, search, paging: _count=0 is treated like a count.
+	for _, query := range []string{"?_count=0", "?_count=1&_offset=1", "?_offset=1"} {
+		if s := f.search(t, "/CodeSystem"+query); len(s.Entry) != 0 || *s.Total != 1 || len(s.Link) != 1 {
+			t.Errorf("%s: %d entries, total %d, links %v", query, len(s.Entry), *s.Total, s.Link)
+		}
+	}
+	for _, query := range []string{"?_count=x", "?_count=-1", "?_offset=x", "?_offset=-1", "?_count=1&_count=2"} {
+		if r := f.do(t, http.MethodGet, "/CodeSystem"+query, ""); r.status != http.StatusBadRequest {
+			t.Errorf("%s: %d", query, r.status)
+		}
 	}
 	if s := f.search(t, "/CodeSystem?_summary=count"); len(s.Entry) != 0 || *s.Total != 1 {
 		t.Errorf("a count: %d entries, total %d", len(s.Entry), *s.Total)

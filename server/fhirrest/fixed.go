@@ -3,6 +3,7 @@ package fhirrest
 import (
 	"encoding/json"
 	"maps"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -74,17 +75,17 @@ func (f *Face) searchedFixed(r *http.Request, typ string, underSearch bool) (ans
 	if out, err = member(out, "total", len(entries)); err != nil {
 		return answer{}, err
 	}
+	page, err := pageOfFixed(used)
+	if err != nil {
+		return answer{}, err
+	}
 	links := []link{{"self", self}}
-	if used.Has(paramCount) {
-		count, begin, err := pageOfFixed(used)
-		if err != nil {
-			return answer{}, err
-		}
-		entries = entries[min(begin, len(entries)):]
-		if len(entries) > count {
-			entries = entries[:count]
+	entries = entries[min(page.begin, len(entries)):]
+	if len(entries) > page.count {
+		entries = entries[:page.count]
+		if page.count > 0 {
 			next := maps.Clone(used)
-			next.Set(paramOffset, strconv.Itoa(begin+count))
+			next.Set(paramOffset, strconv.Itoa(page.begin+page.count))
 			links = append(links, link{"next", f.base + "/" + typ + "?" + next.Encode()})
 		}
 	}
@@ -107,6 +108,9 @@ func usedOfFixed(typ string, params url.Values, strict bool) (url.Values, error)
 		switch {
 		case name == paramFormat || name == paramTotal:
 		case name == paramCount || name == paramOffset:
+			if len(list) > 1 {
+				return nil, bad(name, "stands twice")
+			}
 			used[name] = list
 		case name == paramSummary:
 			if len(list) > 1 || list[0] != "count" && list[0] != "false" {
@@ -125,17 +129,22 @@ func usedOfFixed(typ string, params url.Values, strict bool) (url.Values, error)
 	return used, nil
 }
 
-// pageOfFixed gives how many are answered, and where the page begins.
-func pageOfFixed(used url.Values) (count, begin int, err error) {
-	if count, err = strconv.Atoi(used.Get(paramCount)); err != nil || count < 1 {
-		return 0, 0, bad(paramCount, "is no number above 0")
-	}
-	if used.Has(paramOffset) {
-		if begin, err = strconv.Atoi(used.Get(paramOffset)); err != nil || begin < 0 {
-			return 0, 0, bad(paramOffset, "is no number of resources to leave out")
+// fixedPage is how many are answered, and where the page begins.
+type fixedPage struct{ count, begin int }
+
+func pageOfFixed(used url.Values) (page fixedPage, err error) {
+	page.count = math.MaxInt
+	for _, text := range used[paramCount] {
+		if page.count, err = parseCount(text); err != nil {
+			return page, err
 		}
 	}
-	return count, begin, nil
+	for _, text := range used[paramOffset] {
+		if page.begin, err = strconv.Atoi(text); err != nil || page.begin < 0 {
+			return page, bad(paramOffset, "is none of this search; follow the next link as it was answered")
+		}
+	}
+	return page, nil
 }
 
 // asked says whether a value is one of every list that was given.

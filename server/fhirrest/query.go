@@ -296,16 +296,12 @@ func (r *reading) control(name, text string) error {
 		}
 		r.q.sort = keys
 	case paramCount:
-		n, err := strconv.Atoi(text)
-		switch {
-		case errors.Is(err, strconv.ErrRange) && !strings.HasPrefix(text, "-"):
-			n = mostCount
-		case err != nil || n < 0:
-			return bad(name, "is no number of resources from 0")
+		n, err := parseCount(text)
+		if err != nil {
+			return err
 		}
-		// 0 asks for the total alone; more than is served gets what is served.
 		r.q.countOnly = r.q.countOnly || n == 0
-		r.q.count = min(n, mostCount)
+		r.q.count = n
 		text = strconv.Itoa(r.q.count)
 	case paramSummary:
 		switch text {
@@ -326,6 +322,19 @@ func (r *reading) control(name, text string) error {
 	}
 	r.q.used.Set(name, text)
 	return nil
+}
+
+// parseCount gives how many a page may hold. 0 asks for the total alone; more than is
+// served gets what is served.
+func parseCount(text string) (int, error) {
+	n, err := strconv.Atoi(text)
+	switch {
+	case errors.Is(err, strconv.ErrRange) && !strings.HasPrefix(text, "-"):
+		n = mostCount
+	case err != nil || n < 0:
+		return 0, bad(paramCount, "is no number of resources from 0")
+	}
+	return min(n, mostCount), nil
 }
 
 func (r *reading) include(name string, list []string) error {

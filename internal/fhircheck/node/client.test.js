@@ -143,7 +143,11 @@ async function face() {
           assert.match(media(got), /^application\/fhir\+json/);
           const { headers } = Client.httpFor(got).response;
           const etag = headers.get('etag');
-          if (!want.meta?.versionId) continue; // what the program itself defines has no versions
+          // What the program itself defines has no versions, and is of no case.
+          if (declared.searchParam.some((p) => p.name === 'url')) {
+            assert.equal(want.meta?.versionId, undefined);
+            continue;
+          }
           assert.equal(etag, `W/"${want.meta.versionId}"`);
           if (headers.has('last-modified')) assert.ok(!Number.isNaN(Date.parse(headers.get('last-modified'))));
           // The library takes whatever is not 2xx for an error.
@@ -188,14 +192,16 @@ async function face() {
     if (v.coding) return v.coding.flatMap(tokens);
     return [`${escaped(v.system ?? '')}|${escaped(v.code ?? v.value)}`];
   };
+  // Of a carrier in the form of GS1 the lot behind (10) counts, which no expression says.
+  const lots = (r) => [r.lotNumber, ...(r.udiCarrier ?? []).map((c) => /\(10\)([^(]+)/.exec(c.carrierHRF ?? '')?.[1])].filter(Boolean).map(escaped);
   const literals = (v) => (v.reference ? [v.reference.replace(`${base}/`, '')] : []);
   const logical = (v) => (v.identifier ? tokens(v.identifier) : []);
 
   // Searches by up to three values that are there, and compares whole answers.
-  async function exactly(type, list, parameter, name, keys) {
+  async function exactly(type, list, name, keysOf) {
     const held = new Map(); // value -> resources
     for (const r of list) {
-      for (const key of new Set(valuesOf(parameter, r).flatMap(keys))) held.set(key, [...(held.get(key) ?? []), r]);
+      for (const key of new Set(keysOf(r))) held.set(key, [...(held.get(key) ?? []), r]);
     }
     const values = [...held.keys()];
     for (const value of new Set([values[0], values[values.length >> 1], values.at(-1)])) {
@@ -214,21 +220,21 @@ async function face() {
     assert.equal(parameter.code, name);
     assert.equal(parameter.type, kind);
     assert.ok(parameter.base.some((b) => [type, 'Resource', 'DomainResource'].includes(b)), `${definition} is not for ${type}`);
+    const by = (keys) => (r) => valuesOf(parameter, r).flatMap(keys);
     const has = list.filter((r) => parameter.expression && valuesOf(parameter, r).length > 0);
     switch (kind) {
       case 'token':
-        // Of a carrier only the lot within counts, which no expression can say.
         if (name === 'lot-number') {
-          await exactly(type, list, { ...parameter, expression: 'Device.lotNumber' }, name, tokens);
+          await exactly(type, list, name, lots);
           await nothing(type, { [name]: 'no-such-lot' });
           break;
         }
-        await exactly(type, list, parameter, name, tokens);
+        await exactly(type, list, name, by(tokens));
         await nothing(type, { [name]: name === '_id' ? 'no-such-id' : 'https://example.org/no-such-system|x' });
         break;
       case 'reference':
-        await exactly(type, list, parameter, name, literals);
-        await exactly(type, list, parameter, `${name}:identifier`, logical);
+        await exactly(type, list, name, by(literals));
+        await exactly(type, list, `${name}:identifier`, by(logical));
         await nothing(type, { [`${name}:identifier`]: 'https://example.org/no-such-system|x' });
         break;
       case 'date': {

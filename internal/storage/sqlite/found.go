@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -234,7 +235,7 @@ func (s *Store) FoundOf(ctx context.Context, site string, number int64, leads []
 }
 
 func ignoreNone(err error) error {
-	if err == sql.ErrNoRows { //nolint:errorlint // as QueryRow gives it
+	if errors.Is(err, sql.ErrNoRows) {
 		return nil
 	}
 	return err
