@@ -41,6 +41,7 @@ var omissions = []Omission{
 	{"results", "Result", []string{"decision"}, "what was decided shows in the steps that followed"},
 
 	{"plan", "Plan", []string{"context"}, "at what point it was made; when it was signed is sent"},
+	{"plan", "", []string{"expected_closure", string(valve.CoaptationDepth)}, "what the prediction takes, and no aim; the prediction is sent"},
 	{"plan", "Plan", []string{"reference_segment"}, "a habit of the operator by which heights are read"},
 	{"plan", "Plan", []string{"steps_recorded"}, "whether a list is whole is for counts across cases, which the facts answer"},
 	{"plan", "CaseSetting", []string{"operators"}, "who is to operate the theatre list says; who did is sent"},

@@ -262,7 +262,7 @@ func plannedValues(r PlanState) []*trigonev1.MetricValue {
 	var list []*trigonev1.MetricValue
 	for _, v := range r.Evaluation.GetMetrics() {
 		if v.GetRole() != trigonev1.MetricRole_METRIC_ROLE_PLANNED || v.GetOccasion() != string(valve.AtPlan) ||
-			rows()[valve.ID(v.GetMetric())].formula || notSentLeaf(v.GetMetric()) {
+			rows()[valve.ID(v.GetMetric())].formula || notSentLeaf(v.GetMetric()) || WhyNotSent(kindPlan, "", v.GetMetric()) != "" {
 			continue
 		}
 		switch v.GetState() {

@@ -187,6 +187,8 @@ func enter(m proto.Message, f frame) frame {
 		f.place = valve.AtSegment(segment(m.GetSegment()))
 	case *trigonev1.Coaptation:
 		f.place = valve.AtSlice(valve.Slice(Word(m.GetSlice())))
+	case *trigonev1.ExpectedClosure:
+		f.place = valve.AtSlice(valve.A2P2)
 	case *trigonev1.Lesion:
 		f.place = valve.AtLesion(m.GetId())
 	case *trigonev1.PlannedStep:

@@ -496,6 +496,10 @@ func (p prediction) depth(r *Reader) units.Length {
 		r.Explain("depth of coaptation as found after the repair")
 		return units.Length(r.Read(k))
 	}
+	if k := (valve.Key{ID: valve.CoaptationDepth, Place: place, Occasion: valve.AtPlan, Role: valve.Planned}); p.moment.plan && r.Has(k) {
+		r.Explain("depth of coaptation as the plan expects it after the repair")
+		return units.Length(r.Read(k))
+	}
 	if k := r.memo.nativeAtPlace(r.c, valve.CoaptationDepth, place, p.moment.plan); r.Has(k) {
 		r.Explain("depth of coaptation as before the repair")
 		return units.Length(r.Read(k))

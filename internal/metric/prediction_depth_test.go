@@ -119,6 +119,27 @@ func TestClosureVectorsThroughTheCatalogue(t *testing.T) {
 	}
 }
 
+// The depth that the plan expects goes before the one measured before the repair,
+// in the prediction from the plan alone: the same vectors, whatever was measured.
+func TestExpectedDepthGoesBeforeTheNativeOne(t *testing.T) {
+	expecting := func(native, depth float64) *repair.Case {
+		return modelCase(native, 0, 0).Edit(func(c *repair.Case) {
+			k := valve.Key{ID: valve.CoaptationDepth, Place: middleSlice, Occasion: valve.AtPlan, Role: valve.Planned}
+			c.Measured[k] = valve.Measurement{Value: units.Some(depth)}
+		}).Case()
+	}
+	for depth, want := range map[float64]float64{0: 8.5, 3: 8.1, 8: 5.8} {
+		v := one(t, expecting(5, depth), PredictedContactKey(true))
+		if v.Value != want || !strings.Contains(v.Explanation, "as the plan expects it") || strings.Contains(v.Explanation, "before the repair") {
+			t.Errorf("expected depth %v: %v, want %v; %s", depth, v.Value, want, v.Explanation)
+		}
+	}
+	done, without := one(t, expecting(5, 8), PredictedContactKey(false)), one(t, modelCase(5, 0, 0).Case(), PredictedContactKey(false))
+	if done.State != without.State || done.Value != without.Value {
+		t.Errorf("what was done is predicted at %v, and at %v without an expectation", done.Value, without.Value)
+	}
+}
+
 // Own table: d 22, 24, 26, 28 with a 26 and a target of 8 mm; at 28 it is empty.
 // Its highest there is 16.7 for two thirds; the site's 66.7 % gives 16.65.
 func TestPlanningWindowThroughTheCatalogue(t *testing.T) {

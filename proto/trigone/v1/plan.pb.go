@@ -1158,9 +1158,12 @@ type Plan struct {
 	// Segment that serves as reference for the free edge.
 	ReferenceSegment Segment `protobuf:"varint,11,opt,name=reference_segment,json=referenceSegment,proto3,enum=trigone.v1.Segment" json:"reference_segment,omitempty"`
 	// Why this plan; free text, treated as identifying. At most 4000 characters.
-	Rationale     string `protobuf:"bytes,12,opt,name=rationale,proto3" json:"rationale,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Rationale string `protobuf:"bytes,12,opt,name=rationale,proto3" json:"rationale,omitempty"`
+	// How the valve is expected to close after the repair, where that is not as
+	// before it.
+	ExpectedClosure *ExpectedClosure `protobuf:"bytes,13,opt,name=expected_closure,json=expectedClosure,proto3" json:"expected_closure,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Plan) Reset() {
@@ -1277,6 +1280,63 @@ func (x *Plan) GetRationale() string {
 	return ""
 }
 
+func (x *Plan) GetExpectedClosure() *ExpectedClosure {
+	if x != nil {
+		return x.ExpectedClosure
+	}
+	return nil
+}
+
+// How the valve is expected to close after the repair: what the prediction from
+// the plan takes instead of what was measured before. It is no aim, and the result
+// is not held against it.
+type ExpectedClosure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Depth of the entry of coaptation of A2-P2 below the annular plane, as expected
+	// after the repair; unset: as measured before it. Plausible 0 to 20 mm. Read by
+	// the prediction from the plan.
+	CoaptationDepth *Length `protobuf:"bytes,1,opt,name=coaptation_depth,json=coaptationDepth,proto3" json:"coaptation_depth,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *ExpectedClosure) Reset() {
+	*x = ExpectedClosure{}
+	mi := &file_trigone_v1_plan_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExpectedClosure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExpectedClosure) ProtoMessage() {}
+
+func (x *ExpectedClosure) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_plan_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExpectedClosure.ProtoReflect.Descriptor instead.
+func (*ExpectedClosure) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ExpectedClosure) GetCoaptationDepth() *Length {
+	if x != nil {
+		return x.CoaptationDepth
+	}
+	return nil
+}
+
 // Why the patient is operated on.
 type Indication struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1297,7 +1357,7 @@ type Indication struct {
 
 func (x *Indication) Reset() {
 	*x = Indication{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[1]
+	mi := &file_trigone_v1_plan_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1309,7 +1369,7 @@ func (x *Indication) String() string {
 func (*Indication) ProtoMessage() {}
 
 func (x *Indication) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[1]
+	mi := &file_trigone_v1_plan_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1322,7 +1382,7 @@ func (x *Indication) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Indication.ProtoReflect.Descriptor instead.
 func (*Indication) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Indication) GetAetiology() Aetiology {
@@ -1401,7 +1461,7 @@ type CaseSetting struct {
 
 func (x *CaseSetting) Reset() {
 	*x = CaseSetting{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[2]
+	mi := &file_trigone_v1_plan_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1413,7 +1473,7 @@ func (x *CaseSetting) String() string {
 func (*CaseSetting) ProtoMessage() {}
 
 func (x *CaseSetting) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[2]
+	mi := &file_trigone_v1_plan_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1426,7 +1486,7 @@ func (x *CaseSetting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseSetting.ProtoReflect.Descriptor instead.
 func (*CaseSetting) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *CaseSetting) GetApproach() Approach {
@@ -1538,7 +1598,7 @@ type RiskFactors struct {
 
 func (x *RiskFactors) Reset() {
 	*x = RiskFactors{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[3]
+	mi := &file_trigone_v1_plan_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1550,7 +1610,7 @@ func (x *RiskFactors) String() string {
 func (*RiskFactors) ProtoMessage() {}
 
 func (x *RiskFactors) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[3]
+	mi := &file_trigone_v1_plan_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1563,7 +1623,7 @@ func (x *RiskFactors) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RiskFactors.ProtoReflect.Descriptor instead.
 func (*RiskFactors) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RiskFactors) GetPresent() []RiskFactor {
@@ -1610,7 +1670,7 @@ type IntendedProcedure struct {
 
 func (x *IntendedProcedure) Reset() {
 	*x = IntendedProcedure{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	mi := &file_trigone_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1622,7 +1682,7 @@ func (x *IntendedProcedure) String() string {
 func (*IntendedProcedure) ProtoMessage() {}
 
 func (x *IntendedProcedure) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[4]
+	mi := &file_trigone_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1635,7 +1695,7 @@ func (x *IntendedProcedure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IntendedProcedure.ProtoReflect.Descriptor instead.
 func (*IntendedProcedure) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *IntendedProcedure) GetKind() IntendedProcedureKind {
@@ -1674,7 +1734,7 @@ type Operator struct {
 
 func (x *Operator) Reset() {
 	*x = Operator{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[5]
+	mi := &file_trigone_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1686,7 +1746,7 @@ func (x *Operator) String() string {
 func (*Operator) ProtoMessage() {}
 
 func (x *Operator) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[5]
+	mi := &file_trigone_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1699,7 +1759,7 @@ func (x *Operator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Operator.ProtoReflect.Descriptor instead.
 func (*Operator) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Operator) GetPseudonym() string {
@@ -1744,7 +1804,7 @@ type ExpectedRisk struct {
 
 func (x *ExpectedRisk) Reset() {
 	*x = ExpectedRisk{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[6]
+	mi := &file_trigone_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1756,7 +1816,7 @@ func (x *ExpectedRisk) String() string {
 func (*ExpectedRisk) ProtoMessage() {}
 
 func (x *ExpectedRisk) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[6]
+	mi := &file_trigone_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1769,7 +1829,7 @@ func (x *ExpectedRisk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExpectedRisk.ProtoReflect.Descriptor instead.
 func (*ExpectedRisk) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ExpectedRisk) GetOutcome() RiskOutcome {
@@ -1837,7 +1897,7 @@ type PlannedStep struct {
 
 func (x *PlannedStep) Reset() {
 	*x = PlannedStep{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[7]
+	mi := &file_trigone_v1_plan_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1849,7 +1909,7 @@ func (x *PlannedStep) String() string {
 func (*PlannedStep) ProtoMessage() {}
 
 func (x *PlannedStep) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[7]
+	mi := &file_trigone_v1_plan_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1862,7 +1922,7 @@ func (x *PlannedStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlannedStep.ProtoReflect.Descriptor instead.
 func (*PlannedStep) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PlannedStep) GetId() string {
@@ -1927,7 +1987,7 @@ type StepCondition struct {
 
 func (x *StepCondition) Reset() {
 	*x = StepCondition{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[8]
+	mi := &file_trigone_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1939,7 +1999,7 @@ func (x *StepCondition) String() string {
 func (*StepCondition) ProtoMessage() {}
 
 func (x *StepCondition) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[8]
+	mi := &file_trigone_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1952,7 +2012,7 @@ func (x *StepCondition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepCondition.ProtoReflect.Descriptor instead.
 func (*StepCondition) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *StepCondition) GetKind() StepConditionKind {
@@ -1997,7 +2057,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[9]
+	mi := &file_trigone_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2009,7 +2069,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[9]
+	mi := &file_trigone_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2022,7 +2082,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Target) GetId() string {
@@ -2182,7 +2242,7 @@ type LengthRange struct {
 
 func (x *LengthRange) Reset() {
 	*x = LengthRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[10]
+	mi := &file_trigone_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2194,7 +2254,7 @@ func (x *LengthRange) String() string {
 func (*LengthRange) ProtoMessage() {}
 
 func (x *LengthRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[10]
+	mi := &file_trigone_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2207,7 +2267,7 @@ func (x *LengthRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LengthRange.ProtoReflect.Descriptor instead.
 func (*LengthRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *LengthRange) GetMinMm() float64 {
@@ -2237,7 +2297,7 @@ type PressureRange struct {
 
 func (x *PressureRange) Reset() {
 	*x = PressureRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[11]
+	mi := &file_trigone_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2249,7 +2309,7 @@ func (x *PressureRange) String() string {
 func (*PressureRange) ProtoMessage() {}
 
 func (x *PressureRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[11]
+	mi := &file_trigone_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2262,7 +2322,7 @@ func (x *PressureRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PressureRange.ProtoReflect.Descriptor instead.
 func (*PressureRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *PressureRange) GetMinMmhg() float64 {
@@ -2292,7 +2352,7 @@ type FractionRange struct {
 
 func (x *FractionRange) Reset() {
 	*x = FractionRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[12]
+	mi := &file_trigone_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2304,7 +2364,7 @@ func (x *FractionRange) String() string {
 func (*FractionRange) ProtoMessage() {}
 
 func (x *FractionRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[12]
+	mi := &file_trigone_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2317,7 +2377,7 @@ func (x *FractionRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FractionRange.ProtoReflect.Descriptor instead.
 func (*FractionRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *FractionRange) GetMinPercent() float64 {
@@ -2347,7 +2407,7 @@ type AreaRange struct {
 
 func (x *AreaRange) Reset() {
 	*x = AreaRange{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[13]
+	mi := &file_trigone_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2359,7 +2419,7 @@ func (x *AreaRange) String() string {
 func (*AreaRange) ProtoMessage() {}
 
 func (x *AreaRange) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[13]
+	mi := &file_trigone_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2372,7 +2432,7 @@ func (x *AreaRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AreaRange.ProtoReflect.Descriptor instead.
 func (*AreaRange) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AreaRange) GetMinCm2() float64 {
@@ -2402,7 +2462,7 @@ type CoaptationTarget struct {
 
 func (x *CoaptationTarget) Reset() {
 	*x = CoaptationTarget{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[14]
+	mi := &file_trigone_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2414,7 +2474,7 @@ func (x *CoaptationTarget) String() string {
 func (*CoaptationTarget) ProtoMessage() {}
 
 func (x *CoaptationTarget) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[14]
+	mi := &file_trigone_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2427,7 +2487,7 @@ func (x *CoaptationTarget) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CoaptationTarget.ProtoReflect.Descriptor instead.
 func (*CoaptationTarget) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CoaptationTarget) GetSlice() Slice {
@@ -2459,7 +2519,7 @@ type HeightTarget struct {
 
 func (x *HeightTarget) Reset() {
 	*x = HeightTarget{}
-	mi := &file_trigone_v1_plan_proto_msgTypes[15]
+	mi := &file_trigone_v1_plan_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2471,7 +2531,7 @@ func (x *HeightTarget) String() string {
 func (*HeightTarget) ProtoMessage() {}
 
 func (x *HeightTarget) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_plan_proto_msgTypes[15]
+	mi := &file_trigone_v1_plan_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2484,7 +2544,7 @@ func (x *HeightTarget) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeightTarget.ProtoReflect.Descriptor instead.
 func (*HeightTarget) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{15}
+	return file_trigone_v1_plan_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *HeightTarget) GetSegment() Segment {
@@ -2513,7 +2573,7 @@ var File_trigone_v1_plan_proto protoreflect.FileDescriptor
 const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\n" +
 	"\x15trigone/v1/plan.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\xc1\x05\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x15trigone/v1/step.proto\x1a\x16trigone/v1/study.proto\"\x89\x06\n" +
 	"\x04Plan\x12C\n" +
 	"\x06signer\x18\x01 \x01(\tB+\xbaH(r&2$^([A-Za-z0-9][A-Za-z0-9._-]{0,63})?$R\x06signer\x12;\n" +
 	"\vsigned_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -2530,7 +2590,10 @@ const file_trigone_v1_plan_proto_rawDesc = "" +
 	"\atargets\x18\n" +
 	" \x03(\v2\x12.trigone.v1.TargetB\b\xbaH\x05\x92\x01\x02\x10 R\atargets\x12@\n" +
 	"\x11reference_segment\x18\v \x01(\x0e2\x13.trigone.v1.SegmentR\x10referenceSegment\x12*\n" +
-	"\trationale\x18\f \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\trationale\"\xb3\x02\n" +
+	"\trationale\x18\f \x01(\tB\f\xbaH\x05r\x03\x18\xa0\x1f\xd8\xce\x18\x01R\trationale\x12F\n" +
+	"\x10expected_closure\x18\r \x01(\v2\x1b.trigone.v1.ExpectedClosureR\x0fexpectedClosure\"P\n" +
+	"\x0fExpectedClosure\x12=\n" +
+	"\x10coaptation_depth\x18\x01 \x01(\v2\x12.trigone.v1.LengthR\x0fcoaptationDepth\"\xb3\x02\n" +
 	"\n" +
 	"Indication\x123\n" +
 	"\taetiology\x18\x01 \x01(\x0e2\x15.trigone.v1.AetiologyR\taetiology\x12F\n" +
@@ -2782,7 +2845,7 @@ func file_trigone_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_trigone_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 16)
-var file_trigone_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_trigone_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_trigone_v1_plan_proto_goTypes = []any{
 	(PlanContext)(0),              // 0: trigone.v1.PlanContext
 	(Aetiology)(0),                // 1: trigone.v1.Aetiology
@@ -2801,92 +2864,96 @@ var file_trigone_v1_plan_proto_goTypes = []any{
 	(StepConditionKind)(0),        // 14: trigone.v1.StepConditionKind
 	(ExpectedEffect)(0),           // 15: trigone.v1.ExpectedEffect
 	(*Plan)(nil),                  // 16: trigone.v1.Plan
-	(*Indication)(nil),            // 17: trigone.v1.Indication
-	(*CaseSetting)(nil),           // 18: trigone.v1.CaseSetting
-	(*RiskFactors)(nil),           // 19: trigone.v1.RiskFactors
-	(*IntendedProcedure)(nil),     // 20: trigone.v1.IntendedProcedure
-	(*Operator)(nil),              // 21: trigone.v1.Operator
-	(*ExpectedRisk)(nil),          // 22: trigone.v1.ExpectedRisk
-	(*PlannedStep)(nil),           // 23: trigone.v1.PlannedStep
-	(*StepCondition)(nil),         // 24: trigone.v1.StepCondition
-	(*Target)(nil),                // 25: trigone.v1.Target
-	(*LengthRange)(nil),           // 26: trigone.v1.LengthRange
-	(*PressureRange)(nil),         // 27: trigone.v1.PressureRange
-	(*FractionRange)(nil),         // 28: trigone.v1.FractionRange
-	(*AreaRange)(nil),             // 29: trigone.v1.AreaRange
-	(*CoaptationTarget)(nil),      // 30: trigone.v1.CoaptationTarget
-	(*HeightTarget)(nil),          // 31: trigone.v1.HeightTarget
-	(*timestamppb.Timestamp)(nil), // 32: google.protobuf.Timestamp
-	(Recorded)(0),                 // 33: trigone.v1.Recorded
-	(*LeafletHeight)(nil),         // 34: trigone.v1.LeafletHeight
-	(Segment)(0),                  // 35: trigone.v1.Segment
-	(Answer)(0),                   // 36: trigone.v1.Answer
-	(OperatorRole)(0),             // 37: trigone.v1.OperatorRole
-	(*Fraction)(nil),              // 38: trigone.v1.Fraction
-	(*Technique)(nil),             // 39: trigone.v1.Technique
-	(Stage)(0),                    // 40: trigone.v1.Stage
-	(Method)(0),                   // 41: trigone.v1.Method
-	(*Grade)(nil),                 // 42: trigone.v1.Grade
-	(Slice)(0),                    // 43: trigone.v1.Slice
-	(Station)(0),                  // 44: trigone.v1.Station
+	(*ExpectedClosure)(nil),       // 17: trigone.v1.ExpectedClosure
+	(*Indication)(nil),            // 18: trigone.v1.Indication
+	(*CaseSetting)(nil),           // 19: trigone.v1.CaseSetting
+	(*RiskFactors)(nil),           // 20: trigone.v1.RiskFactors
+	(*IntendedProcedure)(nil),     // 21: trigone.v1.IntendedProcedure
+	(*Operator)(nil),              // 22: trigone.v1.Operator
+	(*ExpectedRisk)(nil),          // 23: trigone.v1.ExpectedRisk
+	(*PlannedStep)(nil),           // 24: trigone.v1.PlannedStep
+	(*StepCondition)(nil),         // 25: trigone.v1.StepCondition
+	(*Target)(nil),                // 26: trigone.v1.Target
+	(*LengthRange)(nil),           // 27: trigone.v1.LengthRange
+	(*PressureRange)(nil),         // 28: trigone.v1.PressureRange
+	(*FractionRange)(nil),         // 29: trigone.v1.FractionRange
+	(*AreaRange)(nil),             // 30: trigone.v1.AreaRange
+	(*CoaptationTarget)(nil),      // 31: trigone.v1.CoaptationTarget
+	(*HeightTarget)(nil),          // 32: trigone.v1.HeightTarget
+	(*timestamppb.Timestamp)(nil), // 33: google.protobuf.Timestamp
+	(Recorded)(0),                 // 34: trigone.v1.Recorded
+	(*LeafletHeight)(nil),         // 35: trigone.v1.LeafletHeight
+	(Segment)(0),                  // 36: trigone.v1.Segment
+	(*Length)(nil),                // 37: trigone.v1.Length
+	(Answer)(0),                   // 38: trigone.v1.Answer
+	(OperatorRole)(0),             // 39: trigone.v1.OperatorRole
+	(*Fraction)(nil),              // 40: trigone.v1.Fraction
+	(*Technique)(nil),             // 41: trigone.v1.Technique
+	(Stage)(0),                    // 42: trigone.v1.Stage
+	(Method)(0),                   // 43: trigone.v1.Method
+	(*Grade)(nil),                 // 44: trigone.v1.Grade
+	(Slice)(0),                    // 45: trigone.v1.Slice
+	(Station)(0),                  // 46: trigone.v1.Station
 }
 var file_trigone_v1_plan_proto_depIdxs = []int32{
-	32, // 0: trigone.v1.Plan.signed_time:type_name -> google.protobuf.Timestamp
+	33, // 0: trigone.v1.Plan.signed_time:type_name -> google.protobuf.Timestamp
 	0,  // 1: trigone.v1.Plan.context:type_name -> trigone.v1.PlanContext
-	17, // 2: trigone.v1.Plan.indication:type_name -> trigone.v1.Indication
-	18, // 3: trigone.v1.Plan.setting:type_name -> trigone.v1.CaseSetting
-	23, // 4: trigone.v1.Plan.steps:type_name -> trigone.v1.PlannedStep
-	33, // 5: trigone.v1.Plan.steps_recorded:type_name -> trigone.v1.Recorded
-	34, // 6: trigone.v1.Plan.planned_heights:type_name -> trigone.v1.LeafletHeight
-	25, // 7: trigone.v1.Plan.targets:type_name -> trigone.v1.Target
-	35, // 8: trigone.v1.Plan.reference_segment:type_name -> trigone.v1.Segment
-	1,  // 9: trigone.v1.Indication.aetiology:type_name -> trigone.v1.Aetiology
-	2,  // 10: trigone.v1.Indication.functional_class:type_name -> trigone.v1.FunctionalClass
-	3,  // 11: trigone.v1.Indication.triggers:type_name -> trigone.v1.IndicationTrigger
-	33, // 12: trigone.v1.Indication.triggers_recorded:type_name -> trigone.v1.Recorded
-	8,  // 13: trigone.v1.CaseSetting.approach:type_name -> trigone.v1.Approach
-	9,  // 14: trigone.v1.CaseSetting.urgency:type_name -> trigone.v1.Urgency
-	36, // 15: trigone.v1.CaseSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	21, // 16: trigone.v1.CaseSetting.operators:type_name -> trigone.v1.Operator
-	10, // 17: trigone.v1.CaseSetting.coronary_dominance:type_name -> trigone.v1.CoronaryDominance
-	22, // 18: trigone.v1.CaseSetting.expected_risks:type_name -> trigone.v1.ExpectedRisk
-	11, // 19: trigone.v1.CaseSetting.complexity:type_name -> trigone.v1.Complexity
-	4,  // 20: trigone.v1.CaseSetting.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
-	5,  // 21: trigone.v1.CaseSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
-	33, // 22: trigone.v1.CaseSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
-	19, // 23: trigone.v1.CaseSetting.risk_factors:type_name -> trigone.v1.RiskFactors
-	20, // 24: trigone.v1.CaseSetting.intended_procedure:type_name -> trigone.v1.IntendedProcedure
-	6,  // 25: trigone.v1.RiskFactors.present:type_name -> trigone.v1.RiskFactor
-	33, // 26: trigone.v1.RiskFactors.recorded:type_name -> trigone.v1.Recorded
-	7,  // 27: trigone.v1.IntendedProcedure.kind:type_name -> trigone.v1.IntendedProcedureKind
-	32, // 28: trigone.v1.IntendedProcedure.stated_time:type_name -> google.protobuf.Timestamp
-	37, // 29: trigone.v1.Operator.role:type_name -> trigone.v1.OperatorRole
-	13, // 30: trigone.v1.ExpectedRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	38, // 31: trigone.v1.ExpectedRisk.expected_probability:type_name -> trigone.v1.Fraction
-	12, // 32: trigone.v1.ExpectedRisk.horizon:type_name -> trigone.v1.RiskHorizon
-	39, // 33: trigone.v1.PlannedStep.technique:type_name -> trigone.v1.Technique
-	24, // 34: trigone.v1.PlannedStep.condition:type_name -> trigone.v1.StepCondition
-	15, // 35: trigone.v1.PlannedStep.expected_effect:type_name -> trigone.v1.ExpectedEffect
-	14, // 36: trigone.v1.StepCondition.kind:type_name -> trigone.v1.StepConditionKind
-	40, // 37: trigone.v1.Target.stage:type_name -> trigone.v1.Stage
-	41, // 38: trigone.v1.Target.method:type_name -> trigone.v1.Method
-	30, // 39: trigone.v1.Target.coaptation_length:type_name -> trigone.v1.CoaptationTarget
-	27, // 40: trigone.v1.Target.mean_gradient:type_name -> trigone.v1.PressureRange
-	42, // 41: trigone.v1.Target.regurgitation_grade_at_most:type_name -> trigone.v1.Grade
-	31, // 42: trigone.v1.Target.leaflet_height:type_name -> trigone.v1.HeightTarget
-	28, // 43: trigone.v1.Target.anterior_closure_share:type_name -> trigone.v1.FractionRange
-	27, // 44: trigone.v1.Target.outflow_tract_gradient:type_name -> trigone.v1.PressureRange
-	29, // 45: trigone.v1.Target.planimetry_orifice_area:type_name -> trigone.v1.AreaRange
-	43, // 46: trigone.v1.CoaptationTarget.slice:type_name -> trigone.v1.Slice
-	26, // 47: trigone.v1.CoaptationTarget.range:type_name -> trigone.v1.LengthRange
-	35, // 48: trigone.v1.HeightTarget.segment:type_name -> trigone.v1.Segment
-	44, // 49: trigone.v1.HeightTarget.station:type_name -> trigone.v1.Station
-	26, // 50: trigone.v1.HeightTarget.range:type_name -> trigone.v1.LengthRange
-	51, // [51:51] is the sub-list for method output_type
-	51, // [51:51] is the sub-list for method input_type
-	51, // [51:51] is the sub-list for extension type_name
-	51, // [51:51] is the sub-list for extension extendee
-	0,  // [0:51] is the sub-list for field type_name
+	18, // 2: trigone.v1.Plan.indication:type_name -> trigone.v1.Indication
+	19, // 3: trigone.v1.Plan.setting:type_name -> trigone.v1.CaseSetting
+	24, // 4: trigone.v1.Plan.steps:type_name -> trigone.v1.PlannedStep
+	34, // 5: trigone.v1.Plan.steps_recorded:type_name -> trigone.v1.Recorded
+	35, // 6: trigone.v1.Plan.planned_heights:type_name -> trigone.v1.LeafletHeight
+	26, // 7: trigone.v1.Plan.targets:type_name -> trigone.v1.Target
+	36, // 8: trigone.v1.Plan.reference_segment:type_name -> trigone.v1.Segment
+	17, // 9: trigone.v1.Plan.expected_closure:type_name -> trigone.v1.ExpectedClosure
+	37, // 10: trigone.v1.ExpectedClosure.coaptation_depth:type_name -> trigone.v1.Length
+	1,  // 11: trigone.v1.Indication.aetiology:type_name -> trigone.v1.Aetiology
+	2,  // 12: trigone.v1.Indication.functional_class:type_name -> trigone.v1.FunctionalClass
+	3,  // 13: trigone.v1.Indication.triggers:type_name -> trigone.v1.IndicationTrigger
+	34, // 14: trigone.v1.Indication.triggers_recorded:type_name -> trigone.v1.Recorded
+	8,  // 15: trigone.v1.CaseSetting.approach:type_name -> trigone.v1.Approach
+	9,  // 16: trigone.v1.CaseSetting.urgency:type_name -> trigone.v1.Urgency
+	38, // 17: trigone.v1.CaseSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	22, // 18: trigone.v1.CaseSetting.operators:type_name -> trigone.v1.Operator
+	10, // 19: trigone.v1.CaseSetting.coronary_dominance:type_name -> trigone.v1.CoronaryDominance
+	23, // 20: trigone.v1.CaseSetting.expected_risks:type_name -> trigone.v1.ExpectedRisk
+	11, // 21: trigone.v1.CaseSetting.complexity:type_name -> trigone.v1.Complexity
+	4,  // 22: trigone.v1.CaseSetting.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
+	5,  // 23: trigone.v1.CaseSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
+	34, // 24: trigone.v1.CaseSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
+	20, // 25: trigone.v1.CaseSetting.risk_factors:type_name -> trigone.v1.RiskFactors
+	21, // 26: trigone.v1.CaseSetting.intended_procedure:type_name -> trigone.v1.IntendedProcedure
+	6,  // 27: trigone.v1.RiskFactors.present:type_name -> trigone.v1.RiskFactor
+	34, // 28: trigone.v1.RiskFactors.recorded:type_name -> trigone.v1.Recorded
+	7,  // 29: trigone.v1.IntendedProcedure.kind:type_name -> trigone.v1.IntendedProcedureKind
+	33, // 30: trigone.v1.IntendedProcedure.stated_time:type_name -> google.protobuf.Timestamp
+	39, // 31: trigone.v1.Operator.role:type_name -> trigone.v1.OperatorRole
+	13, // 32: trigone.v1.ExpectedRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	40, // 33: trigone.v1.ExpectedRisk.expected_probability:type_name -> trigone.v1.Fraction
+	12, // 34: trigone.v1.ExpectedRisk.horizon:type_name -> trigone.v1.RiskHorizon
+	41, // 35: trigone.v1.PlannedStep.technique:type_name -> trigone.v1.Technique
+	25, // 36: trigone.v1.PlannedStep.condition:type_name -> trigone.v1.StepCondition
+	15, // 37: trigone.v1.PlannedStep.expected_effect:type_name -> trigone.v1.ExpectedEffect
+	14, // 38: trigone.v1.StepCondition.kind:type_name -> trigone.v1.StepConditionKind
+	42, // 39: trigone.v1.Target.stage:type_name -> trigone.v1.Stage
+	43, // 40: trigone.v1.Target.method:type_name -> trigone.v1.Method
+	31, // 41: trigone.v1.Target.coaptation_length:type_name -> trigone.v1.CoaptationTarget
+	28, // 42: trigone.v1.Target.mean_gradient:type_name -> trigone.v1.PressureRange
+	44, // 43: trigone.v1.Target.regurgitation_grade_at_most:type_name -> trigone.v1.Grade
+	32, // 44: trigone.v1.Target.leaflet_height:type_name -> trigone.v1.HeightTarget
+	29, // 45: trigone.v1.Target.anterior_closure_share:type_name -> trigone.v1.FractionRange
+	28, // 46: trigone.v1.Target.outflow_tract_gradient:type_name -> trigone.v1.PressureRange
+	30, // 47: trigone.v1.Target.planimetry_orifice_area:type_name -> trigone.v1.AreaRange
+	45, // 48: trigone.v1.CoaptationTarget.slice:type_name -> trigone.v1.Slice
+	27, // 49: trigone.v1.CoaptationTarget.range:type_name -> trigone.v1.LengthRange
+	36, // 50: trigone.v1.HeightTarget.segment:type_name -> trigone.v1.Segment
+	46, // 51: trigone.v1.HeightTarget.station:type_name -> trigone.v1.Station
+	27, // 52: trigone.v1.HeightTarget.range:type_name -> trigone.v1.LengthRange
+	53, // [53:53] is the sub-list for method output_type
+	53, // [53:53] is the sub-list for method input_type
+	53, // [53:53] is the sub-list for extension type_name
+	53, // [53:53] is the sub-list for extension extendee
+	0,  // [0:53] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_plan_proto_init() }
@@ -2899,8 +2966,8 @@ func file_trigone_v1_plan_proto_init() {
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
-	file_trigone_v1_plan_proto_msgTypes[3].OneofWrappers = []any{}
-	file_trigone_v1_plan_proto_msgTypes[9].OneofWrappers = []any{
+	file_trigone_v1_plan_proto_msgTypes[4].OneofWrappers = []any{}
+	file_trigone_v1_plan_proto_msgTypes[10].OneofWrappers = []any{
 		(*Target_CoaptationLength)(nil),
 		(*Target_MeanGradient)(nil),
 		(*Target_RegurgitationGradeAtMost)(nil),
@@ -2909,17 +2976,17 @@ func file_trigone_v1_plan_proto_init() {
 		(*Target_OutflowTractGradient)(nil),
 		(*Target_PlanimetryOrificeArea)(nil),
 	}
-	file_trigone_v1_plan_proto_msgTypes[10].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[11].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[12].OneofWrappers = []any{}
 	file_trigone_v1_plan_proto_msgTypes[13].OneofWrappers = []any{}
+	file_trigone_v1_plan_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_plan_proto_rawDesc), len(file_trigone_v1_plan_proto_rawDesc)),
 			NumEnums:      16,
-			NumMessages:   16,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
