@@ -26,6 +26,7 @@ var rooms = map[string][]string{
 	"internal/words":       {"internal/valve"},
 	"internal/geometry":    {"internal/units"},
 	"internal/haemo":       {"internal/units"},
+	"internal/statistics":  {},
 	"internal/valve":       {"internal/units"},
 	"internal/repair":      {"internal/units", "internal/valve"},
 	"internal/settings":    {"internal/units", "internal/valve", "internal/repair"},
@@ -77,7 +78,7 @@ var rooms = map[string][]string{
 
 // pure are the rooms above the wall.
 var pure = []string{
-	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/valve", "internal/repair", "internal/settings",
+	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
 	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
 }
 
@@ -85,8 +86,8 @@ var pure = []string{
 // text, numbers, order, hashes; no clock, no disk, no network, no log.
 var pureImports = []string{
 	"cmp", "crypto/sha256", "encoding/hex", "errors", "fmt", "maps", "math", "reflect", "slices", "sort", "strconv", "strings", "time", "iter", "bytes",
-	"unicode", "math/bits", "math/rand/v2",
-	"gonum.org/v1/gonum/stat/distuv", "gonum.org/v1/gonum/mat", "gonum.org/v1/gonum/spatial/r3",
+	"unicode", "math/big", "math/bits", "math/rand/v2",
+	"gonum.org/v1/gonum/stat/distuv", "gonum.org/v1/gonum/mat", "gonum.org/v1/gonum/mathext", "gonum.org/v1/gonum/integrate/quad", "gonum.org/v1/gonum/spatial/r3",
 }
 
 // clock are the members of package time that read or wait for a clock.
