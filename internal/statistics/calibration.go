@@ -262,7 +262,7 @@ const (
 	mostStretch     = 1.25
 )
 
-// TooFewToFit: fewer pairs than a correction is fitted to.
+// TooFewToFit says that there are fewer pairs than a correction is fitted to.
 const TooFewToFit Refusal = "fewer than 30 pairs: no correction is fitted to so few"
 
 // Calibrate fits a correction: a shift, and from 100 pairs on, or where its interval is

@@ -195,7 +195,7 @@ type TurnbullStep struct {
 	Free float64
 }
 
-// FewIntervals: too few for the self-consistent estimate.
+// FewIntervals says that there are too few for the self-consistent estimate.
 const FewIntervals Refusal = "fewer than 30 patients with an event known to an interval: only the two ends are told"
 
 // Turnbull is the self-consistent estimate of freedom from an event that is known only

@@ -107,7 +107,7 @@ type Overdispersion struct {
 // leastUnits is from how many units overdispersion is estimated (common practice).
 const leastUnits = 10
 
-// TooFewUnits: fewer units than an overdispersion can be estimated from.
+// TooFewUnits says that an overdispersion can not be estimated.
 const TooFewUnits Refusal = "fewer than 10 units: how much they differ beyond chance can't be told"
 
 // Dispersion gives the overdispersion of units about a target.

@@ -148,7 +148,7 @@ func (c RiskCUSUM) chain(risks []float64, limit, actual float64, states int) (fl
 	return lengths.AtVec(0), nil
 }
 
-// Never: the chart can't reach a limit that is so rarely passed.
+// Never says that a run is too long to compute.
 const Never Refusal = "no limit gives a run so long with these risks: the run asked for is too long to compute"
 
 // Limit gives the lowest limit, in hundredths, at which the run in control is at least
