@@ -5,10 +5,13 @@ import (
 	"crypto/x509"
 	"database/sql"
 	"encoding/pem"
+	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -150,13 +153,31 @@ func TestWhoLooked(t *testing.T) {
 	for err == nil {
 		_, err = stream.Recv()
 	}
-	for _, path := range []string{"/Procedure?status=stopped", "/Procedure", "/metadata", "/CodeSystem/none", "/Procedure/none"} {
+	bundle, err := handover.GetBundle(ctx, &trigonev1.GetBundleRequest{Case: ref, Form: trigonev1.BundleForm_BUNDLE_FORM_COLLECTION})
+	must(bundle, err)
+	fhir := func(path string, want int) string {
+		t.Helper()
 		resp, err := http.Get("http://" + running.RESTAddr() + "/fhir" + path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		_ = resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		if err = errors.Join(err, resp.Body.Close()); err != nil || resp.StatusCode != want {
+			t.Fatalf("%s: %d, %v", path, resp.StatusCode, err)
+		}
+		return string(body)
 	}
+	fhir("/Procedure?status=stopped", http.StatusOK)
+	for _, one := range regexp.MustCompile(`"id":"([0-9a-f-]{36})"[^{}]*"meta":\{[^{}]*"versionId":"([0-9]+)"`).FindAllStringSubmatch(fhir("/Procedure", http.StatusOK), -1) {
+		if strings.Contains(bundle.GetBundle(), one[1]) {
+			fhir("/Procedure/"+one[1], http.StatusOK)
+			fhir("/Procedure/"+one[1]+"/_history/"+one[2], http.StatusOK)
+			break
+		}
+	}
+	fhir("/metadata", http.StatusOK)
+	fhir("/CodeSystem/none", http.StatusNotFound)
+	fhir("/Procedure/none", http.StatusNotFound)
 
 	var all, ofCase []string
 	tell := func(list []*trigonev1.Access) (out []string) {
@@ -174,12 +195,13 @@ func TestWhoLooked(t *testing.T) {
 		}
 		return out
 	}
-	all = tell(lines(t, conn, &trigonev1.ListAccessesRequest{PageSize: 3}, 12))
-	ofCase = tell(lines(t, conn, &trigonev1.ListAccessesRequest{Case: ref}, 4))
+	all = tell(lines(t, conn, &trigonev1.ListAccessesRequest{PageSize: 3}, 15))
+	ofCase = tell(lines(t, conn, &trigonev1.ListAccessesRequest{Case: ref}, 7))
 	want := []string{
 		"RecordService/SubmitCase first submit-saddle-annulus OK",
 		"RecordService/SubmitCase second submit-recurrence OK",
 		"RecordService/GetCase first  OK",
+		"ElectronicRecordService/GetBundle first  OK",
 		"ElectronicRecordService/GetBundle first  OK",
 		"RecordService/ListCases several  OK",
 		"RecordService/GetCase  NotFound",
@@ -188,6 +210,8 @@ func TestWhoLooked(t *testing.T) {
 		"ElectronicRecordService/ExportResources several  OK",
 		"GET Procedure  OK",
 		"GET Procedure several  OK",
+		"GET Procedure/{id} first  OK",
+		"GET Procedure/{id}/_history/{version} first  OK",
 		"GET Procedure/{id}  HTTP 404",
 	}
 	slices.Sort(want)
@@ -195,7 +219,7 @@ func TestWhoLooked(t *testing.T) {
 	if !slices.Equal(all, want) {
 		t.Errorf("lines\n%s\nwant\n%s", strings.Join(all, "\n"), strings.Join(want, "\n"))
 	}
-	if len(ofCase) != 4 || !strings.HasPrefix(ofCase[0], "RecordService/SubmitCase first") {
+	if len(ofCase) != 7 || !strings.HasPrefix(ofCase[0], "RecordService/SubmitCase first") {
 		t.Errorf("of the case: %s", strings.Join(ofCase, "\n"))
 	}
 }

@@ -2,12 +2,16 @@ package server
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"io"
+	"net/http"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -16,6 +20,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert/converttest"
 	"trigone/internal/policy"
+	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -74,7 +79,7 @@ func TestErasure(t *testing.T) {
 	if testing.Short() {
 		t.Skip("one call after the other")
 	}
-	conn, logs, running := startWith(t, Options{})
+	conn, logs, running := startWith(t, Options{HTTPListen: "127.0.0.1:0"})
 	ctx := t.Context()
 	record, administration := trigonev1.NewRecordServiceClient(conn), trigonev1.NewAdministrationServiceClient(conn)
 	audit, handover := trigonev1.NewAuditServiceClient(conn), trigonev1.NewElectronicRecordServiceClient(conn)
@@ -192,13 +197,21 @@ func TestErasure(t *testing.T) {
 		t.Errorf("%+v, %v", v, err)
 	}
 
-	// A rebuild brings nothing back, and receivers are told as before.
-	told := exported(t, conn)
+	// A rebuild brings nothing back, receivers are told as before, and what they search
+	// finds what is gone as entered in error.
+	told, found := exported(t, conn), searchedInError(t, running)
+	if !slices.ContainsFunc(found, func(id string) bool { return ofSecond[id] }) {
+		t.Error("no search finds a resource of the erased case")
+	}
 	for _, p := range projectors() {
-		raised := raised{p}
-		if err := casebook.Rebuild(ctx, casebook.RebuildConfig{Store: running.store, Policy: builtInPolicy(t), Projectors: []casebook.Projector{raised}, Report: func(casebook.Rebuilt) {}}); err != nil {
-			t.Fatal(err)
+		for _, made := range []casebook.Projector{raised{p}, p} { // the second, so that this program reads them
+			if err := casebook.Rebuild(ctx, casebook.RebuildConfig{Store: running.store, Policy: builtInPolicy(t), Projectors: []casebook.Projector{made}, Report: func(casebook.Rebuilt) {}}); err != nil {
+				t.Fatal(err)
+			}
 		}
+	}
+	if now := searchedInError(t, running); !slices.Equal(now, found) {
+		t.Errorf("after a rebuild a search finds %d resources in error, %d before", len(now), len(found))
 	}
 	facts, err := audit.ListCaseFacts(ctx, &trigonev1.ListCaseFactsRequest{})
 	if err != nil || len(facts.GetFacts()) != 2 {
@@ -218,6 +231,121 @@ func TestErasure(t *testing.T) {
 		if tells(entry.Message) {
 			t.Errorf("the log says %s", entry.Message)
 		}
+	}
+}
+
+// searchedInError gives the ids of what searches find that was entered in error.
+func searchedInError(t *testing.T, running *Running) (ids []string) {
+	t.Helper()
+	for _, search := range []string{"Procedure?status=entered-in-error", "DiagnosticReport?status=entered-in-error", "Observation?status=entered-in-error&_count=500"} {
+		resp, err := http.Get("http://" + running.RESTAddr() + "/fhir/" + search)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var bundle struct {
+			Entry []struct{ Resource struct{ ID string } }
+		}
+		if err := errors.Join(json.NewDecoder(resp.Body).Decode(&bundle), resp.Body.Close()); err != nil || resp.StatusCode != http.StatusOK || len(bundle.Entry) == 0 {
+			t.Fatalf("%s: %d, %d entries, %v", search, resp.StatusCode, len(bundle.Entry), err)
+		}
+		for _, e := range bundle.Entry {
+			ids = append(ids, e.Resource.ID)
+		}
+	}
+	slices.Sort(ids)
+	return ids
+}
+
+// An erasure that cannot be listed is told as what it is: made, and to be sent again.
+func TestAnErasureThatIsNotListed(t *testing.T) {
+	conn, logs, running := startWith(t, Options{})
+	ctx, administration := t.Context(), trigonev1.NewAdministrationServiceClient(conn)
+	ref := &trigonev1.CaseReference{Name: submitted(t, conn, "core-only")}
+	list := ErasuresFile(running.storePath)
+	if err := os.Mkdir(list, 0o700); err != nil { // nobody writes lines to a folder
+		t.Fatal(err)
+	}
+	erase := &trigonev1.EraseCaseRequest{Case: ref, CaseVersion: 1, RequestId: "erase"}
+	_, err := administration.EraseCase(ctx, erase)
+	st := status.Convert(err)
+	if st.Code() != codes.Unavailable || !strings.Contains(st.Message(), "the erasure was made") || !strings.Contains(st.Message(), "send the same request again with the same request_id") {
+		t.Fatal(err)
+	}
+	told := map[string]bool{}
+	for _, d := range st.Details() {
+		switch d := d.(type) {
+		case *errdetails.ErrorInfo:
+			told[d.GetReason()] = true
+		case *errdetails.RetryInfo:
+			told["again"] = d.GetRetryDelay().AsDuration() > 0
+		}
+	}
+	if !told[reasonNotListed] || !told["again"] {
+		t.Errorf("details %v", st.Details())
+	}
+	got, err := trigonev1.NewRecordServiceClient(conn).GetCase(ctx, &trigonev1.GetCaseRequest{Case: ref})
+	if err != nil || got.GetCase().GetErasedTime() == nil {
+		t.Errorf("the case: %v, %v", got, err)
+	}
+	if logs.FilterMessageSnippet("NOT ON THE LIST OF ERASURES").Len() != 1 {
+		t.Error("the log does not say it")
+	}
+	if err := os.Remove(list); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := administration.EraseCase(ctx, erase); err != nil || !again.GetOverwritten() {
+		t.Fatalf("again: %v, %v", again, err)
+	}
+	lines, err := readErasures(list, "")
+	if err != nil || len(lines) != 1 || !strings.HasSuffix(ref.GetName(), lines[0].Case) || lines[0].What != storage.EraseWhole {
+		t.Errorf("the list: %+v, %v", lines, err)
+	}
+}
+
+// Who follows what changes sees that a submit which waited for a reviewer went with the
+// case that it was addressed to, and not which case that was.
+func TestAnErasureTellsOfSubmitsItDiscards(t *testing.T) {
+	conn, _, _ := startWith(t, Options{})
+	ctx, record, administration := t.Context(), trigonev1.NewRecordServiceClient(conn), trigonev1.NewAdministrationServiceClient(conn)
+	name := submitted(t, conn, "core-only")
+	aside := func(id string) string {
+		answer, err := record.SubmitCase(ctx, &trigonev1.SubmitCaseRequest{RequestId: id, CaseName: name, CaseFile: &trigonev1.CaseFile{
+			PatientIdentifier: &trigonev1.Identifier{System: "urn:example:patients", Value: "another " + id},
+			FollowUps:         []*trigonev1.FollowUp{{Id: "f", Kind: trigonev1.FollowUpKind_FOLLOW_UP_KIND_DISCHARGE}},
+		}})
+		if err != nil || answer.GetQuarantineId() == "" {
+			t.Fatalf("%v, %v", answer, err)
+		}
+		return answer.GetQuarantineId()
+	}
+	decided, open, later := aside("decided"), aside("open"), ""
+	if _, err := record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{QuarantineId: decided, Reason: "not ours", Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true}}); err != nil {
+		t.Fatal(err)
+	}
+	erased, err := administration.EraseIdentity(ctx, &trigonev1.EraseIdentityRequest{Case: &trigonev1.CaseReference{Name: name}, CaseVersion: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	later = aside("later")
+	if _, err := administration.EraseCase(ctx, &trigonev1.EraseCaseRequest{Case: &trigonev1.CaseReference{Name: name}, CaseVersion: erased.GetCaseVersion()}); err != nil {
+		t.Fatal(err)
+	}
+	changes, err := record.ListChanges(ctx, &trigonev1.ListChangesRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, c := range changes.GetChanges() {
+		if c.GetKind() != trigonev1.ChangeKind_CHANGE_KIND_QUARANTINE_DISCARDED {
+			continue
+		}
+		got = append(got, c.GetQuarantineId()+" "+c.GetReason())
+		if c.GetCaseName() != "" || c.GetTime() == nil {
+			t.Errorf("%v", c)
+		}
+	}
+	if want := []string{decided + " ", open + " identity_erased", later + " case_erased"}; !slices.Equal(got, want) {
+		t.Errorf("discarded: %q, want %q", got, want)
 	}
 }
 

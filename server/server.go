@@ -180,7 +180,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 	r.listener, r.running, r.keeper, r.operations, r.rest, r.failed = listener, calls, p.keeper, ops, face, make(chan error, 3)
 	r.grpc, r.building = grpc.NewServer(options...), rebuildRows(ctx, store, houses.any().policy, o.Log)
 	r.watch = watchStore(ctx, store, r.health, o.Log)
-	register(r.grpc, &erasures{path: ErasuresFile(p.storePath), key: accessKey, now: now})
+	register(r.grpc, administrationService{erasures: &erasures{path: ErasuresFile(p.storePath), key: accessKey, now: now}, log: o.Log})
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
 	if p.reflection {
 		reflection.Register(r.grpc)
@@ -212,12 +212,12 @@ func readPolicy(path string) (policy.Policy, error) {
 	return policy.Load(path, fhirmap.Terms{})
 }
 
-func register(s *grpc.Server, list *erasures) {
+func register(s *grpc.Server, administration administrationService) {
 	trigonev1.RegisterRecordServiceServer(s, recordService{})
 	trigonev1.RegisterPlanningServiceServer(s, planningService{})
 	trigonev1.RegisterElectronicRecordServiceServer(s, electronicRecordService{})
 	trigonev1.RegisterAuditServiceServer(s, auditService{})
-	trigonev1.RegisterAdministrationServiceServer(s, administrationService{erasures: list})
+	trigonev1.RegisterAdministrationServiceServer(s, administration)
 	trigonev1.RegisterReferenceServiceServer(s, referenceService{})
 }
 

@@ -2,9 +2,10 @@ package server
 
 import (
 	"context"
-	"fmt"
 	"strings"
+	"time"
 
+	"go.uber.org/zap"
 	"google.golang.org/grpc"
 
 	"trigone/internal/casebook"
@@ -138,6 +139,7 @@ func (auditService) SignOffAccess(ctx context.Context, req *trigonev1.SignOffAcc
 type administrationService struct {
 	trigonev1.UnimplementedAdministrationServiceServer
 	erasures *erasures
+	log      *zap.Logger
 }
 
 func (s administrationService) EraseIdentity(ctx context.Context, req *trigonev1.EraseIdentityRequest) (*trigonev1.EraseIdentityResponse, error) {
@@ -158,11 +160,21 @@ func (s administrationService) EraseCase(ctx context.Context, req *trigonev1.Era
 
 // listed puts an erasure on the list that a restored backup is held against.
 func (s administrationService) listed(ctx context.Context, name string, what storage.Erasure) error {
-	if err := s.erasures.add(of(ctx).site, name[strings.LastIndexByte(name, '/')+1:], what); err != nil {
-		return fmt.Errorf("the case is erased, but the list of erasures cannot be written, so that a restored backup would bring it back: %w", err)
+	uid := name[strings.LastIndexByte(name, '/')+1:]
+	err := s.erasures.add(of(ctx).site, uid, what)
+	if err == nil {
+		return nil
 	}
-	return nil
+	s.log.Error("AN ERASURE IS NOT ON THE LIST OF ERASURES: a restored backup would bring it back", zap.String("case", uid), zap.String("what", string(what)), zap.Error(err))
+	return &casebook.Error{Kind: casebook.Unavailable, Reason: reasonNotListed, RetryAfter: time.Minute, Message: notListed}
 }
+
+// What is told of an erasure that was made and is not listed.
+const (
+	reasonNotListed = "ERASURE_NOT_LISTED"
+	notListed       = "the erasure was made, but the list of erasures beside the store cannot be written, so that a backup restored with it would bring back what was erased: " +
+		"have the file put right, as the log of the service says, and send the same request again with the same request_id; without one, read the version of the case and erase once more"
+)
 
 type referenceService struct {
 	trigonev1.UnimplementedReferenceServiceServer

@@ -129,6 +129,10 @@ func (b *Book) prepareErasure(ctx context.Context, who Principal, ref *trigonev1
 		}
 	}
 	ch.tell(kind, storage.Change{})
+	// As of any submit that is discarded, it is not told to which case it was addressed.
+	ch.write.Discarded = &storage.Change{
+		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_QUARANTINE_DISCARDED), Reason: convert.Word(kind), Time: now,
+	}
 	return ch, nil
 }
 

@@ -121,7 +121,7 @@ func (a *Archive) rows(ctx context.Context, uid string, p Projector) (storage.Ca
 	if err != nil {
 		return storage.CaseRows{}, err
 	}
-	if !c.ErasedTime.IsZero() {
+	if !c.ErasedTime.IsZero() && p.Name() != storage.ProjectionSearch {
 		return a.rowsOfErased(ctx, c, p)
 	}
 	f, err := a.Whole(ctx, c)
@@ -173,7 +173,7 @@ func (a *Archive) split(ctx context.Context, f *Folder) error {
 }
 
 // rowsOfErased gives what is left of a case that was erased: what receivers were told
-// of it, as it stands. Nothing is left to make it of.
+// of it, as it stands. Nothing is left to make it of. By it searches find the case.
 func (a *Archive) rowsOfErased(ctx context.Context, c storage.Case, p Projector) (storage.CaseRows, error) {
 	out := storage.CaseRows{Site: c.Site, UID: c.UID, Version: c.Version}
 	if p.Name() != storage.ProjectionResources {

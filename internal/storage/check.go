@@ -75,6 +75,8 @@ func (w *Write) Check(site string) error {
 // checkErasure says what must not come with a case whose content is removed.
 func (w *Write) checkErasure() error {
 	switch c := w.Case; {
+	case w.Erase == EraseNothing && w.Discarded != nil:
+		return errors.New("only a write that erases discards submits")
 	case w.Erase == EraseNothing && (c == nil || c.ErasedTime.IsZero()):
 		return nil
 	case w.Erase == EraseNothing:
@@ -215,6 +217,9 @@ func (w *Write) checkTimes() error {
 	}
 	for _, c := range w.Changes {
 		check("change time", c.Time)
+	}
+	if w.Discarded != nil {
+		check("change time", w.Discarded.Time)
 	}
 	for _, c := range w.Confirmations {
 		check("confirmation time", c.Time)

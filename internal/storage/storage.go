@@ -290,6 +290,9 @@ type Write struct {
 	// Erase removes from the case what was there before, behind all that is added.
 	// ErrWhole if a revision was not split yet.
 	Erase Erasure
+	// Discarded is the change that is added for each open quarantined submit which the
+	// erasure discards, with its id; nil: none.
+	Discarded *Change
 }
 
 // Erasure says what a write removes for good.

@@ -26,7 +26,7 @@ import (
 
 // indexForm rises when rows are written in another way. What they are written of,
 // the table of parameters, is part of IndexVersion by itself.
-const indexForm = 1
+const indexForm = 2
 
 // IndexVersion is the version of what Index makes.
 func IndexVersion() int64 {

@@ -109,9 +109,11 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 			}
 		}
 		if w.Erase != storage.EraseNothing {
-			if err := t.erase(site, row, &w); err != nil {
+			discarded, err := t.erase(site, row, &w)
+			if err != nil {
 				return fmt.Errorf("the case cannot be erased: %w", err)
 			}
+			w.Changes = append(slices.Clip(w.Changes), discarded...)
 		}
 	}
 	if w.Policy != nil {

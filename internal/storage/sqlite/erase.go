@@ -10,14 +10,18 @@ import (
 )
 
 // erase removes what a write erases of its case, inside the write's transaction and
-// behind all that it adds.
-func (t *tx) erase(site string, c caseRow, w *storage.Write) error {
+// behind all that it adds. It gives the changes that tell of submits it discarded.
+func (t *tx) erase(site string, c caseRow, w *storage.Write) ([]storage.Change, error) {
 	whole, err := t.number(`SELECT count(*) FROM revisions WHERE case_id = ? AND parts = ?`, c.id, revisionsWhole)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if whole > 0 {
-		return storage.ErrWhole
+		return nil, storage.ErrWhole
+	}
+	discarded, err := t.discarded(site, c.uid, w.Discarded)
+	if err != nil {
+		return nil, err
 	}
 	// What identifies, and every hash that was made of it.
 	statements := []struct {
@@ -48,10 +52,31 @@ func (t *tx) erase(site string, c caseRow, w *storage.Write) error {
 	}
 	for _, s := range statements {
 		if _, err := t.exec(s.query, s.args...); err != nil {
-			return fmt.Errorf("%s: %w", s.query, err)
+			return nil, fmt.Errorf("%s: %w", s.query, err)
 		}
 	}
-	return nil
+	return discarded, nil
+}
+
+// discarded gives a change for each open quarantined submit that was addressed to a
+// case.
+func (t *tx) discarded(site, uid string, tell *storage.Change) (list []storage.Change, err error) {
+	if tell == nil {
+		return nil, nil
+	}
+	rows, err := t.query(`SELECT quarantine_id FROM quarantine WHERE site = ? AND case_uid = ? AND case_uid <> '' AND state = 'open' ORDER BY id`, site, uid)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		c := *tell
+		if err := rows.Scan(&c.QuarantineID); err != nil {
+			return nil, err
+		}
+		list = append(list, c)
+	}
+	return list, rows.Err()
 }
 
 // purgeTime is how long the log is waited for: a read that is under way keeps it.

@@ -15,6 +15,7 @@ func erasing(t *testing.T, s storage.Store, uid string, what storage.Erasure) st
 	c.ExternalIdentifier, c.Patient, c.FormerPatients = storage.Identifier{}, storage.Identifier{}, nil
 	w.Changes = []storage.Change{{Kind: "case_erased", CaseUID: uid, CaseVersion: c.Version, Time: after(50)}}
 	w.Erase = what
+	w.Discarded = &storage.Change{Kind: "quarantine_discarded", Reason: "erased", Time: after(52)}
 	if what == storage.EraseWhole {
 		c.State, c.Sections, c.Evaluation, c.PlanTiming, c.ErasedTime = storage.CaseRetracted, nil, 0, "", after(51)
 		c.IncisionTime = time.Time{}
@@ -53,6 +54,11 @@ func erasedIdentity(t *testing.T, open func() storage.Store) {
 	_, err := s.Request(ctx, "theatre", site, "SubmitCase", "request-a")
 	wantError(t, "the request", err, storage.ErrNotFound)
 	q := must(s.Quarantined(ctx, site, "quarantine-a"))
+	changes := must(s.Changes(ctx, site, 0, 100))
+	last := changes[len(changes)-1]
+	wantEqual(t, "the change of the submit that was discarded", last, storage.Change{
+		Number: last.Number, Kind: "quarantine_discarded", Reason: "erased", Time: after(52), QuarantineID: "quarantine-a",
+	})
 	wantEqual(t, "the quarantined submit", []any{q.Body == nil, q.Decision, q.Hash == nil, q.State}, []any{true, "", true, storage.QuarantineDiscarded})
 	lines, _, err := s.Accesses(ctx, site, storage.AccessFilter{CaseUID: "a"}, "", 10)
 	if err != nil || len(lines) != 1 || lines[0].Reason != "" || lines[0].ReasonHash == nil {
@@ -110,6 +116,9 @@ func erasedWhole(t *testing.T, open func() storage.Store) {
 		"still active":           func(w *storage.Write) { w.Case.State = storage.CaseActive },
 		"an unknown word":        func(w *storage.Write) { w.Erase = "half" },
 		"the time, not the word": func(w *storage.Write) { w.Erase = storage.EraseNothing },
+		"a change in no time": func(w *storage.Write) {
+			w.Discarded = &storage.Change{Kind: "d", Time: storage.MaxTime.AddDate(1, 0, 0)}
+		},
 	} {
 		spoiled, c := erase, *erase.Case
 		spoiled.Case = &c
