@@ -292,12 +292,7 @@ func (s *asked) RecvMsg(m any) error {
 // serveHTTP lets requests in to the faces of the sites.
 func (d *door) serveHTTP(w http.ResponseWriter, r *http.Request, face func(r *http.Request) (http.Handler, string)) {
 	h := w.Header()
-	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	h.Set("Referrer-Policy", "no-referrer")
-	if r.TLS != nil {
-		h.Set("Strict-Transport-Security", "max-age=31536000")
-	}
+	secured(w, r)
 	who, at, next, end, err := d.admitHTTP(r, face)
 	if err != nil {
 		name := "nobody"
@@ -318,9 +313,22 @@ func (d *door) serveHTTP(w http.ResponseWriter, r *http.Request, face func(r *ht
 	next.ServeHTTP(w, r.WithContext(inside(ctx, who, d.houses[at.Site], at)))
 }
 
+// secured sets the headers that every answer over HTTP has.
+func secured(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Referrer-Policy", "no-referrer")
+	if r.TLS != nil {
+		h.Set("Strict-Transport-Security", "max-age=31536000")
+	}
+}
+
+var errTokenInAddress = notSignedIn("a token in an address is never taken, since addresses are written down everywhere; send it as Authorization: Bearer, and have this one withdrawn")
+
 func (d *door) admitHTTP(r *http.Request, face func(r *http.Request) (http.Handler, string)) (who *deployment.Identity, at *deployment.SiteRights, next http.Handler, end func(), err error) {
 	if r.URL.Query().Has("access_token") {
-		return nil, nil, nil, nil, notSignedIn("a token in an address is never taken, since addresses are written down everywhere; send it as Authorization: Bearer, and have this one withdrawn")
+		return nil, nil, nil, nil, errTokenInAddress
 	}
 	who, err = d.signIn(peerCertificates(r.TLS), r.Header.Values("Authorization"))
 	if err != nil {
@@ -352,11 +360,8 @@ func peerCertificates(state *tls.ConnectionState) []*x509.Certificate {
 // mayRoute says whether who asks may take a route of FHIR over HTTP at the site whose
 // face it is.
 func (d *door) mayRoute(ctx context.Context, route string) error {
-	who, h := callerOf(ctx), of(ctx)
-	for _, at := range who.Rights {
-		if at.Site == h.site && rightOf[fhirRoute(route)].allows(at.Roles) {
-			return nil
-		}
+	if d.mayCall(ctx, fhirRoute(route)) {
+		return nil
 	}
 	return noRight()
 }

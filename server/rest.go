@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,6 +19,7 @@ import (
 	"trigone/fhirmap"
 	"trigone/internal/handover"
 	"trigone/server/fhirrest"
+	"trigone/server/pages"
 )
 
 // The times a connection to the REST face may take: a slow client must not hold
@@ -36,12 +38,15 @@ const RESTKeptBytes = fhirrest.DefaultKept
 // exportsBeside ends the name of the folder, beside the store, of the files of exports.
 const exportsBeside = ".exports"
 
-// restFace is the REST face on its own port, one for each site behind one door; nil
-// is none.
+// restFace is what is served over HTTP, behind one door: the REST face, one for each
+// site, and the pages; nil is none.
 type restFace struct {
 	listener net.Listener
 	server   *http.Server
+	door     *door
 	faces    map[string]*fhirrest.Face // by site
+	pages    *pages.Face
+	host     string // of base
 	record   *record
 	log      *zap.Logger
 	base     string
@@ -58,7 +63,7 @@ func listenREST(ctx context.Context, o Options, p *plan, door *door, heavy *heav
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
 	secured := p.tls("h2", "http/1.1")
-	f := &restFace{listener: listener, log: o.Log, record: rec, base: p.httpBaseURL, exports: p.storePath + exportsBeside, faces: map[string]*fhirrest.Face{}}
+	f := &restFace{listener: listener, door: door, log: o.Log, record: rec, base: p.httpBaseURL, exports: p.storePath + exportsBeside, faces: map[string]*fhirrest.Face{}}
 	if f.base == "" {
 		f.base = "http://" + listener.Addr().String() + "/fhir"
 		if secured != nil {
@@ -68,12 +73,15 @@ func listenREST(ctx context.Context, o Options, p *plan, door *door, heavy *heav
 	if err := f.open(o, p, door, heavy, rec); err != nil {
 		return nil, joinClose(err, listener)
 	}
+	if err := f.openPages(o, door, heavy, rec); err != nil {
+		return nil, joinClose(err, listener)
+	}
 	complaints, err := zap.NewStdLogAt(o.Log, zapcore.WarnLevel)
 	if err != nil {
 		return nil, joinClose(err, listener)
 	}
 	f.server = &http.Server{
-		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { door.serveHTTP(w, r, f.faceOf) }), TLSConfig: secured, ErrorLog: complaints, MaxHeaderBytes: maxHeader,
+		Handler: f, TLSConfig: secured, ErrorLog: complaints, MaxHeaderBytes: maxHeader,
 		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime, IdleTimeout: idleTime,
 	}
 	return f, nil
@@ -104,6 +112,13 @@ func (f *restFace) open(o Options, p *plan, door *door, heavy *heavy, rec *recor
 		}
 	}
 	return nil
+}
+
+// ofFHIR says whether an address is below the one that FHIR is served at, of whichever
+// site.
+func (f *restFace) ofFHIR(r *http.Request) bool {
+	base, err := url.Parse(f.base)
+	return err == nil && strings.HasPrefix(r.URL.EscapedPath(), strings.TrimSuffix(base.EscapedPath(), "/")+"/")
 }
 
 // faceOf gives the face whose address was asked for, and its site; nil: it is none's.
@@ -166,7 +181,7 @@ func (f *restFace) serve(failed chan<- error) {
 			failed <- err
 		}
 	}()
-	f.log.Info("serving FHIR", zap.String("address", f.addr()), zap.String("base", f.base))
+	f.log.Info("serving FHIR and pages", zap.String("address", f.addr()), zap.String("base", f.base))
 }
 
 // stop takes no new request and waits for running ones until ctx is done; then it

@@ -12,12 +12,14 @@ import (
 	"trigone/internal/deployment"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server/fhirrest"
+	"trigone/server/pages"
 )
 
 // right is one row of the table of rights: an RPC, or an address of FHIR over HTTP,
 // with the roles that may call it. What has no row may be called by nobody.
 type right struct {
-	// call is the full name of an RPC, or fhir and a route of that face.
+	// call is the full name of an RPC, fhir and a route of that face, or page and one of
+	// a page.
 	call  string
 	roles []deployment.Role
 	// anybody may call it without signing in: it tells nothing of the record.
@@ -85,6 +87,13 @@ var rights = []right{
 	{call: fhirRoute(fhirrest.RouteExport), roles: may(reader, auditor), about: "begin an export of every case"},
 	{call: fhirRoute(fhirrest.RouteExportStatus), roles: may(reader, auditor), about: "ask about an export, remove it"},
 	{call: fhirRoute(fhirrest.RouteExportFile), roles: may(reader, auditor), about: "fetch a file of an export"},
+
+	{call: pages.PageRight("/"), roles: deployment.Roles(), about: "leads to the first page that one may see"},
+	{call: pages.PageRight("/sources"), roles: deployment.Roles(), about: "where numbers come from"},
+	{call: pages.PageRight("/sign-in"), anybody: true, about: "show a token, once"},
+	{call: pages.PageRight("/sign-out"), anybody: true, about: "end one's session"},
+	{call: pages.PageRight("/style.css"), anybody: true, about: "how pages look"},
+	{call: pages.PageRight("/icon.svg"), anybody: true, about: "the sign of this software"},
 
 	{call: healthgrpc.Health_Check_FullMethodName, anybody: true, about: "is the server well"},
 	{call: healthgrpc.Health_Watch_FullMethodName, anybody: true, about: "follow whether it is"},

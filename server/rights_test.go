@@ -14,6 +14,7 @@ import (
 
 	"trigone/internal/deployment"
 	"trigone/server/fhirrest"
+	"trigone/server/pages"
 )
 
 // An RPC or an address without a row in the table of rights could be called by nobody:
@@ -34,6 +35,9 @@ func TestEveryCallHasARow(t *testing.T) {
 	}
 	for _, route := range fhirrest.Routes() {
 		calls[fhirRoute(route)] = true
+	}
+	for _, route := range pages.Routes() {
+		calls[pages.PageRight(route)] = true
 	}
 	for call := range calls {
 		if rightOf[call] == nil {

@@ -13,8 +13,8 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// caution stands under an evaluation that carries none of its own.
-const caution = "Decision support for qualified staff, not a medical device. Clinical judgement, local protocols and licensed practice come first."
+// Caution stands under an evaluation that carries none of its own.
+const Caution = "Decision support for qualified staff, not a medical device. Clinical judgement, local protocols and licensed practice come first."
 
 // suggestionsShown is how many suggestions are printed; the others are counted.
 const suggestionsShown = 5
@@ -39,7 +39,7 @@ func Evaluation(w io.Writer, e *trigonev1.Evaluation, o EvaluationOptions) {
 	if o.Title != "" {
 		fmt.Fprintln(w, o.Title)
 	}
-	wrapped(w, "", "", cmp.Or(e.GetCaution(), caution))
+	wrapped(w, "", "", cmp.Or(e.GetCaution(), Caution))
 	evaluation(w, e, o)
 }
 

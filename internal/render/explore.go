@@ -122,7 +122,7 @@ func (x *Exploration) Progress() (done, total int) { return x.done, x.total }
 
 // Print writes the page.
 func (x *Exploration) Print(w io.Writer) {
-	wrapped(w, "", "", cmp.Or(x.basis.GetCaution(), caution))
+	wrapped(w, "", "", cmp.Or(x.basis.GetCaution(), Caution))
 	x.number()
 	x.printPlan(w)
 	label := "range of an uncalibrated model, not advice"

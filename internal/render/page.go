@@ -58,7 +58,7 @@ type pageContent struct {
 // whose they are, and the sources.
 func RulesPage(w io.Writer, list *trigonev1.ListRulesResponse, sources []*trigonev1.Source) error {
 	content := pageContent{
-		Title: "Rules", Caution: caution,
+		Title: "Rules", Caution: Caution,
 		Intro: fmt.Sprintf("%s of rule set %s. Limits are those of the policy in force. A contradiction disputes the values it reads; a caution and a note dispute nothing. A rule whose input is missing is not evaluable, which is no pass.",
 			count(len(list.GetRules()), "rule", "rules"), list.GetRuleSetVersion()),
 	}
@@ -90,7 +90,7 @@ func RulesPage(w io.Writer, list *trigonev1.ListRulesResponse, sources []*trigon
 // MetricsPage writes the catalogue as an HTML page.
 func MetricsPage(w io.Writer, list *trigonev1.ListMetricsResponse, sources []*trigonev1.Source) error {
 	content := pageContent{
-		Title: "Metrics", Caution: caution,
+		Title: "Metrics", Caution: Caution,
 		Intro: fmt.Sprintf("Catalogue %s. A metric whose input is missing is not evaluable, which is no zero. Predictions are ranges.", list.GetCatalogueVersion()),
 	}
 	cited := map[string]bool{}

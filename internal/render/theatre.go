@@ -17,7 +17,7 @@ import (
 // evaluation that it rests on. What the answer tells is not told again below.
 func Answer(w io.Writer, answer *trigonev1.EvaluatePlanResponse) {
 	e := answer.GetEvaluation()
-	wrapped(w, "", "", cmp.Or(e.GetCaution(), caution))
+	wrapped(w, "", "", cmp.Or(e.GetCaution(), Caution))
 	Freedom(w, answer.GetFreedom())
 	evaluation(w, e, EvaluationOptions{window: answer.GetFreedom() != nil})
 }

@@ -393,7 +393,7 @@ const (
 )
 
 func (f *Face) respond(r *http.Request, x *exchange) (answer, error) {
-	if !f.ownHost(r.Host) {
+	if !OwnHost(r.Host, f.host) {
 		return answer{}, refuse(http.StatusMisdirectedRequest, issueSecurity, "the host that was asked for is not this one")
 	}
 	if len(r.RequestURI) > mostAddress {
@@ -481,14 +481,15 @@ func (f *Face) options(segments []string) (answer, error) {
 	return a, nil
 }
 
-// ownHost guards against a page elsewhere whose name was made to point here.
-func (f *Face) ownHost(asked string) bool {
+// OwnHost says whether a host that was asked for is this one, or loopback: it guards
+// against a page elsewhere whose name was made to point here.
+func OwnHost(asked, own string) bool {
 	host := asked
 	if h, _, err := net.SplitHostPort(asked); err == nil {
 		host = h
 	}
 	host = strings.Trim(host, "[]")
-	if strings.EqualFold(host, f.host) || strings.EqualFold(host, "localhost") {
+	if strings.EqualFold(host, own) || strings.EqualFold(host, "localhost") {
 		return true
 	}
 	ip := net.ParseIP(host)
