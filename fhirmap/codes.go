@@ -17,7 +17,8 @@ import (
 
 // Base is the canonical base of everything that is our own: code systems,
 // identifier systems, tags. The project owns no domain, so it lies
-// under the name that RFC 2606 reserves for examples.
+// under the name that RFC 2606 reserves for examples. A site may choose another for
+// what leaves: see base.go.
 const Base = "https://example.org/fhir/trigone"
 
 // Systems that are no code systems of ours.

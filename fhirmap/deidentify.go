@@ -72,6 +72,7 @@ func NewDeIdentifier(key []byte) (*DeIdentifier, error) {
 // Transaction.
 func (d *DeIdentifier) Collection(h History) ([]byte, error) {
 	h.Patient = settings.PatientReference{} // a pseudonym stands for the identifier
+	h.Base = ""                             // a site's own may say which site it is
 	text, err := Collection(h)
 	if err != nil {
 		return nil, err

@@ -88,7 +88,7 @@ func Document(h History, n note.Note) ([]byte, error) {
 		}
 		d.Entry = append(d.Entry, documentEntry{urn(r.id), r.wrapped()})
 	}
-	return json.Marshal(d)
+	return h.leaving(json.Marshal(d))
 }
 
 // compose makes the Composition.

@@ -115,13 +115,14 @@ var ErrNothing = errors.New("no state of the case had an accepted section; submi
 // (a value that is not finite, an unknown unit, two values under one key), naming
 // metric, place and occasion.
 func Transaction(h History) ([]byte, error) {
-	a, err := assemble(h.inTransaction())
+	h = h.inTransaction()
+	a, err := assemble(h)
 	if err != nil {
 		return nil, err
 	}
-	return a.encode(fhir.BundleTypeTransaction, func(typ, id string) (string, *fhir.BundleEntryRequest) {
+	return h.leaving(a.encode(fhir.BundleTypeTransaction, func(typ, id string) (string, *fhir.BundleEntryRequest) {
 		return urn(id), put(typ + "/" + id)
-	})
+	}))
 }
 
 func put(url string) *fhir.BundleEntryRequest {
@@ -141,7 +142,7 @@ func Resources(h History) ([]Resource, error) {
 	if err != nil {
 		return nil, err
 	}
-	return a.resources()
+	return h.leavingAll(a.resources())
 }
 
 func (a assembly) resources() ([]Resource, error) {

@@ -29,7 +29,7 @@ func Collection(h History) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return literal(text, a.types())
+	return h.leaving(literal(text, a.types()))
 }
 
 // types gives the type of every resource by its id.
@@ -94,12 +94,12 @@ func ConditionalTransaction(h History) ([]byte, error) {
 			a.ended[i].Gone = bytes.Replace(row.Gone, []byte(`"id":"`+row.ID+`",`), nil, 1)
 		}
 	}
-	return a.withEnded(text, len(kept) > 0, func(typ, id string) (string, *fhir.BundleEntryRequest) {
+	return h.leaving(a.withEnded(text, len(kept) > 0, func(typ, id string) (string, *fhir.BundleEntryRequest) {
 		if named[id] == nil {
 			return "", nil
 		}
 		return urn(id), found(typ, named[id])
-	})
+	}))
 }
 
 // withoutID gives a wrapped resource without its id, and its identifier; nil if

@@ -48,7 +48,9 @@ type History struct {
 	// SiteCodeFaults for what they must be. They change no id.
 	Codes []metric.SiteCode
 	// Patient is how the site refers to the patient, by the policy in force.
-	Patient     settings.PatientReference
+	Patient settings.PatientReference
+	// Base is the site's own base of what is ours; empty: the built-in one.
+	Base        string
 	transaction bool // see inTransaction
 	// WithoutStaff leaves out who operated and who signed.
 	WithoutStaff bool

@@ -44,7 +44,11 @@ func Parts(h History, form PartForm, entries int) ([][]byte, error) {
 	if form == PartTransaction || form == PartConditional {
 		h = h.inTransaction()
 	}
-	list, err := Resources(h)
+	a, err := assemble(h)
+	if err != nil {
+		return nil, err
+	}
+	list, err := a.resources()
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +68,7 @@ func Parts(h History, form PartForm, entries int) ([][]byte, error) {
 		if err := h.asked(); err != nil {
 			return nil, err
 		}
-		part, err := writePart(h, form, len(parts), group, pieces, where)
+		part, err := h.leaving(writePart(h, form, len(parts), group, pieces, where))
 		if err != nil {
 			return nil, err
 		}

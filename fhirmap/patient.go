@@ -21,20 +21,32 @@ type Site struct {
 	Codes []metric.SiteCode
 	// Patient is how its resources refer to the patient.
 	Patient settings.PatientReference
+	// Base stands in the place of the built-in Base in all that leaves, but for
+	// de-identified bundles, which do not say of which site they are. It changes no id.
+	Base string
 }
 
 // Hash tells two sites' choices apart; none where all is as it is built in.
 func (s Site) Hash() ([]byte, error) {
-	codes, err := CodesHash(s.Codes)
-	if err != nil || s.Patient.Logical() {
-		return codes, err
-	}
-	text, err := json.Marshal(s.Patient)
+	hash, err := CodesHash(s.Codes)
 	if err != nil {
 		return nil, err
 	}
-	sum := sha256.Sum256(append(codes, text...))
-	return sum[:], nil
+	also := func(what []byte) {
+		sum := sha256.Sum256(append(hash, what...))
+		hash = sum[:]
+	}
+	if !s.Patient.Logical() {
+		text, err := json.Marshal(s.Patient)
+		if err != nil {
+			return nil, err
+		}
+		also(text)
+	}
+	if base := ownBase(s.Base); base != "" {
+		also([]byte(base))
+	}
+	return hash, nil
 }
 
 // ErrPatient says that the patient is known, and cannot be referred to as the site

@@ -217,6 +217,7 @@ func TestSitesAreToldApart(t *testing.T) {
 	seen := map[string]bool{}
 	for _, site := range []fhirmap.Site{
 		{}, {Codes: siteCodes()}, {Patient: byID}, {Patient: other}, {Patient: bySearch}, {Codes: siteCodes(), Patient: byID},
+		{Base: bases[0]}, {Base: bases[1]}, {Codes: siteCodes(), Base: bases[0]}, {Patient: byID, Base: bases[0]}, {Codes: siteCodes(), Patient: byID, Base: bases[0]},
 	} {
 		hash, err := site.Hash()
 		if err != nil {
@@ -228,7 +229,7 @@ func TestSitesAreToldApart(t *testing.T) {
 		seen[string(hash)], seen[fhirmap.PackageVersion(site)] = true, true
 	}
 	codes, err := fhirmap.CodesHash(siteCodes())
-	if hash, _ := (fhirmap.Site{Codes: siteCodes(), Patient: settings.PatientReference{Form: settings.PatientLogical}}).Hash(); err != nil || !bytes.Equal(hash, codes) {
+	if hash, _ := (fhirmap.Site{Codes: siteCodes(), Patient: settings.PatientReference{Form: settings.PatientLogical}, Base: fhirmap.Base}).Hash(); err != nil || !bytes.Equal(hash, codes) {
 		t.Error("the built-in form is part of the hash: every site's numbers would rise")
 	}
 }

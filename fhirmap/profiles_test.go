@@ -279,7 +279,7 @@ func (all terms) judge(found map[string]object, count map[string]int) []string {
 // isExtension says whether a definition is of an extension: those are looked for by
 // TestExtensionsAreDefined.
 func isExtension(r fhirmap.Resource) bool {
-	return slices.ContainsFunc(fhirmap.Extensions(), func(x fhirmap.Extension) bool { return x.URL == r.Canonical() })
+	return slices.ContainsFunc(fhirmap.Extensions(), func(x fhirmap.Extension) bool { return x.URL == (fhirmap.Site{}).Canonical(r.Type, r.ID) })
 }
 
 func TestBundlesMeetTheProfiles(t *testing.T) {

@@ -94,7 +94,7 @@ func (s Stated) Resources() ([]Resource, error) {
 	if err != nil {
 		return nil, err
 	}
-	return a.resources()
+	return s.history.leavingAll(a.resources())
 }
 
 // Advance gives the rows that a write adds or changes, and the case as it leaves it. before and after are the
@@ -371,9 +371,11 @@ func newEnding(h History) (ending, error) {
 	if e.history, err = json.Marshal(historyOf(h)); err != nil {
 		return e, err
 	}
-	e.subject, err = json.Marshal(subjectOf(h))
+	e.subject, err = subjectJSON(h)
 	return e, err
 }
+
+func subjectJSON(h History) ([]byte, error) { return json.Marshal(subjectOf(h)) }
 
 // append writes an ended resource as it is sent now behind out.
 func (e ending) append(out []byte, s Sent) ([]byte, error) {

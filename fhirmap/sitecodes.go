@@ -233,11 +233,11 @@ func equivalentsOf(codes []metric.SiteCode) equivalents {
 
 // PublicCodes gives, for each of our codes that a site has public ones for, those that
 // mean the same: by system and code, a bar between them.
-func PublicCodes(codes []metric.SiteCode) map[string][]string {
+func PublicCodes(site Site) map[string][]string {
 	public := map[string][]string{}
-	for own, list := range equivalentsOf(codes) {
+	for own, list := range equivalentsOf(site.Codes) {
 		for _, c := range list {
-			key := own.system + "|" + own.code
+			key := site.CanonicalBase() + strings.TrimPrefix(own.system, Base) + "|" + own.code
 			public[key] = append(public[key], *c.System+"|"+*c.Code)
 		}
 	}

@@ -27,10 +27,6 @@ const (
 // canonical gives the URL of a resource of ours, at which it is also to be served.
 func canonical(typ, id string) string { return Base + "/" + typ + "/" + id }
 
-// Canonical gives the canonical URL of a resource of Terminology; a resource of a
-// case has none.
-func (r Resource) Canonical() string { return canonical(r.Type, r.ID) }
-
 // Terminology gives the resources that say what our output means, made from the
 // tables the output itself is made from: a CodeSystem for each of our systems, a
 // ValueSet for each bound element, the ConceptMap to public codes, the profiles, our
@@ -85,6 +81,9 @@ func Terminology(site Site) ([]Resource, error) {
 		if err := add(TypeValueSet, s.id, valueSetJSON{TypeValueSet, (*fhir.OtherValueSet)(&v)}); err != nil {
 			return nil, err
 		}
+	}
+	for i := range list {
+		list[i].JSON = site.Named(list[i].JSON)
 	}
 	slices.SortFunc(list, byTypeAndID)
 	return list, nil

@@ -16,8 +16,14 @@ const TypeImplementationGuide = "ImplementationGuide"
 // examples.
 const PackageName = "org.example.trigone"
 
-// PackageCaution is what a package says of its name and its canonical base.
-const PackageCaution = "Name and canonical base are invented, under a name reserved for examples: nothing is served there. No medical device; ranges of a model are no advice."
+// PackageCaution is what a package of the site says of its name and its canonical base.
+func (s Site) PackageCaution() string {
+	what := "Name and canonical base are invented, under a name reserved for examples: nothing is served there."
+	if ownBase(s.Base) != "" {
+		what = "The name is invented, under a name reserved for examples; the canonical base is the site's."
+	}
+	return what + " No medical device; ranges of a model are no advice."
+}
 
 // PackageVersion is the version of the package: the number of the mapping, how many
 // codes there are, and what a site has of its own.
@@ -27,10 +33,12 @@ func PackageVersion(site Site) string {
 		codes += len(list)
 	}
 	version := fmt.Sprintf("%d.%d.0", Mapping, codes)
-	if own := fmt.Appendf(nil, "%q", site.Codes); len(site.Codes) > 0 || !site.Patient.Logical() {
+	base := ownBase(site.Base)
+	if own := fmt.Appendf(nil, "%q", site.Codes); len(site.Codes) > 0 || !site.Patient.Logical() || base != "" {
 		if !site.Patient.Logical() {
 			own = fmt.Appendf(own, "%q", site.Patient)
 		}
+		own = append(own, base...)
 		sum := sha256.Sum256(own)
 		version += "-site." + hex.EncodeToString(sum[:4])
 	}
@@ -50,7 +58,7 @@ func Guide(list []Resource, site Site) (Resource, error) {
 		Id: text(id), Url: canonical(TypeImplementationGuide, id), Version: text(PackageVersion(site)), Name: "TrigoneGuide",
 		Title: text("Plans and outcomes of mitral valve repairs"), Status: fhir.PublicationStatusActive, Experimental: pointer(true),
 		Publisher: text(publisher), Copyright: text(licences),
-		Description: text("What the FHIR output means: code systems, value sets, the map to public codes, profiles and extensions. " + PackageCaution),
+		Description: text("What the FHIR output means: code systems, value sets, the map to public codes, profiles and extensions. " + site.PackageCaution()),
 		PackageId:   PackageName, FhirVersion: []fhir.FHIRVersion{fhir.FHIRVersion4_0_1},
 		Definition: &fhir.ImplementationGuideDefinition{},
 	}
@@ -59,5 +67,7 @@ func Guide(list []Resource, site Site) (Resource, error) {
 			Reference: fhir.Reference{Reference: text(r.Type + "/" + r.ID)}, ExampleBoolean: pointer(false),
 		})
 	}
-	return encoded(TypeImplementationGuide, id, guideJSON{TypeImplementationGuide, (*fhir.OtherImplementationGuide)(&g)})
+	r, err := encoded(TypeImplementationGuide, id, guideJSON{TypeImplementationGuide, (*fhir.OtherImplementationGuide)(&g)})
+	r.JSON = site.Named(r.JSON)
+	return r, err
 }

@@ -60,10 +60,10 @@ func read(t testing.TB, list []fhirmap.Resource) terms {
 		switch r.Type {
 		case fhirmap.TypeCodeSystem:
 			for _, c := range o["concept"].(array) {
-				all.concepts[r.Canonical()+"|"+c.(object)["code"].(string)] = c.(object)
+				all.concepts[(fhirmap.Site{}).Canonical(r.Type, r.ID)+"|"+c.(object)["code"].(string)] = c.(object)
 			}
 		case fhirmap.TypeValueSet:
-			all.sets[r.Canonical()] = o
+			all.sets[(fhirmap.Site{}).Canonical(r.Type, r.ID)] = o
 		}
 	}
 	return all
@@ -87,7 +87,7 @@ func TestTerminologyIsInOrder(t *testing.T) {
 		names := map[string]bool{}
 		for i, r := range list {
 			o := decode(t, r.JSON)
-			if o["resourceType"] != r.Type || o["id"] != r.ID || o["url"] != fhirmap.Base+"/"+r.Type+"/"+r.ID || o["url"] != r.Canonical() {
+			if o["resourceType"] != r.Type || o["id"] != r.ID || o["url"] != fhirmap.Base+"/"+r.Type+"/"+r.ID || o["url"] != (fhirmap.Site{}).Canonical(r.Type, r.ID) {
 				t.Errorf("%s %s holds %v %v %v", r.Type, r.ID, o["resourceType"], o["id"], o["url"])
 			}
 			if o["status"] != "active" || o["version"] == nil || o["description"] == nil || (o["title"] == nil && r.Type != fhirmap.TypeSearchParameter) {

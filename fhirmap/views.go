@@ -282,14 +282,15 @@ func propertyPath(code string) string {
 }
 
 // Views gives the ViewDefinitions by which a runner of 'SQL on FHIR' makes tables of
-// an export.
-func Views() ([]Resource, error) {
+// an export of the site.
+func Views(site Site) ([]Resource, error) {
 	var list []Resource
 	for _, v := range views() {
 		r, err := encoded(TypeView, v.id, v.json())
 		if err != nil {
 			return nil, err
 		}
+		r.JSON = renamed(site.Named(r.JSON), "'"+Base, "'"+site.CanonicalBase(), "/") // in paths
 		list = append(list, r)
 	}
 	return list, nil

@@ -12,7 +12,7 @@ import (
 // Names as the guide SQL on FHIR, version 2, asks: they become names of tables and
 // columns. That a runner fills them is tested by internal/fhircheck/node.
 func TestViews(t *testing.T) {
-	list, err := fhirmap.Views()
+	list, err := fhirmap.Views(fhirmap.Site{})
 	if err != nil || len(list) == 0 {
 		t.Fatalf("%d views, %v", len(list), err)
 	}
@@ -28,7 +28,7 @@ func TestViews(t *testing.T) {
 		if err := json.Unmarshal(r.JSON, &v); err != nil {
 			t.Fatal(err)
 		}
-		if v.ResourceType != fhirmap.TypeView || v.URL != r.Canonical() || !name.MatchString(v.Name) || seen[v.Name] {
+		if v.ResourceType != fhirmap.TypeView || v.URL != (fhirmap.Site{}).Canonical(r.Type, r.ID) || !name.MatchString(v.Name) || seen[v.Name] {
 			t.Errorf("%s is %s %s at %s", r.ID, v.ResourceType, v.Name, v.URL)
 		}
 		seen[v.Name] = true

@@ -25,8 +25,9 @@ parameter for places. The folder is a FHIR package (npm pack DIR makes the file
 to install): package.json, an ImplementationGuide, and .index.json, which lists
 the resources. Its folder views has the ViewDefinitions by which runners of the
 guide 'SQL on FHIR' make tables of an export. With --policy the public codes of
-the site are in the ConceptMap and in the ValueSets, and the profiles allow the
-reference to the patient that the site has chosen.`,
+the site are in the ConceptMap and in the ValueSets, the profiles allow the
+reference to the patient that the site has chosen, and all is named under its
+canonical base.`,
 		Example: `  trigone terminology --out /tmp/trigone-terminology
   trigone terminology --out /tmp/trigone-terminology --policy harbour.yaml`,
 		Args: exactly(),
@@ -41,7 +42,7 @@ reference to the patient that the site has chosen.`,
 			if err != nil {
 				return err
 			}
-			site := fhirmap.Site{Codes: p.Codes, Patient: p.Patient}
+			site := fhirmap.Site{Codes: p.Codes, Patient: p.Patient, Base: p.CanonicalBase}
 			list, err := fhirmap.Terminology(site)
 			if err != nil {
 				return err
@@ -51,14 +52,14 @@ reference to the patient that the site has chosen.`,
 				return err
 			}
 			list = append(list, guide)
-			written, err := writeTerminology(out, list)
+			written, err := writeTerminology(out, list, site)
 			if err != nil {
 				return err
 			}
-			if err := writePackage(out, fhirmap.PackageVersion(site)); err != nil {
+			if err := writePackage(out, site); err != nil {
 				return err
 			}
-			views, err := fhirmap.Views()
+			views, err := fhirmap.Views(site)
 			if err != nil {
 				return err
 			}
@@ -121,12 +122,12 @@ type packageManifest struct {
 	Dependencies map[string]string `json:"dependencies"`
 }
 
-func writePackage(folder, version string) error {
+func writePackage(folder string, site fhirmap.Site) error {
 	const r4 = "4.0.1"
 	return writeJSON(filepath.Join(folder, packageName), packageManifest{
-		Name: fhirmap.PackageName, Version: version, Title: "Plans and outcomes of mitral valve repairs",
-		Description: "What the FHIR output of trigone means. " + fhirmap.PackageCaution, Author: "trigone",
-		Canonical: fhirmap.Base, URL: fhirmap.Base, Type: "IG",
+		Name: fhirmap.PackageName, Version: fhirmap.PackageVersion(site), Title: "Plans and outcomes of mitral valve repairs",
+		Description: "What the FHIR output of trigone means. " + site.PackageCaution(), Author: "trigone",
+		Canonical: site.CanonicalBase(), URL: site.CanonicalBase(), Type: "IG",
 		FHIRVersions: []string{r4}, Dependencies: map[string]string{"hl7.fhir.r4.core": r4},
 	})
 }
@@ -183,7 +184,7 @@ func writeResources(folder string, list []fhirmap.Resource) (names []string, err
 }
 
 // writeTerminology writes every resource and the index.
-func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, error) {
+func writeTerminology(folder string, list []fhirmap.Resource, site fhirmap.Site) (writtenKinds, error) {
 	names, err := writeResources(folder, list)
 	if err != nil {
 		return nil, err
@@ -195,7 +196,7 @@ func writeTerminology(folder string, list []fhirmap.Resource) (writtenKinds, err
 		if err := json.Unmarshal(r.JSON, &read); err != nil {
 			return nil, fmt.Errorf("%s %s: %w", r.Type, r.ID, err)
 		}
-		index = append(index, indexEntry{names[i], r.Type, r.ID, r.Canonical(), read.Version, read.Kind, read.Type})
+		index = append(index, indexEntry{names[i], r.Type, r.ID, site.Canonical(r.Type, r.ID), read.Version, read.Kind, read.Type})
 		if len(kinds) == 0 || kinds[len(kinds)-1].typ != r.Type {
 			kinds = append(kinds, writtenKind{typ: r.Type, equivalences: map[string]int{}})
 		}

@@ -91,6 +91,29 @@ func TestTerminology(t *testing.T) {
 	}
 }
 
+// A site's base is in every file of the package, and the built-in one in none.
+func TestTerminologyUnderACanonicalBase(t *testing.T) {
+	const base = "https://fhir.north.example/trigone"
+	folder := filepath.Join(t.TempDir(), "package")
+	path := policyFile(t, policyHead+"fhir: {canonical_base: \""+base+"\"}\n")
+	says(t, "a policy with a base", call(t, "check-policy", path).want(t, exitOK).stdout, "fhir.canonical_base", base)
+	call(t, "terminology", "--out", folder, "--policy", path).want(t, exitOK)
+	n := 0
+	if err := filepath.WalkDir(folder, func(path string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		n++
+		text, err := os.ReadFile(path)
+		if s := string(text); strings.Contains(s, fhirmap.Base) || !strings.Contains(s, `"url": "`+base) {
+			t.Errorf("%s: the built-in base is in it %v", d.Name(), strings.Contains(s, fhirmap.Base))
+		}
+		return err
+	}); err != nil || n < 70 {
+		t.Errorf("%d files, %v", n, err)
+	}
+}
+
 // What the FHIR specification of packages asks of a package's manifest (hl7.org, FHIR
 // packages): name, version, description, author and the packages it depends on; and
 // that an ImplementationGuide is in it that names the same package.

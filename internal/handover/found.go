@@ -48,6 +48,9 @@ func (f Finder) Shapes(ctx context.Context, after, indexVersion int64) (projecti
 	if err == nil && of.Version != (Search{IndexVersion: indexVersion}).Version() {
 		err = storage.ErrNotProjected
 	}
+	for i := range list { // rows have the built-in names, which the site's never touches
+		list[i].Content = f.desk.of.Named(list[i].Content)
+	}
 	return of.ID, list, err
 }
 
@@ -92,7 +95,10 @@ func (f Finder) LastUpdated(c NumberedCase) string {
 }
 
 // PublicCodes gives the site's public codes of our own.
-func (d *Desk) PublicCodes() map[string][]string { return fhirmap.PublicCodes(d.of.Codes) }
+func (d *Desk) PublicCodes() map[string][]string { return fhirmap.PublicCodes(d.of) }
+
+// Canonical gives the canonical URL of a resource of Terminology.
+func (d *Desk) Canonical(typ, id string) string { return d.of.Canonical(typ, id) }
 
 // PatientOf gives the identifier of the patient to whom the site's resources refer by
 // a target, Patient/id; false: no target of theirs is like it.

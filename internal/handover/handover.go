@@ -42,11 +42,11 @@ type Desk struct {
 }
 
 // New gives a desk on what is on record. Where it makes resources by another mapping
-// than the last one of the site, with other codes or with another reference to the
-// patient, the site's changes say so.
+// than the last one of the site, with other codes, another reference to the patient or
+// another canonical base, the site's changes say so.
 func New(ctx context.Context, c Config) (*Desk, error) {
 	d := &Desk{archive: c.Archive, now: c.Now, deIdentifier: c.DeIdentifier, withoutStaff: c.ExportsWithoutStaff}
-	d.of = fhirmap.Site{Codes: c.Archive.Policy.Codes, Patient: c.Archive.Policy.Patient}
+	d.of = fhirmap.Site{Codes: c.Archive.Policy.Codes, Patient: c.Archive.Policy.Patient, Base: c.Archive.Policy.CanonicalBase}
 	if d.now == nil {
 		d.now = time.Now
 	}

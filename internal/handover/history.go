@@ -74,7 +74,7 @@ func (d *Desk) read(ctx context.Context, c storage.Case) (account, error) {
 		return account{}, err
 	}
 	h.Asked = ctx.Err
-	h.Codes, h.Patient, h.Mapping = d.of.Codes, d.of.Patient, d.mapping
+	h.Codes, h.Patient, h.Base, h.Mapping = d.of.Codes, d.of.Patient, d.of.Base, d.mapping
 	if h.Current.Limits, err = d.limits(ctx, state.Evaluation.GetPolicyHash()); err != nil {
 		return account{}, err
 	}

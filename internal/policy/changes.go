@@ -49,6 +49,9 @@ func (p Policy) Changes() []Change {
 		}
 		list = append(list, Change{keyFHIR + "." + keyPatientReference, text, string(settings.PatientLogical)})
 	}
+	if p.CanonicalBase != "" {
+		list = append(list, Change{keyFHIR + "." + keyCanonicalBase, p.CanonicalBase, "that of the program"})
+	}
 	for _, r := range p.Rules {
 		list = append(list, Change{keyRules + "." + r.ID, string(r.Severity) + ": " + r.Summary, "none"})
 	}

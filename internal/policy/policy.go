@@ -33,6 +33,9 @@ type Policy struct {
 	Codes []metric.SiteCode
 	// Patient is how the site's resources refer to the patient; nothing is judged by it.
 	Patient settings.PatientReference
+	// CanonicalBase is under which URI all is named as FHIR that is our own; empty: the
+	// one that is built in. Nothing is judged by it.
+	CanonicalBase string
 	// Rules are the site's own, compiled.
 	Rules []rules.SiteRule
 	Text  string
@@ -138,7 +141,8 @@ func (r *reading) policy(root field) Policy {
 		r.inputSD(&s, f)
 	}
 	r.ringTable(&s, top[keyRingTable])
-	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: r.patient(top[keyFHIR]), Rules: r.siteRules(top[keyRules])}
+	patient, base := r.fhir(top[keyFHIR])
+	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: patient, CanonicalBase: base, Rules: r.siteRules(top[keyRules])}
 }
 
 func (r *reading) site(top map[string]field) string {

@@ -81,7 +81,7 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 		}},
 	}
 	for i := range served {
-		s.Rest[0].Resource = append(s.Rest[0].Resource, served[i].statement())
+		s.Rest[0].Resource = append(s.Rest[0].Resource, served[i].statement(f.desk.Canonical))
 	}
 	for _, name := range f.fixed.Types {
 		s.Rest[0].Resource = append(s.Rest[0].Resource, servedResource{
@@ -98,7 +98,7 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 	return json.Marshal(s)
 }
 
-func (t *resourceType) statement() servedResource {
+func (t *resourceType) statement(canonical func(typ, id string) string) servedResource {
 	r := servedResource{
 		Type: t.name,
 		Interaction: []interaction{
@@ -110,7 +110,7 @@ func (t *resourceType) statement() servedResource {
 		Versioning:    "versioned", ConditionalRead: "full-support",
 	}
 	for _, p := range t.params {
-		r.SearchParam = append(r.SearchParam, searchParam{p.name, t.definition(p), p.kind, p.documentation()})
+		r.SearchParam = append(r.SearchParam, searchParam{p.name, t.definition(p, canonical), p.kind, p.documentation()})
 	}
 	r.SearchInclude = includeNames(t.includes())
 	r.SearchRevInclude = includeNames(t.reverseIncludes())

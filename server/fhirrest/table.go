@@ -67,10 +67,11 @@ type resourceType struct {
 
 const searchParameter = "http://hl7.org/fhir/SearchParameter/"
 
-// definition is the canonical address of the parameter's definition, in R4 or ours.
-func (t resourceType) definition(p param) string {
+// definition is the canonical address of the parameter's definition: in R4, or ours as
+// it is named here.
+func (t resourceType) definition(p param, canonical func(typ, id string) string) string {
 	if p.own != "" {
-		return fhirmap.Base + "/" + fhirmap.TypeSearchParameter + "/" + p.own
+		return canonical(fhirmap.TypeSearchParameter, p.own)
 	}
 	if p.shared != "" {
 		return searchParameter + p.shared

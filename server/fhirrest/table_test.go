@@ -110,7 +110,7 @@ func TestParametersAreThoseOfR4(t *testing.T) {
 			})
 			if at < 0 && p.own != "" {
 				at = slices.IndexFunc(ours, func(d defined) bool { return d.name == p.name && d.typ == typ.name })
-				if at < 0 || ours[at].kind != string(p.kind) || ours[at].id != typ.definition(p) ||
+				if at < 0 || ours[at].kind != string(p.kind) || ours[at].id != typ.definition(p, (fhirmap.Site{}).Canonical) ||
 					slices.ContainsFunc(p.paths, func(path string) bool { return !ours[at].says(path) }) {
 					t.Errorf("%s.%s is not what is published: %v", typ.name, p.name, ours)
 				}
@@ -121,8 +121,8 @@ func TestParametersAreThoseOfR4(t *testing.T) {
 				continue
 			}
 			d := all[at]
-			if d.kind != string(p.kind) || searchParameter+d.id != typ.definition(p) {
-				t.Errorf("%s.%s is %s of %s, R4 has %s of %s", typ.name, p.name, p.kind, typ.definition(p), d.kind, d.id)
+			if d.kind != string(p.kind) || searchParameter+d.id != typ.definition(p, (fhirmap.Site{}).Canonical) {
+				t.Errorf("%s.%s is %s of %s, R4 has %s of %s", typ.name, p.name, p.kind, typ.definition(p, (fhirmap.Site{}).Canonical), d.kind, d.id)
 			}
 			for _, target := range p.targets {
 				if !slices.Contains(d.targets, target) {
