@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 
@@ -17,17 +18,27 @@ func (a *app) explainCommand() *cobra.Command {
 		Long: `explain tells of one field of a case file what it means, how it is written, its
 unit, what the contract takes and what is plausible, its words, which metrics and
 rules read it, and how it leaves as FHIR. PATH is the way to it with dots, or the
-end of that alone.`,
+end of that alone. In JSON the same has names, for editors and programs.`,
 		Example: `  trigone explain identity.sex
+  trigone explain annulus_area --format json
   trigone explain plan.steps.technique.leaflet_resection`,
 		Args: exactly("PATH"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if err := a.formats(formatTable); err != nil {
+			if err := a.formats(formatTable, formatJSON); err != nil {
 				return err
 			}
 			x, err := casefile.Explain(args[0])
 			if err != nil {
 				return usageError{err}
+			}
+			if a.format == formatJSON {
+				out := json.NewEncoder(cmd.OutOrStdout())
+				out.SetEscapeHTML(false)
+				out.SetIndent("", "  ")
+				return out.Encode(struct {
+					casefile.Explanation
+					FHIR []string `json:"fhir"`
+				}{x, fhirOf(x)})
 			}
 			printExplanation(cmd.OutOrStdout(), x)
 			return nil
@@ -56,8 +67,8 @@ func printExplanation(out io.Writer, x casefile.Explanation) {
 		row("Plausible", fmt.Sprintf("%s; what lies beyond is stored and noted [%s]", x.Plausible, x.PlausibleSource))
 	}
 	row("Tier", x.Tier)
-	list("Words", x.Words)
-	list("Fields", x.Fields)
+	list("Words", said(x.Words))
+	list("Fields", said(x.Fields))
 	list("Metrics", x.Metrics)
 	list("Rules", x.Rules)
 	row("Also read by", x.ReadBy)
@@ -66,6 +77,14 @@ func printExplanation(out io.Writer, x casefile.Explanation) {
 	if x.Tier != "" {
 		fmt.Fprintln(out, "\n  Rules are those in force that read it in their own examples; those for every value read it too.")
 	}
+}
+
+func said(list []casefile.Said) []string {
+	lines := make([]string, len(list))
+	for i, s := range list {
+		lines[i] = s.String()
+	}
+	return lines
 }
 
 // fhirOf says how a field leaves as FHIR.

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -71,7 +73,7 @@ func TestExplain(t *testing.T) {
 			"annulus_isoperimetric_quotient", "perimeter-too-short-for-area", "LOINC", "results.study.annulus.annulus_area",
 		}},
 		{"positions are no part of a way", "plan.steps[0].technique.plication.plication_length", []string{"plan.steps.technique.plication.plication_length", "Length of annulus taken in"}},
-		{"a word and what each means", "sex", []string{"identity.sex", "female: Female.", "not sent: the receiver's own Patient says it"}},
+		{"a word and what each means", "sex", []string{"identity.sex", "words         female\n", "other: Another.", "not sent: the receiver's own Patient says it"}},
 		{"names as JSON has them", "identity.heightCm", []string{"identity.height_cm", "100 to 220 cm", "body_surface_area_root_formula"}},
 		{"a heading and its fields", "plan.indication", []string{"aetiology: Disease of the valve."}},
 		{"who else reads it", "plan.setting.fibrillation_before", []string{"the operative note and the facts of the case"}},
@@ -86,6 +88,26 @@ func TestExplain(t *testing.T) {
 				}
 			}
 		})
+	}
+	var x struct {
+		Path, WrittenAs, Taken, Plausible string
+		AlsoIn, Metrics, FHIR             []string
+		Words                             []struct{ Name, Meaning string }
+	}
+	asJSON := func(path string) {
+		t.Helper()
+		if err := json.Unmarshal([]byte(call(t, "explain", path, "--format", "json").want(t, 0).stdout), &x); err != nil {
+			t.Fatal(err)
+		}
+	}
+	asJSON("annulus_area")
+	if x.Path != "assessments.study.annulus.annulus_area" || x.Taken != "0 to 500 cm2" || x.Plausible != "4 to 25 cm²" ||
+		!slices.Contains(x.Metrics, "annulus_isoperimetric_quotient") || !slices.Contains(x.AlsoIn, "results.study.annulus.annulus_area") || len(x.FHIR) < 2 {
+		t.Errorf("JSON says otherwise: %+v", x)
+	}
+	asJSON("identity.sex")
+	if len(x.Words) != 3 || x.Words[0].Name != "female" || x.Words[0].Meaning != "" || x.Words[2].Meaning != "Another." {
+		t.Errorf("words in JSON: %+v", x.Words)
 	}
 	says(t, "stderr", call(t, "explain", "anulus_area").want(t, exitUsage).stderr, "the nearest are annulus_area")
 	says(t, "stderr", call(t, "explain", "plan.singer").want(t, exitUsage).stderr, "the nearest are signer")

@@ -15,21 +15,45 @@ import (
 
 // Explanation is what there is to say of one field.
 type Explanation struct {
-	Path    string
-	Others  []string // where else the same field stands
-	Meaning string
-	Form    string   // how its value is written
-	Bounds  string   // what the contract takes; empty: it states none
-	Words   []string // of an enum, each with what it means
-	Fields  []string // of a heading, each with what it means
+	Path    string   `json:"path"`
+	Others  []string `json:"alsoIn,omitempty"` // where else the same field stands
+	Meaning string   `json:"meaning"`
+	Form    string   `json:"writtenAs"`        // how its value is written
+	Bounds  string   `json:"taken,omitempty"`  // what the contract takes; empty: it states none
+	Words   []Said   `json:"words,omitempty"`  // of an enum
+	Fields  []Said   `json:"fields,omitempty"` // of a heading
 	// Plausible, PlausibleSource and Tier are of a measured value.
-	Plausible, PlausibleSource, Tier string
-	Metrics                          []string // whose formula reads it
-	Rules                            []string // in force, that read it in their own examples
-	Codes                            []string // public ones that its value may have
-	ReadBy                           string   // who reads it besides, where the contract says it
+	Plausible       string   `json:"plausible,omitempty"`
+	PlausibleSource string   `json:"plausibleSource,omitempty"`
+	Tier            string   `json:"tier,omitempty"`
+	Metrics         []string `json:"metrics,omitempty"` // whose formula reads it
+	Rules           []string `json:"rules,omitempty"`   // in force, that read it in their own examples
+	Codes           []string `json:"codes,omitempty"`   // public ones that its value may have
+	ReadBy          string   `json:"readBy,omitempty"`  // who reads it besides, where the contract says it
 	// Steps are the messages and fields from the section to it, by name.
-	Steps []Step
+	Steps []Step `json:"-"`
+}
+
+// Said is a word or a field with what it means; where that is only the word again,
+// nothing.
+type Said struct {
+	Name    string `json:"name"`
+	Meaning string `json:"meaning,omitempty"`
+}
+
+// String says both in a line.
+func (s Said) String() string {
+	if s.Meaning == "" {
+		return s.Name
+	}
+	return s.Name + ": " + s.Meaning
+}
+
+func saidOf(name, meaning string) Said {
+	if strings.EqualFold(strings.TrimSuffix(meaning, "."), strings.ReplaceAll(name, "_", " ")) {
+		meaning = ""
+	}
+	return Said{name, meaning}
 }
 
 // Step is a field on the way to another.
@@ -159,14 +183,14 @@ func explained(at []protoreflect.FieldDescriptor, others []string) (Explanation,
 	if fd.Enum() != nil {
 		for i := range fd.Enum().Values().Len() {
 			if v := fd.Enum().Values().Get(i); v.Number() != 0 {
-				x.Words = append(x.Words, wordOf(v)+": "+meaning(v))
+				x.Words = append(x.Words, saidOf(wordOf(v), meaning(v)))
 			}
 		}
 	}
 	if fd.Message() != nil && !isTime(fd.Message()) && unitOf(fd.Message()) == "" {
 		for i := range fd.Message().Fields().Len() {
 			inner := fd.Message().Fields().Get(i)
-			x.Fields = append(x.Fields, string(inner.Name())+": "+meaning(inner))
+			x.Fields = append(x.Fields, saidOf(string(inner.Name()), meaning(inner)))
 		}
 	}
 	if leaf, ok := leafOf(fd); ok {
