@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"golang.org/x/sync/semaphore"
 	"google.golang.org/protobuf/proto"
@@ -28,6 +29,7 @@ type Archive struct {
 	// Policy is the one in force.
 	Policy policy.Policy
 
+	known atomic.Pointer[storage.Mark]
 	zones sync.Map            // by hash of the policy
 	heavy *semaphore.Weighted // nil: nobody else calculates
 }

@@ -20,8 +20,8 @@ const quarantineMessage = "The patient identifier is not the one of this case. T
 
 // quarantine sets a submit aside that names another patient. The answer tells
 // nothing of what is stored.
-func (s submission) quarantine(ctx context.Context, f *Folder, now time.Time) (*change, func() *trigonev1.SubmitCaseResponse, error) {
-	ch := &change{at: now, who: s.who}
+func (s submission) quarantine(ctx context.Context, f *Folder, mark storage.Mark, now time.Time) (*change, func() *trigonev1.SubmitCaseResponse, error) {
+	ch := &change{at: now, who: s.who, write: storage.Write{Mark: mark}}
 	resp := &trigonev1.SubmitCaseResponse{Message: quarantineMessage}
 	answer := func() *trigonev1.SubmitCaseResponse { return resp }
 	if s.validateOnly {

@@ -41,6 +41,7 @@ const (
 	ReasonUnknownPolicy     = "UNKNOWN_POLICY"
 	ReasonRequestIDReused   = "REQUEST_ID_REUSED"
 	ReasonNoCondition       = "ETAG_OR_SOURCE_TIME_NEEDED"
+	ReasonMark              = "OTHER_MARK"
 	ReasonClosedSection     = "SECTION_CLOSED"
 	ReasonClosedCase        = "CASE_CLOSED"
 	ReasonCaseNumber        = "OTHER_CASE_NUMBER"

@@ -205,6 +205,11 @@ func (b *Book) prepareAmendment(ctx context.Context, who Principal, req *trigone
 		}
 	}
 	ch := begin(f, who, now)
+	if patient != (storage.Identifier{}) {
+		if ch.write.Mark, err = b.markOf(ctx, patient); err != nil {
+			return nil, err
+		}
+	}
 	ch.judged = len(open) > 0
 	c := &ch.after.Case
 	if patient != (storage.Identifier{}) && patient != c.Patient {

@@ -124,10 +124,15 @@ func (s submission) prepare(ctx context.Context, now time.Time) (*change, func()
 	if err != nil {
 		return nil, nil, err
 	}
+	mark, err := s.book.markOf(ctx, identifier(s.file.GetPatientIdentifier()))
+	if err != nil {
+		return nil, nil, err
+	}
 	if s.filing == nil && f.Case.Version > 0 && !knows(f.Case, identifier(s.file.GetPatientIdentifier())) {
-		return s.quarantine(ctx, f, now)
+		return s.quarantine(ctx, f, mark, now)
 	}
 	ch := begin(f, s.who, now)
+	ch.write.Mark = mark
 	if number := s.number(); number.Value != "" {
 		ch.after.Case.ExternalIdentifier = number
 	}

@@ -72,6 +72,8 @@ func (c call[R]) run(ctx context.Context) (R, error) {
 		case errors.Is(err, storage.ErrExternalIdentifierTaken):
 			return none, Refuse(Aborted, ReasonCaseNumberTaken,
 				"another case was opened with this case number meanwhile; read it and submit to it")
+		case errors.Is(err, storage.ErrOtherMark):
+			continue // by a first case written meanwhile: prepared anew, it is refused in words
 		default:
 			return none, err
 		}

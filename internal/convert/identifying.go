@@ -3,6 +3,7 @@ package convert
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 
 	"google.golang.org/protobuf/proto"
@@ -198,4 +199,14 @@ func fieldsOf(md protoreflect.MessageDescriptor) partFields {
 	}
 	partFieldsOf.Store(md, f)
 	return f
+}
+
+// InventedSystems is what systems of invented identifiers begin with: RFC 6963 keeps
+// the namespace for examples.
+const InventedSystems = "urn:example:"
+
+// Invented says whether identifiers of this system are invented. Letters of either
+// case are the same in the beginning of a URN (RFC 8141, section 3.1).
+func Invented(system string) bool {
+	return len(system) >= len(InventedSystems) && strings.EqualFold(system[:len(InventedSystems)], InventedSystems)
 }

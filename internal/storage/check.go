@@ -55,6 +55,9 @@ func (w *Write) Check(site string) error {
 	if p := w.Policy; p != nil && p.Hash == "" {
 		return errors.New("a policy needs a hash")
 	}
+	if w.Mark != Unmarked && w.Mark != MarkInvented && w.Mark != MarkReal {
+		return fmt.Errorf("%q is no mark of a store", w.Mark)
+	}
 	if err := w.checkErasure(); err != nil {
 		return err
 	}

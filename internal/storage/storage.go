@@ -23,6 +23,8 @@ var (
 	ErrExternalIdentifierTaken = errors.New("the case number belongs to another case")
 	// ErrRequestExists: a request row with this key is there already.
 	ErrRequestExists = errors.New("the request id was used before")
+	// ErrOtherMark: the store keeps cases of the other kind.
+	ErrOtherMark = errors.New("the store keeps cases of the other kind, invented or real")
 	// ErrWhole: a revision was stored before schema 3, with what identifies in its
 	// content. A rebuild splits it.
 	ErrWhole = errors.New("a revision holds what identifies in its content; rebuild the store first")
@@ -45,6 +47,17 @@ var (
 
 // Identifier is a value in a named system.
 type Identifier struct{ System, Value string }
+
+// Mark says which kind of cases a store keeps. It is given by the first write that has
+// one, and stands for as long as the store.
+type Mark string
+
+// Marks of a store.
+const (
+	Unmarked     Mark = "" // no case yet
+	MarkInvented Mark = "invented"
+	MarkReal     Mark = "real"
+)
 
 // Case states and section states are the contract's words in lower case.
 const (
@@ -267,6 +280,8 @@ type Write struct {
 	Case *Case
 	// Revisions are added.
 	Revisions []Revision
+	// Mark is the kind of what is written; Unmarked: of no kind.
+	Mark Mark
 	// Evaluation is added; its findings replace the case's.
 	Evaluation *Evaluation
 	Findings   []Finding
@@ -331,7 +346,7 @@ type CaseRow struct {
 type Store interface {
 	// Append makes one write. ErrRequestExists; ErrStale if Write.Expected is not
 	// the version in the store (0 for a case that is there, any other for one that
-	// is not); ErrExternalIdentifierTaken; ErrProjection; of several the one named
+	// is not); ErrExternalIdentifierTaken; ErrProjection; ErrOtherMark; of several the one named
 	// first. A write that fails Check is refused, and so is one whose context ends while it waits
 	// its turn. Nothing is stored with any error but ErrUnknownOutcome.
 	Append(ctx context.Context, site string, w Write) error
@@ -484,6 +499,9 @@ type Store interface {
 	// KeepSignedHead keeps a head that was signed. ErrStale: the line of its number is
 	// not the one that was signed.
 	KeepSignedHead(ctx context.Context, h SignedHead) error
+
+	// Mark says which kind of cases the store keeps, at all sites together.
+	Mark(ctx context.Context) (Mark, error)
 
 	// Secret gives the store's own key for keyed hashes, made at its creation.
 	Secret(ctx context.Context) ([]byte, error)

@@ -126,6 +126,11 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 			return err
 		}
 	}
+	if w.Mark != storage.Unmarked {
+		if err := t.keepMark(w.Mark); err != nil {
+			return err
+		}
+	}
 	if w.Access != nil {
 		if err := t.addAccesses([]storage.Access{*w.Access}); err != nil {
 			return fmt.Errorf("the access record cannot be written: %w", err)
@@ -135,6 +140,21 @@ func (t *tx) append(site string, w storage.Write, ready prepared) error {
 		if err := t.addChanges(site, w.Changes); err != nil {
 			return fmt.Errorf("changes cannot be written: %w", err)
 		}
+	}
+	return nil
+}
+
+// keepMark gives a store its mark, or holds against the one it has.
+func (t *tx) keepMark(m storage.Mark) error {
+	same, err := t.number(`SELECT mark = ? FROM store WHERE mark <> ''`, string(m))
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		_, err = t.exec(`UPDATE store SET mark = ?`, string(m))
+	case err == nil && same == 0:
+		return storage.ErrOtherMark
+	}
+	if err != nil {
+		return fmt.Errorf("the mark of the store cannot be written: %w", err)
 	}
 	return nil
 }

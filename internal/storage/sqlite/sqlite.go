@@ -275,6 +275,12 @@ func (s *Store) Secret(ctx context.Context) ([]byte, error) {
 	return secret, classed(err)
 }
 
+// Mark says which kind of cases the store keeps.
+func (s *Store) Mark(ctx context.Context) (m storage.Mark, err error) {
+	err = s.read.QueryRowContext(ctx, `SELECT mark FROM store`).Scan(&m)
+	return m, classed(err)
+}
+
 // Append makes one write.
 func (s *Store) Append(ctx context.Context, site string, w storage.Write) error {
 	if err := w.Check(site); err != nil {

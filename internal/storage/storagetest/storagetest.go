@@ -63,6 +63,7 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"resources are found", resourcesAreFound},
 		{"rows of searches are built", rowsOfSearchesAreBuilt},
 		{"cases of patients", casesOfPatients},
+		{"a mark is kept", marks},
 		{"opened again", openedAgain},
 		{"closed", closed},
 	} {
