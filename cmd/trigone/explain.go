@@ -20,7 +20,7 @@ unit, what the contract takes and what is plausible, its words, which metrics an
 rules read it, and how it leaves as FHIR. PATH is the way to it with dots, or the
 end of that alone. In JSON the same has names, for editors and programs.`,
 		Example: `  trigone explain identity.sex
-  trigone explain annulus_area --format json
+  trigone explain identity.sex --format json
   trigone explain plan.steps.technique.leaflet_resection`,
 		Args: exactly("PATH"),
 		RunE: func(cmd *cobra.Command, args []string) error {
