@@ -66,7 +66,7 @@ func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.List
 	if err := RefuseFields(convert.Check(req)); err != nil {
 		return nil, err
 	}
-	question, err := b.Question("ListCases", &trigonev1.ListCasesRequest{State: req.GetState(), DisputedOnly: req.GetDisputedOnly()})
+	question, err := b.Question("ListCases", &trigonev1.ListCasesRequest{State: req.GetState(), DisputedOnly: req.GetDisputedOnly(), AwaitingIncisionOnly: req.GetAwaitingIncisionOnly()})
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +78,7 @@ func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.List
 	if req.GetState() != trigonev1.CaseState_CASE_STATE_UNSPECIFIED {
 		state = convert.Word(req.GetState())
 	}
-	rows, next, err := b.Store.Cases(ctx, site, storage.CaseFilter{State: state, DisputedOnly: req.GetDisputedOnly()}, after, PageSize(req.GetPageSize()))
+	rows, next, err := b.Store.Cases(ctx, site, storage.CaseFilter{State: state, DisputedOnly: req.GetDisputedOnly(), AwaitingIncision: req.GetAwaitingIncisionOnly()}, after, PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, err
 	}
@@ -94,6 +94,7 @@ func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.List
 			State: convert.Enum[trigonev1.CaseState](row.State), Sections: f.statuses(),
 			ContradictionCount: int32(row.Contradictions), CautionCount: int32(row.Cautions), NoteCount: int32(row.Notes),
 			DiscrepancyCount: int32(row.RootCount), ChangedTime: Timestamp(row.ChangedTime),
+			PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming), IncisionTime: Timestamp(row.IncisionTime),
 		})
 	}
 	return resp, nil

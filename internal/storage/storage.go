@@ -87,6 +87,8 @@ const (
 	// A plan with one of these timings is in force.
 	TimingProspective = "prospective"
 	TimingLateArrival = "late_arrival"
+	// With this one there is a plan, and no incision is recorded.
+	TimingNoIncisionTime = "no_incision_time"
 )
 
 // Revision is one revision of one section. Revisions are only ever added.
@@ -330,6 +332,8 @@ const (
 type CaseFilter struct {
 	State        string // empty: all
 	DisputedOnly bool   // an open contradiction in the newest evaluation
+	// AwaitingIncision selects those with a plan whose incision is not recorded.
+	AwaitingIncision bool
 }
 
 // CaseRow is a case with the counts of its findings.

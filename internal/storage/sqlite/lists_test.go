@@ -124,6 +124,33 @@ func TestPlansOfLists(t *testing.T) {
 	}
 }
 
+// Cases that are awaited are found by an index of their own, those of a state by that
+// of all, in their order.
+func TestPlansOfCases(t *testing.T) {
+	s, _ := openNew(t)
+	for index, f := range map[string]storage.CaseFilter{
+		"cases_awaiting": {State: storage.CaseActive, AwaitingIncision: true}, "cases_changed": {State: storage.CaseActive},
+	} {
+		query, args, err := casesQuery("harbour", f, position(17, "a"), 10)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var plan []string
+		if err := s.each(t.Context(), `EXPLAIN QUERY PLAN `+query, args, func(row scanner) error {
+			var id, parent, unused sql.NullInt64
+			var detail string
+			err := row.Scan(&id, &parent, &unused, &detail)
+			plan = append(plan, detail)
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if all := strings.Join(plan, "\n"); !strings.Contains(all, "SEARCH c USING INDEX "+index+" ") || strings.Contains(all, "B-TREE FOR ORDER BY") {
+			t.Errorf("%s: %s", index, all)
+		}
+	}
+}
+
 // The statements of searches walk one index in its order, however large the store is.
 func TestPlansOfSearches(t *testing.T) {
 	s, _ := openNew(t)

@@ -143,31 +143,12 @@ const severityCount = `(SELECT count(*) FROM findings AS f WHERE f.case_id = c.i
 
 // Cases lists cases, newest change first.
 func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, after string, limit int) ([]storage.CaseRow, string, error) {
-	if limit < 1 {
-		return nil, "", errNoLimit
+	query, args, err := casesQuery(site, f, after, limit)
+	if err != nil {
+		return nil, "", err
 	}
-	var where conditions
-	where.add(`c.site = ?`, site)
-	if f.State != "" {
-		where.add(`c.state = ?`, f.State)
-	}
-	if f.DisputedOnly {
-		where.add(`c.id IN (SELECT case_id FROM findings WHERE severity = 'contradiction')`)
-	}
-	if after != "" {
-		changed, uid, err := parsePosition(after)
-		if err != nil {
-			return nil, "", err
-		}
-		where.add(`c.changed_time <= ? AND (c.changed_time < ? OR c.uid > ?)`, changed, changed, uid)
-	}
-	query := `SELECT ` + caseColumns + `, ` + severityCount + `, ` + severityCount + `, ` + severityCount + `,
-			coalesce((SELECT n.roots FROM case_counts AS n JOIN sites AS s ON s.id = n.site WHERE n.projection = (` + standingOf + `) AND s.site = c.site AND n.newest_first = c.newest_first AND n.uid = c.uid), 0)
-		FROM cases AS c WHERE ` + where.String() + `
-		ORDER BY c.changed_time DESC, c.uid LIMIT ?`
-	args := append([]any{storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote, storage.ProjectionLedger}, where.args...)
 	var list []storage.CaseRow
-	err := s.each(ctx, query, append(args, limit+1), func(row scanner) error {
+	err = s.each(ctx, query, args, func(row scanner) error {
 		var r caseScan
 		var out storage.CaseRow
 		if err := row.Scan(append(r.into(), &out.Contradictions, &out.Cautions, &out.Notes, &out.RootCount)...); err != nil {
@@ -183,6 +164,36 @@ func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, af
 	}
 	last := list[limit-1]
 	return list[:limit], position(last.ChangedTime.UnixNano(), last.UID), nil
+}
+
+func casesQuery(site string, f storage.CaseFilter, after string, limit int) (query string, args []any, err error) {
+	if limit < 1 {
+		return "", nil, errNoLimit
+	}
+	var where conditions
+	where.add(`c.site = ?`, site)
+	if f.State != "" {
+		where.add(`c.state = ?`, f.State)
+	}
+	if f.DisputedOnly {
+		where.add(`c.id IN (SELECT case_id FROM findings WHERE severity = 'contradiction')`)
+	}
+	if f.AwaitingIncision {
+		where.add(`c.plan_timing = '` + storage.TimingNoIncisionTime + `'`)
+	}
+	if after != "" {
+		changed, uid, err := parsePosition(after)
+		if err != nil {
+			return "", nil, err
+		}
+		where.add(`c.changed_time <= ? AND (c.changed_time < ? OR c.uid > ?)`, changed, changed, uid)
+	}
+	query = `SELECT ` + caseColumns + `, ` + severityCount + `, ` + severityCount + `, ` + severityCount + `,
+			coalesce((SELECT n.roots FROM case_counts AS n JOIN sites AS s ON s.id = n.site WHERE n.projection = (` + standingOf + `) AND s.site = c.site AND n.newest_first = c.newest_first AND n.uid = c.uid), 0)
+		FROM cases AS c WHERE ` + where.String() + `
+		ORDER BY c.changed_time DESC, c.uid LIMIT ?`
+	args = append([]any{storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote, storage.ProjectionLedger}, where.args...)
+	return query, append(args, limit+1), nil
 }
 
 // Amendments gives every change of identity of a case, oldest first.

@@ -368,7 +368,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		}
 		return after(random.IntN(12))
 	}
-	timings := []string{storage.TimingProspective, storage.TimingLateArrival, "retrospective", "unsigned", ""}
+	timings := []string{storage.TimingProspective, storage.TimingLateArrival, storage.TimingNoIncisionTime, "unsigned", ""}
 	group := func() storage.Group {
 		return storage.Group{Kind: technique + random.IntN(2), Word: pick("one", "two", "three")}
 	}
@@ -487,6 +487,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 	// The same cases, listed.
 	for _, f := range []storage.CaseFilter{
 		{}, {State: storage.CaseActive}, {DisputedOnly: true}, {State: storage.CaseRetracted, DisputedOnly: true},
+		{AwaitingIncision: true}, {State: storage.CaseActive, AwaitingIncision: true},
 	} {
 		var want []storage.CaseRow
 		for _, r := range records {
@@ -506,7 +507,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 					row.RootCount++
 				}
 			}
-			if (f.State == "" || r.c.State == f.State) && (row.Contradictions > 0 || !f.DisputedOnly) {
+			if (f.State == "" || r.c.State == f.State) && (row.Contradictions > 0 || !f.DisputedOnly) && (r.c.PlanTiming == storage.TimingNoIncisionTime || !f.AwaitingIncision) {
 				want = append(want, row)
 			}
 		}

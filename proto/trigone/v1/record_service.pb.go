@@ -1573,9 +1573,12 @@ type ListCasesRequest struct {
 	// Only cases in this state; unset: active ones.
 	State CaseState `protobuf:"varint,4,opt,name=state,proto3,enum=trigone.v1.CaseState" json:"state,omitempty"`
 	// Only cases with an open contradiction.
-	DisputedOnly  bool `protobuf:"varint,5,opt,name=disputed_only,json=disputedOnly,proto3" json:"disputed_only,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	DisputedOnly bool `protobuf:"varint,5,opt,name=disputed_only,json=disputedOnly,proto3" json:"disputed_only,omitempty"`
+	// Only cases with a plan whose incision is not recorded: it is still to come, or its
+	// time was not sent.
+	AwaitingIncisionOnly bool `protobuf:"varint,6,opt,name=awaiting_incision_only,json=awaitingIncisionOnly,proto3" json:"awaiting_incision_only,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *ListCasesRequest) Reset() {
@@ -1639,6 +1642,13 @@ func (x *ListCasesRequest) GetState() CaseState {
 func (x *ListCasesRequest) GetDisputedOnly() bool {
 	if x != nil {
 		return x.DisputedOnly
+	}
+	return false
+}
+
+func (x *ListCasesRequest) GetAwaitingIncisionOnly() bool {
+	if x != nil {
+		return x.AwaitingIncisionOnly
 	}
 	return false
 }
@@ -1720,7 +1730,11 @@ type CaseSummary struct {
 	// Discrepancies that are roots.
 	DiscrepancyCount int32 `protobuf:"varint,9,opt,name=discrepancy_count,json=discrepancyCount,proto3" json:"discrepancy_count,omitempty"`
 	// When it last changed.
-	ChangedTime   *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=changed_time,json=changedTime,proto3" json:"changed_time,omitempty"`
+	ChangedTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=changed_time,json=changedTime,proto3" json:"changed_time,omitempty"`
+	// When and whether the plan was signed, in relation to the incision.
+	PlanTiming PlanTiming `protobuf:"varint,11,opt,name=plan_timing,json=planTiming,proto3,enum=trigone.v1.PlanTiming" json:"plan_timing,omitempty"`
+	// When the incision was; unset: it is not recorded.
+	IncisionTime  *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=incision_time,json=incisionTime,proto3" json:"incision_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1821,6 +1835,20 @@ func (x *CaseSummary) GetDiscrepancyCount() int32 {
 func (x *CaseSummary) GetChangedTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.ChangedTime
+	}
+	return nil
+}
+
+func (x *CaseSummary) GetPlanTiming() PlanTiming {
+	if x != nil {
+		return x.PlanTiming
+	}
+	return PlanTiming_PLAN_TIMING_UNSPECIFIED
+}
+
+func (x *CaseSummary) GetIncisionTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IncisionTime
 	}
 	return nil
 }
@@ -3521,7 +3549,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12$\n" +
 	"\x06reason\x18\x02 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\"B\n" +
 	"\x1aGetCaseInEmergencyResponse\x12$\n" +
-	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\xd8\x01\n" +
+	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\x8e\x02\n" +
 	"\x10ListCasesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12'\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\n" +
@@ -3529,10 +3557,11 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12+\n" +
 	"\x05state\x18\x04 \x01(\x0e2\x15.trigone.v1.CaseStateR\x05state\x12#\n" +
-	"\rdisputed_only\x18\x05 \x01(\bR\fdisputedOnly\"j\n" +
+	"\rdisputed_only\x18\x05 \x01(\bR\fdisputedOnly\x124\n" +
+	"\x16awaiting_incision_only\x18\x06 \x01(\bR\x14awaitingIncisionOnly\"j\n" +
 	"\x11ListCasesResponse\x12-\n" +
 	"\x05cases\x18\x01 \x03(\v2\x17.trigone.v1.CaseSummaryR\x05cases\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xd2\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xcc\x04\n" +
 	"\vCaseSummary\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12!\n" +
@@ -3545,7 +3574,10 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"note_count\x18\b \x01(\x05R\tnoteCount\x12+\n" +
 	"\x11discrepancy_count\x18\t \x01(\x05R\x10discrepancyCount\x12=\n" +
 	"\fchanged_time\x18\n" +
-	" \x01(\v2\x1a.google.protobuf.TimestampR\vchangedTime\"\xbb\x01\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\vchangedTime\x127\n" +
+	"\vplan_timing\x18\v \x01(\x0e2\x16.trigone.v1.PlanTimingR\n" +
+	"planTiming\x12?\n" +
+	"\rincision_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\"\xbb\x01\n" +
 	"\x14ListRevisionsRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
 	"\asection\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\asection\x12'\n" +
@@ -3827,7 +3859,8 @@ var file_trigone_v1_record_service_proto_goTypes = []any{
 	(*CaseFile)(nil),                   // 44: trigone.v1.CaseFile
 	(*timestamppb.Timestamp)(nil),      // 45: google.protobuf.Timestamp
 	(*Evaluation)(nil),                 // 46: trigone.v1.Evaluation
-	(*Finding)(nil),                    // 47: trigone.v1.Finding
+	(PlanTiming)(0),                    // 47: trigone.v1.PlanTiming
+	(*Finding)(nil),                    // 48: trigone.v1.Finding
 }
 var file_trigone_v1_record_service_proto_depIdxs = []int32{
 	43, // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
@@ -3866,72 +3899,74 @@ var file_trigone_v1_record_service_proto_depIdxs = []int32{
 	3,  // 33: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
 	17, // 34: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
 	45, // 35: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	8,  // 36: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	25, // 37: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	45, // 38: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	45, // 39: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	5,  // 40: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	44, // 41: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	28, // 42: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	4,  // 43: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,  // 44: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	45, // 45: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	11, // 46: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	8,  // 47: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 48: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	17, // 49: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	46, // 50: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 51: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 52: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	3,  // 53: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	8,  // 54: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	6,  // 55: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	43, // 56: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	17, // 57: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	8,  // 58: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 59: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 60: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
-	46, // 61: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 62: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 63: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 64: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
-	46, // 65: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 66: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
-	46, // 67: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
-	7,  // 68: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
-	47, // 69: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
-	47, // 70: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
-	9,  // 71: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	13, // 72: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	18, // 73: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
-	20, // 74: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	23, // 75: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	26, // 76: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	29, // 77: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	31, // 78: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	33, // 79: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	35, // 80: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	37, // 81: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
-	39, // 82: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
-	41, // 83: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
-	11, // 84: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	14, // 85: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	19, // 86: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
-	21, // 87: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	24, // 88: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	27, // 89: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	30, // 90: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	32, // 91: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	34, // 92: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	36, // 93: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	38, // 94: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
-	40, // 95: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
-	42, // 96: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
-	84, // [84:97] is the sub-list for method output_type
-	71, // [71:84] is the sub-list for method input_type
-	71, // [71:71] is the sub-list for extension type_name
-	71, // [71:71] is the sub-list for extension extendee
-	0,  // [0:71] is the sub-list for field type_name
+	47, // 36: trigone.v1.CaseSummary.plan_timing:type_name -> trigone.v1.PlanTiming
+	45, // 37: trigone.v1.CaseSummary.incision_time:type_name -> google.protobuf.Timestamp
+	8,  // 38: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	25, // 39: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	45, // 40: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	45, // 41: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,  // 42: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	44, // 43: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	28, // 44: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,  // 45: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,  // 46: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	45, // 47: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	11, // 48: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	8,  // 49: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 50: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	17, // 51: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	46, // 52: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 53: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,  // 54: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,  // 55: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	8,  // 56: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	6,  // 57: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	43, // 58: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	17, // 59: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	8,  // 60: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 61: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 62: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	46, // 63: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 64: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	16, // 65: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	17, // 66: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	46, // 67: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	8,  // 68: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	46, // 69: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	7,  // 70: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	48, // 71: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	48, // 72: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	9,  // 73: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	13, // 74: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	18, // 75: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
+	20, // 76: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	23, // 77: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	26, // 78: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	29, // 79: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	31, // 80: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	33, // 81: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	35, // 82: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	37, // 83: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	39, // 84: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	41, // 85: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	11, // 86: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	14, // 87: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	19, // 88: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
+	21, // 89: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	24, // 90: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	27, // 91: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	30, // 92: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	32, // 93: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	34, // 94: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	36, // 95: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	38, // 96: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	40, // 97: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	42, // 98: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	86, // [86:99] is the sub-list for method output_type
+	73, // [73:86] is the sub-list for method input_type
+	73, // [73:73] is the sub-list for extension type_name
+	73, // [73:73] is the sub-list for extension extendee
+	0,  // [0:73] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }
