@@ -83,14 +83,20 @@ func TestEarlierStoreGivesItsAnswers(t *testing.T) {
 }
 
 // inOneOrder puts a list whose order was changed since into one order, and leaves
-// out the change that the start itself makes, the first under this mapping, and the
-// basis, which was not named then.
+// out the change that the start itself makes, the first under this mapping, and what was
+// not told then: the basis, and of a case in one line the timing of its plan and the
+// incision.
 func inOneOrder(m proto.Message) {
 	if list, ok := m.(*trigonev1.ListChangesResponse); ok {
 		list.Changes = slices.DeleteFunc(list.Changes, func(c *trigonev1.Change) bool {
 			return c.GetKind() == trigonev1.ChangeKind_CHANGE_KIND_MAPPING_CHANGED
 		})
 		list.NextCursor = ""
+	}
+	if list, ok := m.(*trigonev1.ListCasesResponse); ok {
+		for _, c := range list.GetCases() {
+			c.PlanTiming, c.IncisionTime = 0, nil
+		}
 	}
 	if list, ok := m.(*trigonev1.ListDiscrepanciesResponse); ok {
 		list.Basis = trigonev1.Basis_BASIS_UNSPECIFIED

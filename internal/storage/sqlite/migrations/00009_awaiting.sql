@@ -1,4 +1,4 @@
--- Schema 8, an index of the cases that are planned and not operated yet, as far as is
+-- Schema 9, an index of the cases that are planned and not operated yet, as far as is
 -- known: they are found without reading what is over.
 
 -- +goose Up
