@@ -235,6 +235,7 @@ func (w *Write) checkTimes() error {
 	}
 	if w.Quarantined != nil {
 		check("received time", w.Quarantined.ReceivedTime)
+		check("decided time", w.Quarantined.DecidedTime)
 	}
 	if w.Policy != nil {
 		check("first used", w.Policy.FirstUsed)

@@ -130,6 +130,10 @@ type Section struct {
 	Last  int64 `json:",omitempty"`
 }
 
+// MostBytesOfPage bounds what a page of revisions holds, their parts together: a client
+// takes 4 MB of one answer unless it asks for more.
+const MostBytesOfPage = 3 << 20
+
 // RevisionRange names revisions of a section by number, both ends included.
 type RevisionRange struct {
 	Section  string
@@ -248,13 +252,24 @@ type Request struct {
 // Quarantined is a submit that names another patient than the case has.
 type Quarantined struct {
 	ID           string
-	CaseUID      string // the case it was addressed to; never shown
-	Body         []byte
+	CaseUID      string // the case it was addressed to, or filed into; shown to reviewers alone
+	CaseVersion  int64  // the version it had then, or after that; 0: not kept
+	Sections     []string
+	Body         []byte // nil once it was filed: the case has it
 	ReceivedTime time.Time
 	Caller       string
 	State        string // open, filed, discarded
 	Decision     string // reason given by the reviewer
-	Hash         []byte // keyed hash of the body, so that a replay finds it
+	// DecidedTime and DecidedCaller are when and by whom it was filed or discarded.
+	DecidedTime   time.Time
+	DecidedCaller string
+	Hash          []byte // keyed hash of the body, so that a replay finds it
+}
+
+// QuarantineFilter selects quarantined submits of a site.
+type QuarantineFilter struct {
+	State   string
+	CaseUID string // empty: addressed to any case
 }
 
 // Quarantine states.
@@ -320,7 +335,7 @@ const (
 	EraseNothing Erasure = ""
 	// EraseIdentity removes what identifies the patient: the second parts of
 	// revisions, every reason, quarantined bodies, request rows, and hashes made of
-	// them. The case comes without its identifiers.
+	// them. Of a quarantined submit it leaves when, by whom and how it was decided. The case comes without its identifiers.
 	EraseIdentity Erasure = "identity"
 	// EraseWhole removes that and all else but the case's row, its changes, its
 	// resource ids and its lines of the access record. The case comes without
@@ -371,7 +386,8 @@ type Store interface {
 	// storing. ErrDamaged.
 	RevisionsIn(ctx context.Context, site, uid string, ranges []RevisionRange) ([]Revision, error)
 	// RevisionPage lists them, or those of one section, in the order of storing; after
-	// is the opaque token of the last page, next is empty at the end. ErrDamaged.
+	// is the opaque token of the last page, next is empty at the end. A page ends before it
+	// comes to more than MostBytesOfPage, but holds one. ErrDamaged.
 	RevisionPage(ctx context.Context, site, uid, section, after string, limit int) (list []Revision, next string, err error)
 	// SplitRevisions puts the two parts in place of revisions that are Whole, and
 	// leaves every other one alone. ErrNotFound.
@@ -487,6 +503,10 @@ type Store interface {
 	Request(ctx context.Context, caller, site, method, requestID string) (Request, error)
 	// Quarantined gives a quarantined submit. ErrNotFound.
 	Quarantined(ctx context.Context, site, id string) (Quarantined, error)
+	// QuarantinedPage lists those of a state, newest first, then by id, without Body,
+	// Decision and Hash; after is the opaque token of the last page, next is empty at
+	// the end.
+	QuarantinedPage(ctx context.Context, site string, f QuarantineFilter, after string, limit int) (list []Quarantined, next string, err error)
 	// QuarantinedByHash gives the open quarantined submit with this hash.
 	// ErrNotFound.
 	QuarantinedByHash(ctx context.Context, site string, hash []byte) (Quarantined, error)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"trigone/internal/storage"
@@ -419,13 +420,14 @@ func (t *tx) addPolicy(site string, p *storage.Policy) error {
 // putQuarantined adds a quarantined submit or replaces one that is open.
 func (t *tx) putQuarantined(site string, q *storage.Quarantined) error {
 	id, err := t.number(`
-		INSERT INTO quarantine (site, quarantine_id, case_uid, received_time, caller, state, hash)
-		VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (site, quarantine_id) DO UPDATE SET case_uid = excluded.case_uid, received_time = excluded.received_time,
-			caller = excluded.caller, state = excluded.state, hash = excluded.hash
+		INSERT INTO quarantine (site, quarantine_id, case_uid, case_version, sections, received_time, caller, state, decided_time, decided_caller, hash)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (site, quarantine_id) DO UPDATE SET case_uid = excluded.case_uid, case_version = excluded.case_version,
+			sections = excluded.sections, received_time = excluded.received_time, caller = excluded.caller, state = excluded.state,
+			decided_time = excluded.decided_time, decided_caller = excluded.decided_caller, hash = excluded.hash
 			WHERE state = 'open'
 		RETURNING id`,
-		site, q.ID, q.CaseUID, nanos(q.ReceivedTime), q.Caller, q.State, bytes(q.Hash))
+		site, q.ID, q.CaseUID, q.CaseVersion, strings.Join(q.Sections, "\n"), nanos(q.ReceivedTime), q.Caller, q.State, nanos(q.DecidedTime), q.DecidedCaller, bytes(q.Hash))
 	if errors.Is(err, sql.ErrNoRows) || isTaken(err) {
 		return storage.ErrStale
 	}

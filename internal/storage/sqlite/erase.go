@@ -31,7 +31,7 @@ func (t *tx) erase(site string, c caseRow, w *storage.Write) ([]storage.Change, 
 		{`DELETE FROM identifying_parts WHERE case_id = ?`, []any{c.id}},
 		{`DELETE FROM requests WHERE site = ? AND case_uid = ? AND case_version <> ?`, []any{site, c.uid, w.Case.Version}},
 		{`DELETE FROM quarantine_parts WHERE quarantine IN (SELECT id FROM quarantine WHERE site = ? AND case_uid = ? AND case_uid <> '')`, []any{site, c.uid}},
-		{`UPDATE quarantine SET hash = NULL, state = CASE state WHEN 'open' THEN 'discarded' ELSE state END WHERE site = ? AND case_uid = ? AND case_uid <> ''`, []any{site, c.uid}},
+		{`UPDATE quarantine SET hash = NULL, sections = '', state = CASE state WHEN 'open' THEN 'discarded' ELSE state END WHERE site = ? AND case_uid = ? AND case_uid <> ''`, []any{site, c.uid}},
 		{`DELETE FROM access_reasons WHERE number IN (SELECT number FROM accesses WHERE site = ? AND case_uid = ? AND case_uid <> '')`, []any{c.site, c.uid}},
 	}
 	if w.Erase == storage.EraseWhole {

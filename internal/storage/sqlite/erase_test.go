@@ -52,7 +52,7 @@ func noisy(random *rand.Rand, uid string, version int64, said *[][]byte, identif
 		Confirmations: []storage.Confirmation{{FindingID: text(said), Rule: "r", Kind: storage.Confirmed, Caller: "reviewer", Time: at, Reason: text(identifies)}},
 		Amendments:    []storage.Amendment{{Kind: "correction", Caller: "reviewer", Time: at, Reason: text(identifies)}},
 		Request:       &storage.Request{Caller: "theatre", Site: "harbour", Method: "m", RequestID: fmt.Sprint(uid, version), CaseUID: uid, CaseVersion: version, ContentHash: who(), Receipt: content(200), Time: at},
-		Quarantined:   &storage.Quarantined{ID: fmt.Sprint("q", uid, version), CaseUID: uid, Body: who(), Caller: "theatre", State: storage.QuarantineOpen, Decision: text(identifies), Hash: who(), ReceivedTime: at},
+		Quarantined:   &storage.Quarantined{ID: fmt.Sprint("q", uid, version), CaseUID: uid, Body: who(), Caller: "theatre", State: storage.QuarantineOpen, Decision: text(identifies), Hash: who(), ReceivedTime: at, Sections: []string{text(identifies)}},
 		Changes:       []storage.Change{{Kind: "submitted", CaseUID: uid, CaseVersion: version, Time: at}},
 		Access:        &storage.Access{Time: at, Site: "harbour", Caller: "theatre", Method: "m", CaseUID: uid, Outcome: "OK", Reason: text(identifies)},
 		Projected: []storage.Projected{

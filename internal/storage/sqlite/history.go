@@ -4,7 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 
@@ -30,6 +32,15 @@ type revisionRow struct {
 
 // revisions reads the revisions that from, a join of c with r, and where give.
 func (s *Store) revisions(ctx context.Context, from string, fromArgs []any, rest string, restArgs ...any) ([]revisionRow, error) {
+	return s.firstRevisions(ctx, math.MaxInt, from, fromArgs, rest, restArgs...)
+}
+
+// errEnough ends a reading.
+var errEnough = errors.New("no more is read")
+
+// firstRevisions ends with the first revision that makes all before it come to more than
+// a number of bytes; that one is read too.
+func (s *Store) firstRevisions(ctx context.Context, bytes int, from string, fromArgs []any, rest string, restArgs ...any) ([]revisionRow, error) {
 	var list []revisionRow
 	args := slices.Concat(fromArgs, []any{partOfRevision, partRetractionText}, restArgs)
 	err := s.each(ctx, `SELECT `+revisionColumns+` FROM `+from+revisionParts+` `+rest, args, func(row scanner) error {
@@ -59,8 +70,14 @@ func (s *Store) revisions(ctx context.Context, from string, fromArgs []any, rest
 			r.Erased = true
 		}
 		list = append(list, r)
+		if bytes -= len(r.Content) + len(r.Identifying); bytes < 0 && len(list) > 1 {
+			return errEnough
+		}
 		return nil
 	})
+	if errors.Is(err, errEnough) {
+		err = nil
+	}
 	return list, err
 }
 
@@ -139,12 +156,15 @@ func (s *Store) RevisionPage(ctx context.Context, site, uid, section, after stri
 	default:
 		where.add(`(r.case_version, r.position) > (?, ?)`, version, place)
 	}
-	list, err := s.revisions(ctx, `cases AS c CROSS JOIN revisions AS r ON r.case_id = c.id`, nil,
+	list, err := s.firstRevisions(ctx, storage.MostBytesOfPage, `cases AS c CROSS JOIN revisions AS r ON r.case_id = c.id`, nil,
 		`WHERE `+where.String()+` ORDER BY `+order+` LIMIT ?`, append(where.args, limit+1)...)
-	token := ""
-	if len(list) > limit {
-		list = list[:limit]
-		token = next(list[limit-1])
+	token, size := "", 0
+	for i, r := range list {
+		if size += len(r.Content) + len(r.Identifying); i == limit || i > 0 && size > storage.MostBytesOfPage {
+			list = list[:i]
+			token = next(list[i-1])
+			break
+		}
 	}
 	page, err := plainRevisions(list, err)
 	return page, token, err

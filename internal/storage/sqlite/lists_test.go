@@ -181,6 +181,38 @@ func TestPlansOfSearches(t *testing.T) {
 	}
 }
 
+// Quarantined submits of a state are read in their order; those of one case are few,
+// and sorted.
+func TestPlansOfQuarantine(t *testing.T) {
+	s, _ := openNew(t)
+	if _, err := s.DeclareProjections(t.Context(), []storage.ProjectionVersion{{Name: storage.ProjectionLedger, Version: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	for name, f := range map[string]storage.QuarantineFilter{
+		"every case": {State: storage.QuarantineOpen}, "a case": {State: storage.QuarantineOpen, CaseUID: "a"},
+	} {
+		for _, after := range []string{"", "7:q"} {
+			query, args, err := quarantinePage("harbour", f, after, 10)
+			if err != nil {
+				t.Fatal(err)
+			}
+			err = s.list(t.Context(), storage.ProjectionLedger, "harbour", func(l *listing) error {
+				plan, err := planOf(l, query, args)
+				for _, step := range plan {
+					sorts := strings.Contains(step, "TEMP B-TREE") && f.CaseUID == ""
+					if strings.HasPrefix(step, "SCAN") || sorts || strings.Contains(step, "AUTOMATIC") {
+						t.Errorf("%s, behind %q: %s", name, after, step)
+					}
+				}
+				return err
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}
+
 func planOf(l *listing, query string, args []any) ([]string, error) {
 	return collect(l, `EXPLAIN QUERY PLAN `+query, args, func(row scanner) (detail string, err error) {
 		var id, parent, unused sql.NullInt64

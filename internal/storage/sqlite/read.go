@@ -276,19 +276,79 @@ func (s *Store) Request(ctx context.Context, caller, site, method, requestID str
 	return r, nil
 }
 
+// quarantineColumns are those of which the list is made.
+const quarantineColumns = `q.quarantine_id, q.case_uid, q.case_version, q.sections, q.received_time, q.caller, q.state, q.decided_time, q.decided_caller`
+
+type quarantineScan struct {
+	out               storage.Quarantined
+	sections          string
+	received, decided sql.NullInt64
+}
+
+func (q *quarantineScan) into() []any {
+	return []any{&q.out.ID, &q.out.CaseUID, &q.out.CaseVersion, &q.sections, &q.received, &q.out.Caller, &q.out.State, &q.decided, &q.out.DecidedCaller}
+}
+
+func (q *quarantineScan) value() storage.Quarantined {
+	if q.sections != "" {
+		q.out.Sections = strings.Split(q.sections, "\n")
+	}
+	q.out.ReceivedTime, q.out.DecidedTime = instant(q.received), instant(q.decided)
+	return q.out
+}
+
 func (s *Store) quarantined(ctx context.Context, where string, args ...any) (storage.Quarantined, error) {
-	var q storage.Quarantined
-	var received sql.NullInt64
+	var q quarantineScan
 	err := s.one(ctx, `
-		SELECT q.quarantine_id, q.case_uid, p.body, q.received_time, q.caller, q.state, coalesce(p.decision, ''), q.hash
+		SELECT `+quarantineColumns+`, p.body, coalesce(p.decision, ''), q.hash
 		FROM quarantine AS q LEFT JOIN quarantine_parts AS p ON p.quarantine = q.id
 		WHERE `+where, args,
-		&q.ID, &q.CaseUID, (*blob)(&q.Body), &received, &q.Caller, &q.State, &q.Decision, (*blob)(&q.Hash))
+		append(q.into(), (*blob)(&q.out.Body), &q.out.Decision, (*blob)(&q.out.Hash))...)
 	if err != nil {
 		return storage.Quarantined{}, err
 	}
-	q.ReceivedTime = instant(received)
-	return q, nil
+	return q.value(), nil
+}
+
+// QuarantinedPage lists quarantined submits of a state.
+func (s *Store) QuarantinedPage(ctx context.Context, site string, f storage.QuarantineFilter, after string, limit int) (list []storage.Quarantined, next string, err error) {
+	if limit < 1 {
+		return nil, "", errNoLimit
+	}
+	query, args, err := quarantinePage(site, f, after, limit+1)
+	if err != nil {
+		return nil, "", err
+	}
+	err = s.each(ctx, query, args, func(row scanner) error {
+		var q quarantineScan
+		err := row.Scan(q.into()...)
+		list = append(list, q.value())
+		return err
+	})
+	if err != nil || len(list) <= limit {
+		return list, "", err
+	}
+	last := list[limit-1]
+	return list[:limit], position(last.ReceivedTime.UnixNano(), last.ID), nil
+}
+
+// quarantinePage gives the statement of a page. A submit always has the time at which
+// it came.
+func quarantinePage(site string, f storage.QuarantineFilter, after string, limit int) (query string, args []any, err error) {
+	var where conditions
+	where.add(`q.site = ? AND q.state = ?`, site, f.State)
+	if f.CaseUID != "" {
+		where.add(`q.case_uid = ? AND q.case_uid <> ''`, f.CaseUID)
+	}
+	if after != "" {
+		received, id, err := parsePosition(after)
+		if err != nil {
+			return "", nil, err
+		}
+		where.add(`q.received_time <= ? AND (q.received_time < ? OR q.quarantine_id > ?)`, received, received, id)
+	}
+	return `SELECT ` + quarantineColumns + ` FROM quarantine AS q WHERE ` + where.String() + ` ORDER BY q.received_time DESC, q.quarantine_id LIMIT ?`,
+		append(where.args, limit), nil
 }
 
 // Quarantined gives a quarantined submit.

@@ -23,6 +23,7 @@
 //	5       first release  the access record
 //	6       first release  erasure
 //	7       first release  rows by which resources are found
+//	8       first release  the list of quarantined submits
 package sqlite
 
 import (

@@ -59,7 +59,7 @@ func erasedIdentity(t *testing.T, open func() storage.Store) {
 	wantEqual(t, "the change of the submit that was discarded", last, storage.Change{
 		Number: last.Number, Kind: "quarantine_discarded", Reason: "erased", Time: after(52), QuarantineID: "quarantine-a",
 	})
-	wantEqual(t, "the quarantined submit", []any{q.Body == nil, q.Decision, q.Hash == nil, q.State}, []any{true, "", true, storage.QuarantineDiscarded})
+	wantEqual(t, "the quarantined submit", []any{q.Body == nil, q.Decision, q.Hash == nil, len(q.Sections), q.State}, []any{true, "", true, 0, storage.QuarantineDiscarded})
 	lines, _, err := s.Accesses(ctx, site, storage.AccessFilter{CaseUID: "a"}, "", 10)
 	if err != nil || len(lines) != 1 || lines[0].Reason != "" || lines[0].ReasonHash == nil {
 		t.Errorf("lines of the access record: %+v, %v", lines, err)

@@ -36,6 +36,7 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"newest rows only", newestRowsOnly},
 		{"requests", requests},
 		{"quarantine", quarantine},
+		{"list of quarantine", quarantineListed},
 		{"policies", policies},
 		{"patients", patients},
 		{"many on one case", manyOnOneCase},
@@ -152,7 +153,7 @@ func full(uid string) storage.Write {
 		},
 		Quarantined: &storage.Quarantined{
 			ID: "quarantine-" + uid, CaseUID: uid, Body: []byte("body\x00"), ReceivedTime: after(7), Caller: "theatre", State: storage.QuarantineOpen,
-			Decision: "none yet", Hash: []byte("hash of " + uid),
+			Decision: "none yet", Hash: []byte("hash of " + uid), CaseVersion: 1, Sections: []string{"plan", "result/exit"}, DecidedTime: after(9), DecidedCaller: "reviewer",
 		},
 		Changes: []storage.Change{
 			{Kind: "submitted", CaseUID: uid, CaseVersion: 1, Section: "plan", Revision: 2, State: storage.SectionDisputed, Reason: "why", Time: after(8), QuarantineID: "quarantine-" + uid, FindingID: "finding"},

@@ -1,6 +1,8 @@
 package storagetest
 
 import (
+	"cmp"
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -383,6 +385,44 @@ func quarantine(t *testing.T, open func() storage.Store) {
 	mustAppend(t, s, storage.Write{Quarantined: &second})
 	wantEqual(t, "by hash", must(s.QuarantinedByHash(ctx, site, q.Hash)), second)
 	wantError(t, "received twice", s.Append(ctx, site, storage.Write{Quarantined: &third}), storage.ErrStale)
+}
+
+// quarantineListed reads pages of every size, in every state, of every case and of one.
+func quarantineListed(t *testing.T, open func() storage.Store) {
+	s, ctx := opened(t, open), t.Context()
+	var all []storage.Quarantined
+	for i := range 12 {
+		q := *full("a").Quarantined
+		q.ID, q.Hash, q.CaseUID = fmt.Sprintf("q%02d", i), []byte(fmt.Sprint("hash ", i)), []string{"a", "b"}[i%2]
+		q.State = []string{storage.QuarantineOpen, storage.QuarantineDiscarded, storage.QuarantineOpen}[i%3]
+		q.ReceivedTime = after(i / 4) // several at one time
+		mustAppend(t, s, storage.Write{Quarantined: &q})
+		q.Body, q.Decision, q.Hash = nil, "", nil
+		all = append(all, q)
+	}
+	slices.SortFunc(all, func(a, b storage.Quarantined) int {
+		return cmp.Or(b.ReceivedTime.Compare(a.ReceivedTime), cmp.Compare(a.ID, b.ID))
+	})
+	for _, f := range []storage.QuarantineFilter{
+		{State: storage.QuarantineOpen}, {State: storage.QuarantineDiscarded}, {State: storage.QuarantineOpen, CaseUID: "b"}, {State: storage.QuarantineFiled}, {State: storage.QuarantineOpen, CaseUID: "none"},
+	} {
+		var want []storage.Quarantined
+		for _, q := range all {
+			if q.State == f.State && (f.CaseUID == "" || q.CaseUID == f.CaseUID) {
+				want = append(want, q)
+			}
+		}
+		for _, limit := range []int{1, 3, 100} {
+			got := pages(t, limit, func(after string, limit int) ([]storage.Quarantined, string, error) {
+				return s.QuarantinedPage(ctx, site, f, after, limit)
+			}, func() {})
+			wantEqual(t, fmt.Sprintf("%+v in pages of %d", f, limit), got, want)
+		}
+	}
+	list, _, err := s.QuarantinedPage(ctx, "elsewhere", storage.QuarantineFilter{State: storage.QuarantineOpen}, "", 10)
+	if err != nil || len(list) != 0 {
+		t.Errorf("of another site: %v, %v", list, err)
+	}
 }
 
 func policies(t *testing.T, open func() storage.Store) {
