@@ -283,6 +283,9 @@ func (f flooded) reviews(cases []*trigonev1.CaseReference) {
 		if discard {
 			decide.Decision = &trigonev1.FileQuarantinedRequest_Discard{Discard: true}
 		}
+		decide.Etag = call(f, f.record.GetQuarantined, &trigonev1.GetQuarantinedRequest{
+			QuarantineId: answer.GetQuarantineId(), IntoCase: decide.GetIntoCase(),
+		}).GetQuarantined().GetEtag()
 		f.flood(decide, fmt.Sprint("decide ", i))
 		call(f, f.record.FileQuarantined, decide)
 	}

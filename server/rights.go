@@ -52,6 +52,8 @@ var rights = []right{
 	{call: trigonev1.RecordService_ListCases_FullMethodName, roles: reading(), about: "list cases"},
 	{call: trigonev1.RecordService_ListRevisions_FullMethodName, roles: reading(), about: "read what a case said before"},
 	{call: trigonev1.RecordService_ListChanges_FullMethodName, roles: reading(), about: "follow what changes"},
+	{call: trigonev1.RecordService_ListQuarantined_FullMethodName, roles: may(reviewer), about: "list what is in quarantine"},
+	{call: trigonev1.RecordService_GetQuarantined_FullMethodName, roles: may(reviewer), about: "read what is in quarantine, with identifiers"},
 	{call: trigonev1.RecordService_FileQuarantined_FullMethodName, roles: may(reviewer), about: "file or discard what is in quarantine"},
 	{call: trigonev1.RecordService_RetractSection_FullMethodName, roles: may(recorder, reviewer), about: "retract a section"},
 	{call: trigonev1.RecordService_RetractCase_FullMethodName, roles: may(reviewer), about: "retract a case"},

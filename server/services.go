@@ -52,6 +52,14 @@ func (recordService) ListChanges(ctx context.Context, req *trigonev1.ListChanges
 	return answer(ctx, req, of(ctx).book.ListChanges)
 }
 
+func (recordService) ListQuarantined(ctx context.Context, req *trigonev1.ListQuarantinedRequest) (*trigonev1.ListQuarantinedResponse, error) {
+	return answer(ctx, req, of(ctx).book.ListQuarantined)
+}
+
+func (recordService) GetQuarantined(ctx context.Context, req *trigonev1.GetQuarantinedRequest) (*trigonev1.GetQuarantinedResponse, error) {
+	return answer(ctx, req, of(ctx).book.GetQuarantined)
+}
+
 func (recordService) FileQuarantined(ctx context.Context, req *trigonev1.FileQuarantinedRequest) (*trigonev1.FileQuarantinedResponse, error) {
 	return answer(ctx, req, of(ctx).book.FileQuarantined)
 }

@@ -481,7 +481,7 @@ func TestAnotherPatientIsQuarantined(t *testing.T) {
 
 	file := &trigonev1.FileQuarantinedRequest{
 		QuarantineId: resp.GetQuarantineId(), Reason: "typing error in the number", RequestId: "f1",
-		Decision: &trigonev1.FileQuarantinedRequest_IntoCase{IntoCase: f.get().GetName()},
+		Decision: &trigonev1.FileQuarantinedRequest_IntoCase{IntoCase: f.get().GetName()}, Etag: f.look(resp.GetQuarantineId()).GetEtag(),
 	}
 	filed, err := f.book.FileQuarantined(f.ctx, Principal{Name: "reviewer"}, file)
 	if err != nil {
@@ -509,6 +509,7 @@ func TestDiscardedQuarantineLeavesNothing(t *testing.T) {
 	resp := f.mustSubmit(strings.Replace(object(numberAndPatient, resultPart), "P-SECRET-1", "P-SECRET-2", 1))
 	if _, err := f.book.FileQuarantined(f.ctx, caller, &trigonev1.FileQuarantinedRequest{
 		QuarantineId: resp.GetQuarantineId(), Reason: "sent twice", Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
+		Etag: f.look(resp.GetQuarantineId()).GetEtag(),
 	}); err != nil {
 		t.Fatal(err)
 	}

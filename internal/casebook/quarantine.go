@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"trigone/internal/convert"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -40,8 +38,8 @@ func (s submission) quarantine(ctx context.Context, f *Folder, mark storage.Mark
 			return nil, nil, fmt.Errorf("the submit cannot be set aside: %w", err)
 		}
 		q = storage.Quarantined{
-			ID: s.book.newID(), CaseUID: f.Case.UID, Body: body, ReceivedTime: now, Caller: s.who.Name,
-			State: storage.QuarantineOpen, Hash: hash,
+			ID: s.book.newID(), CaseUID: f.Case.UID, CaseVersion: f.Case.Version, Sections: convert.SectionNames(s.file), Body: body,
+			ReceivedTime: now, Caller: s.who.Name, State: storage.QuarantineOpen, Hash: hash,
 		}
 		ch.write.Quarantined = &q
 		ch.tell(trigonev1.ChangeKind_CHANGE_KIND_QUARANTINED, storage.Change{QuarantineID: q.ID})
@@ -57,11 +55,9 @@ func (s submission) closeQuarantine(ch *change) {
 	if s.filing == nil {
 		return
 	}
-	q := *s.filing
-	q.State = storage.QuarantineFiled
-	ch.write.Quarantined = &q
+	ch.write.Quarantined = filed(*s.filing, ch.after.Case, s.who, ch.at)
 	ch.closing = append(ch.closing, storage.Change{
-		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_QUARANTINE_FILED), QuarantineID: q.ID, CaseUID: ch.after.Case.UID, Time: ch.at,
+		Kind: convert.Word(trigonev1.ChangeKind_CHANGE_KIND_QUARANTINE_FILED), QuarantineID: s.filing.ID, CaseUID: ch.after.Case.UID, Time: ch.at,
 	})
 }
 
@@ -98,29 +94,35 @@ func (b *Book) FileQuarantined(ctx context.Context, who Principal, req *trigonev
 }
 
 func (b *Book) prepareFiling(ctx context.Context, who Principal, req *trigonev1.FileQuarantinedRequest, now time.Time) (*change, func() *trigonev1.FileQuarantinedResponse, error) {
-	q, err := b.Store.Quarantined(ctx, b.Policy.Settings.Site, req.GetQuarantineId())
-	switch {
-	case errors.Is(err, storage.ErrNotFound):
-		return nil, nil, Refuse(NotFound, ReasonUnknownQuarantine, "no submit of this id was set aside at this site")
-	case err != nil:
+	q, err := b.openQuarantine(ctx, req.GetQuarantineId())
+	if err != nil {
 		return nil, nil, err
-	case q.State != storage.QuarantineOpen:
-		return nil, nil, Refuse(FailedPrecondition, ReasonDecided, "this submit was %s already", q.State)
+	}
+	var into *storage.Case
+	if !req.GetDiscard() {
+		c, err := b.caseByName(ctx, req.GetIntoCase())
+		if err != nil {
+			return nil, nil, err
+		}
+		into = &c
+	}
+	if err := b.wasRead(ctx, q, req.GetEtag(), into); err != nil {
+		return nil, nil, err
 	}
 	q.Decision = req.GetReason()
 	if req.GetDiscard() {
-		q.State = storage.QuarantineDiscarded
-		ch := &change{at: now, who: who, write: storage.Write{Quarantined: &q}}
+		AccessOf(ctx).Case(q.CaseUID)
+		ch := &change{at: now, who: who, write: storage.Write{Quarantined: discarded(q, who, now)}}
 		ch.tell(trigonev1.ChangeKind_CHANGE_KIND_QUARANTINE_DISCARDED, storage.Change{QuarantineID: q.ID})
 		return ch, func() *trigonev1.FileQuarantinedResponse {
 			return &trigonev1.FileQuarantinedResponse{Message: "The submit was discarded."}
 		}, nil
 	}
-	body := &trigonev1.SubmitCaseRequest{}
-	if err := proto.Unmarshal(q.Body, body); err != nil {
-		return nil, nil, fmt.Errorf("the submit set aside cannot be read: %w", err)
+	file, err := bodyOf(q)
+	if err != nil {
+		return nil, nil, err
 	}
-	s := submission{book: b, who: who, file: body.GetCaseFile(), caseName: req.GetIntoCase(), filing: &q}
+	s := submission{book: b, who: who, file: file, caseName: req.GetIntoCase(), filing: &q}
 	ch, answer, err := s.prepare(ctx, now)
 	if err != nil {
 		return nil, nil, err

@@ -3,6 +3,7 @@ package casebook
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -16,7 +17,8 @@ func (b *Book) GetCase(ctx context.Context, who Principal, req *trigonev1.GetCas
 	if _, err := b.Admit(who, req); err != nil {
 		return nil, err
 	}
-	if err := RefuseFields(convert.Check(req)); err != nil {
+	list := append(convert.Check(req), checkMask(req.GetReadMask(), &trigonev1.Case{})...)
+	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
 	c, err := b.Find(ctx, req.GetCase())
@@ -27,14 +29,39 @@ func (b *Book) GetCase(ctx context.Context, who Principal, req *trigonev1.GetCas
 	if err != nil {
 		return nil, err
 	}
+	for i, name := range req.GetSections() {
+		if f.section(name) == nil {
+			return nil, RefuseField(fmt.Sprintf("sections[%d]", i), "names a section that the case does not have; ask for read_mask sections, which lists them")
+		}
+	}
 	out, err := b.Present(f)
 	if err != nil {
 		return nil, err
 	}
-	if out.Evaluation, err = b.Evaluation(ctx, c); err != nil {
-		return nil, err
+	if masked(req.GetReadMask(), "evaluation") {
+		if out.Evaluation, err = b.Evaluation(ctx, c); err != nil {
+			return nil, err
+		}
 	}
+	if len(req.GetSections()) > 0 {
+		out.CaseFile = only(out.GetCaseFile(), req.GetSections())
+	}
+	if req.GetWithoutPoints() {
+		out.CaseFile, out.SectionsWithoutPoints = convert.FileWithoutPoints(out.GetCaseFile())
+	}
+	applyMask(req.GetReadMask(), out, "name", "case_version", "sections_without_points")
 	return &trigonev1.GetCaseResponse{Case: out}, nil
+}
+
+// only gives a case file with these sections alone.
+func only(file *trigonev1.CaseFile, names []string) *trigonev1.CaseFile {
+	out := &trigonev1.CaseFile{ExternalIdentifier: file.GetExternalIdentifier(), PatientIdentifier: file.GetPatientIdentifier()}
+	for name, section := range convert.Sections(file) {
+		if slices.Contains(names, name) {
+			convert.AddSection(out, section)
+		}
+	}
+	return out
 }
 
 // GetCaseInEmergency is GetCase while who reads cannot be put on record.

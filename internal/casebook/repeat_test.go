@@ -48,6 +48,7 @@ func writings(t *testing.T) []writing {
 				QuarantineId: f.mustSubmit(other).GetQuarantineId(), Decision: &trigonev1.FileQuarantinedRequest_IntoCase{IntoCase: f.get().GetName()},
 				Reason: "the same person", RequestId: "r",
 			}
+			req.Etag = f.look(req.GetQuarantineId()).GetEtag()
 			return func() (proto.Message, error) { return f.book.FileQuarantined(f.ctx, caller, req) }
 		}},
 		{"a section retracted", false, func(f fixture) func() (proto.Message, error) {

@@ -16,7 +16,11 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-const methodSubmit = "SubmitCase"
+const (
+	methodSubmit = "SubmitCase"
+
+	nothingNew = "Nothing new: every section is equal to the one on record."
+)
 
 // SubmitCase stores the sections of a case file, all or none, and evaluates the
 // case.
@@ -151,7 +155,7 @@ func (s submission) prepare(ctx context.Context, now time.Time) (*change, func()
 			CaseName: s.book.CaseName(ch.after.Case.UID), CaseVersion: ch.after.Case.Version, Sections: receipts, Evaluation: ch.evaluation,
 		}
 		if !wrote {
-			resp.Message = "Nothing new: every section is equal to the one on record."
+			resp.Message = nothingNew
 			return resp
 		}
 		complete(receipts, ch.after)

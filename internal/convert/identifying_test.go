@@ -24,14 +24,14 @@ var notIdentifying = []struct {
 }{
 	{"an id that the client gives to a part of a case, and references to it", `id study_id lesion_id lesion_ids assessment_ids advice_ids advice_id
 		planned_step_id performed_step_id device_id event_id step_id step_ids followed_by_step_ids tried_step_ids target_id alternative_of revised_by thing_planned`},
-	{"the name of a section: a word and such an id", `section sections wrong_sections advice_section`},
+	{"the name of a section: a word and such an id", `section sections wrong_sections advice_section sections_without_points`},
 	{"made by the service: random, or a hash of words and numbers", `finding_id discrepancy_id quarantine_id etag root
 		page_token next_page_token cursor next_cursor ExportResourcesRequest.since next_since`},
 	{"the name of a case, with an id that the service made", `CaseReference.name Case.name CaseSummary.name case_name into_case previous_case`},
 	{"the name of a site", `parent site`},
 	{"made by the caller's software for one call", `request_id`},
 	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor stated_by intended_stated_by
-		caller ended_caller confirmed_by`},
+		caller ended_caller decided_caller confirmed_by`},
 	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date calculated_on height_on weight_on
 		admitted_on discharged_on expires_on status_on`},
 	{"a version, a hash, or the name of a table or model of risk", `catalogue_version rule_set_version software_version policy_hash hash sha256
@@ -41,7 +41,8 @@ var notIdentifying = []struct {
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
 	{"a word of the contract", `techniques_planned techniques_done FactFilter.kind words`},
-	{"a sentence of the program, made from words and numbers", `message explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note`},
+	{"names of fields of the contract, and ids that the client gives to parts of a case", `FieldChange.path`},
+	{"a sentence of the program, made from words and numbers", `message obstacle explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
 	{"the site's clinical policy", `GetPolicyResponse.text`},
 	{"what was called and what came of it: names and words of the program", `Access.method Access.outcome detail`},

@@ -113,6 +113,18 @@ func (p *player) again(ctx context.Context, ref *trigonev1.CaseReference) (strin
 	return strings.Join(parts, ", "), nil
 }
 
+// discard discards a submit that was set aside, once it was read.
+func (p *player) discard(ctx context.Context, id string, s step) error {
+	read, err := p.record.GetQuarantined(ctx, &trigonev1.GetQuarantinedRequest{QuarantineId: id})
+	if err != nil {
+		return err
+	}
+	_, err = p.record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{
+		QuarantineId: id, Reason: s.reason, Etag: read.GetQuarantined().GetEtag(), Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
+	})
+	return err
+}
+
 // revoke takes back the confirmation that stands.
 func (p *player) revoke(ctx context.Context, ref *trigonev1.CaseReference, s step) error {
 	got, err := p.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: ref})

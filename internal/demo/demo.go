@@ -270,10 +270,7 @@ func (p *player) step(ctx context.Context, e event) error {
 		}
 		said = outcome(c.answer)
 	case discardQuarantined:
-		_, err = p.record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{
-			QuarantineId: c.answer.GetQuarantineId(), Reason: step.reason,
-			Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
-		})
+		err = p.discard(ctx, c.answer.GetQuarantineId(), step)
 	case retractSection:
 		err = p.retract(ctx, c.name, step)
 	case retractCase:

@@ -10,6 +10,7 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -441,6 +442,112 @@ func (RetractionReason) EnumDescriptor() ([]byte, []int) {
 	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{5}
 }
 
+// State of a submit that was set aside.
+type QuarantineState int32
+
+const (
+	// Not stated.
+	QuarantineState_QUARANTINE_STATE_UNSPECIFIED QuarantineState = 0
+	// Nobody has decided yet.
+	QuarantineState_QUARANTINE_STATE_OPEN QuarantineState = 1
+	// Filed into a case.
+	QuarantineState_QUARANTINE_STATE_FILED QuarantineState = 2
+	// Discarded.
+	QuarantineState_QUARANTINE_STATE_DISCARDED QuarantineState = 3
+)
+
+// Enum value maps for QuarantineState.
+var (
+	QuarantineState_name = map[int32]string{
+		0: "QUARANTINE_STATE_UNSPECIFIED",
+		1: "QUARANTINE_STATE_OPEN",
+		2: "QUARANTINE_STATE_FILED",
+		3: "QUARANTINE_STATE_DISCARDED",
+	}
+	QuarantineState_value = map[string]int32{
+		"QUARANTINE_STATE_UNSPECIFIED": 0,
+		"QUARANTINE_STATE_OPEN":        1,
+		"QUARANTINE_STATE_FILED":       2,
+		"QUARANTINE_STATE_DISCARDED":   3,
+	}
+)
+
+func (x QuarantineState) Enum() *QuarantineState {
+	p := new(QuarantineState)
+	*p = x
+	return p
+}
+
+func (x QuarantineState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (QuarantineState) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_record_service_proto_enumTypes[6].Descriptor()
+}
+
+func (QuarantineState) Type() protoreflect.EnumType {
+	return &file_trigone_v1_record_service_proto_enumTypes[6]
+}
+
+func (x QuarantineState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use QuarantineState.Descriptor instead.
+func (QuarantineState) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{6}
+}
+
+// Why a submit was set aside.
+type QuarantineReason int32
+
+const (
+	// Not stated.
+	QuarantineReason_QUARANTINE_REASON_UNSPECIFIED QuarantineReason = 0
+	// It names another patient than the case that it was sent to.
+	QuarantineReason_QUARANTINE_REASON_OTHER_PATIENT QuarantineReason = 1
+)
+
+// Enum value maps for QuarantineReason.
+var (
+	QuarantineReason_name = map[int32]string{
+		0: "QUARANTINE_REASON_UNSPECIFIED",
+		1: "QUARANTINE_REASON_OTHER_PATIENT",
+	}
+	QuarantineReason_value = map[string]int32{
+		"QUARANTINE_REASON_UNSPECIFIED":   0,
+		"QUARANTINE_REASON_OTHER_PATIENT": 1,
+	}
+)
+
+func (x QuarantineReason) Enum() *QuarantineReason {
+	p := new(QuarantineReason)
+	*p = x
+	return p
+}
+
+func (x QuarantineReason) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (QuarantineReason) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_record_service_proto_enumTypes[7].Descriptor()
+}
+
+func (QuarantineReason) Type() protoreflect.EnumType {
+	return &file_trigone_v1_record_service_proto_enumTypes[7]
+}
+
+func (x QuarantineReason) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use QuarantineReason.Descriptor instead.
+func (QuarantineReason) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{7}
+}
+
 // Kind of an amendment of identity.
 type IdentityAmendment int32
 
@@ -483,11 +590,11 @@ func (x IdentityAmendment) String() string {
 }
 
 func (IdentityAmendment) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_record_service_proto_enumTypes[6].Descriptor()
+	return file_trigone_v1_record_service_proto_enumTypes[8].Descriptor()
 }
 
 func (IdentityAmendment) Type() protoreflect.EnumType {
-	return &file_trigone_v1_record_service_proto_enumTypes[6]
+	return &file_trigone_v1_record_service_proto_enumTypes[8]
 }
 
 func (x IdentityAmendment) Number() protoreflect.EnumNumber {
@@ -496,7 +603,7 @@ func (x IdentityAmendment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use IdentityAmendment.Descriptor instead.
 func (IdentityAmendment) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{8}
 }
 
 // How faithful an evaluation under an earlier rule set is.
@@ -538,11 +645,11 @@ func (x Fidelity) String() string {
 }
 
 func (Fidelity) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_record_service_proto_enumTypes[7].Descriptor()
+	return file_trigone_v1_record_service_proto_enumTypes[9].Descriptor()
 }
 
 func (Fidelity) Type() protoreflect.EnumType {
-	return &file_trigone_v1_record_service_proto_enumTypes[7]
+	return &file_trigone_v1_record_service_proto_enumTypes[9]
 }
 
 func (x Fidelity) Number() protoreflect.EnumNumber {
@@ -551,7 +658,7 @@ func (x Fidelity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Fidelity.Descriptor instead.
 func (Fidelity) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{9}
 }
 
 // Names a case: by its name, or by the hospital's number at a site.
@@ -1016,7 +1123,17 @@ func (x *SectionReceipt) GetNote() string {
 type GetCaseRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The case.
-	Case          *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Fields of Case that are answered, by name, such as case_version, sections or
+	// evaluation; unset: all. Name and version are always answered.
+	ReadMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=read_mask,json=readMask,proto3" json:"read_mask,omitempty"`
+	// Sections that case_file is answered with, by name; none: all. Case.sections tells
+	// of all whichever are named.
+	Sections []string `protobuf:"bytes,3,rep,name=sections,proto3" json:"sections,omitempty"`
+	// Leaves contours, points and triangles of surfaces (AnnulusShape) out of case_file.
+	// Case.sections_without_points names those that are not whole thereby; submitted
+	// again, such a one would withdraw its points.
+	WithoutPoints bool `protobuf:"varint,4,opt,name=without_points,json=withoutPoints,proto3" json:"without_points,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1056,6 +1173,27 @@ func (x *GetCaseRequest) GetCase() *CaseReference {
 		return x.Case
 	}
 	return nil
+}
+
+func (x *GetCaseRequest) GetReadMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.ReadMask
+	}
+	return nil
+}
+
+func (x *GetCaseRequest) GetSections() []string {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *GetCaseRequest) GetWithoutPoints() bool {
+	if x != nil {
+		return x.WithoutPoints
+	}
+	return false
 }
 
 // Response of GetCase.
@@ -1130,9 +1268,12 @@ type Case struct {
 	Confirmations []*Confirmation `protobuf:"bytes,10,rep,name=confirmations,proto3" json:"confirmations,omitempty"`
 	// When the case was erased: there is nothing of it but its name, its version and its
 	// changes. Unset: it was not.
-	ErasedTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=erased_time,json=erasedTime,proto3" json:"erased_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ErasedTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=erased_time,json=erasedTime,proto3" json:"erased_time,omitempty"`
+	// Sections in case_file whose points were left out, as was asked: they are not what
+	// is on record. Never submit them again.
+	SectionsWithoutPoints []string `protobuf:"bytes,12,rep,name=sections_without_points,json=sectionsWithoutPoints,proto3" json:"sections_without_points,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
 }
 
 func (x *Case) Reset() {
@@ -1238,6 +1379,13 @@ func (x *Case) GetConfirmations() []*Confirmation {
 func (x *Case) GetErasedTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.ErasedTime
+	}
+	return nil
+}
+
+func (x *Case) GetSectionsWithoutPoints() []string {
+	if x != nil {
+		return x.SectionsWithoutPoints
 	}
 	return nil
 }
@@ -1853,7 +2001,8 @@ func (x *CaseSummary) GetIncisionTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// Request of ListRevisions.
+// Request of ListRevisions. A page ends before it comes to 3 MB, and may so hold fewer
+// revisions than were asked for, but never none.
 type ListRevisionsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The case.
@@ -2363,6 +2512,665 @@ func (x *Change) GetFindingId() string {
 	return ""
 }
 
+// Request of ListQuarantined.
+type ListQuarantinedRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// At most this many, up to 500; unset: 50.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the next page.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Only those in this state; unset: open ones.
+	State QuarantineState `protobuf:"varint,4,opt,name=state,proto3,enum=trigone.v1.QuarantineState" json:"state,omitempty"`
+	// Only those sent to this case; unset: to any.
+	Case          *CaseReference `protobuf:"bytes,5,opt,name=case,proto3" json:"case,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListQuarantinedRequest) Reset() {
+	*x = ListQuarantinedRequest{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListQuarantinedRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListQuarantinedRequest) ProtoMessage() {}
+
+func (x *ListQuarantinedRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListQuarantinedRequest.ProtoReflect.Descriptor instead.
+func (*ListQuarantinedRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ListQuarantinedRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListQuarantinedRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListQuarantinedRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListQuarantinedRequest) GetState() QuarantineState {
+	if x != nil {
+		return x.State
+	}
+	return QuarantineState_QUARANTINE_STATE_UNSPECIFIED
+}
+
+func (x *ListQuarantinedRequest) GetCase() *CaseReference {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+// Response of ListQuarantined.
+type ListQuarantinedResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The submits, newest first.
+	Quarantined []*QuarantinedSummary `protobuf:"bytes,1,rep,name=quarantined,proto3" json:"quarantined,omitempty"`
+	// Token of the next page; empty: the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListQuarantinedResponse) Reset() {
+	*x = ListQuarantinedResponse{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListQuarantinedResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListQuarantinedResponse) ProtoMessage() {}
+
+func (x *ListQuarantinedResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListQuarantinedResponse.ProtoReflect.Descriptor instead.
+func (*ListQuarantinedResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ListQuarantinedResponse) GetQuarantined() []*QuarantinedSummary {
+	if x != nil {
+		return x.Quarantined
+	}
+	return nil
+}
+
+func (x *ListQuarantinedResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// A submit that was set aside, in one line.
+type QuarantinedSummary struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its id, as answered to who sent it.
+	QuarantineId string `protobuf:"bytes,1,opt,name=quarantine_id,json=quarantineId,proto3" json:"quarantine_id,omitempty"`
+	// State.
+	State QuarantineState `protobuf:"varint,2,opt,name=state,proto3,enum=trigone.v1.QuarantineState" json:"state,omitempty"`
+	// Why it was set aside.
+	Reason QuarantineReason `protobuf:"varint,3,opt,name=reason,proto3,enum=trigone.v1.QuarantineReason" json:"reason,omitempty"`
+	// When it came.
+	ReceivedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=received_time,json=receivedTime,proto3" json:"received_time,omitempty"`
+	// Who sent it.
+	Caller string `protobuf:"bytes,5,opt,name=caller,proto3" json:"caller,omitempty"`
+	// The case that it was sent to, sites/{site}/cases/{uid}; once filed, the case that it
+	// was filed into.
+	CaseName string `protobuf:"bytes,6,opt,name=case_name,json=caseName,proto3" json:"case_name,omitempty"`
+	// The hospital's number of that case; left out where filing is tried on another one.
+	ExternalIdentifier *Identifier `protobuf:"bytes,7,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	// Sections that it holds, by name; none where the service did not keep them yet, or
+	// the case was erased.
+	Sections []string `protobuf:"bytes,8,rep,name=sections,proto3" json:"sections,omitempty"`
+	// Whether that case was written since the submit came, or since it was filed.
+	CaseChanged bool `protobuf:"varint,9,opt,name=case_changed,json=caseChanged,proto3" json:"case_changed,omitempty"`
+	// When it was filed or discarded; unset: it is open, or that was not
+	// kept yet.
+	DecidedTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=decided_time,json=decidedTime,proto3" json:"decided_time,omitempty"`
+	// Who filed or discarded it.
+	DecidedCaller string `protobuf:"bytes,11,opt,name=decided_caller,json=decidedCaller,proto3" json:"decided_caller,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *QuarantinedSummary) Reset() {
+	*x = QuarantinedSummary{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *QuarantinedSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*QuarantinedSummary) ProtoMessage() {}
+
+func (x *QuarantinedSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use QuarantinedSummary.ProtoReflect.Descriptor instead.
+func (*QuarantinedSummary) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *QuarantinedSummary) GetQuarantineId() string {
+	if x != nil {
+		return x.QuarantineId
+	}
+	return ""
+}
+
+func (x *QuarantinedSummary) GetState() QuarantineState {
+	if x != nil {
+		return x.State
+	}
+	return QuarantineState_QUARANTINE_STATE_UNSPECIFIED
+}
+
+func (x *QuarantinedSummary) GetReason() QuarantineReason {
+	if x != nil {
+		return x.Reason
+	}
+	return QuarantineReason_QUARANTINE_REASON_UNSPECIFIED
+}
+
+func (x *QuarantinedSummary) GetReceivedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReceivedTime
+	}
+	return nil
+}
+
+func (x *QuarantinedSummary) GetCaller() string {
+	if x != nil {
+		return x.Caller
+	}
+	return ""
+}
+
+func (x *QuarantinedSummary) GetCaseName() string {
+	if x != nil {
+		return x.CaseName
+	}
+	return ""
+}
+
+func (x *QuarantinedSummary) GetExternalIdentifier() *Identifier {
+	if x != nil {
+		return x.ExternalIdentifier
+	}
+	return nil
+}
+
+func (x *QuarantinedSummary) GetSections() []string {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *QuarantinedSummary) GetCaseChanged() bool {
+	if x != nil {
+		return x.CaseChanged
+	}
+	return false
+}
+
+func (x *QuarantinedSummary) GetDecidedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DecidedTime
+	}
+	return nil
+}
+
+func (x *QuarantinedSummary) GetDecidedCaller() string {
+	if x != nil {
+		return x.DecidedCaller
+	}
+	return ""
+}
+
+// Request of GetQuarantined.
+type GetQuarantinedRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The quarantined submit; required.
+	QuarantineId string `protobuf:"bytes,2,opt,name=quarantine_id,json=quarantineId,proto3" json:"quarantine_id,omitempty"`
+	// The case that filing is tried on, sites/{site}/cases/{uid}; unset: the one that
+	// the submit was sent to. Nothing is stored.
+	IntoCase string `protobuf:"bytes,3,opt,name=into_case,json=intoCase,proto3" json:"into_case,omitempty"`
+	// Fields of Quarantined that are answered, by name; unset: all. Summary and etag are
+	// always answered. Without case_file no answer exceeds 4 MB.
+	ReadMask      *fieldmaskpb.FieldMask `protobuf:"bytes,4,opt,name=read_mask,json=readMask,proto3" json:"read_mask,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetQuarantinedRequest) Reset() {
+	*x = GetQuarantinedRequest{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetQuarantinedRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetQuarantinedRequest) ProtoMessage() {}
+
+func (x *GetQuarantinedRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetQuarantinedRequest.ProtoReflect.Descriptor instead.
+func (*GetQuarantinedRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *GetQuarantinedRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *GetQuarantinedRequest) GetQuarantineId() string {
+	if x != nil {
+		return x.QuarantineId
+	}
+	return ""
+}
+
+func (x *GetQuarantinedRequest) GetIntoCase() string {
+	if x != nil {
+		return x.IntoCase
+	}
+	return ""
+}
+
+func (x *GetQuarantinedRequest) GetReadMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.ReadMask
+	}
+	return nil
+}
+
+// Response of GetQuarantined.
+type GetQuarantinedResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The submit.
+	Quarantined   *Quarantined `protobuf:"bytes,1,opt,name=quarantined,proto3" json:"quarantined,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetQuarantinedResponse) Reset() {
+	*x = GetQuarantinedResponse{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetQuarantinedResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetQuarantinedResponse) ProtoMessage() {}
+
+func (x *GetQuarantinedResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetQuarantinedResponse.ProtoReflect.Descriptor instead.
+func (*GetQuarantinedResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *GetQuarantinedResponse) GetQuarantined() *Quarantined {
+	if x != nil {
+		return x.Quarantined
+	}
+	return nil
+}
+
+// A submit that was set aside, and what would become of it in a case.
+type Quarantined struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the list says of it.
+	Summary *QuarantinedSummary `protobuf:"bytes,1,opt,name=summary,proto3" json:"summary,omitempty"`
+	// Says which submit was read, and beside which version of which case. FileQuarantined
+	// asks for it. Empty if the submit is decided.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Why it was set aside, in words, without either identifier.
+	Explanation string `protobuf:"bytes,3,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// The patient that it names.
+	PatientIdentifier *Identifier `protobuf:"bytes,4,opt,name=patient_identifier,json=patientIdentifier,proto3" json:"patient_identifier,omitempty"`
+	// The case that filing was tried on, sites/{site}/cases/{uid}.
+	CaseName string `protobuf:"bytes,5,opt,name=case_name,json=caseName,proto3" json:"case_name,omitempty"`
+	// Version of that case.
+	CaseVersion int64 `protobuf:"varint,6,opt,name=case_version,json=caseVersion,proto3" json:"case_version,omitempty"`
+	// The hospital's number of that case.
+	ExternalIdentifier *Identifier `protobuf:"bytes,7,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	// The patient of that case.
+	CasePatientIdentifier *Identifier `protobuf:"bytes,8,opt,name=case_patient_identifier,json=casePatientIdentifier,proto3" json:"case_patient_identifier,omitempty"`
+	// Patient identifiers that case had before.
+	FormerPatientIdentifiers []*Identifier `protobuf:"bytes,9,rep,name=former_patient_identifiers,json=formerPatientIdentifiers,proto3" json:"former_patient_identifiers,omitempty"`
+	// What would become of each section; none once it is decided. A submit that is filed
+	// counts as of the time at which it came: where the head is newer, it is stored as
+	// older and changes nothing.
+	Sections []*SectionReceipt `protobuf:"bytes,10,rep,name=sections,proto3" json:"sections,omitempty"`
+	// Every field that filing would change, in the order of the sections.
+	Changes []*FieldChange `protobuf:"bytes,11,rep,name=changes,proto3" json:"changes,omitempty"`
+	// How many changes are not listed beyond the first 2000, or the first megabyte of them.
+	ChangesLeftOut int32 `protobuf:"varint,12,opt,name=changes_left_out,json=changesLeftOut,proto3" json:"changes_left_out,omitempty"`
+	// Why it cannot be filed into that case, in words; empty: it can.
+	Obstacle string `protobuf:"bytes,13,opt,name=obstacle,proto3" json:"obstacle,omitempty"`
+	// What was submitted, without contours, points and triangles of surfaces. Gone once
+	// it was filed, for then the case has it, and once the case was erased.
+	CaseFile *CaseFile `protobuf:"bytes,14,opt,name=case_file,json=caseFile,proto3" json:"case_file,omitempty"`
+	// Why it was filed or discarded; free text, treated as identifying.
+	Decision string `protobuf:"bytes,15,opt,name=decision,proto3" json:"decision,omitempty"`
+	// What filing would be answered with, in words; empty: it cannot be filed there, or is
+	// decided.
+	Message       string `protobuf:"bytes,16,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Quarantined) Reset() {
+	*x = Quarantined{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Quarantined) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Quarantined) ProtoMessage() {}
+
+func (x *Quarantined) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Quarantined.ProtoReflect.Descriptor instead.
+func (*Quarantined) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *Quarantined) GetSummary() *QuarantinedSummary {
+	if x != nil {
+		return x.Summary
+	}
+	return nil
+}
+
+func (x *Quarantined) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Quarantined) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *Quarantined) GetPatientIdentifier() *Identifier {
+	if x != nil {
+		return x.PatientIdentifier
+	}
+	return nil
+}
+
+func (x *Quarantined) GetCaseName() string {
+	if x != nil {
+		return x.CaseName
+	}
+	return ""
+}
+
+func (x *Quarantined) GetCaseVersion() int64 {
+	if x != nil {
+		return x.CaseVersion
+	}
+	return 0
+}
+
+func (x *Quarantined) GetExternalIdentifier() *Identifier {
+	if x != nil {
+		return x.ExternalIdentifier
+	}
+	return nil
+}
+
+func (x *Quarantined) GetCasePatientIdentifier() *Identifier {
+	if x != nil {
+		return x.CasePatientIdentifier
+	}
+	return nil
+}
+
+func (x *Quarantined) GetFormerPatientIdentifiers() []*Identifier {
+	if x != nil {
+		return x.FormerPatientIdentifiers
+	}
+	return nil
+}
+
+func (x *Quarantined) GetSections() []*SectionReceipt {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *Quarantined) GetChanges() []*FieldChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *Quarantined) GetChangesLeftOut() int32 {
+	if x != nil {
+		return x.ChangesLeftOut
+	}
+	return 0
+}
+
+func (x *Quarantined) GetObstacle() string {
+	if x != nil {
+		return x.Obstacle
+	}
+	return ""
+}
+
+func (x *Quarantined) GetCaseFile() *CaseFile {
+	if x != nil {
+		return x.CaseFile
+	}
+	return nil
+}
+
+func (x *Quarantined) GetDecision() string {
+	if x != nil {
+		return x.Decision
+	}
+	return ""
+}
+
+func (x *Quarantined) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+// One field that would change.
+type FieldChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Section name.
+	Section string `protobuf:"bytes,1,opt,name=section,proto3" json:"section,omitempty"`
+	// Path of the field in the section. Entries of a list stand under their id, such as
+	// steps[step-2], or under their place, counted from 0, where they have none.
+	Path string `protobuf:"bytes,2,opt,name=path,proto3" json:"path,omitempty"`
+	// What is on record: a number, a word, a text (of a long one the beginning) or a
+	// time, as a case file writes it; unset: nothing is. A list of many numbers is told by
+	// how many there are.
+	OldValue *string `protobuf:"bytes,3,opt,name=old_value,json=oldValue,proto3,oneof" json:"old_value,omitempty"`
+	// What filing would put in its place; unset: it would be withdrawn.
+	NewValue      *string `protobuf:"bytes,4,opt,name=new_value,json=newValue,proto3,oneof" json:"new_value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FieldChange) Reset() {
+	*x = FieldChange{}
+	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FieldChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FieldChange) ProtoMessage() {}
+
+func (x *FieldChange) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
+func (*FieldChange) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *FieldChange) GetSection() string {
+	if x != nil {
+		return x.Section
+	}
+	return ""
+}
+
+func (x *FieldChange) GetPath() string {
+	if x != nil {
+		return x.Path
+	}
+	return ""
+}
+
+func (x *FieldChange) GetOldValue() string {
+	if x != nil && x.OldValue != nil {
+		return *x.OldValue
+	}
+	return ""
+}
+
+func (x *FieldChange) GetNewValue() string {
+	if x != nil && x.NewValue != nil {
+		return *x.NewValue
+	}
+	return ""
+}
+
 // Request of FileQuarantined.
 type FileQuarantinedRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2380,14 +3188,19 @@ type FileQuarantinedRequest struct {
 	// Why; required. At most 1000 characters.
 	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
 	// Makes a retry safe.
-	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The etag that GetQuarantined answered, for into_case where it is filed; required.
+	// None is FAILED_PRECONDITION, so that a client older than this field decides nothing
+	// unread; one that is stale, because the case was written or the submit decided since,
+	// or that is of another case than into_case, is ABORTED.
+	Etag          string `protobuf:"bytes,7,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FileQuarantinedRequest) Reset() {
 	*x = FileQuarantinedRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2399,7 +3212,7 @@ func (x *FileQuarantinedRequest) String() string {
 func (*FileQuarantinedRequest) ProtoMessage() {}
 
 func (x *FileQuarantinedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[21]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2412,7 +3225,7 @@ func (x *FileQuarantinedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FileQuarantinedRequest.ProtoReflect.Descriptor instead.
 func (*FileQuarantinedRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{21}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *FileQuarantinedRequest) GetParent() string {
@@ -2468,6 +3281,13 @@ func (x *FileQuarantinedRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *FileQuarantinedRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 type isFileQuarantinedRequest_Decision interface {
 	isFileQuarantinedRequest_Decision()
 }
@@ -2499,7 +3319,7 @@ type FileQuarantinedResponse struct {
 
 func (x *FileQuarantinedResponse) Reset() {
 	*x = FileQuarantinedResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2511,7 +3331,7 @@ func (x *FileQuarantinedResponse) String() string {
 func (*FileQuarantinedResponse) ProtoMessage() {}
 
 func (x *FileQuarantinedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[22]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2524,7 +3344,7 @@ func (x *FileQuarantinedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FileQuarantinedResponse.ProtoReflect.Descriptor instead.
 func (*FileQuarantinedResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{22}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *FileQuarantinedResponse) GetSubmitted() *SubmitCaseResponse {
@@ -2562,7 +3382,7 @@ type RetractSectionRequest struct {
 
 func (x *RetractSectionRequest) Reset() {
 	*x = RetractSectionRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2574,7 +3394,7 @@ func (x *RetractSectionRequest) String() string {
 func (*RetractSectionRequest) ProtoMessage() {}
 
 func (x *RetractSectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[23]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2587,7 +3407,7 @@ func (x *RetractSectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractSectionRequest.ProtoReflect.Descriptor instead.
 func (*RetractSectionRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{23}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *RetractSectionRequest) GetCase() *CaseReference {
@@ -2647,7 +3467,7 @@ type RetractSectionResponse struct {
 
 func (x *RetractSectionResponse) Reset() {
 	*x = RetractSectionResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2659,7 +3479,7 @@ func (x *RetractSectionResponse) String() string {
 func (*RetractSectionResponse) ProtoMessage() {}
 
 func (x *RetractSectionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[24]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2672,7 +3492,7 @@ func (x *RetractSectionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractSectionResponse.ProtoReflect.Descriptor instead.
 func (*RetractSectionResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{24}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *RetractSectionResponse) GetSection() *SectionStatus {
@@ -2715,7 +3535,7 @@ type RetractCaseRequest struct {
 
 func (x *RetractCaseRequest) Reset() {
 	*x = RetractCaseRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2727,7 +3547,7 @@ func (x *RetractCaseRequest) String() string {
 func (*RetractCaseRequest) ProtoMessage() {}
 
 func (x *RetractCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[25]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2740,7 +3560,7 @@ func (x *RetractCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractCaseRequest.ProtoReflect.Descriptor instead.
 func (*RetractCaseRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{25}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RetractCaseRequest) GetCase() *CaseReference {
@@ -2793,7 +3613,7 @@ type RetractCaseResponse struct {
 
 func (x *RetractCaseResponse) Reset() {
 	*x = RetractCaseResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2805,7 +3625,7 @@ func (x *RetractCaseResponse) String() string {
 func (*RetractCaseResponse) ProtoMessage() {}
 
 func (x *RetractCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[26]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2818,7 +3638,7 @@ func (x *RetractCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetractCaseResponse.ProtoReflect.Descriptor instead.
 func (*RetractCaseResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{26}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *RetractCaseResponse) GetCaseName() string {
@@ -2865,7 +3685,7 @@ type AmendIdentityRequest struct {
 
 func (x *AmendIdentityRequest) Reset() {
 	*x = AmendIdentityRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2877,7 +3697,7 @@ func (x *AmendIdentityRequest) String() string {
 func (*AmendIdentityRequest) ProtoMessage() {}
 
 func (x *AmendIdentityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[27]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2890,7 +3710,7 @@ func (x *AmendIdentityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendIdentityRequest.ProtoReflect.Descriptor instead.
 func (*AmendIdentityRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{27}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *AmendIdentityRequest) GetCase() *CaseReference {
@@ -2955,7 +3775,7 @@ type AmendIdentityResponse struct {
 
 func (x *AmendIdentityResponse) Reset() {
 	*x = AmendIdentityResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2967,7 +3787,7 @@ func (x *AmendIdentityResponse) String() string {
 func (*AmendIdentityResponse) ProtoMessage() {}
 
 func (x *AmendIdentityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[28]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2980,7 +3800,7 @@ func (x *AmendIdentityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendIdentityResponse.ProtoReflect.Descriptor instead.
 func (*AmendIdentityResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{28}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *AmendIdentityResponse) GetCaseVersion() int64 {
@@ -3016,7 +3836,7 @@ type ConfirmFindingRequest struct {
 
 func (x *ConfirmFindingRequest) Reset() {
 	*x = ConfirmFindingRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3028,7 +3848,7 @@ func (x *ConfirmFindingRequest) String() string {
 func (*ConfirmFindingRequest) ProtoMessage() {}
 
 func (x *ConfirmFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[29]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3041,7 +3861,7 @@ func (x *ConfirmFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmFindingRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmFindingRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{29}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ConfirmFindingRequest) GetCase() *CaseReference {
@@ -3090,7 +3910,7 @@ type ConfirmFindingResponse struct {
 
 func (x *ConfirmFindingResponse) Reset() {
 	*x = ConfirmFindingResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3102,7 +3922,7 @@ func (x *ConfirmFindingResponse) String() string {
 func (*ConfirmFindingResponse) ProtoMessage() {}
 
 func (x *ConfirmFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[30]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3115,7 +3935,7 @@ func (x *ConfirmFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmFindingResponse.ProtoReflect.Descriptor instead.
 func (*ConfirmFindingResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{30}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ConfirmFindingResponse) GetConfirmation() *Confirmation {
@@ -3163,7 +3983,7 @@ type RevokeConfirmationRequest struct {
 
 func (x *RevokeConfirmationRequest) Reset() {
 	*x = RevokeConfirmationRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3175,7 +3995,7 @@ func (x *RevokeConfirmationRequest) String() string {
 func (*RevokeConfirmationRequest) ProtoMessage() {}
 
 func (x *RevokeConfirmationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[31]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3188,7 +4008,7 @@ func (x *RevokeConfirmationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeConfirmationRequest.ProtoReflect.Descriptor instead.
 func (*RevokeConfirmationRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{31}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RevokeConfirmationRequest) GetCase() *CaseReference {
@@ -3236,7 +4056,7 @@ type RevokeConfirmationResponse struct {
 
 func (x *RevokeConfirmationResponse) Reset() {
 	*x = RevokeConfirmationResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3248,7 +4068,7 @@ func (x *RevokeConfirmationResponse) String() string {
 func (*RevokeConfirmationResponse) ProtoMessage() {}
 
 func (x *RevokeConfirmationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[32]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3261,7 +4081,7 @@ func (x *RevokeConfirmationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeConfirmationResponse.ProtoReflect.Descriptor instead.
 func (*RevokeConfirmationResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{32}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *RevokeConfirmationResponse) GetConfirmation() *Confirmation {
@@ -3310,7 +4130,7 @@ type EvaluateAgainRequest struct {
 
 func (x *EvaluateAgainRequest) Reset() {
 	*x = EvaluateAgainRequest{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[33]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3322,7 +4142,7 @@ func (x *EvaluateAgainRequest) String() string {
 func (*EvaluateAgainRequest) ProtoMessage() {}
 
 func (x *EvaluateAgainRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[33]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3335,7 +4155,7 @@ func (x *EvaluateAgainRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateAgainRequest.ProtoReflect.Descriptor instead.
 func (*EvaluateAgainRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{33}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *EvaluateAgainRequest) GetCase() *CaseReference {
@@ -3387,7 +4207,7 @@ type EvaluateAgainResponse struct {
 
 func (x *EvaluateAgainResponse) Reset() {
 	*x = EvaluateAgainResponse{}
-	mi := &file_trigone_v1_record_service_proto_msgTypes[34]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3399,7 +4219,7 @@ func (x *EvaluateAgainResponse) String() string {
 func (*EvaluateAgainResponse) ProtoMessage() {}
 
 func (x *EvaluateAgainResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_record_service_proto_msgTypes[34]
+	mi := &file_trigone_v1_record_service_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3412,7 +4232,7 @@ func (x *EvaluateAgainResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateAgainResponse.ProtoReflect.Descriptor instead.
 func (*EvaluateAgainResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{34}
+	return file_trigone_v1_record_service_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *EvaluateAgainResponse) GetEvaluation() *Evaluation {
@@ -3462,7 +4282,7 @@ var File_trigone_v1_record_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ftrigone/v1/record_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\"\x98\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/case_file.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\"\x98\x01\n" +
 	"\rCaseReference\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02R\x04name\x12 \n" +
 	"\x06parent\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12G\n" +
@@ -3502,11 +4322,15 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\x0e2\x18.trigone.v1.SectionStateR\x05state\x124\n" +
 	"\aoutcome\x18\x05 \x01(\x0e2\x1a.trigone.v1.SectionOutcomeR\aoutcome\x127\n" +
 	"\thead_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bheadTime\x12\x12\n" +
-	"\x04note\x18\a \x01(\tR\x04note\"?\n" +
+	"\x04note\x18\a \x01(\tR\x04note\"\xcd\x01\n" +
 	"\x0eGetCaseRequest\x12-\n" +
-	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\"7\n" +
+	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x127\n" +
+	"\tread_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\breadMask\x12,\n" +
+	"\bsections\x18\x03 \x03(\tB\x10\xbaH\r\x92\x01\n" +
+	"\x10\x80\x04\"\x05r\x03\x18\x80\x01R\bsections\x12%\n" +
+	"\x0ewithout_points\x18\x04 \x01(\bR\rwithoutPoints\"7\n" +
 	"\x0fGetCaseResponse\x12$\n" +
-	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\xdb\x04\n" +
+	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\x93\x05\n" +
 	"\x04Case\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x12+\n" +
@@ -3523,7 +4347,8 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\rconfirmations\x18\n" +
 	" \x03(\v2\x18.trigone.v1.ConfirmationR\rconfirmations\x12;\n" +
 	"\verased_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"erasedTime\"\xe3\x02\n" +
+	"erasedTime\x126\n" +
+	"\x17sections_without_points\x18\f \x03(\tR\x15sectionsWithoutPoints\"\xe3\x02\n" +
 	"\fConfirmation\x12\x1d\n" +
 	"\n" +
 	"finding_id\x18\x01 \x01(\tR\tfindingId\x12\x12\n" +
@@ -3624,7 +4449,65 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\rquarantine_id\x18\n" +
 	" \x01(\tR\fquarantineId\x12\x1d\n" +
 	"\n" +
-	"finding_id\x18\v \x01(\tR\tfindingId\"\x88\x02\n" +
+	"finding_id\x18\v \x01(\tR\tfindingId\"\xee\x01\n" +
+	"\x16ListQuarantinedRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12'\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x121\n" +
+	"\x05state\x18\x04 \x01(\x0e2\x1b.trigone.v1.QuarantineStateR\x05state\x12-\n" +
+	"\x04case\x18\x05 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\"\x83\x01\n" +
+	"\x17ListQuarantinedResponse\x12@\n" +
+	"\vquarantined\x18\x01 \x03(\v2\x1e.trigone.v1.QuarantinedSummaryR\vquarantined\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x86\x04\n" +
+	"\x12QuarantinedSummary\x12#\n" +
+	"\rquarantine_id\x18\x01 \x01(\tR\fquarantineId\x121\n" +
+	"\x05state\x18\x02 \x01(\x0e2\x1b.trigone.v1.QuarantineStateR\x05state\x124\n" +
+	"\x06reason\x18\x03 \x01(\x0e2\x1c.trigone.v1.QuarantineReasonR\x06reason\x12?\n" +
+	"\rreceived_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\freceivedTime\x12\x16\n" +
+	"\x06caller\x18\x05 \x01(\tR\x06caller\x12\x1b\n" +
+	"\tcase_name\x18\x06 \x01(\tR\bcaseName\x12G\n" +
+	"\x13external_identifier\x18\a \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12\x1a\n" +
+	"\bsections\x18\b \x03(\tR\bsections\x12!\n" +
+	"\fcase_changed\x18\t \x01(\bR\vcaseChanged\x12=\n" +
+	"\fdecided_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\vdecidedTime\x12%\n" +
+	"\x0edecided_caller\x18\v \x01(\tR\rdecidedCaller\"\xc7\x01\n" +
+	"\x15GetQuarantinedRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12,\n" +
+	"\rquarantine_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\fquarantineId\x12%\n" +
+	"\tinto_case\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x02R\bintoCase\x127\n" +
+	"\tread_mask\x18\x04 \x01(\v2\x1a.google.protobuf.FieldMaskR\breadMask\"S\n" +
+	"\x16GetQuarantinedResponse\x129\n" +
+	"\vquarantined\x18\x01 \x01(\v2\x17.trigone.v1.QuarantinedR\vquarantined\"\x93\x06\n" +
+	"\vQuarantined\x128\n" +
+	"\asummary\x18\x01 \x01(\v2\x1e.trigone.v1.QuarantinedSummaryR\asummary\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12 \n" +
+	"\vexplanation\x18\x03 \x01(\tR\vexplanation\x12E\n" +
+	"\x12patient_identifier\x18\x04 \x01(\v2\x16.trigone.v1.IdentifierR\x11patientIdentifier\x12\x1b\n" +
+	"\tcase_name\x18\x05 \x01(\tR\bcaseName\x12!\n" +
+	"\fcase_version\x18\x06 \x01(\x03R\vcaseVersion\x12G\n" +
+	"\x13external_identifier\x18\a \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12N\n" +
+	"\x17case_patient_identifier\x18\b \x01(\v2\x16.trigone.v1.IdentifierR\x15casePatientIdentifier\x12T\n" +
+	"\x1aformer_patient_identifiers\x18\t \x03(\v2\x16.trigone.v1.IdentifierR\x18formerPatientIdentifiers\x126\n" +
+	"\bsections\x18\n" +
+	" \x03(\v2\x1a.trigone.v1.SectionReceiptR\bsections\x121\n" +
+	"\achanges\x18\v \x03(\v2\x17.trigone.v1.FieldChangeR\achanges\x12(\n" +
+	"\x10changes_left_out\x18\f \x01(\x05R\x0echangesLeftOut\x12\x1a\n" +
+	"\bobstacle\x18\r \x01(\tR\bobstacle\x121\n" +
+	"\tcase_file\x18\x0e \x01(\v2\x14.trigone.v1.CaseFileR\bcaseFile\x12 \n" +
+	"\bdecision\x18\x0f \x01(\tB\x04\xd8\xce\x18\x01R\bdecision\x12\x18\n" +
+	"\amessage\x18\x10 \x01(\tR\amessage\"\xa7\x01\n" +
+	"\vFieldChange\x12\x18\n" +
+	"\asection\x18\x01 \x01(\tR\asection\x12\x12\n" +
+	"\x04path\x18\x02 \x01(\tR\x04path\x12&\n" +
+	"\told_value\x18\x03 \x01(\tB\x04\xd8\xce\x18\x01H\x00R\boldValue\x88\x01\x01\x12&\n" +
+	"\tnew_value\x18\x04 \x01(\tB\x04\xd8\xce\x18\x01H\x01R\bnewValue\x88\x01\x01B\f\n" +
+	"\n" +
+	"_old_valueB\f\n" +
+	"\n" +
+	"_new_value\"\xa5\x02\n" +
 	"\x16FileQuarantinedRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12,\n" +
 	"\rquarantine_id\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18@R\fquarantineId\x12'\n" +
@@ -3632,7 +4515,8 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\adiscard\x18\x04 \x01(\bH\x00R\adiscard\x12$\n" +
 	"\x06reason\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\x12'\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestIdB\n" +
+	"request_id\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\trequestId\x12\x1b\n" +
+	"\x04etag\x18\a \x01(\tB\a\xbaH\x04r\x02\x18@R\x04etagB\n" +
 	"\n" +
 	"\bdecision\"q\n" +
 	"\x17FileQuarantinedResponse\x12<\n" +
@@ -3771,7 +4655,15 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x1fRETRACTION_REASON_WRONG_PATIENT\x10\x02\x12 \n" +
 	"\x1cRETRACTION_REASON_WRONG_CASE\x10\x03\x12\x1f\n" +
 	"\x1bRETRACTION_REASON_DUPLICATE\x10\x04\x12'\n" +
-	"#RETRACTION_REASON_CONSENT_WITHDRAWN\x10\x05*\x9e\x01\n" +
+	"#RETRACTION_REASON_CONSENT_WITHDRAWN\x10\x05*\x8a\x01\n" +
+	"\x0fQuarantineState\x12 \n" +
+	"\x1cQUARANTINE_STATE_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15QUARANTINE_STATE_OPEN\x10\x01\x12\x1a\n" +
+	"\x16QUARANTINE_STATE_FILED\x10\x02\x12\x1e\n" +
+	"\x1aQUARANTINE_STATE_DISCARDED\x10\x03*Z\n" +
+	"\x10QuarantineReason\x12!\n" +
+	"\x1dQUARANTINE_REASON_UNSPECIFIED\x10\x00\x12#\n" +
+	"\x1fQUARANTINE_REASON_OTHER_PATIENT\x10\x01*\x9e\x01\n" +
 	"\x11IdentityAmendment\x12\"\n" +
 	"\x1eIDENTITY_AMENDMENT_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18IDENTITY_AMENDMENT_MERGE\x10\x01\x12!\n" +
@@ -3780,7 +4672,8 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\bFidelity\x12\x18\n" +
 	"\x14FIDELITY_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eFIDELITY_EXACT\x10\x01\x12\x18\n" +
-	"\x14FIDELITY_APPROXIMATE\x10\x022\xe4\b\n" +
+	"\x14FIDELITY_APPROXIMATE\x10\x022\x99\n" +
+	"\n" +
 	"\rRecordService\x12K\n" +
 	"\n" +
 	"SubmitCase\x12\x1d.trigone.v1.SubmitCaseRequest\x1a\x1e.trigone.v1.SubmitCaseResponse\x12B\n" +
@@ -3789,6 +4682,8 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\tListCases\x12\x1c.trigone.v1.ListCasesRequest\x1a\x1d.trigone.v1.ListCasesResponse\x12T\n" +
 	"\rListRevisions\x12 .trigone.v1.ListRevisionsRequest\x1a!.trigone.v1.ListRevisionsResponse\x12N\n" +
 	"\vListChanges\x12\x1e.trigone.v1.ListChangesRequest\x1a\x1f.trigone.v1.ListChangesResponse\x12Z\n" +
+	"\x0fListQuarantined\x12\".trigone.v1.ListQuarantinedRequest\x1a#.trigone.v1.ListQuarantinedResponse\x12W\n" +
+	"\x0eGetQuarantined\x12!.trigone.v1.GetQuarantinedRequest\x1a\".trigone.v1.GetQuarantinedResponse\x12Z\n" +
 	"\x0fFileQuarantined\x12\".trigone.v1.FileQuarantinedRequest\x1a#.trigone.v1.FileQuarantinedResponse\x12W\n" +
 	"\x0eRetractSection\x12!.trigone.v1.RetractSectionRequest\x1a\".trigone.v1.RetractSectionResponse\x12N\n" +
 	"\vRetractCase\x12\x1e.trigone.v1.RetractCaseRequest\x1a\x1f.trigone.v1.RetractCaseResponse\x12T\n" +
@@ -3809,8 +4704,8 @@ func file_trigone_v1_record_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_record_service_proto_rawDescData
 }
 
-var file_trigone_v1_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
-var file_trigone_v1_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
+var file_trigone_v1_record_service_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
+var file_trigone_v1_record_service_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
 var file_trigone_v1_record_service_proto_goTypes = []any{
 	(SectionState)(0),                  // 0: trigone.v1.SectionState
 	(SectionOutcome)(0),                // 1: trigone.v1.SectionOutcome
@@ -3818,155 +4713,188 @@ var file_trigone_v1_record_service_proto_goTypes = []any{
 	(CaseState)(0),                     // 3: trigone.v1.CaseState
 	(ChangeKind)(0),                    // 4: trigone.v1.ChangeKind
 	(RetractionReason)(0),              // 5: trigone.v1.RetractionReason
-	(IdentityAmendment)(0),             // 6: trigone.v1.IdentityAmendment
-	(Fidelity)(0),                      // 7: trigone.v1.Fidelity
-	(*CaseReference)(nil),              // 8: trigone.v1.CaseReference
-	(*SubmitCaseRequest)(nil),          // 9: trigone.v1.SubmitCaseRequest
-	(*SectionCondition)(nil),           // 10: trigone.v1.SectionCondition
-	(*SubmitCaseResponse)(nil),         // 11: trigone.v1.SubmitCaseResponse
-	(*SectionReceipt)(nil),             // 12: trigone.v1.SectionReceipt
-	(*GetCaseRequest)(nil),             // 13: trigone.v1.GetCaseRequest
-	(*GetCaseResponse)(nil),            // 14: trigone.v1.GetCaseResponse
-	(*Case)(nil),                       // 15: trigone.v1.Case
-	(*Confirmation)(nil),               // 16: trigone.v1.Confirmation
-	(*SectionStatus)(nil),              // 17: trigone.v1.SectionStatus
-	(*GetCaseInEmergencyRequest)(nil),  // 18: trigone.v1.GetCaseInEmergencyRequest
-	(*GetCaseInEmergencyResponse)(nil), // 19: trigone.v1.GetCaseInEmergencyResponse
-	(*ListCasesRequest)(nil),           // 20: trigone.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),          // 21: trigone.v1.ListCasesResponse
-	(*CaseSummary)(nil),                // 22: trigone.v1.CaseSummary
-	(*ListRevisionsRequest)(nil),       // 23: trigone.v1.ListRevisionsRequest
-	(*ListRevisionsResponse)(nil),      // 24: trigone.v1.ListRevisionsResponse
-	(*Revision)(nil),                   // 25: trigone.v1.Revision
-	(*ListChangesRequest)(nil),         // 26: trigone.v1.ListChangesRequest
-	(*ListChangesResponse)(nil),        // 27: trigone.v1.ListChangesResponse
-	(*Change)(nil),                     // 28: trigone.v1.Change
-	(*FileQuarantinedRequest)(nil),     // 29: trigone.v1.FileQuarantinedRequest
-	(*FileQuarantinedResponse)(nil),    // 30: trigone.v1.FileQuarantinedResponse
-	(*RetractSectionRequest)(nil),      // 31: trigone.v1.RetractSectionRequest
-	(*RetractSectionResponse)(nil),     // 32: trigone.v1.RetractSectionResponse
-	(*RetractCaseRequest)(nil),         // 33: trigone.v1.RetractCaseRequest
-	(*RetractCaseResponse)(nil),        // 34: trigone.v1.RetractCaseResponse
-	(*AmendIdentityRequest)(nil),       // 35: trigone.v1.AmendIdentityRequest
-	(*AmendIdentityResponse)(nil),      // 36: trigone.v1.AmendIdentityResponse
-	(*ConfirmFindingRequest)(nil),      // 37: trigone.v1.ConfirmFindingRequest
-	(*ConfirmFindingResponse)(nil),     // 38: trigone.v1.ConfirmFindingResponse
-	(*RevokeConfirmationRequest)(nil),  // 39: trigone.v1.RevokeConfirmationRequest
-	(*RevokeConfirmationResponse)(nil), // 40: trigone.v1.RevokeConfirmationResponse
-	(*EvaluateAgainRequest)(nil),       // 41: trigone.v1.EvaluateAgainRequest
-	(*EvaluateAgainResponse)(nil),      // 42: trigone.v1.EvaluateAgainResponse
-	(*Identifier)(nil),                 // 43: trigone.v1.Identifier
-	(*CaseFile)(nil),                   // 44: trigone.v1.CaseFile
-	(*timestamppb.Timestamp)(nil),      // 45: google.protobuf.Timestamp
-	(*Evaluation)(nil),                 // 46: trigone.v1.Evaluation
-	(PlanTiming)(0),                    // 47: trigone.v1.PlanTiming
-	(*Finding)(nil),                    // 48: trigone.v1.Finding
+	(QuarantineState)(0),               // 6: trigone.v1.QuarantineState
+	(QuarantineReason)(0),              // 7: trigone.v1.QuarantineReason
+	(IdentityAmendment)(0),             // 8: trigone.v1.IdentityAmendment
+	(Fidelity)(0),                      // 9: trigone.v1.Fidelity
+	(*CaseReference)(nil),              // 10: trigone.v1.CaseReference
+	(*SubmitCaseRequest)(nil),          // 11: trigone.v1.SubmitCaseRequest
+	(*SectionCondition)(nil),           // 12: trigone.v1.SectionCondition
+	(*SubmitCaseResponse)(nil),         // 13: trigone.v1.SubmitCaseResponse
+	(*SectionReceipt)(nil),             // 14: trigone.v1.SectionReceipt
+	(*GetCaseRequest)(nil),             // 15: trigone.v1.GetCaseRequest
+	(*GetCaseResponse)(nil),            // 16: trigone.v1.GetCaseResponse
+	(*Case)(nil),                       // 17: trigone.v1.Case
+	(*Confirmation)(nil),               // 18: trigone.v1.Confirmation
+	(*SectionStatus)(nil),              // 19: trigone.v1.SectionStatus
+	(*GetCaseInEmergencyRequest)(nil),  // 20: trigone.v1.GetCaseInEmergencyRequest
+	(*GetCaseInEmergencyResponse)(nil), // 21: trigone.v1.GetCaseInEmergencyResponse
+	(*ListCasesRequest)(nil),           // 22: trigone.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),          // 23: trigone.v1.ListCasesResponse
+	(*CaseSummary)(nil),                // 24: trigone.v1.CaseSummary
+	(*ListRevisionsRequest)(nil),       // 25: trigone.v1.ListRevisionsRequest
+	(*ListRevisionsResponse)(nil),      // 26: trigone.v1.ListRevisionsResponse
+	(*Revision)(nil),                   // 27: trigone.v1.Revision
+	(*ListChangesRequest)(nil),         // 28: trigone.v1.ListChangesRequest
+	(*ListChangesResponse)(nil),        // 29: trigone.v1.ListChangesResponse
+	(*Change)(nil),                     // 30: trigone.v1.Change
+	(*ListQuarantinedRequest)(nil),     // 31: trigone.v1.ListQuarantinedRequest
+	(*ListQuarantinedResponse)(nil),    // 32: trigone.v1.ListQuarantinedResponse
+	(*QuarantinedSummary)(nil),         // 33: trigone.v1.QuarantinedSummary
+	(*GetQuarantinedRequest)(nil),      // 34: trigone.v1.GetQuarantinedRequest
+	(*GetQuarantinedResponse)(nil),     // 35: trigone.v1.GetQuarantinedResponse
+	(*Quarantined)(nil),                // 36: trigone.v1.Quarantined
+	(*FieldChange)(nil),                // 37: trigone.v1.FieldChange
+	(*FileQuarantinedRequest)(nil),     // 38: trigone.v1.FileQuarantinedRequest
+	(*FileQuarantinedResponse)(nil),    // 39: trigone.v1.FileQuarantinedResponse
+	(*RetractSectionRequest)(nil),      // 40: trigone.v1.RetractSectionRequest
+	(*RetractSectionResponse)(nil),     // 41: trigone.v1.RetractSectionResponse
+	(*RetractCaseRequest)(nil),         // 42: trigone.v1.RetractCaseRequest
+	(*RetractCaseResponse)(nil),        // 43: trigone.v1.RetractCaseResponse
+	(*AmendIdentityRequest)(nil),       // 44: trigone.v1.AmendIdentityRequest
+	(*AmendIdentityResponse)(nil),      // 45: trigone.v1.AmendIdentityResponse
+	(*ConfirmFindingRequest)(nil),      // 46: trigone.v1.ConfirmFindingRequest
+	(*ConfirmFindingResponse)(nil),     // 47: trigone.v1.ConfirmFindingResponse
+	(*RevokeConfirmationRequest)(nil),  // 48: trigone.v1.RevokeConfirmationRequest
+	(*RevokeConfirmationResponse)(nil), // 49: trigone.v1.RevokeConfirmationResponse
+	(*EvaluateAgainRequest)(nil),       // 50: trigone.v1.EvaluateAgainRequest
+	(*EvaluateAgainResponse)(nil),      // 51: trigone.v1.EvaluateAgainResponse
+	(*Identifier)(nil),                 // 52: trigone.v1.Identifier
+	(*CaseFile)(nil),                   // 53: trigone.v1.CaseFile
+	(*timestamppb.Timestamp)(nil),      // 54: google.protobuf.Timestamp
+	(*Evaluation)(nil),                 // 55: trigone.v1.Evaluation
+	(*fieldmaskpb.FieldMask)(nil),      // 56: google.protobuf.FieldMask
+	(PlanTiming)(0),                    // 57: trigone.v1.PlanTiming
+	(*Finding)(nil),                    // 58: trigone.v1.Finding
 }
 var file_trigone_v1_record_service_proto_depIdxs = []int32{
-	43, // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
-	44, // 1: trigone.v1.SubmitCaseRequest.case_file:type_name -> trigone.v1.CaseFile
-	10, // 2: trigone.v1.SubmitCaseRequest.conditions:type_name -> trigone.v1.SectionCondition
-	45, // 3: trigone.v1.SubmitCaseRequest.source_time:type_name -> google.protobuf.Timestamp
-	45, // 4: trigone.v1.SectionCondition.source_time:type_name -> google.protobuf.Timestamp
-	12, // 5: trigone.v1.SubmitCaseResponse.sections:type_name -> trigone.v1.SectionReceipt
-	46, // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
-	0,  // 7: trigone.v1.SectionReceipt.state:type_name -> trigone.v1.SectionState
-	1,  // 8: trigone.v1.SectionReceipt.outcome:type_name -> trigone.v1.SectionOutcome
-	45, // 9: trigone.v1.SectionReceipt.head_time:type_name -> google.protobuf.Timestamp
-	8,  // 10: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
-	15, // 11: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
-	3,  // 12: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
-	44, // 13: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
-	17, // 14: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
-	46, // 15: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
-	43, // 16: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
-	45, // 17: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
-	45, // 18: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
-	16, // 19: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
-	45, // 20: trigone.v1.Case.erased_time:type_name -> google.protobuf.Timestamp
-	2,  // 21: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
-	45, // 22: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
-	45, // 23: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
-	0,  // 24: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
-	5,  // 25: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
-	45, // 26: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
-	45, // 27: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
-	8,  // 28: trigone.v1.GetCaseInEmergencyRequest.case:type_name -> trigone.v1.CaseReference
-	15, // 29: trigone.v1.GetCaseInEmergencyResponse.case:type_name -> trigone.v1.Case
-	3,  // 30: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
-	22, // 31: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
-	43, // 32: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
-	3,  // 33: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
-	17, // 34: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
-	45, // 35: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	47, // 36: trigone.v1.CaseSummary.plan_timing:type_name -> trigone.v1.PlanTiming
-	45, // 37: trigone.v1.CaseSummary.incision_time:type_name -> google.protobuf.Timestamp
-	8,  // 38: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	25, // 39: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	45, // 40: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	45, // 41: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	5,  // 42: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	44, // 43: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	28, // 44: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	4,  // 45: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,  // 46: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	45, // 47: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	11, // 48: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	8,  // 49: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 50: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	17, // 51: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	46, // 52: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 53: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5,  // 54: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	3,  // 55: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	8,  // 56: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	6,  // 57: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	43, // 58: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	17, // 59: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	8,  // 60: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 61: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 62: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
-	46, // 63: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 64: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
-	16, // 65: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
-	17, // 66: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
-	46, // 67: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
-	8,  // 68: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
-	46, // 69: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
-	7,  // 70: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
-	48, // 71: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
-	48, // 72: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
-	9,  // 73: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	13, // 74: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	18, // 75: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
-	20, // 76: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	23, // 77: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	26, // 78: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	29, // 79: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	31, // 80: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	33, // 81: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	35, // 82: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	37, // 83: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
-	39, // 84: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
-	41, // 85: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
-	11, // 86: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	14, // 87: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	19, // 88: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
-	21, // 89: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	24, // 90: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	27, // 91: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	30, // 92: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	32, // 93: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	34, // 94: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	36, // 95: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	38, // 96: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
-	40, // 97: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
-	42, // 98: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
-	86, // [86:99] is the sub-list for method output_type
-	73, // [73:86] is the sub-list for method input_type
-	73, // [73:73] is the sub-list for extension type_name
-	73, // [73:73] is the sub-list for extension extendee
-	0,  // [0:73] is the sub-list for field type_name
+	52,  // 0: trigone.v1.CaseReference.external_identifier:type_name -> trigone.v1.Identifier
+	53,  // 1: trigone.v1.SubmitCaseRequest.case_file:type_name -> trigone.v1.CaseFile
+	12,  // 2: trigone.v1.SubmitCaseRequest.conditions:type_name -> trigone.v1.SectionCondition
+	54,  // 3: trigone.v1.SubmitCaseRequest.source_time:type_name -> google.protobuf.Timestamp
+	54,  // 4: trigone.v1.SectionCondition.source_time:type_name -> google.protobuf.Timestamp
+	14,  // 5: trigone.v1.SubmitCaseResponse.sections:type_name -> trigone.v1.SectionReceipt
+	55,  // 6: trigone.v1.SubmitCaseResponse.evaluation:type_name -> trigone.v1.Evaluation
+	0,   // 7: trigone.v1.SectionReceipt.state:type_name -> trigone.v1.SectionState
+	1,   // 8: trigone.v1.SectionReceipt.outcome:type_name -> trigone.v1.SectionOutcome
+	54,  // 9: trigone.v1.SectionReceipt.head_time:type_name -> google.protobuf.Timestamp
+	10,  // 10: trigone.v1.GetCaseRequest.case:type_name -> trigone.v1.CaseReference
+	56,  // 11: trigone.v1.GetCaseRequest.read_mask:type_name -> google.protobuf.FieldMask
+	17,  // 12: trigone.v1.GetCaseResponse.case:type_name -> trigone.v1.Case
+	3,   // 13: trigone.v1.Case.state:type_name -> trigone.v1.CaseState
+	53,  // 14: trigone.v1.Case.case_file:type_name -> trigone.v1.CaseFile
+	19,  // 15: trigone.v1.Case.sections:type_name -> trigone.v1.SectionStatus
+	55,  // 16: trigone.v1.Case.evaluation:type_name -> trigone.v1.Evaluation
+	52,  // 17: trigone.v1.Case.former_patient_identifiers:type_name -> trigone.v1.Identifier
+	54,  // 18: trigone.v1.Case.opened_time:type_name -> google.protobuf.Timestamp
+	54,  // 19: trigone.v1.Case.changed_time:type_name -> google.protobuf.Timestamp
+	18,  // 20: trigone.v1.Case.confirmations:type_name -> trigone.v1.Confirmation
+	54,  // 21: trigone.v1.Case.erased_time:type_name -> google.protobuf.Timestamp
+	2,   // 22: trigone.v1.Confirmation.state:type_name -> trigone.v1.ConfirmationState
+	54,  // 23: trigone.v1.Confirmation.time:type_name -> google.protobuf.Timestamp
+	54,  // 24: trigone.v1.Confirmation.ended_time:type_name -> google.protobuf.Timestamp
+	0,   // 25: trigone.v1.SectionStatus.state:type_name -> trigone.v1.SectionState
+	5,   // 26: trigone.v1.SectionStatus.retraction_reason:type_name -> trigone.v1.RetractionReason
+	54,  // 27: trigone.v1.SectionStatus.received_time:type_name -> google.protobuf.Timestamp
+	54,  // 28: trigone.v1.SectionStatus.source_time:type_name -> google.protobuf.Timestamp
+	10,  // 29: trigone.v1.GetCaseInEmergencyRequest.case:type_name -> trigone.v1.CaseReference
+	17,  // 30: trigone.v1.GetCaseInEmergencyResponse.case:type_name -> trigone.v1.Case
+	3,   // 31: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
+	24,  // 32: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
+	52,  // 33: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
+	3,   // 34: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
+	19,  // 35: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
+	54,  // 36: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
+	57,  // 37: trigone.v1.CaseSummary.plan_timing:type_name -> trigone.v1.PlanTiming
+	54,  // 38: trigone.v1.CaseSummary.incision_time:type_name -> google.protobuf.Timestamp
+	10,  // 39: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	27,  // 40: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	54,  // 41: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	54,  // 42: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,   // 43: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	53,  // 44: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	30,  // 45: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,   // 46: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,   // 47: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	54,  // 48: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	6,   // 49: trigone.v1.ListQuarantinedRequest.state:type_name -> trigone.v1.QuarantineState
+	10,  // 50: trigone.v1.ListQuarantinedRequest.case:type_name -> trigone.v1.CaseReference
+	33,  // 51: trigone.v1.ListQuarantinedResponse.quarantined:type_name -> trigone.v1.QuarantinedSummary
+	6,   // 52: trigone.v1.QuarantinedSummary.state:type_name -> trigone.v1.QuarantineState
+	7,   // 53: trigone.v1.QuarantinedSummary.reason:type_name -> trigone.v1.QuarantineReason
+	54,  // 54: trigone.v1.QuarantinedSummary.received_time:type_name -> google.protobuf.Timestamp
+	52,  // 55: trigone.v1.QuarantinedSummary.external_identifier:type_name -> trigone.v1.Identifier
+	54,  // 56: trigone.v1.QuarantinedSummary.decided_time:type_name -> google.protobuf.Timestamp
+	56,  // 57: trigone.v1.GetQuarantinedRequest.read_mask:type_name -> google.protobuf.FieldMask
+	36,  // 58: trigone.v1.GetQuarantinedResponse.quarantined:type_name -> trigone.v1.Quarantined
+	33,  // 59: trigone.v1.Quarantined.summary:type_name -> trigone.v1.QuarantinedSummary
+	52,  // 60: trigone.v1.Quarantined.patient_identifier:type_name -> trigone.v1.Identifier
+	52,  // 61: trigone.v1.Quarantined.external_identifier:type_name -> trigone.v1.Identifier
+	52,  // 62: trigone.v1.Quarantined.case_patient_identifier:type_name -> trigone.v1.Identifier
+	52,  // 63: trigone.v1.Quarantined.former_patient_identifiers:type_name -> trigone.v1.Identifier
+	14,  // 64: trigone.v1.Quarantined.sections:type_name -> trigone.v1.SectionReceipt
+	37,  // 65: trigone.v1.Quarantined.changes:type_name -> trigone.v1.FieldChange
+	53,  // 66: trigone.v1.Quarantined.case_file:type_name -> trigone.v1.CaseFile
+	13,  // 67: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	10,  // 68: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,   // 69: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	19,  // 70: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	55,  // 71: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	10,  // 72: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,   // 73: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,   // 74: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	10,  // 75: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	8,   // 76: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	52,  // 77: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	19,  // 78: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	10,  // 79: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	18,  // 80: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	19,  // 81: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	55,  // 82: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	10,  // 83: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	18,  // 84: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	19,  // 85: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	55,  // 86: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	10,  // 87: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	55,  // 88: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	9,   // 89: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	58,  // 90: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	58,  // 91: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	11,  // 92: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	15,  // 93: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	20,  // 94: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
+	22,  // 95: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	25,  // 96: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	28,  // 97: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	31,  // 98: trigone.v1.RecordService.ListQuarantined:input_type -> trigone.v1.ListQuarantinedRequest
+	34,  // 99: trigone.v1.RecordService.GetQuarantined:input_type -> trigone.v1.GetQuarantinedRequest
+	38,  // 100: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	40,  // 101: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	42,  // 102: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	44,  // 103: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	46,  // 104: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	48,  // 105: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	50,  // 106: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	13,  // 107: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	16,  // 108: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	21,  // 109: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
+	23,  // 110: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	26,  // 111: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	29,  // 112: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	32,  // 113: trigone.v1.RecordService.ListQuarantined:output_type -> trigone.v1.ListQuarantinedResponse
+	35,  // 114: trigone.v1.RecordService.GetQuarantined:output_type -> trigone.v1.GetQuarantinedResponse
+	39,  // 115: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	41,  // 116: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	43,  // 117: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	45,  // 118: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	47,  // 119: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	49,  // 120: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	51,  // 121: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	107, // [107:122] is the sub-list for method output_type
+	92,  // [92:107] is the sub-list for method input_type
+	92,  // [92:92] is the sub-list for extension type_name
+	92,  // [92:92] is the sub-list for extension extendee
+	0,   // [0:92] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }
@@ -3982,7 +4910,8 @@ func file_trigone_v1_record_service_proto_init() {
 		(*SectionCondition_Etag)(nil),
 		(*SectionCondition_SourceTime)(nil),
 	}
-	file_trigone_v1_record_service_proto_msgTypes[21].OneofWrappers = []any{
+	file_trigone_v1_record_service_proto_msgTypes[27].OneofWrappers = []any{}
+	file_trigone_v1_record_service_proto_msgTypes[28].OneofWrappers = []any{
 		(*FileQuarantinedRequest_IntoCase)(nil),
 		(*FileQuarantinedRequest_Discard)(nil),
 	}
@@ -3991,8 +4920,8 @@ func file_trigone_v1_record_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_record_service_proto_rawDesc), len(file_trigone_v1_record_service_proto_rawDesc)),
-			NumEnums:      8,
-			NumMessages:   35,
+			NumEnums:      10,
+			NumMessages:   42,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,8 @@ const (
 	RecordService_ListCases_FullMethodName          = "/trigone.v1.RecordService/ListCases"
 	RecordService_ListRevisions_FullMethodName      = "/trigone.v1.RecordService/ListRevisions"
 	RecordService_ListChanges_FullMethodName        = "/trigone.v1.RecordService/ListChanges"
+	RecordService_ListQuarantined_FullMethodName    = "/trigone.v1.RecordService/ListQuarantined"
+	RecordService_GetQuarantined_FullMethodName     = "/trigone.v1.RecordService/GetQuarantined"
 	RecordService_FileQuarantined_FullMethodName    = "/trigone.v1.RecordService/FileQuarantined"
 	RecordService_RetractSection_FullMethodName     = "/trigone.v1.RecordService/RetractSection"
 	RecordService_RetractCase_FullMethodName        = "/trigone.v1.RecordService/RetractCase"
@@ -44,7 +46,10 @@ type RecordServiceClient interface {
 	// A submit that carries identity opens an unknown case. A section that
 	// exists needs its etag or a source_time.
 	SubmitCase(ctx context.Context, in *SubmitCaseRequest, opts ...grpc.CallOption) (*SubmitCaseResponse, error)
-	// Returns the head of every section with the newest evaluation.
+	// Returns the head of every section with the newest evaluation. A case with surfaces
+	// of points, or with many studies, is larger than the 4 MB that clients take of one
+	// answer by default: such a client asks for a part of it (read_mask, sections,
+	// without_points). No section is larger than that by itself.
 	GetCase(ctx context.Context, in *GetCaseRequest, opts ...grpc.CallOption) (*GetCaseResponse, error)
 	// Reads a case while who reads cannot be put on record, and other reads are refused.
 	// It needs a right of its own and a reason, is marked in the access record as soon as
@@ -57,7 +62,14 @@ type RecordServiceClient interface {
 	ListRevisions(ctx context.Context, in *ListRevisionsRequest, opts ...grpc.CallOption) (*ListRevisionsResponse, error)
 	// Lists what changed since a cursor; nothing that commits late is skipped.
 	ListChanges(ctx context.Context, in *ListChangesRequest, opts ...grpc.CallOption) (*ListChangesResponse, error)
-	// Files a quarantined submit into a case, or discards it.
+	// Lists the submits that were set aside, newest first. No line holds anything of
+	// their content but the names of its sections.
+	ListQuarantined(ctx context.Context, in *ListQuarantinedRequest, opts ...grpc.CallOption) (*ListQuarantinedResponse, error)
+	// Returns a submit that was set aside, with the identifiers of both patients, and
+	// what filing it would change in a case. Its etag lets it be filed or discarded.
+	GetQuarantined(ctx context.Context, in *GetQuarantinedRequest, opts ...grpc.CallOption) (*GetQuarantinedResponse, error)
+	// Files a quarantined submit into a case, or discards it. Who decides has read it:
+	// the etag that GetQuarantined answered is required.
 	FileQuarantined(ctx context.Context, in *FileQuarantinedRequest, opts ...grpc.CallOption) (*FileQuarantinedResponse, error)
 	// Retracts one section, with the reason.
 	RetractSection(ctx context.Context, in *RetractSectionRequest, opts ...grpc.CallOption) (*RetractSectionResponse, error)
@@ -144,6 +156,26 @@ func (c *recordServiceClient) ListChanges(ctx context.Context, in *ListChangesRe
 	return out, nil
 }
 
+func (c *recordServiceClient) ListQuarantined(ctx context.Context, in *ListQuarantinedRequest, opts ...grpc.CallOption) (*ListQuarantinedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListQuarantinedResponse)
+	err := c.cc.Invoke(ctx, RecordService_ListQuarantined_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordServiceClient) GetQuarantined(ctx context.Context, in *GetQuarantinedRequest, opts ...grpc.CallOption) (*GetQuarantinedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetQuarantinedResponse)
+	err := c.cc.Invoke(ctx, RecordService_GetQuarantined_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *recordServiceClient) FileQuarantined(ctx context.Context, in *FileQuarantinedRequest, opts ...grpc.CallOption) (*FileQuarantinedResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FileQuarantinedResponse)
@@ -224,7 +256,10 @@ type RecordServiceServer interface {
 	// A submit that carries identity opens an unknown case. A section that
 	// exists needs its etag or a source_time.
 	SubmitCase(context.Context, *SubmitCaseRequest) (*SubmitCaseResponse, error)
-	// Returns the head of every section with the newest evaluation.
+	// Returns the head of every section with the newest evaluation. A case with surfaces
+	// of points, or with many studies, is larger than the 4 MB that clients take of one
+	// answer by default: such a client asks for a part of it (read_mask, sections,
+	// without_points). No section is larger than that by itself.
 	GetCase(context.Context, *GetCaseRequest) (*GetCaseResponse, error)
 	// Reads a case while who reads cannot be put on record, and other reads are refused.
 	// It needs a right of its own and a reason, is marked in the access record as soon as
@@ -237,7 +272,14 @@ type RecordServiceServer interface {
 	ListRevisions(context.Context, *ListRevisionsRequest) (*ListRevisionsResponse, error)
 	// Lists what changed since a cursor; nothing that commits late is skipped.
 	ListChanges(context.Context, *ListChangesRequest) (*ListChangesResponse, error)
-	// Files a quarantined submit into a case, or discards it.
+	// Lists the submits that were set aside, newest first. No line holds anything of
+	// their content but the names of its sections.
+	ListQuarantined(context.Context, *ListQuarantinedRequest) (*ListQuarantinedResponse, error)
+	// Returns a submit that was set aside, with the identifiers of both patients, and
+	// what filing it would change in a case. Its etag lets it be filed or discarded.
+	GetQuarantined(context.Context, *GetQuarantinedRequest) (*GetQuarantinedResponse, error)
+	// Files a quarantined submit into a case, or discards it. Who decides has read it:
+	// the etag that GetQuarantined answered is required.
 	FileQuarantined(context.Context, *FileQuarantinedRequest) (*FileQuarantinedResponse, error)
 	// Retracts one section, with the reason.
 	RetractSection(context.Context, *RetractSectionRequest) (*RetractSectionResponse, error)
@@ -281,6 +323,12 @@ func (UnimplementedRecordServiceServer) ListRevisions(context.Context, *ListRevi
 }
 func (UnimplementedRecordServiceServer) ListChanges(context.Context, *ListChangesRequest) (*ListChangesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListChanges not implemented")
+}
+func (UnimplementedRecordServiceServer) ListQuarantined(context.Context, *ListQuarantinedRequest) (*ListQuarantinedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListQuarantined not implemented")
+}
+func (UnimplementedRecordServiceServer) GetQuarantined(context.Context, *GetQuarantinedRequest) (*GetQuarantinedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetQuarantined not implemented")
 }
 func (UnimplementedRecordServiceServer) FileQuarantined(context.Context, *FileQuarantinedRequest) (*FileQuarantinedResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FileQuarantined not implemented")
@@ -428,6 +476,42 @@ func _RecordService_ListChanges_Handler(srv interface{}, ctx context.Context, de
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(RecordServiceServer).ListChanges(ctx, req.(*ListChangesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordService_ListQuarantined_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListQuarantinedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).ListQuarantined(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_ListQuarantined_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).ListQuarantined(ctx, req.(*ListQuarantinedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordService_GetQuarantined_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetQuarantinedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).GetQuarantined(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_GetQuarantined_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).GetQuarantined(ctx, req.(*GetQuarantinedRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -588,6 +672,14 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListChanges",
 			Handler:    _RecordService_ListChanges_Handler,
+		},
+		{
+			MethodName: "ListQuarantined",
+			Handler:    _RecordService_ListQuarantined_Handler,
+		},
+		{
+			MethodName: "GetQuarantined",
+			Handler:    _RecordService_GetQuarantined_Handler,
 		},
 		{
 			MethodName: "FileQuarantined",
