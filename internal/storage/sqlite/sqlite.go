@@ -23,7 +23,9 @@
 //	5       first release  the access record
 //	6       first release  erasure
 //	7       first release  rows by which resources are found
-//	8       first release  the list of quarantined submits
+//	8       first release  whether a store is of invented cases or of real ones
+//	9       first release  the index of cases that are awaited
+//	10      first release  the list of quarantined submits
 package sqlite
 
 import (

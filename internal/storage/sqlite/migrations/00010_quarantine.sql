@@ -1,4 +1,4 @@
--- Schema 8, the list of submits that were set aside: what it says of each, and its
+-- Schema 10, the list of submits that were set aside: what it says of each, and its
 -- order.
 
 -- +goose Up
