@@ -123,7 +123,7 @@ Exit codes
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one); for submit and advise, by it times without a zone are read")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),

@@ -35,12 +35,13 @@ var rooms = map[string][]string{
 	"internal/discrepancy": {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
 	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},
+	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore"},
 	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
 	"proto/trigone/v1": {},
 	"internal/convert": {
 		"proto/trigone/v1", "internal/words", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
-		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
+		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/draw",
 	},
 	"internal/policy":              {"internal/strictyaml", "internal/units", "internal/valve", "internal/settings", "internal/metric", "internal/rules"},
 	"internal/convert/converttest": {"internal/convert"},
@@ -64,7 +65,7 @@ var rooms = map[string][]string{
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "server", "testdata",
 	},
 	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},
 	"internal/deployment":     {"internal/strictyaml"},
@@ -80,7 +81,7 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/draw",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,

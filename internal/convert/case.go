@@ -158,6 +158,9 @@ func study(kind repair.StudyKind, section string, s *trigonev1.Study) repair.Stu
 	for _, m := range r.GetMechanisms() {
 		out.Mechanisms = append(out.Mechanisms, Word(m))
 	}
+	for _, j := range r.GetJets() {
+		out.Jets = append(out.Jets, repair.Jet{Origin: location(j.GetOrigin()), Direction: Word(j.GetDirection())})
+	}
 	for _, l := range s.GetLeaflets().GetLesions() {
 		lesion := repair.Lesion{ID: l.GetId(), Where: location(l.GetLocation()), Flail: answer(l.GetFlail())}
 		for _, k := range l.GetKinds() {
@@ -313,7 +316,7 @@ func operation(o *trigonev1.Operation) *repair.Operation {
 	for _, t := range o.GetSalineTests() {
 		out.SalineTests = append(out.SalineTests, repair.Test{
 			ID: t.GetId(), Run: int(t.GetRun()), Stage: valve.Stage(Word(t.GetStage())), Performed: answer(t.GetPerformed()),
-			Time: instant(t.GetTime()), Leak: Word(t.GetLeak()), LineSymmetric: answer(t.GetClosureLineSymmetric()),
+			Time: instant(t.GetTime()), Leak: Word(t.GetLeak()), LeakAt: locations(t.GetLeakLocations()), LineSymmetric: answer(t.GetClosureLineSymmetric()),
 		})
 	}
 	for _, t := range o.GetInkTests() {

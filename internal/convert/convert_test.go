@@ -231,8 +231,7 @@ var recordOnly = map[string]string{
 	"operation.conversion.paraprosthetic_leak": "for the record; a replacement is not judged",
 	"operation.concomitant_procedures.planned": "for the record", "operation.complications_recorded": "for the audit of outcomes",
 	"operation.saline_tests.not_done_reason": "for the record", "operation.ink_tests.not_done_reason": "for the record",
-	"operation.saline_tests.leak_locations": "for the record",
-	"identity.height_on":                    "for FHIR", "identity.weight_on": "for FHIR",
+	"identity.height_on": "for FHIR", "identity.weight_on": "for FHIR",
 	"plan.indication.text":                       "free text",
 	"operation.concomitant_procedures.tricuspid": "for the note and the facts; that it was done is what is judged",
 	"operation.concomitant_procedures.ablation":  "for the note and the facts; that it was done is what is judged",
@@ -278,7 +277,7 @@ var recordOnlySetting = map[string]string{
 
 // recordOnlyStudy are facts of a study that nothing reads, wherever it stands.
 var recordOnlyStudy = map[string]string{
-	"regurgitation.jets": "describes the picture", "regurgitation.jets_recorded": "describes the picture",
+	"regurgitation.jets.wall_impinging": "describes the picture", "regurgitation.jets_recorded": "describes the picture",
 	"regurgitation.pulmonary_vein_flow": "a sign, not graded alone", "regurgitation.envelope_density": "a sign, not graded alone",
 	"regurgitation.envelope_shape": "a sign, not graded alone", "annulus.calcified_at": "the extent is judged, not the place",
 	"anterior_motion.manoeuvres.time":   "for the record",

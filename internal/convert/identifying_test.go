@@ -196,7 +196,7 @@ func strange(t *rapid.T, m proto.Message) {
 func TestPartsJoinToTheWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		file := &trigonev1.CaseFile{}
-		draw{t: t}.message(file.ProtoReflect())
+		drawing{t: t}.message(file.ProtoReflect())
 		strange(t, file)
 		before := file.String() // proto.Clone loses a negative zero
 

@@ -32,15 +32,15 @@ func record(file *trigonev1.CaseFile) Record {
 	return rec
 }
 
-// draw draws a message: fields set or not, with fitting and unfitting values.
-type draw struct {
+// drawing draws a message: fields set or not, with fitting and unfitting values.
+type drawing struct {
 	t *rapid.T
 	// fitting draws values that the contract takes, and one entry in every list.
 	fitting bool
 	depth   int
 }
 
-func (d draw) message(m protoreflect.Message) {
+func (d drawing) message(m protoreflect.Message) {
 	const deepest = 12
 	if m.Descriptor().FullName() == "google.protobuf.Timestamp" {
 		m.Set(m.Descriptor().Fields().ByName("seconds"), protoreflect.ValueOfInt64(rapid.Int64Range(0, 2_000_000_000).Draw(d.t, "seconds")))
@@ -77,7 +77,7 @@ func (d draw) message(m protoreflect.Message) {
 	}
 }
 
-func (d draw) value(fd protoreflect.FieldDescriptor) protoreflect.Value {
+func (d drawing) value(fd protoreflect.FieldDescriptor) protoreflect.Value {
 	switch fd.Kind() {
 	case protoreflect.EnumKind:
 		// Without a place there is no key: the zero value is left out.
@@ -137,7 +137,7 @@ func numbersIn(m protoreflect.Message, path string, visit func(path string, v fl
 func TestAnyCaseFile(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		file := &trigonev1.CaseFile{}
-		draw{t: t}.message(file.ProtoReflect())
+		drawing{t: t}.message(file.ProtoReflect())
 		list := CheckFile(file)
 		told := map[string]bool{}
 		for _, v := range list {
@@ -203,7 +203,7 @@ func quantitiesIn(m protoreflect.Message) int {
 func TestEveryQuantityBecomesAMeasurement(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		file := &trigonev1.CaseFile{}
-		draw{t: t, fitting: true}.message(file.ProtoReflect())
+		drawing{t: t, fitting: true}.message(file.ProtoReflect())
 		want := quantitiesIn(file.ProtoReflect())
 		if id := file.GetIdentity(); id != nil {
 			for _, v := range []*float64{id.HeightCm, id.WeightKg} {

@@ -60,6 +60,7 @@ type Study struct {
 	Timing             string // holosystolic, mid_late, bimodal, early
 	Mechanisms         []string
 	MechanismsRecorded valve.Recorded
+	Jets               []Jet
 	AorticGrade        Grade
 	TricuspidGrade     Grade
 
@@ -141,6 +142,12 @@ type Reintervention struct {
 type Grade struct {
 	Scheme string
 	Value  string
+}
+
+// Jet is a jet of regurgitation as one study saw it.
+type Jet struct {
+	Origin    Location
+	Direction string // central, anterior, posterior, lateral, medial
 }
 
 // Lesion is a lesion as one study saw it.
@@ -334,6 +341,7 @@ type Test struct {
 	Performed     valve.Answer
 	Time          time.Time // zero: not recorded
 	Leak          string    // none, discrete, diffuse, inconclusive; saline only
+	LeakAt        []Location
 	LineSymmetric valve.Answer
 }
 

@@ -1,0 +1,176 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/draw"
+	"trigone/internal/private"
+	trigonev1 "trigone/proto/trigone/v1"
+	"trigone/server"
+)
+
+// allDrawings asks for every drawing.
+const allDrawings = "all"
+
+func (a *app) drawCommand() *cobra.Command {
+	var out string
+	var what []string
+	c := &cobra.Command{
+		Use:   "draw CASE|FILE --what NAME --out FILE.svg",
+		Short: "Draw a case, as SVG",
+		Long:  drawLong(),
+		Example: `  trigone draw case.json --what strip --out strip.svg
+  trigone draw case.json --what all --out drawings
+  trigone draw 'urn:example:harbour-hospital:case|MV-2026-009' --what slice --out -`,
+		Args: exactly("CASE or FILE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := a.formats(formatTable); err != nil {
+				return usagef("draw writes SVG; leave --format out")
+			}
+			list, err := drawingsNamed(what)
+			if err != nil {
+				return err
+			}
+			if out == "" || out == "-" && len(list) > 1 {
+				return usagef("--out names the file to write to, - for standard output, or for several drawings the folder")
+			}
+			subject, err := a.subject(cmd, args[0])
+			if err != nil {
+				return err
+			}
+			for _, d := range list {
+				picture := draw.SVG(d.Of(subject))
+				switch {
+				case out == "-":
+					_, err = cmd.OutOrStdout().Write(picture)
+				case len(list) > 1:
+					err = private.Write(filepath.Join(out, d.Name+".svg"), picture)
+				default:
+					err = private.Write(out, picture)
+				}
+				if err != nil {
+					return fmt.Errorf("write the drawing: %w", err)
+				}
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&out, "out", "", "file to write to, - for standard output; for several drawings the folder")
+	c.Flags().StringSliceVar(&what, "what", nil, "which drawings, by name, with commas between several; all: every one")
+	return c
+}
+
+func drawLong() string {
+	text := `draw makes drawings of a case on record, or of a case file without a server, from
+what is recorded and what its evaluation says:
+
+`
+	for _, d := range draw.Drawings() {
+		text += fmt.Sprintf("  %-8s %s\n", d.Name, d.Shows)
+	}
+	return text + `
+What was not measured is not drawn, and the drawing says so. No drawing holds an
+identifier, a date or a text that somebody typed.`
+}
+
+// drawingsNamed gives the drawings asked for, in their order.
+func drawingsNamed(names []string) ([]draw.Drawing, error) {
+	all := draw.Drawings()
+	var known []string
+	for _, d := range all {
+		known = append(known, d.Name)
+	}
+	for _, n := range names {
+		if n != allDrawings && !slices.Contains(known, n) {
+			return nil, usagef("there is no drawing %q; use %s or %s", n, strings.Join(known, ", "), allDrawings)
+		}
+	}
+	if len(names) == 0 {
+		return nil, usagef("--what says which drawing: %s or %s", strings.Join(known, ", "), allDrawings)
+	}
+	return slices.DeleteFunc(all, func(d draw.Drawing) bool {
+		return !slices.Contains(names, d.Name) && !slices.Contains(names, allDrawings)
+	}), nil
+}
+
+// subject gives what is drawn of CASE, or of FILE without a server.
+func (a *app) subject(cmd *cobra.Command, arg string) (draw.Subject, error) {
+	if isCase(arg) {
+		return a.subjectOnRecord(cmd, arg)
+	}
+	clinical, err := a.settings()
+	if err != nil {
+		return draw.Subject{}, err
+	}
+	zone, err := zoneOf(clinical)
+	if err != nil {
+		return draw.Subject{}, err
+	}
+	file, err := readCaseFile(cmd, arg, zone)
+	if err != nil {
+		return draw.Subject{}, err
+	}
+	e, err := casebook.EvaluateFile(clinical, file, server.Version())
+	if err != nil {
+		return draw.Subject{}, err
+	}
+	return convert.Drawn(convert.RecordOf(file), e), nil
+}
+
+// subjectOnRecord reads a case with its newest evaluation and the revisions of its
+// plan, which a drawing tells of.
+func (a *app) subjectOnRecord(cmd *cobra.Command, arg string) (draw.Subject, error) {
+	reference, err := caseReference(arg)
+	if err != nil {
+		return draw.Subject{}, err
+	}
+	var subject draw.Subject
+	err = a.call(cmd, func(ctx context.Context, s services) error {
+		answer, err := s.record.GetCase(ctx, &trigonev1.GetCaseRequest{Case: reference})
+		if err != nil {
+			return err
+		}
+		c := answer.GetCase()
+		plans, err := planRevisions(ctx, s, c)
+		if err != nil {
+			return err
+		}
+		subject = convert.Drawn(convert.RecordOf(c.GetCaseFile(), plans...), c.GetEvaluation())
+		return nil
+	})
+	return subject, err
+}
+
+// planRevisions reads the revisions of the plan since it was last retracted, oldest
+// first.
+func planRevisions(ctx context.Context, s services, c *trigonev1.Case) ([]convert.PlanRevision, error) {
+	if c.GetCaseFile().GetPlan() == nil {
+		return nil, nil
+	}
+	var list []convert.PlanRevision
+	req := &trigonev1.ListRevisionsRequest{Case: &trigonev1.CaseReference{Name: c.GetName()}, Section: convert.SectionPlan, PageSize: pageSize}
+	for {
+		page, err := s.record.ListRevisions(ctx, req)
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range page.GetRevisions() {
+			if r.GetRetraction() {
+				list = nil
+				continue
+			}
+			list = append(list, convert.PlanRevision{Revision: r.GetRevision(), Received: r.GetReceivedTime().AsTime(), Plan: r.GetContent().GetPlan()})
+		}
+		if req.PageToken = page.GetNextPageToken(); req.PageToken == "" {
+			return list, nil
+		}
+	}
+}

@@ -1,0 +1,60 @@
+// Package draw makes drawings of one case from its structs and its evaluation:
+// pictures of lines, areas and words, which it also writes as SVG. It is a pure
+// room: the same case gives the same bytes. It computes nothing and judges
+// nothing; every number in a drawing stands in the case's evaluation.
+//
+//	p := draw.Strip(draw.Subject{Case: c, Evaluation: e})
+//	page.Write(draw.SVG(p))
+//
+// SVG stands alone as a file and inside a page alike; it holds no script, no style
+// and no address of anything outside, and its title and description are for those
+// who do not see it. Whoever draws on another medium walks Picture.Shapes, as
+// package note does for PDF.
+//
+// # What a drawing says
+//
+// Where something was not measured the drawing says so and draws nothing in its
+// place; where a drawing does not hold at all, Picture.NotDrawn gives the reason,
+// which stands in the picture too. Shades of grey and blue tell nothing alone: what
+// is planned is hollow, what was done filled, what was taken down dotted.
+//
+// No drawing holds an identifier, a pseudonym, a date, an id that a client chose or
+// a text that somebody typed: words come from the closed lists of the contract.
+package draw
+
+import (
+	"trigone/internal/evaluate"
+	"trigone/internal/repair"
+)
+
+// Subject is what is drawn of: a case, and what its evaluation says of it.
+type Subject struct {
+	Case       *repair.Case
+	Evaluation evaluate.Evaluation
+}
+
+// Drawing is one of the drawings that a subject alone gives.
+type Drawing struct {
+	// Name is a stable word, for files and flags.
+	Name string
+	// Shows says in a line what is on it.
+	Shows string
+	// Predicts says that it shows what a model predicts, so that it is no part of
+	// what is signed.
+	Predicts bool
+	Of       func(Subject) Picture
+}
+
+// Drawings lists them in the order in which they are read.
+func Drawings() []Drawing {
+	return []Drawing{
+		{Name: NameStrip, Shows: "the valve opened and laid flat: what was planned and what was done, at its place", Of: Strip},
+		{Name: NameSlice, Shows: "the middle slice before and after, with the contact predicted and measured", Predicts: true, Of: Slice},
+	}
+}
+
+// The names of the drawings.
+const (
+	NameStrip = "strip"
+	NameSlice = "slice"
+)

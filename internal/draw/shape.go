@@ -1,0 +1,285 @@
+package draw
+
+import "math"
+
+// Picture is a drawing: shapes in a frame that begins at 0, 0, x to the right and y
+// downwards. A unit is about a pixel at 390 pixels of width; text is never smaller
+// than smallText of them.
+type Picture struct {
+	Name          string // of the drawing; no two pictures of a page share it
+	Title         string
+	Description   string // what is seen, in sentences
+	NotDrawn      string // why there is nothing but this reason; empty: it is drawn
+	Width, Height float64
+	Shapes        []Shape
+}
+
+// Shape is one of Path, Rectangle, Circle, Text and Group.
+type Shape interface{ bounds() box }
+
+// Point is a place in the frame.
+type Point struct{ X, Y float64 }
+
+// Tone is how dark a line or an area is; it tells nothing that a form does not.
+type Tone uint8
+
+// The tones, from nothing to the darkest.
+const (
+	None Tone = iota
+	White
+	Pale
+	Light
+	Grey
+	Blue
+	Ink
+)
+
+// RGB gives the tone in print.
+func (t Tone) RGB() (red, green, blue uint8) {
+	switch t {
+	case Pale:
+		return 0xee, 0xf2, 0xf5
+	case Light:
+		return 0xc4, 0xd2, 0xdc
+	case Grey:
+		return 0x5c, 0x69, 0x73
+	case Blue:
+		return 0x24, 0x50, 0x6b
+	case Ink:
+		return 0x1b, 0x1f, 0x24
+	}
+	return 0xff, 0xff, 0xff
+}
+
+// Dash is how a line is broken.
+type Dash uint8
+
+// The dashes.
+const (
+	Solid Dash = iota
+	Dashed
+	Dotted
+)
+
+// Lengths gives the lengths of stroke and gap; nil: unbroken.
+func (d Dash) Lengths() []float64 {
+	switch d {
+	case Dashed:
+		return []float64{5, 3}
+	case Dotted:
+		return []float64{1.2, 2.4}
+	}
+	return nil
+}
+
+// Style is how a shape is drawn.
+type Style struct {
+	Line  Tone
+	Width float64
+	Fill  Tone
+	Dash  Dash
+}
+
+// Op is how a path goes on.
+type Op byte
+
+// The ways.
+const (
+	MoveTo  Op = 'M'
+	LineTo  Op = 'L'
+	CurveTo Op = 'C' // cubic: two control points before the end
+	Close   Op = 'Z'
+)
+
+// Segment is a part of a path; its last point is its end.
+type Segment struct {
+	Op     Op
+	Points []Point
+}
+
+// Path is a line or an area of straight and curved segments.
+type Path struct {
+	Segments []Segment
+	Style
+}
+
+// Rectangle has its upper left corner at X, Y.
+type Rectangle struct {
+	X, Y, W, H float64
+	Style
+}
+
+// Circle has its middle at X, Y.
+type Circle struct {
+	X, Y, R float64
+	Style
+}
+
+// Anchor says which part of a text stands at its point.
+type Anchor string
+
+// The anchors, by SVG's words.
+const (
+	Start  Anchor = "start"
+	Middle Anchor = "middle"
+	End    Anchor = "end"
+)
+
+// Text is one line of text, which stands on Y.
+type Text struct {
+	X, Y   float64
+	Text   string
+	Size   float64
+	Anchor Anchor
+	Bold   bool
+	Tone   Tone
+}
+
+// Group is shapes that belong together, under a title for those who do not see them.
+type Group struct {
+	Title  string
+	Shapes []Shape
+}
+
+// Walk calls f for every shape but groups, in the order of drawing.
+func (p Picture) Walk(f func(Shape)) { walk(p.Shapes, f) }
+
+func walk(list []Shape, f func(Shape)) {
+	for _, s := range list {
+		if g, ok := s.(Group); ok {
+			walk(g.Shapes, f)
+			continue
+		}
+		f(s)
+	}
+}
+
+// Texts lists what is written in the picture, in the order of drawing.
+func (p Picture) Texts() []string {
+	var list []string
+	p.Walk(func(s Shape) {
+		if t, ok := s.(Text); ok {
+			list = append(list, t.Text)
+		}
+	})
+	return list
+}
+
+// Sizes of text.
+const (
+	titleSize = 13.0
+	textSize  = 11.0
+	smallText = 10.0
+)
+
+// How wide a letter is at most on average, in sizes of the text. No font is measured:
+// rooms are made by these bounds, so that any font stands in them.
+const (
+	widest     = 0.56
+	widestBold = 0.62
+)
+
+func textWidth(text string, size float64, bold bool) float64 {
+	by := widest
+	if bold {
+		by = widestBold
+	}
+	return float64(len([]rune(text))) * size * by
+}
+
+// box is the room that a shape takes, at most.
+type box struct{ left, top, right, bottom float64 }
+
+func (b box) overlaps(o box) bool {
+	return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
+}
+
+func (b box) with(o box) box {
+	return box{min(b.left, o.left), min(b.top, o.top), max(b.right, o.right), max(b.bottom, o.bottom)}
+}
+
+func (b box) wider(by float64) box {
+	return box{b.left - by, b.top - by, b.right + by, b.bottom + by}
+}
+
+var nothing = box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+
+func (p Path) bounds() box {
+	b := nothing
+	for _, s := range p.Segments {
+		for _, q := range s.Points {
+			b = b.with(box{q.X, q.Y, q.X, q.Y})
+		}
+	}
+	return b
+}
+
+func (r Rectangle) bounds() box { return box{r.X, r.Y, r.X + r.W, r.Y + r.H} }
+
+func (c Circle) bounds() box { return box{c.X - c.R, c.Y - c.R, c.X + c.R, c.Y + c.R} }
+
+func (t Text) bounds() box {
+	w := textWidth(t.Text, t.Size, t.Bold)
+	left := t.X
+	switch t.Anchor {
+	case Middle:
+		left -= w / 2
+	case End:
+		left -= w
+	}
+	return box{left, t.Y - 0.78*t.Size, left + w, t.Y + 0.22*t.Size}
+}
+
+func (g Group) bounds() box {
+	b := nothing
+	for _, s := range g.Shapes {
+		b = b.with(s.bounds())
+	}
+	return b
+}
+
+// Forms.
+
+func polyline(style Style, points ...Point) Path {
+	p := Path{Style: style}
+	for i, q := range points {
+		op := LineTo
+		if i == 0 {
+			op = MoveTo
+		}
+		p.Segments = append(p.Segments, Segment{op, []Point{q}})
+	}
+	return p
+}
+
+func polygon(style Style, points ...Point) Path {
+	p := polyline(style, points...)
+	p.Segments = append(p.Segments, Segment{Op: Close})
+	return p
+}
+
+func line(x1, y1, x2, y2 float64, style Style) Path {
+	return polyline(style, Point{x1, y1}, Point{x2, y2})
+}
+
+// arrow is a line with a head at its end; hollow heads are drawn as outlines.
+func arrow(x1, y1, x2, y2 float64, style Style, hollow bool) []Shape {
+	const long, half = 7.0, 3.2
+	dx, dy := x2-x1, y2-y1
+	length := math.Hypot(dx, dy)
+	if length == 0 {
+		return nil
+	}
+	dx, dy = dx/length, dy/length
+	bx, by := x2-dx*long, y2-dy*long
+	head := style
+	head.Dash, head.Fill = Solid, style.Line
+	if hollow {
+		head.Fill = White
+	}
+	style.Fill = None
+	return []Shape{
+		line(x1, y1, bx, by, style),
+		polygon(head, Point{x2, y2}, Point{bx - dy*half, by + dx*half}, Point{bx + dy*half, by - dx*half}),
+	}
+}
