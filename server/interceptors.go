@@ -144,7 +144,7 @@ func refused(e *casebook.Error) error {
 	if !ok {
 		return internal()
 	}
-	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: e.Reason, Domain: errorDomain}}
+	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: e.Reason, Domain: errorDomain, Metadata: e.About}}
 	if len(e.Violations) > 0 {
 		bad := &errdetails.BadRequest{}
 		for _, v := range e.Violations[:min(len(e.Violations), mostViolations)] {

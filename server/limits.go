@@ -2,6 +2,7 @@ package server
 
 import (
 	"fmt"
+	"strconv"
 	"sync"
 	"time"
 
@@ -57,7 +58,7 @@ func (t *taking) request(now time.Time) error {
 		return nil
 	}
 	missing := (1 - t.rate.TokensAt(now)) / t.limits.RequestsPerSecond
-	return tooMuch(casebook.ReasonRate, time.Duration(missing*float64(time.Second)), "you send more requests than your limit, %g a second; wait, or have the limit raised in the deployment file", t.limits.RequestsPerSecond)
+	return tooMuch(casebook.ReasonRate, t.limits.RequestsPerSecond, time.Duration(missing*float64(time.Second)), "you send more requests than your limit, %g a second; wait, or have the limit raised in the deployment file", t.limits.RequestsPerSecond)
 }
 
 // call takes a place among the calls that run; end gives it back.
@@ -74,7 +75,7 @@ func (t *taking) take(taken *int, most int, text string) (end func(), err error)
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if most > 0 && *taken >= most {
-		return nil, tooMuch(casebook.ReasonBusy, retryAfter, text, most)
+		return nil, tooMuch(casebook.ReasonBusy, float64(most), retryAfter, text, most)
 	}
 	*taken++
 	return func() {
@@ -84,6 +85,7 @@ func (t *taking) take(taken *int, most int, text string) (end func(), err error)
 	}, nil
 }
 
-func tooMuch(reason string, after time.Duration, format string, args ...any) error {
-	return &casebook.Error{Kind: casebook.Exhausted, Reason: reason, Message: fmt.Sprintf(format, args...), RetryAfter: max(after, 10*time.Millisecond)}
+func tooMuch(reason string, limit float64, after time.Duration, format string, args ...any) error {
+	return &casebook.Error{Kind: casebook.Exhausted, Reason: reason, Message: fmt.Sprintf(format, args...), RetryAfter: max(after, 10*time.Millisecond),
+		About: map[string]string{casebook.AboutLimit: strconv.FormatFloat(limit, 'g', -1, 64)}}
 }

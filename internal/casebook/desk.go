@@ -253,7 +253,11 @@ func (b *Book) wasRead(ctx context.Context, q storage.Quarantined, given string,
 	if into == nil && first == b.quarantineMark(q, sent) || into != nil && second == b.quarantineMark(q, *into) {
 		return nil
 	}
-	return Refuse(Aborted, ReasonStaleEtag,
+	beside := sent
+	if into != nil {
+		beside = *into
+	}
+	return refuseAbout(aboutVersion(beside.Version), Aborted, ReasonStaleEtag,
 		"the etag is not that of this submit beside the case as it stands: the case was written since it was read, or it was read beside another case; read it again beside the case it is filed into, and decide anew")
 }
 

@@ -2,6 +2,8 @@ package casebook
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"trigone/internal/convert"
@@ -70,6 +72,16 @@ const (
 	ReasonBusy              = "BUSY"
 )
 
+// Keys of what programs read of a refusal. Where there are several sections, their names
+// and etags stand in the same order, separated by commas, which neither has.
+const (
+	AboutSection     = "section"      // name of the section, or names
+	AboutEtag        = "etag"         // the present etag of each
+	AboutCaseVersion = "case_version" // the present version of the case
+	AboutLimit       = "limit"        // what is taken at most, or at least: a number
+	AboutField       = "field"        // path of the first field that is not acceptable
+)
+
 // Error is a refusal: nothing was stored. Message never holds text or
 // identifiers of the record.
 type Error struct {
@@ -77,6 +89,8 @@ type Error struct {
 	Reason     string
 	Message    string
 	Violations []convert.Violation
+	// About is what programs read of it, by the keys below; nil: nothing.
+	About map[string]string
 	// RetryAfter is when the same call may be made again; 0: it is not said.
 	RetryAfter time.Duration
 }
@@ -89,6 +103,24 @@ func Refuse(k Kind, reason, format string, args ...any) error {
 	return &Error{Kind: k, Reason: reason, Message: fmt.Sprintf(format, args...)}
 }
 
+// refuseAbout is Refuse with what programs read of it.
+func refuseAbout(about map[string]string, k Kind, reason, format string, args ...any) error {
+	return &Error{Kind: k, Reason: reason, Message: fmt.Sprintf(format, args...), About: about}
+}
+
+// aboutSections tells sections with the etags of their heads.
+func (f *Folder) aboutSections(names ...string) map[string]string {
+	var etags []string
+	for _, name := range names {
+		etags = append(etags, etag(f.section(name).Head))
+	}
+	return map[string]string{AboutSection: strings.Join(names, ","), AboutEtag: strings.Join(etags, ",")}
+}
+
+func aboutVersion(version int64) map[string]string {
+	return map[string]string{AboutCaseVersion: strconv.FormatInt(version, 10)}
+}
+
 // RefuseFields refuses what is wrong with a request, all at once; nil: nothing is.
 func RefuseFields(list []convert.Violation) error {
 	if len(list) == 0 {
@@ -98,7 +130,11 @@ func RefuseFields(list []convert.Violation) error {
 	if len(list) == 1 {
 		noun = "field is"
 	}
-	return &Error{Kind: Invalid, Reason: ReasonViolations, Violations: list,
+	about := map[string]string{AboutField: list[0].Path}
+	if list[0].Limit != "" {
+		about[AboutLimit] = list[0].Limit
+	}
+	return &Error{Kind: Invalid, Reason: ReasonViolations, Violations: list, About: about,
 		Message: fmt.Sprintf("%d %s not acceptable; nothing was stored. First: %s: %s", len(list), noun, list[0].Path, list[0].Message)}
 }
 

@@ -77,9 +77,9 @@ func (b *Book) prepareRetraction(ctx context.Context, who Principal, req *trigon
 	case c.State != storage.CaseActive:
 		return nil, Refuse(FailedPrecondition, ReasonClosedCase, "the case is %s", c.State)
 	case req.GetEtag() == "":
-		return nil, Refuse(FailedPrecondition, ReasonNoCondition, "give the section's etag as last answered")
+		return nil, refuseAbout(f.aboutSections(s.Section), FailedPrecondition, ReasonNoCondition, "give the section's etag as last answered")
 	case req.GetEtag() != etag(s.Head):
-		return nil, Refuse(Aborted, ReasonStaleEtag, "the section was written meanwhile; read the case, look at what changed, and retract with the present etag")
+		return nil, refuseAbout(f.aboutSections(s.Section), Aborted, ReasonStaleEtag, "the section was written meanwhile; read the case, look at what changed, and retract with the present etag")
 	}
 	ch := begin(f, who, now)
 	ch.retract([]string{req.GetSection()}, req.GetReason(), req.GetReasonText())
@@ -138,9 +138,9 @@ func (b *Book) prepareCaseRetraction(ctx context.Context, who Principal, req *tr
 
 func staleVersion(c storage.Case, given int64) error {
 	if given == 0 {
-		return Refuse(FailedPrecondition, ReasonNoCondition, "give the case_version as last answered")
+		return refuseAbout(aboutVersion(c.Version), FailedPrecondition, ReasonNoCondition, "give the case_version as last answered")
 	}
-	return Refuse(Aborted, ReasonStaleVersion,
+	return refuseAbout(aboutVersion(c.Version), Aborted, ReasonStaleVersion,
 		"the case is at version %d, not %d; read it, look at what changed, and ask again with the present version", c.Version, given)
 }
 

@@ -297,13 +297,13 @@ func (s submission) place(ch *change) (receipts []*trigonev1.SectionReceipt, wro
 	}
 	switch {
 	case len(closed) > 0:
-		return nil, false, Refuse(FailedPrecondition, ReasonClosedSection,
+		return nil, false, refuseAbout(f.aboutSections(closed...), FailedPrecondition, ReasonClosedSection,
 			"closed by a retraction: %s; identity, plan and operation are begun anew with the retraction's etag, a section with an id needs a new id", strings.Join(closed, ", "))
 	case len(unconditioned) > 0:
-		return nil, false, Refuse(FailedPrecondition, ReasonNoCondition,
+		return nil, false, refuseAbout(f.aboutSections(unconditioned...), FailedPrecondition, ReasonNoCondition,
 			"on record with other content: %s; give the etag last answered in conditions, or a source_time", strings.Join(unconditioned, ", "))
 	case len(stale) > 0:
-		return nil, false, Refuse(Aborted, ReasonStaleEtag,
+		return nil, false, refuseAbout(f.aboutSections(stale...), Aborted, ReasonStaleEtag,
 			"written meanwhile: %s; read the case, look at what changed, and submit with the present etag", strings.Join(stale, ", "))
 	}
 	return receipts, wrote, nil

@@ -90,6 +90,7 @@ func check(m proto.Message) *checker {
 type checker struct {
 	root     protoreflect.MessageDescriptor
 	found    map[string]string // message by path
+	limits   map[string]string // bound that was passed, by path
 	within   map[string]bool   // every path with a violation at or below it
 	trail    []step            // where the walk stands
 	overlong map[string]bool   // lists that were refused unread, by path
@@ -114,6 +115,14 @@ func (c *checker) add(path, format string, args ...any) {
 	}
 }
 
+// limit says which bound was passed at a path.
+func (c *checker) limit(path string, bound any) {
+	if c.limits == nil {
+		c.limits = map[string]string{}
+	}
+	c.limits[path] = fmt.Sprint(bound)
+}
+
 // parent gives the path of the field or the entry around a path.
 func parent(path string) string {
 	if strings.HasSuffix(path, "]") {
@@ -130,7 +139,7 @@ func (c *checker) sorted() []Violation {
 	}
 	var list []placed
 	for path, message := range c.found {
-		list = append(list, placed{Violation{path, message}, position(c.root, path)})
+		list = append(list, placed{Violation{path, message, c.limits[path]}, position(c.root, path)})
 	}
 	slices.SortFunc(list, func(a, b placed) int {
 		if by := slices.Compare(a.at, b.at); by != 0 {
@@ -240,6 +249,7 @@ func aYear(t time.Time) bool { return t.Year() > yearBefore && t.Year() < yearAf
 func (c *checker) list(fd protoreflect.FieldDescriptor, list protoreflect.List) {
 	if most := maxItems(fd); list.Len() > most {
 		c.refuse("has %d entries; the contract takes at most %d; leave the others out", list.Len(), most)
+		c.limit(c.path(), most)
 		c.overlong[c.path()] = true
 		return
 	}

@@ -14,6 +14,7 @@ import (
 type Violation struct {
 	Path    string // field path, e.g. assessments[0].study.annulus.annulus_area.cm2
 	Message string // what is wrong, the limit and what to do; never echoes text
+	Limit   string // the bound that was passed, as a number; empty: it is not about one
 }
 
 // Record is a case's heads as messages, with what the store knows of them.

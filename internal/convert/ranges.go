@@ -68,8 +68,37 @@ func (c *checker) ranges(m proto.Message) {
 		path := protovalidate.FieldPathString(v.Proto.GetField())
 		if !c.within[path] {
 			c.add(path, "%s", sentence(v))
+			if bound := passed(v); bound != nil {
+				c.limit(path, bound)
+			}
 		}
 	}
+}
+
+// passed gives the bound of the contract that a value lies beyond; nil: it lies beyond
+// none.
+func passed(v *protovalidate.Violation) any {
+	if v.FieldDescriptor == nil || v.FieldDescriptor.IsList() {
+		return nil
+	}
+	rules, value := fieldRules(v.FieldDescriptor), v.FieldValue
+	switch v.FieldDescriptor.Kind() {
+	case protoreflect.DoubleKind:
+		if r := rules.GetDouble(); value.Float() > r.GetLte() {
+			return r.GetLte()
+		}
+		return rules.GetDouble().GetGte()
+	case protoreflect.Int32Kind:
+		if r := rules.GetInt32(); value.Int() > int64(r.GetLte()) {
+			return r.GetLte()
+		}
+		return rules.GetInt32().GetGte()
+	case protoreflect.StringKind:
+		if r := rules.GetString(); r.HasMaxLen() && uint64(utf8.RuneCountInString(value.String())) > r.GetMaxLen() {
+			return r.GetMaxLen()
+		}
+	}
+	return nil
 }
 
 // sentence says what is wrong, the limit and what to do. A number is repeated, a

@@ -3,6 +3,7 @@ package convert
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"sync"
 
 	"google.golang.org/protobuf/encoding/protowire"
@@ -154,7 +155,7 @@ func (w *wireWalk) field(f *wireField, typ protowire.Type, value []byte, depth i
 		w.count[depth][f.list] += entries
 		if before+entries > f.most {
 			if before <= f.most {
-				w.refuse(f, fmt.Sprintf("has more than %d entries, the most that the contract takes; leave the others out", f.most))
+				w.refuse(f, f.most, fmt.Sprintf("has more than %d entries, the most that the contract takes; leave the others out", f.most))
 			}
 			return len(w.found) < mostOverlong
 		}
@@ -163,7 +164,7 @@ func (w *wireWalk) field(f *wireField, typ protowire.Type, value []byte, depth i
 		return true
 	}
 	if w.left--; w.left < 0 {
-		w.refuse(f, fmt.Sprintf("is where the request comes to more than %d messages and texts of lists, the most that the service takes at once; send fewer sections", mostParts))
+		w.refuse(f, mostParts, fmt.Sprintf("is where the request comes to more than %d messages and texts of lists, the most that the service takes at once; send fewer sections", mostParts))
 		return false
 	}
 	if f.message == nil {
@@ -179,8 +180,8 @@ func (w *wireWalk) field(f *wireField, typ protowire.Type, value []byte, depth i
 	return whole
 }
 
-func (w *wireWalk) refuse(f *wireField, message string) {
-	w.found = append(w.found, Violation{Path: below(pathOf(w.trail), string(f.name)), Message: message})
+func (w *wireWalk) refuse(f *wireField, most int, message string) {
+	w.found = append(w.found, Violation{Path: below(pathOf(w.trail), string(f.name)), Message: message, Limit: strconv.Itoa(most)})
 }
 
 // packedEntries counts the numbers of a list that came in one piece.
