@@ -169,6 +169,19 @@ func fieldRules(fd protoreflect.FieldDescriptor) *validate.FieldRules {
 	return rules
 }
 
+// Bounds gives the range that the contract states of a number; ok is false where it
+// states none.
+func Bounds(fd protoreflect.FieldDescriptor) (low, high float64, ok bool) {
+	switch r := fieldRules(fd); fd.Kind() {
+	case protoreflect.DoubleKind:
+		return r.GetDouble().GetGte(), r.GetDouble().GetLte(), r.GetDouble().HasGte() && r.GetDouble().HasLte()
+	case protoreflect.Int32Kind:
+		return float64(r.GetInt32().GetGte()), float64(r.GetInt32().GetLte()), r.GetInt32().HasGte() && r.GetInt32().HasLte()
+	default:
+		return 0, 0, false
+	}
+}
+
 // traits are what the walk asks of a field's rules, found once: resolving them
 // for every value would cost more than the rest of the walk.
 type traits struct {

@@ -334,15 +334,23 @@ func newCitations(e *trigonev1.Evaluation) *citations {
 }
 
 func (c *citations) cite(id string) string {
+	if n := c.number(id); n > 0 {
+		return fmt.Sprintf("[%d]", n)
+	}
+	return ""
+}
+
+// number gives that of a source; 0: none is named.
+func (c *citations) number(id string) int {
 	if id == "" {
-		return ""
+		return 0
 	}
 	i := slices.Index(c.order, id)
 	if i < 0 {
 		c.order = append(c.order, id)
 		i = len(c.order) - 1
 	}
-	return fmt.Sprintf("[%d]", i+1)
+	return i + 1
 }
 
 func (c *citations) print(w io.Writer) {

@@ -142,6 +142,17 @@ var windowMetrics = []string{metric.IDLowestPosterior, metric.IDHighestPosterior
 // printWindow tells the window of the plan's coaptation aim, then how far the model can
 // be off, then what it cannot tell.
 func printWindow(w io.Writer, e *trigonev1.Evaluation) {
+	for i, text := range windowTexts(e) {
+		lead := "    "
+		if i == 0 {
+			lead = "  "
+		}
+		wrapped(w, lead, "    ", text)
+	}
+}
+
+// windowTexts gives the same in paragraphs; none: there is no window.
+func windowTexts(e *trigonev1.Evaluation) []string {
 	at := map[string]*trigonev1.MetricValue{}
 	explained, beside := "", ""
 	for _, m := range e.GetMetrics() {
@@ -177,18 +188,19 @@ func printWindow(w io.Writer, e *trigonev1.Evaluation) {
 		parts = append(parts, "A2 of at least "+mm(anterior))
 	}
 	if len(parts) == 0 {
-		return
+		return nil
 	}
-	wrapped(w, "  ", "    ", "Window of the plan, by the middle of the model ("+explained+"): "+strings.Join(parts, "; ")+".")
+	texts := []string{"Window of the plan, by the middle of the model ("+explained+"): "+strings.Join(parts, "; ") + "."}
 	if beside != "" {
-		wrapped(w, "    ", "    ", words.Sentence(words.Capital(beside)))
+		texts = append(texts, words.Sentence(words.Capital(beside)))
 	}
 	if low == nil || low.Lower == nil || low.Upper == nil {
-		return
+		return texts
 	}
 	n := places(low.GetMetric(), low.GetUpper())
-	wrapped(w, "    ", "    ", "How far the model can be off: the lowest P2 has a 95 % range of "+number(low.GetLower(), n)+" to "+quantity(low.GetUpper(), n, low.GetUnit())+".")
-	wrapped(w, "    ", "    ", "So it cannot tell a P2 of "+quantity(low.GetLower(), n, low.GetUnit())+" from one of "+quantity(low.GetUpper(), n, low.GetUnit())+".")
+	return append(texts,
+		"How far the model can be off: the lowest P2 has a 95 % range of "+number(low.GetLower(), n)+" to "+quantity(low.GetUpper(), n, low.GetUnit())+".",
+		"So it cannot tell a P2 of "+quantity(low.GetLower(), n, low.GetUnit())+" from one of "+quantity(low.GetUpper(), n, low.GetUnit())+".")
 }
 
 func predictionCells(m *trigonev1.MetricValue) (span, middle, why string) {

@@ -160,18 +160,36 @@ func slip(r *Reader, k valve.Key) (string, bool) {
 	leaf := r.leaf(k)
 	m, _ := r.Measurement(k)
 	v, _ := m.Value.Get()
+	unit, meant, ok := LooksLike(leaf, v)
+	if !ok {
+		return "", false
+	}
+	if unit == "" {
+		unit = "a shifted decimal point"
+	}
+	return fmt.Sprintf("%s of %s looks like %s (%s)", leafName(leaf), r.Text(k), unit, Amount(k.ID, meant)), true
+}
+
+// LooksLike gives the unit in which a value outside the plausible range of its leaf
+// would be plausible, and the value that would then be meant, on the leaf's grid; no
+// unit: the decimal point slipped. ok is false for a plausible value, and for one that
+// nothing explains.
+func LooksLike(leaf metric.Leaf, v float64) (unit string, meant float64, ok bool) {
 	plausible := func(x float64) bool { return x >= leaf.Low && x <= leaf.High && x != 0 }
+	if v >= leaf.Low && v <= leaf.High {
+		return "", 0, false
+	}
 	for _, u := range anotherUnits[leaf.Unit] {
 		if x := v * u.factor; plausible(x) {
-			return fmt.Sprintf("%s of %s looks like %s (%s)", leafName(leaf), r.Text(k), u.name, Amount(k.ID, units.Round(x, leaf.Grid))), true
+			return u.name, units.Round(x, leaf.Grid), true
 		}
 	}
 	for _, factor := range shiftedPoint {
 		if x := v * factor; plausible(x) {
-			return fmt.Sprintf("%s of %s looks like a shifted decimal point (%s)", leafName(leaf), r.Text(k), Amount(k.ID, units.Round(x, leaf.Grid))), true
+			return "", units.Round(x, leaf.Grid), true
 		}
 	}
-	return "", false
+	return "", 0, false
 }
 
 func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
