@@ -91,6 +91,7 @@ var rights = []right{
 	{call: fhirRoute(fhirrest.RouteExportFile), roles: may(reader, auditor), about: "fetch a file of an export"},
 
 	{call: pages.PageRight("/"), roles: deployment.Roles(), about: "leads to the first page that one may see"},
+	{call: pages.PageRight("/try"), roles: may(planner), about: "try a plan that is typed in, of which nothing is kept"},
 	{call: pages.PageRight("/sources"), roles: deployment.Roles(), about: "where numbers come from"},
 	{call: pages.PageRight("/sign-in"), anybody: true, about: "show a token, once"},
 	{call: pages.PageRight("/sign-out"), anybody: true, about: "end one's session"},

@@ -81,6 +81,12 @@ func OutsideDomain(c *repair.Case) []string {
 	return outsideDomain(c, end, end.steps(c))
 }
 
+// OutsideBefore gives why the closure model says nothing of the valve as it was
+// assessed before the operation, whatever is planned.
+func OutsideBefore(c *repair.Case) []string {
+	return outsideDomain(c, moment{plan: true}, nil)
+}
+
 func atEnd(c *repair.Case) moment { return moment{run: max(c.Operation.LastRun(), 1)} }
 
 func outcomeZ(r *Reader, role valve.Role) float64 {

@@ -28,6 +28,8 @@ type Trial struct {
 	Findings []TrialFinding
 	// Counts tells how many findings there are of each kind.
 	Counts string
+	// Computed is what else the entries give, each with one standard uncertainty.
+	Computed []TrialValue
 	// Unjudged are the rules for which an input is missing.
 	Unjudged []string
 	Sources  []TrialSource
@@ -41,6 +43,9 @@ type Forecast struct {
 	Quantity, Range, Middle, Aim string
 	Why                          string
 }
+
+// TrialValue is a computed value in words.
+type TrialValue struct{ Name, Place, Value string }
 
 // TrialFinding is a rule that the plan breaks.
 type TrialFinding struct {
@@ -58,7 +63,7 @@ type TrialSource struct {
 // TrialOf puts the evaluation of a plan before the operation into words.
 func TrialOf(e *trigonev1.Evaluation, plan *trigonev1.Plan) Trial {
 	t := Trial{
-		Window: windowTexts(e), Counts: Count(e).findings(), Versions: versions(e), Caution: cmp.Or(e.GetCaution(), caution),
+		Window: windowTexts(e), Counts: Count(e).findings(), Versions: versions(e), Caution: cmp.Or(e.GetCaution(), Caution),
 	}
 	overlap := planned(e, metric.IDPredictedOverlap, middleSlice)
 	mean := planned(e, metric.IDPredictedContact, middleSlice)
@@ -85,6 +90,7 @@ func TrialOf(e *trigonev1.Evaluation, plan *trigonev1.Plan) Trial {
 	t.gradient(e, plan)
 	t.factors(e)
 	t.findings(e)
+	t.computed(e)
 	for _, gap := range e.GetRuleGaps() {
 		text := words.Spaced(gap.GetRule())
 		if len(gap.GetMissing()) > 0 {
@@ -208,7 +214,7 @@ func (t *Trial) gradient(e *trigonev1.Evaluation, plan *trigonev1.Plan) {
 	case device == nil:
 		t.NoGradient = "No gradient is shown: the plan has no ring and no band."
 	case m == nil:
-		t.NoGradient = "No gradient is shown: heart rate and forward flow are not given, and none is assumed."
+		t.NoGradient = "No gradient is shown: it needs heart rate and forward flow together, and neither is assumed."
 	default:
 		low, high := gradientAim(plan)
 		f := forecastOf(m, "Mean gradient to expect at that rate and flow", low, high)
@@ -231,6 +237,30 @@ func (t *Trial) factors(e *trigonev1.Evaluation) {
 				t.Factors = append(t.Factors, words.Sentence(words.Capital(note)))
 			}
 		}
+	}
+}
+
+// told are the computed values that stand elsewhere in a trial.
+var told = append([]string{metric.IDFactorCount, metric.IDExpectedGradient}, windowMetrics...)
+
+func (t *Trial) computed(e *trigonev1.Evaluation) {
+	for _, m := range e.GetMetrics() {
+		row, ok := metric.MetricByID(valve.ID(m.GetMetric()))
+		if !ok || predicted(m) || m.Value == nil || slices.Contains(told, m.GetMetric()) {
+			continue
+		}
+		n := places(m.GetMetric(), m.GetValue())
+		v := TrialValue{Name: words.Capital(row.Name), Place: place(m.GetPlace()), Value: quantity(m.GetValue(), n, m.GetUnit())}
+		switch {
+		case m.StandardUncertainty != nil:
+			v.Value = number(m.GetValue(), n) + " ± " + quantity(m.GetStandardUncertainty(), max(n, 1), m.GetUnit())
+		case m.Lower != nil && m.Upper != nil:
+			v.Value = number(m.GetLower(), n) + " to " + quantity(m.GetUpper(), n, m.GetUnit())
+		}
+		if m.GetBand() != "" {
+			v.Value += " (" + words.Spaced(m.GetBand()) + ")"
+		}
+		t.Computed = append(t.Computed, v)
 	}
 }
 

@@ -78,6 +78,12 @@ func prolapsing(c *repair.Case) (where []repair.Location, lesionIDs map[repair.L
 	return where, lesionIDs
 }
 
+// Prolapsing gives the places at which an assessment saw prolapse or flail.
+func Prolapsing(c *repair.Case) []repair.Location {
+	where, _ := prolapsing(c)
+	return where
+}
+
 // prolapseSeen says whether an assessment saw prolapse, or too much tissue, at a
 // place.
 func prolapseSeen(c *repair.Case, at repair.Location) bool {

@@ -266,7 +266,7 @@ var inputs = []Input{
 			{Name: LineLow, Label: "closure line at least", Leaf: valve.AnteriorClosureShare, Unit: "%", bound: aShare},
 			{Name: LineTop, Label: "closure line at most", Leaf: valve.AnteriorClosureShare, Unit: "%", bound: aShare}}},
 
-	{Number: 21, Title: "Body", Group: Body, Adds: "body surface",
+	{Number: 21, Title: "Body", Group: Body, Adds: "body surface, and the opening of a complete ring for it",
 		Parts: []Part{
 			{Name: BodyHeight, Label: "height", Leaf: valve.BodyHeight, Unit: "cm", bound: bodyLong},
 			{Name: BodyWeight, Label: "weight", Leaf: valve.BodyWeight, Unit: "kg", bound: bodyHeavy}}},
@@ -326,4 +326,31 @@ func (in Input) Names(p Part) string {
 		return in.Title
 	}
 	return in.Title + ": " + p.Label
+}
+
+// Template fills in the words of a usual plan, and no number.
+type Template struct {
+	Name, Label string
+	words       map[string][]string
+}
+
+var templates = []Template{
+	{"triangular", "Triangular resection of P2, complete ring", map[string][]string{Segments: {"p2"}, Work: {Triangular}, CutAt: {"p2"}, Device: {Complete}}},
+	{"quadrangular", "Quadrangular resection of P2, complete ring", map[string][]string{Segments: {"p2"}, Work: {Quadrangular}, CutAt: {"p2"}, Device: {Complete}}},
+	{"height", "Height taken off P2, complete ring", map[string][]string{Segments: {"p2"}, Work: {HeightOnly}, Device: {Complete}}},
+	{"chords_p2", "Artificial chords to P2, posterior band", map[string][]string{Segments: {"p2"}, Work: {ChordsOnly}, ChordsAt: {"p2"}, Device: {Band}}},
+	{"chords_a2", "Artificial chords to A2, complete ring", map[string][]string{Segments: {"a2"}, Work: {ChordsOnly}, ChordsAt: {"a2"}, Device: {Complete}}},
+}
+
+// Templates gives plans to start from.
+func Templates() []Template { return templates }
+
+// FromTemplate gives what a template fills in; nil: there is none of that name.
+func FromTemplate(name string) map[string][]string {
+	for _, t := range templates {
+		if t.Name == name {
+			return t.words
+		}
+	}
+	return nil
 }

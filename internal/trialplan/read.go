@@ -288,7 +288,7 @@ func (t *Trial) heightsTogether() {
 		t.fault(AimedLat, "is missing beside the medial edge; give both edges, or one height.")
 	}
 	if t.some(A2, P2, P1, P3) && !t.filled(HeightsBy) {
-		t.remark(HeightsBy, "Not chosen: heights by echo and by ruler differ, so nothing can be drawn to them.")
+		t.remark(HeightsBy, notChosen+"heights by echo and by ruler differ, so nothing can be drawn to them.")
 	}
 }
 
@@ -308,7 +308,7 @@ func (t *Trial) workTogether() {
 		t.fault(ChordsAt, "is not chosen; say to which segment the chords go.")
 	}
 	if (work == Triangular || work == Quadrangular) && !t.filled(CutAt) {
-		t.remark(CutAt, "Not chosen: the resection is taken to lie at P2.")
+		t.remark(CutAt, notChosen+"the resection is taken to lie at P2.")
 	}
 }
 
@@ -327,9 +327,9 @@ func (t *Trial) deviceTogether() {
 	}
 	if device == "" && !t.filled(Device) && t.some(RingAP, RingAcross, BandLength) && t.word(Size) == "" {
 		if t.kind() == Band {
-			t.remark(Device, "Not chosen: a posterior band is taken, since the length of a band is given.")
+			t.remark(Device, notChosen+"a posterior band is taken, since the length of a band is given.")
 		} else {
-			t.remark(Device, "Not chosen: a complete ring is taken.")
+			t.remark(Device, notChosen+"a complete ring is taken.")
 		}
 	}
 }
@@ -352,23 +352,42 @@ func (t *Trial) kind() string {
 	return ""
 }
 
-// Sentences about what was taken where nothing was given, for the answer: true of this
-// trial only.
-func (t *Trial) Taken() []string {
+// Taken tells what was taken where nothing was given. The depth is told where a contact
+// is predicted from it.
+func (t *Trial) Taken(predicted bool) []string {
 	var list []string
 	for _, r := range t.Remarks {
-		if in, p, ok := part(r.Name); ok && strings.HasPrefix(r.Text, "Not chosen: ") {
+		if in, p, ok := part(r.Name); ok && strings.HasPrefix(r.Text, notChosen) {
 			list = append(list, in.Names(p)+". "+r.Text)
 		}
 	}
-	expected, before := t.filled(Depth), t.filled(DepthNow)
 	switch {
-	case expected:
+	case !predicted:
+	case t.filled(Depth):
 		list = append(list, "Depth of the closure point: as you expect it after the repair, "+t.typed(Depth)+".")
-	case before:
+	case t.filled(DepthNow):
 		list = append(list, "Depth of the closure point: as before the repair, "+t.typed(DepthNow)+".")
 	default:
-		list = append(list, "Depth of the closure point: neither given nor known from before the repair, so that 0 mm is assumed.")
+		list = append(list, "Depth of the closure point: neither expected nor known from before the repair; it is taken as 0 mm.")
+	}
+	return list
+}
+
+// notChosen begins a remark about what was taken where nothing was chosen.
+const notChosen = "Not chosen: "
+
+// Sizes gives the sizes of the site's table as words to choose from.
+func (t *Trial) Sizes() []Word {
+	var list []Word
+	for _, s := range t.sizes {
+		w := Word{SizeWord(s), s.Family + ", size " + plainNumber(s.Label)}
+		if ap, known := s.InnerAnteroPosteriorMM.Get(); known {
+			w.Label += ", inner diameter " + plainNumber(ap) + " mm"
+		}
+		if long, known := s.BandLengthMM.Get(); known {
+			w.Label += ", band of " + plainNumber(long) + " mm"
+		}
+		list = append(list, w)
 	}
 	return list
 }
@@ -392,8 +411,12 @@ func (t *Trial) Entries() []Entry {
 			var labels []string
 			for _, word := range t.chosen[p.Name] {
 				label := word
-				if i := slices.IndexFunc(p.Words, func(w Word) bool { return w.Value == word }); i >= 0 {
-					label = p.Words[i].Label
+				words := p.Words
+				if p.Name == Size {
+					words = t.Sizes()
+				}
+				if i := slices.IndexFunc(words, func(w Word) bool { return w.Value == word }); i >= 0 {
+					label = words[i].Label
 				}
 				labels = append(labels, label)
 			}

@@ -100,12 +100,14 @@ type page struct {
 
 // pages are all, in the order of the navigation.
 func (f *Face) pages() []*page {
-	return []*page{&homePage, &sourcesPage, f.signInPage(), f.signOutPage(), &stylePage, &iconPage}
+	return []*page{&homePage, &tryPage, &sourcesPage, f.signInPage(), f.signOutPage(), &stylePage, &iconPage}
 }
 
 // view is what a page shows.
 type view struct {
 	title string
+	// first stands before everything else, the usual caution too.
+	first string
 	// content is given to the page's template.
 	content any
 	// invented says that the data are.
@@ -416,15 +418,15 @@ type link struct {
 
 // shell is what the frame shows around a page.
 type shell struct {
-	Title, Caution, Style, Version string
-	Who, Site                      string
-	Signed, Invented               bool
-	Links, Sites                   []link
-	Content                        any
+	Title, First, Caution, Style, Version string
+	Who, Site                             string
+	Signed, Invented                      bool
+	Links, Sites                          []link
+	Content                               any
 }
 
 func (f *Face) shell(v *visit, shown view) shell {
-	s := shell{Title: shown.title, Caution: render.Caution, Style: f.style, Version: f.config.Version, Invented: shown.invented, Content: shown.content}
+	s := shell{Title: shown.title, First: shown.first, Caution: render.Caution, Style: f.style, Version: f.config.Version, Invented: shown.invented, Content: shown.content}
 	if v.rooms.Site == "" {
 		return s
 	}
