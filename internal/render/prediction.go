@@ -190,7 +190,7 @@ func windowTexts(e *trigonev1.Evaluation) []string {
 	if len(parts) == 0 {
 		return nil
 	}
-	texts := []string{"Window of the plan, by the middle of the model ("+explained+"): "+strings.Join(parts, "; ") + "."}
+	texts := []string{"Window of the plan, by the middle of the model (" + explained + "): " + strings.Join(parts, "; ") + "."}
 	if beside != "" {
 		texts = append(texts, words.Sentence(words.Capital(beside)))
 	}
