@@ -289,3 +289,27 @@ func TestReadMasks(t *testing.T) {
 		t.Errorf("a mask of changes: %v", q)
 	}
 }
+
+// A closed case is found by its number where it is asked for with its state.
+func TestClosedCaseIsFoundByItsNumber(t *testing.T) {
+	f := newFixture(t)
+	f.mustSubmit(object(numberAndPatient, identityPart))
+	name := f.get().GetName()
+	if _, err := f.book.RetractCase(f.ctx, caller, &trigonev1.RetractCaseRequest{
+		Case: ref(), CaseVersion: 1, Reason: trigonev1.RetractionReason_RETRACTION_REASON_DUPLICATE,
+	}); err != nil {
+		t.Fatal(err)
+	}
+	_, err := f.book.GetCase(f.ctx, caller, &trigonev1.GetCaseRequest{Case: ref()})
+	wantRefusal(t, err, NotFound, ReasonUnknownCase)
+	for state, want := range map[trigonev1.CaseState]int{
+		trigonev1.CaseState_CASE_STATE_UNSPECIFIED: 0, trigonev1.CaseState_CASE_STATE_RETRACTED: 1, trigonev1.CaseState_CASE_STATE_MERGED: 0,
+	} {
+		list, err := f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{State: state, ExternalIdentifier: ref().GetExternalIdentifier()})
+		if err != nil || len(list.GetCases()) != want || want == 1 && list.GetCases()[0].GetName() != name {
+			t.Errorf("%v: %v, %v", state, list, err)
+		}
+	}
+	_, err = f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{ExternalIdentifier: &trigonev1.Identifier{System: "urn:example:case"}})
+	wantRefusal(t, err, Invalid, ReasonViolations)
+}

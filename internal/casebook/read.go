@@ -90,10 +90,16 @@ func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.List
 	if err != nil {
 		return nil, err
 	}
-	if err := RefuseFields(convert.Check(req)); err != nil {
+	list := convert.Check(req)
+	if req.GetExternalIdentifier() != nil && req.GetExternalIdentifier().GetValue() == "" {
+		list = append(list, convert.Violation{Path: "external_identifier.value", Message: "is empty; give the case number, or leave external_identifier out"})
+	}
+	if err := RefuseFields(list); err != nil {
 		return nil, err
 	}
-	question, err := b.Question("ListCases", &trigonev1.ListCasesRequest{State: req.GetState(), DisputedOnly: req.GetDisputedOnly(), AwaitingIncisionOnly: req.GetAwaitingIncisionOnly()})
+	question, err := b.Question("ListCases", &trigonev1.ListCasesRequest{
+		State: req.GetState(), DisputedOnly: req.GetDisputedOnly(), AwaitingIncisionOnly: req.GetAwaitingIncisionOnly(), ExternalIdentifier: req.GetExternalIdentifier(),
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -105,7 +111,9 @@ func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.List
 	if req.GetState() != trigonev1.CaseState_CASE_STATE_UNSPECIFIED {
 		state = convert.Word(req.GetState())
 	}
-	rows, next, err := b.Store.Cases(ctx, site, storage.CaseFilter{State: state, DisputedOnly: req.GetDisputedOnly(), AwaitingIncision: req.GetAwaitingIncisionOnly()}, after, PageSize(req.GetPageSize()))
+	rows, next, err := b.Store.Cases(ctx, site, storage.CaseFilter{
+		State: state, DisputedOnly: req.GetDisputedOnly(), AwaitingIncision: req.GetAwaitingIncisionOnly(), ExternalIdentifier: identifier(req.GetExternalIdentifier()),
+	}, after, PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, err
 	}

@@ -349,6 +349,8 @@ type CaseFilter struct {
 	DisputedOnly bool   // an open contradiction in the newest evaluation
 	// AwaitingIncision selects those with a plan whose incision is not recorded.
 	AwaitingIncision bool
+	// ExternalIdentifier selects those with this case number; zero: any.
+	ExternalIdentifier Identifier
 }
 
 // CaseRow is a case with the counts of its findings.

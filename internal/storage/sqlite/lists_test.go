@@ -130,6 +130,7 @@ func TestPlansOfCases(t *testing.T) {
 	s, _ := openNew(t)
 	for index, f := range map[string]storage.CaseFilter{
 		"cases_awaiting": {State: storage.CaseActive, AwaitingIncision: true}, "cases_changed": {State: storage.CaseActive},
+		"cases_of_number": {State: storage.CaseRetracted, ExternalIdentifier: storage.Identifier{System: "s", Value: "v"}}, // few, and sorted
 	} {
 		query, args, err := casesQuery("harbour", f, position(17, "a"), 10)
 		if err != nil {
@@ -145,7 +146,7 @@ func TestPlansOfCases(t *testing.T) {
 		}); err != nil {
 			t.Fatal(err)
 		}
-		if all := strings.Join(plan, "\n"); !strings.Contains(all, "SEARCH c USING INDEX "+index+" ") || strings.Contains(all, "B-TREE FOR ORDER BY") {
+		if all := strings.Join(plan, "\n"); !strings.Contains(all, "SEARCH c USING INDEX "+index+" ") || strings.Contains(all, "B-TREE FOR ORDER BY") && index != "cases_of_number" {
 			t.Errorf("%s: %s", index, all)
 		}
 	}

@@ -172,6 +172,12 @@ func casesQuery(site string, f storage.CaseFilter, after string, limit int) (que
 	}
 	var where conditions
 	where.add(`c.site = ?`, site)
+	by := ``
+	if id := f.ExternalIdentifier; id != (storage.Identifier{}) {
+		// Few have it: asked for their order by an index, SQLite would walk over all.
+		by = ` INDEXED BY cases_of_number`
+		where.add(`c.external_value = ? AND c.external_system = ? AND c.external_value <> ''`, id.Value, id.System)
+	}
 	if f.State != "" {
 		where.add(`c.state = ?`, f.State)
 	}
@@ -190,7 +196,7 @@ func casesQuery(site string, f storage.CaseFilter, after string, limit int) (que
 	}
 	query = `SELECT ` + caseColumns + `, ` + severityCount + `, ` + severityCount + `, ` + severityCount + `,
 			coalesce((SELECT n.roots FROM case_counts AS n JOIN sites AS s ON s.id = n.site WHERE n.projection = (` + standingOf + `) AND s.site = c.site AND n.newest_first = c.newest_first AND n.uid = c.uid), 0)
-		FROM cases AS c WHERE ` + where.String() + `
+		FROM cases AS c` + by + ` WHERE ` + where.String() + `
 		ORDER BY c.changed_time DESC, c.uid LIMIT ?`
 	args = append([]any{storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote, storage.ProjectionLedger}, where.args...)
 	return query, append(args, limit+1), nil

@@ -26,6 +26,7 @@
 //	8       first release  whether a store is of invented cases or of real ones
 //	9       first release  the index of cases that are awaited
 //	10      first release  the list of quarantined submits
+//	11      first release  the index of case numbers
 package sqlite
 
 import (

@@ -80,6 +80,19 @@ func pagesOfCases(t *testing.T, open func() storage.Store) {
 			wantEqual(t, fmt.Sprintf("pages of %d in state %q", limit, state), got, want)
 		}
 	}
+	// One number may have been that of several cases, one of which is active at most.
+	number := storage.Identifier{System: "urn:harbour:case", Value: "seven"}
+	for uid, state := range map[string]string{"stands": storage.CaseActive, "was": storage.CaseRetracted, "was too": storage.CaseRetracted} {
+		w := plain(uid)
+		w.Case.State, w.Case.ExternalIdentifier = state, number
+		mustAppend(t, s, w)
+	}
+	for state, want := range map[string]int{"": 3, storage.CaseRetracted: 2, storage.CaseActive: 1, storage.CaseMerged: 0} {
+		rows, _, err := s.Cases(ctx, site, storage.CaseFilter{State: state, ExternalIdentifier: number}, "", 10)
+		if err != nil || len(rows) != want {
+			t.Errorf("cases of a number, in state %q: %v, %v", state, uidsOf(rows), err)
+		}
+	}
 	_, _, err = s.Cases(ctx, site, storage.CaseFilter{}, "no token", 10)
 	wantError(t, "a foreign token", err, nil)
 	_, _, err = s.Cases(ctx, site, storage.CaseFilter{}, "", 0)

@@ -1725,8 +1725,12 @@ type ListCasesRequest struct {
 	// Only cases with a plan whose incision is not recorded: it is still to come, or its
 	// time was not sent.
 	AwaitingIncisionOnly bool `protobuf:"varint,6,opt,name=awaiting_incision_only,json=awaitingIncisionOnly,proto3" json:"awaiting_incision_only,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
+	// Only cases with this number of the hospital, system and value; unset: any. Of those
+	// that are active there is one at most. One that is closed is found by its number
+	// here alone, with its state.
+	ExternalIdentifier *Identifier `protobuf:"bytes,7,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *ListCasesRequest) Reset() {
@@ -1799,6 +1803,13 @@ func (x *ListCasesRequest) GetAwaitingIncisionOnly() bool {
 		return x.AwaitingIncisionOnly
 	}
 	return false
+}
+
+func (x *ListCasesRequest) GetExternalIdentifier() *Identifier {
+	if x != nil {
+		return x.ExternalIdentifier
+	}
+	return nil
 }
 
 // Response of ListCases.
@@ -4374,7 +4385,7 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12$\n" +
 	"\x06reason\x18\x02 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\xd8\xce\x18\x01R\x06reason\"B\n" +
 	"\x1aGetCaseInEmergencyResponse\x12$\n" +
-	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\x8e\x02\n" +
+	"\x04case\x18\x01 \x01(\v2\x10.trigone.v1.CaseR\x04case\"\xd7\x02\n" +
 	"\x10ListCasesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12'\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\n" +
@@ -4383,7 +4394,8 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12+\n" +
 	"\x05state\x18\x04 \x01(\x0e2\x15.trigone.v1.CaseStateR\x05state\x12#\n" +
 	"\rdisputed_only\x18\x05 \x01(\bR\fdisputedOnly\x124\n" +
-	"\x16awaiting_incision_only\x18\x06 \x01(\bR\x14awaitingIncisionOnly\"j\n" +
+	"\x16awaiting_incision_only\x18\x06 \x01(\bR\x14awaitingIncisionOnly\x12G\n" +
+	"\x13external_identifier\x18\a \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\"j\n" +
 	"\x11ListCasesResponse\x12-\n" +
 	"\x05cases\x18\x01 \x03(\v2\x17.trigone.v1.CaseSummaryR\x05cases\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xcc\x04\n" +
@@ -4800,101 +4812,102 @@ var file_trigone_v1_record_service_proto_depIdxs = []int32{
 	10,  // 29: trigone.v1.GetCaseInEmergencyRequest.case:type_name -> trigone.v1.CaseReference
 	17,  // 30: trigone.v1.GetCaseInEmergencyResponse.case:type_name -> trigone.v1.Case
 	3,   // 31: trigone.v1.ListCasesRequest.state:type_name -> trigone.v1.CaseState
-	24,  // 32: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
-	52,  // 33: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
-	3,   // 34: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
-	19,  // 35: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
-	54,  // 36: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
-	57,  // 37: trigone.v1.CaseSummary.plan_timing:type_name -> trigone.v1.PlanTiming
-	54,  // 38: trigone.v1.CaseSummary.incision_time:type_name -> google.protobuf.Timestamp
-	10,  // 39: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
-	27,  // 40: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
-	54,  // 41: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
-	54,  // 42: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
-	5,   // 43: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
-	53,  // 44: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
-	30,  // 45: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
-	4,   // 46: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
-	0,   // 47: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
-	54,  // 48: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
-	6,   // 49: trigone.v1.ListQuarantinedRequest.state:type_name -> trigone.v1.QuarantineState
-	10,  // 50: trigone.v1.ListQuarantinedRequest.case:type_name -> trigone.v1.CaseReference
-	33,  // 51: trigone.v1.ListQuarantinedResponse.quarantined:type_name -> trigone.v1.QuarantinedSummary
-	6,   // 52: trigone.v1.QuarantinedSummary.state:type_name -> trigone.v1.QuarantineState
-	7,   // 53: trigone.v1.QuarantinedSummary.reason:type_name -> trigone.v1.QuarantineReason
-	54,  // 54: trigone.v1.QuarantinedSummary.received_time:type_name -> google.protobuf.Timestamp
-	52,  // 55: trigone.v1.QuarantinedSummary.external_identifier:type_name -> trigone.v1.Identifier
-	54,  // 56: trigone.v1.QuarantinedSummary.decided_time:type_name -> google.protobuf.Timestamp
-	56,  // 57: trigone.v1.GetQuarantinedRequest.read_mask:type_name -> google.protobuf.FieldMask
-	36,  // 58: trigone.v1.GetQuarantinedResponse.quarantined:type_name -> trigone.v1.Quarantined
-	33,  // 59: trigone.v1.Quarantined.summary:type_name -> trigone.v1.QuarantinedSummary
-	52,  // 60: trigone.v1.Quarantined.patient_identifier:type_name -> trigone.v1.Identifier
-	52,  // 61: trigone.v1.Quarantined.external_identifier:type_name -> trigone.v1.Identifier
-	52,  // 62: trigone.v1.Quarantined.case_patient_identifier:type_name -> trigone.v1.Identifier
-	52,  // 63: trigone.v1.Quarantined.former_patient_identifiers:type_name -> trigone.v1.Identifier
-	14,  // 64: trigone.v1.Quarantined.sections:type_name -> trigone.v1.SectionReceipt
-	37,  // 65: trigone.v1.Quarantined.changes:type_name -> trigone.v1.FieldChange
-	53,  // 66: trigone.v1.Quarantined.case_file:type_name -> trigone.v1.CaseFile
-	13,  // 67: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
-	10,  // 68: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
-	5,   // 69: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
-	19,  // 70: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
-	55,  // 71: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
-	10,  // 72: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5,   // 73: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
-	3,   // 74: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
-	10,  // 75: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	8,   // 76: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
-	52,  // 77: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
-	19,  // 78: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
-	10,  // 79: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
-	18,  // 80: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
-	19,  // 81: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
-	55,  // 82: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
-	10,  // 83: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
-	18,  // 84: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
-	19,  // 85: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
-	55,  // 86: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
-	10,  // 87: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
-	55,  // 88: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
-	9,   // 89: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
-	58,  // 90: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
-	58,  // 91: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
-	11,  // 92: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
-	15,  // 93: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
-	20,  // 94: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
-	22,  // 95: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
-	25,  // 96: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
-	28,  // 97: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
-	31,  // 98: trigone.v1.RecordService.ListQuarantined:input_type -> trigone.v1.ListQuarantinedRequest
-	34,  // 99: trigone.v1.RecordService.GetQuarantined:input_type -> trigone.v1.GetQuarantinedRequest
-	38,  // 100: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
-	40,  // 101: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
-	42,  // 102: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
-	44,  // 103: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
-	46,  // 104: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
-	48,  // 105: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
-	50,  // 106: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
-	13,  // 107: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
-	16,  // 108: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
-	21,  // 109: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
-	23,  // 110: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
-	26,  // 111: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
-	29,  // 112: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
-	32,  // 113: trigone.v1.RecordService.ListQuarantined:output_type -> trigone.v1.ListQuarantinedResponse
-	35,  // 114: trigone.v1.RecordService.GetQuarantined:output_type -> trigone.v1.GetQuarantinedResponse
-	39,  // 115: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
-	41,  // 116: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
-	43,  // 117: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
-	45,  // 118: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
-	47,  // 119: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
-	49,  // 120: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
-	51,  // 121: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
-	107, // [107:122] is the sub-list for method output_type
-	92,  // [92:107] is the sub-list for method input_type
-	92,  // [92:92] is the sub-list for extension type_name
-	92,  // [92:92] is the sub-list for extension extendee
-	0,   // [0:92] is the sub-list for field type_name
+	52,  // 32: trigone.v1.ListCasesRequest.external_identifier:type_name -> trigone.v1.Identifier
+	24,  // 33: trigone.v1.ListCasesResponse.cases:type_name -> trigone.v1.CaseSummary
+	52,  // 34: trigone.v1.CaseSummary.external_identifier:type_name -> trigone.v1.Identifier
+	3,   // 35: trigone.v1.CaseSummary.state:type_name -> trigone.v1.CaseState
+	19,  // 36: trigone.v1.CaseSummary.sections:type_name -> trigone.v1.SectionStatus
+	54,  // 37: trigone.v1.CaseSummary.changed_time:type_name -> google.protobuf.Timestamp
+	57,  // 38: trigone.v1.CaseSummary.plan_timing:type_name -> trigone.v1.PlanTiming
+	54,  // 39: trigone.v1.CaseSummary.incision_time:type_name -> google.protobuf.Timestamp
+	10,  // 40: trigone.v1.ListRevisionsRequest.case:type_name -> trigone.v1.CaseReference
+	27,  // 41: trigone.v1.ListRevisionsResponse.revisions:type_name -> trigone.v1.Revision
+	54,  // 42: trigone.v1.Revision.received_time:type_name -> google.protobuf.Timestamp
+	54,  // 43: trigone.v1.Revision.source_time:type_name -> google.protobuf.Timestamp
+	5,   // 44: trigone.v1.Revision.retraction_reason:type_name -> trigone.v1.RetractionReason
+	53,  // 45: trigone.v1.Revision.content:type_name -> trigone.v1.CaseFile
+	30,  // 46: trigone.v1.ListChangesResponse.changes:type_name -> trigone.v1.Change
+	4,   // 47: trigone.v1.Change.kind:type_name -> trigone.v1.ChangeKind
+	0,   // 48: trigone.v1.Change.state:type_name -> trigone.v1.SectionState
+	54,  // 49: trigone.v1.Change.time:type_name -> google.protobuf.Timestamp
+	6,   // 50: trigone.v1.ListQuarantinedRequest.state:type_name -> trigone.v1.QuarantineState
+	10,  // 51: trigone.v1.ListQuarantinedRequest.case:type_name -> trigone.v1.CaseReference
+	33,  // 52: trigone.v1.ListQuarantinedResponse.quarantined:type_name -> trigone.v1.QuarantinedSummary
+	6,   // 53: trigone.v1.QuarantinedSummary.state:type_name -> trigone.v1.QuarantineState
+	7,   // 54: trigone.v1.QuarantinedSummary.reason:type_name -> trigone.v1.QuarantineReason
+	54,  // 55: trigone.v1.QuarantinedSummary.received_time:type_name -> google.protobuf.Timestamp
+	52,  // 56: trigone.v1.QuarantinedSummary.external_identifier:type_name -> trigone.v1.Identifier
+	54,  // 57: trigone.v1.QuarantinedSummary.decided_time:type_name -> google.protobuf.Timestamp
+	56,  // 58: trigone.v1.GetQuarantinedRequest.read_mask:type_name -> google.protobuf.FieldMask
+	36,  // 59: trigone.v1.GetQuarantinedResponse.quarantined:type_name -> trigone.v1.Quarantined
+	33,  // 60: trigone.v1.Quarantined.summary:type_name -> trigone.v1.QuarantinedSummary
+	52,  // 61: trigone.v1.Quarantined.patient_identifier:type_name -> trigone.v1.Identifier
+	52,  // 62: trigone.v1.Quarantined.external_identifier:type_name -> trigone.v1.Identifier
+	52,  // 63: trigone.v1.Quarantined.case_patient_identifier:type_name -> trigone.v1.Identifier
+	52,  // 64: trigone.v1.Quarantined.former_patient_identifiers:type_name -> trigone.v1.Identifier
+	14,  // 65: trigone.v1.Quarantined.sections:type_name -> trigone.v1.SectionReceipt
+	37,  // 66: trigone.v1.Quarantined.changes:type_name -> trigone.v1.FieldChange
+	53,  // 67: trigone.v1.Quarantined.case_file:type_name -> trigone.v1.CaseFile
+	13,  // 68: trigone.v1.FileQuarantinedResponse.submitted:type_name -> trigone.v1.SubmitCaseResponse
+	10,  // 69: trigone.v1.RetractSectionRequest.case:type_name -> trigone.v1.CaseReference
+	5,   // 70: trigone.v1.RetractSectionRequest.reason:type_name -> trigone.v1.RetractionReason
+	19,  // 71: trigone.v1.RetractSectionResponse.section:type_name -> trigone.v1.SectionStatus
+	55,  // 72: trigone.v1.RetractSectionResponse.evaluation:type_name -> trigone.v1.Evaluation
+	10,  // 73: trigone.v1.RetractCaseRequest.case:type_name -> trigone.v1.CaseReference
+	5,   // 74: trigone.v1.RetractCaseRequest.reason:type_name -> trigone.v1.RetractionReason
+	3,   // 75: trigone.v1.RetractCaseResponse.state:type_name -> trigone.v1.CaseState
+	10,  // 76: trigone.v1.AmendIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	8,   // 77: trigone.v1.AmendIdentityRequest.amendment:type_name -> trigone.v1.IdentityAmendment
+	52,  // 78: trigone.v1.AmendIdentityRequest.patient_identifier:type_name -> trigone.v1.Identifier
+	19,  // 79: trigone.v1.AmendIdentityResponse.sections:type_name -> trigone.v1.SectionStatus
+	10,  // 80: trigone.v1.ConfirmFindingRequest.case:type_name -> trigone.v1.CaseReference
+	18,  // 81: trigone.v1.ConfirmFindingResponse.confirmation:type_name -> trigone.v1.Confirmation
+	19,  // 82: trigone.v1.ConfirmFindingResponse.sections:type_name -> trigone.v1.SectionStatus
+	55,  // 83: trigone.v1.ConfirmFindingResponse.evaluation:type_name -> trigone.v1.Evaluation
+	10,  // 84: trigone.v1.RevokeConfirmationRequest.case:type_name -> trigone.v1.CaseReference
+	18,  // 85: trigone.v1.RevokeConfirmationResponse.confirmation:type_name -> trigone.v1.Confirmation
+	19,  // 86: trigone.v1.RevokeConfirmationResponse.sections:type_name -> trigone.v1.SectionStatus
+	55,  // 87: trigone.v1.RevokeConfirmationResponse.evaluation:type_name -> trigone.v1.Evaluation
+	10,  // 88: trigone.v1.EvaluateAgainRequest.case:type_name -> trigone.v1.CaseReference
+	55,  // 89: trigone.v1.EvaluateAgainResponse.evaluation:type_name -> trigone.v1.Evaluation
+	9,   // 90: trigone.v1.EvaluateAgainResponse.fidelity:type_name -> trigone.v1.Fidelity
+	58,  // 91: trigone.v1.EvaluateAgainResponse.appeared:type_name -> trigone.v1.Finding
+	58,  // 92: trigone.v1.EvaluateAgainResponse.vanished:type_name -> trigone.v1.Finding
+	11,  // 93: trigone.v1.RecordService.SubmitCase:input_type -> trigone.v1.SubmitCaseRequest
+	15,  // 94: trigone.v1.RecordService.GetCase:input_type -> trigone.v1.GetCaseRequest
+	20,  // 95: trigone.v1.RecordService.GetCaseInEmergency:input_type -> trigone.v1.GetCaseInEmergencyRequest
+	22,  // 96: trigone.v1.RecordService.ListCases:input_type -> trigone.v1.ListCasesRequest
+	25,  // 97: trigone.v1.RecordService.ListRevisions:input_type -> trigone.v1.ListRevisionsRequest
+	28,  // 98: trigone.v1.RecordService.ListChanges:input_type -> trigone.v1.ListChangesRequest
+	31,  // 99: trigone.v1.RecordService.ListQuarantined:input_type -> trigone.v1.ListQuarantinedRequest
+	34,  // 100: trigone.v1.RecordService.GetQuarantined:input_type -> trigone.v1.GetQuarantinedRequest
+	38,  // 101: trigone.v1.RecordService.FileQuarantined:input_type -> trigone.v1.FileQuarantinedRequest
+	40,  // 102: trigone.v1.RecordService.RetractSection:input_type -> trigone.v1.RetractSectionRequest
+	42,  // 103: trigone.v1.RecordService.RetractCase:input_type -> trigone.v1.RetractCaseRequest
+	44,  // 104: trigone.v1.RecordService.AmendIdentity:input_type -> trigone.v1.AmendIdentityRequest
+	46,  // 105: trigone.v1.RecordService.ConfirmFinding:input_type -> trigone.v1.ConfirmFindingRequest
+	48,  // 106: trigone.v1.RecordService.RevokeConfirmation:input_type -> trigone.v1.RevokeConfirmationRequest
+	50,  // 107: trigone.v1.RecordService.EvaluateAgain:input_type -> trigone.v1.EvaluateAgainRequest
+	13,  // 108: trigone.v1.RecordService.SubmitCase:output_type -> trigone.v1.SubmitCaseResponse
+	16,  // 109: trigone.v1.RecordService.GetCase:output_type -> trigone.v1.GetCaseResponse
+	21,  // 110: trigone.v1.RecordService.GetCaseInEmergency:output_type -> trigone.v1.GetCaseInEmergencyResponse
+	23,  // 111: trigone.v1.RecordService.ListCases:output_type -> trigone.v1.ListCasesResponse
+	26,  // 112: trigone.v1.RecordService.ListRevisions:output_type -> trigone.v1.ListRevisionsResponse
+	29,  // 113: trigone.v1.RecordService.ListChanges:output_type -> trigone.v1.ListChangesResponse
+	32,  // 114: trigone.v1.RecordService.ListQuarantined:output_type -> trigone.v1.ListQuarantinedResponse
+	35,  // 115: trigone.v1.RecordService.GetQuarantined:output_type -> trigone.v1.GetQuarantinedResponse
+	39,  // 116: trigone.v1.RecordService.FileQuarantined:output_type -> trigone.v1.FileQuarantinedResponse
+	41,  // 117: trigone.v1.RecordService.RetractSection:output_type -> trigone.v1.RetractSectionResponse
+	43,  // 118: trigone.v1.RecordService.RetractCase:output_type -> trigone.v1.RetractCaseResponse
+	45,  // 119: trigone.v1.RecordService.AmendIdentity:output_type -> trigone.v1.AmendIdentityResponse
+	47,  // 120: trigone.v1.RecordService.ConfirmFinding:output_type -> trigone.v1.ConfirmFindingResponse
+	49,  // 121: trigone.v1.RecordService.RevokeConfirmation:output_type -> trigone.v1.RevokeConfirmationResponse
+	51,  // 122: trigone.v1.RecordService.EvaluateAgain:output_type -> trigone.v1.EvaluateAgainResponse
+	108, // [108:123] is the sub-list for method output_type
+	93,  // [93:108] is the sub-list for method input_type
+	93,  // [93:93] is the sub-list for extension type_name
+	93,  // [93:93] is the sub-list for extension extendee
+	0,   // [0:93] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_record_service_proto_init() }
