@@ -2,6 +2,7 @@ package server
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
@@ -319,9 +320,7 @@ func TestAnErasureTellsOfSubmitsItDiscards(t *testing.T) {
 		return answer.GetQuarantineId()
 	}
 	decided, open, later := aside("decided"), aside("open"), ""
-	if _, err := record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{QuarantineId: decided, Reason: "not ours", Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true}}); err != nil {
-		t.Fatal(err)
-	}
+	discard(ctx, t, record, decided)
 	erased, err := administration.EraseIdentity(ctx, &trigonev1.EraseIdentityRequest{Case: &trigonev1.CaseReference{Name: name}, CaseVersion: 1})
 	if err != nil {
 		t.Fatal(err)
@@ -346,6 +345,21 @@ func TestAnErasureTellsOfSubmitsItDiscards(t *testing.T) {
 	}
 	if want := []string{decided + " ", open + " identity_erased", later + " case_erased"}; !slices.Equal(got, want) {
 		t.Errorf("discarded: %q, want %q", got, want)
+	}
+}
+
+// discard discards a submit that was set aside, as one who has read it.
+func discard(ctx context.Context, t *testing.T, record trigonev1.RecordServiceClient, id string) {
+	t.Helper()
+	read, err := record.GetQuarantined(ctx, &trigonev1.GetQuarantinedRequest{QuarantineId: id, Parent: "sites/harbour"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := record.FileQuarantined(ctx, &trigonev1.FileQuarantinedRequest{
+		QuarantineId: id, Parent: "sites/harbour", Reason: "another patient", Etag: read.GetQuarantined().GetEtag(), RequestId: "discard",
+		Decision: &trigonev1.FileQuarantinedRequest_Discard{Discard: true},
+	}); err != nil {
+		t.Fatal(err)
 	}
 }
 

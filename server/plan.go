@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"crypto/ed25519"
 	"crypto/tls"
 	"net"
 	"reflect"
@@ -10,6 +11,8 @@ import (
 	"golang.org/x/net/netutil"
 
 	"trigone/fhirmap"
+	"trigone/internal/access"
+	"trigone/internal/casebook"
 	"trigone/internal/deployment"
 	"trigone/internal/identity"
 	"trigone/internal/policy"
@@ -86,6 +89,21 @@ func deployed(o Options) (*plan, error) {
 		}
 	}
 	return p, nil
+}
+
+// keeps gives for how long is kept what is not kept for good, as the deployment file
+// says when it is asked; without one all is kept.
+func (p *plan) keeps(recorder *access.Recorder, key ed25519.PrivateKey) func() casebook.Keep {
+	return func() (k casebook.Keep) {
+		if p.keeper != nil {
+			r := p.keeper.Trust().Deployment.Retention
+			k.Quarantine, k.Requests, k.Accesses = r.Quarantine, r.Requests, r.Accesses
+		}
+		if key != nil {
+			k.Sign, k.Key = recorder.SignCut, key.Public().(ed25519.PublicKey)
+		}
+		return k
+	}
 }
 
 // tls gives the configuration of a listener; nil: none.

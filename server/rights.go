@@ -75,6 +75,7 @@ var rights = []right{
 	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), about: "who looked"},
 	{call: trigonev1.AdministrationService_EraseIdentity_FullMethodName, roles: may(administrator), about: "remove what identifies a patient, for good"},
 	{call: trigonev1.AdministrationService_EraseCase_FullMethodName, roles: may(administrator), about: "remove a case, for good"},
+	{call: trigonev1.AdministrationService_RunRetention_FullMethodName, roles: may(administrator), about: "remove what was kept for its time"},
 	{call: trigonev1.ReferenceService_ListMetrics_FullMethodName, roles: deployment.Roles(), about: "the catalogue"},
 	{call: trigonev1.ReferenceService_ListRules_FullMethodName, roles: deployment.Roles(), about: "the rules and limits"},
 	{call: trigonev1.ReferenceService_ListSources_FullMethodName, roles: deployment.Roles(), about: "where numbers come from"},

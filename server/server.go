@@ -180,7 +180,9 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 	r.listener, r.running, r.keeper, r.operations, r.rest, r.failed = listener, calls, p.keeper, ops, face, make(chan error, 3)
 	r.grpc, r.building = grpc.NewServer(options...), rebuildRows(ctx, store, houses.any().policy, o.Log)
 	r.watch = watchStore(ctx, store, r.health, o.Log)
-	register(r.grpc, administrationService{erasures: &erasures{path: ErasuresFile(p.storePath), key: accessKey, now: now}, log: o.Log})
+	register(r.grpc, administrationService{
+		erasures: &erasures{path: ErasuresFile(p.storePath), key: accessKey, now: now}, keep: p.keeps(recorder, accessKey), log: o.Log,
+	})
 	healthgrpc.RegisterHealthServer(r.grpc, r.health)
 	if p.reflection {
 		reflection.Register(r.grpc)

@@ -147,7 +147,24 @@ func (auditService) SignOffAccess(ctx context.Context, req *trigonev1.SignOffAcc
 type administrationService struct {
 	trigonev1.UnimplementedAdministrationServiceServer
 	erasures *erasures
+	keep     func() casebook.Keep
 	log      *zap.Logger
+}
+
+func (s administrationService) RunRetention(ctx context.Context, req *trigonev1.RunRetentionRequest) (*trigonev1.RunRetentionResponse, error) {
+	resp, err := answer(ctx, req, func(ctx context.Context, who casebook.Principal, req *trigonev1.RunRetentionRequest) (*trigonev1.RunRetentionResponse, error) {
+		return of(ctx).book.RunRetention(ctx, who, req, s.keep())
+	})
+	if err != nil || req.GetValidateOnly() {
+		return resp, err
+	}
+	for _, o := range resp.GetOutcomes() {
+		if o.GetCount() > 0 {
+			s.log.Info("removed for its age", zap.String("what", convert.Word(o.GetKind())), zap.Int64("count", o.GetCount()), zap.Time("before", o.GetBefore().AsTime()),
+				zap.String("site", of(ctx).site), zap.String("caller", callerName(ctx)), zap.Bool("overwritten", resp.GetOverwritten()))
+		}
+	}
+	return resp, nil
 }
 
 func (s administrationService) EraseIdentity(ctx context.Context, req *trigonev1.EraseIdentityRequest) (*trigonev1.EraseIdentityResponse, error) {

@@ -104,6 +104,12 @@ func (s *trusted) write(name string, content []byte) {
 
 func trust(t testing.TB, change func(string) string) *trusted {
 	t.Helper()
+	return trustAt(t, nil, change)
+}
+
+// trustAt is trust with a clock of the server's own.
+func trustAt(t testing.TB, now func() time.Time, change func(string) string) *trusted {
+	t.Helper()
 	s := &trusted{TB: t, dir: t.TempDir(), cases: map[string]string{}}
 	var err error
 	s.authority, err = trial.NewAuthority("authority", time.Now().Add(-time.Hour), time.Now().Add(time.Hour))
@@ -121,7 +127,7 @@ func trust(t testing.TB, change func(string) string) *trusted {
 	s.write("bay.yaml", []byte(strings.Replace(clinical.Text, "site: harbour", "site: bay", 1)))
 	core, logs := observer.New(zapcore.DebugLevel)
 	s.logs = logs
-	s.running, err = Start(t.Context(), Options{Deployment: s.deploymentOf(change), Log: zap.New(core)})
+	s.running, err = Start(t.Context(), Options{Deployment: s.deploymentOf(change), Log: zap.New(core), Now: now})
 	s.ok(err)
 	t.Cleanup(func() {
 		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)

@@ -200,7 +200,7 @@ func serveAs(t *testing.T, who casebook.Principal) *grpc.ClientConn {
 			return handler(srv, streamIn{stream, in(stream.Context())})
 		}, mapErrorsStream(zap.NewNop())),
 	)
-	register(s, administrationService{})
+	register(s, administrationService{keep: func() casebook.Keep { return casebook.Keep{} }})
 	listener := bufconn.Listen(1 << 20)
 	served := make(chan error, 1)
 	go func() { served <- s.Serve(listener) }()

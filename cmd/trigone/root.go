@@ -125,7 +125,7 @@ Exit codes
 	root.AddCommand(
 		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
-		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.metricsCommand(), a.rulesCommand(),
+		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
 	return root

@@ -18,8 +18,9 @@ func verifyAccessCommand() *cobra.Command {
 		Short: "Prove that the access record is whole, or name the first break",
 		Long: `verify-access walks over the access record of a store: every line must follow the one
 before it, no number may be missing, and every head that was signed must be part of it.
-A line that was changed, removed or moved is named. It changes nothing and may run
-beside a server.
+A line that was changed, removed or moved is named. Lines that trigone retention removed
+for their age are no break: a signed mark says up to which one, by whom and when. It
+changes nothing and may run beside a server.
 
 Who can write the file and has no key can still cut lines off at the end together with
 everything that speaks of them. That is found out by a head from elsewhere: give the log
@@ -42,6 +43,10 @@ Exit codes: 0 whole, 1 broken or could not be read, 2 wrong use.`,
 			}
 			fmt.Fprintf(out, "%d lines, %d (%s) to %d (%s): each follows the one before it\n",
 				v.Lines, v.First, v.FirstTime.Format(time.RFC3339), v.Last, v.LastTime.Format(time.RFC3339))
+			if v.Cut.Number > 0 {
+				fmt.Fprintf(out, "lines 1 to %d were removed for their age on %s, as %s at site %s asked: those before %s; the mark of it is signed\n",
+					v.Cut.Number, v.Cut.Time.Format(time.RFC3339), v.Cut.Caller, v.Cut.Site, v.Cut.Before.Format(time.RFC3339))
+			}
 			switch {
 			case v.Heads == 0:
 				fmt.Fprintln(out, "no head was signed or given: whoever can write the file could have made all of them anew")

@@ -19,8 +19,8 @@ func initDeploymentCommand() *cobra.Command {
 		Use:   "init-deployment",
 		Short: "Write a deployment to try: TLS, two roles and a token",
 		Long: `init-deployment writes a deployment that works: a deployment file, certificates for
-the server, a surgeon and an engine, a key that signs tokens with one token of an
-auditor, and the built-in clinical policy. The authority that signed the certificates is
+the server, a surgeon, an engine and the keeper of the service, a key that signs tokens
+with one token of an auditor, one that signs who looked, and the built-in clinical policy. The authority that signed the certificates is
 not kept. It is for trying: a hospital has its own authority and its own place to sign
 in.`,
 		Example: `  trigoned init-deployment --out trial

@@ -251,6 +251,13 @@ func (r *Recorder) sign(ctx context.Context, now bool) {
 	}
 }
 
+// SignCut signs where the chain is cut; only with a key.
+func (r *Recorder) SignCut(c storage.AccessCut) storage.AccessCut {
+	c.Key = r.c.Key.Public().(ed25519.PublicKey)
+	c.Signature = ed25519.Sign(r.c.Key, c.Signed())
+	return c
+}
+
 func (r *Recorder) keep(ctx context.Context, at storage.AccessHead) error {
 	h := storage.SignedHead{AccessHead: at, Time: r.c.Now().UTC()}
 	if r.c.Key != nil {

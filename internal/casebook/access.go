@@ -94,6 +94,16 @@ func (a *Access) Emergency(reason string) {
 	a.line.Detail, a.line.Reason = storage.AccessEmergency, reason
 }
 
+// Tells says something beside, in words of the program.
+func (a *Access) Tells(detail string) {
+	if a == nil {
+		return
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.line.Detail = detail
+}
+
 // SignsOff says that the call signs off an earlier line.
 func (a *Access) SignsOff(number int64) {
 	if a == nil {

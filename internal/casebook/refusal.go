@@ -69,6 +69,7 @@ const (
 	ReasonNoKey             = "DE_IDENTIFICATION_KEY_NEEDED"
 	ReasonOtherRecord       = "OTHER_RECORD"
 	ReasonNotBuilt          = "ROWS_NOT_BUILT"
+	ReasonAccessRecord      = "ACCESS_RECORD_BROKEN"
 	ReasonBusy              = "BUSY"
 )
 

@@ -59,6 +59,9 @@ func (d *Deployment) check() {
 	if d.Listen.HTTP != "" && !Loopback(d.Listen.HTTP) && d.Listen.HTTPBaseURL == "" && r.Count() == 0 {
 		r.Fault(r.at[&d.Listen.HTTP], "listen.http_base_url is missing: others reach FHIR over HTTP by a name, and resources are named by it, such as https://records.example.org:7431/fhir")
 	}
+	if a := &d.Retention.Accesses; *a > 0 && d.AccessRecord.Key == "" {
+		r.Fault(r.at[a], "retention.access_days needs access_record.key: lines go only where a signature says up to which one, or nobody could tell it from a record that somebody shortened")
+	}
 	byCertificate := d.TLS != nil && d.TLS.ClientAuthority != ""
 	if !byCertificate && d.Tokens == nil && r.Count() == 0 {
 		r.FaultAt(nil, "nobody could sign in: give tls.client_authority, so that callers show certificates, or tokens")

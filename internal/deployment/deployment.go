@@ -25,6 +25,7 @@ type Deployment struct {
 	Identities   []*Identity
 	Store        Store
 	AccessRecord AccessRecord
+	Retention    Retention
 	// Limits are those of each identity that has none of its own.
 	Limits Limits
 	// Reflection tells any caller who is signed in what the contract is, outside
@@ -53,6 +54,14 @@ type AccessRecord struct {
 	// Key is a file of the key that signs it; empty: it is not signed, and reads go on
 	// while it cannot be written.
 	Key string
+}
+
+// Retention says for how long is kept what is not kept for good, in whole days; 0: for
+// good.
+type Retention struct {
+	// Quarantine is of bodies of quarantined submits that were decided on, Requests of
+	// rows of earlier requests, Accesses of lines of the access record.
+	Quarantine, Requests, Accesses time.Duration
 }
 
 // TLS names the files of the server's certificate.

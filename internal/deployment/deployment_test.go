@@ -55,6 +55,9 @@ limits:
   concurrent_calls: 8
 access_record:
   key: /etc/trigone/access.key
+retention:
+  quarantine_days: 90
+  access_days: 3650
 `
 
 // watchedFile is that with health and metrics.
@@ -68,6 +71,9 @@ func TestAWholeFile(t *testing.T) {
 	if d.Listen.GRPC != "0.0.0.0:7430" || d.TLS.Certificate != "/etc/trigone/server.pem" || d.TLS.ClientAuthority != "/etc/trigone/clients.pem" ||
 		d.Store.File != "/etc/trigone/record/trigone.db" || !d.Store.MustExist || d.Tokens.Skew != 10*time.Second || d.Tokens.Longest != 24*time.Hour {
 		t.Errorf("%+v %+v %+v", d, d.TLS, d.Tokens)
+	}
+	if want := (Retention{Quarantine: 90 * 24 * time.Hour, Accesses: 3650 * 24 * time.Hour}); d.Retention != want {
+		t.Errorf("%+v, want %+v", d.Retention, want)
 	}
 	if len(d.Sites) != 1 || !d.Sites[0].OperatorsInExports || d.Site("harbour") != d.Sites[0] || d.Site("bay") != nil {
 		t.Errorf("sites %v", d.Sites)
@@ -111,6 +117,9 @@ var faulty = []struct {
 	{"clocks apart by hours", "skew_seconds: 10", "skew_seconds: 7200", "14:17", "give 0 to 300"},
 	{"half a call", "concurrent_calls: 8", "concurrent_calls: 1.5", "36:21", "give a whole number"},
 	{"yes", "must_exist: true", "must_exist: yes", "34:15", "true or false"},
+	{"lines that go without a signature", "access_record:\n  key: /etc/trigone/access.key\n", "", "39:16", "retention.access_days needs access_record.key"},
+	{"lines that go too soon", "access_days: 3650", "access_days: 7", "41:16", "give 30 to 36500"},
+	{"part of a day", "quarantine_days: 90", "quarantine_days: 0.5", "40:20", "give 1 to 36500"},
 	{"an alias", "audience: trigone", "audience: *a", "12:13", ""},
 	{"certificates that nothing proves", "  client_authority: /etc/trigone/clients.pem\n", "", "", "tls.client_authority is not given"},
 	{"an address with a query", "7431/fhir", "7431/fhir?token=1", "5:18", "no address to name resources by"},
@@ -239,16 +248,17 @@ func compiled(t *testing.T) *jsonschema.Schema {
 
 // beyondSchema is what the reader refuses and a schema cannot say.
 var beyondSchema = map[string]string{
-	"a key given twice":                "a document in memory has each key once",
-	"no port":                          "arithmetic",
-	"rights at no site":                "compares entries",
-	"nobody can sign in as him":        "looks at several keys",
-	"two under one subject":            "compares entries",
-	"two who are one operator":         "compares entries",
-	"tokens without keys":              "looks at two keys",
-	"certificates that nothing proves": "looks at two sections",
-	"resources without a name":         "looks at two keys",
-	"an alias":                         "no document to an editor",
+	"a key given twice":                 "a document in memory has each key once",
+	"no port":                           "arithmetic",
+	"rights at no site":                 "compares entries",
+	"nobody can sign in as him":         "looks at several keys",
+	"two under one subject":             "compares entries",
+	"two who are one operator":          "compares entries",
+	"tokens without keys":               "looks at two keys",
+	"certificates that nothing proves":  "looks at two sections",
+	"resources without a name":          "looks at two keys",
+	"lines that go without a signature": "looks at two sections",
+	"an alias":                          "no document to an editor",
 }
 
 func TestSchemaAgreesWithTheReader(t *testing.T) {

@@ -46,6 +46,12 @@ var (
 // most entries of one list.
 const most = 1000
 
+// Times that are written in days; a hundred years are as good as none.
+const (
+	day         = 24 * time.Hour
+	longestDays = 36500
+)
+
 // keys are those of the file.
 func (d *Deployment) keys() []key {
 	d.Tokens, d.TLS = nil, nil
@@ -66,6 +72,11 @@ func (d *Deployment) keys() []key {
 		})},
 		{"access_record", false, "how it is kept who looked", section([]key{
 			{"key", true, "file of the private key of Ed25519 that signs it, PEM, readable by its owner only; with it, reads are refused while they cannot be put on record", file(&d.AccessRecord.Key)},
+		})},
+		{"retention", false, "for how long is kept what is not kept for good, in days; what is left out is kept. It goes when an administrator calls for it (trigone retention), never by itself", section([]key{
+			{"quarantine_days", false, "bodies of quarantined submits, from when they were filed or discarded", span(&d.Retention.Quarantine, day, 1, longestDays)},
+			{"request_days", false, "rows by which a request that is sent again is known", span(&d.Retention.Requests, day, 7, longestDays)},
+			{"access_days", false, "lines of the access record; needs access_record.key, which signs where it was cut", span(&d.Retention.Accesses, day, 30, longestDays)},
 		})},
 		{"tokens", false, "which bearer tokens are taken (JWT)", optional(&d.Tokens, func(t *Tokens) []key {
 			t.Skew, t.Longest = 30*time.Second, 24*time.Hour
@@ -388,6 +399,7 @@ func span(into *time.Duration, unit time.Duration, low, high int) value {
 	n := -1
 	w := whole(&n, low, high)
 	return value{w.schema, func(r *reading, f strictyaml.Field) {
+		r.at[into] = f
 		if w.read(r, f); n >= 0 {
 			*into = time.Duration(n) * unit
 		}

@@ -45,7 +45,7 @@ type Access struct {
 const (
 	// AccessRemoved: the lines up to the one it concerns were removed, as old as the
 	// site keeps them.
-	AccessRemoved = "earlier lines removed, as old as they are kept"
+	AccessRemoved = "earlier lines removed for their age"
 	// AccessEmergency: what identifies was read while lines could not be written.
 	AccessEmergency = "emergency"
 	// AccessSignedOff: a reviewer saw the emergency line it concerns.

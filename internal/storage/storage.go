@@ -41,6 +41,9 @@ var (
 	// ErrAway: the file of the record was deleted, replaced or cannot be reached. Reads
 	// go on from the file that was opened, if they can.
 	ErrAway = errors.New("the store's file cannot be reached or is not the one that was opened")
+	// ErrChain: the access record is not what was written; the error names the first
+	// break.
+	ErrChain = errors.New("the access record is not what was written")
 	// ErrBusy: another program has held the store for too long.
 	ErrBusy = errors.New("another program writes to the store")
 )
@@ -522,6 +525,16 @@ type Store interface {
 	Accesses(ctx context.Context, site string, f AccessFilter, after string, limit int) (lines []Access, next string, err error)
 	// AccessHead gives where the access record ends.
 	AccessHead(ctx context.Context) (AccessHead, error)
+	// Expired says what at a site is over its time.
+	Expired(ctx context.Context, site string, r Retention) (Expiry, error)
+	// ProveAccesses proves the lines of the access record from the first to one, by the
+	// signed heads among them, and gives its hash. keys are the public keys that may have
+	// signed. ErrChain.
+	ProveAccesses(ctx context.Context, number int64, keys [][]byte) (hash []byte, err error)
+	// RemoveExpired removes what Expired found over its time, the lines of the access
+	// record up to the mark (nil: none), which it keeps, and adds lines to the record.
+	// ErrStale: what is over its time is no longer what was found.
+	RemoveExpired(ctx context.Context, site string, r Retention, found Expiry, mark *AccessCut, lines []Access) error
 	// KeepSignedHead keeps a head that was signed. ErrStale: the line of its number is
 	// not the one that was signed.
 	KeepSignedHead(ctx context.Context, h SignedHead) error

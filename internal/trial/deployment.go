@@ -2,8 +2,11 @@ package trial
 
 import (
 	"bytes"
+	"crypto/ed25519"
+	"crypto/x509"
 	"crypto/x509/pkix"
 	_ "embed"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"os"
@@ -53,9 +56,9 @@ const (
 //go:embed deployment.yaml.tmpl
 var text string
 
-// Write writes a deployment that works: a server's certificate, a surgeon's and an
-// engine's, a key that signs tokens with one token of an auditor, and the deployment
-// file. It gives until when the token is valid.
+// Write writes a deployment that works: a server's certificate, a surgeon's, an engine's
+// and an administrator's, a key that signs tokens with one token of an auditor, one that
+// signs the access record, and the deployment file. It gives until when the token is valid.
 func Write(o Options) (until time.Time, err error) {
 	if _, err := os.Stat(filepath.Join(o.Dir, DeploymentName)); err == nil {
 		return until, fmt.Errorf("%s holds a deployment already; give another folder with --out", o.Dir)
@@ -73,11 +76,15 @@ func Write(o Options) (until time.Time, err error) {
 		"server":    {Subject: pkix.Name{CommonName: "trigone trial server"}, Hosts: o.Hosts, Server: true},
 		SurgeonName: {Subject: pkix.Name{CommonName: "surgeon", Organization: []string{"Trial"}}},
 		"engine":    {Subject: pkix.Name{CommonName: "any"}, URIs: []string{"urn:example:engine"}},
+		"keeper":    {Subject: pkix.Name{CommonName: "keeper", Organization: []string{"Trial"}}},
 	} {
 		i.From, i.Until = from, o.Now.Add(certificatesFor)
 		if files[name+".pem"], files[name+".key"], err = authority.Issue(i); err != nil {
 			return until, err
 		}
+	}
+	if files["access.key"], err = accessKey(); err != nil {
+		return until, err
 	}
 	signer, err := NewSigner("trial-1")
 	if err != nil {
@@ -108,4 +115,17 @@ func Write(o Options) (until time.Time, err error) {
 		faults = append(faults, private.Write(filepath.Join(o.Dir, name), content))
 	}
 	return until, errors.Join(faults...)
+}
+
+// accessKey makes a key that signs the access record.
+func accessKey() ([]byte, error) {
+	_, key, err := ed25519.GenerateKey(nil)
+	if err != nil {
+		return nil, err
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		return nil, err
+	}
+	return pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), nil
 }

@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"time"
 
@@ -183,10 +184,13 @@ type AccessVerified struct {
 	// Unknown is whether no key was given, so that whoever can write the file could
 	// have signed with one of his own.
 	Unknown bool
+	// Cut is the mark before the first line: the lines up to its Number were removed for
+	// their age; 0: none were.
+	Cut storage.AccessCut
 }
 
 // ErrChain is what does not fit in an access record; it names the first break.
-var ErrChain = errors.New("the access record is not what was written")
+var ErrChain = storage.ErrChain
 
 func broken(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", ErrChain, fmt.Sprintf(format, args...))
@@ -220,6 +224,20 @@ func VerifyAccess(ctx context.Context, path string, keys [][]byte, elsewhere []s
 	return v, c.check(elsewhere)
 }
 
+// ProveAccesses proves the lines from the first to one.
+func (s *Store) ProveAccesses(ctx context.Context, number int64, keys [][]byte) (hash []byte, err error) {
+	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, classed(err)
+	}
+	defer func() { _ = tx.Rollback() }() // it wrote nothing
+	c := chainCheck{verifying: verifying{ctx: ctx, tx: tx}, AccessVerified: &AccessVerified{}, keys: keys}
+	if _, err = c.walk(nil, number); err == nil && c.number != number {
+		err = broken("line %d is missing", number)
+	}
+	return c.before, classed(err)
+}
+
 // keptHead is a head that the chain is held against. One from elsewhere that nobody
 // signed is believed: who gives it says where it was kept.
 type keptHead struct {
@@ -232,37 +250,62 @@ type chainCheck struct {
 	*AccessVerified
 	keys  [][]byte
 	heads map[int64][]keptHead
-	// removed are the numbers up to which lines say that earlier ones were removed.
-	removed map[int64]bool
+	// removed is whether a line says that the lines before the first one were removed.
+	removed bool
+	// number and before are of the line that was walked over last, and its hash.
+	number int64
+	before []byte
 }
 
 func (c *chainCheck) check(elsewhere []storage.SignedHead) error {
-	var end storage.AccessHead
+	end, err := c.walk(elsewhere, math.MaxInt64)
+	if err != nil {
+		return err
+	}
+	if c.Cut.Number > 0 && !c.removed {
+		return broken("lines 1 to %d are missing, and no line says that they were removed", c.Cut.Number)
+	}
+	if end.Number != c.number || (c.number > 0 && string(end.Hash) != string(c.before)) {
+		return broken("it is cut off behind line %d: line %d was the last one", c.number, end.Number)
+	}
+	for n := range c.heads {
+		if n > c.number {
+			return broken("it is cut off behind line %d: line %d was there when a head was signed", c.number, n)
+		}
+	}
+	return c.reasons()
+}
+
+// walk holds each line up to a number against the one before it, and gives where the
+// chain ends.
+func (c *chainCheck) walk(elsewhere []storage.SignedHead, last int64) (end storage.AccessHead, err error) {
 	if err := c.each(accessHead, func(scan func(...any) error) error {
 		return scan((*blob)(&end.Chain), &end.Number, (*blob)(&end.Hash))
 	}); err != nil {
-		return err
+		return end, err
 	}
 	c.Chain = end.Chain
 	if err := c.collect(end.Chain, elsewhere); err != nil {
-		return err
+		return end, err
 	}
-	c.removed = map[int64]bool{}
-	before, number := storage.FirstAccessHash(end.Chain), int64(0)
-	if err := c.each(`SELECT `+accessColumns+` FROM accesses AS a LEFT JOIN sites AS s ON s.id = a.site ORDER BY a.number`, func(scan func(...any) error) error {
+	mark, err := c.mark()
+	if err != nil {
+		return end, err
+	}
+	c.number, c.before = 0, storage.FirstAccessHash(end.Chain)
+	return end, c.each(`SELECT `+accessColumns+` FROM accesses AS a LEFT JOIN sites AS s ON s.id = a.site WHERE a.number <= ? ORDER BY a.number`, func(scan func(...any) error) error {
 		var a storage.Access
 		if err := scanAccess(scanFunc(scan), &a); err != nil {
-			return broken("line %d cannot be read: %v", number+1, err)
+			return broken("line %d cannot be read: %v", c.number+1, err)
 		}
+		number, before := c.number, c.before
 		if c.First == 0 {
 			c.First, c.FirstTime = a.Number, a.Time
 			if a.Number > 1 {
-				// The line before is gone; its hash stands in the head that was signed when the
-				// lines up to it were removed.
-				number = a.Number - 1
-				if before = c.signedHash(number); before == nil {
-					return broken("lines 1 to %d are missing, and no signed head ends there", number)
+				if err := c.cut(a.Number-1, mark); err != nil {
+					return err
 				}
+				number, before = a.Number-1, c.Cut.Hash
 			}
 		}
 		switch {
@@ -274,28 +317,38 @@ func (c *chainCheck) check(elsewhere []storage.SignedHead) error {
 		if got := a.Chained(before); string(got) != string(a.Hash) {
 			return broken("line %d of %s is not the one that was written there: it, or the line before it, was changed or moved", a.Number, a.Time.Format(time.RFC3339))
 		}
-		number, before = a.Number, a.Hash
+		c.number, c.before = a.Number, a.Hash
 		c.Lines++
 		c.Last, c.LastTime = a.Number, a.Time
-		if a.Detail == storage.AccessRemoved {
-			c.removed[a.Concerns] = true
+		if a.Detail == storage.AccessRemoved && a.Concerns == c.First-1 {
+			c.removed = true
 		}
-		return c.fits(number, before)
-	}); err != nil {
+		return c.fits(c.number, c.before)
+	}, last)
+}
+
+// cut asks for the mark that must stand where the lines up to a number are missing. The
+// hash of the last of them is in it, so that the next line has something to follow.
+func (c *chainCheck) cut(number int64, mark storage.AccessCut) error {
+	switch {
+	case mark.Number != number:
+		return broken("lines 1 to %d are missing, and no mark says that they were removed", number)
+	case !c.signedBy(mark.Key, mark.Signed(), mark.Signature):
+		return broken("lines 1 to %d are missing, and the mark that says so was not signed by a key that may", number)
+	}
+	c.Cut = mark
+	return c.fits(number, mark.Hash)
+}
+
+// mark reads the mark of the last cut; its Number is 0 where there was none.
+func (c *chainCheck) mark() (cut storage.AccessCut, err error) {
+	cut.Chain = c.Chain
+	return cut, c.each(`SELECT number, hash, before, time, site, caller, key, signature FROM access_cut`, func(scan func(...any) error) error {
+		var before, at sql.NullInt64
+		err := scan(&cut.Number, (*blob)(&cut.Hash), &before, &at, &cut.Site, &cut.Caller, (*blob)(&cut.Key), (*blob)(&cut.Signature))
+		cut.Before, cut.Time = instant(before), instant(at)
 		return err
-	}
-	if c.First > 1 && !c.removed[c.First-1] {
-		return broken("lines 1 to %d are missing, and no line says that they were removed", c.First-1)
-	}
-	if end.Number != number || (number > 0 && string(end.Hash) != string(before)) {
-		return broken("it is cut off behind line %d: line %d was the last one", number, end.Number)
-	}
-	for n := range c.heads {
-		if n > number {
-			return broken("it is cut off behind line %d: line %d was there when a head was signed", number, n)
-		}
-	}
-	return c.reasons()
+	})
 }
 
 // collect reads the heads that are kept, beside those from elsewhere.
@@ -324,24 +377,19 @@ func (c *chainCheck) trusted(h keptHead) bool {
 	if h.elsewhere && len(h.Signature) == 0 {
 		return true
 	}
-	if len(h.Key) != ed25519.PublicKeySize || !ed25519.Verify(h.Key, h.Signed(), h.Signature) {
+	return c.signedBy(h.Key, h.Signed(), h.Signature)
+}
+
+// signedBy says whether a key that may has signed.
+func (c *chainCheck) signedBy(key, signed, signature []byte) bool {
+	if len(key) != ed25519.PublicKeySize || !ed25519.Verify(key, signed, signature) {
 		return false
 	}
 	known := len(c.keys) == 0
 	for _, k := range c.keys {
-		known = known || string(k) == string(h.Key)
+		known = known || string(k) == string(key)
 	}
 	return known
-}
-
-// signedHash gives the hash of a line by its signed head; nil: there is none.
-func (c *chainCheck) signedHash(number int64) []byte {
-	for _, h := range c.heads[number] {
-		if c.trusted(h) {
-			return h.Hash
-		}
-	}
-	return nil
 }
 
 // fits holds the heads of a line against it.

@@ -99,7 +99,7 @@ func TestAccessRecordShowsWhatWasDone(t *testing.T) {
 		{what: "a line is removed", do: `DELETE FROM accesses WHERE number = 4`, says: "line 4 is missing"},
 		{what: "lines are removed", do: `DELETE FROM accesses WHERE number IN (4, 5, 6)`, says: "lines 4 to 6 are missing"},
 		{what: "the first lines are removed", do: `DELETE FROM accesses WHERE number <= 3`, says: "lines 1 to 3 are missing"},
-		{what: "the lines up to a head are removed", do: `DELETE FROM accesses WHERE number <= 10`, says: "no line says that they were removed"},
+		{what: "the lines up to a head are removed", do: `DELETE FROM accesses WHERE number <= 10`, says: "no mark says that they were removed"},
 		{what: "two lines change places", do: `
 			UPDATE accesses SET number = -4 WHERE number = 4; UPDATE accesses SET number = 4 WHERE number = 7; UPDATE accesses SET number = 7 WHERE number = -4`, says: "line 4 of"},
 		{what: "a line is removed and the ones behind it move up", do: `

@@ -27,6 +27,7 @@
 //	9       first release  the index of cases that are awaited
 //	10      first release  the list of quarantined submits
 //	11      first release  the index of case numbers
+//	12      first release  where the access record was cut
 package sqlite
 
 import (

@@ -61,6 +61,7 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"the access record, many at once", accessesAtOnce},
 		{"an identity erased", erasedIdentity},
 		{"a case erased", erasedWhole},
+		{"what is over its time", retention},
 		{"resources are found", resourcesAreFound},
 		{"rows of searches are built", rowsOfSearchesAreBuilt},
 		{"cases of patients", casesOfPatients},

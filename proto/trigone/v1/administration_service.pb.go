@@ -10,6 +10,7 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -21,6 +22,64 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// What is kept for a time.
+type RetentionKind int32
+
+const (
+	// Not stated.
+	RetentionKind_RETENTION_KIND_UNSPECIFIED RetentionKind = 0
+	// Bodies of quarantined submits that were filed or discarded, with the reasons given,
+	// from that decision on. That they came and what became of them stays.
+	RetentionKind_RETENTION_KIND_QUARANTINE_BODIES RetentionKind = 1
+	// Rows by which a request that is sent again is known, from the first one on.
+	RetentionKind_RETENTION_KIND_REQUESTS RetentionKind = 2
+	// Lines of the access record.
+	RetentionKind_RETENTION_KIND_ACCESS_LINES RetentionKind = 3
+)
+
+// Enum value maps for RetentionKind.
+var (
+	RetentionKind_name = map[int32]string{
+		0: "RETENTION_KIND_UNSPECIFIED",
+		1: "RETENTION_KIND_QUARANTINE_BODIES",
+		2: "RETENTION_KIND_REQUESTS",
+		3: "RETENTION_KIND_ACCESS_LINES",
+	}
+	RetentionKind_value = map[string]int32{
+		"RETENTION_KIND_UNSPECIFIED":       0,
+		"RETENTION_KIND_QUARANTINE_BODIES": 1,
+		"RETENTION_KIND_REQUESTS":          2,
+		"RETENTION_KIND_ACCESS_LINES":      3,
+	}
+)
+
+func (x RetentionKind) Enum() *RetentionKind {
+	p := new(RetentionKind)
+	*p = x
+	return p
+}
+
+func (x RetentionKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RetentionKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_trigone_v1_administration_service_proto_enumTypes[0].Descriptor()
+}
+
+func (RetentionKind) Type() protoreflect.EnumType {
+	return &file_trigone_v1_administration_service_proto_enumTypes[0]
+}
+
+func (x RetentionKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RetentionKind.Descriptor instead.
+func (RetentionKind) EnumDescriptor() ([]byte, []int) {
+	return file_trigone_v1_administration_service_proto_rawDescGZIP(), []int{0}
+}
 
 // Request of EraseIdentity.
 type EraseIdentityRequest struct {
@@ -325,12 +384,252 @@ func (x *EraseCaseResponse) GetMessage() string {
 	return ""
 }
 
+// Request of RunRetention. It may be sent again at any time: what is gone does not go
+// twice.
+type RunRetentionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// sites/{site}; unset: the only site of this server.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Answers what would go, and removes nothing.
+	ValidateOnly bool `protobuf:"varint,2,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// Overwrites what was removed before in the files, even if nothing goes now: after an
+	// answer whose overwritten was false.
+	Overwrite     bool `protobuf:"varint,3,opt,name=overwrite,proto3" json:"overwrite,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RunRetentionRequest) Reset() {
+	*x = RunRetentionRequest{}
+	mi := &file_trigone_v1_administration_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RunRetentionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RunRetentionRequest) ProtoMessage() {}
+
+func (x *RunRetentionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_administration_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RunRetentionRequest.ProtoReflect.Descriptor instead.
+func (*RunRetentionRequest) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_administration_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *RunRetentionRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *RunRetentionRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *RunRetentionRequest) GetOverwrite() bool {
+	if x != nil {
+		return x.Overwrite
+	}
+	return false
+}
+
+// Response of RunRetention.
+type RunRetentionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was looked at, each kind once.
+	Outcomes []*RetentionOutcome `protobuf:"bytes,1,rep,name=outcomes,proto3" json:"outcomes,omitempty"`
+	// Whether what was removed is overwritten in the files too. If not, and anything was
+	// removed, the message says what to do.
+	Overwritten bool `protobuf:"varint,2,opt,name=overwritten,proto3" json:"overwritten,omitempty"`
+	// What was done, what stays, and what else there is to do.
+	Message       string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RunRetentionResponse) Reset() {
+	*x = RunRetentionResponse{}
+	mi := &file_trigone_v1_administration_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RunRetentionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RunRetentionResponse) ProtoMessage() {}
+
+func (x *RunRetentionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_administration_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RunRetentionResponse.ProtoReflect.Descriptor instead.
+func (*RunRetentionResponse) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_administration_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *RunRetentionResponse) GetOutcomes() []*RetentionOutcome {
+	if x != nil {
+		return x.Outcomes
+	}
+	return nil
+}
+
+func (x *RunRetentionResponse) GetOverwritten() bool {
+	if x != nil {
+		return x.Overwritten
+	}
+	return false
+}
+
+func (x *RunRetentionResponse) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+// What became of one kind of what is kept for a time.
+type RetentionOutcome struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kind.
+	Kind RetentionKind `protobuf:"varint,1,opt,name=kind,proto3,enum=trigone.v1.RetentionKind" json:"kind,omitempty"`
+	// For how many days it is kept, by the deployment file; 0: for good.
+	KeptDays int32 `protobuf:"varint,2,opt,name=kept_days,json=keptDays,proto3" json:"kept_days,omitempty"`
+	// What is older than this goes; unset: nothing does.
+	Before *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=before,proto3" json:"before,omitempty"`
+	// How many went, or would.
+	Count int64 `protobuf:"varint,4,opt,name=count,proto3" json:"count,omitempty"`
+	// Time of the oldest of these.
+	OldestTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=oldest_time,json=oldestTime,proto3" json:"oldest_time,omitempty"`
+	// How many are older and stay all the same, because somebody has yet to see to them.
+	HeldCount int64 `protobuf:"varint,6,opt,name=held_count,json=heldCount,proto3" json:"held_count,omitempty"`
+	// Time of the oldest of these.
+	OldestHeldTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=oldest_held_time,json=oldestHeldTime,proto3" json:"oldest_held_time,omitempty"`
+	// Why, in words: what is counted from when, what holds others, what goes with it.
+	Explanation   string `protobuf:"bytes,8,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetentionOutcome) Reset() {
+	*x = RetentionOutcome{}
+	mi := &file_trigone_v1_administration_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetentionOutcome) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetentionOutcome) ProtoMessage() {}
+
+func (x *RetentionOutcome) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_administration_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetentionOutcome.ProtoReflect.Descriptor instead.
+func (*RetentionOutcome) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_administration_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *RetentionOutcome) GetKind() RetentionKind {
+	if x != nil {
+		return x.Kind
+	}
+	return RetentionKind_RETENTION_KIND_UNSPECIFIED
+}
+
+func (x *RetentionOutcome) GetKeptDays() int32 {
+	if x != nil {
+		return x.KeptDays
+	}
+	return 0
+}
+
+func (x *RetentionOutcome) GetBefore() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Before
+	}
+	return nil
+}
+
+func (x *RetentionOutcome) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *RetentionOutcome) GetOldestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OldestTime
+	}
+	return nil
+}
+
+func (x *RetentionOutcome) GetHeldCount() int64 {
+	if x != nil {
+		return x.HeldCount
+	}
+	return 0
+}
+
+func (x *RetentionOutcome) GetOldestHeldTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OldestHeldTime
+	}
+	return nil
+}
+
+func (x *RetentionOutcome) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
 var File_trigone_v1_administration_service_proto protoreflect.FileDescriptor
 
 const file_trigone_v1_administration_service_proto_rawDesc = "" +
 	"\n" +
 	"'trigone/v1/administration_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1ftrigone/v1/record_service.proto\"\xbf\x01\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1ftrigone/v1/record_service.proto\"\xbf\x01\n" +
 	"\x14EraseIdentityRequest\x12-\n" +
 	"\x04case\x18\x01 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12*\n" +
 	"\fcase_version\x18\x02 \x01(\x03B\a\xbaH\x04\"\x02(\x00R\vcaseVersion\x12#\n" +
@@ -353,10 +652,35 @@ const file_trigone_v1_administration_service_proto_rawDesc = "" +
 	"\fcase_version\x18\x02 \x01(\x03R\vcaseVersion\x12+\n" +
 	"\x05state\x18\x03 \x01(\x0e2\x15.trigone.v1.CaseStateR\x05state\x12 \n" +
 	"\voverwritten\x18\x04 \x01(\bR\voverwritten\x12\x18\n" +
-	"\amessage\x18\x05 \x01(\tR\amessage2\xb7\x01\n" +
+	"\amessage\x18\x05 \x01(\tR\amessage\"z\n" +
+	"\x13RunRetentionRequest\x12 \n" +
+	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12#\n" +
+	"\rvalidate_only\x18\x02 \x01(\bR\fvalidateOnly\x12\x1c\n" +
+	"\toverwrite\x18\x03 \x01(\bR\toverwrite\"\x8c\x01\n" +
+	"\x14RunRetentionResponse\x128\n" +
+	"\boutcomes\x18\x01 \x03(\v2\x1c.trigone.v1.RetentionOutcomeR\boutcomes\x12 \n" +
+	"\voverwritten\x18\x02 \x01(\bR\voverwritten\x12\x18\n" +
+	"\amessage\x18\x03 \x01(\tR\amessage\"\xec\x02\n" +
+	"\x10RetentionOutcome\x12-\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x19.trigone.v1.RetentionKindR\x04kind\x12\x1b\n" +
+	"\tkept_days\x18\x02 \x01(\x05R\bkeptDays\x122\n" +
+	"\x06before\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x06before\x12\x14\n" +
+	"\x05count\x18\x04 \x01(\x03R\x05count\x12;\n" +
+	"\voldest_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"oldestTime\x12\x1d\n" +
+	"\n" +
+	"held_count\x18\x06 \x01(\x03R\theldCount\x12D\n" +
+	"\x10oldest_held_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x0eoldestHeldTime\x12 \n" +
+	"\vexplanation\x18\b \x01(\tR\vexplanation*\x93\x01\n" +
+	"\rRetentionKind\x12\x1e\n" +
+	"\x1aRETENTION_KIND_UNSPECIFIED\x10\x00\x12$\n" +
+	" RETENTION_KIND_QUARANTINE_BODIES\x10\x01\x12\x1b\n" +
+	"\x17RETENTION_KIND_REQUESTS\x10\x02\x12\x1f\n" +
+	"\x1bRETENTION_KIND_ACCESS_LINES\x10\x032\x8a\x02\n" +
 	"\x15AdministrationService\x12T\n" +
 	"\rEraseIdentity\x12 .trigone.v1.EraseIdentityRequest\x1a!.trigone.v1.EraseIdentityResponse\x12H\n" +
-	"\tEraseCase\x12\x1c.trigone.v1.EraseCaseRequest\x1a\x1d.trigone.v1.EraseCaseResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
+	"\tEraseCase\x12\x1c.trigone.v1.EraseCaseRequest\x1a\x1d.trigone.v1.EraseCaseResponse\x12Q\n" +
+	"\fRunRetention\x12\x1f.trigone.v1.RunRetentionRequest\x1a .trigone.v1.RunRetentionResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
 
 var (
 	file_trigone_v1_administration_service_proto_rawDescOnce sync.Once
@@ -370,28 +694,41 @@ func file_trigone_v1_administration_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_administration_service_proto_rawDescData
 }
 
-var file_trigone_v1_administration_service_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_trigone_v1_administration_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_trigone_v1_administration_service_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_trigone_v1_administration_service_proto_goTypes = []any{
-	(*EraseIdentityRequest)(nil),  // 0: trigone.v1.EraseIdentityRequest
-	(*EraseIdentityResponse)(nil), // 1: trigone.v1.EraseIdentityResponse
-	(*EraseCaseRequest)(nil),      // 2: trigone.v1.EraseCaseRequest
-	(*EraseCaseResponse)(nil),     // 3: trigone.v1.EraseCaseResponse
-	(*CaseReference)(nil),         // 4: trigone.v1.CaseReference
-	(CaseState)(0),                // 5: trigone.v1.CaseState
+	(RetentionKind)(0),            // 0: trigone.v1.RetentionKind
+	(*EraseIdentityRequest)(nil),  // 1: trigone.v1.EraseIdentityRequest
+	(*EraseIdentityResponse)(nil), // 2: trigone.v1.EraseIdentityResponse
+	(*EraseCaseRequest)(nil),      // 3: trigone.v1.EraseCaseRequest
+	(*EraseCaseResponse)(nil),     // 4: trigone.v1.EraseCaseResponse
+	(*RunRetentionRequest)(nil),   // 5: trigone.v1.RunRetentionRequest
+	(*RunRetentionResponse)(nil),  // 6: trigone.v1.RunRetentionResponse
+	(*RetentionOutcome)(nil),      // 7: trigone.v1.RetentionOutcome
+	(*CaseReference)(nil),         // 8: trigone.v1.CaseReference
+	(CaseState)(0),                // 9: trigone.v1.CaseState
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
 }
 var file_trigone_v1_administration_service_proto_depIdxs = []int32{
-	4, // 0: trigone.v1.EraseIdentityRequest.case:type_name -> trigone.v1.CaseReference
-	4, // 1: trigone.v1.EraseCaseRequest.case:type_name -> trigone.v1.CaseReference
-	5, // 2: trigone.v1.EraseCaseResponse.state:type_name -> trigone.v1.CaseState
-	0, // 3: trigone.v1.AdministrationService.EraseIdentity:input_type -> trigone.v1.EraseIdentityRequest
-	2, // 4: trigone.v1.AdministrationService.EraseCase:input_type -> trigone.v1.EraseCaseRequest
-	1, // 5: trigone.v1.AdministrationService.EraseIdentity:output_type -> trigone.v1.EraseIdentityResponse
-	3, // 6: trigone.v1.AdministrationService.EraseCase:output_type -> trigone.v1.EraseCaseResponse
-	5, // [5:7] is the sub-list for method output_type
-	3, // [3:5] is the sub-list for method input_type
-	3, // [3:3] is the sub-list for extension type_name
-	3, // [3:3] is the sub-list for extension extendee
-	0, // [0:3] is the sub-list for field type_name
+	8,  // 0: trigone.v1.EraseIdentityRequest.case:type_name -> trigone.v1.CaseReference
+	8,  // 1: trigone.v1.EraseCaseRequest.case:type_name -> trigone.v1.CaseReference
+	9,  // 2: trigone.v1.EraseCaseResponse.state:type_name -> trigone.v1.CaseState
+	7,  // 3: trigone.v1.RunRetentionResponse.outcomes:type_name -> trigone.v1.RetentionOutcome
+	0,  // 4: trigone.v1.RetentionOutcome.kind:type_name -> trigone.v1.RetentionKind
+	10, // 5: trigone.v1.RetentionOutcome.before:type_name -> google.protobuf.Timestamp
+	10, // 6: trigone.v1.RetentionOutcome.oldest_time:type_name -> google.protobuf.Timestamp
+	10, // 7: trigone.v1.RetentionOutcome.oldest_held_time:type_name -> google.protobuf.Timestamp
+	1,  // 8: trigone.v1.AdministrationService.EraseIdentity:input_type -> trigone.v1.EraseIdentityRequest
+	3,  // 9: trigone.v1.AdministrationService.EraseCase:input_type -> trigone.v1.EraseCaseRequest
+	5,  // 10: trigone.v1.AdministrationService.RunRetention:input_type -> trigone.v1.RunRetentionRequest
+	2,  // 11: trigone.v1.AdministrationService.EraseIdentity:output_type -> trigone.v1.EraseIdentityResponse
+	4,  // 12: trigone.v1.AdministrationService.EraseCase:output_type -> trigone.v1.EraseCaseResponse
+	6,  // 13: trigone.v1.AdministrationService.RunRetention:output_type -> trigone.v1.RunRetentionResponse
+	11, // [11:14] is the sub-list for method output_type
+	8,  // [8:11] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_administration_service_proto_init() }
@@ -405,13 +742,14 @@ func file_trigone_v1_administration_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_administration_service_proto_rawDesc), len(file_trigone_v1_administration_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   4,
+			NumEnums:      1,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_trigone_v1_administration_service_proto_goTypes,
 		DependencyIndexes: file_trigone_v1_administration_service_proto_depIdxs,
+		EnumInfos:         file_trigone_v1_administration_service_proto_enumTypes,
 		MessageInfos:      file_trigone_v1_administration_service_proto_msgTypes,
 	}.Build()
 	File_trigone_v1_administration_service_proto = out.File

@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	AdministrationService_EraseIdentity_FullMethodName = "/trigone.v1.AdministrationService/EraseIdentity"
 	AdministrationService_EraseCase_FullMethodName     = "/trigone.v1.AdministrationService/EraseCase"
+	AdministrationService_RunRetention_FullMethodName  = "/trigone.v1.AdministrationService/RunRetention"
 )
 
 // AdministrationServiceClient is the client API for AdministrationService service.
@@ -38,6 +39,11 @@ type AdministrationServiceClient interface {
 	// its versions and its changes stay, and receivers are told of every resource that it
 	// was entered in error.
 	EraseCase(ctx context.Context, in *EraseCaseRequest, opts ...grpc.CallOption) (*EraseCaseResponse, error)
+	// Removes what has been kept as long as the deployment file says: bodies of
+	// quarantined submits that were decided on, earlier requests, lines of the access
+	// record. Nothing goes by itself: whoever keeps the service calls this, as often as
+	// wanted. A case is never removed for its age.
+	RunRetention(ctx context.Context, in *RunRetentionRequest, opts ...grpc.CallOption) (*RunRetentionResponse, error)
 }
 
 type administrationServiceClient struct {
@@ -68,6 +74,16 @@ func (c *administrationServiceClient) EraseCase(ctx context.Context, in *EraseCa
 	return out, nil
 }
 
+func (c *administrationServiceClient) RunRetention(ctx context.Context, in *RunRetentionRequest, opts ...grpc.CallOption) (*RunRetentionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RunRetentionResponse)
+	err := c.cc.Invoke(ctx, AdministrationService_RunRetention_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdministrationServiceServer is the server API for AdministrationService service.
 // All implementations must embed UnimplementedAdministrationServiceServer
 // for forward compatibility.
@@ -83,6 +99,11 @@ type AdministrationServiceServer interface {
 	// its versions and its changes stay, and receivers are told of every resource that it
 	// was entered in error.
 	EraseCase(context.Context, *EraseCaseRequest) (*EraseCaseResponse, error)
+	// Removes what has been kept as long as the deployment file says: bodies of
+	// quarantined submits that were decided on, earlier requests, lines of the access
+	// record. Nothing goes by itself: whoever keeps the service calls this, as often as
+	// wanted. A case is never removed for its age.
+	RunRetention(context.Context, *RunRetentionRequest) (*RunRetentionResponse, error)
 	mustEmbedUnimplementedAdministrationServiceServer()
 }
 
@@ -98,6 +119,9 @@ func (UnimplementedAdministrationServiceServer) EraseIdentity(context.Context, *
 }
 func (UnimplementedAdministrationServiceServer) EraseCase(context.Context, *EraseCaseRequest) (*EraseCaseResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method EraseCase not implemented")
+}
+func (UnimplementedAdministrationServiceServer) RunRetention(context.Context, *RunRetentionRequest) (*RunRetentionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RunRetention not implemented")
 }
 func (UnimplementedAdministrationServiceServer) mustEmbedUnimplementedAdministrationServiceServer() {}
 func (UnimplementedAdministrationServiceServer) testEmbeddedByValue()                               {}
@@ -156,6 +180,24 @@ func _AdministrationService_EraseCase_Handler(srv interface{}, ctx context.Conte
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdministrationService_RunRetention_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RunRetentionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdministrationServiceServer).RunRetention(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdministrationService_RunRetention_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdministrationServiceServer).RunRetention(ctx, req.(*RunRetentionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AdministrationService_ServiceDesc is the grpc.ServiceDesc for AdministrationService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -170,6 +212,10 @@ var AdministrationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "EraseCase",
 			Handler:    _AdministrationService_EraseCase_Handler,
+		},
+		{
+			MethodName: "RunRetention",
+			Handler:    _AdministrationService_RunRetention_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
