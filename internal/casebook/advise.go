@@ -7,9 +7,7 @@ import (
 	"time"
 
 	"trigone/internal/convert"
-	"trigone/internal/evaluate"
 	"trigone/internal/latitude"
-	"trigone/internal/repair"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -50,32 +48,8 @@ func (b *Book) EvaluatePlan(ctx context.Context, who Principal, req *trigonev1.E
 			return nil, err
 		}
 	}
-	resp, _, _, err := b.answer(ctx, f, req, b.now().UTC())
+	resp, _, err := b.answer(ctx, f, req, b.now().UTC())
 	return resp, err
-}
-
-// Tried is the answer to a plan that is tried, with the case and the evaluation that
-// it was made of.
-type Tried struct {
-	Answer     *trigonev1.EvaluatePlanResponse
-	Case       *repair.Case
-	Evaluation evaluate.Evaluation
-}
-
-// TryPlan is EvaluatePlan of a case file alone, of which nothing is recorded.
-func (b *Book) TryPlan(ctx context.Context, who Principal, req *trigonev1.EvaluatePlanRequest) (Tried, error) {
-	if _, err := b.Admit(who, req); err != nil {
-		return Tried{}, err
-	}
-	list := checkQuestion(req)
-	if req.GetRecord() || req.GetCase() != nil {
-		list = append(list, convert.Violation{Path: "case", Message: "and record go with a question about a stored case; a plan that is tried stands alone"})
-	}
-	if err := RefuseFields(list); err != nil {
-		return Tried{}, err
-	}
-	resp, _, j, err := b.answer(ctx, &Folder{}, req, b.now().UTC())
-	return Tried{resp, j.of, j.result}, err
 }
 
 func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
@@ -107,12 +81,12 @@ func checkQuestion(req *trigonev1.EvaluatePlanRequest) []convert.Violation {
 }
 
 // answer evaluates what was sent laid over a folder, which is left as it is.
-func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePlanRequest, now time.Time) (*trigonev1.EvaluatePlanResponse, *Folder, judgement, error) {
+func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePlanRequest, now time.Time) (*trigonev1.EvaluatePlanResponse, *Folder, error) {
 	f = f.clone()
 	lay(f, req.GetCaseFile(), now)
 	j, err := b.judge(ctx, f, now)
 	if err != nil {
-		return nil, nil, judgement{}, err
+		return nil, nil, err
 	}
 	sent := convert.SectionNames(req.GetCaseFile())
 	for _, s := range j.message.GetSections() {
@@ -134,11 +108,11 @@ func (b *Book) answer(ctx context.Context, f *Folder, req *trigonev1.EvaluatePla
 			for _, fault := range faults {
 				list = append(list, convert.Violation{Path: fault.Path, Message: fault.Message})
 			}
-			return nil, nil, judgement{}, RefuseFields(list)
+			return nil, nil, RefuseFields(list)
 		}
 		resp.Freedom = convert.Freedom(told, req.GetWhatIfs())
 	}
-	return resp, f, j, nil
+	return resp, f, nil
 }
 
 // advise answers a question and keeps the answer.
@@ -165,7 +139,7 @@ func (b *Book) advise(ctx context.Context, who Principal, req *trigonev1.Evaluat
 	case f.section(adviceKind+id) != nil:
 		return nil, nil, Refuse(FailedPrecondition, ReasonAdviceExists, "the case has an answer of this advice_id; an id is never used again, so give a new one or leave it to the server")
 	}
-	resp, laid, _, err := b.answer(ctx, f, req, now)
+	resp, laid, err := b.answer(ctx, f, req, now)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -23,8 +23,12 @@ type Trial struct {
 	// Factors are those of systolic anterior motion.
 	Factors []string
 	Window  []string
-	// Basis says what the contact was predicted from.
-	Basis    string
+	// Heights say which heights the contact rests on, Basis all that it was predicted
+	// from.
+	Heights []string
+	Basis   string
+	// Disputed says that a contradiction names numbers of the plan.
+	Disputed bool
 	Findings []TrialFinding
 	// Counts tells how many findings there are of each kind.
 	Counts string
@@ -70,20 +74,26 @@ func TrialOf(e *trigonev1.Evaluation, plan *trigonev1.Plan) Trial {
 	low, high := contactAim(plan)
 	t.Predicts = mean != nil && mean.Value != nil
 	if t.Predicts {
-		t.Basis = words.Sentence(words.Capital(readable(mean.GetExplanation())))
+		basis := readable(mean.GetExplanation())
+		t.Basis = words.Sentence(words.Capital(basis))
+		for _, note := range strings.Split(basis, "; ") {
+			if strings.HasPrefix(note, "A2 ") || strings.HasPrefix(note, "P2 ") {
+				t.Heights = append(t.Heights, words.Sentence(note))
+			}
+		}
 	}
 	onEchoRow := forecastOf(overlap, "Contact of A2 and P2, the length over which both meet", low, high)
 	meanRow := forecastOf(mean, "Mean contact of both leaflets in the model", low, high)
 	switch {
-	case overlap == nil && mean == nil:
-		t.Contact = []Forecast{{Quantity: onEchoRow.Quantity, Why: "nothing is planned of which it could be predicted: give the device with its inner diameter"}}
+	case deviceOf(plan) == nil:
+		t.Contact = []Forecast{{Quantity: onEchoRow.Quantity, Why: "not predicted: the plan has no ring and no band, whose inner antero-posterior diameter sets that of the slice"}}
 	case onEchoRow.Why != "" && meanRow.Why == onEchoRow.Why, onEchoRow.Range == meanRow.Range && onEchoRow.Middle == meanRow.Middle && onEchoRow.Why == "":
 		t.Contact = []Forecast{onEchoRow}
 	default:
 		meanRow.Aim = "" // the aim is one of what echo sees
 		t.Contact = []Forecast{onEchoRow, meanRow}
 	}
-	if line := planned(e, metric.IDPredictedAnteriorShare, middleSlice); line != nil {
+	if line := planned(e, metric.IDPredictedAnteriorShare, middleSlice); line != nil && deviceOf(plan) != nil {
 		low, high := lineAim(plan)
 		t.Line = []Forecast{forecastOf(line, "Closure line, from the anterior hinge", low, high)}
 	}
@@ -94,7 +104,7 @@ func TrialOf(e *trigonev1.Evaluation, plan *trigonev1.Plan) Trial {
 	for _, gap := range e.GetRuleGaps() {
 		text := words.Spaced(gap.GetRule())
 		if len(gap.GetMissing()) > 0 {
-			text += ": missing " + missing(gap.GetMissing())
+			text += ": missing " + lacking(gap.GetMissing())
 		}
 		if !slices.Contains(t.Unjudged, text) {
 			t.Unjudged = append(t.Unjudged, text)
@@ -115,6 +125,24 @@ func planned(e *trigonev1.Evaluation, id, place string) *trigonev1.MetricValue {
 	return nil
 }
 
+// lacking names what is missing of a plan that has one assessment, and at most one step
+// of a kind: neither needs to be named.
+func lacking(names []string) string {
+	var list []string
+	for _, n := range names {
+		leaf, _, _ := strings.Cut(n, " of ")
+		leaf, where, _ := strings.Cut(leaf, " at ")
+		text := words.Spaced(leaf)
+		if p := place(where); p != "" && !strings.HasPrefix(where, "step:") {
+			text += " at " + p
+		}
+		if !slices.Contains(list, text) {
+			list = append(list, text)
+		}
+	}
+	return words.And(list)
+}
+
 func forecastOf(m *trigonev1.MetricValue, quantityName string, low, high *float64) Forecast {
 	f := Forecast{Quantity: quantityName}
 	if m == nil {
@@ -122,6 +150,9 @@ func forecastOf(m *trigonev1.MetricValue, quantityName string, low, high *float6
 		return f
 	}
 	f.Range, f.Middle, f.Why = predictionCells(m)
+	if len(m.GetMissing()) > 0 {
+		f.Why = "cannot be told without " + lacking(m.GetMissing())
+	}
 	if f.Why == "" {
 		f.Aim = aimText(m, low, high)
 	}
@@ -137,6 +168,8 @@ func aimText(m *trigonev1.MetricValue, low, high *float64) string {
 	said := func(v float64) string { return quantity(v, max(n, decimals(v)), m.GetUnit()) }
 	aim := ""
 	switch {
+	case low != nil && high != nil && *low == *high:
+		aim = said(*low)
 	case low != nil && high != nil:
 		aim = number(*low, max(n, decimals(*low))) + " to " + said(*high)
 	case low != nil:
@@ -202,16 +235,19 @@ func gradientAim(plan *trigonev1.Plan) (low, high *float64) {
 	return nil, nil
 }
 
-func (t *Trial) gradient(e *trigonev1.Evaluation, plan *trigonev1.Plan) {
-	device := (*trigonev1.Annuloplasty)(nil)
+func deviceOf(plan *trigonev1.Plan) *trigonev1.Annuloplasty {
 	for _, s := range plan.GetSteps() {
 		if a := s.GetTechnique().GetAnnuloplasty(); a != nil {
-			device = a
+			return a
 		}
 	}
+	return nil
+}
+
+func (t *Trial) gradient(e *trigonev1.Evaluation, plan *trigonev1.Plan) {
 	m := planned(e, metric.IDExpectedGradient, "")
 	switch {
-	case device == nil:
+	case deviceOf(plan) == nil:
 		t.NoGradient = "No gradient is shown: the plan has no ring and no band."
 	case m == nil:
 		t.NoGradient = "No gradient is shown: it needs heart rate and forward flow together, and neither is assumed."
@@ -250,7 +286,7 @@ func (t *Trial) computed(e *trigonev1.Evaluation) {
 			continue
 		}
 		n := places(m.GetMetric(), m.GetValue())
-		v := TrialValue{Name: words.Capital(row.Name), Place: place(m.GetPlace()), Value: quantity(m.GetValue(), n, m.GetUnit())}
+		v := TrialValue{Name: words.Capital(row.Name), Place: where(m), Value: quantity(m.GetValue(), n, m.GetUnit())}
 		switch {
 		case m.StandardUncertainty != nil:
 			v.Value = number(m.GetValue(), n) + " ± " + quantity(m.GetStandardUncertainty(), max(n, 1), m.GetUnit())
@@ -264,9 +300,26 @@ func (t *Trial) computed(e *trigonev1.Evaluation) {
 	}
 }
 
+// where gives the place of a value, and whether it is of the plan: a step needs no name
+// where there is one of its kind.
+func where(m *trigonev1.MetricValue) string {
+	var list []string
+	if p := place(m.GetPlace()); p != "" && !strings.HasPrefix(m.GetPlace(), "step:") {
+		list = append(list, p)
+	}
+	switch {
+	case m.GetOccasion() == string(valve.AtPlan):
+		list = append(list, "as planned")
+	case strings.HasPrefix(m.GetOccasion(), "assessment"):
+		list = append(list, "before the repair")
+	}
+	return strings.Join(list, ", ")
+}
+
 func (t *Trial) findings(e *trigonev1.Evaluation) {
 	cited := newCitations(e)
 	for _, f := range e.GetFindings() {
+		t.Disputed = t.Disputed || len(f.GetDisputes()) > 0 && !f.GetConfirmed()
 		x := TrialFinding{Severity: Word(f.GetSeverity()), Rule: words.Spaced(f.GetRule()), Place: place(f.GetPlace()), Message: f.GetMessage(), Advice: f.GetAdvice()}
 		var limits []string
 		for _, l := range f.GetLimits() {

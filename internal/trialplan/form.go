@@ -219,7 +219,7 @@ var inputs = []Input{
 			Word{LateralComm, "lateral commissure"}, Word{MedialComm, "medial commissure"})}}},
 	{Number: 6, Title: "Native heights of P1 and P3", Group: Valve, Adds: "how even the posterior leaflet is left",
 		Parts: []Part{length(P1, "P1", valve.LeafletHeight), length(P3, "P3", valve.LeafletHeight)}},
-	{Number: 7, Title: "Annulus, antero-posterior, in systole", Group: Valve, Adds: "by how much a complete ring shortens it",
+	{Number: 7, Title: "Annulus, antero-posterior, in systole", Group: Valve, Adds: "how the leaflets measure against it, and by how much a complete ring shortens it",
 		Parts: []Part{length(AnnulusAP, "", valve.AnnulusAnteroPosteriorDiameter)}},
 	{Number: 8, Title: "Annulus, intercommissural, in systole", Group: Valve, Adds: "area, perimeter and shape of the annulus, with its antero-posterior diameter",
 		Parts: []Part{length(AnnulusIC, "", valve.AnnulusIntercommissuralDiameter)}},

@@ -21,10 +21,11 @@ type Remark struct{ Name, Text string }
 type Trial struct {
 	// Typed is what was typed or chosen, by field, as it came.
 	Typed map[string][]string
-	// Faults keep the trial from being answered, in the order of the form.
+	// Faults keep the trial from being answered, in the order of the form. A value that
+	// looks like another unit is one: what it would make of a harm would be a tenth.
 	Faults []Remark
-	// Remarks keep nothing: a value that looks like another unit, and what was taken
-	// where nothing was chosen.
+	// Remarks keep nothing: a value that is unlikely, and what was taken where nothing
+	// was chosen.
 	Remarks []Remark
 	// Refusals say why this form has no answer for such a valve.
 	Refusals []string
@@ -32,6 +33,7 @@ type Trial struct {
 	numbers map[string]float64
 	chosen  map[string][]string
 	sizes   []settings.RingSize
+	taken   []string
 }
 
 // mostTyped bounds what is read of a field: longer is no number.
@@ -89,6 +91,35 @@ func (t *Trial) Answerable() bool { return len(t.Faults) == 0 && len(t.Refusals)
 // Given says whether anything of an input was filled in.
 func (t *Trial) Given(in Input) bool {
 	return slices.ContainsFunc(in.Parts, func(p Part) bool { return len(t.Typed[p.Name]) > 0 })
+}
+
+// Adds says whether an input could add anything to this trial as it is: it is not given,
+// and goes with the rest.
+func (t *Trial) Adds(in Input) bool {
+	if in.Adds == "" || t.Given(in) {
+		return false
+	}
+	work, kind := t.word(Work), t.kind()
+	ring := kind == Complete || kind == ""
+	switch in.Parts[0].Name {
+	case P1:
+		return !t.some(Lateral, Medial) // a slide leaves no height beside it as it was
+	case Depth, Gradient:
+		return kind != NoDevice
+	case CutAt:
+		return work == "" || work == Triangular || work == Quadrangular
+	case Strip, Lateral:
+		return work != NoWork && work != ChordsOnly
+	case ChordsAt:
+		return work != NoWork
+	case Device:
+		return !t.filled(Size)
+	case RingAcross:
+		return ring && !t.filled(Size)
+	case BodyHeight, HeartRate:
+		return ring
+	}
+	return true
 }
 
 func (t *Trial) read(p Part, typed []string) {
@@ -183,9 +214,11 @@ func (t *Trial) number(p Part, typed string) {
 	unit, meant, explained := rules.LooksLike(leaf, v)
 	switch {
 	case explained && unit != "":
-		t.remark(p.Name, fmt.Sprintf("%s looks like %s: if so, write %s. It is taken as typed.", withUnit(v, p), unit, plainNumber(meant)))
+		delete(t.numbers, p.Name)
+		t.fault(p.Name, fmt.Sprintf("of %s looks like %s; if so, write %s.", withUnit(v, p), unit, plainNumber(meant)))
 	case explained:
-		t.remark(p.Name, fmt.Sprintf("%s looks like a decimal point that slipped: if so, write %s. It is taken as typed.", withUnit(v, p), plainNumber(meant)))
+		delete(t.numbers, p.Name)
+		t.fault(p.Name, fmt.Sprintf("of %s looks like a decimal point that slipped; if so, write %s.", withUnit(v, p), plainNumber(meant)))
 	default:
 		t.remark(p.Name, fmt.Sprintf("%s lies outside %s to %s, where such a value usually lies. It is taken as typed; check it.", withUnit(v, p), plainNumber(leaf.Low), withUnit(leaf.High, p)))
 	}
@@ -233,6 +266,12 @@ func (t *Trial) fault(name, text string) {
 }
 
 func (t *Trial) remark(name, text string) { t.Remarks = append(t.Remarks, Remark{name, text}) }
+
+// take says what was taken where nothing was chosen.
+func (t *Trial) take(name, text string) {
+	t.remark(name, text)
+	t.taken = append(t.taken, text)
+}
 
 func (t *Trial) filled(name string) bool { return len(t.Typed[name]) > 0 }
 
@@ -288,7 +327,7 @@ func (t *Trial) heightsTogether() {
 		t.fault(AimedLat, "is missing beside the medial edge; give both edges, or one height.")
 	}
 	if t.some(A2, P2, P1, P3) && !t.filled(HeightsBy) {
-		t.remark(HeightsBy, notChosen+"heights by echo and by ruler differ, so nothing can be drawn to them.")
+		t.remark(HeightsBy, "Not chosen, and heights by echo and by ruler differ: the slice is not drawn without it.")
 	}
 }
 
@@ -308,7 +347,7 @@ func (t *Trial) workTogether() {
 		t.fault(ChordsAt, "is not chosen; say to which segment the chords go.")
 	}
 	if (work == Triangular || work == Quadrangular) && !t.filled(CutAt) {
-		t.remark(CutAt, notChosen+"the resection is taken to lie at P2.")
+		t.take(CutAt, "The resection is taken to lie at P2, since no segment is chosen.")
 	}
 }
 
@@ -327,10 +366,13 @@ func (t *Trial) deviceTogether() {
 	}
 	if device == "" && !t.filled(Device) && t.some(RingAP, RingAcross, BandLength) && t.word(Size) == "" {
 		if t.kind() == Band {
-			t.remark(Device, notChosen+"a posterior band is taken, since the length of a band is given.")
+			t.take(Device, "A posterior band is taken, since the length of one is given and no device is chosen.")
 		} else {
-			t.remark(Device, notChosen+"a complete ring is taken.")
+			t.take(Device, "A complete ring is taken, since no device is chosen.")
 		}
+	}
+	if t.kind() == Band && !t.filled(RingAP) {
+		t.remark(RingAP, "A band leaves this diameter free, and nothing here works it out: give the one that you expect behind it.")
 	}
 }
 
@@ -355,12 +397,7 @@ func (t *Trial) kind() string {
 // Taken tells what was taken where nothing was given. The depth is told where a contact
 // is predicted from it.
 func (t *Trial) Taken(predicted bool) []string {
-	var list []string
-	for _, r := range t.Remarks {
-		if in, p, ok := part(r.Name); ok && strings.HasPrefix(r.Text, notChosen) {
-			list = append(list, in.Names(p)+". "+r.Text)
-		}
-	}
+	list := slices.Clone(t.taken)
 	switch {
 	case !predicted:
 	case t.filled(Depth):
@@ -372,9 +409,6 @@ func (t *Trial) Taken(predicted bool) []string {
 	}
 	return list
 }
-
-// notChosen begins a remark about what was taken where nothing was chosen.
-const notChosen = "Not chosen: "
 
 // Sizes gives the sizes of the site's table as words to choose from.
 func (t *Trial) Sizes() []Word {

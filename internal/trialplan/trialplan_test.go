@@ -135,9 +135,9 @@ func TestNumbersAreReadAsTheyAreTyped(t *testing.T) {
 		{"+24", "a sign", 24, "", ""},
 		{"2.4 cm", "another unit is not converted", 0, "has another unit behind it; write the number in mm", ""},
 		{"24 %", "a unit that no length has", 0, "has another unit", ""},
-		{"2,4", "a length in cm, taken as typed and told", 2.4, "", "2.4 mm looks like cm: if so, write 24."},
-		{"250", "a decimal point that slipped", 250, "", "decimal point that slipped: if so, write 25."},
-		{"48", "nothing explains it", 48, "", "lies outside 5 to 45 mm"},
+		{"2,4", "a length in cm", 0, "A2 of 2.4 mm looks like cm; if so, write 24.", ""},
+		{"250", "a decimal point that slipped", 0, "A2 of 250 mm looks like a decimal point that slipped; if so, write 25.", ""},
+		{"48", "unlikely, and nothing explains it", 48, "", "lies outside 5 to 45 mm"},
 		{"2501", "beyond what the contract takes", 0, "is 2501; what is measured lies between 0 mm and 2500 mm", ""},
 		{"-3", "below 0", 0, "is below 0", ""},
 		{"\u22123", "below 0 with a typographic sign", 0, "is below 0", ""},
@@ -263,10 +263,10 @@ func TestWhatIsTakenIsTold(t *testing.T) {
 		want   string
 		not    string
 	}{
-		{"a diameter alone is one of a ring", nil, "a complete ring is taken", "band"},
-		{"a length is one of a band", []string{trialplan.BandLength, "70"}, "a posterior band is taken", "ring is taken"},
-		{"a chosen device is not told", []string{trialplan.Device, trialplan.Complete}, "", "is taken, "},
-		{"a size has its kind", []string{trialplan.RingAP, "", trialplan.Size, "oval 30"}, "", "Not chosen"},
+		{"a diameter alone is one of a ring", nil, "A complete ring is taken", "band"},
+		{"a length is one of a band", []string{trialplan.BandLength, "70"}, "A posterior band is taken", "ring is taken"},
+		{"a chosen device is not told", []string{trialplan.Device, trialplan.Complete}, "", "chosen"},
+		{"a size has its kind", []string{trialplan.RingAP, "", trialplan.Size, "oval 30"}, "", "chosen"},
 		{"nothing of the depth", nil, "it is taken as 0 mm", "as before the repair, "},
 		{"the depth before", []string{trialplan.DepthNow, "4"}, "as before the repair, 4 mm", "taken as 0"},
 		{"the depth expected", []string{trialplan.DepthNow, "4", trialplan.Depth, "6,5"}, "as you expect it after the repair, 6.5 mm", "as before the repair, "},

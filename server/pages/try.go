@@ -3,6 +3,7 @@ package pages
 import (
 	"errors"
 	"fmt"
+	"html/template"
 	"slices"
 	"strconv"
 	"strings"
@@ -10,6 +11,8 @@ import (
 
 	"trigone/internal/casebook"
 	"trigone/internal/casefile"
+	"trigone/internal/convert"
+	"trigone/internal/draw"
 	"trigone/internal/render"
 	"trigone/internal/trialplan"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -63,6 +66,8 @@ type tryAnswer struct {
 	Taken   []string
 	Adds    []trialplan.Input
 	At      string
+	// Drawings are SVG.
+	Drawings []template.HTML
 }
 
 type tryGroup struct {
@@ -135,15 +140,19 @@ func tryPlan(v *visit) (view, error) {
 // case file beside the answer.
 func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 	f := t.CaseFile()
-	tried, err := v.rooms.Book.TryPlan(v.ctx(), v.who(), &trigonev1.EvaluatePlanRequest{Parent: "sites/" + v.rooms.Site, CaseFile: f})
+	answer, err := v.rooms.Book.EvaluatePlan(v.ctx(), v.who(), &trigonev1.EvaluatePlanRequest{Parent: "sites/" + v.rooms.Site, CaseFile: f})
 	if err != nil {
 		return nil, nil, err
 	}
-	e := tried.Answer.GetEvaluation()
+	e := answer.GetEvaluation()
 	a := &tryAnswer{Trial: render.TrialOf(e, f.GetPlan()), Entries: t.Entries(), At: v.minute(e.GetTime().AsTime())}
 	a.Taken = t.Taken(a.Predicts)
+	subject := convert.Drawn(convert.RecordOf(f), e)
+	for _, d := range draw.Drawings() {
+		a.Drawings = append(a.Drawings, template.HTML(draw.SVG(d.Of(subject)))) //nolint:gosec // made by draw, which escapes what it writes
+	}
 	for _, in := range trialplan.Inputs() {
-		if in.Adds != "" && !t.Given(in) {
+		if t.Adds(in) {
 			a.Adds = append(a.Adds, in)
 		}
 	}
