@@ -7,6 +7,7 @@ import (
 	"html"
 	"maps"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -34,6 +35,31 @@ func (b Breakage) Break(bundle []byte, seed uint64) (broken []byte, ok bool) {
 	}
 	broken, err := json.Marshal(s.bundle)
 	return broken, err == nil
+}
+
+var entryNumber = regexp.MustCompile(`entry\[\d+\]`)
+
+// FaultsOf counts the faults of a bundle by their texts, whichever entry they are of.
+func FaultsOf(bundle []byte) map[string]int {
+	had := map[string]int{}
+	for _, f := range CheckInOrder(bundle) {
+		had[entryNumber.ReplaceAllString(f, "entry")]++
+	}
+	return had
+}
+
+// NewFaults gives the faults of a bundle beyond those of a good one; entries may have
+// moved.
+func NewFaults(broken []byte, good map[string]int) []string {
+	had := maps.Clone(good)
+	var list []string
+	for _, f := range CheckInOrder(broken) {
+		key := entryNumber.ReplaceAllString(f, "entry")
+		if had[key]--; had[key] < 0 {
+			list = append(list, f)
+		}
+	}
+	return list
 }
 
 // specimen is a bundle under the knife.

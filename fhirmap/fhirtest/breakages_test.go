@@ -1,37 +1,11 @@
 package fhirtest_test
 
 import (
-	"maps"
-	"regexp"
 	"testing"
 
 	"trigone/fhirmap"
 	"trigone/fhirmap/fhirtest"
 )
-
-var entryNumber = regexp.MustCompile(`entry\[\d+\]`)
-
-func faultsOf(bundle []byte) map[string]int {
-	had := map[string]int{}
-	for _, f := range fhirtest.CheckInOrder(bundle) {
-		had[entryNumber.ReplaceAllString(f, "entry")]++
-	}
-	return had
-}
-
-// newFaults gives the faults of a bundle that another one does not have; entries
-// may have moved.
-func newFaults(broken []byte, good map[string]int) []string {
-	had := maps.Clone(good)
-	var list []string
-	for _, f := range fhirtest.CheckInOrder(broken) {
-		key := entryNumber.ReplaceAllString(f, "entry")
-		if had[key]--; had[key] < 0 {
-			list = append(list, f)
-		}
-	}
-	return list
-}
 
 // Every breakage is seen in every example in which there is something to break so,
 // or says why it cannot be.
@@ -43,7 +17,7 @@ func TestBreakagesAreSeen(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		good, had = append(good, b), append(had, faultsOf(b))
+		good, had = append(good, b), append(had, fhirtest.FaultsOf(b))
 	}
 	seeds := 2
 	if testing.Short() {
@@ -64,7 +38,7 @@ func TestBreakagesAreSeen(t *testing.T) {
 					break
 				}
 				broken++
-				faults := newFaults(bundle, had[i])
+				faults := fhirtest.NewFaults(bundle, had[i])
 				if len(faults) == 0 {
 					missed++
 				}

@@ -30,11 +30,11 @@ const codeSystems = new Map();
 })(goldens.map((d) => d.resource));
 
 // And what is published of them: units and pairs as they are sent, and one range.
-const published = { quantities: new Map(), pairs: new Set() };
+const published = { quantities: new Map(), pairs: new Map() };
 (function collect(node) {
   if (typeof node !== 'object' || node === null) return;
   const all = Array.isArray(node.coding) ? node.coding : [];
-  for (const own of all) for (const other of all) published.pairs.add(`${own.system}|${own.code} ${other.system}|${other.code}`);
+  for (const own of all) for (const other of all) published.pairs.set(`${own.system}|${own.code} ${other.system}|${other.code}`, other.display);
   const unit = node.valueQuantity?.code ?? node.valueRange?.low?.code ?? node.detailQuantity?.code ?? node.detailRange?.low?.code;
   for (const { system, code } of (node.code ?? node.measure)?.coding ?? []) {
     if (unit && system?.endsWith('/CodeSystem/metric')) published.quantities.set(code, { unit });
@@ -167,6 +167,22 @@ const ofTheBundle = [
   ['origin', 'a value that does not say where it comes from', (b) => ((r) => (r.category = r.category.slice(0, 1)))(b.measured())],
   ['no-device', 'an annuloplasty without a ring', (b) => delete b.resource('Procedure', (r) => r.focalDevice && r.code.coding.some((c) => c.code === 'annuloplasty')).focalDevice],
   ['times', 'a step after its operation', (b) => (b.resource('Procedure', (r) => r.partOf && r.performedPeriod).performedPeriod = { start: '2030-01-01T00:00:00Z' , end: '2030-01-01T00:00:00Z' })],
+  ['history', 'an older history number', (b) => (b.measured().extension[0].valueDecimal -= 1)],
+  ['own-identifier', 'no identifier', (b) => delete b.measured().identifier],
+  ['own-identifier', 'an id that is not made of its identifier', (b) => (b.measured().id = '00000000-0000-8000-8000-000000000000')],
+  ['foreign-code', 'a system that nobody publishes', (b) => (b.measured().code.coding[0].system = 'https://example.org/elsewhere')],
+  ['code-pair', 'another display of a public code', (b) => (b.radius().code.coding[0].display += '!')],
+  ['no-value', 'a value that is not there', (b) => delete b.measured().valueQuantity],
+  ['no-value', 'the middle of a prediction', (b) => ((r) => ((r.valueQuantity = r.valueRange.low), delete r.valueRange))(b.resource('Observation', (r) => r.valueRange))],
+  ['metric-unit', 'a unit for readers that is not the coded one', (b) => (b.measured().valueQuantity.unit = 'kg')],
+  ['step', 'a step of no operation', (b) => delete b.part().partOf],
+  ['step', 'a step of a step', (b) => ((url) => (b.part().partOf[0].reference = url))((b.part(), b.bundle.entry.findLast((e) => e.resource.resourceType === 'Procedure' && e.resource.partOf).fullUrl))],
+  ['report', 'a report of nothing', (b) => delete b.resource('DiagnosticReport').result],
+  ['plan', 'a goal that was given up', (b) => (b.resource('Goal', (r) => r.lifecycleStatus === 'completed').lifecycleStatus = 'cancelled')],
+  ['used-status', 'a preliminary value', (b) => (b.measured().status = 'preliminary')],
+  ['times', 'a bundle made before its operation', (b) => (b.bundle.timestamp = '2020-01-01T00:00:00Z')],
+  ['narrative-words', 'no narrative', (b) => delete b.measured().text],
+  ['narrative-words', 'a step that was done and is said not to be', (b) => (b.resource('Procedure', (r) => r.partOf && r.status === 'completed').status = 'stopped')],
   ['narrative-value', 'a value that its narrative does not say', (b) => (b.measured().valueQuantity.value += 1)],
   ['narrative-fetches', 'a picture from elsewhere', (b) => (b.measured().text = narrative('<img src="https://example.org/p.png" alt="p"/>'))],
 

@@ -101,7 +101,7 @@ export class Checker {
     const places = (bundle.entry ?? []).map((entry, i) => ({ entry, i })).filter(({ entry }) => isObject(entry?.resource) && roots.has(entry.resource.resourceType));
     const entries = places.map(({ entry }) => entry);
     this.evaluated.agreeing += entries.length;
-    agree(entries, this.#published, (k, check, message) => this.#fault(run, `Bundle.entry[${places[k].i}]`, check, message, nameOf(entries[k].resource)));
+    agree(bundle, entries, this.#published, (k, check, message) => this.#fault(run, `Bundle.entry[${places[k].i}]`, check, message, nameOf(entries[k].resource)));
   }
 
   #fault(run, path, check, message, where) {
