@@ -181,22 +181,35 @@ func (d *door) permit(ctx context.Context, method string, req any) (context.Cont
 		return nil, notSignedIn("the call came past the door; this is a fault of the server")
 	}
 	message, _ := req.(proto.Message)
-	h, at, err := d.siteOf(who, row, message)
+	at, err := d.sitesOf(who, row, message)
 	if err != nil {
 		return nil, err
 	}
-	return inside(ctx, who, h, at), nil
+	return d.inside(ctx, who, at...), nil
 }
 
-func inside(ctx context.Context, who *deployment.Identity, h *house, at *deployment.SiteRights) context.Context {
-	p := casebook.Principal{Name: who.Name, Tied: who.Name != localName, Operators: at.Operators}
-	casebook.AccessOf(ctx).Site(h.site)
-	return context.WithValue(casebook.WithPrincipal(ctx, p), houseKey{}, h)
+// inside says who asks, and about which of the sites at which he has rights.
+func (d *door) inside(ctx context.Context, who *deployment.Identity, at ...*deployment.SiteRights) context.Context {
+	p := casebook.Principal{Name: who.Name, Tied: who.Name != localName}
+	var about reach
+	for i, one := range at {
+		if i == 0 {
+			casebook.AccessOf(ctx).Site(one.Site)
+		}
+		casebook.AccessOf(ctx).At(one.Site) // each site's record says that it was asked
+		about = append(about, d.houses[one.Site])
+		p.Operators = one.Operators
+	}
+	if len(at) > 1 {
+		p.Operators = nil // nobody acts under a pseudonym at several sites
+	}
+	return context.WithValue(casebook.WithPrincipal(ctx, p), reachKey{}, about)
 }
 
-// siteOf gives the site that a request is about. One at which the caller has no rights
-// is answered as one that does not exist.
-func (d *door) siteOf(who *deployment.Identity, row *right, req proto.Message) (*house, *deployment.SiteRights, error) {
+// sitesOf gives the sites that a request is about: one, or for a list that is asked over
+// one's own all at which the caller may call. A site at which he has no rights is
+// answered as one that does not exist.
+func (d *door) sitesOf(who *deployment.Identity, row *right, req proto.Message) ([]*deployment.SiteRights, error) {
 	site, named := casebook.SiteOf(req)
 	if named && site != casebook.OwnSites {
 		for _, at := range d.rightsOf(who) {
@@ -204,14 +217,14 @@ func (d *door) siteOf(who *deployment.Identity, row *right, req proto.Message) (
 				continue
 			}
 			if !row.allows(at.Roles) {
-				return nil, nil, noRight()
+				return nil, noRight()
 			}
-			return d.houses[site], at, nil
+			return []*deployment.SiteRights{at}, nil
 		}
 		if !d.mayAnywhere(who, row) {
-			return nil, nil, noRight()
+			return nil, noRight()
 		}
-		return nil, nil, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownSite,
+		return nil, casebook.Refuse(casebook.NotFound, casebook.ReasonUnknownSite,
 			"there is no such site, or you have no rights there; yours are %s", sitesInWords(d.ownSites(who)))
 	}
 	var open []*deployment.SiteRights
@@ -220,13 +233,16 @@ func (d *door) siteOf(who *deployment.Identity, row *right, req proto.Message) (
 			open = append(open, at)
 		}
 	}
+	slices.SortFunc(open, func(a, b *deployment.SiteRights) int { return strings.Compare(a.Site, b.Site) })
 	switch {
 	case len(open) == 0:
-		return nil, nil, noRight()
-	case len(open) > 1 && casebook.NamesSites(req):
-		return nil, nil, siteNeeded(d.ownSites(who))
+		return nil, noRight()
+	case len(open) == 1 || !casebook.NamesSites(req):
+		return open[:1], nil
+	case named && row.across:
+		return open, nil
 	}
-	return d.houses[open[0].Site], open[0], nil
+	return nil, siteNeeded(row, open)
 }
 
 // rightsOf gives what somebody may do at the sites that are served: a site that came
@@ -310,7 +326,7 @@ func (d *door) serveHTTP(w http.ResponseWriter, r *http.Request, face func(r *ht
 	}
 	defer end()
 	ctx := context.WithValue(r.Context(), callerKey{}, who)
-	next.ServeHTTP(w, r.WithContext(inside(ctx, who, d.houses[at.Site], at)))
+	next.ServeHTTP(w, r.WithContext(d.inside(ctx, who, at)))
 }
 
 // secured sets the headers that every answer over HTTP has.

@@ -13,7 +13,7 @@ import (
 )
 
 func (electronicRecordService) ExportResources(req *trigonev1.ExportResourcesRequest, out grpc.ServerStreamingServer[trigonev1.ExportResourcesResponse]) error {
-	return stream(req, out, of(out.Context()).desk.ExportResources)
+	return stream(req, out, across(out.Context()).desks().ExportResources)
 }
 
 // readDeIdentifier reads the key of de-identified bundles. A key that others than

@@ -10,6 +10,7 @@ import (
 
 	"trigone/fhirmap"
 	"trigone/internal/casebook"
+	"trigone/internal/deployment"
 	"trigone/internal/handover"
 	"trigone/internal/ledger"
 	"trigone/internal/policy"
@@ -22,7 +23,6 @@ type house struct {
 	policy policy.Policy
 	book   *casebook.Book
 	desk   *handover.Desk
-	ledger *ledger.Ledger
 }
 
 // houses are those of all sites of the server, by name.
@@ -51,7 +51,7 @@ func buildHouses(ctx context.Context, c housing) (houses, error) {
 		if err != nil {
 			return nil, err
 		}
-		list[site] = &house{site: site, policy: p, book: book, desk: desk, ledger: ledger.New(book.Archive)}
+		list[site] = &house{site: site, policy: p, book: book, desk: desk}
 	}
 	return list, nil
 }
@@ -69,10 +69,35 @@ func (h houses) names() []string {
 // any gives the house of the first site: what belongs to no site is asked there.
 func (h houses) any() *house { return h[h.names()[0]] }
 
-type houseKey struct{}
+// reach are the houses that a call is about, by name of the site: one, or several of
+// the caller's own for a list that is read across them.
+type reach []*house
 
-// of gives the house that a call is about, as permit found it.
-func of(ctx context.Context) *house { return ctx.Value(houseKey{}).(*house) }
+type reachKey struct{}
+
+// across gives the houses that a call is about, as permit found them.
+func across(ctx context.Context) reach { return ctx.Value(reachKey{}).(reach) }
+
+// of gives the house of a call that is about one.
+func of(ctx context.Context) *house { return across(ctx)[0] }
+
+func (r reach) archives() casebook.Archives {
+	list := make(casebook.Archives, len(r))
+	for i, h := range r {
+		list[i] = h.book.Archive
+	}
+	return list
+}
+
+func (r reach) desks() handover.Desks {
+	list := make(handover.Desks, len(r))
+	for i, h := range r {
+		list[i] = h.desk
+	}
+	return list
+}
+
+func (r reach) ledger() *ledger.Ledger { return ledger.New(r.archives()...) }
 
 // sitesInWords names sites as a request names them.
 func sitesInWords(list []string) string {
@@ -84,8 +109,19 @@ func sitesInWords(list []string) string {
 }
 
 // siteNeeded refuses a request that leaves open which of several sites it means.
-func siteNeeded(own []string) error {
-	err := casebook.RefuseField("parent", fmt.Sprintf("names no site, and you have rights at several; give one of %s", sitesInWords(own)))
+func siteNeeded(row *right, open []*deployment.SiteRights) error {
+	var own []string
+	for _, at := range open {
+		own = append(own, at.Site)
+	}
+	text := fmt.Sprintf("names no site, and you have rights at several; give one of %s", sitesInWords(own))
+	switch {
+	case row.across:
+		text += ", or sites/- for all of them"
+	case row.apart != "":
+		text += ": " + row.apart
+	}
+	err := casebook.RefuseField("parent", text)
 	var refusal *casebook.Error
 	if errors.As(err, &refusal) {
 		refusal.Reason = casebook.ReasonSiteNeeded

@@ -93,7 +93,7 @@ func (f *restFace) servePage(w http.ResponseWriter, r *http.Request) {
 	}
 	defer end()
 	f.pages.Turn(w, r)
-	ctx := inside(context.WithValue(r.Context(), callerKey{}, who), who, f.door.houses[at.Site], at)
+	ctx := f.door.inside(context.WithValue(r.Context(), callerKey{}, who), who, at)
 	f.record.http(f.pages).ServeHTTP(w, r.WithContext(ctx))
 }
 

@@ -50,8 +50,8 @@ func shortMethod(full string) string {
 
 func (r *record) begin(ctx context.Context, method string, req any) *casebook.Access {
 	line := storage.Access{Time: r.now().UTC(), Site: r.site, Caller: callerName(ctx), Method: method}
-	if h, ok := ctx.Value(houseKey{}).(*house); ok {
-		line.Site = h.site
+	if about, ok := ctx.Value(reachKey{}).(reach); ok {
+		line.Site = about[0].site
 	}
 	if named, ok := req.(interface{ GetRequestId() string }); ok {
 		line.RequestID = named.GetRequestId()
@@ -61,7 +61,10 @@ func (r *record) begin(ctx context.Context, method string, req any) *casebook.Ac
 
 // end writes the line, unless it was written with what the call wrote.
 func (r *record) end(a *casebook.Access, outcome string) {
-	if line, ok := a.Line(outcome); ok && line.Method != "" {
+	for _, line := range a.Lines(outcome) {
+		if line.Method == "" {
+			continue
+		}
 		if line.Detail == storage.AccessEmergency {
 			r.log.Warn("READ IN AN EMERGENCY", zap.String("caller", line.Caller), zap.String("site", line.Site), zap.String("case", line.CaseUID), zap.String("outcome", outcome))
 		}

@@ -24,7 +24,11 @@ type right struct {
 	roles []deployment.Role
 	// anybody may call it without signing in: it tells nothing of the record.
 	anybody bool
-	about   string
+	// across says that one answer may be drawn from several sites: sites/- is all of
+	// one's own at which one may call. Of any other call apart may say why not.
+	across bool
+	apart  string
+	about  string
 }
 
 const (
@@ -49,9 +53,9 @@ var rights = []right{
 	{call: trigonev1.RecordService_SubmitCase_FullMethodName, roles: may(planner, recorder), about: "submit sections of a case"},
 	{call: trigonev1.RecordService_GetCase_FullMethodName, roles: reading(), about: "read a case"},
 	{call: trigonev1.RecordService_GetCaseInEmergency_FullMethodName, roles: may(planner, reviewer), about: "read a case while reads are refused, with a reason"},
-	{call: trigonev1.RecordService_ListCases_FullMethodName, roles: reading(), about: "list cases"},
+	{call: trigonev1.RecordService_ListCases_FullMethodName, roles: reading(), across: true, about: "list cases"},
 	{call: trigonev1.RecordService_ListRevisions_FullMethodName, roles: reading(), about: "read what a case said before"},
-	{call: trigonev1.RecordService_ListChanges_FullMethodName, roles: reading(), about: "follow what changes"},
+	{call: trigonev1.RecordService_ListChanges_FullMethodName, roles: reading(), apart: "changes are numbered by each site, so that each is followed by a cursor of its own", about: "follow what changes"},
 	{call: trigonev1.RecordService_ListQuarantined_FullMethodName, roles: may(reviewer), about: "list what is in quarantine"},
 	{call: trigonev1.RecordService_GetQuarantined_FullMethodName, roles: may(reviewer), about: "read what is in quarantine, with identifiers"},
 	{call: trigonev1.RecordService_FileQuarantined_FullMethodName, roles: may(reviewer), about: "file or discard what is in quarantine"},
@@ -66,13 +70,13 @@ var rights = []right{
 	{call: trigonev1.ElectronicRecordService_GetBundle_FullMethodName, roles: reading(), about: "a case as a FHIR bundle"},
 	{call: trigonev1.ElectronicRecordService_GetOperativeNote_FullMethodName, roles: reading(), about: "read or draft the operative note"},
 	{call: trigonev1.ElectronicRecordService_SignOperativeNote_FullMethodName, roles: may(planner), about: "sign the operative note"},
-	{call: trigonev1.ElectronicRecordService_ExportResources_FullMethodName, roles: may(reader, auditor), about: "export every case as FHIR"},
-	{call: trigonev1.AuditService_ListDiscrepancies_FullMethodName, roles: may(reviewer, auditor), about: "differences from the plan, over cases"},
-	{call: trigonev1.AuditService_ListComparisons_FullMethodName, roles: may(reviewer, auditor), about: "comparisons with the plan, over cases"},
-	{call: trigonev1.AuditService_ListCaseFacts_FullMethodName, roles: may(reviewer, auditor), about: "facts of each case"},
+	{call: trigonev1.ElectronicRecordService_ExportResources_FullMethodName, roles: may(reader, auditor), across: true, about: "export every case as FHIR"},
+	{call: trigonev1.AuditService_ListDiscrepancies_FullMethodName, roles: may(reviewer, auditor), across: true, about: "differences from the plan, over cases"},
+	{call: trigonev1.AuditService_ListComparisons_FullMethodName, roles: may(reviewer, auditor), across: true, about: "comparisons with the plan, over cases"},
+	{call: trigonev1.AuditService_ListCaseFacts_FullMethodName, roles: may(reviewer, auditor), across: true, about: "facts of each case"},
 	{call: trigonev1.AuditService_SignOffAccess_FullMethodName, roles: may(reviewer), about: "sign off that somebody read in an emergency"},
-	{call: trigonev1.AuditService_FindImplants_FullMethodName, roles: may(reviewer), about: "in whom an implant is, for a recall"},
-	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), about: "who looked"},
+	{call: trigonev1.AuditService_FindImplants_FullMethodName, roles: may(reviewer), across: true, about: "in whom an implant is, for a recall"},
+	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), across: true, about: "who looked"},
 	{call: trigonev1.AdministrationService_EraseIdentity_FullMethodName, roles: may(administrator), about: "remove what identifies a patient, for good"},
 	{call: trigonev1.AdministrationService_EraseCase_FullMethodName, roles: may(administrator), about: "remove a case, for good"},
 	{call: trigonev1.AdministrationService_RunRetention_FullMethodName, roles: may(administrator), about: "remove what was kept for its time"},

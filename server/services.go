@@ -41,7 +41,7 @@ func (recordService) GetCaseInEmergency(ctx context.Context, req *trigonev1.GetC
 }
 
 func (recordService) ListCases(ctx context.Context, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
-	return answer(ctx, req, of(ctx).book.ListCases)
+	return answer(ctx, req, across(ctx).archives().ListCases)
 }
 
 func (recordService) ListRevisions(ctx context.Context, req *trigonev1.ListRevisionsRequest) (*trigonev1.ListRevisionsResponse, error) {
@@ -121,27 +121,27 @@ type auditService struct {
 }
 
 func (auditService) ListDiscrepancies(ctx context.Context, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.ListDiscrepancies)
+	return answer(ctx, req, across(ctx).ledger().ListDiscrepancies)
 }
 
 func (auditService) ListComparisons(ctx context.Context, req *trigonev1.ListComparisonsRequest) (*trigonev1.ListComparisonsResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.ListComparisons)
+	return answer(ctx, req, across(ctx).ledger().ListComparisons)
 }
 
 func (auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFactsRequest) (*trigonev1.ListCaseFactsResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.ListCaseFacts)
+	return answer(ctx, req, across(ctx).ledger().ListCaseFacts)
 }
 
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.FindImplants)
+	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }
 
 func (auditService) ListAccesses(ctx context.Context, req *trigonev1.ListAccessesRequest) (*trigonev1.ListAccessesResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.ListAccesses)
+	return answer(ctx, req, across(ctx).ledger().ListAccesses)
 }
 
 func (auditService) SignOffAccess(ctx context.Context, req *trigonev1.SignOffAccessRequest) (*trigonev1.SignOffAccessResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.SignOffAccess)
+	return answer(ctx, req, across(ctx).ledger().SignOffAccess)
 }
 
 type administrationService struct {

@@ -190,7 +190,7 @@ func serveAs(t *testing.T, who casebook.Principal) *grpc.ClientConn {
 		t.Fatal(err)
 	}
 	in := func(ctx context.Context) context.Context {
-		return context.WithValue(casebook.WithPrincipal(ctx, who), houseKey{}, houses.any())
+		return context.WithValue(casebook.WithPrincipal(ctx, who), reachKey{}, reach{houses.any()})
 	}
 	s := grpc.NewServer(
 		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {

@@ -17,6 +17,9 @@ type Access struct {
 	uids    map[string]bool
 	several int64
 	written bool
+	// beside are the lines of the call at further sites: each site's record tells of
+	// its own cases alone.
+	beside []*Access
 }
 
 // NewAccess begins the line of a call.
@@ -82,6 +85,44 @@ func (a *Access) Site(site string) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.line.Site = site
+}
+
+// At gives the line of the call at one of its sites, and begins it if there is none: a
+// list over several sites has one at each.
+func (a *Access) At(site string) *Access {
+	if a == nil {
+		return nil
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.line.Site == site {
+		return a
+	}
+	for _, b := range a.beside {
+		if b.line.Site == site {
+			return b
+		}
+	}
+	line := a.line
+	line.Site = site
+	b := NewAccess(line)
+	a.beside = append(a.beside, b)
+	return b
+}
+
+// Lines gives the lines of a call that ended so, of all of its sites, less those that
+// are on record already.
+func (a *Access) Lines(outcome string) []storage.Access {
+	a.mu.Lock()
+	all := append([]*Access{a}, a.beside...)
+	a.mu.Unlock()
+	var list []storage.Access
+	for _, one := range all {
+		if line, ok := one.Line(outcome); ok {
+			list = append(list, line)
+		}
+	}
+	return list
 }
 
 // Emergency says that the call reads what could not be put on record, and why.

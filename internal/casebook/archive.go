@@ -39,7 +39,7 @@ func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Ar
 	if err != nil {
 		return nil, fmt.Errorf("read the store's secret: %w", err)
 	}
-	return &Archive{Tokens: Tokens{secret, p.Settings.Site}, Store: store, Policy: p, heavy: newHeavyTurns()}, nil
+	return &Archive{Tokens: Tokens{secret: secret, site: p.Settings.Site}, Store: store, Policy: p, heavy: newHeavyTurns()}, nil
 }
 
 // CaseName names a case.

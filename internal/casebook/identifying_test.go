@@ -145,7 +145,7 @@ func TestReasonsOfAmendmentsAreKept(t *testing.T) {
 func TestWholeRevisionsAreSplit(t *testing.T) {
 	f := newFixtureOn(t, earlierStore(t))
 	site := f.book.Policy.Settings.Site
-	rows, _, err := f.store.Cases(f.ctx, site, storage.CaseFilter{}, "", 500)
+	rows, _, err := f.store.Cases(f.ctx, []string{site}, storage.CaseFilter{}, "", 500)
 	if err != nil || len(rows) < 20 {
 		t.Fatalf("%d cases, %v", len(rows), err)
 	}

@@ -59,7 +59,7 @@ func (a *Archive) Admit(who Principal, req proto.Message) (site string, err erro
 	return own, nil
 }
 
-// OwnSites stands for the site at which who asks has rights, in a parent.
+// OwnSites stands for the sites at which who asks has rights, in a parent.
 const OwnSites = "-"
 
 // NamesSites says whether requests of this kind can name a site.
@@ -77,13 +77,15 @@ func NamesSites(req proto.Message) bool {
 }
 
 // SiteOf gives the site that a request names, as a parent or by a case, in whichever
-// field; not that of one that leaves it to the server.
+// field; OwnSites where it names no other; not that of one that leaves it to the server.
 func SiteOf(req proto.Message) (site string, named bool) {
 	list := sitesOf(req)
-	if len(list) == 0 {
-		return "", false
+	for _, s := range list {
+		if s.site != OwnSites {
+			return s.site, true
+		}
 	}
-	return list[0].site, true
+	return OwnSites, len(list) > 0
 }
 
 type namedSite struct {

@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"trigone/internal/convert"
-	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -86,53 +85,7 @@ func (b *Book) GetCaseInEmergency(ctx context.Context, who Principal, req *trigo
 
 // ListCases lists the cases of the site.
 func (b *Book) ListCases(ctx context.Context, who Principal, req *trigonev1.ListCasesRequest) (*trigonev1.ListCasesResponse, error) {
-	site, err := b.Admit(who, req)
-	if err != nil {
-		return nil, err
-	}
-	list := convert.Check(req)
-	if req.GetExternalIdentifier() != nil && req.GetExternalIdentifier().GetValue() == "" {
-		list = append(list, convert.Violation{Path: "external_identifier.value", Message: "is empty; give the case number, or leave external_identifier out"})
-	}
-	if err := RefuseFields(list); err != nil {
-		return nil, err
-	}
-	question, err := b.Question("ListCases", &trigonev1.ListCasesRequest{
-		State: req.GetState(), DisputedOnly: req.GetDisputedOnly(), AwaitingIncisionOnly: req.GetAwaitingIncisionOnly(), ExternalIdentifier: req.GetExternalIdentifier(),
-	})
-	if err != nil {
-		return nil, err
-	}
-	after, err := b.Position("page_token", req.GetPageToken(), question)
-	if err != nil {
-		return nil, err
-	}
-	state := storage.CaseActive
-	if req.GetState() != trigonev1.CaseState_CASE_STATE_UNSPECIFIED {
-		state = convert.Word(req.GetState())
-	}
-	rows, next, err := b.Store.Cases(ctx, site, storage.CaseFilter{
-		State: state, DisputedOnly: req.GetDisputedOnly(), AwaitingIncision: req.GetAwaitingIncisionOnly(), ExternalIdentifier: identifier(req.GetExternalIdentifier()),
-	}, after, PageSize(req.GetPageSize()))
-	if err != nil {
-		return nil, err
-	}
-	resp := &trigonev1.ListCasesResponse{}
-	if resp.NextPageToken, err = b.Token(question, next); err != nil {
-		return nil, err
-	}
-	for _, row := range rows {
-		AccessOf(ctx).Case(row.UID)
-		f := Folder{Case: row.Case}
-		resp.Cases = append(resp.Cases, &trigonev1.CaseSummary{
-			Name: b.CaseName(row.UID), ExternalIdentifier: IdentifierMessage(row.ExternalIdentifier), CaseVersion: row.Version,
-			State: convert.Enum[trigonev1.CaseState](row.State), Sections: f.statuses(),
-			ContradictionCount: int32(row.Contradictions), CautionCount: int32(row.Cautions), NoteCount: int32(row.Notes),
-			DiscrepancyCount: int32(row.RootCount), ChangedTime: Timestamp(row.ChangedTime),
-			PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming), IncisionTime: Timestamp(row.IncisionTime),
-		})
-	}
-	return resp, nil
+	return Archives{b.Archive}.ListCases(ctx, who, req)
 }
 
 // ListRevisions lists the revisions of a case.

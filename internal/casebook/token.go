@@ -9,11 +9,12 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// Tokens makes and opens the tokens of pages and cursors of one site, under the store's
-// secret.
+// Tokens makes and opens the tokens of pages and cursors of one site, or of a list over
+// several, under the store's secret.
 type Tokens struct {
-	secret []byte
-	site   string
+	secret  []byte
+	site    string // those of several are parted by a space, which no name of a site has
+	several bool
 }
 
 // tokenBody is what a page token carries: the position, and a hash of the
@@ -29,13 +30,17 @@ const (
 )
 
 // Question identifies a listing by its method and filters, at this site; behind that
-// without the site, as cursors say it that were given when a store kept one site only.
+// without the site, as cursors say it that were given when a store kept one site only,
+// which are none of several sites.
 func (t Tokens) Question(method string, filters proto.Message) ([]byte, error) {
 	content, err := marshal(filters)
 	if err != nil {
 		return nil, err
 	}
 	here, before := t.KeyedHash([]byte(method), content, []byte(t.site)), t.KeyedHash([]byte(method), content)
+	if t.several {
+		before = here
+	}
 	return append(here[:tokenQuestionSize:tokenQuestionSize], before[:tokenQuestionSize]...), nil
 }
 

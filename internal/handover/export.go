@@ -37,7 +37,20 @@ const (
 // passed was sent as it was then or later, and the token names the last change.
 // A case that is written while it runs may be sent twice, the newer one later.
 func (d *Desk) ExportResources(ctx context.Context, who casebook.Principal, req *trigonev1.ExportResourcesRequest, send func(*trigonev1.ExportResourcesResponse) error) error {
-	site, err := d.archive.Admit(who, req)
+	return Desks{d}.ExportResources(ctx, who, req, send)
+}
+
+// Desks are those of the sites of one export, by name.
+type Desks []*Desk
+
+// ExportResources hands over the resources of one site after the other, each by its own
+// mapping and with its own consent; a token holds where it stands in the changes of each.
+func (l Desks) ExportResources(ctx context.Context, who casebook.Principal, req *trigonev1.ExportResourcesRequest, send func(*trigonev1.ExportResourcesResponse) error) error {
+	archives := make(casebook.Archives, len(l))
+	for i, d := range l {
+		archives[i] = d.archive
+	}
+	sites, err := archives.Admit(who, req)
 	if err != nil {
 		return err
 	}
@@ -47,21 +60,36 @@ func (d *Desk) ExportResources(ctx context.Context, who casebook.Principal, req 
 	types := slices.Clone(req.GetResourceTypes())
 	slices.Sort(types)
 	types = slices.Compact(types)
-	// A token belongs to a site and to the types asked for: an export of other types
+	// A token belongs to the sites and to the types asked for: an export of other types
 	// that began there would miss what was passed over before.
-	question, err := d.archive.Question("ExportResources", &trigonev1.ExportResourcesRequest{Parent: "sites/" + site, ResourceTypes: types})
+	tokens := archives.Tokens()
+	question, err := tokens.Question("ExportResources", &trigonev1.ExportResourcesRequest{Parent: "sites/" + strings.Join(sites, " "), ResourceTypes: types})
 	if err != nil {
 		return err
 	}
-	begin, err := d.archive.Position("since", req.GetSince(), question)
+	begin, err := tokens.Position("since", req.GetSince(), question)
 	if err != nil {
 		return err
 	}
-	e := d.export(ctx, site, types, send)
-	if err := e.from(begin); err != nil {
-		return err
+	e := newExport(ctx, types, send)
+	for _, d := range l {
+		e.passages = append(e.passages, &passage{export: e, desk: d, site: d.archive.Policy.Settings.Site})
 	}
-	return e.all(func() (string, error) { return d.archive.Token(question, e.mark()) })
+	if begin != "" {
+		marks := strings.Split(begin, " ")
+		for i, p := range e.passages {
+			if err := p.from(marks[i]); err != nil {
+				return err
+			}
+		}
+	}
+	return e.all(l[0].now, func() (string, error) {
+		var marks []string
+		for _, p := range e.passages {
+			marks = append(marks, p.mark())
+		}
+		return tokens.Token(question, strings.Join(marks, " "))
+	})
 }
 
 // ExportSince hands over the resources of every case that changed at a time or later,
@@ -73,24 +101,23 @@ func (d *Desk) ExportSince(ctx context.Context, who casebook.Principal, types []
 	}
 	types = slices.Clone(types)
 	slices.Sort(types)
-	e := d.export(ctx, site, slices.Compact(types), send)
-	if err := e.fromTime(since); err != nil {
+	e := newExport(ctx, slices.Compact(types), send)
+	p := &passage{export: e, desk: d, site: site}
+	e.passages = append(e.passages, p)
+	if err := p.fromTime(since); err != nil {
 		return err
 	}
-	return e.all(func() (string, error) { return "", nil })
+	return e.all(d.now, func() (string, error) { return "", nil })
 }
 
-func (d *Desk) export(ctx context.Context, site string, types []string, send func(*trigonev1.ExportResourcesResponse) error) *export {
-	return &export{
-		desk: d, ctx: ctx, site: site, types: types, out: send,
-		buffers: map[string]*buffer{}, counts: map[string]int64{},
-	}
+func newExport(ctx context.Context, types []string, send func(*trigonev1.ExportResourcesResponse) error) *export {
+	return &export{ctx: ctx, types: types, out: send, buffers: map[string]*buffer{}, counts: map[string]int64{}}
 }
 
 // fromTime begins behind the changes before the first one at a time or later.
-func (e *export) fromTime(since time.Time) error {
+func (p *passage) fromTime(since time.Time) error {
 	for !since.IsZero() {
-		changes, err := e.desk.archive.Store.Changes(e.ctx, e.site, e.last.Number, changesAtOnce)
+		changes, err := p.desk.archive.Store.Changes(p.ctx, p.site, p.last.Number, changesAtOnce)
 		if err != nil || len(changes) == 0 {
 			return err
 		}
@@ -98,16 +125,15 @@ func (e *export) fromTime(since time.Time) error {
 			if !c.Time.Before(since) {
 				return nil
 			}
-			e.last = c
+			p.last = c
 		}
 	}
 	return nil
 }
 
 // all walks to the end, and tells it.
-func (e *export) all(token func() (string, error)) error {
-	d := e.desk
-	began := d.now()
+func (e *export) all(now func() time.Time, token func() (string, error)) error {
+	began := now()
 	if err := e.walk(); err != nil {
 		return err
 	}
@@ -138,16 +164,23 @@ func unknownTypes(types []string) []convert.Violation {
 
 // export is one export under way.
 type export struct {
-	desk  *Desk
 	ctx   context.Context
-	site  string
 	types []string // sorted; empty: all
 	out   func(*trigonev1.ExportResourcesResponse) error
 
-	last    storage.Change // the change that everything before, and it, is done with
-	buffers map[string]*buffer
-	counts  map[string]int64
-	done    int64
+	passages []*passage
+	buffers  map[string]*buffer
+	counts   map[string]int64
+}
+
+// passage is the way of an export through the changes of one site.
+type passage struct {
+	*export
+	desk *Desk
+	site string
+
+	last storage.Change // the change that everything before, and it, is done with
+	done int64
 	// total is the number of writes on the way less those that a newer write of
 	// their case outdid: it falls to the number of cases.
 	total int64
@@ -166,22 +199,22 @@ func (e *export) wants(typ string) bool {
 
 // print identifies a change, so that a token of a record that was set back to an
 // older copy is noticed.
-func (e *export) print(c storage.Change) string {
-	return hex.EncodeToString(e.desk.archive.KeyedHash([]byte(c.CaseUID), []byte(c.QuarantineID), []byte(c.Kind),
+func (p *passage) print(c storage.Change) string {
+	return hex.EncodeToString(p.desk.archive.KeyedHash([]byte(c.CaseUID), []byte(c.QuarantineID), []byte(c.Kind),
 		[]byte(strconv.FormatInt(c.CaseVersion, 10)), []byte(strconv.FormatInt(c.Time.UnixNano(), 10)))[:8])
 }
 
-// mark writes where the export stands.
-func (e *export) mark() string {
-	if e.last.Number == 0 {
+// mark writes where it stands.
+func (p *passage) mark() string {
+	if p.last.Number == 0 {
 		return "0:"
 	}
-	return strconv.FormatInt(e.last.Number, 10) + ":" + e.print(e.last)
+	return strconv.FormatInt(p.last.Number, 10) + ":" + p.print(p.last)
 }
 
 // from begins behind a mark.
-func (e *export) from(mark string) error {
-	if mark == "" || mark == "0:" {
+func (p *passage) from(mark string) error {
+	if mark == "0:" {
 		return nil
 	}
 	number, hash, ok := strings.Cut(mark, ":")
@@ -189,26 +222,26 @@ func (e *export) from(mark string) error {
 	if !ok || err != nil {
 		return fmt.Errorf("position of a token: %q", mark)
 	}
-	rows, err := e.desk.archive.Store.Changes(e.ctx, e.site, n-1, 1)
+	rows, err := p.desk.archive.Store.Changes(p.ctx, p.site, n-1, 1)
 	if err != nil {
 		return err
 	}
-	if len(rows) == 0 || rows[0].Number != n || e.print(rows[0]) != hash {
+	if len(rows) == 0 || rows[0].Number != n || p.print(rows[0]) != hash {
 		return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonOtherRecord,
 			"the record does not hold the change that this token names: it was set back to an older copy since; export everything, without since")
 	}
-	e.last = rows[0]
+	p.last = rows[0]
 	return nil
 }
 
 // follow calls write with the first change of every write of a case behind the
 // mark, and with every one of the mapping, until none follows, and page after every page of changes; it gives the
 // last change.
-func (e *export) follow(write func(storage.Change) error, page func() error) (last storage.Change, err error) {
-	last = e.last
+func (p *passage) follow(write func(storage.Change) error, page func() error) (last storage.Change, err error) {
+	last = p.last
 	var before storage.Change
 	for {
-		changes, err := e.desk.archive.Store.Changes(e.ctx, e.site, last.Number, changesAtOnce)
+		changes, err := p.desk.archive.Store.Changes(p.ctx, p.site, last.Number, changesAtOnce)
 		if err != nil || len(changes) == 0 {
 			return last, err
 		}
@@ -230,48 +263,41 @@ func (e *export) follow(write func(storage.Change) error, page func() error) (la
 
 // measure counts the writes on the way. Where resources are made by another mapping
 // or with other codes of the site since the mark, every case is on it.
-func (e *export) measure() error {
+func (p *passage) measure() error {
 	mapped := false
 	count := func() (err error) {
-		e.total = 0
-		_, err = e.follow(func(c storage.Change) error {
+		p.total = 0
+		_, err = p.follow(func(c storage.Change) error {
 			if c.CaseUID == "" {
 				mapped = true
 				return nil
 			}
-			e.total++
+			p.total++
 			return nil
-		}, e.ctx.Err)
+		}, p.ctx.Err)
 		return err
 	}
-	if err := count(); err != nil || !mapped || e.last.Number == 0 {
+	if err := count(); err != nil || !mapped || p.last.Number == 0 {
 		return err
 	}
-	e.last = storage.Change{}
+	p.last = storage.Change{}
 	return count()
 }
 
 func (e *export) walk() error {
-	if err := e.measure(); err != nil {
-		return err
+	for _, p := range e.passages {
+		if err := p.measure(); err != nil {
+			return err
+		}
 	}
 	if err := e.progress(); err != nil {
 		return err
 	}
-	measured, passed := e.total, int64(0)
-	last, err := e.follow(func(c storage.Change) error {
-		if c.CaseUID == "" {
-			return nil // of the mapping: measured
+	for _, p := range e.passages {
+		if err := p.walk(); err != nil {
+			return err
 		}
-		if passed++; passed > measured {
-			e.total++ // committed since it was measured
-		}
-		return e.one(c)
-	}, e.progress)
-	if err != nil {
-		return err
 	}
-	e.last = last
 	for _, typ := range slices.Sorted(maps.Keys(e.buffers)) {
 		if err := e.flush(typ); err != nil {
 			return err
@@ -280,21 +306,36 @@ func (e *export) walk() error {
 	return e.progress()
 }
 
+func (p *passage) walk() error {
+	measured, passed := p.total, int64(0)
+	last, err := p.follow(func(c storage.Change) error {
+		if c.CaseUID == "" {
+			return nil // of the mapping: measured
+		}
+		if passed++; passed > measured {
+			p.total++ // committed since it was measured
+		}
+		return p.one(c)
+	}, p.progress)
+	p.last = last
+	return err
+}
+
 // one sends a case at a change, unless a newer write of it is still to come.
-func (e *export) one(at storage.Change) error {
-	list, current, err := e.desk.resourcesAt(e.ctx, e.site, at.CaseUID, at.CaseVersion)
+func (p *passage) one(at storage.Change) error {
+	list, current, err := p.desk.resourcesAt(p.ctx, p.site, at.CaseUID, at.CaseVersion)
 	switch {
 	case err != nil:
 		return fmt.Errorf("export of case %s: %w", at.CaseUID, err)
 	case !current:
-		e.total--
+		p.total--
 		return nil
 	}
-	e.done++
-	casebook.AccessOf(e.ctx).Case(at.CaseUID)
+	p.done++
+	casebook.AccessOf(p.ctx).At(p.site).Case(at.CaseUID)
 	for _, r := range list {
-		if e.wants(r.Type) {
-			if err := e.line(r.Type, r.JSON); err != nil {
+		if p.wants(r.Type) {
+			if err := p.line(r.Type, r.JSON); err != nil {
 				return err
 			}
 		}
@@ -342,9 +383,12 @@ func (e *export) flush(typ string) error {
 }
 
 func (e *export) progress() error {
-	return e.send(&trigonev1.ExportResourcesResponse{Content: &trigonev1.ExportResourcesResponse_Progress{
-		Progress: &trigonev1.ExportProgress{CasesDone: e.done, CasesTotal: e.total},
-	}})
+	now := &trigonev1.ExportProgress{}
+	for _, p := range e.passages {
+		now.CasesDone += p.done
+		now.CasesTotal += p.total
+	}
+	return e.send(&trigonev1.ExportResourcesResponse{Content: &trigonev1.ExportResourcesResponse_Progress{Progress: now}})
 }
 
 // send sends one answer, unless nobody waits for it any more.

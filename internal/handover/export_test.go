@@ -96,7 +96,7 @@ func (f fixture) export(since string, types ...string) *exported {
 // everything must hold.
 func bundled(ctx context.Context, d *Desk, store storage.Store) (map[string]string, error) {
 	want := map[string]string{}
-	rows, _, err := store.Cases(ctx, d.archive.Policy.Settings.Site, storage.CaseFilter{}, "", 1000)
+	rows, _, err := store.Cases(ctx, []string{d.archive.Policy.Settings.Site}, storage.CaseFilter{}, "", 1000)
 	if err != nil {
 		return nil, err
 	}

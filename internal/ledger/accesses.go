@@ -13,8 +13,7 @@ import (
 
 // ListAccesses lists who did what.
 func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *trigonev1.ListAccessesRequest) (*trigonev1.ListAccessesResponse, error) {
-	site, err := l.archive.Admit(who, req)
-	if err != nil {
+	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
 	if err := casebook.RefuseFields(convert.Check(req)); err != nil {
@@ -27,15 +26,16 @@ func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *
 		return nil, err
 	}
 	f := storage.AccessFilter{Caller: req.GetCaller(), UnsignedEmergencies: req.GetUnsignedEmergenciesOnly()}
-	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+	var sites []string
+	if sites, f.CaseUID, err = l.archives.Narrow(ctx, req.GetCase()); err != nil {
 		return nil, err
 	}
-	lines, next, err := l.archive.Store.Accesses(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	lines, next, err := l.archives.Store().Accesses(ctx, sites, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, err
 	}
 	resp := &trigonev1.ListAccessesResponse{}
-	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}
 	for i := range lines {
@@ -45,7 +45,7 @@ func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *
 			RequestId: a.RequestID, Detail: a.Detail, Concerns: a.Concerns, Reason: a.Reason,
 		}
 		if a.CaseUID != "" {
-			m.CaseName = l.archive.CaseName(a.CaseUID)
+			m.CaseName = l.archives.At(a.Site).CaseName(a.CaseUID)
 		}
 		resp.Accesses = append(resp.Accesses, m)
 	}
@@ -54,7 +54,7 @@ func (l *Ledger) ListAccesses(ctx context.Context, who casebook.Principal, req *
 
 // SignOffAccess signs off that somebody read in an emergency.
 func (l *Ledger) SignOffAccess(ctx context.Context, who casebook.Principal, req *trigonev1.SignOffAccessRequest) (*trigonev1.SignOffAccessResponse, error) {
-	site, err := l.archive.Admit(who, req)
+	sites, err := l.archives.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +64,7 @@ func (l *Ledger) SignOffAccess(ctx context.Context, who casebook.Principal, req 
 	if req.GetNumber() == 0 {
 		return nil, casebook.RefuseField("number", "is missing; give the number of the line, as ListAccesses shows it")
 	}
-	lines, _, err := l.archive.Store.Accesses(ctx, site, storage.AccessFilter{Number: req.GetNumber()}, "", 1)
+	lines, _, err := l.archives.Store().Accesses(ctx, sites, storage.AccessFilter{Number: req.GetNumber()}, "", 1)
 	switch {
 	case err != nil:
 		return nil, err
@@ -74,7 +74,7 @@ func (l *Ledger) SignOffAccess(ctx context.Context, who casebook.Principal, req 
 	access := casebook.AccessOf(ctx)
 	access.SignsOff(req.GetNumber())
 	if line, ok := access.Now(); ok {
-		if err := l.archive.Store.RecordAccesses(ctx, []storage.Access{line}); err != nil {
+		if err := l.archives.Store().RecordAccesses(ctx, []storage.Access{line}); err != nil {
 			return nil, err
 		}
 	}

@@ -85,7 +85,7 @@ func implanted(op *trigonev1.Operation) []*trigonev1.Device {
 
 // FindImplants finds in whom an implant is.
 func (l *Ledger) FindImplants(ctx context.Context, who casebook.Principal, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
-	site, err := l.archive.Admit(who, req)
+	sites, err := l.archives.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}
@@ -108,21 +108,22 @@ func (l *Ledger) FindImplants(ctx context.Context, who casebook.Principal, req *
 	if err != nil {
 		return nil, err
 	}
-	rows, next, err := l.archive.Store.Facts(ctx, site, filter, after, casebook.PageSize(req.GetPageSize()))
+	rows, next, err := l.archives.Store().Facts(ctx, sites, filter, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, notBuilt(err, trigonev1.Basis_BASIS_STORED)
 	}
 	resp := &trigonev1.FindImplantsResponse{}
-	if resp.NextPageToken, err = l.archive.Token(asked, next); err != nil {
+	if resp.NextPageToken, err = l.archives.Tokens().Token(asked, next); err != nil {
 		return nil, err
 	}
 	for _, row := range rows {
-		casebook.AccessOf(ctx).Case(row.CaseUID)
-		c, err := l.archive.Store.Case(ctx, site, row.CaseUID)
+		casebook.AccessOf(ctx).At(row.Site).Case(row.CaseUID)
+		archive := l.archives.At(row.Site)
+		c, err := archive.Store.Case(ctx, row.Site, row.CaseUID)
 		if err != nil {
 			return nil, err
 		}
-		folder, err := l.archive.Load(ctx, c)
+		folder, err := archive.Load(ctx, c)
 		if err != nil {
 			return nil, err
 		}
@@ -135,14 +136,14 @@ func (l *Ledger) FindImplants(ctx context.Context, who casebook.Principal, req *
 				continue
 			}
 			found := &trigonev1.Implant{
-				CaseName: l.archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(c.ExternalIdentifier),
+				CaseName: archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(c.ExternalIdentifier),
 				IncisionTime: file.GetOperation().GetIncisionTime(), Device: d, Place: placeOf(d, file),
 			}
 			found.VitalStatus, found.StatusOn = lastKnown(file.GetFollowUps())
 			resp.Implants = append(resp.Implants, found)
 		}
 	}
-	erased, err := l.archive.Store.Erased(ctx, site)
+	erased, err := l.erased(ctx, sites)
 	resp.ErasedCaseCount = int32(erased)
 	return resp, err
 }

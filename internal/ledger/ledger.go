@@ -20,16 +20,16 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// Ledger answers across the cases of one site. It is safe for concurrent use.
-type Ledger struct{ archive *casebook.Archive }
+// Ledger answers across the cases of one site, or of several of the caller's own. It is
+// safe for concurrent use.
+type Ledger struct{ archives casebook.Archives }
 
-// New gives a ledger of what is on record.
-func New(archive *casebook.Archive) *Ledger { return &Ledger{archive: archive} }
+// New gives a ledger of what is on record at these sites, of which there is one at least.
+func New(archives ...*casebook.Archive) *Ledger { return &Ledger{archives: archives} }
 
 // ListDiscrepancies lists the differences between plans and outcomes.
 func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, req *trigonev1.ListDiscrepanciesRequest) (*trigonev1.ListDiscrepanciesResponse, error) {
-	site, err := l.archive.Admit(who, req)
-	if err != nil {
+	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
 	if err := casebook.RefuseFields(append(convert.Check(req), unknownClasses(req.GetClasses())...)); err != nil {
@@ -53,34 +53,35 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	for _, c := range req.GetClasses() {
 		f.Classes = append(f.Classes, classNumber(c))
 	}
-	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+	var sites []string
+	if sites, f.CaseUID, err = l.archives.Narrow(ctx, req.GetCase()); err != nil {
 		return nil, err
 	}
-	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	rows, next, err := l.archives.Store().Comparisons(ctx, sites, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp := &trigonev1.ListDiscrepanciesResponse{Basis: named(req.GetBasis())}
-	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}
 	for _, row := range rows {
-		casebook.AccessOf(ctx).Case(row.CaseUID)
+		casebook.AccessOf(ctx).At(row.Site).Case(row.CaseUID)
 		d, err := discrepancyOf(row.Comparison)
 		if err != nil {
 			return nil, err
 		}
 		resp.Discrepancies = append(resp.Discrepancies, &trigonev1.CaseDiscrepancy{
-			CaseName: l.archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
+			CaseName: l.archives.At(row.Site).CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
 			IncisionTime: casebook.Timestamp(row.IncisionTime), PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming), Discrepancy: d,
 		})
 	}
 	if req.GetIncludeCounts() && req.GetPageToken() == "" {
-		n, err := l.archive.Store.CountComparisons(ctx, site, f)
+		n, err := l.count(ctx, sites, f)
 		if err != nil {
 			return nil, notBuilt(err, req.GetBasis())
 		}
-		erased, err := l.archive.Store.Erased(ctx, site)
+		erased, err := l.erased(ctx, sites)
 		if err != nil {
 			return nil, err
 		}

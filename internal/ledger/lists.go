@@ -17,8 +17,7 @@ import (
 
 // ListComparisons lists what was held against what, agreement included.
 func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, req *trigonev1.ListComparisonsRequest) (*trigonev1.ListComparisonsResponse, error) {
-	site, err := l.archive.Admit(who, req)
-	if err != nil {
+	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
 	if err := casebook.RefuseFields(slices.Concat(convert.Check(req), unknownClasses(req.GetClasses()), unknownMetrics(req.GetMetrics()))); err != nil {
@@ -42,25 +41,26 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 	for _, m := range req.GetMetrics() {
 		f.Metrics = append(f.Metrics, metricNumber(m))
 	}
-	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+	var sites []string
+	if sites, f.CaseUID, err = l.archives.Narrow(ctx, req.GetCase()); err != nil {
 		return nil, err
 	}
-	rows, next, err := l.archive.Store.Comparisons(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	rows, next, err := l.archives.Store().Comparisons(ctx, sites, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp := &trigonev1.ListComparisonsResponse{Basis: named(req.GetBasis())}
-	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}
 	for _, row := range rows {
-		casebook.AccessOf(ctx).Case(row.CaseUID)
+		casebook.AccessOf(ctx).At(row.Site).Case(row.CaseUID)
 		c, err := comparisonOf(row.Comparison)
 		if err != nil {
 			return nil, err
 		}
 		resp.Comparisons = append(resp.Comparisons, &trigonev1.CaseComparison{
-			CaseName: l.archive.CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
+			CaseName: l.archives.At(row.Site).CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
 			IncisionTime: casebook.Timestamp(row.IncisionTime), PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming),
 			Comparison: c, AgreementsRecorded: row.Comparison.Complete,
 		})
@@ -68,12 +68,12 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 	if !req.GetIncludeCounts() || req.GetPageToken() != "" {
 		return resp, nil
 	}
-	n, err := l.archive.Store.CountComparisons(ctx, site, f)
+	n, err := l.count(ctx, sites, f)
 	if err != nil {
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp.Counts = comparisonCounts(n)
-	erased, err := l.archive.Store.Erased(ctx, site)
+	erased, err := l.erased(ctx, sites)
 	resp.Counts.ErasedCaseCount = int32(erased)
 	return resp, err
 }
@@ -107,8 +107,7 @@ func comparisonCounts(n storage.ComparisonCounts) *trigonev1.ComparisonCounts {
 
 // ListCaseFacts lists what cases have to say to whoever counts them.
 func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req *trigonev1.ListCaseFactsRequest) (*trigonev1.ListCaseFactsResponse, error) {
-	site, err := l.archive.Admit(who, req)
-	if err != nil {
+	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
 	if err := casebook.RefuseFields(append(convert.Check(req), unknownKinds(req.GetGroups())...)); err != nil {
@@ -130,19 +129,20 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 			f.Groups = append(f.Groups, stored(Group{g.GetKind(), w}))
 		}
 	}
-	if f.CaseUID, err = l.caseUID(ctx, req.GetCase()); err != nil {
+	var sites []string
+	if sites, f.CaseUID, err = l.archives.Narrow(ctx, req.GetCase()); err != nil {
 		return nil, err
 	}
-	rows, next, err := l.archive.Store.Facts(ctx, site, f, after, casebook.PageSize(req.GetPageSize()))
+	rows, next, err := l.archives.Store().Facts(ctx, sites, f, after, casebook.PageSize(req.GetPageSize()))
 	if err != nil {
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp := &trigonev1.ListCaseFactsResponse{Basis: named(req.GetBasis())}
-	if resp.NextPageToken, err = l.archive.Token(question, next); err != nil {
+	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}
 	for _, row := range rows {
-		casebook.AccessOf(ctx).Case(row.CaseUID)
+		casebook.AccessOf(ctx).At(row.Site).Case(row.CaseUID)
 		facts, err := joined(row.Facts, row.Children)
 		if err != nil {
 			return nil, err
@@ -154,20 +154,36 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 
 // page reads a page token, which belongs to one question.
 func (l *Ledger) page(method string, filters proto.Message, token string) (question []byte, after string, err error) {
-	if question, err = l.archive.Question(method, filters); err != nil {
+	tokens := l.archives.Tokens()
+	if question, err = tokens.Question(method, filters); err != nil {
 		return nil, "", err
 	}
-	after, err = l.archive.Position("page_token", token, question)
+	after, err = tokens.Position("page_token", token, question)
 	return question, after, err
 }
 
-// caseUID gives the uid of the case a filter names; empty: it names none.
-func (l *Ledger) caseUID(ctx context.Context, ref *trigonev1.CaseReference) (string, error) {
-	if ref == nil {
-		return "", nil
+// count counts what a list of comparisons is drawn from, at all of its sites.
+func (l *Ledger) count(ctx context.Context, sites []string, f storage.ComparisonFilter) (sum storage.ComparisonCounts, err error) {
+	for _, site := range sites {
+		n, err := l.archives.Store().CountComparisons(ctx, site, f)
+		if err != nil {
+			return sum, err
+		}
+		sum.Add(n)
 	}
-	c, err := l.archive.Find(ctx, ref)
-	return c.UID, err
+	return sum, nil
+}
+
+// erased counts the cases of the sites that were erased.
+func (l *Ledger) erased(ctx context.Context, sites []string) (sum int, err error) {
+	for _, site := range sites {
+		n, err := l.archives.Store().Erased(ctx, site)
+		if err != nil {
+			return 0, err
+		}
+		sum += n
+	}
+	return sum, nil
 }
 
 func unknownMetrics(ids []string) []convert.Violation {

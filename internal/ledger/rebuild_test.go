@@ -76,8 +76,8 @@ func allRows(t *testing.T, store storage.Store, site string) (out rows) {
 	t.Helper()
 	var err [3]error
 	var more string
-	out.Comparisons, more, err[0] = store.Comparisons(t.Context(), site, storage.ComparisonFilter{}, "", 5000)
-	out.Facts, _, err[1] = store.Facts(t.Context(), site, storage.FactsFilter{}, "", 500)
+	out.Comparisons, more, err[0] = store.Comparisons(t.Context(), []string{site}, storage.ComparisonFilter{}, "", 5000)
+	out.Facts, _, err[1] = store.Facts(t.Context(), []string{site}, storage.FactsFilter{}, "", 500)
 	out.Counts, err[2] = store.CountComparisons(t.Context(), site, storage.ComparisonFilter{})
 	if err := errors.Join(err[:]...); err != nil || more != "" {
 		t.Fatalf("rows cannot be read, or are more than a page: %v", err)
@@ -95,7 +95,7 @@ func byWord(t *testing.T, store storage.Store, site string, facts []storage.Case
 			t.Fatal(err)
 		}
 		for _, g := range Groups(whole) {
-			list, _, err := store.Facts(t.Context(), site, storage.FactsFilter{Groups: []storage.Group{stored(g)}}, "", 500)
+			list, _, err := store.Facts(t.Context(), []string{site}, storage.FactsFilter{Groups: []storage.Group{stored(g)}}, "", 500)
 			if err != nil {
 				t.Fatal(err)
 			}

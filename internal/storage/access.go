@@ -87,7 +87,7 @@ func (a *Access) Check() error {
 	return nil
 }
 
-// AccessFilter selects lines of a site; empty fields select all.
+// AccessFilter selects lines; empty fields select all.
 type AccessFilter struct {
 	CaseUID string
 	Caller  string

@@ -283,7 +283,7 @@ type CaseToProject struct {
 	Cursor int64 // rises along the walk
 }
 
-// ComparisonFilter selects comparisons of a site; empty fields select all.
+// ComparisonFilter selects comparisons; empty fields select all.
 // DiscrepanciesOnly leaves out those without a class, and of the cases that differ
 // counts those that have such a difference.
 // Retracted and merged cases are never in the answer. A case without incision time
@@ -307,6 +307,7 @@ type ComparisonFilter struct {
 
 // CaseComparison is a comparison with what is shown of its case.
 type CaseComparison struct {
+	Site               string
 	CaseUID            string
 	ExternalIdentifier Identifier
 	IncisionTime       time.Time
@@ -341,7 +342,29 @@ type ComparisonCounts struct {
 	ThingsNotApplicable int
 }
 
-// FactsFilter selects cases of a site by their facts, in the way of a
+// Add adds the counts of another site.
+func (n *ComparisonCounts) Add(o ComparisonCounts) {
+	n.OperatedCases += o.OperatedCases
+	n.PlannedCases += o.PlannedCases
+	n.DifferingCases += o.DifferingCases
+	n.IncompleteCases += o.IncompleteCases
+	n.RetractedCases += o.RetractedCases
+	n.RetractedSections += o.RetractedSections
+	n.Roots += o.Roots
+	n.Differing += o.Differing
+	n.Indeterminate += o.Indeterminate
+	n.NotEvaluable += o.NotEvaluable
+	n.Agreeing += o.Agreeing
+	n.NotApplicable += o.NotApplicable
+	n.Things += o.Things
+	n.ThingsAsPlanned += o.ThingsAsPlanned
+	n.ThingsOtherwise += o.ThingsOtherwise
+	n.ThingsCannotBeTold += o.ThingsCannotBeTold
+	n.ThingsNotEvaluable += o.ThingsNotEvaluable
+	n.ThingsNotApplicable += o.ThingsNotApplicable
+}
+
+// FactsFilter selects cases by their facts, in the way of a
 // ComparisonFilter. Of several groups of one kind one must hold, of each kind that
 // is named one.
 type FactsFilter struct {
@@ -355,6 +378,7 @@ type FactsFilter struct {
 
 // CaseFacts are the facts of a case with what is shown of it.
 type CaseFacts struct {
+	Site               string
 	CaseUID            string
 	ExternalIdentifier Identifier
 	IncisionTime       time.Time

@@ -146,8 +146,8 @@ type RevisionRange struct {
 // Case is the state of one case.
 type Case struct {
 	Site               string
-	UID                string
-	Version            int64 // raised by one with every write
+	UID                string // random: no two cases of a store share one
+	Version            int64  // raised by one with every write
 	State              string
 	ExternalIdentifier Identifier // zero: none
 	Patient            Identifier // current
@@ -380,10 +380,10 @@ type Store interface {
 	// CaseByExternalIdentifier gives the case that is not retracted and has this
 	// case number. ErrNotFound.
 	CaseByExternalIdentifier(ctx context.Context, site string, id Identifier) (Case, error)
-	// Cases lists cases by changed time, newest first, then uid; after is the
-	// opaque token of the last page, next is empty at the end. A case that is
+	// Cases lists the cases of sites by changed time, newest first, then uid; after is
+	// the opaque token of the last page, next is empty at the end. A case that is
 	// written between two pages moves to the front.
-	Cases(ctx context.Context, site string, f CaseFilter, after string, limit int) (rows []CaseRow, next string, err error)
+	Cases(ctx context.Context, sites []string, f CaseFilter, after string, limit int) (rows []CaseRow, next string, err error)
 
 	// Revisions gives every revision of a case in the order of storing. ErrDamaged.
 	Revisions(ctx context.Context, site, uid string) ([]Revision, error)
@@ -435,17 +435,18 @@ type Store interface {
 	Mapping(ctx context.Context, site string, m Mapping) (_ Mapping, isNew bool, err error)
 
 	// Lists of rows are those of the projection that stands, ErrNotProjected if none
-	// does. They begin with the newest incision, cases without one come last; then
+	// does. Those of several sites are one list, a page of it is of one state of the
+	// store, and its token is a place in the order that all sites share. They begin with the newest incision, cases without one come last; then
 	// uid, byte by byte, then order in the case. after is the opaque token of the
 	// last page, next is empty at the end. Tokens hold no identifier of a patient or
 	// hospital.
 
 	// Comparisons lists comparisons.
-	Comparisons(ctx context.Context, site string, f ComparisonFilter, after string, limit int) (rows []CaseComparison, next string, err error)
-	// CountComparisons counts what that list is drawn from.
+	Comparisons(ctx context.Context, sites []string, f ComparisonFilter, after string, limit int) (rows []CaseComparison, next string, err error)
+	// CountComparisons counts what that list is drawn from, of one site.
 	CountComparisons(ctx context.Context, site string, f ComparisonFilter) (ComparisonCounts, error)
 	// Facts lists case facts, one row a case.
-	Facts(ctx context.Context, site string, f FactsFilter, after string, limit int) (rows []CaseFacts, next string, err error)
+	Facts(ctx context.Context, sites []string, f FactsFilter, after string, limit int) (rows []CaseFacts, next string, err error)
 	// Resources gives the resource ids that were handed over of a case, by type and
 	// id.
 	Resources(ctx context.Context, site, uid string) ([]Resource, error)
@@ -520,9 +521,9 @@ type Store interface {
 	// RecordAccesses adds lines to the access record, in this order, behind all that
 	// are there.
 	RecordAccesses(ctx context.Context, lines []Access) error
-	// Accesses lists lines of the access record, newest first; after is the opaque
+	// Accesses lists the lines of sites in the access record, newest first; after is the opaque
 	// token of the last page, next is empty at the end.
-	Accesses(ctx context.Context, site string, f AccessFilter, after string, limit int) (lines []Access, next string, err error)
+	Accesses(ctx context.Context, sites []string, f AccessFilter, after string, limit int) (lines []Access, next string, err error)
 	// AccessHead gives where the access record ends.
 	AccessHead(ctx context.Context) (AccessHead, error)
 	// Expired says what at a site is over its time.

@@ -1,12 +1,14 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"database/sql"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -118,25 +120,30 @@ func scanAccess(row scanner, a *storage.Access, more ...any) error {
 }
 
 // Accesses lists lines of the access record, newest first.
-func (s *Store) Accesses(ctx context.Context, site string, f storage.AccessFilter, after string, limit int) ([]storage.Access, string, error) {
+func (s *Store) Accesses(ctx context.Context, sites []string, f storage.AccessFilter, after string, limit int) (list []storage.Access, next string, err error) {
 	if limit < 1 {
 		return nil, "", errNoLimit
 	}
-	query, args, err := accessesQuery(site, f, after, limit)
-	if err != nil {
-		return nil, "", err
-	}
-	var list []storage.Access
-	err = s.each(ctx, query, args, func(row scanner) error {
-		var a storage.Access
-		var reason sql.NullString
-		if err := scanAccess(row, &a, &reason); err != nil {
-			return err
+	err = s.reading(ctx, func(l *listing) error {
+		for _, site := range sites {
+			query, args, err := accessesQuery(site, f, after, limit)
+			if err != nil {
+				return err
+			}
+			lines, err := collect(l, query, args, func(row scanner) (a storage.Access, err error) {
+				var reason sql.NullString
+				err = scanAccess(row, &a, &reason)
+				a.Reason = reason.String
+				return a, err
+			})
+			if err != nil {
+				return err
+			}
+			list = append(list, lines...)
 		}
-		a.Reason = reason.String
-		list = append(list, a)
 		return nil
 	})
+	slices.SortFunc(list, func(a, b storage.Access) int { return cmp.Compare(b.Number, a.Number) })
 	if err != nil || len(list) <= limit {
 		return list, "", err
 	}

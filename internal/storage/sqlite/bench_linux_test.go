@@ -346,7 +346,7 @@ func BenchmarkLookup(b *testing.B) {
 		{"headers", func() { _, err := s.EvaluationHeaders(b.Context(), "harbour", uid); must(err) }},
 		{"case", func() { _, err := s.Case(b.Context(), "harbour", uid); must(err) }},
 		{"class", func() {
-			_, _, err := s.Comparisons(b.Context(), "harbour", storage.ComparisonFilter{Classes: []int{1}}, "", 50)
+			_, _, err := s.Comparisons(b.Context(), []string{"harbour"}, storage.ComparisonFilter{Classes: []int{1}}, "", 50)
 			must(err)
 		}},
 		{"counts", func() { _, err := s.CountComparisons(b.Context(), "harbour", storage.ComparisonFilter{}); must(err) }},

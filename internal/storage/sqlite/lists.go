@@ -18,10 +18,11 @@ import (
 
 const standingOf = `SELECT id FROM projections WHERE name = ? AND state = 'standing'`
 
-// listing is one list being read.
+// listing is the list of one site being read.
 type listing struct {
 	tx               *sql.Tx
 	ctx              context.Context
+	name             string // of the site
 	projection, site int64
 	version          int64 // of the projection; 0: a migration left the rows
 }
@@ -34,25 +35,42 @@ func basis(restated bool) string {
 	return storage.ProjectionLedger
 }
 
-// list reads from the projection that stands; a site that was never written to has
-// no rows.
-func (s *Store) list(ctx context.Context, name, site string, read func(*listing) error) (err error) {
+// reading reads from one state of the store.
+func (s *Store) reading(ctx context.Context, read func(*listing) error) (err error) {
 	defer func() { err = classed(err) }()
 	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}
 	defer func() { _ = tx.Rollback() }() // it wrote nothing
-	l := &listing{tx: tx, ctx: ctx}
-	err = tx.QueryRowContext(ctx, `SELECT p.id, p.version, coalesce((SELECT id FROM sites WHERE site = ?), 0) FROM projections AS p WHERE p.name = ? AND p.state = 'standing'`,
-		site, name).Scan(&l.projection, &l.version, &l.site)
-	if errors.Is(err, sql.ErrNoRows) {
-		return storage.ErrNotProjected
-	}
-	if err != nil {
-		return err
-	}
-	return read(l)
+	return read(&listing{tx: tx, ctx: ctx})
+}
+
+// lists reads the lists of sites from the projection that stands; a site that was never
+// written to has no rows.
+func (s *Store) lists(ctx context.Context, name string, sites []string, read func([]*listing) error) error {
+	return s.reading(ctx, func(one *listing) error {
+		all := make([]*listing, len(sites))
+		for i, site := range sites {
+			l := *one
+			l.name = site
+			err := l.tx.QueryRowContext(ctx, `SELECT p.id, p.version, coalesce((SELECT id FROM sites WHERE site = ?), 0) FROM projections AS p WHERE p.name = ? AND p.state = 'standing'`,
+				site, name).Scan(&l.projection, &l.version, &l.site)
+			if errors.Is(err, sql.ErrNoRows) {
+				return storage.ErrNotProjected
+			}
+			if err != nil {
+				return err
+			}
+			all[i] = &l
+		}
+		return read(all)
+	})
+}
+
+// list is lists of one site.
+func (s *Store) list(ctx context.Context, name, site string, read func(*listing) error) error {
+	return s.lists(ctx, name, []string{site}, func(all []*listing) error { return read(all[0]) })
 }
 
 // key is the place of a case in the order of lists.
@@ -122,6 +140,7 @@ func bound(t time.Time) int64 {
 // listed is a case that a list comes to.
 type listed struct {
 	key
+	in         *listing // of its site
 	id         int64
 	state      string
 	planTiming string
@@ -167,36 +186,86 @@ func (l *listing) keys(f *caseFilter, from key, limit int) (query string, args [
 	return query, append(args, limit)
 }
 
-// walk visits the cases of a filter in the order of lists, beginning with from,
-// until visit wants no more. batch is how many are read at once.
-func (l *listing) walk(f *caseFilter, from key, batch int, visit func(listed) (more bool, err error)) error {
-	for {
-		query, args := l.keys(f, from, batch)
-		cases, err := collect(l, query, args, func(row scanner) (c listed, err error) {
-			err = row.Scan(&c.newestFirst, &c.uid, &c.id, &c.state, &c.planTiming)
-			return c, err
-		})
-		if err != nil {
+// walk visits the cases of a filter at all of these sites in the order of lists,
+// beginning with from, until visit wants no more. batch is how many are read at once
+// of a site.
+func walk(all []*listing, f *caseFilter, from key, batch int, visit func(listed) (more bool, err error)) error {
+	walkers := make([]*walker, len(all))
+	for i, l := range all {
+		walkers[i] = &walker{listing: l, filter: f, from: from, batch: batch}
+		if err := walkers[i].step(); err != nil {
 			return err
 		}
-		for _, c := range cases {
-			wanted, err := l.wanted(f, c)
-			if err != nil {
-				return err
-			}
-			if !wanted {
-				continue
-			}
-			if more, err := visit(c); err != nil || !more {
-				return err
+	}
+	for {
+		var first *walker
+		for _, w := range walkers {
+			if w.at != nil && (first == nil || w.at.before(first.at.key)) {
+				first = w
 			}
 		}
-		if len(cases) < batch {
+		if first == nil {
 			return nil
 		}
-		last := cases[len(cases)-1]
-		from = key{last.newestFirst, last.uid + "\x00"} // the least that comes after it
+		if more, err := visit(*first.at); err != nil || !more {
+			return err
+		}
+		if err := first.step(); err != nil {
+			return err
+		}
 	}
+}
+
+func (k key) before(other key) bool {
+	return k.newestFirst < other.newestFirst || (k.newestFirst == other.newestFirst && k.uid < other.uid)
+}
+
+// walker walks over the cases of one site.
+type walker struct {
+	*listing
+	filter *caseFilter
+	from   key // where the next batch begins
+	batch  int
+	cases  []listed // that were read and not come to yet
+	whole  bool     // there is nothing behind them
+	at     *listed  // nil: the end
+}
+
+// step comes to the next case that is wanted.
+func (w *walker) step() error {
+	for {
+		if len(w.cases) == 0 && !w.whole {
+			if err := w.read(); err != nil {
+				return err
+			}
+		}
+		if len(w.cases) == 0 {
+			w.at = nil
+			return nil
+		}
+		w.at, w.cases = &w.cases[0], w.cases[1:]
+		if wanted, err := w.wanted(w.filter, *w.at); err != nil || wanted {
+			return err
+		}
+	}
+}
+
+func (w *walker) read() error {
+	query, args := w.keys(w.filter, w.from, w.batch)
+	cases, err := collect(w.listing, query, args, func(row scanner) (c listed, err error) {
+		c.in = w.listing
+		err = row.Scan(&c.newestFirst, &c.uid, &c.id, &c.state, &c.planTiming)
+		return c, err
+	})
+	if err != nil {
+		return err
+	}
+	w.cases, w.whole = cases, len(cases) < w.batch
+	if !w.whole {
+		last := cases[len(cases)-1]
+		w.from = key{last.newestFirst, last.uid + "\x00"} // the least that comes after it
+	}
+	return nil
 }
 
 // wanted holds a case against what no index has narrowed.
@@ -313,7 +382,7 @@ func anyOf[T any](values []T) []any {
 }
 
 // Comparisons lists comparisons.
-func (s *Store) Comparisons(ctx context.Context, site string, f storage.ComparisonFilter, after string, limit int) (list []storage.CaseComparison, next string, err error) {
+func (s *Store) Comparisons(ctx context.Context, sites []string, f storage.ComparisonFilter, after string, limit int) (list []storage.CaseComparison, next string, err error) {
 	if limit < 1 {
 		return nil, "", errNoLimit
 	}
@@ -323,28 +392,31 @@ func (s *Store) Comparisons(ctx context.Context, site string, f storage.Comparis
 			return nil, "", err
 		}
 	}
-	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
+	err = s.lists(ctx, basis(f.Restated), sites, func(all []*listing) error {
 		where := rowsOf(&f)
 		query := `SELECT ` + comparisonColumns + ` FROM comparisons AS d WHERE d.projection = ? AND d.case_id = ? AND d.position > ?`
 		if len(where.text) > 0 {
 			query += ` AND ` + where.String()
 		}
-		rowsOfCase, err := l.tx.PrepareContext(ctx, query+` ORDER BY d.position LIMIT ?`)
+		if len(all) == 0 {
+			return nil
+		}
+		rowsOfCase, err := all[0].tx.PrepareContext(ctx, query+` ORDER BY d.position LIMIT ?`)
 		if err != nil {
 			return err
 		}
 		defer func() { _ = rowsOfCase.Close() }()
 		cases := casesWith(&f)
-		return l.walk(&cases, from.key, limit+1, func(c listed) (more bool, err error) {
+		return walk(all, &cases, from.key, limit+1, func(c listed) (more bool, err error) {
 			begin := int64(-1 << 62)
 			if c.key == from.key {
 				begin = from.order
 			}
-			rows, err := l.comparisons(rowsOfCase, append(append([]any{l.projection, c.id, begin}, where.args...), limit+1-len(list)))
+			rows, err := c.in.comparisons(rowsOfCase, append(append([]any{c.in.projection, c.id, begin}, where.args...), limit+1-len(list)))
 			if err != nil || len(rows) == 0 {
 				return true, err
 			}
-			shown, err := l.shown(c, rows)
+			shown, err := c.in.shown(c, rows)
 			list = append(list, shown...)
 			return len(list) <= limit, err
 		})
@@ -402,7 +474,7 @@ func (l *listing) shown(c listed, rows []storage.Comparison) ([]storage.CaseComp
 		t := texts[r.Order]
 		r.ID, r.DiscrepancyID, r.Message = t.id, t.discrepancyID, t.message
 		list[i] = storage.CaseComparison{
-			CaseUID: c.uid, ExternalIdentifier: number, IncisionTime: instant(incised), PlanTiming: c.planTiming, Comparison: r,
+			Site: l.name, CaseUID: c.uid, ExternalIdentifier: number, IncisionTime: instant(incised), PlanTiming: c.planTiming, Comparison: r,
 		}
 	}
 	return list, nil
@@ -505,7 +577,7 @@ func (l *listing) countRows(cases conditions, f *storage.ComparisonFilter, n *st
 }
 
 // Facts lists case facts. A case whose facts were not made yet is left out.
-func (s *Store) Facts(ctx context.Context, site string, f storage.FactsFilter, after string, limit int) (list []storage.CaseFacts, next string, err error) {
+func (s *Store) Facts(ctx context.Context, sites []string, f storage.FactsFilter, after string, limit int) (list []storage.CaseFacts, next string, err error) {
 	if limit < 1 {
 		return nil, "", errNoLimit
 	}
@@ -517,12 +589,12 @@ func (s *Store) Facts(ctx context.Context, site string, f storage.FactsFilter, a
 		from.uid += "\x00" // the least that comes after it
 	}
 	cases := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore, groups: byKind(f.Groups)}
-	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
-		if l.version == 0 {
+	err = s.lists(ctx, basis(f.Restated), sites, func(all []*listing) error {
+		if len(all) > 0 && all[0].version == 0 {
 			return storage.ErrNotProjected // a migration leaves no facts
 		}
-		return l.walk(&cases, from.key, limit+1, func(c listed) (more bool, err error) {
-			facts, err := l.facts(c)
+		return walk(all, &cases, from.key, limit+1, func(c listed) (more bool, err error) {
+			facts, err := c.in.facts(c)
 			if errors.Is(err, sql.ErrNoRows) {
 				return true, nil
 			}
@@ -551,7 +623,7 @@ func byKind(groups []storage.Group) (list [][]storage.Group) {
 }
 
 func (l *listing) facts(c listed) (out storage.CaseFacts, err error) {
-	out = storage.CaseFacts{CaseUID: c.uid, PlanTiming: c.planTiming}
+	out = storage.CaseFacts{Site: l.name, CaseUID: c.uid, PlanTiming: c.planTiming}
 	var incised sql.NullInt64
 	var codec int
 	var frame blob

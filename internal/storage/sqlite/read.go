@@ -1,11 +1,13 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -142,22 +144,30 @@ func (s *Store) CaseByExternalIdentifier(ctx context.Context, site string, id st
 const severityCount = `(SELECT count(*) FROM findings AS f WHERE f.case_id = c.id AND f.severity = ?)`
 
 // Cases lists cases, newest change first.
-func (s *Store) Cases(ctx context.Context, site string, f storage.CaseFilter, after string, limit int) ([]storage.CaseRow, string, error) {
-	query, args, err := casesQuery(site, f, after, limit)
-	if err != nil {
-		return nil, "", err
-	}
-	var list []storage.CaseRow
-	err = s.each(ctx, query, args, func(row scanner) error {
-		var r caseScan
-		var out storage.CaseRow
-		if err := row.Scan(append(r.into(), &out.Contradictions, &out.Cautions, &out.Notes, &out.RootCount)...); err != nil {
-			return err
+func (s *Store) Cases(ctx context.Context, sites []string, f storage.CaseFilter, after string, limit int) (list []storage.CaseRow, next string, err error) {
+	err = s.reading(ctx, func(l *listing) error {
+		for _, site := range sites {
+			query, args, err := casesQuery(site, f, after, limit)
+			if err != nil {
+				return err
+			}
+			rows, err := collect(l, query, args, func(row scanner) (out storage.CaseRow, err error) {
+				var r caseScan
+				if err := row.Scan(append(r.into(), &out.Contradictions, &out.Cautions, &out.Notes, &out.RootCount)...); err != nil {
+					return out, err
+				}
+				out.Case, err = r.value()
+				return out, err
+			})
+			if err != nil {
+				return err
+			}
+			list = append(list, rows...)
 		}
-		var err error
-		out.Case, err = r.value()
-		list = append(list, out)
-		return err
+		return nil
+	})
+	slices.SortFunc(list, func(a, b storage.CaseRow) int {
+		return cmp.Or(b.ChangedTime.Compare(a.ChangedTime), strings.Compare(a.UID, b.UID))
 	})
 	if err != nil || len(list) <= limit {
 		return list, "", err

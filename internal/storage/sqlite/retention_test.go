@@ -100,7 +100,7 @@ func TestOnlyRetentionCutsTheRecord(t *testing.T) {
 func rechainBehind(t *testing.T, path string, before []byte) {
 	t.Helper()
 	s := openAt(t, path)
-	list, _, err := s.Accesses(t.Context(), "harbour", storage.AccessFilter{}, "", 1000)
+	list, _, err := s.Accesses(t.Context(), []string{"harbour"}, storage.AccessFilter{}, "", 1000)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -167,7 +167,7 @@ func TestStoreOfSchema2IsBroughtUp(t *testing.T) {
 				t.Errorf("reason %q, want %q", c.Reason, want.reasons[i])
 			}
 		}
-		list, _, err := s.Comparisons(ctx, want.site, storage.ComparisonFilter{CaseUID: want.uid}, "", 100)
+		list, _, err := s.Comparisons(ctx, []string{want.site}, storage.ComparisonFilter{CaseUID: want.uid}, "", 100)
 		c, caseErr := s.Case(ctx, want.site, want.uid)
 		if err != nil || caseErr != nil {
 			t.Fatal(err, caseErr)
@@ -203,7 +203,7 @@ func TestStoreOfSchema2IsBroughtUp(t *testing.T) {
 	if err != nil || len(listed) != 3 || !listed[0].Standing || listed[0].Version != 0 || listed[1].Standing || listed[1].Version != 3 || listed[2].Standing {
 		t.Fatalf("listed: %+v, %v", listed, err)
 	}
-	if _, _, err := s.Facts(ctx, site, storage.FactsFilter{}, "", 10); !errors.Is(err, storage.ErrNotProjected) {
+	if _, _, err := s.Facts(ctx, []string{site}, storage.FactsFilter{}, "", 10); !errors.Is(err, storage.ErrNotProjected) {
 		t.Errorf("facts that no migration made: %v", err)
 	}
 	splitAndErase(t, s, cases[0].site, cases[0].uid)

@@ -339,7 +339,7 @@ func TestBusy(t *testing.T) {
 	if err := s.Append(t.Context(), "harbour", opening("a")); err == nil {
 		t.Error("written beside another transaction")
 	}
-	if _, _, err := s.Cases(t.Context(), "harbour", storage.CaseFilter{}, "", 10); err != nil {
+	if _, _, err := s.Cases(t.Context(), []string{"harbour"}, storage.CaseFilter{}, "", 10); err != nil {
 		t.Errorf("reads wait for a writer: %v", err)
 	}
 	execute(t, conn, `ROLLBACK`)

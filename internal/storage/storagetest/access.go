@@ -41,7 +41,7 @@ func accesses(t *testing.T, open func() storage.Store) {
 		t.Fatal(err)
 	}
 
-	all, token, err := s.Accesses(ctx, site, storage.AccessFilter{}, "", 10)
+	all, token, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{}, "", 10)
 	if err != nil || len(all) != 3 || token != "" {
 		t.Fatalf("%d lines, %q, %v", len(all), token, err)
 	}
@@ -71,7 +71,7 @@ func accesses(t *testing.T, open func() storage.Store) {
 	} {
 		var got []int64
 		for after, more := "", true; more; {
-			page, next, err := s.Accesses(ctx, site, row.f, after, 1)
+			page, next, err := s.Accesses(ctx, []string{site}, row.f, after, 1)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -103,10 +103,10 @@ func accesses(t *testing.T, open func() storage.Store) {
 	if err := s.RecordAccesses(ctx, []storage.Access{off}); err != nil {
 		t.Fatal(err)
 	}
-	if list, _, err := s.Accesses(ctx, site, storage.AccessFilter{UnsignedEmergencies: true}, "", 10); err != nil || len(list) != 1 || list[0].Number != 1 {
+	if list, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{UnsignedEmergencies: true}, "", 10); err != nil || len(list) != 1 || list[0].Number != 1 {
 		t.Errorf("emergencies that nobody signed off: %+v, %v", list, err)
 	}
-	_, _, err = s.Accesses(ctx, site, storage.AccessFilter{}, "no number", 10)
+	_, _, err = s.Accesses(ctx, []string{site}, storage.AccessFilter{}, "no number", 10)
 	wantError(t, "a foreign token", err, nil)
 
 	// A head is kept if it is one of this record.
@@ -149,7 +149,7 @@ func accessesAtOnce(t *testing.T, open func() storage.Store) {
 		})
 	}
 	group.Wait()
-	all, _, err := s.Accesses(ctx, site, storage.AccessFilter{}, "", 1000)
+	all, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{}, "", 1000)
 	if err != nil || len(all) != callers*each {
 		t.Fatalf("%d lines, %v", len(all), err)
 	}

@@ -104,7 +104,7 @@ func manyCases(t *testing.T, open func() storage.Store) {
 		}
 		return nil
 	}))
-	rows, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 100)
+	rows, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 100)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -136,7 +136,7 @@ func oneRequestAtOnce(t *testing.T, open func() storage.Store) {
 			wantError(t, fmt.Sprintf("attempt %d", i), err, storage.ErrRequestExists)
 		}
 	}
-	rows, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 100)
+	rows, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 100)
 	if err != nil {
 		t.Fatal(err)
 	}

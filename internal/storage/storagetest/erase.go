@@ -60,7 +60,7 @@ func erasedIdentity(t *testing.T, open func() storage.Store) {
 		Number: last.Number, Kind: "quarantine_discarded", Reason: "erased", Time: after(52), QuarantineID: "quarantine-a",
 	})
 	wantEqual(t, "the quarantined submit", []any{q.Body == nil, q.Decision, q.Hash == nil, len(q.Sections), q.State}, []any{true, "", true, 0, storage.QuarantineDiscarded})
-	lines, _, err := s.Accesses(ctx, site, storage.AccessFilter{CaseUID: "a"}, "", 10)
+	lines, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{CaseUID: "a"}, "", 10)
 	if err != nil || len(lines) != 1 || lines[0].Reason != "" || lines[0].ReasonHash == nil {
 		t.Errorf("lines of the access record: %+v, %v", lines, err)
 	}
@@ -139,18 +139,18 @@ func erasedWhole(t *testing.T, open func() storage.Store) {
 	}
 	_, _, err := s.Metrics(ctx, site, "a")
 	wantError(t, "metrics", err, storage.ErrNotFound)
-	comparisons, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{CaseUID: "a"}, "", 10)
+	comparisons, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{CaseUID: "a"}, "", 10)
 	wantEqual(t, "comparisons", []any{len(comparisons), err}, []any{0, nil})
-	facts, _, err := s.Facts(ctx, site, storage.FactsFilter{CaseUID: "a"}, "", 10)
+	facts, _, err := s.Facts(ctx, []string{site}, storage.FactsFilter{CaseUID: "a"}, "", 10)
 	wantEqual(t, "facts", []any{len(facts), err}, []any{0, nil})
-	groups, _, err := s.Facts(ctx, site, storage.FactsFilter{Groups: []storage.Group{{Kind: technique, Word: "annuloplasty"}}}, "", 10)
+	groups, _, err := s.Facts(ctx, []string{site}, storage.FactsFilter{Groups: []storage.Group{{Kind: technique, Word: "annuloplasty"}}}, "", 10)
 	wantEqual(t, "cases of a group", []any{len(groups), err}, []any{1, nil})
 	resources := must(s.Resources(ctx, site, "a"))
 	if len(resources) != 1 || len(resources[0].Digest) > 0 || resources[0].Gone == nil {
 		t.Errorf("resources %+v", resources)
 	}
 	wantEqual(t, "cases of its prefix", must(s.CasesByPrefix(ctx, site, prefixOf("a"))), []string{"a"})
-	lines, _, err := s.Accesses(ctx, site, storage.AccessFilter{CaseUID: "a"}, "", 10)
+	lines, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{CaseUID: "a"}, "", 10)
 	wantEqual(t, "who looked", []any{len(lines), err}, []any{1, nil})
 	wantEqual(t, "erased cases", must(s.Erased(ctx, site)), 1)
 	stays(t, "b", beside, everything(t, s, "b"))

@@ -49,7 +49,7 @@ func pagesOfCases(t *testing.T, open func() storage.Store) {
 		w.Case.State = []string{storage.CaseActive, storage.CaseActive, storage.CaseRetracted, storage.CaseMerged}[i%4]
 		mustAppend(t, s, w)
 	}
-	everyCase, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 1000)
+	everyCase, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 1000)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func pagesOfCases(t *testing.T, open func() storage.Store) {
 		for _, limit := range []int{1, 2, 3, 7, 22, 23, 24} {
 			n := 0
 			rows := pages(t, limit, func(token string, limit int) ([]storage.CaseRow, string, error) {
-				return s.Cases(ctx, site, storage.CaseFilter{State: state}, token, limit)
+				return s.Cases(ctx, []string{site}, storage.CaseFilter{State: state}, token, limit)
 			}, func() {
 				// A case that comes in between is newest and stands before every page.
 				n++
@@ -88,14 +88,14 @@ func pagesOfCases(t *testing.T, open func() storage.Store) {
 		mustAppend(t, s, w)
 	}
 	for state, want := range map[string]int{"": 3, storage.CaseRetracted: 2, storage.CaseActive: 1, storage.CaseMerged: 0} {
-		rows, _, err := s.Cases(ctx, site, storage.CaseFilter{State: state, ExternalIdentifier: number}, "", 10)
+		rows, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{State: state, ExternalIdentifier: number}, "", 10)
 		if err != nil || len(rows) != want {
 			t.Errorf("cases of a number, in state %q: %v, %v", state, uidsOf(rows), err)
 		}
 	}
-	_, _, err = s.Cases(ctx, site, storage.CaseFilter{}, "no token", 10)
+	_, _, err = s.Cases(ctx, []string{site}, storage.CaseFilter{}, "no token", 10)
 	wantError(t, "a foreign token", err, nil)
-	_, _, err = s.Cases(ctx, site, storage.CaseFilter{}, "", 0)
+	_, _, err = s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 0)
 	wantError(t, "no limit", err, nil)
 	_, err = s.Changes(ctx, site, 0, 0)
 	wantError(t, "no limit of changes", err, nil)
@@ -137,7 +137,7 @@ func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 		for _, limit := range []int{1, 2, 3, 7, len(want) - 1, len(want), len(want) + 1} {
 			n := 0
 			rows := pages(t, limit, func(token string, limit int) ([]storage.CaseComparison, string, error) {
-				return s.Comparisons(ctx, site, f, token, limit)
+				return s.Comparisons(ctx, []string{site}, f, token, limit)
 			}, func() {
 				n++
 				add(fmt.Sprintf("new-%s-%d-%d", name, limit, n), after(limit-n), 1, 2)
@@ -152,17 +152,17 @@ func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 		}
 	}
 	rows := pages(t, 2, func(token string, limit int) ([]storage.CaseComparison, string, error) {
-		return s.Comparisons(ctx, site, storage.ComparisonFilter{Metrics: []int{3, 0}}, token, limit)
+		return s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{Metrics: []int{3, 0}}, token, limit)
 	}, func() {})
 	rows = slices.DeleteFunc(rows, func(r storage.CaseComparison) bool { return strings.HasPrefix(r.CaseUID, "new-") })
 	wantEqual(t, "no metric and one", len(rows), len(want))
 	rows = pages(t, 2, func(token string, limit int) ([]storage.CaseComparison, string, error) {
-		return s.Comparisons(ctx, site, storage.ComparisonFilter{Metrics: []int{3}}, token, limit)
+		return s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{Metrics: []int{3}}, token, limit)
 	}, func() {})
 	wantEqual(t, "a metric", len(rows), len(uids))
 	for limit := 1; limit <= len(uids)+1; limit++ {
 		list := pages(t, limit, func(token string, limit int) ([]storage.CaseFacts, string, error) {
-			return s.Facts(ctx, site, storage.FactsFilter{Groups: []storage.Group{{Kind: technique, Word: "other"}, {Kind: technique, Word: "one"}}}, token, limit)
+			return s.Facts(ctx, []string{site}, storage.FactsFilter{Groups: []storage.Group{{Kind: technique, Word: "other"}, {Kind: technique, Word: "one"}}}, token, limit)
 		}, func() {})
 		var got []string
 		for _, f := range list {
@@ -174,14 +174,14 @@ func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 	}
 
 	// The case a page ended in is retracted before the next: the rest comes.
-	first, token, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 4)
+	first, token, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, "", 4)
 	if err != nil {
 		t.Fatal(err)
 	}
 	w := next(t, s, first[3].CaseUID)
 	w.Case.State = storage.CaseRetracted
 	mustAppend(t, s, w)
-	second, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, token, 1)
+	second, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, token, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -189,14 +189,14 @@ func pagesOfComparisons(t *testing.T, open func() storage.Store) {
 		t.Errorf("after the retraction of %s the next page has %+v", first[3].CaseUID, second)
 	}
 	for _, token := range []string{"no token", "3:", "3:4:", "3:x:uid", ":"} {
-		_, _, err = s.Comparisons(ctx, site, storage.ComparisonFilter{}, token, 10)
+		_, _, err = s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, token, 10)
 		wantError(t, "the foreign token "+token, err, nil)
-		_, _, err = s.Facts(ctx, site, storage.FactsFilter{}, token, 10)
+		_, _, err = s.Facts(ctx, []string{site}, storage.FactsFilter{}, token, 10)
 		wantError(t, "the foreign token "+token, err, nil)
 	}
-	_, _, err = s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 0)
+	_, _, err = s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, "", 0)
 	wantError(t, "no limit", err, nil)
-	_, _, err = s.Facts(ctx, site, storage.FactsFilter{}, "", 0)
+	_, _, err = s.Facts(ctx, []string{site}, storage.FactsFilter{}, "", 0)
 	wantError(t, "no limit", err, nil)
 }
 
@@ -289,7 +289,7 @@ func expected(records map[string]*record, f storage.ComparisonFilter) (list []st
 				continue
 			}
 			list = append(list, storage.CaseComparison{
-				CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming, Comparison: c,
+				Site: site, CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming, Comparison: c,
 			})
 			switch c.Verdict {
 			case storage.ComparisonPresent:
@@ -331,7 +331,7 @@ func expectedFacts(records map[string]*record, f storage.FactsFilter) (list []st
 			continue
 		}
 		list = append(list, storage.CaseFacts{
-			CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming,
+			Site: site, CaseUID: r.c.UID, ExternalIdentifier: r.c.ExternalIdentifier, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming,
 			Facts: *r.rows.Facts, Children: r.rows.Children,
 		})
 	}
@@ -470,7 +470,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		}
 		list, n := expected(records, f)
 		got := pages(t, 1+random.IntN(40), func(token string, limit int) ([]storage.CaseComparison, string, error) {
-			return s.Comparisons(ctx, site, f, token, limit)
+			return s.Comparisons(ctx, []string{site}, f, token, limit)
 		}, func() {})
 		wantEqual(t, fmt.Sprintf("list of %+v", f), got, list)
 		wantEqual(t, fmt.Sprintf("counts of %+v", f), must(s.CountComparisons(ctx, site, f)), n)
@@ -480,7 +480,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		}
 		wantedFacts := expectedFacts(records, g)
 		gotFacts := pages(t, 1+random.IntN(7), func(token string, limit int) ([]storage.CaseFacts, string, error) {
-			return s.Facts(ctx, site, g, token, limit)
+			return s.Facts(ctx, []string{site}, g, token, limit)
 		}, func() {})
 		wantEqual(t, fmt.Sprintf("facts of %+v", g), gotFacts, wantedFacts)
 		if t.Failed() {
@@ -528,7 +528,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 			return cmp.Or(b.ChangedTime.Compare(a.ChangedTime), strings.Compare(a.UID, b.UID))
 		})
 		got := pages(t, 4, func(token string, limit int) ([]storage.CaseRow, string, error) {
-			return s.Cases(ctx, site, f, token, limit)
+			return s.Cases(ctx, []string{site}, f, token, limit)
 		}, func() {})
 		wantEqual(t, fmt.Sprintf("cases of %+v", f), got, want)
 	}

@@ -54,17 +54,23 @@ func shownBy(t *testing.T, s storage.Store, site string, restated bool) map[stri
 		"period": {IncisionFrom: after(2), IncisionBefore: after(4)}, "kind": {Kinds: []int{0}},
 	} {
 		f.Restated = restated
-		list, _, err := s.Comparisons(ctx, site, f, "", 1000)
+		list, _, err := s.Comparisons(ctx, []string{site}, f, "", 1000)
+		for i := range list {
+			list[i].Site = "" // stores of several sites are compared
+		}
 		shown["comparisons, "+name] = []any{list, err}
 		shown["counts, "+name] = must(s.CountComparisons(ctx, site, f))
 	}
 	for name, groups := range map[string][]storage.Group{
 		"all": nil, "agreeing": {{Kind: differs, Word: fmt.Sprint(storage.ComparisonAgrees)}}, "both": {{Kind: differs, Word: "1"}, {Kind: technique, Word: "annuloplasty"}},
 	} {
-		list, _, err := s.Facts(ctx, site, storage.FactsFilter{Restated: restated, Groups: groups}, "", 1000)
+		list, _, err := s.Facts(ctx, []string{site}, storage.FactsFilter{Restated: restated, Groups: groups}, "", 1000)
+		for i := range list {
+			list[i].Site = ""
+		}
 		shown["facts, "+name] = []any{list, err}
 	}
-	cases, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 1000)
+	cases, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 1000)
 	for _, c := range cases {
 		shown["roots of "+c.UID] = []any{c.RootCount, err}
 	}
@@ -170,7 +176,7 @@ func sitesShareNoRows(t *testing.T, open func() storage.Store) {
 		cases   int
 		verdict int
 	}{{site, 3, storage.ComparisonPresent}, {other, 4, storage.ComparisonAgrees}} {
-		list, _, err := s.Comparisons(t.Context(), test.site, storage.ComparisonFilter{Metrics: []int{40}}, "", 100)
+		list, _, err := s.Comparisons(t.Context(), []string{test.site}, storage.ComparisonFilter{Metrics: []int{40}}, "", 100)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -335,7 +341,7 @@ func mappings(t *testing.T, open func() storage.Store) {
 func projectionsAreListed(t *testing.T, open func() storage.Store) {
 	s, ctx := open(), t.Context()
 	defer func() { _ = s.Close() }()
-	_, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 1)
+	_, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, "", 1)
 	wantError(t, "no ledger stands", err, storage.ErrNotProjected)
 	_, err = s.Resources(ctx, site, "a")
 	wantError(t, "no resources stand", err, storage.ErrNotProjected)
@@ -435,7 +441,7 @@ func projectionIsBuilt(t *testing.T, open func() storage.Store) {
 	wantError(t, "built once it stands", s.Project(ctx, p.ID, nil, 0), storage.ErrNotFound)
 	built := shownOf(t, s, site)
 	for uid := range number {
-		list, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{CaseUID: uid}, "", 10)
+		list, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{CaseUID: uid}, "", 10)
 		if err != nil {
 			t.Fatal(err)
 		}

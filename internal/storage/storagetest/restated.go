@@ -51,11 +51,11 @@ func restatings(t *testing.T, open func() storage.Store) {
 	}
 	notRestated := func(why string) {
 		t.Helper()
-		_, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{Restated: true}, "", 10)
+		_, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{Restated: true}, "", 10)
 		wantError(t, why+": comparisons", err, storage.ErrNotProjected)
 		_, err = s.CountComparisons(ctx, site, storage.ComparisonFilter{Restated: true})
 		wantError(t, why+": counts", err, storage.ErrNotProjected)
-		_, _, err = s.Facts(ctx, site, storage.FactsFilter{Restated: true}, "", 10)
+		_, _, err = s.Facts(ctx, []string{site}, storage.FactsFilter{Restated: true}, "", 10)
 		wantError(t, why+": facts", err, storage.ErrNotProjected)
 		_, err = s.RestatedAnswer(ctx, site, "a")
 		wantError(t, why+": answer", err, storage.ErrNotFound)
@@ -126,7 +126,7 @@ func restatings(t *testing.T, open func() storage.Store) {
 	stale := restatedCase(t, s, "a", storage.ComparisonAgrees)
 	w = next(t, s, "a")
 	mustAppend(t, s, w)
-	list, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{Restated: true}, "", 100)
+	list, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{Restated: true}, "", 100)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -103,7 +103,7 @@ func retention(t *testing.T, open func() storage.Store) {
 	if _, err := s.Request(ctx, "theatre", "island", "m", "0"); err != nil {
 		t.Errorf("a request of another site: %v", err)
 	}
-	left, _, err := s.Accesses(ctx, site, storage.AccessFilter{}, "", 100)
+	left, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{}, "", 100)
 	if err != nil || len(left) != 5 || left[4].Number != 7 || left[4].Reason != "why 6" || left[0].Number != 11 || left[0].Concerns != 6 {
 		t.Errorf("lines %+v, %v", left, err)
 	}
@@ -120,7 +120,7 @@ func retention(t *testing.T, open func() storage.Store) {
 		t.Fatal(err)
 	}
 	wantEqual(t, "lines", must(s.AccessHead(ctx)).Number, int64(12))
-	if left, _, err := s.Accesses(ctx, site, storage.AccessFilter{}, "", 100); err != nil || len(left) != 6 {
+	if left, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{}, "", 100); err != nil || len(left) != 6 {
 		t.Errorf("%d lines, %v", len(left), err)
 	}
 	wantEqual(t, "before any", must(s.Expired(ctx, site, storage.Retention{Accesses: start.Add(-time.Hour)})).Cut.Number, int64(0))

@@ -46,6 +46,7 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"ended contexts", endedContexts},
 		{"pages of cases", pagesOfCases},
 		{"pages of comparisons", pagesOfComparisons},
+		{"lists of sites", listsOfSites},
 		{"lists against a reference", listsAgainstReference},
 		{"detours leave no trace", detoursLeaveNoTrace},
 		{"sites share no rows", sitesShareNoRows},
@@ -298,15 +299,15 @@ func must[T any](v T, err error) T {
 func everything(t *testing.T, s storage.Store, uids ...string) map[string]any {
 	t.Helper()
 	ctx := t.Context()
-	cases, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 1000)
+	cases, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 1000)
 	if err != nil {
 		t.Fatal(err)
 	}
-	comparisons, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 1000)
+	comparisons, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, "", 1000)
 	if err != nil {
 		t.Fatal(err)
 	}
-	facts, _, err := s.Facts(ctx, site, storage.FactsFilter{}, "", 1000)
+	facts, _, err := s.Facts(ctx, []string{site}, storage.FactsFilter{}, "", 1000)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -403,7 +404,7 @@ func everyFieldComesBack(t *testing.T, open func() storage.Store) {
 	wantFull(t, want.Changes[0])
 	wantEqual(t, "changes", changes, want.Changes)
 
-	rows, token, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 10)
+	rows, token, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 10)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -411,7 +412,7 @@ func everyFieldComesBack(t *testing.T, open func() storage.Store) {
 	wantEqual(t, "token at the end", token, "")
 
 	ledger := want.Projected[0].Rows
-	list, token, err := s.Comparisons(ctx, site, storage.ComparisonFilter{}, "", 10)
+	list, token, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{}, "", 10)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -420,19 +421,19 @@ func everyFieldComesBack(t *testing.T, open func() storage.Store) {
 	for _, c := range ledger.Comparisons {
 		c.Message = append([]byte{}, c.Message...)
 		wanted = append(wanted, storage.CaseComparison{
-			CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming, Comparison: c,
+			Site: site, CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming, Comparison: c,
 		})
 	}
 	wantEqual(t, "comparisons", list, wanted)
 	wantEqual(t, "token at the end", token, "")
-	facts, token, err := s.Facts(ctx, site, storage.FactsFilter{}, "", 10)
+	facts, token, err := s.Facts(ctx, []string{site}, storage.FactsFilter{}, "", 10)
 	if err != nil {
 		t.Fatal(err)
 	}
 	wantFull(t, *ledger.Facts)
 	wantFull(t, ledger.Children[0])
 	wantEqual(t, "facts", facts, []storage.CaseFacts{{
-		CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming,
+		Site: site, CaseUID: "a", ExternalIdentifier: want.Case.ExternalIdentifier, IncisionTime: want.Case.IncisionTime, PlanTiming: want.Case.PlanTiming,
 		Facts: *ledger.Facts, Children: ledger.Children,
 	}})
 	wantEqual(t, "token at the end", token, "")

@@ -29,7 +29,7 @@ func Touched(t *testing.T, place func(t *testing.T) (s storage.Store, touched fu
 		{"page 1 of a period", comparisonsPage(storage.ComparisonFilter{IncisionFrom: after(100), IncisionBefore: after(400)}, "")},
 		{"a case", comparisonsPage(storage.ComparisonFilter{CaseUID: "case-00500"}, "")},
 		{"page 1 of a rare word", func(t *testing.T, s storage.Store) {
-			list, _, err := s.Facts(t.Context(), site, storage.FactsFilter{Groups: []storage.Group{{Kind: differs, Word: "rarely"}}}, "", 10)
+			list, _, err := s.Facts(t.Context(), []string{site}, storage.FactsFilter{Groups: []storage.Group{{Kind: differs, Word: "rarely"}}}, "", 10)
 			if err != nil || len(list) != 10 {
 				t.Fatalf("%d facts, %v", len(list), err)
 			}
@@ -77,7 +77,7 @@ func Touched(t *testing.T, place func(t *testing.T) (s storage.Store, touched fu
 
 func comparisonsPage(f storage.ComparisonFilter, after string) func(*testing.T, storage.Store) {
 	return func(t *testing.T, s storage.Store) {
-		list, _, err := s.Comparisons(t.Context(), site, f, after, 10)
+		list, _, err := s.Comparisons(t.Context(), []string{site}, f, after, 10)
 		if err != nil || len(list) == 0 {
 			t.Fatalf("%d comparisons, %v", len(list), err)
 		}

@@ -279,11 +279,11 @@ func newestRowsOnly(t *testing.T, open func() storage.Store) {
 	mustAppend(t, s, full("a"))
 	mustAppend(t, s, full("b"))
 	shown := func() (row storage.CaseRow, ids []string) {
-		rows, _, err := s.Cases(ctx, site, storage.CaseFilter{}, "", 10)
+		rows, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{}, "", 10)
 		if err != nil {
 			t.Fatal(err)
 		}
-		list, _, err := s.Comparisons(ctx, site, storage.ComparisonFilter{CaseUID: "a"}, "", 10)
+		list, _, err := s.Comparisons(ctx, []string{site}, storage.ComparisonFilter{CaseUID: "a"}, "", 10)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -327,7 +327,7 @@ func newestRowsOnly(t *testing.T, open func() storage.Store) {
 	wantEqual(t, "one of them", must(s.Answer(ctx, site, "a", 2)), evaluation(2).Answer)
 	_, _, err := s.Metrics(ctx, site, "a")
 	wantError(t, "values of an earlier evaluation", err, storage.ErrNotFound)
-	rows, _, err := s.Cases(ctx, site, storage.CaseFilter{DisputedOnly: true}, "", 10)
+	rows, _, err := s.Cases(ctx, []string{site}, storage.CaseFilter{DisputedOnly: true}, "", 10)
 	if err != nil {
 		t.Fatal(err)
 	}

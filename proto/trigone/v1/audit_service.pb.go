@@ -145,7 +145,8 @@ func (ImplantPlace) EnumDescriptor() ([]byte, []int) {
 // Request of ListDiscrepancies.
 type ListDiscrepanciesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A page token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Only of this case.
 	Case *CaseReference `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
@@ -462,7 +463,7 @@ type DiscrepancyCounts struct {
 	RetractedCaseCount int32 `protobuf:"varint,7,opt,name=retracted_case_count,json=retractedCaseCount,proto3" json:"retracted_case_count,omitempty"`
 	// Sections of the remaining cases left out because they are retracted.
 	RetractedSectionCount int32 `protobuf:"varint,8,opt,name=retracted_section_count,json=retractedSectionCount,proto3" json:"retracted_section_count,omitempty"`
-	// Cases of the site that were erased, whatever is asked for: nothing is known of them
+	// Cases of the sites that were erased, whatever is asked for: nothing is known of them
 	// any more by which they could match.
 	ErasedCaseCount int32 `protobuf:"varint,9,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
 	unknownFields   protoimpl.UnknownFields
@@ -565,7 +566,8 @@ func (x *DiscrepancyCounts) GetErasedCaseCount() int32 {
 // Request of ListComparisons.
 type ListComparisonsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A page token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Only of this case.
 	Case *CaseReference `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
@@ -925,7 +927,7 @@ type ComparisonCounts struct {
 	RootCount int32 `protobuf:"varint,8,opt,name=root_count,json=rootCount,proto3" json:"root_count,omitempty"`
 	// Things planned of the cases that match.
 	ThingsPlanned *ThingsPlanned `protobuf:"bytes,9,opt,name=things_planned,json=thingsPlanned,proto3" json:"things_planned,omitempty"`
-	// Cases of the site that were erased, whatever is asked for: nothing is known of them
+	// Cases of the sites that were erased, whatever is asked for: nothing is known of them
 	// any more by which they could match.
 	ErasedCaseCount int32 `protobuf:"varint,10,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
 	unknownFields   protoimpl.UnknownFields
@@ -1035,7 +1037,8 @@ func (x *ComparisonCounts) GetErasedCaseCount() int32 {
 // Request of ListCaseFacts.
 type ListCaseFactsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A page token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Only of this case.
 	Case *CaseReference `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
@@ -1273,7 +1276,8 @@ func (x *ListCaseFactsResponse) GetBasis() Basis {
 // Request of ListAccesses.
 type ListAccessesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A page token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Only accesses to this case alone. An answer about several cases, such as a page of
 	// a list, a search or an export, has a line that names none of them.
@@ -1651,7 +1655,8 @@ func (*SignOffAccessResponse) Descriptor() ([]byte, []int) {
 // given must hold. Texts are compared without regard to capitals, spaces and hyphens.
 type FindImplantsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A page token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Who made it, as on the label.
 	Maker string `protobuf:"bytes,2,opt,name=maker,proto3" json:"maker,omitempty"`

@@ -802,7 +802,8 @@ func (x *SignOperativeNoteResponse) GetCaseVersion() int64 {
 // Request of ExportResources.
 type ExportResourcesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The site, as sites/{site}.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Resource types wanted, e.g. Observation; none: all that this service makes.
 	ResourceTypes []string `protobuf:"bytes,2,rep,name=resource_types,json=resourceTypes,proto3" json:"resource_types,omitempty"`

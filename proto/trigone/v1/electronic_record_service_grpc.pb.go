@@ -40,9 +40,9 @@ type ElectronicRecordServiceClient interface {
 	// bytes are kept and can be had again as they are; a later change of the case makes
 	// a new draft and changes nothing of what was signed.
 	SignOperativeNote(ctx context.Context, in *SignOperativeNoteRequest, opts ...grpc.CallOption) (*SignOperativeNoteResponse, error)
-	// Streams the resources of every case of a site that changed, as chunks of whole
-	// NDJSON lines, with progress between them and the token of the next export at
-	// the end. A case that is committed while it runs is in this export or in the
+	// Streams the resources of every case that changed, one site after the other, as
+	// chunks of whole NDJSON lines, with progress between them and the token of the next
+	// export at the end. A case that is committed while it runs is in this export or in the
 	// next one, never in none.
 	ExportResources(ctx context.Context, in *ExportResourcesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExportResourcesResponse], error)
 }
@@ -119,9 +119,9 @@ type ElectronicRecordServiceServer interface {
 	// bytes are kept and can be had again as they are; a later change of the case makes
 	// a new draft and changes nothing of what was signed.
 	SignOperativeNote(context.Context, *SignOperativeNoteRequest) (*SignOperativeNoteResponse, error)
-	// Streams the resources of every case of a site that changed, as chunks of whole
-	// NDJSON lines, with progress between them and the token of the next export at
-	// the end. A case that is committed while it runs is in this export or in the
+	// Streams the resources of every case that changed, one site after the other, as
+	// chunks of whole NDJSON lines, with progress between them and the token of the next
+	// export at the end. A case that is committed while it runs is in this export or in the
 	// next one, never in none.
 	ExportResources(*ExportResourcesRequest, grpc.ServerStreamingServer[ExportResourcesResponse]) error
 	mustEmbedUnimplementedElectronicRecordServiceServer()

@@ -1712,7 +1712,8 @@ func (x *GetCaseInEmergencyResponse) GetCase() *Case {
 // Request of ListCases.
 type ListCasesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
+	// one. A page token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// At most this many, up to 500; unset: 50.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
@@ -2262,7 +2263,8 @@ func (x *Revision) GetContent() *CaseFile {
 // Request of ListChanges.
 type ListChangesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// sites/{site}; unset: the only site of this server.
+	// sites/{site}; unset: the only one at which the caller may call. Changes are numbered
+	// by each site: who has rights at several follows each by a cursor of its own.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Cursor as last answered; unset: from the beginning.
 	Cursor string `protobuf:"bytes,2,opt,name=cursor,proto3" json:"cursor,omitempty"`

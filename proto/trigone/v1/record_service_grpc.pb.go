@@ -56,7 +56,7 @@ type RecordServiceClient interface {
 	// lines can be written again, and is signed off there by a reviewer. Use the printed
 	// plan first.
 	GetCaseInEmergency(ctx context.Context, in *GetCaseInEmergencyRequest, opts ...grpc.CallOption) (*GetCaseInEmergencyResponse, error)
-	// Lists the cases of a site, newest change first.
+	// Lists cases, newest change first.
 	ListCases(ctx context.Context, in *ListCasesRequest, opts ...grpc.CallOption) (*ListCasesResponse, error)
 	// Lists the revisions of a case in the order in which they were stored.
 	ListRevisions(ctx context.Context, in *ListRevisionsRequest, opts ...grpc.CallOption) (*ListRevisionsResponse, error)
@@ -266,7 +266,7 @@ type RecordServiceServer interface {
 	// lines can be written again, and is signed off there by a reviewer. Use the printed
 	// plan first.
 	GetCaseInEmergency(context.Context, *GetCaseInEmergencyRequest) (*GetCaseInEmergencyResponse, error)
-	// Lists the cases of a site, newest change first.
+	// Lists cases, newest change first.
 	ListCases(context.Context, *ListCasesRequest) (*ListCasesResponse, error)
 	// Lists the revisions of a case in the order in which they were stored.
 	ListRevisions(context.Context, *ListRevisionsRequest) (*ListRevisionsResponse, error)
