@@ -50,6 +50,7 @@ func Drawings() []Drawing {
 	return []Drawing{
 		{Name: NameStrip, Shows: "the valve opened and laid flat: what was planned and what was done, at its place", Of: Strip},
 		{Name: NameSlice, Shows: "the middle slice before and after, with the contact predicted and measured", Predicts: true, Of: Slice},
+		{Name: NameAims, Shows: "aim, prediction and outcome: one row a quantity, each on its own axis", Predicts: true, Of: Aims},
 	}
 }
 
@@ -57,4 +58,5 @@ func Drawings() []Drawing {
 const (
 	NameStrip = "strip"
 	NameSlice = "slice"
+	NameAims  = "aims"
 )

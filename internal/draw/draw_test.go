@@ -234,6 +234,7 @@ func rename(file *trigonev1.CaseFile, _ map[string]bool) {
 // golden are drawings that are kept: one of each kind of case.
 var golden = map[string][]string{
 	draw.NameStrip: {"several-differences", "base-gap-open", "billowing-second-run", "commissural-conversion", "core-only"},
+	draw.NameAims:  {"three-slices", "billowing-second-run", "core-only"},
 	draw.NameSlice: {"three-slices", "chords-hold-line", "several-differences", "no-plan"},
 }
 

@@ -486,7 +486,7 @@ func (d *stripSheet) remarks() []string {
 	if d.Case.Operation.Converted() {
 		list = append(list, "The repair was given up for a replacement: what is drawn was tried before.")
 	}
-	return list
+	return append(list, d.planRemarks()...)
 }
 
 // table writes the heights.
