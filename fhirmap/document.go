@@ -54,6 +54,7 @@ type (
 // Errors: ErrNothing; note.ErrRetracted for a retracted or merged case; a fault as
 // Transaction finds it.
 func Document(h History, n note.Note) ([]byte, error) {
+	n = n.Words() // a narrative takes no drawing
 	switch h.Current.Case.GetState() {
 	case trigonev1.CaseState_CASE_STATE_RETRACTED, trigonev1.CaseState_CASE_STATE_MERGED:
 		return nil, note.ErrRetracted

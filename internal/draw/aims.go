@@ -279,7 +279,7 @@ func (r *reader) readings(leaf valve.ID, place valve.Place) []aimLine {
 			break
 		}
 	}
-	if leaf == valve.LeafletHeight {
+	if leaf == valve.LeafletHeight && r.Case.Operation != nil {
 		for _, f := range r.Case.Operation.FieldSets {
 			if f.Stage.Rank() >= valve.AfterLeafletWork.Rank() {
 				add(f.Occasion, "measured", false)
@@ -388,7 +388,9 @@ func (r *reader) gradeRow(t repair.Target) aimRow {
 // aimRow draws a row and says it.
 func (d *sheet) aimRow(row aimRow) string {
 	said := row.name + ": "
-	d.y += 10
+	d.y += 5
+	d.mayBreak()
+	d.y += 5
 	d.y += lineStep
 	d.add(Text{X: frameEdge, Y: d.y - 3, Text: row.name, Size: textSize, Anchor: Start, Bold: true, Tone: Ink})
 	d.y += 3

@@ -23,6 +23,8 @@
 package draw
 
 import (
+	"time"
+
 	"trigone/internal/evaluate"
 	"trigone/internal/repair"
 )
@@ -31,6 +33,8 @@ import (
 type Subject struct {
 	Case       *repair.Case
 	Evaluation evaluate.Evaluation
+	// Zone is that of the site, in which its days begin; nil: UTC.
+	Zone *time.Location
 }
 
 // Drawing is one of the drawings that a subject alone gives.

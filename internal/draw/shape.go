@@ -1,6 +1,9 @@
 package draw
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Picture is a drawing: shapes in a frame that begins at 0, 0, x to the right and y
 // downwards. A unit is about a pixel at 390 pixels of width; text is never smaller
@@ -12,6 +15,59 @@ type Picture struct {
 	NotDrawn      string // why there is nothing but this reason; empty: it is drawn
 	Width, Height float64
 	Shapes        []Shape
+	// Breaks are heights, in order, at which nothing lies: a page may end there.
+	Breaks []float64
+}
+
+// Parts gives the picture cut at its breaks, each part in a frame of its own.
+func (p Picture) Parts() []Picture {
+	ends := append(slices.Clone(p.Breaks), p.Height)
+	parts := make([]Picture, len(ends))
+	from := 0.0
+	for i, end := range ends {
+		parts[i] = p
+		parts[i].Shapes, parts[i].Breaks, parts[i].Height = nil, nil, end-from
+		from = end
+	}
+	p.Walk(func(s Shape) {
+		b := s.bounds()
+		i := 0
+		for i < len(p.Breaks) && (b.top+b.bottom)/2 >= p.Breaks[i] {
+			i++
+		}
+		up := 0.0
+		if i > 0 {
+			up = p.Breaks[i-1]
+		}
+		parts[i].Shapes = append(parts[i].Shapes, moved(s, -up))
+	})
+	return parts
+}
+
+// moved gives a shape that is no group farther down.
+func moved(s Shape, by float64) Shape {
+	switch s := s.(type) {
+	case Path:
+		segments := make([]Segment, len(s.Segments))
+		for i, part := range s.Segments {
+			segments[i] = Segment{Op: part.Op}
+			for _, q := range part.Points {
+				segments[i].Points = append(segments[i].Points, Point{q.X, q.Y + by})
+			}
+		}
+		s.Segments = segments
+		return s
+	case Rectangle:
+		s.Y += by
+		return s
+	case Circle:
+		s.Y += by
+		return s
+	case Text:
+		s.Y += by
+		return s
+	}
+	return s
 }
 
 // Shape is one of Path, Rectangle, Circle, Text and Group.

@@ -28,6 +28,9 @@ func newSheet(name, title string) *sheet {
 
 func (s *sheet) add(list ...Shape) { s.Shapes = append(s.Shapes, list...) }
 
+// mayBreak lets a page end here.
+func (s *sheet) mayBreak() { s.Breaks = append(s.Breaks, s.y) }
+
 // say writes a text in lines of the whole width.
 func (s *sheet) say(text string, tone Tone) { s.sayAt(frameEdge, text, tone) }
 

@@ -70,6 +70,7 @@ func Slice(s Subject) Picture {
 	}
 	d.y = bottom
 	d.bar()
+	d.mayBreak()
 	said := []string{"Atrium above, ventricle below, posterior wall on the left, aorta and outflow tract on the right."}
 	for _, c := range cuts {
 		text := c.name + ": " + strings.Join(c.lines, "; ") + "."

@@ -183,8 +183,11 @@ func Strip(s Subject) Picture {
 	d.findSigns()
 	d.legend()
 	d.block(&d.posterior)
+	d.mayBreak()
 	d.block(&d.anterior)
+	d.mayBreak()
 	d.table()
+	d.mayBreak()
 	return d.done(append([]string{
 		"Posterior leaflet with P1 to P3 from lateral, on the left, to medial; the annulus above, the free edge below; under it the anterior leaflet with A1 to A3.",
 	}, d.key()...)...)
@@ -363,6 +366,7 @@ func (d *stripSheet) key() []string {
 		top := d.y
 		d.sayAt(frameEdge+20, text, Ink)
 		d.mark(frameEdge+7, top+lineStep-7, e.number)
+		d.mayBreak()
 	}
 	for _, s := range d.signs {
 		d.y += 2
@@ -370,6 +374,7 @@ func (d *stripSheet) key() []string {
 		d.sayAt(frameEdge+20, words.Sentence(s.text), Ink)
 		d.drawSign(s, frameEdge+7, top+lineStep-7)
 		said = append(said, words.Sentence(s.text))
+		d.mayBreak()
 	}
 	for _, text := range d.remarks() {
 		d.y += 2

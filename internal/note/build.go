@@ -121,7 +121,7 @@ func (b *builder) outline() []part {
 		add(KeyPeople, "People", b.people)
 		add(KeyIndication, "Indication", b.indication)
 		add(KeyFindings, "Findings", b.findings)
-		add(KeyPlanned, "What is planned", b.planned)
+		add(KeyPlanned, "What is planned", func() []Block { return append(b.planned(), b.strip()) })
 	} else {
 		add(KeyProcedure, "Procedure performed", b.procedure)
 		add(KeyDiagnosis, "Diagnosis and urgency", b.diagnosis)
@@ -129,7 +129,7 @@ func (b *builder) outline() []part {
 		add(KeyIndication, "Indication", b.indication)
 		add(KeyFindings, "Findings", b.findings)
 		add(KeyAccess, "Access and bypass", b.access)
-		add(KeySteps, "What was done", b.steps)
+		add(KeySteps, "What was done", func() []Block { return append(b.steps(), b.strip()) })
 		add(KeyTests, "Tests of the repair", b.tests)
 		add(KeyRing, "Implants", b.implants)
 		add(KeyResult, "Result on leaving theatre", b.result)
@@ -155,6 +155,7 @@ func (b *builder) outline() []part {
 		annex(KeyQuestions, "Questions asked of the software", b.questions)
 	}
 	annex(KeyPrediction, "Prediction", b.prediction)
+	annex(KeyDrawings, "Drawings of the prediction", b.drawingsOfPrediction)
 	annex(KeyFollowUp, "After leaving theatre", b.followUps)
 	annex(KeyContradictions, "Findings of the rules", b.ruleFindings)
 	annex(KeyMade, "How this note was made", b.made)

@@ -5,6 +5,8 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"html/template"
+
+	"trigone/internal/draw"
 )
 
 // css is the whole style of a note; the policy of the page allows this text only.
@@ -37,6 +39,8 @@ tr { break-inside: avoid; }
 .subject th { width: 11rem; color: #3d4a54; }
 .subject td, .subject th { border: 0; padding-top: .1rem; padding-bottom: .1rem; }
 .table { overflow-x: auto; }
+.drawing { margin: .8rem 0; break-inside: avoid; }
+.drawing svg { display: block; width: 100%; max-width: 26rem; height: auto; }
 footer { margin-top: 2.25rem; border-top: 1px solid #6d7d88; padding-top: .6rem; font-size: .85rem; color: #3d4a54; }
 @page { size: A4; margin: 16mm 16mm 18mm; @bottom-right { content: "page " counter(page) " of " counter(pages); font: 8pt sans-serif; color: #3d4a54; } }
 @media print {
@@ -45,6 +49,7 @@ footer { margin-top: 2.25rem; border-top: 1px solid #6d7d88; padding-top: .6rem;
   th, td { padding-top: .15rem; padding-bottom: .15rem; }
   .table, header, footer, .fill { break-inside: avoid; }
   .annex { break-before: page; }
+  .drawing svg { max-width: 10.5cm; }
 }
 `
 
@@ -61,6 +66,8 @@ const blocksTemplate = `
 {{- if .Subheading}}<h3>{{.Subheading}}</h3>
 {{else if .Paragraph}}<p>{{.Paragraph}}</p>
 {{else if .Fill}}<p class="fill">{{.Fill}}:</p>
+{{else if .Drawing}}<figure class="drawing">
+{{svg .Drawing}}</figure>
 {{else if .List}}{{if .List.Numbered}}<ol>{{else}}<ul>{{end}}
 {{range .List.Items}}<li>{{.Text}}{{if .Sub}}
 <ul>
@@ -114,9 +121,12 @@ const pageTemplate = `<!DOCTYPE html>
 `
 
 var (
-	blocks = template.Must(template.New("narrative").Parse(
+	blocks = template.Must(template.New("narrative").Funcs(functions).Parse(
 		blocksTemplate + `<div xmlns="http://www.w3.org/1999/xhtml" lang="{{.Language}}" xml:lang="{{.Language}}">{{template "blocks" .Blocks}}</div>`))
-	page = template.Must(template.Must(template.New("page").Parse(blocksTemplate)).Parse(pageTemplate))
+	page = template.Must(template.Must(template.New("page").Funcs(functions).Parse(blocksTemplate)).Parse(pageTemplate))
+
+	// What draw writes is escaped there.
+	functions = template.FuncMap{"svg": func(p *draw.Picture) template.HTML { return template.HTML(draw.SVG(*p)) }}
 )
 
 // HTML gives a note as one page: no script, nothing fetched, every text escaped.
@@ -141,7 +151,8 @@ func HTML(n Note) ([]byte, error) {
 	return out.Bytes(), err
 }
 
-// Narrative gives blocks as the XHTML division that FHIR asks for.
+// Narrative gives blocks as the XHTML division that FHIR asks for; none of them is a
+// drawing, which FHIR does not take (see Words).
 func Narrative(list []Block) (string, error) {
 	var out bytes.Buffer
 	err := blocks.Execute(&out, struct {

@@ -32,7 +32,10 @@ package note
 
 import (
 	"errors"
+	"slices"
 	"time"
+
+	"trigone/internal/draw"
 )
 
 // Language of every note.
@@ -88,6 +91,22 @@ type Block struct {
 	Table      *Table
 	// Fill is what is to be filled in by hand; room for it stands behind it.
 	Fill string
+	// Drawing is a picture; who reads words only takes Words of the note.
+	Drawing *draw.Picture
+}
+
+// Words gives the note without its drawings, and without the sections that are
+// nothing else: for those who read words only.
+func (n Note) Words() Note {
+	var sections []Section
+	for _, s := range n.Sections {
+		s.Blocks = slices.DeleteFunc(slices.Clone(s.Blocks), func(b Block) bool { return b.Drawing != nil })
+		if len(s.Blocks) > 0 {
+			sections = append(sections, s)
+		}
+	}
+	n.Sections = sections
+	return n
 }
 
 // List is a list of sentences.
@@ -136,6 +155,7 @@ const (
 	KeyPlan           = "plan"
 	KeyMeasurements   = "measurements"
 	KeyPrediction     = "prediction"
+	KeyDrawings       = "drawings"
 	KeyFollowUp       = "follow-up"
 	KeyContradictions = "contradictions"
 	KeyMade           = "made"

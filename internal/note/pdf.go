@@ -253,6 +253,8 @@ func (s *sheet) beginning(list []Block) float64 {
 		return h
 	case b.Fill != "":
 		return fillHeight
+	case b.Drawing != nil:
+		return drawingBeginning(b.Drawing)
 	default:
 		return s.textBeginning(0, b.Paragraph)
 	}
@@ -316,6 +318,8 @@ func (s *sheet) block(b Block, rest []Block) {
 		s.y += 0.6
 	case b.Table != nil:
 		s.table(b.Table)
+	case b.Drawing != nil:
+		s.drawing(b.Drawing)
 	}
 }
 

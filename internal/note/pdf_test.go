@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/zlib"
 	"fmt"
+	stdhtml "html"
 	"io"
 	"regexp"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"testing"
 	"unicode/utf16"
 
+	"trigone/internal/draw"
 	"trigone/internal/handover"
 	"trigone/internal/note"
 	"trigone/testdata"
@@ -133,8 +135,15 @@ func TestPDFPagesAreFull(t *testing.T) {
 const headStrings = 4
 
 // The PDF says all that the structure says, on numbered pages with a heading, and
-// no heading is the last thing on its page.
+// no heading is the last thing on its page. What stands in a drawing stands in its SVG
+// and in the PDF alike.
 func TestPDFHoldsEverySection(t *testing.T) {
+	drawn := 0
+	defer func() {
+		if drawn < 2*len(testdata.Names(testdata.Cases)) {
+			t.Errorf("only %d drawings", drawn)
+		}
+	}()
 	for _, name := range testdata.Names(testdata.Cases) {
 		n := build(t, read(t, testdata.Cases, name))
 		pages := pagesOf(t, pdf(t, n))
@@ -172,6 +181,17 @@ func TestPDFHoldsEverySection(t *testing.T) {
 			for _, b := range s.Blocks {
 				if b.Paragraph != "" && !strings.Contains(said, words(b.Paragraph)) {
 					t.Errorf("%s: the PDF does not say %q", name, b.Paragraph)
+				}
+				if b.Drawing != nil {
+					drawn++
+					for _, text := range b.Drawing.Texts() {
+						if !slices.Contains(all, text) {
+							t.Errorf("%s: %q of the drawing %s is not in the PDF", name, text, b.Drawing.Name)
+						}
+						if svg := string(draw.SVG(*b.Drawing)); !strings.Contains(svg, ">"+stdhtml.EscapeString(text)+"<") {
+							t.Errorf("%s: %q of the drawing %s is not in its SVG", name, text, b.Drawing.Name)
+						}
+					}
 				}
 				if b.List == nil {
 					continue

@@ -20,7 +20,7 @@ const pageLines = 60
 func Text(n Note) []byte {
 	var pages [][]string
 	var page []string
-	for _, c := range chunks(n) {
+	for _, c := range chunks(n.Words()) {
 		if len(page) > 0 && len(page)+len(c) > pageLines-len(textHead(n.Head, 1, 1)) {
 			pages = append(pages, page)
 			page = nil
