@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"slices"
@@ -415,4 +416,88 @@ func flatten(path string, m protoreflect.Message, out map[string]int64) {
 		}
 		return true
 	})
+}
+
+// Who operated or signed is selected by auditors, and by everybody for himself: by the
+// pseudonyms that the deployment file ties to him at that site.
+func TestSelectingByStaff(t *testing.T) {
+	s := trust(t, func(text string) string {
+		return text + "  own: {token_subjects: [own], rights: {harbour: {roles: [reader], operators: [op-1, op-7]}, bay: {roles: [reader]}}}\n"
+	})
+	file, err := testdata.Read(testdata.Cases, "saddle-annulus")
+	s.ok(err)
+	operators := file.GetOperation().GetSetting().GetOperators()
+	if len(operators) < 2 {
+		t.Fatal("the case has too few operators")
+	}
+	operators[0].Pseudonym, operators[1].Pseudonym, file.Plan.Signer = "op-1", "op-2", "op-1"
+	for _, site := range twoSites {
+		_, err := trigonev1.NewRecordServiceClient(s.conn("")).SubmitCase(s.as("both"), &trigonev1.SubmitCaseRequest{CaseFile: file, Parent: "sites/" + site})
+		s.ok(err)
+	}
+	again, err := testdata.Read(testdata.Cases, "recurrence")
+	s.ok(err)
+	again.GetOperation().GetSetting().GetOperators()[0].Pseudonym = "op-1"
+	_, err = trigonev1.NewRecordServiceClient(s.conn("")).SubmitCase(s.as("both"), &trigonev1.SubmitCaseRequest{CaseFile: again, Parent: "sites/harbour"})
+	s.ok(err)
+	web := s.web("")
+	total := func(subject, path string) (int, string) {
+		code, body, _ := s.do(web, s.request(http.MethodGet, path+"&_summary=count", s.token(subject, nil)))
+		_, n, _ := strings.Cut(body, `"total":`)
+		n, _, _ = strings.Cut(n, "}")
+		if code != http.StatusOK {
+			if strings.Contains(body, "op-") || strings.Contains(body, "missing=") {
+				t.Errorf("a refusal repeats what was asked: %s", body)
+			}
+			return code, body
+		}
+		return code, n
+	}
+	const performer, requester = "Procedure?performer.identifier=", "ServiceRequest?requester:identifier="
+	for _, tt := range []struct {
+		subject, path string
+		ok            bool
+		why           string
+	}{
+		{"harbour-auditor", "harbour/" + performer + "op-1", true, "an auditor selects by anybody"},
+		{"harbour-auditor", "harbour/" + performer + "op-2", true, "an auditor selects by anybody"},
+		{"harbour-auditor", "harbour/" + requester + "op-1", true, "an auditor selects by anybody"},
+		{"own", "harbour/" + performer + "op-1", true, "it is himself"},
+		{"own", "harbour/" + performer + "op-1,op-7", true, "both are himself"},
+		{"own", "harbour/" + requester + "op-1", true, "it is himself"},
+		{"own", "harbour/" + performer + "op-2", false, "it is somebody else"},
+		{"own", "harbour/" + performer + "op-1,op-2", false, "one of them is somebody else"},
+		{"own", "harbour/" + performer + "op-1&performer.identifier=op-2", false, "with whom he operated is somebody else"},
+		{"own", "harbour/Procedure?performer:missing=true", false, "that tells of everybody"},
+		{"own", "bay/" + performer + "op-1", false, "the pseudonym is not his at that site"},
+		{"harbour-reader", "harbour/" + performer + "op-1", false, "he is no auditor"},
+		{"harbour-planner", "harbour/" + performer + "nobody", false, "whether there is somebody is not told either"},
+		{"harbour-reviewer", "harbour/" + requester + "op-1", false, "he is no auditor"},
+	} {
+		code, said := total(tt.subject, tt.path)
+		switch {
+		case !tt.ok && (code != http.StatusForbidden || !strings.Contains(said, "OperationOutcome") || !strings.Contains(said, "auditor")):
+			t.Errorf("%s asks %s: %d %s; %s", tt.subject, tt.path, code, said, tt.why)
+		case tt.ok && (code != http.StatusOK || said == "0" || said == ""):
+			t.Errorf("%s asks %s: %d %s; %s", tt.subject, tt.path, code, said, tt.why)
+		}
+	}
+	// The same by POST, and on a page behind the first.
+	req := s.request(http.MethodPost, "harbour/Procedure/_search", s.token("own", nil))
+	req.Body = io.NopCloser(strings.NewReader("performer.identifier=op-2"))
+	if code, _, _ := s.do(web, req); code != http.StatusForbidden {
+		t.Errorf("by POST: %d", code)
+	}
+	code, body, _ := s.do(web, s.request(http.MethodGet, "harbour/"+performer+"op-1&_count=1", s.token("own", nil)))
+	_, next, more := strings.Cut(body, `"relation":"next","url":"`)
+	if code != http.StatusOK || !more {
+		t.Fatalf("no page behind the first: %d %s", code, body)
+	}
+	next, _, _ = strings.Cut(next, `"`)
+	_, next, _ = strings.Cut(strings.ReplaceAll(next, `\u0026`, "&"), "/fhir/")
+	for subject, want := range map[string]int{"own": http.StatusOK, "harbour-auditor": http.StatusOK, "harbour-reader": http.StatusForbidden} {
+		if code, _, _ := s.do(web, s.request(http.MethodGet, next, s.token(subject, nil))); code != want {
+			t.Errorf("%s takes the next page: %d, want %d", subject, code, want)
+		}
+	}
 }

@@ -369,7 +369,7 @@ func TestTheTableOfRightsHoldsForEveryAddress(t *testing.T) {
 		method, path := http.MethodGet, map[string]string{
 			fhirrest.RouteMetadata: "metadata", fhirrest.RouteTerminology: "CodeSystem/step", fhirrest.RouteType: "Procedure", fhirrest.RouteSearch: "Procedure/_search",
 			fhirrest.RouteRead: "Procedure/" + id, fhirrest.RouteVersion: "Procedure/" + id + "/_history/1",
-			fhirrest.RouteExport: "$export", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
+			fhirrest.RouteByStaff: "Procedure?performer.identifier=op-3", fhirrest.RouteExport: "$export", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
 		}[route]
 		if path == "" {
 			t.Errorf("%s is not walked; give an address of it here", route)

@@ -119,6 +119,8 @@ func (t *resourceType) statement(canonical func(typ, id string) string) servedRe
 
 func (p param) documentation() string {
 	switch {
+	case p.staff:
+		return "by pseudonym, as " + p.name + ".identifier or " + p.name + ":identifier; for auditors, and for everybody for his own; modifiers: identifier, and for auditors missing"
 	case p.hashed && p.kind == kindToken:
 		return "the whole lot number, from the label or behind (10) in a UDI carrier of the form of GS1; capitals, accents, spaces and hyphens make no difference; modifiers: missing, not"
 	case p.hashed:

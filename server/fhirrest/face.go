@@ -201,6 +201,8 @@ const (
 	RouteSearch      = "{type}/_search"
 	RouteRead        = "{type}/{id}"
 	RouteVersion     = "{type}/{id}/_history/{version}"
+	// A search that selects by who operated or signed needs a right of its own.
+	RouteByStaff = "{type}?performer"
 	// Of exports: to begin one, to ask about it or remove it, to fetch a file.
 	RouteExport       = "$export"
 	RouteExportStatus = "$export-status/{id}"
@@ -209,7 +211,7 @@ const (
 
 // Routes gives all of them: each has a row in the server's table of rights.
 func Routes() []string {
-	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion, RouteExport, RouteExportStatus, RouteExportFile}
+	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion, RouteByStaff, RouteExport, RouteExportStatus, RouteExportFile}
 }
 
 // enter takes a request to its route, if who asks may: before anything is looked for.
@@ -598,6 +600,17 @@ func unchanged(h http.Header, current string, changed time.Time) bool {
 	return err == nil && !changed.Truncate(time.Second).After(since)
 }
 
+// selects refuses a search by who operated or signed, unless who asks may select by
+// anybody or asks for himself alone: by the pseudonyms that are tied to his identity.
+func (f *Face) selects(ctx context.Context, q query) error {
+	own := casebook.PrincipalOf(ctx).Operators
+	others := slices.ContainsFunc(q.staff, func(who string) bool { return !slices.Contains(own, who) })
+	if !q.staffed && !others || f.may == nil || f.may(ctx, RouteByStaff) == nil {
+		return nil
+	}
+	return refuse(http.StatusForbidden, issueForbidden, "who operated or signed may be selected by an auditor, and by everybody for the pseudonyms that are his own; leave performer and requester out, or ask for your own pseudonym")
+}
+
 func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
 	params, err := parameters(r)
 	if err != nil {
@@ -612,6 +625,9 @@ func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
 	}
 	q, err := parseQuery(t, params, strict, f.zone, f.base, f.desk.PatientOf)
 	if err != nil {
+		return answer{}, err
+	}
+	if err := f.selects(r.Context(), q); err != nil {
 		return answer{}, err
 	}
 	if err := f.admitted(r.Context()); err != nil {

@@ -34,7 +34,7 @@ func IndexVersion() int64 {
 	fmt.Fprintln(sum, indexForm)
 	for _, t := range served {
 		for _, p := range t.params {
-			fmt.Fprintln(sum, t.name, p.name, p.kind, p.paths, p.system, p.value, p.valueKind, p.union, p.hashed)
+			fmt.Fprintln(sum, t.name, p.name, p.kind, p.paths, p.system, p.value, p.valueKind, p.union, p.hashed, p.staff)
 		}
 	}
 	return int64(sum.Sum32())
@@ -65,7 +65,7 @@ type (
 // open says that the values of a parameter are told by no shape: there is no end of
 // them.
 func (p param) open() bool {
-	return p.kind == kindReference || p.kind == kindToken && slices.ContainsFunc(p.paths, func(path string) bool {
+	return p.kind == kindReference && !p.staff || p.kind == kindToken && slices.ContainsFunc(p.paths, func(path string) bool {
 		return path == "id" || strings.HasSuffix(strings.ToLower(path), "identifier") || path == "requisition"
 	})
 }

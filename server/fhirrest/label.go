@@ -38,6 +38,13 @@ func hashOf(text string) (h hash, ok bool) {
 	return h, text != ""
 }
 
+// staffHash gives the hash of a pseudonym, or of its system and itself.
+func staffHash(parts ...string) (h hash) {
+	sum := sha256.Sum256([]byte("staff\x00" + strings.Join(parts, "\x00")))
+	copy(h[:], sum[:])
+	return h
+}
+
 var errPhrase = errors.New("has no letter or digit to look for")
 
 // phraseTest asks for texts that begin with one, or with a modifier that hold it or

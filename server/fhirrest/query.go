@@ -52,6 +52,10 @@ type query struct {
 	reverse   []include
 	cursor    string
 	sort      []sortKey
+	// staff are the pseudonyms by which it selects who operated or signed; staffed says
+	// that it asks whether anybody did.
+	staff   []string
+	staffed bool
 	// used are the parameters that were used, cursor and format left out: the
 	// question that a cursor belongs to.
 	used url.Values
@@ -249,6 +253,10 @@ func chainless(name string) string {
 		return "patient:" + modIdentifier
 	case "subject.identifier", "subject:Patient.identifier":
 		return "subject:" + modIdentifier
+	case "performer.identifier", "performer:Practitioner.identifier":
+		return "performer:" + modIdentifier
+	case "requester.identifier", "requester:Practitioner.identifier":
+		return "requester:" + modIdentifier
 	}
 	return name
 }
@@ -261,7 +269,7 @@ func (r *reading) unknown(name, bare string) error {
 	case bare == paramInclude || bare == paramRevInclude:
 		return bad(name, "has a modifier that is not served; includes are not repeated along a chain")
 	case strings.Contains(name, "."):
-		return bad(name, "is a chain, which is not served; of chains patient.identifier=system|value and subject.identifier=system|value are%s", served)
+		return bad(name, "is a chain, which is not served; of chains patient.identifier=system|value, subject.identifier=system|value and the same of performer and requester are%s", served)
 	case strings.HasPrefix(name, "_has:"):
 		return bad(name, "is not served; ask for the resources that refer, with _include%s", served)
 	case strings.Contains(name, ":"):
@@ -376,6 +384,7 @@ func (r *reading) criterion(at int, name, modifier string, modified bool, text s
 				return c, bad(name, "is true or false")
 			}
 			missing := text == "true"
+			r.q.staffed = r.q.staffed || p.staff
 			c.missing, c.by = &missing, bySharedValues
 			return c, nil
 		case modifier == modNot && p.kind == kindToken && !p.open():
@@ -467,7 +476,10 @@ func (r *reading) test(p param, modifier, part string) (test, error) {
 	if part == "" {
 		return nil, errEmpty
 	}
-	if p.hashed {
+	switch {
+	case p.staff:
+		return r.staffTest(modifier, part)
+	case p.hashed:
 		return hashedTest(p, part)
 	}
 	switch p.kind {
@@ -492,6 +504,29 @@ func (r *reading) test(p param, modifier, part string) (test, error) {
 		return nil, err
 	}
 	return func(v *values) bool { return slices.Contains(v.uris, uri) }, nil
+}
+
+var errStaff = errors.New("names somebody by pseudonym only: write performer.identifier=pseudonym or performer:identifier=system|pseudonym, requester likewise")
+
+// staffTest asks for one pseudonym.
+func (r *reading) staffTest(modifier, part string) (test, error) {
+	parts := split(part, '|')
+	if modifier != modIdentifier || len(parts) > 2 {
+		return nil, errStaff
+	}
+	for i := range parts {
+		var err error
+		if parts[i], err = plain(parts[i]); err != nil {
+			return nil, err
+		}
+	}
+	who := parts[len(parts)-1]
+	if who == "" {
+		return nil, errStaff
+	}
+	r.q.staff = append(r.q.staff, who)
+	asked := staffHash(parts...)
+	return func(v *values) bool { return slices.Contains(v.hashes, asked) }, nil
 }
 
 func (r *reading) dateTest(part string) (test, error) {

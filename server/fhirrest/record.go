@@ -282,6 +282,17 @@ func text(o object, name string) string {
 // add enters one element under its parameter. An element of another shape than
 // the parameter searches is not searched.
 func (r *reader) add(v *values, p param, path string, element any) {
+	if p.staff {
+		o, _ := element.(object)
+		if id, ok := o["identifier"].(object); ok && text(id, "value") != "" {
+			for _, h := range []hash{staffHash(text(id, "value")), staffHash(text(id, "system"), text(id, "value"))} {
+				if !slices.Contains(v.hashes, h) {
+					v.hashes = append(v.hashes, h)
+				}
+			}
+		}
+		return
+	}
 	if p.hashed {
 		s, _ := element.(string)
 		if p.within != nil {

@@ -46,12 +46,15 @@ type param struct {
 	// hashed says that values identify: they stand in no row but as a hash, and only
 	// a whole one can be found.
 	hashed bool
+	// staff says that it selects by who operated or signed, which not everybody may who
+	// reads: see Face.selects. Somebody is known by pseudonym, as identifier only.
+	staff bool
 	// within gives what is searched of a text at a path; nil: all of it.
 	within func(path, text string) string
 }
 
 // ofPatient says that the parameter names the patient.
-func (p param) ofPatient() bool { return p.kind == kindReference && len(p.targets) == 0 }
+func (p param) ofPatient() bool { return p.kind == kindReference && len(p.targets) == 0 && !p.staff }
 
 // patientPrefix begins a literal reference to a patient, for sites that have chosen it.
 const patientPrefix = "Patient/"
@@ -146,6 +149,11 @@ func deviceIdentifier() param {
 	return p
 }
 
+// staff searches by who operated or signed.
+func staff(name, path string) param {
+	return param{name: name, kind: kindReference, paths: []string{path}, hashed: true, staff: true}
+}
+
 // clinical names the definition that R4 shares between types.
 func clinical(p param) param {
 	p.shared = "clinical-" + p.name
@@ -193,9 +201,10 @@ var served = withCommon([]resourceType{
 		code("intent", "intent", requestIntent),
 		clinical(reference("patient", "subject")),
 		reference("prior-request", "priorRequest", "DeviceRequest"),
+		staff("requester", "requester"),
 		code("status", "status", requestStatus),
 		reference("subject", "subject"),
-	}, refused: []string{"device", "encounter", "instantiates-canonical", "instantiates-uri", "insurance", "performer", "requester"}},
+	}, refused: []string{"device", "encounter", "instantiates-canonical", "instantiates-uri", "insurance", "performer"}},
 	{name: "DiagnosticReport", params: []param{
 		reference("based-on", "basedOn", "ServiceRequest"),
 		token("category", "category"),
@@ -261,12 +270,13 @@ var served = withCommon([]resourceType{
 		clinical(token("identifier", "identifier")),
 		reference("part-of", "partOf", "Procedure", "Observation"),
 		clinical(reference("patient", "subject")),
+		staff("performer", "performer.actor"),
 		atPlace(),
 		token("reason-code", "reasonCode"),
 		reference("reason-reference", "reasonReference", "Observation", "Procedure", "DiagnosticReport"),
 		code("status", "status", "http://hl7.org/fhir/event-status"),
 		reference("subject", "subject"),
-	}, refused: []string{"encounter", "instantiates-canonical", "instantiates-uri", "location", "performer"}},
+	}, refused: []string{"encounter", "instantiates-canonical", "instantiates-uri", "location"}},
 	{name: "Provenance", params: []param{
 		reference("agent", "agent.who", "Device"),
 		token("agent-role", "agent.role"),
@@ -287,10 +297,11 @@ var served = withCommon([]resourceType{
 		date("occurrence", "occurrenceDateTime", "occurrencePeriod"),
 		clinical(reference("patient", "subject")),
 		reference("replaces", "replaces", "ServiceRequest"),
+		staff("requester", "requester"),
 		token("requisition", "requisition"),
 		code("status", "status", requestStatus),
 		reference("subject", "subject"),
-	}, refused: []string{"encounter", "instantiates-canonical", "instantiates-uri", "performer", "performer-type", "priority", "requester", "specimen"}},
+	}, refused: []string{"encounter", "instantiates-canonical", "instantiates-uri", "performer", "performer-type", "priority", "specimen"}},
 })
 
 func withCommon(types []resourceType) []resourceType {
