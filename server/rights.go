@@ -97,6 +97,13 @@ var rights = []right{
 	{call: fhirRoute(fhirrest.RouteExportFile), roles: may(reader, auditor), about: "fetch a file of an export"},
 
 	{call: pages.PageRight("/"), roles: deployment.Roles(), about: "leads to the first page that one may see"},
+	{call: pages.PageRight("/cases"), roles: reading(), about: "cases, what needs a person first"},
+	{call: pages.PageRight("/cases/{uid}"), roles: reading(), about: "one case"},
+	{call: pages.PageRight("/cases/{uid}/note"), roles: reading(), about: "the operative note to read"},
+	{call: pages.PageRight("/cases/{uid}/note.pdf"), roles: reading(), about: "the operative note to print"},
+	{call: pages.PageRight("/cases/{uid}/bundle"), roles: reading(), about: "a case as a FHIR bundle"},
+	{call: pages.PageRight("/rules"), roles: deployment.Roles(), about: "the rules and limits"},
+	{call: pages.PageRight("/metrics"), roles: deployment.Roles(), about: "the catalogue"},
 	{call: pages.PageRight("/try"), roles: may(planner), about: "try a plan that is typed in, of which nothing is kept"},
 	{call: pages.PageRight("/sources"), roles: deployment.Roles(), about: "where numbers come from"},
 	{call: pages.PageRight("/sign-in"), anybody: true, about: "show a token, once"},

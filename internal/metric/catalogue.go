@@ -8,22 +8,46 @@ import (
 	"trigone/internal/words"
 )
 
-// catalogue lists every metric, by topic; a topic's rows stand in its own file.
-var catalogue = slices.Concat(
-	regurgitationMetrics,
-	gradingMetrics,
-	heartMetrics,
-	flowMetrics,
-	annulusMetrics,
-	annulusContourMetrics,
-	leafletMetrics,
-	leafletSurfaceMetrics,
-	resectionMetrics,
-	ringMetrics,
-	ringSizingMetrics,
-	anteriorMotionMetrics,
-	predictionMetrics,
-)
+// topic is a subject whose metrics stand together, in a file of their own.
+type topic struct {
+	name    string
+	metrics []Metric
+}
+
+var topics = []topic{
+	{"Regurgitation", regurgitationMetrics},
+	{"Grading of regurgitation", gradingMetrics},
+	{"The heart around the valve", heartMetrics},
+	{"Flow through the valve", flowMetrics},
+	{"Annulus", annulusMetrics},
+	{"Contour of the annulus", annulusContourMetrics},
+	{"Leaflets", leafletMetrics},
+	{"Surface of the leaflets", leafletSurfaceMetrics},
+	{"Resection", resectionMetrics},
+	{"Ring", ringMetrics},
+	{"Sizing of the ring", ringSizingMetrics},
+	{"Systolic anterior motion", anteriorMotionMetrics},
+	{"Prediction", predictionMetrics},
+}
+
+// catalogue lists every metric, by topic.
+var catalogue = func() []Metric {
+	var list []Metric
+	for _, t := range topics {
+		list = append(list, t.metrics...)
+	}
+	return list
+}()
+
+// TopicOf gives the topic of a metric; empty: it is none of the catalogue.
+func TopicOf(id valve.ID) string {
+	for _, t := range topics {
+		if slices.ContainsFunc(t.metrics, func(m Metric) bool { return m.ID == id }) {
+			return t.name
+		}
+	}
+	return ""
+}
 
 // The ids, for those who ask for a metric by name.
 const (

@@ -228,42 +228,77 @@ func placeWords(s string) string {
 	return words.Spaced(s)
 }
 
-// Findings prints findings by severity, children under their root unless it is
-// the weaker of the two, with the sources they cite.
-func Findings(w io.Writer, e *trigonev1.Evaluation) {
-	bySeverity := map[trigonev1.Severity][]*trigonev1.Finding{}
+// Arranged are the findings of one severity.
+type Arranged struct {
+	Severity trigonev1.Severity
+	Findings []ArrangedFinding
+}
+
+// ArrangedFinding is a finding with those that stand under it.
+type ArrangedFinding struct {
+	*trigonev1.Finding
+	// Cause is what may have caused it and is the weaker of the two; nil: nothing.
+	Cause *trigonev1.Finding
+	Under []*trigonev1.Finding
+}
+
+// ArrangedFindings gives findings by severity, children under their root unless it is
+// the weaker of the two: a weaker root hides no stronger finding.
+func ArrangedFindings(e *trigonev1.Evaluation) []Arranged {
+	byID := map[string]*trigonev1.Finding{}
 	for _, f := range e.GetFindings() {
-		bySeverity[f.GetSeverity()] = append(bySeverity[f.GetSeverity()], f)
+		byID[f.GetId()] = f
 	}
-	heading(w, "Findings: "+Count(e).findings())
-	numbers := newCitations(e)
-	shown := map[string]*trigonev1.Finding{}
-	for _, f := range e.GetFindings() {
-		shown[f.GetId()] = f
-	}
+	var out []Arranged
 	for _, s := range []trigonev1.Severity{trigonev1.Severity_SEVERITY_CONTRADICTION, trigonev1.Severity_SEVERITY_CAUTION, trigonev1.Severity_SEVERITY_NOTE} {
-		list := slices.Clone(bySeverity[s])
-		if len(list) == 0 {
-			continue
+		group, any := Arranged{Severity: s}, false
+		var list []*trigonev1.Finding
+		for _, f := range e.GetFindings() {
+			if f.GetSeverity() == s {
+				list, any = append(list, f), true
+			}
 		}
 		slices.SortStableFunc(list, func(a, b *trigonev1.Finding) int {
 			return cmp.Or(-compareBool(a.GetFinalState(), b.GetFinalState()), cmp.Compare(occasionRank(a.GetOccasion()), occasionRank(b.GetOccasion())))
 		})
-		printf(w, "  %s\n", words.Capital(Word(s)))
 		for _, f := range list {
-			root, under := shown[f.GetRoot()]
+			root, under := byID[f.GetRoot()]
 			under = under && f.GetRoot() != ""
 			if under && root.GetSeverity() <= f.GetSeverity() {
 				continue
 			}
-			printFinding(w, f, "    ", numbers)
-			if under { // a weaker root hides no stronger finding
-				wrapped(w, "      ", "      ", "What may have caused it: "+words.Spaced(root.GetRule())+".")
+			one := ArrangedFinding{Finding: f}
+			if under {
+				one.Cause = root
 			}
 			for _, child := range e.GetFindings() {
 				if child.GetRoot() == f.GetId() && f.GetId() != "" && f.GetSeverity() <= child.GetSeverity() {
-					printFinding(w, child, "      └ ", numbers)
+					one.Under = append(one.Under, child)
 				}
+			}
+			group.Findings = append(group.Findings, one)
+		}
+		if any {
+			out = append(out, group)
+		}
+	}
+	return out
+}
+
+// Findings prints findings by severity, children under their root unless it is
+// the weaker of the two, with the sources they cite.
+func Findings(w io.Writer, e *trigonev1.Evaluation) {
+	heading(w, "Findings: "+Count(e).findings())
+	numbers := newCitations(e)
+	for _, group := range ArrangedFindings(e) {
+		printf(w, "  %s\n", words.Capital(Word(group.Severity)))
+		for _, f := range group.Findings {
+			printFinding(w, f.Finding, "    ", numbers)
+			if f.Cause != nil {
+				wrapped(w, "      ", "      ", "What may have caused it: "+words.Spaced(f.Cause.GetRule())+".")
+			}
+			for _, child := range f.Under {
+				printFinding(w, child, "      └ ", numbers)
 			}
 		}
 	}
@@ -280,7 +315,8 @@ func compareBool(a, b bool) int {
 	return -1
 }
 
-func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citations) {
+// FindingWhere says of what a finding speaks, and how it is named where it is confirmed.
+func FindingWhere(f *trigonev1.Finding) string {
 	where := []string{occasion(f.GetOccasion())}
 	if p := place(f.GetPlace()); p != "" {
 		where = append(where, p)
@@ -297,8 +333,12 @@ func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citat
 	if f.GetSeverity() == trigonev1.Severity_SEVERITY_CONTRADICTION || f.GetKind() == trigonev1.RuleKind_RULE_KIND_SLIP {
 		where = append(where, "finding "+f.GetId()) // by which it is confirmed
 	}
+	return strings.Join(where, ", ")
+}
+
+func printFinding(w io.Writer, f *trigonev1.Finding, lead string, numbers *citations) {
 	body := strings.Repeat(" ", len([]rune(lead))+2)
-	wrapped(w, lead, body, words.Spaced(f.GetRule())+"  ("+strings.Join(where, ", ")+")")
+	wrapped(w, lead, body, words.Spaced(f.GetRule())+"  ("+FindingWhere(f)+")")
 	wrapped(w, body, body, f.GetMessage())
 	if f.GetAdvice() != "" {
 		wrapped(w, body, body, f.GetAdvice())
@@ -366,16 +406,9 @@ func (c *citations) print(w io.Writer) {
 }
 
 func printGaps(w io.Writer, e *trigonev1.Evaluation) {
-	metrics := 0
-	for _, m := range e.GetMetrics() {
-		if m.GetState() == trigonev1.MetricState_METRIC_STATE_NOT_EVALUABLE {
-			metrics++
-		}
-	}
+	told, suggestions := Gaps(e)
 	heading(w, "Not evaluable")
-	wrapped(w, "  ", "  ", fmt.Sprintf("%s, %s, %s: an input is missing, which is neither a pass nor a zero.",
-		count(metrics, "metric", "metrics"), count(len(e.GetRuleGaps()), "rule", "rules"), count(notCompared(e), "comparison", "comparisons")))
-	suggestions := sameSuggestions(e.GetSuggestions())
+	wrapped(w, "  ", "  ", told)
 	for i, s := range suggestions {
 		if i == suggestionsShown {
 			printf(w, "  %s more.\n", count(len(suggestions)-i, "suggestion", "suggestions"))

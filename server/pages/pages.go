@@ -100,7 +100,10 @@ type page struct {
 
 // pages are all, in the order of the navigation.
 func (f *Face) pages() []*page {
-	return []*page{&homePage, &tryPage, &sourcesPage, f.signInPage(), f.signOutPage(), &stylePage, &iconPage}
+	return []*page{
+		&homePage, &casesPage, &casePage, &notePage, &noteFilePage, &bundlePage, &tryPage, &rulesPage, &metricsPage, &sourcesPage,
+		f.signInPage(), f.signOutPage(), &stylePage, &iconPage,
+	}
 }
 
 // view is what a page shows.
