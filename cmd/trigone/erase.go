@@ -40,7 +40,7 @@ older backup is restored, give it the list of erasures.`,
 			if err != nil {
 				return err
 			}
-			return a.callWithin(cmd, eraseTime, func(ctx context.Context, s services) error {
+			return a.writeWithin(cmd, eraseTime, &requestID, func(ctx context.Context, s services) error {
 				if whole {
 					answer, err := s.administration.EraseCase(ctx, &trigonev1.EraseCaseRequest{
 						Case: reference, CaseVersion: version, ValidateOnly: validateOnly, RequestId: requestID,
@@ -72,6 +72,6 @@ older backup is restored, give it the list of erasures.`,
 	f.BoolVar(&whole, "whole-case", false, "remove the whole case, not only what identifies")
 	f.Int64Var(&version, "version", 0, "version of the case as last answered")
 	f.BoolVar(&validateOnly, "validate-only", false, "answer as if, and remove nothing")
-	f.StringVar(&requestID, "request-id", "", "makes a retry safe: the same id with the same content is answered again")
+	f.StringVar(&requestID, "request-id", "", requestIDHelp)
 	return c
 }

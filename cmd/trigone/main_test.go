@@ -190,7 +190,7 @@ func TestWrongUse(t *testing.T) {
 // codes stand in the help.
 func TestHelp(t *testing.T) {
 	top := call(t, "--help").want(t, exitOK)
-	says(t, "help", top.stdout, "Exit codes", "  0  ", "  1  ", "  2  ", "  3  ", "  4  ", "not a medical device")
+	says(t, "help", top.stdout, "Exit codes"+exitCodesHelp(), "not a medical device")
 	if bare := call(t).want(t, exitOK); bare.stdout != top.stdout {
 		t.Error("without a command the help is not printed")
 	}
@@ -200,6 +200,10 @@ func TestHelp(t *testing.T) {
 		checkExample(t, c)
 		says(t, "help", top.stdout, c.Short)
 		says(t, c.Name()+" --help", call(t, c.Name(), "--help").want(t, exitOK).stdout, "Usage:\n  trigone "+c.Use, "Examples:", "--server")
+		for _, sub := range c.Commands() {
+			says(t, c.Name()+" "+sub.Name()+" --help", call(t, c.Name(), sub.Name(), "--help").want(t, exitOK).stdout, "Examples:", "--server")
+			checkExample(t, sub)
+		}
 	}
 	for _, want := range []string{
 		"demo", "evaluate", "explore", "submit", "get", "bundle", "export", "note", "advise", "confirm", "revoke", "again",
@@ -219,8 +223,13 @@ func checkExample(t *testing.T, c *cobra.Command) {
 	}
 	for line := range strings.Lines(c.Example) {
 		words := strings.Fields(line)
-		if len(words) < 2 || words[0] != "trigone" || words[1] != c.Name() {
+		if !strings.HasPrefix(strings.Join(words, " ")+" ", c.CommandPath()+" ") {
 			t.Errorf("the example of %s is of something else: %q", c.Name(), line)
+			continue
+		}
+		c, _, err := c.Root().Find(words[1:])
+		if err != nil {
+			t.Error(err)
 			continue
 		}
 		for _, w := range words[2:] {

@@ -27,7 +27,9 @@ func (a *app) submitCommand() *cobra.Command {
 		Long: `submit stores every section of FILE, all or none, and prints what became of each.
 A section in FILE replaces the whole section in the record. The case is found by
 its case number, or by --case, or opened if FILE carries the identity. A section
-that exists already needs --etag, or --source-time for all of them.`,
+that exists already needs --etag, or --source-time for all of them. A submit that
+names another patient than the case has is set aside and ends with exit code 7; one
+that is stored as older than what the record says ends with 5.`,
 		Example: `  trigone submit case.json --source-time 2026-03-02T15:10:00Z
   trigone submit plan.json --etag plan=2 --request-id 7c1e
   trigone submit case.json --validate-only`,
@@ -57,37 +59,46 @@ that exists already needs --etag, or --source-time for all of them.`,
 			if request.CaseFile, err = readCaseFile(cmd, args[0], zone); err != nil {
 				return err
 			}
-			return a.call(cmd, func(ctx context.Context, s services) error {
+			return a.write(cmd, &request.RequestId, func(ctx context.Context, s services) error {
 				answer, err := s.record.SubmitCase(ctx, request)
 				if err != nil {
 					return err
 				}
 				if a.format == formatJSON {
-					return errors.Join(printJSON(cmd.OutOrStdout(), answer), older(answer))
+					return errors.Join(printJSON(cmd.OutOrStdout(), answer), becameOf(answer, validateOnly))
 				}
 				if validateOnly {
 					fmt.Fprintln(cmd.OutOrStdout(), "Not stored: --validate-only.")
 				}
 				render.Submitted(cmd.OutOrStdout(), answer)
-				return older(answer)
+				return becameOf(answer, validateOnly)
 			})
 		},
 	}
 	f := c.Flags()
 	f.StringVar(&sourceTime, "source-time", "", "time in the source system, RFC 3339, for every section without an etag")
 	f.StringArrayVar(&etags, "etag", nil, "SECTION=ETAG, the head a section is expected to have; may be repeated")
-	f.StringVar(&requestID, "request-id", "", "makes a retry safe: the same id with the same content is answered again")
+	f.StringVar(&requestID, "request-id", "", requestIDHelp)
 	f.StringVar(&caseName, "case", "", "name of the case, sites/SITE/cases/UID (default: found by the case number)")
 	f.BoolVar(&validateOnly, "validate-only", false, "answer as if, and store nothing")
 	return c
 }
 
-// older says that a section was, or with --validate-only would be, stored without
-// becoming the head: a correction that came to nothing must not look like one that
-// took effect.
-func older(answer *trigonev1.SubmitCaseResponse) error {
+// becameOf says that a submit was answered, and is not what the record says now: a
+// correction that came to nothing must not look like one that took effect.
+func becameOf(answer *trigonev1.SubmitCaseResponse, tried bool) error {
+	// A submit that would be set aside has no id.
+	switch aside := answer.GetQuarantineId() != "" || len(answer.GetSections()) == 0; {
+	case aside && tried:
+		return errAsideTried
+	case aside:
+		return errAside
+	}
 	for _, s := range answer.GetSections() {
 		if s.GetOutcome() == trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER {
+			if tried {
+				return errOlderTried
+			}
 			return errOlder
 		}
 	}
@@ -96,7 +107,7 @@ func older(answer *trigonev1.SubmitCaseResponse) error {
 
 func (a *app) getCommand() *cobra.Command {
 	var fileOnly bool
-	var emergency string
+	var emergency, state string
 	c := &cobra.Command{
 		Use:   "get CASE",
 		Short: "Show a case: its sections and its newest evaluation",
@@ -114,7 +125,10 @@ func (a *app) getCommand() *cobra.Command {
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {
 				var answer interface{ GetCase() *trigonev1.Case }
-				var err error
+				reference, err := inState(ctx, s, reference, state)
+				if err != nil {
+					return err
+				}
 				if emergency != "" {
 					answer, err = s.record.GetCaseInEmergency(ctx, &trigonev1.GetCaseInEmergencyRequest{Case: reference, Reason: emergency})
 				} else {
@@ -133,6 +147,7 @@ func (a *app) getCommand() *cobra.Command {
 			})
 		},
 	}
+	c.Flags().StringVar(&state, "state", "", "find CASE by its number among cases of this state: active, retracted, merged or all (default: active)")
 	c.Flags().BoolVar(&fileOnly, "case-file", false, "print only the case file, in JSON, as submit takes it")
 	c.Flags().StringVar(&emergency, "emergency", "", "why it cannot wait, while reads are refused because they cannot be put on record: needs a right of its own, and is signed off later")
 	return c
@@ -323,13 +338,13 @@ func (a *app) changesCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "changes",
 		Short: "List what changed since a cursor",
-		Long: `changes lists every change of the record since a cursor, oldest first, and the
-cursor to ask with the next time. Without a cursor it begins at the beginning.`,
+		Long: `changes lists every change of the record since a cursor, oldest first, under the
+name of its case, as other commands take it, and the cursor to ask with the next time. Without a cursor it begins at the beginning.`,
 		Example: `  trigone changes
   trigone changes --cursor "$CURSOR" --format json`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := a.formats(formatTable, formatJSON); err != nil {
+			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {
@@ -345,8 +360,11 @@ cursor to ask with the next time. Without a cursor it begins at the beginning.`,
 						break
 					}
 				}
-				if a.format == formatJSON {
+				switch a.format {
+				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
+				case formatCSV:
+					return render.ChangesCSV(cmd.OutOrStdout(), whole.GetChanges())
 				}
 				render.Changes(cmd.OutOrStdout(), whole.GetChanges(), whole.GetNextCursor())
 				return nil

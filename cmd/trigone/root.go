@@ -46,6 +46,8 @@ type app struct {
 	format string
 	policy string
 	signing
+	// sent says whether a request of the last call left this program.
+	sent sending
 }
 
 // run is the whole program; it gives the exit code.
@@ -87,14 +89,7 @@ of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
 demo, evaluate, template, example, schema, explain, explore, metrics, rules, check-policy, policy-schema and
 terminology need no server, nor does note of a FILE.
 
-Exit codes
-  0  done
-  1  failed: no server, a file that cannot be read or written, a fault
-  2  wrong use of the program
-  3  the input is wrong: refused by the service, or no case file
-  4  evaluate found a contradiction
-  5  submit stored a section as older than what the record says
-  6  the case file is a skeleton in which nothing is filled in yet`,
+Exit codes` + exitCodesHelp(),
 		Example: `  trigone demo --out /tmp/trigone-demo
   trigone evaluate case.json
   trigone explore case.json --axis p2=14:20:1 --axis ring=24:28:1
@@ -119,12 +114,12 @@ Exit codes
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
 	a.flags(flags)
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for discrepancies, comparisons, facts and explore also csv, for rules and metrics also html, for note and sign text, html or pdf")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for lists and explore also csv, for rules and metrics also html, for note and sign text, html or pdf")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one); for submit and advise, by it times without a zone are read")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.getCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
-		a.exportCommand(), a.adviseCommand(), a.confirmCommand(), a.revokeCommand(), a.againCommand(),
+		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.casesCommand(), a.getCommand(), a.revisionsCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
+		a.exportCommand(), a.adviseCommand(), a.quarantineCommand(), a.confirmCommand(), a.revokeCommand(), a.retractCommand(), a.amendIdentityCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
@@ -181,7 +176,7 @@ func (a *app) callWithin(cmd *cobra.Command, timeout time.Duration, do func(cont
 	if err != nil {
 		return err
 	}
-	conn, err := grpc.NewClient(a.server, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)))...)
+	conn, err := grpc.NewClient(a.server, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessageBytes)), grpc.WithStatsHandler(&a.sent))...)
 	if err != nil {
 		return usagef("--server is no address: %w", err)
 	}

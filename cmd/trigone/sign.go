@@ -46,7 +46,7 @@ hospital is for the hospital to say.`,
 			if a.format != formatTable {
 				req.Format = noteFormats[a.format]
 			}
-			return a.call(cmd, func(ctx context.Context, s services) error {
+			return a.write(cmd, &req.RequestId, func(ctx context.Context, s services) error {
 				answer, err := s.fhir.SignOperativeNote(ctx, &req)
 				if err != nil {
 					return err
@@ -70,7 +70,7 @@ hospital is for the hospital to say.`,
 	flags.StringVar(&role, "role", "", "what that person was at the operation, e.g. surgeon")
 	flags.BoolVar(&req.WithQueries, "with-queries", false, "tell in the note what the software was asked while operating")
 	flags.StringVar(&req.Addendum, "addendum", "", "sign an addendum with this text to the note that was signed")
-	flags.StringVar(&req.RequestId, "request-id", "", "makes a retry safe: the same id with the same content is answered again")
+	flags.StringVar(&req.RequestId, "request-id", "", requestIDHelp)
 	flags.StringVar(&out, "out", "", "file to write to")
 	return c
 }

@@ -72,7 +72,13 @@ given several times. Parts joined by commas are made together:
 			if request.CaseFile, err = readCaseFile(cmd, args[0], zone); err != nil {
 				return err
 			}
-			return a.call(cmd, func(ctx context.Context, s services) error {
+			call := a.call
+			if record {
+				call = func(cmd *cobra.Command, do func(context.Context, services) error) error {
+					return a.write(cmd, &request.RequestId, do)
+				}
+			}
+			return call(cmd, func(ctx context.Context, s services) error {
 				answer, err := s.planning.EvaluatePlan(ctx, request)
 				if err != nil {
 					return err
@@ -157,7 +163,7 @@ that get prints with a contradiction.`,
 		Example: `  trigone confirm 'urn:example:harbour-hospital:case|MV-2026-001' e67117463197f3df --reason 'measured twice'`,
 		Args:    exactly("CASE", "FINDING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.review(cmd, args[0], reason, func(ctx context.Context, s services, of *trigonev1.CaseReference) (reviewed, error) {
+			return a.review(cmd, args[0], reason, &requestID, func(ctx context.Context, s services, of *trigonev1.CaseReference) (reviewed, error) {
 				return s.record.ConfirmFinding(ctx, &trigonev1.ConfirmFindingRequest{Case: of, FindingId: args[1], Reason: reason, RequestId: requestID})
 			})
 		},
@@ -174,7 +180,7 @@ func (a *app) revokeCommand() *cobra.Command {
 		Example: `  trigone revoke 'urn:example:harbour-hospital:case|MV-2026-001' e67117463197f3df --reason 'the caliper was wrong'`,
 		Args:    exactly("CASE", "FINDING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.review(cmd, args[0], reason, func(ctx context.Context, s services, of *trigonev1.CaseReference) (reviewed, error) {
+			return a.review(cmd, args[0], reason, &requestID, func(ctx context.Context, s services, of *trigonev1.CaseReference) (reviewed, error) {
 				return s.record.RevokeConfirmation(ctx, &trigonev1.RevokeConfirmationRequest{Case: of, FindingId: args[1], Reason: reason, RequestId: requestID})
 			})
 		},
@@ -185,7 +191,7 @@ func (a *app) revokeCommand() *cobra.Command {
 
 func reviewFlags(c *cobra.Command, reason, requestID *string) {
 	c.Flags().StringVar(reason, "reason", "", "why, in words; it is kept")
-	c.Flags().StringVar(requestID, "request-id", "", "makes a retry safe: the same id with the same content is answered again")
+	c.Flags().StringVar(requestID, "request-id", "", requestIDHelp)
 }
 
 // reviewed is the answer to a reviewer's decision on a finding.
@@ -198,7 +204,7 @@ type reviewed interface {
 }
 
 // review makes a reviewer's decision and prints what became of it.
-func (a *app) review(cmd *cobra.Command, caseArg, reason string, decide func(context.Context, services, *trigonev1.CaseReference) (reviewed, error)) error {
+func (a *app) review(cmd *cobra.Command, caseArg, reason string, requestID *string, decide func(context.Context, services, *trigonev1.CaseReference) (reviewed, error)) error {
 	if err := a.formats(formatTable, formatJSON); err != nil {
 		return err
 	}
@@ -209,7 +215,7 @@ func (a *app) review(cmd *cobra.Command, caseArg, reason string, decide func(con
 	if err != nil {
 		return err
 	}
-	return a.call(cmd, func(ctx context.Context, s services) error {
+	return a.write(cmd, requestID, func(ctx context.Context, s services) error {
 		answer, err := decide(ctx, s, of)
 		if err != nil {
 			return err

@@ -258,7 +258,7 @@ func (b *Book) wasRead(ctx context.Context, q storage.Quarantined, given string,
 		beside = *into
 	}
 	return refuseAbout(aboutVersion(beside.Version), Aborted, ReasonStaleEtag,
-		"the etag is not that of this submit beside the case as it stands: the case was written since it was read, or it was read beside another case; read it again beside the case it is filed into, and decide anew")
+		"the etag is not that of this submit beside the case as it stands: the case was written since it was read, or it was read beside another case, or the etag is not the one that was answered; read it again beside the case it is filed into, and decide anew")
 }
 
 // otherPatient says how the two identifiers differ, and repeats neither.

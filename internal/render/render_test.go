@@ -9,10 +9,12 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/jedib0t/go-pretty/v6/text"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -101,6 +103,34 @@ func TestGoldenPages(t *testing.T) {
 		{"changes.golden", func(w *bytes.Buffer) {
 			r := load(t, "changes.json", &trigonev1.ListChangesResponse{})
 			Changes(w, r.GetChanges(), r.GetNextCursor())
+		}},
+		{"desk.golden", func(w *bytes.Buffer) {
+			old, younger := "66", "61"
+			q := &trigonev1.Quarantined{
+				Summary: &trigonev1.QuarantinedSummary{
+					QuarantineId: "1b8f9ab8-2d36-4925-a976-7a912c4ebb8c", State: trigonev1.QuarantineState_QUARANTINE_STATE_OPEN,
+					ReceivedTime: timestamppb.New(time.Date(2026, 7, 23, 10, 0, 0, 0, time.UTC)), Caller: "engine-1", CaseName: "sites/harbour/cases/u", CaseChanged: true,
+				},
+				Etag: "3c9ccf09f439-3c9ccf09f439", Explanation: "It names another patient than the case: another number of the same system.",
+				PatientIdentifier: &trigonev1.Identifier{System: "urn:example:patient", Value: "P-2"}, CaseName: "sites/harbour/cases/u", CaseVersion: 2,
+				CasePatientIdentifier: &trigonev1.Identifier{System: "urn:example:patient", Value: "P-1"}, Message: "2 of 2 sections stored (1 as older than the head); contradictions 0, cautions 1, notes 0.",
+				Sections: []*trigonev1.SectionReceipt{
+					{Section: "identity", Outcome: trigonev1.SectionOutcome_SECTION_OUTCOME_REPLACED},
+					{Section: "plan", Outcome: trigonev1.SectionOutcome_SECTION_OUTCOME_STORED_AS_OLDER, Note: "Older than the head, which stands."},
+				},
+				Changes: []*trigonev1.FieldChange{
+					{Section: "identity", Path: "age_years", OldValue: &old, NewValue: &younger}, {Section: "identity", Path: "height_cm", NewValue: &old},
+				},
+				ChangesLeftOut: 3,
+			}
+			Quarantined(w, q)
+			q.Obstacle, q.Sections, q.Changes, q.ChangesLeftOut = "the case is retracted and takes no more sections", nil, nil, 0
+			Quarantined(w, q)
+			q.Summary.State, q.Decision = trigonev1.QuarantineState_QUARANTINE_STATE_DISCARDED, "of the bed beside"
+			q.Summary.DecidedTime, q.Summary.DecidedCaller = q.Summary.ReceivedTime, "reviewer-1"
+			Quarantined(w, q)
+			Quarantine(w, []*trigonev1.QuarantinedSummary{q.GetSummary()})
+			Quarantine(w, nil)
 		}},
 		{"metrics.golden", func(w *bytes.Buffer) {
 			Metrics(w, load(t, "metrics.json", &trigonev1.ListMetricsResponse{}).GetMetrics())

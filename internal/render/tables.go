@@ -46,6 +46,10 @@ func Submitted(w io.Writer, r *trigonev1.SubmitCaseResponse) {
 		}
 		return
 	}
+	if len(r.GetSections()) == 0 { // it would be set aside
+		wrapped(w, "", "", r.GetMessage())
+		return
+	}
 	printf(w, "%s, version %d\n", cmp.Or(r.GetCaseName(), "no case"), r.GetCaseVersion())
 	if r.GetMessage() != "" {
 		wrapped(w, "", "", r.GetMessage())
@@ -90,37 +94,6 @@ func Count(e *trigonev1.Evaluation) Counts {
 func (c Counts) findings() string {
 	return fmt.Sprintf("%s, %s, %s", count(c.Contradictions, "contradiction", "contradictions"),
 		count(c.Cautions, "caution", "cautions"), count(c.Notes, "note", "notes"))
-}
-
-// Changes prints changes, oldest first.
-func Changes(w io.Writer, list []*trigonev1.Change, cursor string) {
-	g := newGrid("", "Number", "Time (UTC)", "What", "Case", "Version", "Section", "Revision", "State, reason")
-	g.right(1)
-	g.right(5)
-	g.right(7)
-	g.keep(4)
-	g.most(8, 24)
-	for _, c := range list {
-		name := c.GetCaseName()
-		if i := strings.LastIndexByte(name, '/'); i >= 0 {
-			name = name[i+1:]
-		}
-		name = name[:min(len(name), 8)]
-		if c.GetQuarantineId() != "" {
-			name = "quarantine " + c.GetQuarantineId()[:min(len(c.GetQuarantineId()), 8)]
-		}
-		state := strings.TrimPrefix(Word(c.GetState())+", "+c.GetReason(), ", ")
-		g.row(c.GetNumber(), minute(c.GetTime()), Word(c.GetKind()), name, blankZero(c.GetCaseVersion()), c.GetSection(), blankZero(c.GetRevision()), strings.TrimSuffix(state, ", "))
-	}
-	g.print(w)
-	printf(w, "Next cursor: %s\n", cursor)
-}
-
-func blankZero(n int64) any {
-	if n == 0 {
-		return ""
-	}
-	return n
 }
 
 // Metrics prints the catalogue.
