@@ -87,7 +87,7 @@ func TrialOf(e *trigonev1.Evaluation, plan *trigonev1.Plan) Trial {
 	switch {
 	case deviceOf(plan) == nil:
 		t.Contact = []Forecast{{Quantity: onEchoRow.Quantity, Why: "not predicted: the plan has no ring and no band, whose inner antero-posterior diameter sets that of the slice"}}
-	case onEchoRow.Why != "" && meanRow.Why == onEchoRow.Why, onEchoRow.Range == meanRow.Range && onEchoRow.Middle == meanRow.Middle && onEchoRow.Why == "":
+	case onEchoRow.Why != "" && meanRow.Why == onEchoRow.Why, onEchoRow.Why == "" && onEchoRow.Middle == meanRow.Middle:
 		t.Contact = []Forecast{onEchoRow}
 	default:
 		meanRow.Aim = "" // the aim is one of what echo sees

@@ -157,7 +157,7 @@ func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 		}
 	}
 	head := fmt.Sprintf("# A plan to try, made on %s; %s.\n# Trial, not part of a record: no patient, no signer, no time of an incision.\n# %s\n\n",
-		a.At, a.Versions, firstWords)
+		a.At, a.Versions, render.Caution)
 	return a, &file{name: tryFile, media: "application/yaml", body: []byte(head + casefile.Write(f))}, nil
 }
 
