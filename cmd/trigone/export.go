@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"trigone/internal/private"
+	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -48,6 +49,7 @@ type manifestExtension struct {
 	Run           int      `json:"run"` // of the exports into this folder
 	NextSince     string   `json:"nextSince"`
 	ResourceTypes []string `json:"resourceTypes,omitempty"`
+	Invented      bool     `json:"invented,omitempty"` // no case in it is a patient's
 }
 
 func (a *app) exportCommand() *cobra.Command {
@@ -258,7 +260,7 @@ func (x *exportRun) finish() (manifest, error) {
 		TransactionTime: x.end.GetTransactionTime().AsTime().UTC().Format(time.RFC3339Nano),
 		Request:         trigonev1.ElectronicRecordService_ExportResources_FullMethodName,
 		Output:          []manifestFile{}, Error: []manifestFile{},
-		Extension: manifestExtension{Run: x.run(), NextSince: x.end.GetNextSince(), ResourceTypes: x.types},
+		Extension: manifestExtension{Run: x.run(), NextSince: x.end.GetNextSince(), ResourceTypes: x.types, Invented: x.end.GetInvented()},
 	}
 	if x.incremental {
 		m.Output = append(m.Output, x.before.Output...)
@@ -313,6 +315,7 @@ func (x *exportRun) tell(w io.Writer, m manifest) {
 		lines += count.GetCount()
 		fmt.Fprintf(w, "%-16s %8d  %s\n", count.GetResourceType(), count.GetCount(), filepath.Join(x.dir, x.name(count.GetResourceType())))
 	}
+	render.Invented(w, x.end.GetInvented())
 	switch {
 	case lines > 0:
 	case x.since != "":

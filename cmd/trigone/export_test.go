@@ -233,7 +233,7 @@ func TestImplants(t *testing.T) {
 	says(t, "table", call(t, "implants", "--model", "invented ring a", at).want(t, exitOK).stdout, "LOT-260505-1", "LOT-260505-2", "2 implants in 1 cases", "look in the implant book")
 	says(t, "nothing", call(t, "implants", "--lot", "none", at).want(t, exitOK).stdout, "0 implants in 0 cases")
 	lines := strings.Split(strings.TrimSpace(call(t, "implants", "--serial", "SN-260505-2-32", "--format", "csv", at).want(t, exitOK).stdout), "\n")
-	if len(lines) != 2 || !strings.HasPrefix(lines[0], "case_name,") || !strings.Contains(lines[1], "in_place") {
+	if len(lines) != 2 || !strings.HasPrefix(lines[0], "case_number,") || !strings.Contains(lines[1], "in_place") {
 		t.Errorf("CSV: %q", lines)
 	}
 	says(t, "json", call(t, "implants", "--lot", "LOT-260505-2", "--format", "json", at).want(t, exitOK).stdout, `"IMPLANT_PLACE_IN_PLACE"`)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"io"
 
 	"github.com/spf13/cobra"
 
@@ -11,6 +12,7 @@ import (
 
 func (a *app) implantsCommand() *cobra.Command {
 	request := &trigonev1.FindImplantsRequest{}
+	var sheet sheetFlags
 	c := &cobra.Command{
 		Use:   "implants",
 		Short: "Find in whom an implant is, for a recall",
@@ -25,6 +27,9 @@ names is not found: the list does not replace the implant book.`,
 			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
 				return err
 			}
+			if err := sheet.check(a); err != nil {
+				return err
+			}
 			if request.GetMaker()+request.GetModel()+request.GetSize()+request.GetLotNumber()+request.GetSerialNumber() == "" {
 				return usagef("say what is looked for: --maker, --model, --size, --lot or --serial")
 			}
@@ -37,6 +42,7 @@ names is not found: the list does not replace the implant book.`,
 						return err
 					}
 					whole.Implants, whole.ErasedCaseCount = append(whole.GetImplants(), page.GetImplants()...), page.GetErasedCaseCount()
+					whole.Invented = page.GetInvented()
 					if request.PageToken = page.GetNextPageToken(); request.GetPageToken() == "" {
 						break
 					}
@@ -45,13 +51,16 @@ names is not found: the list does not replace the implant book.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.ImplantsCSV(cmd.OutOrStdout(), whole.GetImplants())
+					return sheet.write(cmd.OutOrStdout(), render.Sheet{Invented: whole.GetInvented()},
+						func(w io.Writer, s render.Sheet) error { return render.ImplantsCSV(w, whole.GetImplants(), s) }, render.ImplantsDictionary)
 				}
+				render.Invented(cmd.OutOrStdout(), whole.GetInvented())
 				render.Implants(cmd.OutOrStdout(), whole.GetImplants(), whole.GetErasedCaseCount())
 				return nil
 			})
 		},
 	}
+	sheet.flags(c, false)
 	f := c.Flags()
 	f.StringVar(&request.Maker, "maker", "", "who made it, as on the label")
 	f.StringVar(&request.Model, "model", "", "model or reference number")

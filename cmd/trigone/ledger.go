@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"io"
 	"slices"
 	"strings"
 
@@ -9,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/casefile"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -75,6 +77,7 @@ func (a *app) comparisonsCommand() *cobra.Command {
 	var filter caseFilter
 	var kinds, classes, metrics, places, verdicts []string
 	var roots bool
+	var sheet sheetFlags
 	c := &cobra.Command{
 		Use:   "comparisons",
 		Short: "List what was held against what, agreement included",
@@ -89,6 +92,9 @@ came as planned. A difference is no error and carries no blame.`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			if err := sheet.check(a); err != nil {
 				return err
 			}
 			cases, err := filter.selected()
@@ -116,7 +122,7 @@ came as planned. A difference is no error and carries no blame.`,
 					if whole.Counts == nil {
 						whole.Counts = page.GetCounts()
 					}
-					whole.Basis = page.GetBasis()
+					whole.Basis, whole.Invented = page.GetBasis(), page.GetInvented()
 					whole.Comparisons = append(whole.Comparisons, page.GetComparisons()...)
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
@@ -126,8 +132,10 @@ came as planned. A difference is no error and carries no blame.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.ComparisonsCSV(cmd.OutOrStdout(), whole.GetComparisons(), whole.GetBasis())
+					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: whole.GetBasis(), Invented: whole.GetInvented()},
+						func(w io.Writer, s render.Sheet) error { return render.ComparisonsCSV(w, whole.GetComparisons(), s) }, render.ComparisonsDictionary)
 				}
+				render.Invented(cmd.OutOrStdout(), whole.GetInvented())
 				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Comparisons(cmd.OutOrStdout(), whole.GetComparisons(), whole.GetCounts())
 				return nil
@@ -135,6 +143,7 @@ came as planned. A difference is no error and carries no blame.`,
 		},
 	}
 	filter.flags(c)
+	sheet.flags(c, true)
 	f := c.Flags()
 	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as step_dimension or prediction_from_plan; may be repeated")
 	f.StringArrayVar(&classes, "class", nil, "only this class of differences, such as ring_size; may be repeated")
@@ -149,6 +158,7 @@ func (a *app) factsCommand() *cobra.Command {
 	var filter caseFilter
 	var groups []string
 	var rows string
+	var sheet sheetFlags
 	c := &cobra.Command{
 		Use:   "facts",
 		Short: "List what cases have to say to whoever counts them",
@@ -163,6 +173,9 @@ several of.`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			if err := sheet.check(a); err != nil {
 				return err
 			}
 			if !slices.Contains(render.FactRows, rows) {
@@ -190,7 +203,7 @@ several of.`,
 					if err != nil {
 						return err
 					}
-					whole.Basis = page.GetBasis()
+					whole.Basis, whole.Invented = page.GetBasis(), page.GetInvented()
 					whole.Facts = append(whole.Facts, page.GetFacts()...)
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
@@ -200,8 +213,11 @@ several of.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.FactsCSV(cmd.OutOrStdout(), whole.GetFacts(), rows, whole.GetBasis())
+					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: whole.GetBasis(), Invented: whole.GetInvented()},
+						func(w io.Writer, s render.Sheet) error { return render.FactsCSV(w, whole.GetFacts(), rows, s) },
+						func(w io.Writer, s render.Sheet) error { return render.FactsDictionary(w, rows, s, casefile.Meaning) })
 				}
+				render.Invented(cmd.OutOrStdout(), whole.GetInvented())
 				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Facts(cmd.OutOrStdout(), whole.GetFacts())
 				return nil
@@ -209,6 +225,7 @@ several of.`,
 		},
 	}
 	filter.flags(c)
+	sheet.flags(c, false)
 	c.Flags().StringArrayVar(&groups, "group", nil, "KIND=WORD,...: only cases filed under one of these words; may be repeated, then each must hold")
 	c.Flags().StringVar(&rows, "rows", render.FactRows[0], "in CSV: "+strings.Join(render.FactRows, ", "))
 	return c

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -495,12 +496,37 @@ func TestDiscrepanciesAndChanges(t *testing.T) {
 	if len(none.GetDiscrepancies()) != 0 {
 		t.Errorf("--before lets %d through", len(none.GetDiscrepancies()))
 	}
-	rows, err := csv.NewReader(strings.NewReader(call(t, with("discrepancies", "--format", "csv")...).want(t, exitOK).stdout)).ReadAll()
-	if err != nil {
-		t.Fatal(err)
+	columns := filepath.Join(t.TempDir(), "columns.csv")
+	sheet := func(args ...string) [][]string {
+		t.Helper()
+		text, marked := strings.CutPrefix(call(t, with(append(args, "--format", "csv")...)...).want(t, exitOK).stdout, "\ufeff")
+		if marked != slices.Contains(args, "--bom") {
+			t.Errorf("%v: marked %t", args, marked)
+		}
+		rows, err := csv.NewReader(strings.NewReader(text)).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return rows
 	}
-	if len(rows) != len(all.GetDiscrepancies())+1 || len(rows[0]) != len(render.CSVColumns) {
-		t.Errorf("%d rows of %d columns for %d discrepancies", len(rows), len(rows[0]), len(all.GetDiscrepancies()))
+	for _, list := range []string{"discrepancies", "comparisons", "facts"} {
+		rows := sheet(list, "--bom", "--dictionary", columns)
+		text, err := os.ReadFile(columns)
+		if err != nil {
+			t.Fatal(err)
+		}
+		dictionary, err := csv.NewReader(strings.NewReader(strings.TrimPrefix(string(text), "\ufeff"))).ReadAll()
+		if err != nil || len(dictionary) != len(rows[0])+2 || slices.ContainsFunc(dictionary, func(line []string) bool { return line[1] == "" }) {
+			t.Errorf("%s: %d lines of the dictionary for %d columns, %v", list, len(dictionary), len(rows[0]), err)
+		}
+		if rows[1][slices.Index(rows[0], "data")] != "invented" || slices.Contains(rows[0], "case_number") {
+			t.Errorf("%s: %v", list, rows[:2])
+		}
+		says(t, "stderr", call(t, with(list, "--bom")...).want(t, exitUsage).stderr, "--format csv")
+		says(t, list, call(t, with(list)...).want(t, exitOK).stdout, "Invented cases: this store keeps no others.")
+	}
+	if rows := sheet("discrepancies", "--with-case-numbers"); len(rows) != len(all.GetDiscrepancies())+1 || rows[0][0] != "case_number" || !strings.HasPrefix(rows[1][0], "MV-2026-") {
+		t.Errorf("%d rows for %d discrepancies: %v", len(rows), len(all.GetDiscrepancies()), rows[:2])
 	}
 
 	changes := decode(t, call(t, with("changes", "--format", "json")...).want(t, exitOK).stdout, &trigonev1.ListChangesResponse{})

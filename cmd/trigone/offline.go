@@ -29,7 +29,9 @@ findings and all discrepancies, and writes
   DIR/cases/*.json        the case files as read back
   DIR/notes/*.html        the operative notes
   DIR/bundles/*.json      the cases as FHIR bundles
-  DIR/discrepancies.csv   every discrepancy
+  DIR/discrepancies.csv   every discrepancy; discrepancies-columns.csv says what its
+                          columns mean
+  DIR/comparisons.csv     everything that was compared, with its columns likewise
   DIR/policy.yaml         the invented hospital's clinical policy, unless --policy gives one
   DIR/demo.db             the store
 

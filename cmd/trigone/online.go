@@ -230,6 +230,7 @@ func bundleParts(ctx context.Context, s services, to io.Writer, req *trigonev1.G
 
 func (a *app) discrepanciesCommand() *cobra.Command {
 	var filter discrepancyFilter
+	var sheet sheetFlags
 	c := &cobra.Command{
 		Use:   "discrepancies",
 		Short: "List the differences between plans and outcomes",
@@ -238,10 +239,13 @@ their root. A difference is not an error and carries no blame.`,
 		Example: `  trigone discrepancies
   trigone discrepancies --class ring_size --class step_omitted --from 2026-01-01
   trigone discrepancies --case 'urn:example:harbour-hospital:case|MV-2026-002'
-  trigone discrepancies --format csv > discrepancies.csv`,
+  trigone discrepancies --format csv --bom --with-case-numbers --dictionary columns.csv > discrepancies.csv`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			if err := sheet.check(a); err != nil {
 				return err
 			}
 			request, err := filter.request()
@@ -258,7 +262,7 @@ their root. A difference is not an error and carries no blame.`,
 					if whole.Counts == nil {
 						whole.Counts = page.GetCounts()
 					}
-					whole.Basis = page.GetBasis()
+					whole.Basis, whole.Invented = page.GetBasis(), page.GetInvented()
 					whole.Discrepancies = append(whole.Discrepancies, page.GetDiscrepancies()...)
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
@@ -268,8 +272,12 @@ their root. A difference is not an error and carries no blame.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case formatCSV:
-					return render.DiscrepanciesCSV(cmd.OutOrStdout(), whole.GetDiscrepancies(), whole.GetBasis())
+					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: whole.GetBasis(), Invented: whole.GetInvented()},
+						func(w io.Writer, s render.Sheet) error {
+							return render.DiscrepanciesCSV(w, whole.GetDiscrepancies(), s)
+						}, render.DiscrepanciesDictionary)
 				}
+				render.Invented(cmd.OutOrStdout(), whole.GetInvented())
 				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Discrepancies(cmd.OutOrStdout(), whole.GetDiscrepancies(), whole.GetCounts())
 				return nil
@@ -277,6 +285,7 @@ their root. A difference is not an error and carries no blame.`,
 		},
 	}
 	filter.flags(c)
+	sheet.flags(c, true)
 	f := c.Flags()
 	f.StringArrayVar(&filter.classes, "class", nil, "only this class, such as ring_size; may be repeated")
 	f.StringArrayVar(&filter.verdicts, "verdict", nil, "only this verdict: present, indeterminate or not_evaluable; may be repeated")

@@ -118,6 +118,9 @@ func (l Archives) ListCases(ctx context.Context, who Principal, req *trigonev1.L
 		return nil, err
 	}
 	resp := &trigonev1.ListCasesResponse{}
+	if resp.Invented, err = l.Invented(ctx); err != nil {
+		return nil, err
+	}
 	if resp.NextPageToken, err = tokens.Token(question, next); err != nil {
 		return nil, err
 	}

@@ -14,6 +14,9 @@ func (a *Archive) Invented(ctx context.Context) (bool, error) {
 	return m == storage.MarkInvented, err
 }
 
+// Invented says the same of the store that they share.
+func (l Archives) Invented(ctx context.Context) (bool, error) { return l[0].Invented(ctx) }
+
 // mark gives the mark of the store, which stands once it is there.
 func (a *Archive) mark(ctx context.Context) (storage.Mark, error) {
 	if known := a.known.Load(); known != nil {

@@ -18,6 +18,10 @@ func comment(d protoreflect.Descriptor) string { return comments()[d.FullName()]
 // readBy is the sentence of a comment that says who reads a field.
 var readBy = regexp.MustCompile(`\s*Read by [^.]*(?:\.[^ .][^.]*)*\.`)
 
+// Meaning says what the contract says of a field, a message, an enum or one of its
+// values, without who reads it.
+func Meaning(d protoreflect.Descriptor) string { return meaning(d) }
+
 // meaning is a comment without who reads it.
 func meaning(d protoreflect.Descriptor) string {
 	return strings.TrimSpace(readBy.ReplaceAllString(comment(d), ""))

@@ -6,7 +6,6 @@
 package demo
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -240,15 +239,12 @@ func (p *player) run(ctx context.Context) ([]played, error) {
 	render.ComparedByKind(p.out, evaluations)
 	fmt.Fprintf(p.out, "\nDISCREPANCIES OF ALL CASES\n\n")
 	render.Discrepancies(p.out, found, counts)
-	var table bytes.Buffer
-	if err := render.DiscrepanciesCSV(&table, found, trigonev1.Basis_BASIS_STORED); err != nil {
+	tables, err := p.tables(ctx, found)
+	if err != nil {
 		return nil, err
 	}
-	if err := p.save("discrepancies.csv", table.Bytes()); err != nil {
-		return nil, err
-	}
-	fmt.Fprintf(p.out, "\nWritten to %s:\n%d case files in cases, %d operative notes in notes, %d FHIR bundles in bundles, discrepancies.csv (%d lines), %s\n",
-		p.dir, written.cases, written.notes, written.bundles, len(found), StoreName)
+	fmt.Fprintf(p.out, "\nWritten to %s:\n%d case files in cases, %d operative notes in notes, %d FHIR bundles in bundles,\ndiscrepancies.csv (%d lines), comparisons.csv (%d lines), %s\n",
+		p.dir, written.cases, written.notes, written.bundles, tables[0].lines, tables[1].lines, StoreName)
 	fmt.Fprintln(p.out, "Invented data. Decision support for qualified staff, not a medical device.")
 	return cases, nil
 }

@@ -83,7 +83,7 @@ func (l Desks) ExportResources(ctx context.Context, who casebook.Principal, req 
 			}
 		}
 	}
-	return e.all(l[0].now, func() (string, error) {
+	return e.all(l[0], func() (string, error) {
 		var marks []string
 		for _, p := range e.passages {
 			marks = append(marks, p.mark())
@@ -107,7 +107,7 @@ func (d *Desk) ExportSince(ctx context.Context, who casebook.Principal, types []
 	if err := p.fromTime(since); err != nil {
 		return err
 	}
-	return e.all(d.now, func() (string, error) { return "", nil })
+	return e.all(d, func() (string, error) { return "", nil })
 }
 
 func newExport(ctx context.Context, types []string, send func(*trigonev1.ExportResourcesResponse) error) *export {
@@ -132,14 +132,17 @@ func (p *passage) fromTime(since time.Time) error {
 }
 
 // all walks to the end, and tells it.
-func (e *export) all(now func() time.Time, token func() (string, error)) error {
-	began := now()
+func (e *export) all(of *Desk, token func() (string, error)) error {
+	began := of.now()
 	if err := e.walk(); err != nil {
 		return err
 	}
 	end := &trigonev1.ExportEnd{TransactionTime: casebook.Timestamp(began.UTC())}
 	var err error
 	if end.NextSince, err = token(); err != nil {
+		return err
+	}
+	if end.Invented, err = of.archive.Invented(e.ctx); err != nil {
 		return err
 	}
 	for _, typ := range slices.Sorted(maps.Keys(e.counts)) {

@@ -27,7 +27,7 @@ var discrepancyVerdicts = []int{storage.ComparisonPresent, storage.ComparisonInd
 func comparisonOf(row storage.Comparison) (*trigonev1.Comparison, error) {
 	if !row.Complete {
 		d, err := discrepancyOf(row)
-		return asComparison(d), err
+		return asComparison(d.GetDiscrepancy()), err
 	}
 	c := &trigonev1.Comparison{}
 	if err := proto.Unmarshal(row.Message, c); err != nil {
@@ -36,17 +36,21 @@ func comparisonOf(row storage.Comparison) (*trigonev1.Comparison, error) {
 	return c, nil
 }
 
-// discrepancyOf reads the discrepancy of a row.
-func discrepancyOf(row storage.Comparison) (*trigonev1.Discrepancy, error) {
+// discrepancyOf reads the discrepancy of a row, and the ends of the range that it is
+// held against.
+func discrepancyOf(row storage.Comparison) (*trigonev1.CaseDiscrepancy, error) {
 	if row.Complete {
 		c, err := comparisonOf(row)
-		return convert.Discrepancy(c), err
+		if err != nil {
+			return nil, err
+		}
+		return &trigonev1.CaseDiscrepancy{Discrepancy: convert.Discrepancy(c), Lower: c.Lower, Upper: c.Upper}, nil
 	}
 	d := &trigonev1.Discrepancy{}
 	if err := proto.Unmarshal(row.Message, d); err != nil {
 		return nil, fmt.Errorf("a discrepancy cannot be read: %w", err)
 	}
-	return d, nil
+	return &trigonev1.CaseDiscrepancy{Discrepancy: d}, nil
 }
 
 // asComparison gives a discrepancy of an earlier version in the form of a comparison

@@ -113,6 +113,9 @@ func (l *Ledger) FindImplants(ctx context.Context, who casebook.Principal, req *
 		return nil, notBuilt(err, trigonev1.Basis_BASIS_STORED)
 	}
 	resp := &trigonev1.FindImplantsResponse{}
+	if resp.Invented, err = l.archives.Invented(ctx); err != nil {
+		return nil, err
+	}
 	if resp.NextPageToken, err = l.archives.Tokens().Token(asked, next); err != nil {
 		return nil, err
 	}

@@ -62,6 +62,9 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp := &trigonev1.ListDiscrepanciesResponse{Basis: named(req.GetBasis())}
+	if resp.Invented, err = l.archives.Invented(ctx); err != nil {
+		return nil, err
+	}
 	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}
@@ -71,10 +74,9 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		if err != nil {
 			return nil, err
 		}
-		resp.Discrepancies = append(resp.Discrepancies, &trigonev1.CaseDiscrepancy{
-			CaseName: l.archives.At(row.Site).CaseName(row.CaseUID), ExternalIdentifier: casebook.IdentifierMessage(row.ExternalIdentifier),
-			IncisionTime: casebook.Timestamp(row.IncisionTime), PlanTiming: convert.Enum[trigonev1.PlanTiming](row.PlanTiming), Discrepancy: d,
-		})
+		d.CaseName, d.ExternalIdentifier = l.archives.At(row.Site).CaseName(row.CaseUID), casebook.IdentifierMessage(row.ExternalIdentifier)
+		d.IncisionTime, d.PlanTiming = casebook.Timestamp(row.IncisionTime), convert.Enum[trigonev1.PlanTiming](row.PlanTiming)
+		resp.Discrepancies = append(resp.Discrepancies, d)
 	}
 	if req.GetIncludeCounts() && req.GetPageToken() == "" {
 		n, err := l.count(ctx, sites, f)

@@ -50,6 +50,9 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp := &trigonev1.ListComparisonsResponse{Basis: named(req.GetBasis())}
+	if resp.Invented, err = l.archives.Invented(ctx); err != nil {
+		return nil, err
+	}
 	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}
@@ -138,6 +141,9 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 		return nil, notBuilt(err, req.GetBasis())
 	}
 	resp := &trigonev1.ListCaseFactsResponse{Basis: named(req.GetBasis())}
+	if resp.Invented, err = l.archives.Invented(ctx); err != nil {
+		return nil, err
+	}
 	if resp.NextPageToken, err = l.archives.Tokens().Token(question, next); err != nil {
 		return nil, err
 	}

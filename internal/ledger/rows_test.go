@@ -72,7 +72,7 @@ func TestDiscrepanciesAreReadBackFromRows(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if len(want) == 0 || !proto.Equal(got, want[0]) {
+				if len(want) == 0 || !proto.Equal(got.GetDiscrepancy(), want[0]) {
 					t.Fatalf("%s (earlier: %t): got %v\nwant %v", name, earlier, got, want)
 				}
 				want = want[1:]

@@ -121,12 +121,3 @@ func printComparisonCounts(w io.Writer, c *trigonev1.ComparisonCounts) {
 		count(int(c.GetRetractedSectionCount()), "retracted section", "retracted sections"))
 	fmt.Fprintln(w, "A difference is no error and carries no blame.")
 }
-
-// ComparisonsCSV writes every comparison as one line under a header.
-func ComparisonsCSV(w io.Writer, list []*trigonev1.CaseComparison, basis trigonev1.Basis) error {
-	lines := make([]csvLine, len(list))
-	for i, c := range list {
-		lines[i].message = c
-	}
-	return messagesCSV(w, basis, nil, (&trigonev1.CaseComparison{}).ProtoReflect().Descriptor(), lines)
-}

@@ -1,24 +1,17 @@
 package render
 
 import (
-	"encoding/csv"
 	"io"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
-
-// basisColumn says which judgement of its case a line is of.
-const basisColumn = "basis"
 
 // Basis says above a list that it is no list of what was answered.
 func Basis(w io.Writer, basis trigonev1.Basis) {
@@ -27,58 +20,86 @@ func Basis(w io.Writer, basis trigonev1.Basis) {
 	}
 }
 
-// csvLine is a message to be written as a line, behind cells of another origin.
-type csvLine struct {
-	lead    []string
-	message proto.Message
+// Invented says above a list that it is none of patients.
+func Invented(w io.Writer, invented bool) {
+	if invented {
+		wrapped(w, "", "", "Invented cases: this store keeps no others.")
+	}
 }
 
-// messagesCSV writes messages of one type as lines of comma-separated values. A
-// column is a field, and a message inside gives a column for each of its fields;
-// what is absent is empty. Words are the contract's in lower case, times UTC. Of a
-// list the entries stand apart by a semicolon, and the fields of an entry by a
-// colon. lead names the cells before the message, and the last one is the basis of the
-// line; fields named in without are left out.
-func messagesCSV(w io.Writer, basis trigonev1.Basis, lead []string, of protoreflect.MessageDescriptor, lines []csvLine, without ...string) error {
-	out := newSheet(w)
-	columns := csvColumns(of, "", without)
-	header := slices.Clone(lead)
-	for _, c := range columns {
-		header = append(header, c.name)
-	}
-	header = append(header, basisColumn)
-	if err := out.row(header); err != nil {
-		return err
-	}
-	for _, l := range lines {
-		line := slices.Clone(l.lead)
-		for _, c := range columns {
-			line = append(line, c.of(l.message.ProtoReflect()))
-		}
-		line = append(line, Word(basis))
-		if err := out.row(line); err != nil {
-			return err
-		}
-	}
-	return out.end()
+// fieldRow is a message that is written as a line, and the name of its case.
+type fieldRow struct {
+	caseName string
+	message  protoreflect.Message
 }
 
-type csvColumn struct {
+// fieldColumns make columns of the fields of a message: a message inside gives a
+// column for each of its fields; what is absent is empty. Words are the contract's in
+// lower case, times UTC. Of a list the entries stand apart by a semicolon, and the
+// fields of an entry by a colon. Fields named in without are left out. says gives the
+// meaning of a field.
+func fieldColumns(of protoreflect.MessageDescriptor, says func(protoreflect.Descriptor) string, without ...string) []sheetColumn[fieldRow] {
+	var list []sheetColumn[fieldRow]
+	for _, f := range csvFields(of, "", without) {
+		last := f.path[len(f.path)-1]
+		c := sheetColumn[fieldRow]{name: f.name, unit: unitOfName(f.name), of: func(r fieldRow) string { return f.of(r.message) }}
+		if says != nil {
+			c.meaning = says(last)
+		}
+		switch {
+		case isTime(last):
+			c.unit = "UTC"
+		case last.Enum() != nil:
+			for i := range last.Enum().Values().Len() {
+				if v := last.Enum().Values().Get(i); v.Number() != 0 {
+					c.words = append(c.words, words.OfEnum(string(v.Name()), string(last.Enum().Values().ByNumber(0).Name())))
+				}
+			}
+		case last.Kind() == protoreflect.BoolKind:
+			c.words = []string{"true", "false"}
+		case last.IsList() && last.Message() != nil:
+			var parts []string
+			for i := range last.Message().Fields().Len() {
+				parts = append(parts, string(last.Message().Fields().Get(i).Name()))
+			}
+			c.meaning = strings.TrimSpace(c.meaning + " Each entry: " + strings.Join(parts, ":") + ".")
+		}
+		list = append(list, c)
+	}
+	return list
+}
+
+// unitsOfNames are the units that the names of facts end with.
+var unitsOfNames = []struct{ ending, unit string }{
+	{"_per_min", "/min"}, {"_mmhg", "mmHg"}, {"_mm", "mm"}, {"_m2", "m²"}, {"_min", "min"}, {"_hours", "h"}, {"_percent", "%"}, {"_years", "years"},
+	{"_days", "days"}, {"since_discharge", "days"}, {"_day", "days after incision"},
+}
+
+func unitOfName(name string) string {
+	for _, u := range unitsOfNames {
+		if strings.HasSuffix(name, u.ending) {
+			return u.unit
+		}
+	}
+	return ""
+}
+
+type csvField struct {
 	name string
 	path []protoreflect.FieldDescriptor
 }
 
-func csvColumns(d protoreflect.MessageDescriptor, lead string, without []string) []csvColumn {
-	var list []csvColumn
+func csvFields(d protoreflect.MessageDescriptor, lead string, without []string) []csvField {
+	var list []csvField
 	for i := range d.Fields().Len() {
 		f := d.Fields().Get(i)
 		switch {
 		case slices.Contains(without, string(f.Name())):
 		case f.Message() == nil || f.IsList() || isTime(f):
-			list = append(list, csvColumn{lead + string(f.Name()), []protoreflect.FieldDescriptor{f}})
+			list = append(list, csvField{lead + string(f.Name()), []protoreflect.FieldDescriptor{f}})
 		default:
-			for _, c := range csvColumns(f.Message(), lead+string(f.Name())+"_", nil) {
-				list = append(list, csvColumn{c.name, append([]protoreflect.FieldDescriptor{f}, c.path...)})
+			for _, c := range csvFields(f.Message(), lead+string(f.Name())+"_", nil) {
+				list = append(list, csvField{c.name, append([]protoreflect.FieldDescriptor{f}, c.path...)})
 			}
 		}
 	}
@@ -89,7 +110,7 @@ func isTime(f protoreflect.FieldDescriptor) bool {
 	return f.Message() != nil && f.Message().FullName() == (&timestamppb.Timestamp{}).ProtoReflect().Descriptor().FullName()
 }
 
-func (c csvColumn) of(m protoreflect.Message) string {
+func (c csvField) of(m protoreflect.Message) string {
 	for _, f := range c.path[:len(c.path)-1] {
 		if !m.Has(f) {
 			return ""
@@ -114,7 +135,7 @@ func (c csvColumn) of(m protoreflect.Message) string {
 func csvValue(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 	switch {
 	case isTime(f):
-		return v.Message().Interface().(*timestamppb.Timestamp).AsTime().UTC().Format(time.RFC3339)
+		return sheetTime(v.Message().Interface().(*timestamppb.Timestamp))
 	case f.Message() != nil:
 		var parts []string
 		for i := range f.Message().Fields().Len() {
@@ -136,36 +157,4 @@ func csvValue(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 		return strconv.FormatFloat(v.Float(), 'g', -1, 64)
 	}
 	return v.String()
-}
-
-// aNumber is what may begin with a sign in a cell.
-var aNumber = regexp.MustCompile(`^[-+]?[0-9]+(\.[0-9]+)?(e[-+][0-9]+)?$`)
-
-// cell gives a text as a cell of a file that a spreadsheet opens. One that would
-// begin a formula there has an apostrophe before it, which spreadsheets read as
-// 'text follows'.
-func cell(s string) string {
-	beginsFormula := s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) && !aNumber.MatchString(s)
-	if s = plain(s); beginsFormula {
-		s = "'" + s
-	}
-	return s
-}
-
-// sheet writes rows of cells, separated by commas.
-type sheet struct{ out *csv.Writer }
-
-func newSheet(w io.Writer) sheet { return sheet{csv.NewWriter(w)} }
-
-func (s sheet) row(texts []string) error {
-	cells := make([]string, len(texts))
-	for i, t := range texts {
-		cells[i] = cell(t)
-	}
-	return s.out.Write(cells)
-}
-
-func (s sheet) end() error {
-	s.out.Flush()
-	return s.out.Error()
 }

@@ -5,9 +5,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
-	"time"
 
 	"trigone/internal/convert"
 	"trigone/internal/words"
@@ -292,57 +290,6 @@ func printCounts(w io.Writer, c *trigonev1.DiscrepancyCounts) {
 		count(int(c.GetRetractedCaseCount()), "retracted case", "retracted cases"),
 		count(int(c.GetRetractedSectionCount()), "retracted section", "retracted sections"))
 	fmt.Fprintln(w, "A discrepancy is a difference between plan and outcome, not an error, and carries no blame.")
-}
-
-// CSVColumns are the columns of the discrepancy file.
-var CSVColumns = []string{
-	"case", "case_number_system", "case_number", "incision_time", "plan_timing", "id", "parent", "class", "reference", "verdict",
-	"metric", "place", "occasion", "run", "stage", "method", "planned_step", "performed_step", "planned", "actual",
-	"planned_value", "actual_value", "difference", "unit", "tolerance", "judged_by", "judged_by_version", "reason", "plan_revised", "missing", "message",
-	basisColumn,
-}
-
-// DiscrepanciesCSV writes every discrepancy as one line of comma-separated values
-// under a header; words are the contract's in lower case, units are UCUM. A text that
-// would begin a formula has an apostrophe before it.
-func DiscrepanciesCSV(w io.Writer, list []*trigonev1.CaseDiscrepancy, basis trigonev1.Basis) error {
-	out := newSheet(w)
-	if err := out.row(CSVColumns); err != nil {
-		return err
-	}
-	for _, c := range list {
-		if err := out.row(append(csvRow(c), Word(basis))); err != nil {
-			return err
-		}
-	}
-	return out.end()
-}
-
-func csvRow(c *trigonev1.CaseDiscrepancy) []string {
-	d := c.GetDiscrepancy()
-	incision, run := "", ""
-	if t := c.GetIncisionTime(); t != nil {
-		incision = t.AsTime().UTC().Format(time.RFC3339)
-	}
-	if d.GetRun() > 0 {
-		run = strconv.Itoa(int(d.GetRun()))
-	}
-	float := func(v *float64) string {
-		if v == nil {
-			return ""
-		}
-		return number(*v, decimals(*v))
-	}
-	word := func(s string) string { return strings.ReplaceAll(s, " ", "_") }
-	return []string{
-		c.GetCaseName(), c.GetExternalIdentifier().GetSystem(), c.GetExternalIdentifier().GetValue(), incision, word(Word(c.GetPlanTiming())),
-		d.GetId(), d.GetParent(), d.GetClass(), d.GetReference(), word(Word(d.GetVerdict())),
-		d.GetMetric(), d.GetPlace(), d.GetOccasion(), run, word(Word(d.GetStage())), word(Word(d.GetMethod())),
-		d.GetPlannedStepId(), d.GetPerformedStepId(), d.GetPlanned(), d.GetActual(),
-		float(d.PlannedValue), float(d.ActualValue), float(d.Difference), d.GetUnit(), float(d.Tolerance),
-		word(Word(d.GetJudgedBy())), d.GetJudgedByVersion(), reasonWord(d.GetReason()),
-		strconv.FormatBool(d.GetPlanRevised()), strings.Join(d.GetMissing(), "; "), d.GetMessage(),
-	}
 }
 
 // reasonWord gives a reason's word: its enum value may be of several enums.

@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -60,23 +61,42 @@ func orUnknown(a trigonev1.Answer) string {
 	return Word(a)
 }
 
-// FactsCSV writes one kind of rows of the facts as lines under a header; a row of
-// which a case may have several begins with the name of its case.
-func FactsCSV(w io.Writer, list []*trigonev1.CaseFacts, rows string, basis trigonev1.Basis) error {
+// factColumns are the columns of one kind of rows.
+func factColumns(s Sheet, rows string, says func(protoreflect.Descriptor) string) []sheetColumn[fieldRow] {
 	d := (&trigonev1.CaseFacts{}).ProtoReflect().Descriptor()
-	var lines []csvLine
-	if rows == factCases {
-		for _, f := range list {
-			lines = append(lines, csvLine{message: f})
-		}
-		return messagesCSV(w, basis, nil, d, lines, FactRows[1:]...)
+	leave := append([]string{"case_name"}, FactRows[1:]...)
+	if rows != factCases {
+		d, leave = d.Fields().ByName(protoreflect.Name(rows)).Message(), nil
 	}
-	field := d.Fields().ByName(protoreflect.Name(rows))
+	return slices.Concat(fieldColumns(d, says, leave...), []sheetColumn[fieldRow]{
+		{name: "case_name", meaning: "The case, by which rows of one case are joined.", of: func(r fieldRow) string { return r.caseName }},
+	}, ofSheet[fieldRow](s))
+}
+
+// FactsCSV writes one kind of rows of the facts as lines under a header; each names
+// its case.
+func FactsCSV(w io.Writer, list []*trigonev1.CaseFacts, rows string, s Sheet) error {
+	var lines []fieldRow
 	for _, f := range list {
-		of := f.ProtoReflect().Get(field).List()
+		m := f.ProtoReflect()
+		if rows == factCases {
+			lines = append(lines, fieldRow{f.GetCaseName(), m})
+			continue
+		}
+		of := m.Get(m.Descriptor().Fields().ByName(protoreflect.Name(rows))).List()
 		for i := range of.Len() {
-			lines = append(lines, csvLine{[]string{f.GetCaseName()}, of.Get(i).Message().Interface()})
+			lines = append(lines, fieldRow{f.GetCaseName(), of.Get(i).Message()})
 		}
 	}
-	return messagesCSV(w, basis, []string{"case_name"}, field.Message(), lines)
+	return writeSheet(w, s, factColumns(s, rows, nil), lines)
+}
+
+// FactsDictionary writes what the columns of one kind of rows mean; says gives the
+// meaning of a field of the contract.
+func FactsDictionary(w io.Writer, rows string, s Sheet, says func(protoreflect.Descriptor) string) error {
+	about := "Facts of cases, one line for each case."
+	if rows != factCases {
+		about = "Facts of cases: one line for each of " + rows + "."
+	}
+	return writeDictionary(w, s, about, factColumns(s, rows, says))
 }

@@ -3,10 +3,9 @@ package render
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
-
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -65,27 +64,38 @@ func lastStatus(x *trigonev1.Implant) string {
 	return strings.TrimSpace(Word(x.GetVitalStatus()) + " " + x.GetStatusOn())
 }
 
+// implantColumns are the columns of the implants. They name the case by its number,
+// always: whoever has to be found is found by it.
+func implantColumns(s Sheet) []sheetColumn[*trigonev1.Implant] {
+	type x = *trigonev1.Implant
+	return slices.Concat([]sheetColumn[x]{
+		{name: columnNumber, meaning: "Number of the case in the hospital.", of: func(i x) string { return i.GetExternalIdentifier().GetValue() }},
+		{name: "incision_time", meaning: "Incision.", unit: "UTC", of: func(i x) string { return sheetTime(i.GetIncisionTime()) }},
+		{name: "kind", meaning: "What kind of implant.", words: enumWords(trigonev1.DeviceKind(0)), of: func(i x) string { return wordKey(i.GetDevice().GetKind()) }},
+		{name: "maker", meaning: "Who made it, as on the label.", of: func(i x) string { return i.GetDevice().GetMaker() }},
+		{name: "model", meaning: "Model or reference number, as on the label.", of: func(i x) string { return i.GetDevice().GetModel() }},
+		{name: "size", meaning: "Size, as on the label.", of: func(i x) string { return i.GetDevice().GetSize() }},
+		{name: "lot_number", meaning: "Lot number.", of: func(i x) string { return i.GetDevice().GetLotNumber() }},
+		{name: "serial_number", meaning: "Serial number.", of: func(i x) string { return i.GetDevice().GetSerialNumber() }},
+		{name: "unique_device_identification", meaning: "The whole carrier of the unique device identification.", of: func(i x) string { return i.GetDevice().GetUniqueDeviceIdentification() }},
+		{name: "expires_on", meaning: "Day on which it expires.", of: func(i x) string { return i.GetDevice().GetExpiresOn() }},
+		{name: "place", meaning: "Whether it is still in place, as far as is recorded.", words: enumWords(trigonev1.ImplantPlace(0)), of: func(i x) string { return wordKey(i.GetPlace()) }},
+		{name: "vital_status", meaning: "Last vital status recorded.", words: enumWords(trigonev1.VitalStatus(0)), of: func(i x) string { return wordKey(i.GetVitalStatus()) }},
+		{name: "status_on", meaning: "Day on which that was known.", of: func(i x) string { return i.GetStatusOn() }},
+		{name: "device_id", meaning: "Id of the implant in its case.", of: func(i x) string { return i.GetDevice().GetId() }},
+		{name: "case_name", meaning: "The case.", of: func(i x) string { return i.GetCaseName() }},
+		{name: columnNumberSystem, meaning: "System of the number of the case.", of: func(i x) string { return i.GetExternalIdentifier().GetSystem() }},
+	}, ofSheet[x](s))
+}
+
 // ImplantsCSV writes implants as lines of comma-separated values.
-func ImplantsCSV(w io.Writer, list []*trigonev1.Implant) error {
-	out := newSheet(w)
-	if err := out.row([]string{
-		"case_name", "case_number_system", "case_number", "incision_time", "device_id", "kind", "maker", "model", "size", "lot_number", "serial_number",
-		"unique_device_identification", "expires_on", "place", "vital_status", "status_on",
-	}); err != nil {
-		return err
-	}
-	word := func(e protoreflect.Enum) string { return strings.ReplaceAll(Word(e), " ", "_") }
-	for _, x := range list {
-		d, incision := x.GetDevice(), ""
-		if t := x.GetIncisionTime(); t != nil {
-			incision = t.AsTime().UTC().Format(time.RFC3339)
-		}
-		if err := out.row([]string{
-			x.GetCaseName(), x.GetExternalIdentifier().GetSystem(), x.GetExternalIdentifier().GetValue(), incision, d.GetId(), word(d.GetKind()), d.GetMaker(), d.GetModel(), d.GetSize(),
-			d.GetLotNumber(), d.GetSerialNumber(), d.GetUniqueDeviceIdentification(), d.GetExpiresOn(), word(x.GetPlace()), word(x.GetVitalStatus()), x.GetStatusOn(),
-		}); err != nil {
-			return err
-		}
-	}
-	return out.end()
+func ImplantsCSV(w io.Writer, list []*trigonev1.Implant, s Sheet) error {
+	s.CaseNumbers = true
+	return writeSheet(w, s, implantColumns(s), list)
+}
+
+// ImplantsDictionary writes what the columns of that mean.
+func ImplantsDictionary(w io.Writer, s Sheet) error {
+	s.CaseNumbers = true
+	return writeDictionary(w, s, "Implants that were looked for, one line for each.", implantColumns(s))
 }

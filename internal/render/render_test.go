@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"encoding/csv"
 	"flag"
+	"io"
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +16,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/text"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	trigonev1 "trigone/proto/trigone/v1"
@@ -199,41 +202,119 @@ func TestChildFindingsStandUnderTheirRoot(t *testing.T) {
 	}
 }
 
-func TestCSV(t *testing.T) {
-	many := load(t, "discrepancies.json", &trigonev1.ListDiscrepanciesResponse{})
+// readSheet reads a file as a spreadsheet does, by a reader that is not ours; rows are
+// given by the names of the header.
+func readSheet(t *testing.T, write func(io.Writer) error) (header []string, rows []map[string]string) {
+	t.Helper()
 	var w bytes.Buffer
-	if err := DiscrepanciesCSV(&w, many.GetDiscrepancies(), trigonev1.Basis_BASIS_STORED); err != nil {
+	if err := write(&w); err != nil {
 		t.Fatal(err)
 	}
-	rows, err := csv.NewReader(&w).ReadAll()
+	lines, err := csv.NewReader(&w).ReadAll()
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(rows) != len(many.GetDiscrepancies())+1 {
-		t.Fatalf("%d rows for %d discrepancies and a header", len(rows), len(many.GetDiscrepancies()))
+	for _, line := range lines[1:] {
+		row := map[string]string{}
+		for i, name := range lines[0] {
+			row[name] = line[i]
+		}
+		rows = append(rows, row)
 	}
-	at := map[string]int{}
-	for i, c := range rows[0] {
-		at[c] = i
+	return lines[0], rows
+}
+
+func TestCSV(t *testing.T) {
+	many := load(t, "discrepancies.json", &trigonev1.ListDiscrepanciesResponse{}).GetDiscrepancies()
+	many[0].Lower, many[0].Upper = proto.Float64(6), proto.Float64(12.5)
+	header, rows := readSheet(t, func(w io.Writer) error { return DiscrepanciesCSV(w, many, Sheet{CaseNumbers: true, Invented: true}) })
+	if len(rows) != len(many) {
+		t.Fatalf("%d rows for %d discrepancies", len(rows), len(many))
 	}
-	tests := []struct {
-		row          int
-		column, want string
+	for _, tt := range []struct {
+		row                int
+		column, want, says string
 	}{
-		{1, "case_number", "MV-2026-008"},
-		{1, "class", "ring_size"},
-		{1, "basis", "stored"},
-		{1, "difference", "-4"},
-		{2, "parent", "d-1"},
-		{2, "tolerance", "1"},
-		{2, "unit", "mm[Hg]"},
-		{2, "plan_timing", "prospective"},
-		{3, "verdict", "not_evaluable"},
-		{3, "actual_value", ""},
+		{0, "case_number", "MV-2026-008", "the number, where it was asked for"},
+		{0, "incision_time", many[0].GetIncisionTime().AsTime().Format("2006-01-02 15:04:05"), "a time that a spreadsheet knows and sorts"},
+		{0, "class", "ring_size", "the key"},
+		{0, "class_words", "ring size", "its words beside it"},
+		{0, "planned_low", "6", "a range has two columns"},
+		{0, "planned_high", "12.5", "a range has two columns"},
+		{0, "basis", "stored", "which judgement"},
+		{0, "data", "invented", "the store says so"},
+		{0, "difference", "-4", "a number with its sign is a number"},
+		{1, "parent", "d-1", "an id"},
+		{1, "tolerance", "1", "a number"},
+		{1, "unit", "mm[Hg]", "UCUM"},
+		{1, "unit_words", "mmHg", "as it is printed"},
+		{1, "plan_timing", "prospective", "a word"},
+		{1, "planned_low", "", "no range is no 0"},
+		{2, "verdict", "not_evaluable", "a word"},
+		{2, "verdict_words", "not evaluable", "as it is said"},
+		{2, "actual_value", "", "absent is empty"},
+	} {
+		if got := rows[tt.row][tt.column]; got != tt.want {
+			t.Errorf("%s: row %d, %s is %q, want %q", tt.says, tt.row, tt.column, got, tt.want)
+		}
 	}
-	for _, tt := range tests {
-		if got := rows[tt.row][at[tt.column]]; got != tt.want {
-			t.Errorf("row %d, %s is %q, want %q", tt.row, tt.column, got, tt.want)
+	if said := slices.Index(header, "message"); header[0] != "case_number" || said < 0 || said > slices.Index(header, "class") || slices.Index(header, "id") < slices.Index(header, "verdict") {
+		t.Errorf("what a person reads comes first, ids last: %v", header)
+	}
+	if header, rows = readSheet(t, func(w io.Writer) error { return DiscrepanciesCSV(w, many, Sheet{}) }); slices.Contains(header, "case_number") || rows[0]["data"] != "recorded" {
+		t.Errorf("case numbers without being asked for, or data said to be invented: %v", header)
+	}
+}
+
+// The mark stands before everything, once, and only where it was asked for.
+func TestMarkOfASheet(t *testing.T) {
+	for _, marked := range []bool{false, true} {
+		var w bytes.Buffer
+		if err := ImplantsCSV(&w, nil, Sheet{Mark: marked}); err != nil {
+			t.Fatal(err)
+		}
+		if text, found := strings.CutPrefix(w.String(), "\xef\xbb\xbf"); found != marked || !strings.HasPrefix(text, "case_number,") {
+			t.Errorf("marked %t: %q", marked, w.String())
+		}
+	}
+}
+
+// Columns and dictionary are made of one table: each column has its line, in order, with
+// a meaning; the first line says what the file is.
+func TestDictionaries(t *testing.T) {
+	says := func(d protoreflect.Descriptor) string { return "says of " + string(d.Name()) }
+	type sheet struct {
+		name             string
+		rows, dictionary func(io.Writer, Sheet) error
+	}
+	sheets := []sheet{
+		{"discrepancies", func(w io.Writer, s Sheet) error { return DiscrepanciesCSV(w, nil, s) }, DiscrepanciesDictionary},
+		{"comparisons", func(w io.Writer, s Sheet) error { return ComparisonsCSV(w, nil, s) }, ComparisonsDictionary},
+		{"implants", func(w io.Writer, s Sheet) error { return ImplantsCSV(w, nil, s) }, ImplantsDictionary},
+	}
+	for _, rows := range FactRows {
+		sheets = append(sheets, sheet{rows, func(w io.Writer, s Sheet) error { return FactsCSV(w, nil, rows, s) }, func(w io.Writer, s Sheet) error { return FactsDictionary(w, rows, s, says) }})
+	}
+	for _, tt := range sheets {
+		for _, s := range []Sheet{{}, {CaseNumbers: true, Invented: true, Basis: trigonev1.Basis_BASIS_STORED}} {
+			header, _ := readSheet(t, func(w io.Writer) error { return tt.rows(w, s) })
+			_, lines := readSheet(t, func(w io.Writer) error { return tt.dictionary(w, s) })
+			if first := lines[0]["meaning"]; lines[0]["column"] != "(the file)" || strings.Contains(first, "Invented cases") != s.Invented || !strings.Contains(first, "Profile department") {
+				t.Errorf("%s: the first line is %v", tt.name, lines[0])
+			}
+			var names []string
+			for _, l := range lines[1:] {
+				names = append(names, l["column"])
+				if l["meaning"] == "" {
+					t.Errorf("%s: nobody says what %s means", tt.name, l["column"])
+				}
+			}
+			if !slices.Equal(names, header) {
+				t.Errorf("%s: the columns are %v, the dictionary has %v", tt.name, header, names)
+			}
+			if slices.Sort(names); len(slices.Compact(names)) != len(header) {
+				t.Errorf("%s: a column stands twice: %v", tt.name, names)
+			}
 		}
 	}
 }
@@ -334,25 +415,11 @@ func TestWord(t *testing.T) {
 
 // In a file of comma-separated values absent is empty and zero is zero.
 func TestMessagesAsCSV(t *testing.T) {
-	read := func(write func(w *bytes.Buffer) error) []map[string]string {
+	stored, restated := Sheet{Basis: trigonev1.Basis_BASIS_STORED}, Sheet{Basis: trigonev1.Basis_BASIS_RESTATED}
+	read := func(write func(io.Writer) error) []map[string]string {
 		t.Helper()
-		var w bytes.Buffer
-		if err := write(&w); err != nil {
-			t.Fatal(err)
-		}
-		rows, err := csv.NewReader(&w).ReadAll()
-		if err != nil {
-			t.Fatal(err)
-		}
-		var list []map[string]string
-		for _, row := range rows[1:] {
-			m := map[string]string{}
-			for i, name := range rows[0] {
-				m[name] = row[i]
-			}
-			list = append(list, m)
-		}
-		return list
+		_, rows := readSheet(t, write)
+		return rows
 	}
 	want := func(why string, row map[string]string, column, value string) {
 		t.Helper()
@@ -361,9 +428,9 @@ func TestMessagesAsCSV(t *testing.T) {
 		}
 	}
 	facts := load(t, "facts.json", &trigonev1.ListCaseFactsResponse{}).GetFacts()
-	cases := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "cases", trigonev1.Basis_BASIS_STORED) })
+	cases := read(func(w io.Writer) error { return FactsCSV(w, facts, "cases", stored) })
 	want("of what was answered", cases[0], "basis", "stored")
-	want("a time", cases[0], "times_incision_time", "2026-04-21T08:25:00Z")
+	want("a time", cases[0], "times_incision_time", "2026-04-21 08:25:00")
 	want("a number that is zero", cases[0], "outcome_died_on_day", "0")
 	want("a number that is absent", cases[1], "outcome_died_on_day", "")
 	want("a word", cases[0], "times_plan_timing", "prospective")
@@ -374,21 +441,21 @@ func TestMessagesAsCSV(t *testing.T) {
 	if _, there := cases[0]["echoes"]; there {
 		t.Error("what a case may have several of is a column of the cases")
 	}
-	devices := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "devices", trigonev1.Basis_BASIS_RESTATED) })
+	devices := read(func(w io.Writer) error { return FactsCSV(w, facts, "devices", restated) })
 	want("a row that a case may have several of names its case", devices[0], "case_name", facts[0].GetCaseName())
 	want("of another basis", devices[0], "basis", "restated")
 	want("sizers", devices[0], "sizers", "28:fits; 30:too_large")
-	echoes := read(func(w *bytes.Buffer) error { return FactsCSV(w, facts, "echoes", trigonev1.Basis_BASIS_STORED) })
+	echoes := read(func(w io.Writer) error { return FactsCSV(w, facts, "echoes", stored) })
 	want("no regurgitation has the rank 0", echoes[0], "grade_rank", "0")
 	want("a message inside", echoes[0], "grade_scheme", "five_step")
 
 	list := load(t, "comparisons.json", &trigonev1.ListComparisonsResponse{}).GetComparisons()
-	comparisons := read(func(w *bytes.Buffer) error { return ComparisonsCSV(w, list, trigonev1.Basis_BASIS_RESTATED) })
+	comparisons := read(func(w io.Writer) error { return ComparisonsCSV(w, list, restated) })
 	if len(comparisons) != len(list) {
 		t.Errorf("%d lines for %d comparisons", len(comparisons), len(list))
 	}
 	want("basis of a comparison", comparisons[0], "basis", "restated")
-	want("verdict", comparisons[0], "comparison_verdict", "agrees")
+	want("verdict", comparisons[0], "verdict", "agrees")
 	want("said of every line", comparisons[6], "agreements_recorded", "false")
 }
 

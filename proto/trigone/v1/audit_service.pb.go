@@ -299,7 +299,9 @@ type ListDiscrepanciesResponse struct {
 	// What the list is drawn from; on the first page, if it was asked for.
 	Counts *DiscrepancyCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
 	// Which judgement was read.
-	Basis         Basis `protobuf:"varint,4,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	Basis Basis `protobuf:"varint,4,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	// Set where the store keeps invented cases only: say so wherever this is shown.
+	Invented      bool `protobuf:"varint,5,opt,name=invented,proto3" json:"invented,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -362,6 +364,13 @@ func (x *ListDiscrepanciesResponse) GetBasis() Basis {
 	return Basis_BASIS_UNSPECIFIED
 }
 
+func (x *ListDiscrepanciesResponse) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
+}
+
 // A discrepancy with its case.
 type CaseDiscrepancy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -374,7 +383,12 @@ type CaseDiscrepancy struct {
 	// Timing of the plan.
 	PlanTiming PlanTiming `protobuf:"varint,4,opt,name=plan_timing,json=planTiming,proto3,enum=trigone.v1.PlanTiming" json:"plan_timing,omitempty"`
 	// The discrepancy.
-	Discrepancy   *Discrepancy `protobuf:"bytes,5,opt,name=discrepancy,proto3" json:"discrepancy,omitempty"`
+	Discrepancy *Discrepancy `protobuf:"bytes,5,opt,name=discrepancy,proto3" json:"discrepancy,omitempty"`
+	// Lower end of the aim or of the prediction interval that it is held against, in its
+	// unit; unset: there is none, or it was evaluated by an early version.
+	Lower *float64 `protobuf:"fixed64,6,opt,name=lower,proto3,oneof" json:"lower,omitempty"`
+	// Upper end of that.
+	Upper         *float64 `protobuf:"fixed64,7,opt,name=upper,proto3,oneof" json:"upper,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -442,6 +456,20 @@ func (x *CaseDiscrepancy) GetDiscrepancy() *Discrepancy {
 		return x.Discrepancy
 	}
 	return nil
+}
+
+func (x *CaseDiscrepancy) GetLower() float64 {
+	if x != nil && x.Lower != nil {
+		return *x.Lower
+	}
+	return 0
+}
+
+func (x *CaseDiscrepancy) GetUpper() float64 {
+	if x != nil && x.Upper != nil {
+		return *x.Upper
+	}
+	return 0
 }
 
 // What a list of discrepancies is drawn from.
@@ -748,7 +776,9 @@ type ListComparisonsResponse struct {
 	// What the list is drawn from; on the first page, if it was asked for.
 	Counts *ComparisonCounts `protobuf:"bytes,3,opt,name=counts,proto3" json:"counts,omitempty"`
 	// Which judgement was read.
-	Basis         Basis `protobuf:"varint,4,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	Basis Basis `protobuf:"varint,4,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	// Set where the store keeps invented cases only: say so wherever this is shown.
+	Invented      bool `protobuf:"varint,5,opt,name=invented,proto3" json:"invented,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -809,6 +839,13 @@ func (x *ListComparisonsResponse) GetBasis() Basis {
 		return x.Basis
 	}
 	return Basis_BASIS_UNSPECIFIED
+}
+
+func (x *ListComparisonsResponse) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
 }
 
 // A comparison with its case.
@@ -1217,7 +1254,9 @@ type ListCaseFactsResponse struct {
 	// Token of the next page; empty: the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
 	// Which judgement was read.
-	Basis         Basis `protobuf:"varint,3,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	Basis Basis `protobuf:"varint,3,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	// Set where the store keeps invented cases only: say so wherever this is shown.
+	Invented      bool `protobuf:"varint,4,opt,name=invented,proto3" json:"invented,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1271,6 +1310,13 @@ func (x *ListCaseFactsResponse) GetBasis() Basis {
 		return x.Basis
 	}
 	return Basis_BASIS_UNSPECIFIED
+}
+
+func (x *ListCaseFactsResponse) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
 }
 
 // Request of ListAccesses.
@@ -1774,8 +1820,10 @@ type FindImplantsResponse struct {
 	// Cases of which only what counts was kept, when everything else was erased: what
 	// was implanted in them cannot be found any more.
 	ErasedCaseCount int32 `protobuf:"varint,3,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Set where the store keeps invented cases only: say so wherever this is shown.
+	Invented      bool `protobuf:"varint,4,opt,name=invented,proto3" json:"invented,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FindImplantsResponse) Reset() {
@@ -1827,6 +1875,13 @@ func (x *FindImplantsResponse) GetErasedCaseCount() int32 {
 		return x.ErasedCaseCount
 	}
 	return 0
+}
+
+func (x *FindImplantsResponse) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
 }
 
 // An implant in a case.
@@ -1951,19 +2006,24 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"page_token\x18\n" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
 	"\x0einclude_counts\x18\v \x01(\bR\rincludeCounts\x121\n" +
-	"\x05basis\x18\f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xe6\x01\n" +
+	"\x05basis\x18\f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\x82\x02\n" +
 	"\x19ListDiscrepanciesResponse\x12A\n" +
 	"\rdiscrepancies\x18\x01 \x03(\v2\x1b.trigone.v1.CaseDiscrepancyR\rdiscrepancies\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x125\n" +
 	"\x06counts\x18\x03 \x01(\v2\x1d.trigone.v1.DiscrepancyCountsR\x06counts\x12'\n" +
-	"\x05basis\x18\x04 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\xac\x02\n" +
+	"\x05basis\x18\x04 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\x12\x1a\n" +
+	"\binvented\x18\x05 \x01(\bR\binvented\"\xf6\x02\n" +
 	"\x0fCaseDiscrepancy\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
 	"\rincision_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x127\n" +
 	"\vplan_timing\x18\x04 \x01(\x0e2\x16.trigone.v1.PlanTimingR\n" +
 	"planTiming\x129\n" +
-	"\vdiscrepancy\x18\x05 \x01(\v2\x17.trigone.v1.DiscrepancyR\vdiscrepancy\"\xb9\x03\n" +
+	"\vdiscrepancy\x18\x05 \x01(\v2\x17.trigone.v1.DiscrepancyR\vdiscrepancy\x12\x19\n" +
+	"\x05lower\x18\x06 \x01(\x01H\x00R\x05lower\x88\x01\x01\x12\x19\n" +
+	"\x05upper\x18\a \x01(\x01H\x01R\x05upper\x88\x01\x01B\b\n" +
+	"\x06_lowerB\b\n" +
+	"\x06_upper\"\xb9\x03\n" +
 	"\x11DiscrepancyCounts\x12.\n" +
 	"\x13operated_case_count\x18\x01 \x01(\x05R\x11operatedCaseCount\x12,\n" +
 	"\x12planned_case_count\x18\x02 \x01(\x05R\x10plannedCaseCount\x120\n" +
@@ -1994,12 +2054,13 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"page_token\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
 	"\x0einclude_counts\x18\x0e \x01(\bR\rincludeCounts\x121\n" +
-	"\x05basis\x18\x0f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xde\x01\n" +
+	"\x05basis\x18\x0f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xfa\x01\n" +
 	"\x17ListComparisonsResponse\x12<\n" +
 	"\vcomparisons\x18\x01 \x03(\v2\x1a.trigone.v1.CaseComparisonR\vcomparisons\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x124\n" +
 	"\x06counts\x18\x03 \x01(\v2\x1c.trigone.v1.ComparisonCountsR\x06counts\x12'\n" +
-	"\x05basis\x18\x04 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\xd9\x02\n" +
+	"\x05basis\x18\x04 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\x12\x1a\n" +
+	"\binvented\x18\x05 \x01(\bR\binvented\"\xd9\x02\n" +
 	"\x0eCaseComparison\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
@@ -2039,11 +2100,12 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"FactFilter\x121\n" +
 	"\x04kind\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,63}$R\x04kind\x12&\n" +
 	"\x05words\x18\x02 \x03(\tB\x10\xbaH\r\x92\x01\n" +
-	"\b\x01\x10 \"\x04r\x02\x18@R\x05words\"\x95\x01\n" +
+	"\b\x01\x10 \"\x04r\x02\x18@R\x05words\"\xb1\x01\n" +
 	"\x15ListCaseFactsResponse\x12+\n" +
 	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
-	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\"\x96\x02\n" +
+	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\x12\x1a\n" +
+	"\binvented\x18\x04 \x01(\bR\binvented\"\x96\x02\n" +
 	"\x13ListAccessesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12 \n" +
@@ -2086,11 +2148,12 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\tpage_size\x18\a \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"\x9b\x01\n" +
+	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\"\xb7\x01\n" +
 	"\x14FindImplantsResponse\x12/\n" +
 	"\bimplants\x18\x01 \x03(\v2\x13.trigone.v1.ImplantR\bimplants\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12*\n" +
-	"\x11erased_case_count\x18\x03 \x01(\x05R\x0ferasedCaseCount\"\xe5\x02\n" +
+	"\x11erased_case_count\x18\x03 \x01(\x05R\x0ferasedCaseCount\x12\x1a\n" +
+	"\binvented\x18\x04 \x01(\bR\binvented\"\xe5\x02\n" +
 	"\aImplant\x12\x1b\n" +
 	"\tcase_name\x18\x01 \x01(\tR\bcaseName\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12?\n" +
@@ -2246,6 +2309,7 @@ func file_trigone_v1_audit_service_proto_init() {
 	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_init()
 	file_trigone_v1_record_service_proto_init()
+	file_trigone_v1_audit_service_proto_msgTypes[2].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -1098,7 +1098,9 @@ type ExportEnd struct {
 	// When this export began: every change committed before is in it.
 	TransactionTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=transaction_time,json=transactionTime,proto3" json:"transaction_time,omitempty"`
 	// Number of resources by type.
-	Counts        []*ResourceCount `protobuf:"bytes,3,rep,name=counts,proto3" json:"counts,omitempty"`
+	Counts []*ResourceCount `protobuf:"bytes,3,rep,name=counts,proto3" json:"counts,omitempty"`
+	// Set where the store keeps invented cases only: say so wherever this is shown.
+	Invented      bool `protobuf:"varint,4,opt,name=invented,proto3" json:"invented,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1152,6 +1154,13 @@ func (x *ExportEnd) GetCounts() []*ResourceCount {
 		return x.Counts
 	}
 	return nil
+}
+
+func (x *ExportEnd) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
 }
 
 // Number of resources of one type.
@@ -1291,12 +1300,13 @@ const file_trigone_v1_electronic_record_service_proto_rawDesc = "" +
 	"\n" +
 	"cases_done\x18\x01 \x01(\x03R\tcasesDone\x12\x1f\n" +
 	"\vcases_total\x18\x02 \x01(\x03R\n" +
-	"casesTotal\"\xa4\x01\n" +
+	"casesTotal\"\xc0\x01\n" +
 	"\tExportEnd\x12\x1d\n" +
 	"\n" +
 	"next_since\x18\x01 \x01(\tR\tnextSince\x12E\n" +
 	"\x10transaction_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x0ftransactionTime\x121\n" +
-	"\x06counts\x18\x03 \x03(\v2\x19.trigone.v1.ResourceCountR\x06counts\"J\n" +
+	"\x06counts\x18\x03 \x03(\v2\x19.trigone.v1.ResourceCountR\x06counts\x12\x1a\n" +
+	"\binvented\x18\x04 \x01(\bR\binvented\"J\n" +
 	"\rResourceCount\x12#\n" +
 	"\rresource_type\x18\x01 \x01(\tR\fresourceType\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x03R\x05count*\xdb\x01\n" +

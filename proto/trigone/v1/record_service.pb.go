@@ -1820,6 +1820,8 @@ type ListCasesResponse struct {
 	Cases []*CaseSummary `protobuf:"bytes,1,rep,name=cases,proto3" json:"cases,omitempty"`
 	// Token of the next page; empty: the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Set where the store keeps invented cases only: say so wherever this is shown.
+	Invented      bool `protobuf:"varint,3,opt,name=invented,proto3" json:"invented,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1866,6 +1868,13 @@ func (x *ListCasesResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+func (x *ListCasesResponse) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
 }
 
 // A case in one line.
@@ -4397,10 +4406,11 @@ const file_trigone_v1_record_service_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\x0e2\x15.trigone.v1.CaseStateR\x05state\x12#\n" +
 	"\rdisputed_only\x18\x05 \x01(\bR\fdisputedOnly\x124\n" +
 	"\x16awaiting_incision_only\x18\x06 \x01(\bR\x14awaitingIncisionOnly\x12G\n" +
-	"\x13external_identifier\x18\a \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\"j\n" +
+	"\x13external_identifier\x18\a \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\"\x86\x01\n" +
 	"\x11ListCasesResponse\x12-\n" +
 	"\x05cases\x18\x01 \x03(\v2\x17.trigone.v1.CaseSummaryR\x05cases\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xcc\x04\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
+	"\binvented\x18\x03 \x01(\bR\binvented\"\xcc\x04\n" +
 	"\vCaseSummary\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12G\n" +
 	"\x13external_identifier\x18\x02 \x01(\v2\x16.trigone.v1.IdentifierR\x12externalIdentifier\x12!\n" +
