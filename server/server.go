@@ -171,7 +171,7 @@ func Start(ctx context.Context, o Options) (_ *Running, err error) {
 		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleConnection, Time: pingAfter, Timeout: pingTimeout}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingAtMost, PermitWithoutStream: true}),
 		grpc.InTapHandle(door.tap),
-		grpc.ChainUnaryInterceptor(calls.count, ops.unary, accessLog(o.Log), recoverPanic(o.Log), rec.unary, deadline, mapErrors(o.Log), door.unary, in.unary, heavy.unary),
+		grpc.ChainUnaryInterceptor(calls.count, ops.unary, accessLog(o.Log), recoverPanic(o.Log), rec.unary, deadline, mapErrors(o.Log), door.unary, in.unary, withinDefault, heavy.unary),
 		grpc.ChainStreamInterceptor(ops.stream, accessLogStream(o.Log), recoverPanicStream(o.Log), rec.stream, deadlineStream, mapErrorsStream(o.Log), door.stream, in.stream, heavy.stream),
 	}
 	if c := p.tls("h2"); c != nil {

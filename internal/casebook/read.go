@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"trigone/internal/convert"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -37,13 +38,21 @@ func (b *Book) GetCase(ctx context.Context, who Principal, req *trigonev1.GetCas
 	if err != nil {
 		return nil, err
 	}
-	if masked(req.GetReadMask(), "evaluation") {
+	if masked(req.GetReadMask(), fieldEvaluation) {
 		if out.Evaluation, err = b.Evaluation(ctx, c); err != nil {
 			return nil, err
+		}
+		if out.Evaluation != nil {
+			applyMask(belowMask(req.GetReadMask(), fieldEvaluation), out.Evaluation)
 		}
 	}
 	if len(req.GetSections()) > 0 {
 		out.CaseFile = only(out.GetCaseFile(), req.GetSections())
+		if e := out.Evaluation; e != nil {
+			e.Metrics = slices.DeleteFunc(e.Metrics, func(m *trigonev1.MetricValue) bool {
+				return !slices.Contains(req.GetSections(), valve.Occasion(m.GetOccasion()).Section())
+			})
+		}
 	}
 	if req.GetWithoutPoints() {
 		out.CaseFile, out.SectionsWithoutPoints = convert.FileWithoutPoints(out.GetCaseFile())

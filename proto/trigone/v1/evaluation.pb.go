@@ -818,7 +818,12 @@ type Evaluation struct {
 	// the case. The discrepancies are those of them that are present,
 	// indeterminate or not evaluable. An evaluation of an earlier version has none:
 	// what agreed was not recorded then.
-	Comparisons   []*Comparison `protobuf:"bytes,17,rep,name=comparisons,proto3" json:"comparisons,omitempty"`
+	Comparisons []*Comparison `protobuf:"bytes,17,rep,name=comparisons,proto3" json:"comparisons,omitempty"`
+	// Names of lists of this message that were left out of the answer to a call that
+	// writes or judges, because with them it would be larger than the 4 MB that clients
+	// take by default: of a case with hundreds of studies. What is stored is whole, and
+	// GetCase reads it in parts.
+	LeftOut       []string `protobuf:"bytes,18,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -968,6 +973,13 @@ func (x *Evaluation) GetCaution() string {
 func (x *Evaluation) GetComparisons() []*Comparison {
 	if x != nil {
 		return x.Comparisons
+	}
+	return nil
+}
+
+func (x *Evaluation) GetLeftOut() []string {
+	if x != nil {
+		return x.LeftOut
 	}
 	return nil
 }
@@ -2700,7 +2712,7 @@ var File_trigone_v1_evaluation_proto protoreflect.FileDescriptor
 const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\n" +
 	"\x1btrigone/v1/evaluation.proto\x12\n" +
-	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\"\xa5\x06\n" +
+	"trigone.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x19trigone/v1/quantity.proto\"\xc0\x06\n" +
 	"\n" +
 	"Evaluation\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x03R\x06number\x12.\n" +
@@ -2721,7 +2733,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\asources\x18\x0e \x03(\v2\x12.trigone.v1.SourceR\asources\x128\n" +
 	"\vsuggestions\x18\x0f \x03(\v2\x16.trigone.v1.SuggestionR\vsuggestions\x12\x18\n" +
 	"\acaution\x18\x10 \x01(\tR\acaution\x128\n" +
-	"\vcomparisons\x18\x11 \x03(\v2\x16.trigone.v1.ComparisonR\vcomparisons\"G\n" +
+	"\vcomparisons\x18\x11 \x03(\v2\x16.trigone.v1.ComparisonR\vcomparisons\x12\x19\n" +
+	"\bleft_out\x18\x12 \x03(\tR\aleftOut\"G\n" +
 	"\x0fSectionRevision\x12\x18\n" +
 	"\asection\x18\x01 \x01(\tR\asection\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\"{\n" +

@@ -1125,10 +1125,11 @@ type GetCaseRequest struct {
 	// The case.
 	Case *CaseReference `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
 	// Fields of Case that are answered, by name, such as case_version, sections or
-	// evaluation; unset: all. Name and version are always answered.
+	// evaluation, or of its evaluation, such as evaluation.findings; unset: all. Name and
+	// version are always answered.
 	ReadMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=read_mask,json=readMask,proto3" json:"read_mask,omitempty"`
-	// Sections that case_file is answered with, by name; none: all. Case.sections tells
-	// of all whichever are named.
+	// Sections that case_file is answered with, by name, and of whose occasions
+	// evaluation.metrics is; none: all. Case.sections tells of all whichever are named.
 	Sections []string `protobuf:"bytes,3,rep,name=sections,proto3" json:"sections,omitempty"`
 	// Leaves contours, points and triangles of surfaces (AnnulusShape) out of case_file.
 	// Case.sections_without_points names those that are not whole thereby; submitted
