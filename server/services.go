@@ -132,6 +132,10 @@ func (auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFa
 	return answer(ctx, req, across(ctx).ledger().ListCaseFacts)
 }
 
+func (auditService) SummarizeAgreement(ctx context.Context, req *trigonev1.SummarizeAgreementRequest) (*trigonev1.SummarizeAgreementResponse, error) {
+	return answer(ctx, req, of(ctx).ledger.SummarizeAgreement)
+}
+
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }

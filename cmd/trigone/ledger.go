@@ -23,6 +23,11 @@ type caseFilter struct {
 
 func (f *caseFilter) flags(c *cobra.Command) {
 	c.Flags().StringVar(&f.caseArg, "case", "", "only of this case: a name, or SYSTEM|VALUE")
+	f.periodFlags(c)
+}
+
+// periodFlags are those of figures, which are of no single case.
+func (f *caseFilter) periodFlags(c *cobra.Command) {
 	c.Flags().StringVar(&f.from, "from", "", "only with incision at or after this date or time")
 	c.Flags().StringVar(&f.before, "before", "", "only with incision before this date or time")
 	c.Flags().StringArrayVar(&f.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
@@ -189,12 +194,8 @@ several of.`,
 				Case: cases.reference, PlanTimings: cases.timings, IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize,
 				Basis: cases.basis,
 			}
-			for _, g := range groups {
-				kind, words, ok := strings.Cut(g, "=")
-				if !ok || kind == "" || words == "" {
-					return usagef("--group is KIND=WORD,..., such as urgency=elective")
-				}
-				request.Groups = append(request.Groups, &trigonev1.FactFilter{Kind: kind, Words: strings.Split(words, ",")})
+			if request.Groups, err = factFilters(groups); err != nil {
+				return err
 			}
 			return a.call(cmd, func(ctx context.Context, s services) error {
 				whole := &trigonev1.ListCaseFactsResponse{}
@@ -226,7 +227,7 @@ several of.`,
 	}
 	filter.flags(c)
 	sheet.flags(c, false)
-	c.Flags().StringArrayVar(&groups, "group", nil, "KIND=WORD,...: only cases filed under one of these words; may be repeated, then each must hold")
+	c.Flags().StringArrayVar(&groups, "group", nil, groupUsage)
 	c.Flags().StringVar(&rows, "rows", render.FactRows[0], "in CSV: "+strings.Join(render.FactRows, ", "))
 	return c
 }

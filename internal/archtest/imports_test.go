@@ -35,6 +35,7 @@ var rooms = map[string][]string{
 	"internal/discrepancy": {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
 	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},
+	"internal/audit":       {"internal/units", "internal/words", "internal/valve", "internal/metric", "internal/discrepancy", "internal/statistics"},
 	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore"},
 	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
@@ -57,7 +58,7 @@ var rooms = map[string][]string{
 		"internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/convert", "internal/policy", "internal/storage",
 	},
 	"internal/handover": {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/policy", "internal/settings", "internal/storage", "fhirmap", "internal/note"},
-	"internal/ledger":   {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/valve"},
+	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/units", "internal/valve"},
 	"internal/access":   {"internal/casebook", "internal/storage"},
 	"server":            {"internal/deployment", "internal/identity", "proto/trigone/v1", "fhirmap", "internal/access", "internal/private", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest", "server/pages"},
 	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/handover", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
@@ -82,7 +83,7 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/draw",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"golang.org/x/sync/semaphore"
 	"google.golang.org/protobuf/proto"
@@ -28,6 +29,8 @@ type Archive struct {
 	Store storage.Store
 	// Policy is the one in force.
 	Policy policy.Policy
+	// Now gives the time at which something is asked.
+	Now func() time.Time
 
 	known atomic.Pointer[storage.Mark]
 	zones sync.Map            // by hash of the policy
@@ -39,7 +42,7 @@ func openArchive(ctx context.Context, store storage.Store, p policy.Policy) (*Ar
 	if err != nil {
 		return nil, fmt.Errorf("read the store's secret: %w", err)
 	}
-	return &Archive{Tokens: Tokens{secret: secret, site: p.Settings.Site}, Store: store, Policy: p, heavy: newHeavyTurns()}, nil
+	return &Archive{Tokens: Tokens{secret: secret, site: p.Settings.Site}, Store: store, Policy: p, Now: time.Now, heavy: newHeavyTurns()}, nil
 }
 
 // CaseName names a case.

@@ -56,6 +56,9 @@ func New(ctx context.Context, c Config) (*Book, error) {
 	if c.Turns != nil {
 		archive.heavy = c.Turns.turns
 	}
+	if c.Now != nil {
+		archive.Now = c.Now
+	}
 	b := &Book{Archive: archive, software: c.Software, now: c.Now, newID: c.NewID, projectors: c.Projectors, writeNote: c.WriteNote}
 	if err := declare(ctx, c.Store, c.Projectors); err != nil {
 		return nil, err

@@ -27,5 +27,13 @@ func ParameterNumber(name string) int {
 	return 0
 }
 
+// ParameterByNumber gives the parameter of a number; empty: it is none.
+func ParameterByNumber(number int) string {
+	if i := number - aboveMetrics - 1; i >= 0 && i < len(parameters) {
+		return parameters[i]
+	}
+	return ""
+}
+
 // Parameters gives their names.
 func Parameters() []string { return slices.Clone(parameters) }

@@ -570,6 +570,8 @@ func TestKindsOfGroupsKeepTheirNumbers(t *testing.T) {
 		"planned_approach", "previous_cardiac_surgery", "ring_family", "ring_kind", "segment", "sex", "technique", "technique_planned", "trainee_first", "urgency",
 		"fibrillation_before", "previous_procedure", "protection", "support",
 		"approach_changed", "complication", "died_in_hospital", "died_within_30_days", "intended_procedure", "readmitted_within_30_days", "returned_to_theatre",
+		"", "", "", "", "", // labels of implants
+		"later_operation",
 	}
 	used := map[int]bool{}
 	for _, kind := range GroupKinds() {
@@ -596,9 +598,20 @@ func TestGroupKindsAreSortedAndWordsAreOnce(t *testing.T) {
 		}
 	}
 	for _, kind := range GroupKinds() {
-		if !used[kind] && kind != "trainee_first" && kind != "as_executed" {
+		if !used[kind] && kind != "trainee_first" && kind != "as_executed" && kind != laterKind {
 			t.Errorf("no invented case is filed under %s", kind)
 		}
+	}
+}
+
+func TestALaterOperationIsFiledAsOne(t *testing.T) {
+	f := Facts(stateOf(t, "several-differences"))
+	if got := Groups(f); slices.ContainsFunc(got, func(g Group) bool { return g.Kind == laterKind }) {
+		t.Errorf("a first operation is filed as a later one: %v", got)
+	}
+	f.Setting.PreviousCase = "sites/harbour/cases/0"
+	if got := Groups(f); !slices.Contains(got, Group{laterKind, "yes"}) {
+		t.Errorf("not filed as a later operation: %v", got)
 	}
 }
 

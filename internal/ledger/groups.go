@@ -17,7 +17,8 @@ import (
 type Group struct{ Kind, Word string }
 
 // groupKinds is the one table of what cases are grouped by. Stored rows hold the
-// number of a kind: it is never used again, and a new kind takes the next one.
+// number of a kind: it is never used again, and a new kind takes the next one that
+// labels of implants don't have either.
 var groupKinds = []struct {
 	number int
 	kind   string
@@ -39,6 +40,7 @@ var groupKinds = []struct {
 	{10, "dysfunction", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetDysfunctions()) }},
 	{22, "fibrillation_before", func(f *trigonev1.CaseFacts) []string { return one(f.GetPatient().GetFibrillationBefore()) }},
 	{30, "intended_procedure", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetIntendedProcedure()) }},
+	{38, "later_operation", laterOperation},
 	{11, "leaflet", func(f *trigonev1.CaseFacts) []string { return each(f.GetValve().GetLeaflets()) }},
 	{12, "planned_approach", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPlannedApproach()) }},
 	{13, "previous_cardiac_surgery", func(f *trigonev1.CaseFacts) []string { return one(f.GetSetting().GetPreviousCardiacSurgery()) }},
@@ -74,6 +76,16 @@ func kindNumber(kind string) int {
 		}
 	}
 	return 0
+}
+
+// kindOf gives the kind of a number; empty: there is none.
+func kindOf(number int) string {
+	for _, k := range groupKinds {
+		if k.number == number {
+			return k.kind
+		}
+	}
+	return ""
 }
 
 // stored gives a group as rows have it.
@@ -147,6 +159,14 @@ func complications(f *trigonev1.CaseFacts) []string {
 		list = append(list, convert.Word(e.GetComplication()))
 	}
 	return list
+}
+
+// laterOperation files a case that follows an earlier one of the same patient.
+func laterOperation(f *trigonev1.CaseFacts) []string {
+	if f.GetSetting().GetPreviousCase() == "" {
+		return nil
+	}
+	return one(trigonev1.Answer_ANSWER_YES)
 }
 
 func ringFamilies(f *trigonev1.CaseFacts) []string {

@@ -113,7 +113,7 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
-	if err := casebook.RefuseFields(append(convert.Check(req), unknownKinds(req.GetGroups())...)); err != nil {
+	if err := casebook.RefuseFields(append(convert.Check(req), unknownKinds("groups", req.GetGroups())...)); err != nil {
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
@@ -204,12 +204,12 @@ func unknownMetrics(ids []string) []convert.Violation {
 	return list
 }
 
-func unknownKinds(filters []*trigonev1.FactFilter) []convert.Violation {
+func unknownKinds(path string, filters []*trigonev1.FactFilter) []convert.Violation {
 	var list []convert.Violation
 	for i, f := range filters {
 		if !slices.Contains(GroupKinds(), f.GetKind()) {
 			list = append(list, convert.Violation{
-				Path: fmt.Sprintf("groups[%d].kind", i), Message: "is none of the kinds by which cases are filed: " + strings.Join(GroupKinds(), ", "),
+				Path: fmt.Sprintf("%s[%d].kind", path, i), Message: unknownKind(),
 			})
 		}
 	}

@@ -70,7 +70,7 @@ func (b *builder) questions() []Block {
 		var items []Item
 		for _, r := range a.GetFreedom().GetRanges() {
 			if text := clean(r.GetExplanation()); text != "" {
-				items = append(items, Item{Text: words.Sentence(joined(" ", words.Capital(valueName(valve.ID(r.GetLeaf()))), at(placeName(valve.Place(strings.TrimPrefix(r.GetPlace(), "step:")))), "–", text))})
+				items = append(items, Item{Text: words.Sentence(joined(" ", words.Capital(valueName(valve.ID(r.GetLeaf()))), words.At(words.Place(valve.Place(strings.TrimPrefix(r.GetPlace(), "step:")))), "–", text))})
 			}
 		}
 		for _, u := range a.GetFreedom().GetUnfitSteps() {
@@ -173,7 +173,7 @@ func (b *builder) prediction() []Block {
 				continue
 			}
 			t.Rows = append(t.Rows, []string{
-				joined(" ", words.Capital(valueName(id)), at(placeName(valve.Place(v.GetPlace())))), from, format(id, v.GetLower()) + " to " + format(id, v.GetUpper()),
+				joined(" ", words.Capital(valueName(id)), words.At(words.Place(valve.Place(v.GetPlace())))), from, format(id, v.GetLower()) + " to " + format(id, v.GetUpper()),
 			})
 		}
 	}
@@ -209,7 +209,7 @@ func (b *builder) ruleFindings() []Block {
 		}
 		var values []string
 		for _, d := range f.GetDisputes() {
-			values = append(values, joined(" ", valueName(valve.ID(d.GetLeaf())), at(placeName(valve.Place(d.GetPlace()))), format(valve.ID(d.GetLeaf()), d.GetValue()), "("+spacedOccasion(d.GetOccasion())+")"))
+			values = append(values, joined(" ", valueName(valve.ID(d.GetLeaf())), words.At(words.Place(valve.Place(d.GetPlace()))), format(valve.ID(d.GetLeaf()), d.GetValue()), "("+spacedOccasion(d.GetOccasion())+")"))
 		}
 		if len(values) > 0 {
 			item.Sub = append(item.Sub, words.Sentence("Values named: "+strings.Join(values, ", ")))

@@ -112,7 +112,7 @@ func (b *builder) difference(c *trigonev1.Comparison) []string {
 			planned, done = words.Capital(technique(before.GetTechnique())), words.Capital(technique(step.GetTechnique()))
 		}
 	case trigonev1.ComparisonKind_COMPARISON_KIND_HEIGHT:
-		name = "leaflet height " + at(placeName(valve.Place(c.GetPlace())))
+		name = "leaflet height " + words.At(words.Place(valve.Place(c.GetPlace())))
 		planned, done = words.Capital(name+" "+value), trimmed(done)
 	case trigonev1.ComparisonKind_COMPARISON_KIND_RING_KIND, trigonev1.ComparisonKind_COMPARISON_KIND_RING_LABEL, trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION:
 		if before != nil && step != nil {

@@ -68,7 +68,7 @@ func (b *builder) finding(a *trigonev1.Assessment, full bool) []Block {
 	var jets []string
 	for _, j := range r.GetJets() {
 		if from := locationName(j.GetOrigin()); from != "" {
-			jets = append(jets, joined(" ", at(from), bracketed(say(j.GetDirection()))))
+			jets = append(jets, joined(" ", words.At(from), bracketed(say(j.GetDirection()))))
 		}
 	}
 	jet := ""
@@ -217,7 +217,7 @@ func (b *builder) segments(study *trigonev1.Study, o valve.Occasion) *Table {
 	}
 	for _, h := range leaflets.GetHeights() {
 		if v := b.quantity(h, valve.LeafletHeight, heightPlace(h), o); v != "" {
-			p := add(placeName(heightPlace(h)))
+			p := add(words.Place(heightPlace(h)))
 			height[p] = append(height[p], v)
 		}
 	}

@@ -302,7 +302,7 @@ func (b *builder) fieldHeights(run int32) []Block {
 		var list []string
 		for _, h := range set.GetHeights() {
 			if v := b.quantity(h, valve.LeafletHeight, heightPlace(h), o); v != "" {
-				list = append(list, placeName(heightPlace(h))+" "+v)
+				list = append(list, words.Place(heightPlace(h))+" "+v)
 			}
 		}
 		if len(list) > 0 {
@@ -413,7 +413,7 @@ func (b *builder) saline(t *trigonev1.SalineTest) string {
 	}
 	o := valve.InRun(int(t.GetRun()), valve.Stage(word(t.GetStage())))
 	leak := b.look(name+": leak", say(t.GetLeak()))
-	parts := []string{joined(" ", leak, at(locationNames(t.GetLeakLocations())))}
+	parts := []string{joined(" ", leak, words.At(locationNames(t.GetLeakLocations())))}
 	switch t.GetClosureLineSymmetric() {
 	case trigonev1.Answer_ANSWER_YES:
 		parts = append(parts, "closure line symmetric")

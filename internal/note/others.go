@@ -79,7 +79,7 @@ func (b *builder) left() string {
 	var sentences []string
 	for _, l := range b.op.GetAcceptedLesions() {
 		reason := b.look("reason for leaving a lesion", say(l.GetReason()))
-		what := joined(" ", orElse(say(l.GetKind()), "a lesion"), at(locationName(l.GetLocation())))
+		what := joined(" ", orElse(say(l.GetKind()), "a lesion"), words.At(locationName(l.GetLocation())))
 		sentences = append(sentences, words.Sentence(joined(": ", words.Capital(what)+" was left in place", reason)), b.quote(l.GetReasonText()))
 	}
 	return joined(" ", sentences...)

@@ -55,7 +55,7 @@ func (b *builder) planBlocks() []Block {
 	var heights []string
 	for _, h := range b.plan.GetPlannedHeights() {
 		if v := b.quantity(h, valve.LeafletHeight, heightPlace(h), valve.AtPlan); v != "" {
-			heights = append(heights, placeName(heightPlace(h))+" "+v)
+			heights = append(heights, words.Place(heightPlace(h))+" "+v)
 		}
 	}
 	if len(heights) > 0 {
@@ -130,7 +130,7 @@ func aim(t *trigonev1.Target) string {
 			slice = trigonev1.Slice_SLICE_A2_P2
 		}
 		r := a.CoaptationLength.GetRange()
-		return "coaptation length " + at(sliceName(slice)) + " " + span(valve.CoaptationLength, r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
+		return "coaptation length " + words.At(sliceName(slice)) + " " + span(valve.CoaptationLength, r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
 	case *trigonev1.Target_MeanGradient:
 		r := a.MeanGradient
 		return "mean gradient " + span(valve.MeanGradient, r.GetMinMmhg(), r.MinMmhg != nil, r.GetMaxMmhg(), r.MaxMmhg != nil)
@@ -138,8 +138,8 @@ func aim(t *trigonev1.Target) string {
 		return "regurgitation at most " + or(gradeName(a.RegurgitationGradeAtMost))
 	case *trigonev1.Target_LeafletHeight:
 		r := a.LeafletHeight.GetRange()
-		place := placeName(valve.AtStation(valve.Segment(word(a.LeafletHeight.GetSegment())), valve.Station(word(a.LeafletHeight.GetStation()))))
-		return "leaflet height " + at(place) + " " + span(valve.LeafletHeight, r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
+		place := words.Place(valve.AtStation(valve.Segment(word(a.LeafletHeight.GetSegment())), valve.Station(word(a.LeafletHeight.GetStation()))))
+		return "leaflet height " + words.At(place) + " " + span(valve.LeafletHeight, r.GetMinMm(), r != nil && r.MinMm != nil, r.GetMaxMm(), r != nil && r.MaxMm != nil)
 	case *trigonev1.Target_AnteriorClosureShare:
 		r := a.AnteriorClosureShare
 		return "anterior share of the closure line " + span(valve.AnteriorClosureShare, r.GetMinPercent(), r.MinPercent != nil, r.GetMaxPercent(), r.MaxPercent != nil)

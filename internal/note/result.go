@@ -170,7 +170,7 @@ func (b *builder) echo(s *trigonev1.Study, o valve.Occasion) echo {
 			} else {
 				e.coaptation += ","
 			}
-			e.coaptation += " " + joined(" ", v, at(sliceName(c.GetSlice())))
+			e.coaptation += " " + joined(" ", v, words.At(sliceName(c.GetSlice())))
 		}
 	}
 	return e

@@ -30,13 +30,13 @@ func technique(t *trigonev1.Technique) string {
 		}
 		return joined(" ", s, with("from", locationName(c.GetFrom())), with("to", locationName(c.GetTo())))
 	case *trigonev1.Technique_CleftClosure:
-		return joined(" ", "closure of a cleft or indentation", at(locationName(k.CleftClosure.GetLocation())))
+		return joined(" ", "closure of a cleft or indentation", words.At(locationName(k.CleftClosure.GetLocation())))
 	case *trigonev1.Technique_CommissuralClosure:
 		return "closure of " + cmp.Or(commissureName(k.CommissuralClosure.GetCommissure()), "a commissure")
 	case *trigonev1.Technique_EdgeToEdge:
-		return joined(" ", "suture of both free edges to each other", at(sliceName(k.EdgeToEdge.GetSlice())))
+		return joined(" ", "suture of both free edges to each other", words.At(sliceName(k.EdgeToEdge.GetSlice())))
 	case *trigonev1.Technique_HeightReduction:
-		return joined(" ", "reduction of leaflet height", at(segmentNames(k.HeightReduction.GetSegments())))
+		return joined(" ", "reduction of leaflet height", words.At(segmentNames(k.HeightReduction.GetSegments())))
 	case *trigonev1.Technique_LeafletResection:
 		r := k.LeafletResection
 		shape := say(r.GetShape())
@@ -46,9 +46,9 @@ func technique(t *trigonev1.Technique) string {
 		case !strings.Contains(shape, "resection"):
 			shape += " resection"
 		}
-		return joined(" ", shape, at(segmentNames(r.GetSegments())), at(commissureName(r.GetCommissure())))
+		return joined(" ", shape, words.At(segmentNames(r.GetSegments())), words.At(commissureName(r.GetCommissure())))
 	case *trigonev1.Technique_Plication:
-		return joined(" ", "plication of the annulus", at(segmentNames(k.Plication.GetSegments())))
+		return joined(" ", "plication of the annulus", words.At(segmentNames(k.Plication.GetSegments())))
 	case *trigonev1.Technique_SlidingPlasty:
 		return "sliding plasty of the posterior leaflet"
 	case *trigonev1.Technique_FurtherTechnique:
@@ -56,7 +56,7 @@ func technique(t *trigonev1.Technique) string {
 		if material := say(k.FurtherTechnique.GetPatchMaterial()); material != "" {
 			kind += " (" + material + ")"
 		}
-		return joined(" ", kind, at(locationNames(k.FurtherTechnique.GetLocations())))
+		return joined(" ", kind, words.At(locationNames(k.FurtherTechnique.GetLocations())))
 	}
 	return "a technique that is not recorded"
 }
@@ -69,7 +69,7 @@ func with(preposition, place string) string {
 	return preposition + " " + place
 }
 
-func sliceName(s trigonev1.Slice) string { return placeName(valve.Place(word(s))) }
+func sliceName(s trigonev1.Slice) string { return words.Place(valve.Place(word(s))) }
 
 func ringKind(r *trigonev1.Annuloplasty) string {
 	kind := cmp.Or(say(r.GetKind()), "ring or band, kind not recorded")
@@ -275,7 +275,7 @@ func (b *builder) chordLengths(c *trigonev1.ArtificialChord, id string, o valve.
 		if l.PairCount != nil {
 			text += " (" + count(int64(l.GetPairCount()), strings.TrimSuffix(many, "s"), many) + ")"
 		}
-		list = append(list, joined(" ", text, at(sidedName(l))))
+		list = append(list, joined(" ", text, words.At(sidedName(l))))
 	}
 	return words.And(list)
 }

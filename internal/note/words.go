@@ -136,37 +136,6 @@ const (
 
 func usable(t *timestamppb.Timestamp) bool { return t != nil && t.CheckValid() == nil }
 
-// placeName speaks of a place of the valve: the segments in capitals.
-func placeName(p valve.Place) string {
-	head, station, _ := strings.Cut(string(p), "/")
-	parts := strings.Split(head, "_")
-	name := words.Spaced(head)
-	switch {
-	case len(parts) == 1 && len(head) == 2:
-		name = strings.ToUpper(head)
-	case len(parts) == 2 && len(parts[0]) == 2 && len(parts[1]) == 2 && parts[0][0] == parts[1][0]:
-		name = "between " + strings.ToUpper(parts[0]) + " and " + strings.ToUpper(parts[1])
-	case len(parts) == 2 && len(parts[0]) == 2 && len(parts[1]) == 2:
-		name = strings.ToUpper(parts[0]) + "-" + strings.ToUpper(parts[1])
-	case len(parts) == 2 && parts[1] == "commissure":
-		name = "the " + name
-	case head == string(valve.Anterior) || head == string(valve.Posterior):
-		name = "the " + head + " leaflet"
-	}
-	switch valve.Station(station) {
-	case "", valve.SegmentMid:
-	case valve.Seam:
-		name += " at the suture line"
-	case valve.SeamLateralEdge:
-		name += " at the lateral edge of the suture line"
-	case valve.SeamMedialEdge:
-		name += " at the medial edge of the suture line"
-	default:
-		name += ", " + words.Spaced(station)
-	}
-	return name
-}
-
 func segmentName(s trigonev1.Segment) string { return strings.ToUpper(word(s)) }
 
 func segmentNames(list []trigonev1.Segment) string {
@@ -192,7 +161,7 @@ func locationName(l *trigonev1.Location) string {
 		return segmentName(x.Segment)
 	case *trigonev1.Location_Boundary:
 		if w := word(x.Boundary); w != "" {
-			return placeName(valve.Place(w))
+			return words.Place(valve.Place(w))
 		}
 	case *trigonev1.Location_Commissure:
 		return commissureName(x.Commissure)
@@ -214,28 +183,8 @@ func locationNames(list []*trigonev1.Location) string {
 	return words.And(names)
 }
 
-// at puts a preposition before a place; between needs none.
-func at(place string) string {
-	if place == "" || strings.HasPrefix(place, "between ") {
-		return place
-	}
-	return "at " + place
-}
-
 // gradeName gives a grade in words of its scheme.
 func gradeName(g *trigonev1.Grade) string { return say(g.GetValue()) }
 
 // stageName says when something was.
-func stageName(s trigonev1.Stage) string {
-	switch s {
-	case trigonev1.Stage_STAGE_NATIVE:
-		return "before any step"
-	case trigonev1.Stage_STAGE_AFTER_LEAFLET_WORK:
-		return "after the leaflet work"
-	case trigonev1.Stage_STAGE_AFTER_RING:
-		return "after the ring"
-	case trigonev1.Stage_STAGE_LEAVING_THEATRE:
-		return "on leaving theatre"
-	}
-	return say(s)
-}
+func stageName(s trigonev1.Stage) string { return words.When(valve.Stage(word(s))) }

@@ -342,6 +342,48 @@ type ComparisonCounts struct {
 	ThingsNotApplicable int
 }
 
+// PairFilter selects pairs of numbers of a site: cases by incision and groups, in the
+// way of a FactsFilter, and comparisons by kind and metric.
+type PairFilter struct {
+	Restated       bool // of the restating that stands, not of what was answered
+	Kinds, Metrics []int
+	Groups         []Group
+	IncisionFrom   time.Time
+	IncisionBefore time.Time
+	// WordKinds are the kinds of groups that are told of each case.
+	WordKinds []int
+}
+
+// PairCase is a case that pairs come from. Number names it in its pairs alone.
+type PairCase struct {
+	Number       int64
+	UID          string
+	IncisionTime time.Time
+	PlanTiming   string
+	Words        []Group // of the kinds asked for, by kind and word
+}
+
+// PairRow is a comparison with a number on at least one side.
+type PairRow struct {
+	Case                int64
+	Kind, Metric        int
+	Order               int64
+	Place               string
+	Run, Stage, Method  int
+	Verdict             int
+	FormulaNumber       int
+	MetricFormulaNumber int
+
+	Planned, Actual         *float64
+	Lower, Upper, Tolerance *float64
+}
+
+// PairCounts is what pairs are drawn from.
+type PairCounts struct {
+	RetractedCases int   // matching by incision, left out
+	LastChange     int64 // number of the last change of the site that was seen
+}
+
 // Add adds the counts of another site.
 func (n *ComparisonCounts) Add(o ComparisonCounts) {
 	n.OperatedCases += o.OperatedCases

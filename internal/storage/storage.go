@@ -445,6 +445,10 @@ type Store interface {
 	Comparisons(ctx context.Context, sites []string, f ComparisonFilter, after string, limit int) (rows []CaseComparison, next string, err error)
 	// CountComparisons counts what that list is drawn from, of one site.
 	CountComparisons(ctx context.Context, site string, f ComparisonFilter) (ComparisonCounts, error)
+	// Pairs reads the numbers of comparisons that match, in one state of the store: first
+	// every case that was operated on and matches, then their pairs by kind, metric and
+	// case. What it calls must not write.
+	Pairs(ctx context.Context, site string, f PairFilter, onCase func(PairCase) error, onPair func(PairRow) error) (PairCounts, error)
 	// Facts lists case facts, one row a case.
 	Facts(ctx context.Context, sites []string, f FactsFilter, after string, limit int) (rows []CaseFacts, next string, err error)
 	// Resources gives the resource ids that were handed over of a case, by type and

@@ -1,6 +1,6 @@
 // Package words is where the words of the contract become what people read: how a
 // word stands in a line or in a sentence, and which values of an enum are said
-// otherwise than they are spelled. It knows words only, and imports nothing.
+// otherwise than they are spelled. It knows words only.
 package words
 
 import (

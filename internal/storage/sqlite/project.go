@@ -381,14 +381,21 @@ func (t *tx) replaceRows(projection, caseID int64, stands bool, r packed) error 
 	}
 	rows := &r.of.Rows
 	var comparisons, children []any
+	var site int64
+	if len(rows.Comparisons) > 0 {
+		var err error
+		if site, err = t.number(`SELECT s.id FROM cases AS c JOIN sites AS s ON s.site = c.site WHERE c.id = ?`, caseID); err != nil {
+			return err
+		}
+	}
 	for i := range rows.Comparisons {
 		c := &rows.Comparisons[i]
-		comparisons = append(comparisons, projection, caseID, c.Order, c.Kind, c.Verdict, c.Class, c.Metric, c.Place, c.Occasion, c.ThingPlanned,
+		comparisons = append(comparisons, projection, caseID, site, c.Order, c.Kind, c.Verdict, c.Class, c.Metric, c.Place, c.Occasion, c.ThingPlanned,
 			c.Run, c.Stage, c.Method, c.JudgedBy, c.Owner, c.Reason, c.Root, c.PlanRevised, c.Complete, c.FormulaNumber, c.MetricFormulaNumber,
 			c.PredictionRole, c.PredictionEvaluation, c.Planned, c.PlannedSD, c.Actual, c.ActualSD, c.Lower, c.Upper, c.Tolerance, c.Margin,
 			c.PlannedSteps, c.ActualSteps)
 	}
-	if err := t.insert(`INSERT INTO comparisons (projection, case_id, `+comparisonColumns+`)`, 33, comparisons); err != nil {
+	if err := t.insert(`INSERT INTO comparisons (projection, case_id, site, `+comparisonColumns+`)`, 34, comparisons); err != nil {
 		return err
 	}
 	if r.texts != nil {

@@ -245,6 +245,81 @@ func byListing(incisionA, incisionB time.Time, uidA, uidB string) int {
 	return strings.Compare(uidA, uidB)
 }
 
+// casePairs is a case with its pairs in order.
+type casePairs struct {
+	c     storage.PairCase
+	pairs []storage.PairRow
+}
+
+// wantPairs reads pairs and holds them against the records.
+func wantPairs(t *testing.T, s storage.Store, f storage.PairFilter, records map[string]*record) {
+	t.Helper()
+	var want []casePairs
+	var counts storage.PairCounts
+	for _, r := range records {
+		if !r.matches("", f.IncisionFrom, f.IncisionBefore, nil) || !r.inGroups(f.Groups) {
+			continue
+		}
+		if r.c.State == storage.CaseRetracted {
+			counts.RetractedCases++
+		}
+		operated := slices.ContainsFunc(r.c.Sections, func(s storage.Section) bool {
+			return s.Section == storage.OperationSection && s.State != storage.SectionRetracted
+		})
+		if r.c.State != storage.CaseActive || !operated {
+			continue
+		}
+		p := casePairs{c: storage.PairCase{UID: r.c.UID, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming}}
+		for _, g := range r.rows.Groups {
+			if slices.Contains(f.WordKinds, g.Kind) && !slices.Contains(p.c.Words, g) {
+				p.c.Words = append(p.c.Words, g)
+			}
+		}
+		slices.SortFunc(p.c.Words, func(a, b storage.Group) int { return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Word, b.Word)) })
+		for _, c := range r.rows.Comparisons {
+			if either(f.Kinds, c.Kind) && either(f.Metrics, c.Metric) && (c.Planned != nil || c.Actual != nil || c.Lower != nil || c.Upper != nil) {
+				p.pairs = append(p.pairs, storage.PairRow{
+					Kind: c.Kind, Metric: c.Metric, Order: c.Order, Place: c.Place, Run: c.Run, Stage: c.Stage, Verdict: c.Verdict,
+					Planned: c.Planned, Actual: c.Actual, Lower: c.Lower, Upper: c.Upper, Tolerance: c.Tolerance,
+				})
+			}
+		}
+		slices.SortFunc(p.pairs, func(a, b storage.PairRow) int {
+			return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Metric, b.Metric), cmp.Compare(a.Order, b.Order))
+		})
+		want = append(want, p)
+	}
+	slices.SortFunc(want, func(a, b casePairs) int { return byListing(a.c.IncisionTime, b.c.IncisionTime, a.c.UID, b.c.UID) })
+
+	var got []casePairs
+	at := map[int64]int{}
+	last := storage.PairRow{Kind: -1}
+	n, err := s.Pairs(t.Context(), site, f, func(c storage.PairCase) error {
+		at[c.Number] = len(got)
+		c.Number = 0
+		got = append(got, casePairs{c: c})
+		return nil
+	}, func(p storage.PairRow) error {
+		if cmp.Or(cmp.Compare(p.Kind, last.Kind), cmp.Compare(p.Metric, last.Metric), cmp.Compare(p.Case, last.Case), cmp.Compare(p.Order, last.Order)) <= 0 {
+			t.Errorf("%+v after %+v", p, last)
+		}
+		last = p
+		i, ok := at[p.Case]
+		if !ok {
+			t.Fatalf("a pair of a case that was not told: %+v", p)
+		}
+		p.Case = 0
+		got[i].pairs = append(got[i].pairs, p)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	counts.LastChange = n.LastChange
+	wantEqual(t, fmt.Sprintf("pairs of %+v", f), got, want)
+	wantEqual(t, fmt.Sprintf("counts of pairs of %+v", f), n, counts)
+}
+
 // expected gives the list and the counts as the interface's comments have them.
 func expected(records map[string]*record, f storage.ComparisonFilter) (list []storage.CaseComparison, n storage.ComparisonCounts) {
 	for _, r := range records {
@@ -315,19 +390,23 @@ func expected(records map[string]*record, f storage.ComparisonFilter) (list []st
 }
 
 // expectedFacts does so for facts.
+func (r *record) inGroups(groups []storage.Group) bool {
+	kinds, held := map[int]bool{}, map[int]bool{}
+	for _, g := range groups {
+		kinds[g.Kind] = true
+		if slices.Contains(r.rows.Groups, g) {
+			held[g.Kind] = true
+		}
+	}
+	return len(held) == len(kinds)
+}
+
 func expectedFacts(records map[string]*record, f storage.FactsFilter) (list []storage.CaseFacts) {
 	for _, r := range records {
 		if r.rows.Facts == nil || r.c.State != storage.CaseActive || !r.matches(f.CaseUID, f.IncisionFrom, f.IncisionBefore, f.PlanTimings) {
 			continue
 		}
-		kinds, held := map[int]bool{}, map[int]bool{}
-		for _, g := range f.Groups {
-			kinds[g.Kind] = true
-			if slices.Contains(r.rows.Groups, g) {
-				held[g.Kind] = true
-			}
-		}
-		if len(held) < len(kinds) {
+		if !r.inGroups(f.Groups) {
 			continue
 		}
 		list = append(list, storage.CaseFacts{
@@ -386,6 +465,14 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		return storage.Group{Kind: technique + random.IntN(2), Word: pick("one", "two", "three")}
 	}
 
+	number := func() *float64 {
+		if random.IntN(2) == 0 {
+			return nil
+		}
+		v := float64(random.IntN(50)) / 4
+		return &v
+	}
+
 	records := map[string]*record{}
 	for step := range 260 {
 		uid := uidOf(random.IntN(60))
@@ -421,6 +508,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 				r.rows.Comparisons = append(r.rows.Comparisons, storage.Comparison{
 					ID: fmt.Sprint(step, order), Kind: random.IntN(3), Class: random.IntN(4), Verdict: 1 + random.IntN(5), Metric: random.IntN(3), Place: pick("", "p1", "p2"),
 					Root: random.IntN(2) == 0, Order: int64(order), Message: fmt.Append(nil, step, order), Complete: complete,
+					Planned: number(), Actual: number(), Lower: number(), Upper: number(), Tolerance: number(), Run: random.IntN(3), Stage: random.IntN(3),
 				})
 			}
 			if random.IntN(4) > 0 {
@@ -483,6 +571,8 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 			return s.Facts(ctx, []string{site}, g, token, limit)
 		}, func() {})
 		wantEqual(t, fmt.Sprintf("facts of %+v", g), gotFacts, wantedFacts)
+		p := storage.PairFilter{Kinds: f.Kinds, Metrics: f.Metrics, Groups: g.Groups, IncisionFrom: f.IncisionFrom, IncisionBefore: f.IncisionBefore, WordKinds: numbers(technique, technique+2)}
+		wantPairs(t, s, p, records)
 		if t.Failed() {
 			return
 		}

@@ -23,62 +23,6 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Which judgement of each case a list reads.
-type Basis int32
-
-const (
-	// Not stated.
-	Basis_BASIS_UNSPECIFIED Basis = 0
-	// As it was answered when the case was last written.
-	Basis_BASIS_STORED Basis = 1
-	// As the case was judged again later, under other versions or another policy: a
-	// report that changed no record, made outside the service for the whole site. A case
-	// that was written since is not in it. What was predicted from a plan is not
-	// judged again: it is what was known then.
-	Basis_BASIS_RESTATED Basis = 2
-)
-
-// Enum value maps for Basis.
-var (
-	Basis_name = map[int32]string{
-		0: "BASIS_UNSPECIFIED",
-		1: "BASIS_STORED",
-		2: "BASIS_RESTATED",
-	}
-	Basis_value = map[string]int32{
-		"BASIS_UNSPECIFIED": 0,
-		"BASIS_STORED":      1,
-		"BASIS_RESTATED":    2,
-	}
-)
-
-func (x Basis) Enum() *Basis {
-	p := new(Basis)
-	*p = x
-	return p
-}
-
-func (x Basis) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (Basis) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_audit_service_proto_enumTypes[0].Descriptor()
-}
-
-func (Basis) Type() protoreflect.EnumType {
-	return &file_trigone_v1_audit_service_proto_enumTypes[0]
-}
-
-func (x Basis) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use Basis.Descriptor instead.
-func (Basis) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{0}
-}
-
 // Whether an implant is still there, as far as the record tells.
 type ImplantPlace int32
 
@@ -126,11 +70,11 @@ func (x ImplantPlace) String() string {
 }
 
 func (ImplantPlace) Descriptor() protoreflect.EnumDescriptor {
-	return file_trigone_v1_audit_service_proto_enumTypes[1].Descriptor()
+	return file_trigone_v1_audit_service_proto_enumTypes[0].Descriptor()
 }
 
 func (ImplantPlace) Type() protoreflect.EnumType {
-	return &file_trigone_v1_audit_service_proto_enumTypes[1]
+	return &file_trigone_v1_audit_service_proto_enumTypes[0]
 }
 
 func (x ImplantPlace) Number() protoreflect.EnumNumber {
@@ -139,7 +83,7 @@ func (x ImplantPlace) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ImplantPlace.Descriptor instead.
 func (ImplantPlace) EnumDescriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{0}
 }
 
 // Request of ListDiscrepancies.
@@ -1190,61 +1134,6 @@ func (x *ListCaseFactsRequest) GetBasis() Basis {
 	return Basis_BASIS_UNSPECIFIED
 }
 
-// Selects cases by the words under which they are filed.
-type FactFilter struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Kind of the word, such as technique, approach or urgency.
-	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
-	// One of these must hold.
-	Words         []string `protobuf:"bytes,2,rep,name=words,proto3" json:"words,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *FactFilter) Reset() {
-	*x = FactFilter{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[9]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *FactFilter) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*FactFilter) ProtoMessage() {}
-
-func (x *FactFilter) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[9]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use FactFilter.ProtoReflect.Descriptor instead.
-func (*FactFilter) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{9}
-}
-
-func (x *FactFilter) GetKind() string {
-	if x != nil {
-		return x.Kind
-	}
-	return ""
-}
-
-func (x *FactFilter) GetWords() []string {
-	if x != nil {
-		return x.Words
-	}
-	return nil
-}
-
 // Response of ListCaseFacts.
 type ListCaseFactsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1263,7 +1152,7 @@ type ListCaseFactsResponse struct {
 
 func (x *ListCaseFactsResponse) Reset() {
 	*x = ListCaseFactsResponse{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[10]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1275,7 +1164,7 @@ func (x *ListCaseFactsResponse) String() string {
 func (*ListCaseFactsResponse) ProtoMessage() {}
 
 func (x *ListCaseFactsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[10]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1288,7 +1177,7 @@ func (x *ListCaseFactsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCaseFactsResponse.ProtoReflect.Descriptor instead.
 func (*ListCaseFactsResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListCaseFactsResponse) GetFacts() []*CaseFacts {
@@ -1342,7 +1231,7 @@ type ListAccessesRequest struct {
 
 func (x *ListAccessesRequest) Reset() {
 	*x = ListAccessesRequest{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[11]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1354,7 +1243,7 @@ func (x *ListAccessesRequest) String() string {
 func (*ListAccessesRequest) ProtoMessage() {}
 
 func (x *ListAccessesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[11]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1367,7 +1256,7 @@ func (x *ListAccessesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccessesRequest.ProtoReflect.Descriptor instead.
 func (*ListAccessesRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListAccessesRequest) GetParent() string {
@@ -1425,7 +1314,7 @@ type ListAccessesResponse struct {
 
 func (x *ListAccessesResponse) Reset() {
 	*x = ListAccessesResponse{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[12]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1437,7 +1326,7 @@ func (x *ListAccessesResponse) String() string {
 func (*ListAccessesResponse) ProtoMessage() {}
 
 func (x *ListAccessesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[12]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1450,7 +1339,7 @@ func (x *ListAccessesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccessesResponse.ProtoReflect.Descriptor instead.
 func (*ListAccessesResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListAccessesResponse) GetAccesses() []*Access {
@@ -1500,7 +1389,7 @@ type Access struct {
 
 func (x *Access) Reset() {
 	*x = Access{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[13]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1512,7 +1401,7 @@ func (x *Access) String() string {
 func (*Access) ProtoMessage() {}
 
 func (x *Access) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[13]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1525,7 +1414,7 @@ func (x *Access) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Access.ProtoReflect.Descriptor instead.
 func (*Access) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Access) GetNumber() int64 {
@@ -1618,7 +1507,7 @@ type SignOffAccessRequest struct {
 
 func (x *SignOffAccessRequest) Reset() {
 	*x = SignOffAccessRequest{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[14]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1630,7 +1519,7 @@ func (x *SignOffAccessRequest) String() string {
 func (*SignOffAccessRequest) ProtoMessage() {}
 
 func (x *SignOffAccessRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[14]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1643,7 +1532,7 @@ func (x *SignOffAccessRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOffAccessRequest.ProtoReflect.Descriptor instead.
 func (*SignOffAccessRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SignOffAccessRequest) GetParent() string {
@@ -1669,7 +1558,7 @@ type SignOffAccessResponse struct {
 
 func (x *SignOffAccessResponse) Reset() {
 	*x = SignOffAccessResponse{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[15]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1681,7 +1570,7 @@ func (x *SignOffAccessResponse) String() string {
 func (*SignOffAccessResponse) ProtoMessage() {}
 
 func (x *SignOffAccessResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[15]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1694,7 +1583,7 @@ func (x *SignOffAccessResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOffAccessResponse.ProtoReflect.Descriptor instead.
 func (*SignOffAccessResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{15}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{14}
 }
 
 // Request of FindImplants. At least one of maker to serial_number is given; what is
@@ -1725,7 +1614,7 @@ type FindImplantsRequest struct {
 
 func (x *FindImplantsRequest) Reset() {
 	*x = FindImplantsRequest{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[16]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1737,7 +1626,7 @@ func (x *FindImplantsRequest) String() string {
 func (*FindImplantsRequest) ProtoMessage() {}
 
 func (x *FindImplantsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[16]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1750,7 +1639,7 @@ func (x *FindImplantsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindImplantsRequest.ProtoReflect.Descriptor instead.
 func (*FindImplantsRequest) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{16}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *FindImplantsRequest) GetParent() string {
@@ -1828,7 +1717,7 @@ type FindImplantsResponse struct {
 
 func (x *FindImplantsResponse) Reset() {
 	*x = FindImplantsResponse{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[17]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1840,7 +1729,7 @@ func (x *FindImplantsResponse) String() string {
 func (*FindImplantsResponse) ProtoMessage() {}
 
 func (x *FindImplantsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[17]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1853,7 +1742,7 @@ func (x *FindImplantsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindImplantsResponse.ProtoReflect.Descriptor instead.
 func (*FindImplantsResponse) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{17}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *FindImplantsResponse) GetImplants() []*Implant {
@@ -1907,7 +1796,7 @@ type Implant struct {
 
 func (x *Implant) Reset() {
 	*x = Implant{}
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[18]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1919,7 +1808,7 @@ func (x *Implant) String() string {
 func (*Implant) ProtoMessage() {}
 
 func (x *Implant) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_audit_service_proto_msgTypes[18]
+	mi := &file_trigone_v1_audit_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1932,7 +1821,7 @@ func (x *Implant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Implant.ProtoReflect.Descriptor instead.
 func (*Implant) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{18}
+	return file_trigone_v1_audit_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Implant) GetCaseName() string {
@@ -1989,7 +1878,7 @@ var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -2095,12 +1984,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x121\n" +
-	"\x05basis\x18\t \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"g\n" +
-	"\n" +
-	"FactFilter\x121\n" +
-	"\x04kind\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,63}$R\x04kind\x12&\n" +
-	"\x05words\x18\x02 \x03(\tB\x10\xbaH\r\x92\x01\n" +
-	"\b\x01\x10 \"\x04r\x02\x18@R\x05words\"\xb1\x01\n" +
+	"\x05basis\x18\t \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xb1\x01\n" +
 	"\x15ListCaseFactsResponse\x12+\n" +
 	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
@@ -2161,21 +2045,18 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x06device\x18\x04 \x01(\v2\x12.trigone.v1.DeviceR\x06device\x12.\n" +
 	"\x05place\x18\x05 \x01(\x0e2\x18.trigone.v1.ImplantPlaceR\x05place\x12:\n" +
 	"\fvital_status\x18\x06 \x01(\x0e2\x17.trigone.v1.VitalStatusR\vvitalStatus\x12\x1b\n" +
-	"\tstatus_on\x18\a \x01(\tR\bstatusOn*D\n" +
-	"\x05Basis\x12\x15\n" +
-	"\x11BASIS_UNSPECIFIED\x10\x00\x12\x10\n" +
-	"\fBASIS_STORED\x10\x01\x12\x12\n" +
-	"\x0eBASIS_RESTATED\x10\x02*\xa7\x01\n" +
+	"\tstatus_on\x18\a \x01(\tR\bstatusOn*\xa7\x01\n" +
 	"\fImplantPlace\x12\x1d\n" +
 	"\x19IMPLANT_PLACE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16IMPLANT_PLACE_IN_PLACE\x10\x01\x12$\n" +
 	" IMPLANT_PLACE_LATER_INTERVENTION\x10\x02\x12\x19\n" +
 	"\x15IMPLANT_PLACE_REMOVED\x10\x03\x12\x1b\n" +
-	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\x9e\x04\n" +
+	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\x83\x05\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
-	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponse\x12Q\n" +
+	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponse\x12c\n" +
+	"\x12SummarizeAgreement\x12%.trigone.v1.SummarizeAgreementRequest\x1a&.trigone.v1.SummarizeAgreementResponse\x12Q\n" +
 	"\fFindImplants\x12\x1f.trigone.v1.FindImplantsRequest\x1a .trigone.v1.FindImplantsResponse\x12Q\n" +
 	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponse\x12T\n" +
 	"\rSignOffAccess\x12 .trigone.v1.SignOffAccessRequest\x1a!.trigone.v1.SignOffAccessResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
@@ -2192,106 +2073,110 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 	return file_trigone_v1_audit_service_proto_rawDescData
 }
 
-var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
-	(Basis)(0),                        // 0: trigone.v1.Basis
-	(ImplantPlace)(0),                 // 1: trigone.v1.ImplantPlace
-	(*ListDiscrepanciesRequest)(nil),  // 2: trigone.v1.ListDiscrepanciesRequest
-	(*ListDiscrepanciesResponse)(nil), // 3: trigone.v1.ListDiscrepanciesResponse
-	(*CaseDiscrepancy)(nil),           // 4: trigone.v1.CaseDiscrepancy
-	(*DiscrepancyCounts)(nil),         // 5: trigone.v1.DiscrepancyCounts
-	(*ListComparisonsRequest)(nil),    // 6: trigone.v1.ListComparisonsRequest
-	(*ListComparisonsResponse)(nil),   // 7: trigone.v1.ListComparisonsResponse
-	(*CaseComparison)(nil),            // 8: trigone.v1.CaseComparison
-	(*ComparisonCounts)(nil),          // 9: trigone.v1.ComparisonCounts
-	(*ListCaseFactsRequest)(nil),      // 10: trigone.v1.ListCaseFactsRequest
-	(*FactFilter)(nil),                // 11: trigone.v1.FactFilter
-	(*ListCaseFactsResponse)(nil),     // 12: trigone.v1.ListCaseFactsResponse
-	(*ListAccessesRequest)(nil),       // 13: trigone.v1.ListAccessesRequest
-	(*ListAccessesResponse)(nil),      // 14: trigone.v1.ListAccessesResponse
-	(*Access)(nil),                    // 15: trigone.v1.Access
-	(*SignOffAccessRequest)(nil),      // 16: trigone.v1.SignOffAccessRequest
-	(*SignOffAccessResponse)(nil),     // 17: trigone.v1.SignOffAccessResponse
-	(*FindImplantsRequest)(nil),       // 18: trigone.v1.FindImplantsRequest
-	(*FindImplantsResponse)(nil),      // 19: trigone.v1.FindImplantsResponse
-	(*Implant)(nil),                   // 20: trigone.v1.Implant
-	(*CaseReference)(nil),             // 21: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),           // 22: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),     // 23: google.protobuf.Timestamp
-	(PlanTiming)(0),                   // 24: trigone.v1.PlanTiming
-	(*Identifier)(nil),                // 25: trigone.v1.Identifier
-	(*Discrepancy)(nil),               // 26: trigone.v1.Discrepancy
-	(ComparisonKind)(0),               // 27: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),            // 28: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                // 29: trigone.v1.Comparison
-	(*VerdictCount)(nil),              // 30: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),             // 31: trigone.v1.ThingsPlanned
-	(*CaseFacts)(nil),                 // 32: trigone.v1.CaseFacts
-	(*Device)(nil),                    // 33: trigone.v1.Device
-	(VitalStatus)(0),                  // 34: trigone.v1.VitalStatus
+	(ImplantPlace)(0),                  // 0: trigone.v1.ImplantPlace
+	(*ListDiscrepanciesRequest)(nil),   // 1: trigone.v1.ListDiscrepanciesRequest
+	(*ListDiscrepanciesResponse)(nil),  // 2: trigone.v1.ListDiscrepanciesResponse
+	(*CaseDiscrepancy)(nil),            // 3: trigone.v1.CaseDiscrepancy
+	(*DiscrepancyCounts)(nil),          // 4: trigone.v1.DiscrepancyCounts
+	(*ListComparisonsRequest)(nil),     // 5: trigone.v1.ListComparisonsRequest
+	(*ListComparisonsResponse)(nil),    // 6: trigone.v1.ListComparisonsResponse
+	(*CaseComparison)(nil),             // 7: trigone.v1.CaseComparison
+	(*ComparisonCounts)(nil),           // 8: trigone.v1.ComparisonCounts
+	(*ListCaseFactsRequest)(nil),       // 9: trigone.v1.ListCaseFactsRequest
+	(*ListCaseFactsResponse)(nil),      // 10: trigone.v1.ListCaseFactsResponse
+	(*ListAccessesRequest)(nil),        // 11: trigone.v1.ListAccessesRequest
+	(*ListAccessesResponse)(nil),       // 12: trigone.v1.ListAccessesResponse
+	(*Access)(nil),                     // 13: trigone.v1.Access
+	(*SignOffAccessRequest)(nil),       // 14: trigone.v1.SignOffAccessRequest
+	(*SignOffAccessResponse)(nil),      // 15: trigone.v1.SignOffAccessResponse
+	(*FindImplantsRequest)(nil),        // 16: trigone.v1.FindImplantsRequest
+	(*FindImplantsResponse)(nil),       // 17: trigone.v1.FindImplantsResponse
+	(*Implant)(nil),                    // 18: trigone.v1.Implant
+	(*CaseReference)(nil),              // 19: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),            // 20: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),      // 21: google.protobuf.Timestamp
+	(PlanTiming)(0),                    // 22: trigone.v1.PlanTiming
+	(Basis)(0),                         // 23: trigone.v1.Basis
+	(*Identifier)(nil),                 // 24: trigone.v1.Identifier
+	(*Discrepancy)(nil),                // 25: trigone.v1.Discrepancy
+	(ComparisonKind)(0),                // 26: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),             // 27: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                 // 28: trigone.v1.Comparison
+	(*VerdictCount)(nil),               // 29: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),              // 30: trigone.v1.ThingsPlanned
+	(*FactFilter)(nil),                 // 31: trigone.v1.FactFilter
+	(*CaseFacts)(nil),                  // 32: trigone.v1.CaseFacts
+	(*Device)(nil),                     // 33: trigone.v1.Device
+	(VitalStatus)(0),                   // 34: trigone.v1.VitalStatus
+	(*SummarizeAgreementRequest)(nil),  // 35: trigone.v1.SummarizeAgreementRequest
+	(*SummarizeAgreementResponse)(nil), // 36: trigone.v1.SummarizeAgreementResponse
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
-	21, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
-	22, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
-	23, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
-	23, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
-	24, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	0,  // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
-	4,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
-	5,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
-	0,  // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
-	25, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	23, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	24, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	26, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	21, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
-	27, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
-	28, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
-	24, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	23, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	23, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
-	0,  // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
-	8,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
-	9,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
-	0,  // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
-	25, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
-	23, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
-	24, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
-	29, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
-	30, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
-	31, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	21, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
-	11, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
-	24, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	23, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	23, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
-	0,  // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
+	19, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
+	20, // 1: trigone.v1.ListDiscrepanciesRequest.verdicts:type_name -> trigone.v1.DiscrepancyVerdict
+	21, // 2: trigone.v1.ListDiscrepanciesRequest.incision_from:type_name -> google.protobuf.Timestamp
+	21, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
+	22, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	23, // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
+	3,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
+	4,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
+	23, // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
+	24, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	22, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	25, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	19, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	26, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	27, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	22, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	21, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	21, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	23, // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
+	7,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
+	8,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
+	23, // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
+	24, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	22, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	28, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	29, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	30, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	19, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	31, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
+	22, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	21, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	21, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	23, // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
 	32, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
-	0,  // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
-	21, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
-	15, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
-	23, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
-	20, // 40: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
-	25, // 41: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
-	23, // 42: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
+	23, // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
+	19, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
+	13, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
+	21, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
+	18, // 40: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
+	24, // 41: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 42: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
 	33, // 43: trigone.v1.Implant.device:type_name -> trigone.v1.Device
-	1,  // 44: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
+	0,  // 44: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
 	34, // 45: trigone.v1.Implant.vital_status:type_name -> trigone.v1.VitalStatus
-	2,  // 46: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	6,  // 47: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
-	10, // 48: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
-	18, // 49: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
-	13, // 50: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	16, // 51: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
-	3,  // 52: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	7,  // 53: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	12, // 54: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	19, // 55: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
-	14, // 56: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	17, // 57: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
-	52, // [52:58] is the sub-list for method output_type
-	46, // [46:52] is the sub-list for method input_type
+	1,  // 46: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	5,  // 47: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	9,  // 48: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	35, // 49: trigone.v1.AuditService.SummarizeAgreement:input_type -> trigone.v1.SummarizeAgreementRequest
+	16, // 50: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
+	11, // 51: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	14, // 52: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	2,  // 53: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 54: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	10, // 55: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	36, // 56: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
+	17, // 57: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
+	12, // 58: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	15, // 59: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	53, // [53:60] is the sub-list for method output_type
+	46, // [46:53] is the sub-list for method input_type
 	46, // [46:46] is the sub-list for extension type_name
 	46, // [46:46] is the sub-list for extension extendee
 	0,  // [0:46] is the sub-list for field type_name
@@ -2302,8 +2187,10 @@ func file_trigone_v1_audit_service_proto_init() {
 	if File_trigone_v1_audit_service_proto != nil {
 		return
 	}
+	file_trigone_v1_agreement_proto_init()
 	file_trigone_v1_case_facts_proto_init()
 	file_trigone_v1_evaluation_proto_init()
+	file_trigone_v1_figures_proto_init()
 	file_trigone_v1_follow_up_proto_init()
 	file_trigone_v1_operation_proto_init()
 	file_trigone_v1_options_proto_init()
@@ -2315,8 +2202,8 @@ func file_trigone_v1_audit_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_audit_service_proto_rawDesc), len(file_trigone_v1_audit_service_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   19,
+			NumEnums:      1,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

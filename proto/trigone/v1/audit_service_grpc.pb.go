@@ -19,12 +19,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AuditService_ListDiscrepancies_FullMethodName = "/trigone.v1.AuditService/ListDiscrepancies"
-	AuditService_ListComparisons_FullMethodName   = "/trigone.v1.AuditService/ListComparisons"
-	AuditService_ListCaseFacts_FullMethodName     = "/trigone.v1.AuditService/ListCaseFacts"
-	AuditService_FindImplants_FullMethodName      = "/trigone.v1.AuditService/FindImplants"
-	AuditService_ListAccesses_FullMethodName      = "/trigone.v1.AuditService/ListAccesses"
-	AuditService_SignOffAccess_FullMethodName     = "/trigone.v1.AuditService/SignOffAccess"
+	AuditService_ListDiscrepancies_FullMethodName  = "/trigone.v1.AuditService/ListDiscrepancies"
+	AuditService_ListComparisons_FullMethodName    = "/trigone.v1.AuditService/ListComparisons"
+	AuditService_ListCaseFacts_FullMethodName      = "/trigone.v1.AuditService/ListCaseFacts"
+	AuditService_SummarizeAgreement_FullMethodName = "/trigone.v1.AuditService/SummarizeAgreement"
+	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
+	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
+	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -40,6 +41,10 @@ type AuditServiceClient interface {
 	// Lists what cases have to say to whoever counts them. The facts name nobody and
 	// are personal data all the same.
 	ListCaseFacts(ctx context.Context, in *ListCaseFactsRequest, opts ...grpc.CallOption) (*ListCaseFactsResponse, error)
+	// Says how far measured values lie from planned and predicted ones: bias and limits of
+	// agreement with their intervals, for each quantity, place, method and formula apart,
+	// one pair a patient. Predictions tell how often their range held.
+	SummarizeAgreement(ctx context.Context, in *SummarizeAgreementRequest, opts ...grpc.CallOption) (*SummarizeAgreementResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -90,6 +95,16 @@ func (c *auditServiceClient) ListCaseFacts(ctx context.Context, in *ListCaseFact
 	return out, nil
 }
 
+func (c *auditServiceClient) SummarizeAgreement(ctx context.Context, in *SummarizeAgreementRequest, opts ...grpc.CallOption) (*SummarizeAgreementResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SummarizeAgreementResponse)
+	err := c.cc.Invoke(ctx, AuditService_SummarizeAgreement_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -133,6 +148,10 @@ type AuditServiceServer interface {
 	// Lists what cases have to say to whoever counts them. The facts name nobody and
 	// are personal data all the same.
 	ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error)
+	// Says how far measured values lie from planned and predicted ones: bias and limits of
+	// agreement with their intervals, for each quantity, place, method and formula apart,
+	// one pair a patient. Predictions tell how often their range held.
+	SummarizeAgreement(context.Context, *SummarizeAgreementRequest) (*SummarizeAgreementResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -161,6 +180,9 @@ func (UnimplementedAuditServiceServer) ListComparisons(context.Context, *ListCom
 }
 func (UnimplementedAuditServiceServer) ListCaseFacts(context.Context, *ListCaseFactsRequest) (*ListCaseFactsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCaseFacts not implemented")
+}
+func (UnimplementedAuditServiceServer) SummarizeAgreement(context.Context, *SummarizeAgreementRequest) (*SummarizeAgreementResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SummarizeAgreement not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -246,6 +268,24 @@ func _AuditService_ListCaseFacts_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_SummarizeAgreement_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SummarizeAgreementRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).SummarizeAgreement(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_SummarizeAgreement_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).SummarizeAgreement(ctx, req.(*SummarizeAgreementRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -318,6 +358,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCaseFacts",
 			Handler:    _AuditService_ListCaseFacts_Handler,
+		},
+		{
+			MethodName: "SummarizeAgreement",
+			Handler:    _AuditService_SummarizeAgreement_Handler,
 		},
 		{
 			MethodName: "FindImplants",

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"context"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"trigone/internal/render"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+func (a *app) agreementCommand() *cobra.Command {
+	var filter caseFilter
+	var groups, kinds, metrics, places, strata []string
+	var asOf string
+	var asExecuted, firstRun bool
+	c := &cobra.Command{
+		Use:   "agreement",
+		Short: "Say how far results lie from plans and predictions",
+		Long: `agreement holds what was measured against what was planned, aimed at and predicted, over
+all cases: how far off on average, between which limits 95 % of the differences lie, how
+often a predicted range held. Every quantity, place, method and formula stands apart;
+one pair counts a patient. Without a flag it answers for all of them, of plans that were
+signed and received before incision.`,
+		Example: `  trigone agreement
+  trigone agreement --kind prediction_from_plan
+  trigone agreement --kind height --by technique
+  trigone agreement --from 2026-01-01 --format csv > agreement.csv`,
+		Args: exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			cases, err := filter.selected()
+			if err != nil {
+				return err
+			}
+			request := &trigonev1.SummarizeAgreementRequest{
+				Filter:      &trigonev1.AuditFilter{IncisionFrom: cases.from, IncisionBefore: cases.before},
+				PlanTimings: cases.timings, FirstRun: firstRun, Metrics: metrics, Places: places, Strata: strata, Basis: cases.basis,
+			}
+			if request.Filter.Groups, err = factFilters(groups); err != nil {
+				return err
+			}
+			if request.Kinds, err = enumValues[trigonev1.ComparisonKind]("--kind", kinds, "COMPARISON_KIND_"); err != nil {
+				return err
+			}
+			if request.AsOf, err = instant("--as-of", asOf); err != nil {
+				return err
+			}
+			if asExecuted {
+				request.View = trigonev1.AuditView_AUDIT_VIEW_AS_EXECUTED
+			}
+			return a.call(cmd, func(ctx context.Context, s services) error {
+				answer, err := s.audit.SummarizeAgreement(ctx, request)
+				if err != nil {
+					return err
+				}
+				switch a.format {
+				case formatJSON:
+					return printJSON(cmd.OutOrStdout(), answer)
+				case formatCSV:
+					return render.AgreementCSV(cmd.OutOrStdout(), answer)
+				}
+				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
+				render.Agreement(cmd.OutOrStdout(), answer)
+				return nil
+			})
+		},
+	}
+	filter.periodFlags(c)
+	f := c.Flags()
+	f.StringArrayVar(&groups, "group", nil, groupUsage)
+	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as height, aim or prediction_from_plan; may be repeated")
+	f.StringArrayVar(&metrics, "metric", nil, "only this metric, leaf or compared parameter, by id; may be repeated")
+	f.StringArrayVar(&places, "place", nil, "only at this place, such as p2 or a2_p2; may be repeated")
+	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the figures are given once more, such as technique or ring_family; may be repeated")
+	f.BoolVar(&asExecuted, "as-executed", false, "only cases whose steps and ring came as planned")
+	f.BoolVar(&firstRun, "first-run", false, "what was found after the first pump run, not after the last one")
+	f.StringVar(&asOf, "as-of", "", "leave out cases operated on after this date or time; default: now")
+	return c
+}
+
+const groupUsage = "KIND=WORD,...: only cases filed under one of these words; may be repeated, then each must hold"
+
+// factFilters reads words under which cases are filed.
+func factFilters(groups []string) ([]*trigonev1.FactFilter, error) {
+	var list []*trigonev1.FactFilter
+	for _, g := range groups {
+		kind, words, ok := strings.Cut(g, "=")
+		if !ok || kind == "" || words == "" {
+			return nil, usagef("--group is KIND=WORD,..., such as urgency=elective")
+		}
+		list = append(list, &trigonev1.FactFilter{Kind: kind, Words: strings.Split(words, ",")})
+	}
+	return list, nil
+}

@@ -1,0 +1,289 @@
+package ledger
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"trigone/internal/audit"
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
+	"trigone/internal/discrepancy"
+	"trigone/internal/metric"
+	"trigone/internal/storage"
+	"trigone/internal/units"
+	"trigone/internal/valve"
+	trigonev1 "trigone/proto/trigone/v1"
+)
+
+// methodVersion is raised when figures are made in another way.
+const methodVersion = "1"
+
+const figuresCaution = "Figures for qualified staff to review, not a verdict on a patient, an operator or a device. " +
+	"They describe the cases that were recorded; what was not recorded is not in them."
+
+// measuredKinds are the kinds of comparisons that hold numbers of one quantity on both
+// sides.
+var measuredKinds = []trigonev1.ComparisonKind{
+	trigonev1.ComparisonKind_COMPARISON_KIND_STEP_DIMENSION, trigonev1.ComparisonKind_COMPARISON_KIND_HEIGHT,
+	trigonev1.ComparisonKind_COMPARISON_KIND_RING_LABEL, trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION,
+	trigonev1.ComparisonKind_COMPARISON_KIND_AIM, trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN,
+	trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_EXECUTION,
+}
+
+// SummarizeAgreement says how far measured values lie from planned and predicted ones.
+func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal, req *trigonev1.SummarizeAgreementRequest) (*trigonev1.SummarizeAgreementResponse, error) {
+	site, err := l.archive.Admit(who, req)
+	if err != nil {
+		return nil, err
+	}
+	violations := append(convert.Check(req), unknownMetrics(req.GetMetrics())...)
+	violations = append(violations, unknownKinds("filter.groups", req.GetFilter().GetGroups())...)
+	violations = append(violations, unknownStrata(req.GetStrata())...)
+	for i, kind := range req.GetKinds() {
+		if !slices.Contains(measuredKinds, kind) {
+			violations = append(violations, convert.Violation{Path: fmt.Sprintf("kinds[%d]", i), Message: "has no numbers on both sides; kinds that have are " + strings.Join(each(measuredKinds), ", ")})
+		}
+	}
+	if err := casebook.RefuseFields(violations); err != nil {
+		return nil, err
+	}
+	question := audit.AgreementQuestion{
+		FirstRun: req.GetFirstRun(), Timings: each(req.GetPlanTimings()), Places: req.GetPlaces(), Strata: req.GetStrata(), RingSizes: l.ringSizes(),
+	}
+	if req.GetView() == trigonev1.AuditView_AUDIT_VIEW_AS_EXECUTED {
+		question.View = audit.AsExecuted
+	}
+	f := l.pairFilter(req)
+	agreements := audit.NewAgreements(question)
+	cases := map[int64]*audit.Case{}
+	told := 0
+	// The pairs of a case stand together under one kind and metric.
+	var gathered []audit.Pair
+	var of storage.PairRow
+	flush := func() {
+		if len(gathered) > 0 {
+			agreements.AddPairs(cases[of.Case], gathered)
+			gathered = gathered[:0]
+		}
+	}
+	counts, err := l.archive.Store.Pairs(ctx, site, f, func(c storage.PairCase) error {
+		told++
+		if one := auditCase(c); agreements.AddCase(one) {
+			cases[c.Number] = one
+		}
+		return nil
+	}, func(p storage.PairRow) error {
+		if cases[p.Case] == nil {
+			return nil
+		}
+		if p.Kind != of.Kind || p.Metric != of.Metric || p.Case != of.Case {
+			flush()
+			of = p
+		}
+		gathered = append(gathered, auditPair(p))
+		return nil
+	})
+	if err != nil {
+		return nil, notBuilt(err, req.GetBasis())
+	}
+	flush()
+	casebook.AccessOf(ctx).Cases(told)
+	erased, err := l.archive.Store.Erased(ctx, site)
+	if err != nil {
+		return nil, err
+	}
+	invented, err := l.archive.Invented(ctx)
+	if err != nil {
+		return nil, err
+	}
+	answer := agreements.Answer()
+	resp := &trigonev1.SummarizeAgreementResponse{
+		Context:           l.auditContext(f, req.GetFilter(), req.GetBasis(), counts, invented),
+		EligibleCaseCount: int32(answer.Eligible), ComparedCaseCount: int32(answer.Paired), LeftOut: leftOut(answer.Left),
+		RetractedCaseCount: int32(counts.RetractedCases), ErasedCaseCount: int32(erased), StrataCount: int32(answer.Looked),
+	}
+	for i := range answer.Agreements {
+		resp.Agreements = append(resp.Agreements, agreementOf(&answer.Agreements[i]))
+	}
+	return resp, nil
+}
+
+// pairFilter gives what is read for a request.
+func (l *Ledger) pairFilter(req *trigonev1.SummarizeAgreementRequest) storage.PairFilter {
+	f := storage.PairFilter{
+		Restated: restated(req.GetBasis()), Kinds: numbers(req.GetKinds()),
+		IncisionFrom: instant(req.GetFilter().GetIncisionFrom()), IncisionBefore: instant(req.GetFilter().GetIncisionBefore()),
+		WordKinds: []int{kindNumber(laterKind), kindNumber(executedKind), kindNumber(ringFamilyKind)},
+	}
+	if len(f.Kinds) == 0 {
+		f.Kinds = numbers(measuredKinds)
+	}
+	for _, m := range req.GetMetrics() {
+		f.Metrics = append(f.Metrics, metricNumber(m))
+	}
+	for _, g := range req.GetFilter().GetGroups() {
+		for _, w := range g.GetWords() {
+			f.Groups = append(f.Groups, stored(Group{g.GetKind(), w}))
+		}
+	}
+	for _, kind := range req.GetStrata() {
+		f.WordKinds = append(f.WordKinds, kindNumber(kind))
+	}
+	// Just behind it: an operation begun at that moment counts.
+	asOf := l.archive.Now().UTC()
+	if req.GetAsOf() != nil {
+		asOf = instant(req.GetAsOf())
+	}
+	if behind := asOf.Add(1); f.IncisionBefore.IsZero() || behind.Before(f.IncisionBefore) {
+		f.IncisionBefore = behind
+	}
+	return f
+}
+
+func (l *Ledger) auditContext(f storage.PairFilter, filter *trigonev1.AuditFilter, basis trigonev1.Basis, counts storage.PairCounts, invented bool) *trigonev1.AuditContext {
+	return &trigonev1.AuditContext{
+		Parent: "sites/" + l.archive.Policy.Settings.Site, AsOf: timestamppb.New(f.IncisionBefore.Add(-1)), LastChange: counts.LastChange,
+		Basis: named(basis), Filter: filter, MethodVersion: methodVersion, PolicyHash: l.archive.Policy.Hash, Caution: figuresCaution, Invented: invented,
+	}
+}
+
+// ringSizes gives the labels of each family of the site's table, in order.
+func (l *Ledger) ringSizes() map[string][]float64 {
+	sizes := map[string][]float64{}
+	for _, r := range l.archive.Policy.Settings.Rings {
+		sizes[r.Family] = append(sizes[r.Family], r.Label)
+	}
+	for _, list := range sizes {
+		slices.Sort(list)
+	}
+	return sizes
+}
+
+// Kinds of words that say how a case is counted.
+const (
+	laterKind      = "later_operation"
+	executedKind   = "as_executed"
+	ringFamilyKind = "ring_family"
+)
+
+func auditCase(c storage.PairCase) *audit.Case {
+	out := &audit.Case{UID: c.UID, Incision: c.IncisionTime, Timing: c.PlanTiming}
+	yes := convert.Word(trigonev1.Answer_ANSWER_YES)
+	for _, w := range c.Words {
+		kind := kindOf(w.Kind)
+		switch {
+		case kind == laterKind && w.Word == yes:
+			out.Later = true
+		case kind == executedKind && w.Word == yes:
+			out.AsExecuted = true
+		}
+		out.Words = append(out.Words, audit.Group{Kind: kind, Word: w.Word})
+	}
+	return out
+}
+
+func auditPair(p storage.PairRow) audit.Pair {
+	return audit.Pair{
+		Key: audit.Key{
+			Kind:   discrepancy.Kind(convert.Word(trigonev1.ComparisonKind(p.Kind))),
+			Metric: metricName(p.Metric), Place: valve.Place(p.Place),
+			Stage: valve.Stage(convert.Word(trigonev1.Stage(p.Stage))), Method: valve.Method(convert.Word(trigonev1.Method(p.Method))),
+			Formula: p.FormulaNumber, MetricFormula: p.MetricFormulaNumber,
+		},
+		Order: p.Order, Run: p.Run, Verdict: discrepancy.Verdict(convert.Word(trigonev1.ComparisonVerdict(p.Verdict))),
+		Planned: maybe(p.Planned), Actual: maybe(p.Actual), Lower: maybe(p.Lower), Upper: maybe(p.Upper), Tolerance: maybe(p.Tolerance),
+	}
+}
+
+func maybe(v *float64) units.Maybe[float64] {
+	if v == nil {
+		return units.None[float64]()
+	}
+	return units.Some(*v)
+}
+
+// metricName gives the metric, leaf or parameter of a number.
+func metricName(number int) string {
+	if id, ok := metric.ByNumber(number); ok {
+		return string(id)
+	}
+	return discrepancy.ParameterByNumber(number)
+}
+
+func unknownStrata(kinds []string) []convert.Violation {
+	var list []convert.Violation
+	for i, kind := range kinds {
+		if !slices.Contains(GroupKinds(), kind) {
+			list = append(list, convert.Violation{Path: fmt.Sprintf("strata[%d]", i), Message: unknownKind()})
+		}
+	}
+	return list
+}
+
+func unknownKind() string {
+	return "is none of the kinds by which cases are filed: " + strings.Join(GroupKinds(), ", ")
+}
+
+func leftOut(list []audit.Left) []*trigonev1.LeftOut {
+	var out []*trigonev1.LeftOut
+	for _, l := range list {
+		out = append(out, &trigonev1.LeftOut{Reason: string(l.Reason), Count: int32(l.Count)})
+	}
+	return out
+}
+
+func agreementOf(g *audit.Agreement) *trigonev1.Agreement {
+	out := &trigonev1.Agreement{
+		Kind: convert.Enum[trigonev1.ComparisonKind](string(g.Kind)), Metric: g.Metric, Place: string(g.Place),
+		Stage: convert.Enum[trigonev1.Stage](string(g.Stage)), Method: convert.Enum[trigonev1.Method](string(g.Method)), Unit: g.Unit.UCUM(),
+		FormulaNumber: int32(g.Formula), MetricFormulaNumber: int32(g.MetricFormula), Sentence: g.Sentence,
+		PatientCount: int32(g.Patients), PairCount: int32(g.Pairs), LeftOut: leftOut(g.Left),
+		Bias: figureOf(g.Bias), Sd: figureOf(g.SD), LowerLimit: figureOf(g.LowerLimit), UpperLimit: figureOf(g.UpperLimit),
+		MeanAbsolute: figureOf(g.MeanAbsolute), RootMeanSquare: figureOf(g.RootMeanSquare), Slope: figureOf(g.Slope), Concordance: figureOf(g.Concordance),
+		WithinTolerance: shareOf(&g.WithinTolerance), Exact: shareOf(g.Exact), WithinOneSize: shareOf(g.WithinOneSize),
+	}
+	if g.Stratum != nil {
+		out.Stratum = &trigonev1.Stratum{Kind: g.Stratum.Kind, Word: g.Stratum.Word}
+	}
+	if r := g.InRange; r != nil {
+		out.InRange = &trigonev1.RangeFigure{
+			Inside: shareOf(&r.ShareFigure), BelowCount: int32(r.Below), AboveCount: int32(r.Above), Enough: r.Enough,
+			TenthsP: pointer(r.P), ZMean: pointer(r.ZMean), ZSd: pointer(r.ZSD),
+		}
+		if r.P.IsSome() {
+			for _, n := range r.Tenths {
+				out.InRange.TenthCounts = append(out.InRange.TenthCounts, int32(n))
+			}
+		}
+	}
+	for _, p := range g.Points {
+		out.Points = append(out.Points, &trigonev1.PairPoint{Planned: units.FromGrid(p[0], g.Grid), Measured: units.FromGrid(p[1], g.Grid)})
+	}
+	return out
+}
+
+func figureOf(f audit.Figure) *trigonev1.Figure {
+	return &trigonev1.Figure{Value: pointer(f.Value), Lower: pointer(f.Lower), Upper: pointer(f.Upper), NotEvaluableBecause: f.Because}
+}
+
+func shareOf(f *audit.ShareFigure) *trigonev1.ShareFigure {
+	if f == nil {
+		return nil
+	}
+	return &trigonev1.ShareFigure{Count: int32(f.Count), Of: int32(f.Of), Share: figureOf(f.Figure)}
+}
+
+// pointer gives a number as the contract has it: what is none, or past any number, is
+// unset.
+func pointer(v units.Maybe[float64]) *float64 {
+	n, ok := v.Get()
+	if !ok || math.IsNaN(n) || math.IsInf(n, 0) {
+		return nil
+	}
+	return &n
+}
