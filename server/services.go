@@ -133,7 +133,7 @@ func (auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFa
 }
 
 func (auditService) SummarizeAgreement(ctx context.Context, req *trigonev1.SummarizeAgreementRequest) (*trigonev1.SummarizeAgreementResponse, error) {
-	return answer(ctx, req, of(ctx).ledger.SummarizeAgreement)
+	return answer(ctx, req, across(ctx).ledger().SummarizeAgreement)
 }
 
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {

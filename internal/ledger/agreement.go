@@ -35,9 +35,11 @@ var measuredKinds = []trigonev1.ComparisonKind{
 	trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_EXECUTION,
 }
 
-// SummarizeAgreement says how far measured values lie from planned and predicted ones.
+// SummarizeAgreement says how far measured values lie from planned and predicted ones, at
+// one site: what is planned and measured in another way elsewhere is another figure.
 func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal, req *trigonev1.SummarizeAgreementRequest) (*trigonev1.SummarizeAgreementResponse, error) {
-	site, err := l.archive.Admit(who, req)
+	archive := l.archives[0]
+	site, err := archive.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}
@@ -53,12 +55,12 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 		return nil, err
 	}
 	question := audit.AgreementQuestion{
-		FirstRun: req.GetFirstRun(), Timings: each(req.GetPlanTimings()), Places: req.GetPlaces(), Strata: req.GetStrata(), RingSizes: l.ringSizes(),
+		FirstRun: req.GetFirstRun(), Timings: each(req.GetPlanTimings()), Places: req.GetPlaces(), Strata: req.GetStrata(), RingSizes: ringSizes(archive),
 	}
 	if req.GetView() == trigonev1.AuditView_AUDIT_VIEW_AS_EXECUTED {
 		question.View = audit.AsExecuted
 	}
-	f := l.pairFilter(req)
+	f := pairFilter(archive, req)
 	agreements := audit.NewAgreements(question)
 	cases := map[int64]*audit.Case{}
 	told := 0
@@ -71,7 +73,7 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 			gathered = gathered[:0]
 		}
 	}
-	counts, err := l.archive.Store.Pairs(ctx, site, f, func(c storage.PairCase) error {
+	counts, err := archive.Store.Pairs(ctx, site, f, func(c storage.PairCase) error {
 		told++
 		if one := auditCase(c); agreements.AddCase(one) {
 			cases[c.Number] = one
@@ -93,17 +95,17 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	}
 	flush()
 	casebook.AccessOf(ctx).Cases(told)
-	erased, err := l.archive.Store.Erased(ctx, site)
+	erased, err := archive.Store.Erased(ctx, site)
 	if err != nil {
 		return nil, err
 	}
-	invented, err := l.archive.Invented(ctx)
+	invented, err := archive.Invented(ctx)
 	if err != nil {
 		return nil, err
 	}
 	answer := agreements.Answer()
 	resp := &trigonev1.SummarizeAgreementResponse{
-		Context:           l.auditContext(f, req.GetFilter(), req.GetBasis(), counts, invented),
+		Context:           auditContext(archive, f, req.GetFilter(), req.GetBasis(), counts, invented),
 		EligibleCaseCount: int32(answer.Eligible), ComparedCaseCount: int32(answer.Paired), LeftOut: leftOut(answer.Left),
 		RetractedCaseCount: int32(counts.RetractedCases), ErasedCaseCount: int32(erased), StrataCount: int32(answer.Looked),
 	}
@@ -114,7 +116,7 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 }
 
 // pairFilter gives what is read for a request.
-func (l *Ledger) pairFilter(req *trigonev1.SummarizeAgreementRequest) storage.PairFilter {
+func pairFilter(archive *casebook.Archive, req *trigonev1.SummarizeAgreementRequest) storage.PairFilter {
 	f := storage.PairFilter{
 		Restated: restated(req.GetBasis()), Kinds: numbers(req.GetKinds()),
 		IncisionFrom: instant(req.GetFilter().GetIncisionFrom()), IncisionBefore: instant(req.GetFilter().GetIncisionBefore()),
@@ -135,7 +137,7 @@ func (l *Ledger) pairFilter(req *trigonev1.SummarizeAgreementRequest) storage.Pa
 		f.WordKinds = append(f.WordKinds, kindNumber(kind))
 	}
 	// Just behind it: an operation begun at that moment counts.
-	asOf := l.archive.Now().UTC()
+	asOf := archive.Now().UTC()
 	if req.GetAsOf() != nil {
 		asOf = instant(req.GetAsOf())
 	}
@@ -145,17 +147,17 @@ func (l *Ledger) pairFilter(req *trigonev1.SummarizeAgreementRequest) storage.Pa
 	return f
 }
 
-func (l *Ledger) auditContext(f storage.PairFilter, filter *trigonev1.AuditFilter, basis trigonev1.Basis, counts storage.PairCounts, invented bool) *trigonev1.AuditContext {
+func auditContext(archive *casebook.Archive, f storage.PairFilter, filter *trigonev1.AuditFilter, basis trigonev1.Basis, counts storage.PairCounts, invented bool) *trigonev1.AuditContext {
 	return &trigonev1.AuditContext{
-		Parent: "sites/" + l.archive.Policy.Settings.Site, AsOf: timestamppb.New(f.IncisionBefore.Add(-1)), LastChange: counts.LastChange,
-		Basis: named(basis), Filter: filter, MethodVersion: methodVersion, PolicyHash: l.archive.Policy.Hash, Caution: figuresCaution, Invented: invented,
+		Parent: "sites/" + archive.Policy.Settings.Site, AsOf: timestamppb.New(f.IncisionBefore.Add(-1)), LastChange: counts.LastChange,
+		Basis: named(basis), Filter: filter, MethodVersion: methodVersion, PolicyHash: archive.Policy.Hash, Caution: figuresCaution, Invented: invented,
 	}
 }
 
 // ringSizes gives the labels of each family of the site's table, in order.
-func (l *Ledger) ringSizes() map[string][]float64 {
+func ringSizes(archive *casebook.Archive) map[string][]float64 {
 	sizes := map[string][]float64{}
-	for _, r := range l.archive.Policy.Settings.Rings {
+	for _, r := range archive.Policy.Settings.Rings {
 		sizes[r.Family] = append(sizes[r.Family], r.Label)
 	}
 	for _, list := range sizes {
