@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -15,6 +16,7 @@ func (a *app) agreementCommand() *cobra.Command {
 	var groups, kinds, metrics, places, strata []string
 	var asOf string
 	var asExecuted, firstRun bool
+	var sheet sheetFlags
 	c := &cobra.Command{
 		Use:   "agreement",
 		Short: "Say how far results lie from plans and predictions",
@@ -30,6 +32,9 @@ signed and received before incision.`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			if err := sheet.check(a); err != nil {
 				return err
 			}
 			cases, err := filter.selected()
@@ -61,7 +66,8 @@ signed and received before incision.`,
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), answer)
 				case formatCSV:
-					return render.AgreementCSV(cmd.OutOrStdout(), answer)
+					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
+						func(w io.Writer, s render.Sheet) error { return render.AgreementCSV(w, answer, s) }, render.AgreementDictionary)
 				}
 				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
 				render.Agreement(cmd.OutOrStdout(), answer)
@@ -70,6 +76,7 @@ signed and received before incision.`,
 		},
 	}
 	filter.periodFlags(c)
+	sheet.flags(c, false)
 	f := c.Flags()
 	f.StringArrayVar(&groups, "group", nil, groupUsage)
 	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as height, aim or prediction_from_plan; may be repeated")

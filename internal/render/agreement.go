@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"strconv"
-	"strings"
 
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -13,9 +12,7 @@ import (
 // Agreement prints how far results lie from plans and predictions: each figure as the
 // sentence that it says, then the numbers side by side, then what they are drawn from.
 func Agreement(w io.Writer, r *trigonev1.SummarizeAgreementResponse) {
-	if r.GetContext().GetInvented() {
-		fmt.Fprintln(w, "Invented cases: these figures say nothing of any department.")
-	}
+	Invented(w, r.GetContext().GetInvented())
 	wrapped(w, "", "", agreementSource(r))
 	for _, l := range r.GetLeftOut() {
 		wrapped(w, "  ", "    ", fmt.Sprintf("%s left out: %s", count(int(l.GetCount()), "case", "cases"), words.Spaced(l.GetReason())))
@@ -116,51 +113,104 @@ func shareText(s *trigonev1.ShareFigure) string {
 	return fmt.Sprintf("%d of %d (%s to %s %%)", s.GetCount(), s.GetOf(), number(100*s.GetShare().GetLower(), 0), number(100*s.GetShare().GetUpper(), 0))
 }
 
+// agreementColumns are those of a sheet of figures.
+func agreementColumns(s Sheet) []sheetColumn[*trigonev1.Agreement] {
+	type row = *trigonev1.Agreement
+	word := func(name, meaning string, of func(row) string) sheetColumn[row] {
+		return sheetColumn[row]{name: name, meaning: meaning, of: of}
+	}
+	counted := func(name, meaning string, of func(row) int32) sheetColumn[row] {
+		return sheetColumn[row]{name: name, meaning: meaning, of: func(a row) string { return strconv.Itoa(int(of(a))) }}
+	}
+	columns := []sheetColumn[row]{
+		word("says", "What the figures say, in a sentence.", row.GetSentence),
+		{name: "kind", meaning: "What is held against what.", words: enumWords(trigonev1.ComparisonKind(0)), of: func(a row) string { return wordKey(a.GetKind()) }},
+		word("metric", "Metric, leaf or parameter that is compared.", row.GetMetric),
+		word("place", "Place on the valve; empty: the first such step of each patient, or the whole valve.", row.GetPlace),
+		{name: "stage", meaning: "When it was measured.", words: enumWords(trigonev1.Stage(0)), of: func(a row) string { return wordKey(a.GetStage()) }},
+		{name: "method", meaning: "Method of the measurement.", words: enumWords(trigonev1.Method(0)), of: func(a row) string { return wordKey(a.GetMethod()) }},
+		word("unit", "UCUM unit of the numbers of the line.", row.GetUnit),
+		word("stratum_kind", "Kind of the word for which the line is given apart; empty: all cases.", func(a row) string { return a.GetStratum().GetKind() }),
+		word("stratum", "That word.", func(a row) string { return a.GetStratum().GetWord() }),
+		counted("patients", "Patients with such a comparison.", row.GetPatientCount),
+		counted("pairs", "Of these, with a number on both sides.", row.GetPairCount),
+	}
+	figure := func(name, meaning string, of func(row) *trigonev1.Figure) {
+		for _, end := range figureEnds {
+			columns = append(columns, sheetColumn[row]{name: name + end.suffix, meaning: meaning + end.meaning, of: func(a row) string {
+				if f := of(a); f != nil {
+					return plainNumber(end.of(f))
+				}
+				return ""
+			}})
+		}
+	}
+	figure("bias", "Mean of measured minus planned or predicted", row.GetBias)
+	figure("sd", "Standard deviation of the differences", row.GetSd)
+	figure("lower_limit", "Lower 95 % limit of agreement", row.GetLowerLimit)
+	figure("upper_limit", "Upper 95 % limit of agreement", row.GetUpperLimit)
+	figure("mean_absolute", "Mean of the differences without their sign", row.GetMeanAbsolute)
+	figure("root_mean_square", "Root of the mean squared difference", row.GetRootMeanSquare)
+	figure("slope", "Slope of the difference on the plan, or on the mean of both sides for predictions", row.GetSlope)
+	figure("concordance", "Concordance correlation coefficient, never to be compared between lines", row.GetConcordance)
+	share := func(name, meaning string, of func(row) *trigonev1.ShareFigure) {
+		counted := func(suffix, about string, n func(*trigonev1.ShareFigure) string) {
+			columns = append(columns, sheetColumn[row]{name: name + suffix, meaning: meaning + about, of: func(a row) string {
+				if s := of(a); s.GetOf() > 0 {
+					return n(s)
+				}
+				return ""
+			}})
+		}
+		counted("", ": how many.", func(s *trigonev1.ShareFigure) string { return strconv.Itoa(int(s.GetCount())) })
+		counted("_of", ": of how many.", func(s *trigonev1.ShareFigure) string { return strconv.Itoa(int(s.GetOf())) })
+		counted("_lower", ": lower end of the 95 % interval of the share, from 0 to 1.", func(s *trigonev1.ShareFigure) string { return plainNumber(s.GetShare().Lower) })
+		counted("_upper", ": upper end of it.", func(s *trigonev1.ShareFigure) string { return plainNumber(s.GetShare().Upper) })
+	}
+	share("within_tolerance", "Pairs within the tolerance that they were judged by", row.GetWithinTolerance)
+	share("label_as_planned", "Labels of rings as planned", row.GetExact)
+	share("label_within_one_size", "Labels of rings as planned or the next size of the family", row.GetWithinOneSize)
+	share("inside_range", "Measured values inside the range aimed at or predicted", func(a row) *trigonev1.ShareFigure { return a.GetInRange().GetInside() })
+	outside := func(name, meaning string, of func(*trigonev1.RangeFigure) int32) {
+		columns = append(columns, sheetColumn[row]{name: name, meaning: meaning, of: func(a row) string {
+			if a.GetInRange() == nil {
+				return ""
+			}
+			return strconv.Itoa(int(of(a.GetInRange())))
+		}})
+	}
+	outside("below_range", "Measured values below that range.", (*trigonev1.RangeFigure).GetBelowCount)
+	outside("above_range", "Measured values above that range.", (*trigonev1.RangeFigure).GetAboveCount)
+	columns = append(columns,
+		counted("formula_number", "Number of the formula of the comparison: lines with different ones are not the same figure.", row.GetFormulaNumber),
+		counted("metric_formula_number", "Number of the formula of the metric; 0: it has none.", row.GetMetricFormulaNumber))
+	return append(columns, ofSheet[row](s)...)
+}
+
+// figureEnds are the three numbers of a figure.
+var figureEnds = []struct {
+	suffix, meaning string
+	of              func(*trigonev1.Figure) *float64
+}{
+	{"", ", in the unit.", func(f *trigonev1.Figure) *float64 { return f.Value }},
+	{"_lower", ": lower end of its 95 % interval.", func(f *trigonev1.Figure) *float64 { return f.Lower }},
+	{"_upper", ": upper end of it.", func(f *trigonev1.Figure) *float64 { return f.Upper }},
+}
+
 // AgreementCSV writes the figures as lines: a number with the ends of its interval beside
 // it, empty where there is none.
-func AgreementCSV(w io.Writer, r *trigonev1.SummarizeAgreementResponse) error {
-	out := newSheet(w)
-	header := []string{"kind", "metric", "place", "stage", "method", "unit", "stratum_kind", "stratum", "patients", "pairs"}
-	figures := []string{"bias", "sd", "lower_limit", "upper_limit", "mean_absolute", "root_mean_square", "slope", "concordance"}
-	for _, f := range figures {
-		header = append(header, f, f+"_lower", f+"_upper")
-	}
-	shares := []string{"within_tolerance", "label_as_planned", "label_within_one_size", "inside_range"}
-	for _, s := range shares {
-		header = append(header, s, s+"_of", s+"_lower", s+"_upper")
-	}
-	header = append(header, "below_range", "above_range", "formula_number", "metric_formula_number", "sentence", basisColumn)
-	if err := out.row(header); err != nil {
-		return err
-	}
-	for _, a := range r.GetAgreements() {
-		line := []string{Word(a.GetKind()), a.GetMetric(), a.GetPlace(), Word(a.GetStage()), Word(a.GetMethod()), a.GetUnit(),
-			a.GetStratum().GetKind(), a.GetStratum().GetWord(), strconv.Itoa(int(a.GetPatientCount())), strconv.Itoa(int(a.GetPairCount()))}
-		for _, f := range []*trigonev1.Figure{a.GetBias(), a.GetSd(), a.GetLowerLimit(), a.GetUpperLimit(), a.GetMeanAbsolute(), a.GetRootMeanSquare(), a.GetSlope(), a.GetConcordance()} {
-			line = append(line, plainNumber(f.Value), plainNumber(f.Lower), plainNumber(f.Upper))
-		}
-		for _, s := range []*trigonev1.ShareFigure{a.GetWithinTolerance(), a.GetExact(), a.GetWithinOneSize(), a.GetInRange().GetInside()} {
-			if s.GetOf() == 0 {
-				line = append(line, "", "", "", "")
-				continue
-			}
-			line = append(line, strconv.Itoa(int(s.GetCount())), strconv.Itoa(int(s.GetOf())), plainNumber(s.GetShare().Lower), plainNumber(s.GetShare().Upper))
-		}
-		below, above := "", ""
-		if in := a.GetInRange(); in != nil {
-			below, above = strconv.Itoa(int(in.GetBelowCount())), strconv.Itoa(int(in.GetAboveCount()))
-		}
-		line = append(line, below, above, strconv.Itoa(int(a.GetFormulaNumber())), strconv.Itoa(int(a.GetMetricFormulaNumber())), a.GetSentence(), Word(r.GetContext().GetBasis()))
-		if err := out.row(line); err != nil {
-			return err
-		}
-	}
-	return out.end()
+func AgreementCSV(w io.Writer, r *trigonev1.SummarizeAgreementResponse, s Sheet) error {
+	return writeSheet(w, s, agreementColumns(s), r.GetAgreements())
+}
+
+// AgreementDictionary writes what the columns of that mean.
+func AgreementDictionary(w io.Writer, s Sheet) error {
+	return writeDictionary(w, s, "How far results lie from plans, aims and predictions, one line for each figure.", agreementColumns(s))
 }
 
 func plainNumber(v *float64) string {
 	if v == nil {
 		return ""
 	}
-	return strings.TrimSuffix(strconv.FormatFloat(*v, 'f', -1, 64), ".0")
+	return strconv.FormatFloat(*v, 'f', -1, 64)
 }
