@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"net/url"
+	"strings"
 )
 
 // Everything of ours is named under Base as long as it is inside: in the tables, in
@@ -38,6 +39,23 @@ func (s Site) Named(text []byte) []byte {
 	// In the search for an identifier of ours.
 	const asked = "?identifier="
 	return bytes.ReplaceAll(text, []byte(asked+url.QueryEscape(Base+"/")), []byte(asked+url.QueryEscape(base+"/")))
+}
+
+// Inside gives the built-in name of what the site gives a name of ours; a name of
+// another stays as it is. The built-in name is none of a site with a base of its own:
+// what is given for it is no name of anything.
+func (s Site) Inside(name string) string {
+	base := ownBase(s.Base)
+	if base == "" {
+		return name
+	}
+	if rest, ours := strings.CutPrefix(name, base+"/"); ours {
+		return Base + "/" + rest
+	}
+	if strings.HasPrefix(name, Base+"/") {
+		return "\x00" + name
+	}
+	return name
 }
 
 // renamed puts one beginning of a string of JSON in the place of another, where one of

@@ -177,6 +177,24 @@ func TestPatientOfOurNamesStaysAsItIs(t *testing.T) {
 	}
 }
 
+// Names go in as they came out.
+func TestInside(t *testing.T) {
+	site := fhirmap.Site{Base: "urn:x:y"}
+	for _, tt := range [][2]string{
+		{"urn:x:y/sites/a/operator", fhirmap.Base + "/sites/a/operator"}, {"urn:x:y2/a", "urn:x:y2/a"}, {"http://loinc.org", "http://loinc.org"}, {"", ""},
+	} {
+		if got := site.Inside(tt[0]); got != tt[1] {
+			t.Errorf("%s is %s", tt[0], got)
+		}
+		if got := (fhirmap.Site{}).Inside(tt[1]); got != tt[1] {
+			t.Errorf("%s is %s without a base", tt[1], got)
+		}
+	}
+	if got := site.Inside(fhirmap.Base + "/a"); got == fhirmap.Base+"/a" {
+		t.Error("the built-in name is one of the site")
+	}
+}
+
 // A base is only put where a name of ours begins.
 func TestNamed(t *testing.T) {
 	site := fhirmap.Site{Base: "urn:x:y"}

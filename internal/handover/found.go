@@ -100,6 +100,9 @@ func (d *Desk) PublicCodes() map[string][]string { return fhirmap.PublicCodes(d.
 // Canonical gives the canonical URL of a resource of Terminology.
 func (d *Desk) Canonical(typ, id string) string { return d.of.Canonical(typ, id) }
 
+// Inside gives the name that rows have of a system that the site names.
+func (d *Desk) Inside(system string) string { return d.of.Inside(system) }
+
 // PatientOf gives the identifier of the patient to whom the site's resources refer by
 // a target, Patient/id; false: no target of theirs is like it.
 func (d *Desk) PatientOf(target string) (system, value string, ok bool) {

@@ -105,6 +105,19 @@ func (f *fixture) ourQueries(t *testing.T) (list [][3]string) {
 			}
 		}
 	}
+	// Rows have who operated or signed as a hash alone.
+	for _, p := range [][3]string{{"Procedure", "performer", "performer.actor"}, {"ServiceRequest", "requester", "requester"}} {
+		for _, e := range f.search(t, ask(p[0], "_count", "1000")).Entry {
+			walk(e.Resource, p[2], func(v any) {
+				who, _ := v.(map[string]any)["identifier"].(map[string]any)
+				key := [3]string{p[0], p[1] + ":identifier", text(who, "system") + "|" + text(who, "value")}
+				if !seen[key] {
+					seen[key] = true
+					list = append(list, key)
+				}
+			})
+		}
+	}
 	return list
 }
 

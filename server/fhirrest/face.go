@@ -623,7 +623,7 @@ func (f *Face) searched(r *http.Request, t *resourceType) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	q, err := parseQuery(t, params, strict, f.zone, f.base, f.desk.PatientOf)
+	q, err := parseQuery(t, params, strict, f.zone, f.base, f.desk)
 	if err != nil {
 		return answer{}, err
 	}

@@ -156,26 +156,31 @@ func (q query) matches(r record) bool {
 	return true
 }
 
-// reading parses a query.
-type patientOf func(target string) (system, value string, ok bool)
+// siteNames are what a site calls things in a query.
+type siteNames interface {
+	// PatientOf gives the identifier of a patient whom references name; false: no
+	// reference is like that.
+	PatientOf(target string) (system, value string, ok bool)
+	// Inside gives the name that rows have of a system.
+	Inside(system string) string
+}
 
+// reading parses a query.
 type reading struct {
 	q      query
 	strict bool
 	zone   *time.Location
 	base   string
-	// patientOf gives the identifier of a patient whom references name; false: no
-	// reference is like that.
-	patientOf patientOf
-	values    int
-	since     time.Time // the earliest that the dates of the present criterion allow
+	site   siteNames
+	values int
+	since  time.Time // the earliest that the dates of the present criterion allow
 }
 
 // parseQuery reads the parameters of a search. Unknown ones are refused if strict,
 // else left out; a known one that cannot be understood is always refused, since an
 // answer without it would hold what was not asked for.
-func parseQuery(of *resourceType, params url.Values, strict bool, zone *time.Location, base string, patient patientOf) (query, error) {
-	r := reading{q: query{of: of, count: usualCount, used: url.Values{}}, strict: strict, zone: zone, base: base, patientOf: patient}
+func parseQuery(of *resourceType, params url.Values, strict bool, zone *time.Location, base string, site siteNames) (query, error) {
+	r := reading{q: query{of: of, count: usualCount, used: url.Values{}}, strict: strict, zone: zone, base: base, site: site}
 	n := 0
 	for _, list := range params {
 		n += len(list)
@@ -433,7 +438,7 @@ func (r *reading) narrow(c *criterion, p param, modifier, part string) error {
 			if local == id {
 				local = patientPrefix + id
 			}
-			if system, value, named := r.patientOf(local); named {
+			if system, value, named := r.site.PatientOf(local); named {
 				c.cases = append(c.cases, ofCase{patient: coding{system, value}})
 			}
 			return nil
@@ -525,6 +530,9 @@ func (r *reading) staffTest(modifier, part string) (test, error) {
 		return nil, errStaff
 	}
 	r.q.staff = append(r.q.staff, who)
+	if len(parts) == 2 {
+		parts[0] = r.site.Inside(parts[0])
+	}
 	asked := staffHash(parts...)
 	return func(v *values) bool { return slices.Contains(v.hashes, asked) }, nil
 }

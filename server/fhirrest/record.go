@@ -56,6 +56,8 @@ type reader struct {
 	zone *time.Location
 	// presence says that of what rows do not tell only its presence is read.
 	presence bool
+	// inside gives the name that rows have of a system; nil: its own.
+	inside func(system string) string
 	// before holds what was read, by parameter and text: most of what the resources
 	// of a case can be searched by, they have in common.
 	before map[string]*values
@@ -285,7 +287,11 @@ func (r *reader) add(v *values, p param, path string, element any) {
 	if p.staff {
 		o, _ := element.(object)
 		if id, ok := o["identifier"].(object); ok && text(id, "value") != "" {
-			for _, h := range []hash{staffHash(text(id, "value")), staffHash(text(id, "system"), text(id, "value"))} {
+			system := text(id, "system")
+			if r.inside != nil {
+				system = r.inside(system)
+			}
+			for _, h := range []hash{staffHash(text(id, "value")), staffHash(system, text(id, "value"))} {
 				if !slices.Contains(v.hashes, h) {
 					v.hashes = append(v.hashes, h)
 				}

@@ -135,6 +135,7 @@ const valueBytes = 1600
 func (s *shelf) prepare(rendered handover.CaseResources) (*content, error) {
 	c := &content{uid: rendered.UID, version: rendered.Version, history: rendered.HistoryNumber, changed: rendered.ChangedTime, byType: map[string][]record{}}
 	reader := newReader(s.zone)
+	reader.inside = s.desk.Inside
 	var texts []byte
 	slices.SortFunc(rendered.Resources, func(a, b fhirmap.Resource) int { return cmp.Compare(a.ID, b.ID) })
 	parts := partsOf(rendered.Resources)
