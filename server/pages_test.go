@@ -2,14 +2,19 @@ package server
 
 import (
 	"fmt"
+	"html"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"trigone/internal/deployment"
+	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server/pages"
+	"trigone/testdata"
 )
 
 // pathOf gives an address of each page; a site's case stands where a route asks for one.
@@ -226,6 +231,139 @@ func TestPagesOfAnotherHost(t *testing.T) {
 		}
 		if err := resp.Body.Close(); err != nil || resp.StatusCode != want {
 			t.Errorf("%q: %d, %v", host, resp.StatusCode, err)
+		}
+	}
+}
+
+// What identifies stands inside a page alone: in no title, no address that it leads to,
+// no header and no log; and who read it has a line.
+func TestPagesKeepWhatIdentifiesToThemselves(t *testing.T) {
+	s := trust(t, nil)
+	s.fill(s.conn(""))
+	file, err := testdata.Read(testdata.Cases, "core-only")
+	s.ok(err)
+	number, patient := file.GetExternalIdentifier(), file.GetPatientIdentifier()
+	secrets := []string{number.GetValue(), patient.GetValue(), url.QueryEscape(number.GetSystem()), patient.GetSystem()}
+	token := s.token("both", nil)
+	uid := s.pathOf("{uid}", "harbour")
+	titles, addresses := regexp.MustCompile(`<title>(.*)</title>`), regexp.MustCompile(` (?:href|action|src)="([^"]*)"`)
+	hides := func(where, text string) {
+		for _, secret := range secrets {
+			if strings.Contains(text, secret) {
+				t.Errorf("%s tells %q: %.100s", where, secret, text)
+			}
+		}
+	}
+	identified := 0
+	for _, route := range pages.Routes() {
+		path := s.pathOf(route, "harbour")
+		code, body, header := s.do(s.page(http.MethodGet, path+"?site=harbour", token, nil))
+		if strings.Contains(body, number.GetValue()) {
+			identified++
+		}
+		hides(path+", in its header", fmt.Sprint(header))
+		if code != http.StatusOK || !strings.HasPrefix(header.Get("Content-Type"), "text/html") {
+			continue
+		}
+		hides(path+", in its title", titles.FindString(body))
+		for _, m := range addresses.FindAllStringSubmatch(body, -1) {
+			hides(path+", in an address", m[1])
+		}
+	}
+	if identified < 3 {
+		t.Errorf("only %d pages show the case's number: the test looks at nothing", identified)
+	}
+	find := func(number, system string) (int, string, http.Header) {
+		return s.do(s.page(http.MethodPost, "/cases?site=harbour", token, url.Values{"number": {number}, "system": {system}}, "Sec-Fetch-Site", "same-origin"))
+	}
+	code, _, header := find(number.GetValue(), number.GetSystem())
+	if code != http.StatusSeeOther || header.Get("Location") != "/cases/"+uid+"?site=harbour" {
+		t.Errorf("a case by its number: %d to %q", code, header.Get("Location"))
+	}
+	if code, body, _ := find("NO-SUCH-NUMBER", number.GetSystem()); code != http.StatusOK || !strings.Contains(body, "No case of this site") || strings.Contains(body, "NO-SUCH-NUMBER") {
+		t.Errorf("a number that no case has: %d", code)
+	}
+	for _, e := range s.logs.All() {
+		hides("the log", fmt.Sprint(e.Message, e.ContextMap()))
+		if strings.Contains(fmt.Sprint(e.ContextMap()), uid) {
+			t.Errorf("the log names a case: %v", e.ContextMap())
+		}
+	}
+	audit := trigonev1.NewAuditServiceClient(s.conn(""))
+	lines := map[string]bool{}
+	for range 100 { // lines of reads are written together, a moment later
+		list, err := audit.ListAccesses(s.as("both"), &trigonev1.ListAccessesRequest{Parent: "sites/harbour", Caller: "both", PageSize: 200})
+		s.ok(err)
+		for _, a := range list.GetAccesses() {
+			if a.GetCaseName() == s.cases["harbour"] {
+				lines[a.GetMethod()] = true
+			}
+		}
+		if lines["GET /cases/{uid}"] && lines["GET /cases/{uid}/bundle"] {
+			break
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	for _, want := range []string{"GET /cases", "GET /cases/{uid}", "GET /cases/{uid}/note", "GET /cases/{uid}/note.pdf", "GET /cases/{uid}/bundle", "POST /cases"} {
+		if !lines[want] {
+			t.Errorf("no line of %s: %v", want, lines)
+		}
+	}
+}
+
+// A case of another site, and one that there is not, are answered by the same page.
+func TestAForeignCaseHasThePageOfNone(t *testing.T) {
+	s := trust(t, nil)
+	s.fill(s.conn(""))
+	token := s.token("harbour-reader", nil)
+	for _, route := range pages.Routes() {
+		if !strings.Contains(route, "{uid}") {
+			continue
+		}
+		foreign, other, _ := s.do(s.page(http.MethodGet, s.pathOf(route, "bay"), token, nil))
+		none, text, _ := s.do(s.page(http.MethodGet, strings.ReplaceAll(route, "{uid}", "00000000-0000-4000-8000-000000000000"), token, nil))
+		if foreign != http.StatusNotFound || none != foreign || other != text {
+			t.Errorf("%s: %d and %d", route, foreign, none)
+		}
+	}
+}
+
+// What rules, metrics, sources and a case lead to is there.
+func TestLinksOfTheReferenceLeadSomewhere(t *testing.T) {
+	s := trust(t, nil)
+	s.fill(s.conn(""))
+	token := s.token("harbour-reader", nil)
+	bodies := map[string]string{}
+	for _, path := range []string{"/rules", "/metrics", "/sources", s.pathOf("/cases/{uid}", "harbour")} {
+		code, body, _ := s.do(s.page(http.MethodGet, path, token, nil))
+		if code != http.StatusOK {
+			t.Fatal(path, code)
+		}
+		bodies[path] = body
+	}
+	links := regexp.MustCompile(` href="([^"#]*)#([^"]+)"`)
+	count := 0
+	for from, body := range bodies {
+		for _, m := range links.FindAllStringSubmatch(html.UnescapeString(body), -1) {
+			to := m[1]
+			if to == "" {
+				to = from
+			}
+			count++
+			if !strings.Contains(bodies[to], ` id="`+m[2]+`"`) {
+				t.Errorf("%s leads to %s#%s, which is not there", from, to, m[2])
+			}
+		}
+	}
+	if count < 500 {
+		t.Errorf("only %d links were found", count)
+	}
+	for asked, want := range map[string]string{
+		"/rules?q=COAPTATION-longer-than-leaflet": "1 rule with", "/rules?q=nothing-has-this": "0 rules with", "/rules?subject=Note&q=zzz": "0 rules with",
+		"/metrics?q=angle_corrected_regurgitant_volume": "1 metric or measured value with", "/rules?q=%3Cscript%3E": "0 rules with “&lt;script&gt;”",
+	} {
+		if _, body, _ := s.do(s.page(http.MethodGet, asked, token, nil)); !strings.Contains(body, want) {
+			t.Errorf("%s does not say %q", asked, want)
 		}
 	}
 }

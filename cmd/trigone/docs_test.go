@@ -122,6 +122,7 @@ func TestDocumentsCommandsRun(t *testing.T) {
 		}
 	}
 	askQuestions(t, running.RESTAddr())
+	seePages(t, running.RESTAddr())
 	if ran < 8 {
 		t.Errorf("only %d commands were found; the test reads the documents wrongly", ran)
 	}
@@ -192,6 +193,39 @@ func seen(t *testing.T, s shown, output string) {
 }
 
 // pathLike finds what looks like a path of this repository in backticks.
+// shownPage is a row of the README's table of pages: the address, and words of the page.
+var shownPage = regexp.MustCompile("(?m)^\\| [^|]+ \\| `(/[^`]*)` \\| ([^|]+) \\|$")
+
+// seePages asks for the pages of the README, and looks for what it says of them.
+func seePages(t *testing.T, address string) {
+	t.Helper()
+	readme, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := shownPage.FindAllStringSubmatch(string(readme), -1)
+	if len(rows) < 7 {
+		t.Errorf("%d pages were found, want 7", len(rows))
+	}
+	for _, row := range rows {
+		request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "http://"+address+row[1], nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer, err := http.DefaultClient.Do(request)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(answer.Body)
+		if err = errors.Join(err, answer.Body.Close()); err != nil {
+			t.Fatal(err)
+		}
+		if answer.StatusCode != http.StatusOK || !strings.Contains(string(text), row[2]) {
+			t.Errorf("%s: status %d, and it does not say %q", row[1], answer.StatusCode, row[2])
+		}
+	}
+}
+
 var pathLike = regexp.MustCompile("`((?:\\./)?(?:cmd|server|fhirmap|internal|proto|testdata|\\.ci)(?:/[A-Za-z0-9_.-]+)*/?)`")
 
 // TestDocumentsPathsExist looks up every path that the documents name.

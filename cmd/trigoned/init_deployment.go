@@ -58,7 +58,7 @@ refused, nobody:    trigone discrepancies --server %[4]s --ca %[5]s
 	c.Flags().StringVar(&dir, "out", "", "folder to write to; it must hold no deployment")
 	c.Flags().StringSliceVar(&o.Hosts, "host", []string{"localhost", "127.0.0.1", "::1"}, "names and addresses of the server's certificate")
 	c.Flags().StringVar(&grpc, "grpc", "127.0.0.1:7430", "where the server listens for gRPC")
-	c.Flags().StringVar(&http, "http", "127.0.0.1:7431", "where the server listens for FHIR over HTTP")
+	c.Flags().StringVar(&http, "http", "127.0.0.1:7431", "where the server listens for FHIR over HTTP and for browsers")
 	if err := c.MarkFlagRequired("out"); err != nil {
 		panic(err) // the flag stands above
 	}

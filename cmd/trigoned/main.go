@@ -113,7 +113,7 @@ Exit codes: 0 stopped as asked, 1 failed, 2 wrong use.`,
 	}
 	c.Flags().StringVar(&o.Deployment, "deployment", "", "deployment file, YAML: listeners, TLS, identities, rights, sites and store; without it only loopback is served")
 	c.Flags().StringVar(&o.Listen, "listen", "127.0.0.1:7430", "loopback address to serve on; others need a deployment file")
-	c.Flags().StringVar(&o.HTTPListen, "http-listen", "", "loopback address to serve FHIR R4 on over HTTP, read only; default: not served")
+	c.Flags().StringVar(&o.HTTPListen, "http-listen", "", "loopback address to serve FHIR R4, read only, and pages for a browser on over HTTP; default: not served")
 	c.Flags().StringVar(&o.HTTPBaseURL, "http-base-url", "", "address that FHIR resources are named by, if a proxy stands before; default: http, the address served and /fhir")
 	c.Flags().StringVar(&o.StorePath, "store", "trigone.db", "SQLite file of the record; made if it is not there")
 	c.Flags().BoolVar(&o.StoreMustExist, "must-exist", false, "refuse to begin a new record: for a service whose record is there")

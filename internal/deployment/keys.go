@@ -58,7 +58,7 @@ func (d *Deployment) keys() []key {
 	return []key{
 		{"listen", true, "where the server listens", section([]key{
 			{"grpc", true, "address of the gRPC service, host:port", text(&d.Listen.GRPC, address)},
-			{"http", false, "address of FHIR over HTTP, host:port; left out: not served", text(&d.Listen.HTTP, address)},
+			{"http", false, "address of FHIR over HTTP and of the pages for a browser, host:port; left out: not served", text(&d.Listen.HTTP, address)},
 			{"http_base_url", false, "address that FHIR resources are named by, if a proxy stands before", text(&d.Listen.HTTPBaseURL, baseURL)},
 			{"operations", false, "address on loopback of health and metrics over HTTP, host:port; left out: not served", text(&d.Listen.Operations, address)},
 		})},

@@ -162,15 +162,16 @@ var metricsPage = page{
 	reads: trigonev1.ReferenceService_ListMetrics_FullMethodName,
 	answer: func(v *visit) (view, error) {
 		list, cited := convert.MetricDefinitions(true), citations()
-		readBy := map[string][]string{}
+		readBy, listed := map[string][]string{}, map[string]bool{}
 		for _, m := range list.GetMetrics() {
+			listed[m.GetId()] = true
 			for _, input := range m.GetInputs() {
 				readBy[input] = append(readBy[input], m.GetId())
 			}
 		}
 		var computed, measured []entry
 		for _, m := range list.GetMetrics() {
-			if e := v.metricEntry(m, readBy[m.GetId()], cited); m.GetLeaf() {
+			if e := v.metricEntry(m, readBy[m.GetId()], listed, cited); m.GetLeaf() {
 				measured = append(measured, e)
 			} else {
 				computed = append(computed, e)
@@ -181,11 +182,15 @@ var metricsPage = page{
 	},
 }
 
-func (v *visit) metricEntry(m *trigonev1.MetricDefinition, readBy []string, cited map[string]string) entry {
+func (v *visit) metricEntry(m *trigonev1.MetricDefinition, readBy []string, listed map[string]bool, cited map[string]string) entry {
 	e := entry{ID: m.GetId(), Name: words.Capital(m.GetName()), Tag: cmp.Or(render.Unit(m.GetUnit()), "a number"), group: measuredGroup}
 	to := func(ids []string) (list []link) {
 		for _, id := range ids {
-			list = append(list, link{Name: words.Spaced(id), Address: v.address(metricsPath) + "#" + id})
+			one := link{Name: words.Spaced(id)}
+			if listed[id] { // what has no row of its own, such as a contour, leads nowhere
+				one.Address = v.address(metricsPath) + "#" + id
+			}
+			list = append(list, one)
 		}
 		return list
 	}
