@@ -23,6 +23,7 @@ const allDrawings = "all"
 func (a *app) drawCommand() *cobra.Command {
 	var out string
 	var what []string
+	var clock bool
 	c := &cobra.Command{
 		Use:   "draw CASE|FILE --what NAME --out FILE.svg",
 		Short: "Draw a case, as SVG",
@@ -46,6 +47,7 @@ func (a *app) drawCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			subject.Clock = clock
 			for _, d := range list {
 				picture := draw.SVG(d.Of(subject))
 				switch {
@@ -65,6 +67,7 @@ func (a *app) drawCommand() *cobra.Command {
 	}
 	c.Flags().StringVar(&out, "out", "", "file to write to, - for standard output; for several drawings the folder")
 	c.Flags().StringSliceVar(&what, "what", nil, "which drawings, by name, with commas between several; all: every one")
+	c.Flags().BoolVar(&clock, "clock", false, "in the course, the clock's times in theatre in place of minutes from incision")
 	return c
 }
 
@@ -122,13 +125,19 @@ func (a *app) subject(cmd *cobra.Command, arg string) (draw.Subject, error) {
 	if err != nil {
 		return draw.Subject{}, err
 	}
-	return convert.Drawn(convert.RecordOf(file), e), nil
+	subject := convert.Drawn(convert.RecordOf(file), e)
+	subject.Zone = zone
+	return subject, nil
 }
 
 // subjectOnRecord reads a case with its newest evaluation and the revisions of its
 // plan, which a drawing tells of.
 func (a *app) subjectOnRecord(cmd *cobra.Command, arg string) (draw.Subject, error) {
 	reference, err := caseReference(arg)
+	if err != nil {
+		return draw.Subject{}, err
+	}
+	zone, err := a.zoneForServer()
 	if err != nil {
 		return draw.Subject{}, err
 	}
@@ -144,6 +153,7 @@ func (a *app) subjectOnRecord(cmd *cobra.Command, arg string) (draw.Subject, err
 			return err
 		}
 		subject = convert.Drawn(convert.RecordOf(c.GetCaseFile(), plans...), c.GetEvaluation())
+		subject.Zone = zone
 		return nil
 	})
 	return subject, err

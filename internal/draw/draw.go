@@ -35,6 +35,8 @@ type Subject struct {
 	Evaluation evaluate.Evaluation
 	// Zone is that of the site, in which its days begin; nil: UTC.
 	Zone *time.Location
+	// Clock asks for the clock's times in theatre, in place of minutes from incision.
+	Clock bool
 }
 
 // Drawing is one of the drawings that a subject alone gives.
@@ -55,12 +57,14 @@ func Drawings() []Drawing {
 		{Name: NameStrip, Shows: "the valve opened and laid flat: what was planned and what was done, at its place", Of: Strip},
 		{Name: NameSlice, Shows: "the middle slice before and after, with the contact predicted and measured", Predicts: true, Of: Slice},
 		{Name: NameAims, Shows: "aim, prediction and outcome: one row a quantity, each on its own axis", Predicts: true, Of: Aims},
+		{Name: NameCourse, Shows: "the course: days before and after, minutes in theatre, regurgitation at each examination", Of: Course},
 	}
 }
 
 // The names of the drawings.
 const (
-	NameStrip = "strip"
-	NameSlice = "slice"
-	NameAims  = "aims"
+	NameStrip  = "strip"
+	NameSlice  = "slice"
+	NameAims   = "aims"
+	NameCourse = "course"
 )

@@ -8,9 +8,11 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
@@ -231,11 +233,36 @@ func rename(file *trigonev1.CaseFile, _ map[string]bool) {
 	file.Advice = nil
 }
 
+// Theatre is told in minutes from incision, and by the clock only where it is asked
+// for; days are those of the site's calendar.
+func TestCourseTellsTheClockWhenAsked(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/London")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := subjectOf(t, invented(t, "billowing-second-run"))
+	s.Zone = zone
+	clock := regexp.MustCompile(`\b\d{2}:\d{2}\b`)
+	if text := string(draw.SVG(draw.Course(s))); clock.MatchString(text) {
+		t.Errorf("a clock time without being asked: %s", clock.FindString(text))
+	}
+	s.Clock = true
+	incision := s.Case.Operation.IncisionTime.In(zone).Format("15:04")
+	if texts := draw.Course(s).Texts(); !slices.Contains(texts, incision) {
+		t.Errorf("%s is not among %v", incision, texts)
+	}
+	s.Zone = nil
+	if texts := strings.Join(draw.Course(s).Texts(), " "); !strings.Contains(texts, "(UTC)") {
+		t.Errorf("clock times of no zone, and nobody says so: %s", texts)
+	}
+}
+
 // golden are drawings that are kept: one of each kind of case.
 var golden = map[string][]string{
-	draw.NameStrip: {"several-differences", "base-gap-open", "billowing-second-run", "commissural-conversion", "core-only"},
-	draw.NameAims:  {"three-slices", "billowing-second-run", "core-only"},
-	draw.NameSlice: {"three-slices", "chords-hold-line", "several-differences", "no-plan"},
+	draw.NameStrip:  {"several-differences", "base-gap-open", "billowing-second-run", "commissural-conversion", "core-only"},
+	draw.NameCourse: {"billowing-second-run", "recurrence", "no-plan"},
+	draw.NameAims:   {"three-slices", "billowing-second-run", "core-only"},
+	draw.NameSlice:  {"three-slices", "chords-hold-line", "several-differences", "no-plan"},
 }
 
 func TestGoldenDrawings(t *testing.T) {
