@@ -12,7 +12,9 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/draw"
+	"trigone/internal/metric"
 	"trigone/internal/private"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 )
@@ -40,6 +42,7 @@ func (a *app) drawCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			var pictures []draw.Picture
 			if out == "" || out == "-" && len(list) > 1 {
 				return usagef("--out names the file to write to, - for standard output, or for several drawings the folder")
 			}
@@ -48,13 +51,32 @@ func (a *app) drawCommand() *cobra.Command {
 				return err
 			}
 			subject.Clock = clock
-			for _, d := range list {
-				picture := draw.SVG(d.Of(subject))
+			for _, name := range list {
+				if name == draw.NameWindow {
+					variation, err := a.variation(cmd, args[0])
+					if err != nil {
+						return err
+					}
+					pictures = append(pictures, draw.Window(subject, variation))
+				}
+				for _, d := range draw.Drawings() {
+					if d.Name == name {
+						pictures = append(pictures, d.Of(subject))
+					}
+				}
+			}
+			if len(list) > 1 {
+				if err := private.Folder(out); err != nil {
+					return fmt.Errorf("make the folder for the drawings: %w", err)
+				}
+			}
+			for _, p := range pictures {
+				picture := draw.SVG(p)
 				switch {
 				case out == "-":
 					_, err = cmd.OutOrStdout().Write(picture)
 				case len(list) > 1:
-					err = private.Write(filepath.Join(out, d.Name+".svg"), picture)
+					err = private.Write(filepath.Join(out, p.Name+".svg"), picture)
 				default:
 					err = private.Write(out, picture)
 				}
@@ -71,6 +93,18 @@ func (a *app) drawCommand() *cobra.Command {
 	return c
 }
 
+// windowShows says in a line what is on the window.
+const windowShows = "the window: the plan's variants as a table to scale, with every rule they would break"
+
+// drawingNames lists the drawings, in their order.
+func drawingNames() []string {
+	var names []string
+	for _, d := range draw.Drawings() {
+		names = append(names, d.Name)
+	}
+	return append(names, draw.NameWindow)
+}
+
 func drawLong() string {
 	text := `draw makes drawings of a case on record, or of a case file without a server, from
 what is recorded and what its evaluation says:
@@ -79,29 +113,122 @@ what is recorded and what its evaluation says:
 	for _, d := range draw.Drawings() {
 		text += fmt.Sprintf("  %-8s %s\n", d.Name, d.Shows)
 	}
-	return text + `
+	return text + fmt.Sprintf("  %-8s %s\n", draw.NameWindow, windowShows) + `
 What was not measured is not drawn, and the drawing says so. No drawing holds an
-identifier, a date or a text that somebody typed.`
+identifier, a date or a text that somebody typed. The window varies the height of P2
+by 3 mm to both sides, and the ring through the sizes of its family in the site's
+ring table.`
 }
 
-// drawingsNamed gives the drawings asked for, in their order.
-func drawingsNamed(names []string) ([]draw.Drawing, error) {
-	all := draw.Drawings()
-	var known []string
-	for _, d := range all {
-		known = append(known, d.Name)
-	}
+// drawingsNamed gives the names asked for, in their order.
+func drawingsNamed(names []string) ([]string, error) {
+	all := drawingNames()
 	for _, n := range names {
-		if n != allDrawings && !slices.Contains(known, n) {
-			return nil, usagef("there is no drawing %q; use %s or %s", n, strings.Join(known, ", "), allDrawings)
+		if n != allDrawings && !slices.Contains(all, n) {
+			return nil, usagef("there is no drawing %q; use %s or %s", n, strings.Join(all, ", "), allDrawings)
 		}
 	}
 	if len(names) == 0 {
-		return nil, usagef("--what says which drawing: %s or %s", strings.Join(known, ", "), allDrawings)
+		return nil, usagef("--what says which drawing: %s or %s", strings.Join(all, ", "), allDrawings)
 	}
-	return slices.DeleteFunc(all, func(d draw.Drawing) bool {
-		return !slices.Contains(names, d.Name) && !slices.Contains(names, allDrawings)
+	return slices.DeleteFunc(all, func(name string) bool {
+		return !slices.Contains(names, name) && !slices.Contains(names, allDrawings)
 	}), nil
+}
+
+// variation explores what the window shows, by this process or by the server; a plan
+// that gives nothing to vary has none.
+func (a *app) variation(cmd *cobra.Command, arg string) (v draw.Variation, err error) {
+	run := func(ctx context.Context, e explorer, request *trigonev1.ExplorePlansRequest) error {
+		first, err := e.evaluate(ctx)
+		if err != nil || e.plan == nil {
+			return err
+		}
+		axes, err := windowAxes(ctx, e, first)
+		if err != nil {
+			return err
+		}
+		if len(axes) == 0 {
+			return nil
+		}
+		request.Axes = axes
+		for _, id := range draw.WindowMetrics {
+			if slices.ContainsFunc(first.GetMetrics(), func(m *trigonev1.MetricValue) bool {
+				return m.GetMetric() == string(id) && m.GetOccasion() == convert.SectionPlan
+			}) {
+				request.Metrics = append(request.Metrics, string(id))
+			}
+		}
+		var basis *trigonev1.ExplorationBasis
+		var variants []*trigonev1.PlanVariant
+		if err := e.explore(ctx, request, func(answer *trigonev1.ExplorePlansResponse) error {
+			if answer.GetBasis() != nil {
+				basis = answer.GetBasis()
+			}
+			if answer.GetVariant() != nil {
+				variants = append(variants, answer.GetVariant())
+			}
+			return nil
+		}); err != nil {
+			return err
+		}
+		v = convert.DrawnVariation(basis, variants)
+		return nil
+	}
+	if isCase(arg) {
+		reference, err := caseReference(arg)
+		if err != nil {
+			return v, err
+		}
+		return v, a.call(cmd, func(ctx context.Context, s services) error {
+			request := &trigonev1.ExplorePlansRequest{Case: reference}
+			e, err := remoteExplorer(ctx, s, request)
+			if err != nil {
+				return err
+			}
+			return run(ctx, e, request)
+		})
+	}
+	clinical, err := a.settings()
+	if err != nil {
+		return v, err
+	}
+	zone, err := zoneOf(clinical)
+	if err != nil {
+		return v, err
+	}
+	file, err := readCaseFile(cmd, arg, zone)
+	if err != nil {
+		return v, err
+	}
+	return v, run(cmd.Context(), localExplorer(clinical, file), &trigonev1.ExplorePlansRequest{CaseFile: file})
+}
+
+// windowAxes are the axes of the window: the height of P2, and the site's own sizes
+// of the ring where its table has them.
+func windowAxes(ctx context.Context, e explorer, first *trigonev1.Evaluation) ([]*trigonev1.ExploredAxis, error) {
+	heights := slices.ContainsFunc(first.GetMetrics(), func(m *trigonev1.MetricValue) bool {
+		return m.GetMetric() == metric.IDFinalPosteriorHeight && m.GetOccasion() == convert.SectionPlan && m.GetPlace() == string(valve.P2) && m.Value != nil
+	})
+	if !heights {
+		return nil, nil
+	}
+	flags, err := defaultAxes(ctx, e, first)
+	if err != nil {
+		return nil, err
+	}
+	var axes []*trigonev1.ExploredAxis
+	for i, f := range flags {
+		if i > 0 && strings.Contains(f.values, ":") {
+			continue // no sizes of the site's, but a range around the diameter
+		}
+		axis, err := f.resolve(e.plan)
+		if err != nil {
+			return nil, err
+		}
+		axes = append(axes, axis)
+	}
+	return axes, nil
 }
 
 // subject gives what is drawn of CASE, or of FILE without a server.

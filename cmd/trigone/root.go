@@ -87,7 +87,7 @@ local protocols and licensed practice come first.
 FILE is a case file as YAML or JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
 demo, evaluate, template, example, schema, explain, explore, metrics, rules, check-policy, policy-schema and
-terminology need no server, nor does note of a FILE.
+terminology need no server, nor do draw and note of a FILE.
 
 Exit codes` + exitCodesHelp(),
 		Example: `  trigone demo --out /tmp/trigone-demo

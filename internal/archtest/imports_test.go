@@ -66,7 +66,7 @@ var rooms = map[string][]string{
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
 	},
 	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},
 	"internal/trialplan":      {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/repair", "internal/rules", "internal/settings", "internal/units", "internal/valve", "internal/words"},

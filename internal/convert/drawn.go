@@ -6,6 +6,7 @@ import (
 	"trigone/internal/discrepancy"
 	"trigone/internal/draw"
 	"trigone/internal/evaluate"
+	"trigone/internal/explore"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/rules"
@@ -112,4 +113,46 @@ func drawnComparison(m *trigonev1.Comparison) discrepancy.Comparison {
 		c.Predicted = &discrepancy.Predicted{Evaluation: m.GetPredictionEvaluation(), Role: valve.Role(Word(m.GetPredictionRole()))}
 	}
 	return c
+}
+
+// DrawnVariation gives what the window is drawn of: a plan's variants as ExplorePlans
+// answers them, in grid order.
+func DrawnVariation(basis *trigonev1.ExplorationBasis, variants []*trigonev1.PlanVariant) draw.Variation {
+	v := draw.Variation{Plan: drawnVariant(basis.GetPlan())}
+	for _, a := range basis.GetAxes() {
+		v.Axes = append(v.Axes, explore.Described{Leaves: texts[valve.ID](a.GetLeaves()), Place: valve.Place(a.GetPlace()), Count: int(a.GetCount())})
+	}
+	for _, m := range variants {
+		v.Variants = append(v.Variants, drawnVariant(m))
+	}
+	return v
+}
+
+func drawnVariant(m *trigonev1.PlanVariant) explore.Variant {
+	v := explore.Variant{Index: -1}
+	if m.GetIndex() >= 0 && m.Index != nil {
+		v.Index = int(m.GetIndex())
+	}
+	for _, a := range m.GetValues() {
+		value := explore.Value{MM: maybeFloat(a.Mm)}
+		if r := a.GetRing(); r != nil {
+			value.Ring = &explore.RingTried{
+				Kind: Word(r.GetKind()), Label: maybeFloat(r.Label), AnteroPosteriorMM: maybeFloat(r.InnerAnteroPosteriorMm),
+				TransverseMM: maybeFloat(r.InnerTransverseMm), OrificeCM2: maybeFloat(r.OrificeAreaCm2), BandLengthMM: maybeFloat(r.BandLengthMm),
+			}
+		}
+		v.Values = append(v.Values, value)
+	}
+	for _, x := range m.GetMetrics() {
+		v.Metrics = append(v.Metrics, explore.Metric{
+			Key: valve.Key{
+				ID: valve.ID(x.GetMetric()), Place: valve.Place(x.GetPlace()), Occasion: valve.AtPlan, Role: valve.Role(Word(x.GetRole())),
+			},
+			State: metric.State(Word(x.GetState())), Value: x.GetValue(), Lower: maybeFloat(x.Lower), Upper: maybeFloat(x.Upper), Explanation: x.GetExplanation(),
+		})
+	}
+	for _, f := range m.GetFindings() {
+		v.Findings = append(v.Findings, explore.Finding{Rule: f.GetRule(), Severity: rules.Severity(Word(f.GetSeverity())), Added: f.GetAdded()})
+	}
+	return v
 }

@@ -14,11 +14,15 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/convert/converttest"
 	"trigone/internal/draw"
+	"trigone/internal/metric"
 	"trigone/internal/policy"
+	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -28,11 +32,7 @@ var update = flag.Bool("update", false, "rewrite the golden drawings")
 // subjectOf gives what is drawn of a case file, under the policy of the demo.
 func subjectOf(t *testing.T, file *trigonev1.CaseFile) draw.Subject {
 	t.Helper()
-	p, err := policy.Parse("the demo's policy", testdata.DemoPolicy, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	e, err := casebook.EvaluateFile(p, file, "test")
+	e, err := casebook.EvaluateFile(demoPolicy(t), file, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -56,7 +56,65 @@ func eachPicture(t *testing.T, f func(t *testing.T, s draw.Subject, p draw.Pictu
 		for _, d := range draw.Drawings() {
 			t.Run(name+"/"+d.Name, func(t *testing.T) { f(t, s, d.Of(s)) })
 		}
+		t.Run(name+"/"+draw.NameWindow, func(t *testing.T) { f(t, s, draw.Window(s, variationOf(t, invented(t, name)))) })
 	}
+}
+
+// variationOf explores the height of P2 by 2 mm to both sides and the sizes of the
+// demo's ring family; a plan that cannot be varied so has no variants.
+func variationOf(t *testing.T, file *trigonev1.CaseFile) draw.Variation {
+	t.Helper()
+	p := demoPolicy(t)
+	var height float64
+	for _, v := range subjectOf(t, file).Evaluation.Metrics {
+		if v.Key.ID == metric.IDFinalPosteriorHeight && v.Key.Occasion == valve.AtPlan && v.Key.Place == valve.AtSegment(valve.P2) {
+			height = v.Value
+		}
+	}
+	if file.GetPlan() == nil || height == 0 {
+		return draw.Variation{}
+	}
+	request := &trigonev1.ExplorePlansRequest{CaseFile: file, Axes: []*trigonev1.ExploredAxis{{Kind: &trigonev1.ExploredAxis_LeafletHeight{
+		LeafletHeight: &trigonev1.HeightAxis{
+			Segment: trigonev1.Segment_SEGMENT_P2,
+			Range:   &trigonev1.LengthGrid{MinMm: proto.Float64(height - 2), MaxMm: proto.Float64(height + 2), StepMm: proto.Float64(1)},
+		},
+	}}}}
+	var rings []string
+	for _, s := range file.GetPlan().GetSteps() {
+		if family := s.GetTechnique().GetAnnuloplasty().GetFamilyKey(); len(p.Settings.RingFamily(family)) > 0 {
+			rings = append(rings, family)
+		}
+	}
+	if len(rings) == 1 {
+		axis := &trigonev1.RingAxis{}
+		axis.Sizes = append(axis.Sizes, &trigonev1.RingSizeChoice{FamilyKey: rings[0]})
+		request.Axes = append(request.Axes, &trigonev1.ExploredAxis{Kind: &trigonev1.ExploredAxis_Ring{Ring: axis}})
+	}
+	var basis *trigonev1.ExplorationBasis
+	var variants []*trigonev1.PlanVariant
+	err := casebook.ExploreFile(t.Context(), p, request, "test", func(answer *trigonev1.ExplorePlansResponse) error {
+		if answer.GetBasis() != nil {
+			basis = answer.GetBasis()
+		}
+		if answer.GetVariant() != nil {
+			variants = append(variants, answer.GetVariant())
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return convert.DrawnVariation(basis, variants)
+}
+
+func demoPolicy(t *testing.T) policy.Policy {
+	t.Helper()
+	p, err := policy.Parse("the demo's policy", testdata.DemoPolicy, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
 }
 
 // Everything lies inside the frame, and no text meets another, in any font as wide as
@@ -156,8 +214,12 @@ func TestNothingIdentifies(t *testing.T) {
 		ids := map[string]bool{}
 		rename(file, ids)
 		s := subjectOf(t, file)
+		pictures := []draw.Picture{draw.Window(s, variationOf(t, file))}
 		for _, d := range draw.Drawings() {
-			out := string(draw.SVG(d.Of(s)))
+			pictures = append(pictures, d.Of(s))
+		}
+		for _, d := range pictures {
+			out := string(draw.SVG(d))
 			if strings.Contains(out, converttest.Marker) {
 				t.Errorf("%s of %s holds a text that identifies", d.Name, name)
 			}
@@ -266,11 +328,19 @@ var golden = map[string][]string{
 }
 
 func TestGoldenDrawings(t *testing.T) {
+	made := map[string]func(*trigonev1.CaseFile) draw.Picture{
+		draw.NameWindow: func(file *trigonev1.CaseFile) draw.Picture {
+			return draw.Window(subjectOf(t, file), variationOf(t, file))
+		},
+	}
 	for _, d := range draw.Drawings() {
-		for _, name := range golden[d.Name] {
-			t.Run(d.Name+"/"+name, func(t *testing.T) {
-				got := draw.SVG(d.Of(subjectOf(t, invented(t, name))))
-				path := filepath.Join("testdata", d.Name+"-"+name+".svg")
+		made[d.Name] = func(file *trigonev1.CaseFile) draw.Picture { return d.Of(subjectOf(t, file)) }
+	}
+	for drawing, names := range golden {
+		for _, name := range names {
+			t.Run(drawing+"/"+name, func(t *testing.T) {
+				got := draw.SVG(made[drawing](invented(t, name)))
+				path := filepath.Join("testdata", drawing+"-"+name+".svg")
 				if *update {
 					if err := os.WriteFile(path, got, 0o600); err != nil {
 						t.Fatal(err)

@@ -629,11 +629,15 @@ func (d *stripSheet) chord(l *leaf, s *repair.Step, st state, p spot, k int) flo
 			x += w * 0.22
 		}
 	}
+	outward := -7.0 // what was done lies outside, what was planned inside
+	if x > centre {
+		outward = 7
+	}
 	switch st {
 	case planned:
-		x += 7
+		x -= outward
 	case performed:
-		x -= 7
+		x += outward
 	}
 	within := valve.Nowhere
 	if k < len(s.Places) {
