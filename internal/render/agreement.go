@@ -59,7 +59,7 @@ func agreementSource(r *trigonev1.SummarizeAgreementResponse) string {
 		s += fmt.Sprintf(" %s retracted, and left out.", count(int(n), "case is", "cases are"))
 	}
 	if n := r.GetErasedCaseCount(); n > 0 {
-		s += fmt.Sprintf(" %s of the site erased: nothing is known of them.", count(int(n), "case was", "cases were"))
+		s += fmt.Sprintf(" Of %s of the site that was erased nothing is known.", count(int(n), "case", "cases"))
 	}
 	return s
 }
