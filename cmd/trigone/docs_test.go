@@ -128,6 +128,34 @@ func TestDocumentsCommandsRun(t *testing.T) {
 	}
 }
 
+// The part of a filled skeleton that the README shows stands in the file it evaluates.
+func TestTheReadmeShowsTheFilledSkeleton(t *testing.T) {
+	t.Chdir("../..")
+	const file = "testdata/written/plan-to-try.yaml"
+	readme, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, part, found := strings.Cut(string(readme), "`"+file+"` is such a skeleton")
+	if !found {
+		t.Fatal("the README shows no part of it")
+	}
+	_, part, _ = strings.Cut(part, "```yaml\n")
+	part, _, _ = strings.Cut(part, "```")
+	if strings.TrimSpace(part) == "" {
+		t.Fatal("the part is empty")
+	}
+	for piece := range strings.SplitSeq(part, "...\n") {
+		if !strings.Contains(string(whole), piece) {
+			t.Errorf("the file no longer has\n%s", piece)
+		}
+	}
+}
+
 // question is a row of the README's table of questions that is a search: how many
 // resources it finds, and words of them.
 var question = regexp.MustCompile("(?m)^\\| ([^|]+) \\| `GET ([^`]+)` \\| (\\d+) ?([^|]*) \\|$")

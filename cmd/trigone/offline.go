@@ -11,6 +11,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/demo"
+	"trigone/internal/draw"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
@@ -27,7 +28,9 @@ invented cases over gRPC as they would arrive, prints one plan's evaluation,
 findings and all discrepancies, and writes
 
   DIR/cases/*.json        the case files as read back
+  DIR/index.html          a page that opens everything else
   DIR/notes/*.html        the operative notes
+  DIR/drawings/*.svg      the cases drawn
   DIR/bundles/*.json      the cases as FHIR bundles
   DIR/discrepancies.csv   every discrepancy; discrepancies-columns.csv says what its
                           columns mean
@@ -47,13 +50,27 @@ Everything in it is invented data.`,
 				return err
 			}
 			return demo.Run(cmd.Context(), demo.Options{
-				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Policy: a.policy, Start: a.startServer,
+				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Policy: a.policy, Start: a.startServer, Draw: drawings,
 			})
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "folder to write to; it is made if it is not there")
 	c.Flags().BoolVar(&force, "force", false, "replace the store of an earlier demo in that folder")
 	return c
+}
+
+// drawings draws a case of the demo.
+func drawings(ctx context.Context, record trigonev1.RecordServiceClient, c *trigonev1.Case) ([]demo.Picture, error) {
+	plans, err := planRevisions(ctx, services{record: record}, c)
+	if err != nil {
+		return nil, err
+	}
+	subject := convert.Drawn(convert.RecordOf(c.GetCaseFile(), plans...), c.GetEvaluation())
+	var list []demo.Picture
+	for _, d := range draw.Drawings() {
+		list = append(list, demo.Picture{Name: d.Name, Shows: d.Shows, SVG: draw.SVG(d.Of(subject))})
+	}
+	return list, nil
 }
 
 // startServer starts a server for the demo.

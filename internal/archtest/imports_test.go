@@ -63,7 +63,7 @@ var rooms = map[string][]string{
 	"server":            {"internal/deployment", "internal/identity", "proto/trigone/v1", "fhirmap", "internal/access", "internal/private", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest", "server/pages"},
 	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/handover", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
 	"server/fhirrest":   {"proto/trigone/v1", "internal/casebook", "internal/handover", "internal/private", "fhirmap"},
-	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata"},
+	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "internal/words", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
 		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",

@@ -62,6 +62,8 @@ type Options struct {
 	// Start starts a server on a new store under a policy; now gives the time of
 	// the story, for a server that can be told the time.
 	Start func(ctx context.Context, store, policy string, now func() time.Time) (Server, error)
+	// Draw makes the drawings of a case on record; nil: there are none.
+	Draw func(ctx context.Context, record trigonev1.RecordServiceClient, c *trigonev1.Case) ([]Picture, error)
 	// played is told what was played, for tests.
 	played func([]played)
 }
@@ -102,7 +104,7 @@ func Run(ctx context.Context, o Options) (err error) {
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	p := player{
-		clock: clock, out: o.Out, dir: o.Dir,
+		clock: clock, out: o.Out, dir: o.Dir, pictures: o.Draw, next: NextSteps(o.Dir, policy),
 		record: trigonev1.NewRecordServiceClient(conn), planning: trigonev1.NewPlanningServiceClient(conn),
 		fhir: trigonev1.NewElectronicRecordServiceClient(conn), audit: trigonev1.NewAuditServiceClient(conn),
 	}
@@ -116,7 +118,7 @@ func Run(ctx context.Context, o Options) (err error) {
 // prepare makes the folder and clears the store of an earlier demo, if that was
 // asked for.
 func prepare(o Options) (string, error) {
-	for _, d := range []string{"cases", "bundles", "notes"} {
+	for _, d := range []string{"cases", "bundles", "notes", "drawings"} {
 		if err := private.Folder(filepath.Join(o.Dir, d)); err != nil {
 			return "", err
 		}
@@ -150,6 +152,8 @@ type player struct {
 	clock    *clock
 	out      io.Writer
 	dir      string
+	pictures func(context.Context, trigonev1.RecordServiceClient, *trigonev1.Case) ([]Picture, error)
+	next     []NextStep
 	record   trigonev1.RecordServiceClient
 	planning trigonev1.PlanningServiceClient
 	fhir     trigonev1.ElectronicRecordServiceClient
@@ -243,9 +247,16 @@ func (p *player) run(ctx context.Context) ([]played, error) {
 	if err != nil {
 		return nil, err
 	}
-	fmt.Fprintf(p.out, "\nWritten to %s:\n%d case files in cases, %d operative notes in notes, %d FHIR bundles in bundles,\ndiscrepancies.csv (%d lines), comparisons.csv (%d lines), %s\n",
-		p.dir, written.cases, written.notes, written.bundles, tables[0].lines, tables[1].lines, StoreName)
-	fmt.Fprintln(p.out, "Invented data. Decision support for qualified staff, not a medical device.")
+	if err := p.index(ctx, cases, tables); err != nil {
+		return nil, err
+	}
+	fmt.Fprintf(p.out, "\nWritten to %s:\n%d case files in cases, %d operative notes in notes, %d FHIR bundles in bundles, drawings,\ndiscrepancies.csv (%d lines), comparisons.csv (%d lines), %s, and %s, which opens them all\n",
+		p.dir, written.cases, written.notes, written.bundles, tables[0].Lines, tables[1].Lines, StoreName, IndexName)
+	fmt.Fprintln(p.out, "\nWhat to do next:")
+	for _, n := range p.next {
+		fmt.Fprintf(p.out, "\n  %s\n    %s\n", n.Why, n.Command)
+	}
+	fmt.Fprintln(p.out, "\nInvented data. Decision support for qualified staff, not a medical device.")
 	return cases, nil
 }
 

@@ -138,7 +138,7 @@ func TestDemo(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "out")
 	var out bytes.Buffer
 	var cases []played
-	options := Options{Dir: dir, Out: &out, Start: start, played: func(list []played) { cases = list }}
+	options := Options{Dir: dir, Out: &out, Start: start, Draw: drawnAs, played: func(list []played) { cases = list }}
 	if err := Run(t.Context(), options); err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
 	}
@@ -165,6 +165,7 @@ func TestDemo(t *testing.T) {
 	checkNotes(t, dir)
 	checkBundles(t, dir)
 	checkDiscrepancies(t, dir)
+	checkIndex(t, dir)
 	checkFiring(t, cases)
 	checkMetrics(t, cases)
 	checkComparisons(t, cases, page)

@@ -12,8 +12,8 @@ import (
 
 // table is a file for a spreadsheet, with its data dictionary beside it.
 type table struct {
-	name, dictionary, what string
-	lines                  int
+	Name, Dictionary, What string
+	Lines                  int
 }
 
 // tables writes what was compared for office programs. The cases are invented, so that
@@ -42,10 +42,10 @@ func (p *player) tables(ctx context.Context, differences []*trigonev1.CaseDiscre
 		if err := t.dictionary(&dictionary, sheet); err != nil {
 			return nil, err
 		}
-		if err := p.save(t.table.name, rows.Bytes()); err != nil {
+		if err := p.save(t.Name, rows.Bytes()); err != nil {
 			return nil, err
 		}
-		if err := p.save(t.table.dictionary, dictionary.Bytes()); err != nil {
+		if err := p.save(t.Dictionary, dictionary.Bytes()); err != nil {
 			return nil, err
 		}
 		list = append(list, t.table)
