@@ -46,12 +46,13 @@ var taken = []struct {
 }
 
 // FromCase takes over what was read before the operation: values with how and when,
-// never who the patient is, and nothing of what was planned or done. Days are those of
-// the site's zone.
-func FromCase(file *trigonev1.CaseFile, zone *time.Location) Copied {
+// never who the patient is, and nothing of what was planned or done. A value that an
+// open finding of the case disputes or questions stays out. Days are those of the
+// site's zone.
+func FromCase(file *trigonev1.CaseFile, findings []*trigonev1.Finding, zone *time.Location) Copied {
 	c := convert.Case(convert.Record{Identity: file.GetIdentity(), Assessments: file.GetAssessments(), Plan: file.GetPlan()})
 	out := Copied{Typed: map[string][]string{}, From: map[string]string{}}
-	f := from{Case: c, Copied: &out, zone: zone}
+	f := from{Case: c, Copied: &out, zone: zone, doubted: doubted(findings)}
 	f.heightsBy()
 	for _, row := range taken {
 		f.take(row.name, metric.NativeKey(c, row.leaf, row.place, true), row.systolic)
@@ -69,6 +70,21 @@ type from struct {
 	*Copied
 	zone   *time.Location
 	method valve.Method // by which the heights are taken over
+	// doubted are the values that an open contradiction or slip names.
+	doubted map[valve.Key]bool
+}
+
+func doubted(findings []*trigonev1.Finding) map[valve.Key]bool {
+	named := map[valve.Key]bool{}
+	for _, f := range findings {
+		if f.GetConfirmed() {
+			continue
+		}
+		for _, v := range slices.Concat(f.GetDisputes(), f.GetQuestions()) {
+			named[valve.Key{ID: valve.ID(v.GetLeaf()), Place: valve.Place(v.GetPlace()), Occasion: valve.Occasion(v.GetOccasion()), Role: valve.Measured}] = true
+		}
+	}
+	return named
 }
 
 // heightsBy chooses how the heights were read: as the native height of P2 was, else as
@@ -104,6 +120,9 @@ func (f *from) take(name string, k valve.Key, systolic bool) {
 	switch {
 	case !ok || !some:
 		return
+	case f.doubted[k]:
+		f.leave(name, "an open contradiction names it, or it may have been typed in another unit")
+		return
 	case systolic && (m.Context.Phase == valve.EndDiastole || m.Context.Phase == valve.Diastole):
 		f.leave(name, "read in diastole, and this form asks for systole")
 		return
@@ -117,7 +136,11 @@ func (f *from) take(name string, k valve.Key, systolic bool) {
 	}
 	if study := f.StudyAt(k.Occasion); study != nil {
 		if study.Modality != "" {
-			how = append(how, words.Spaced(study.Modality))
+			text, spoken := words.Spoken("ASSESSMENT_KIND_" + strings.ToUpper(study.Modality))
+			if !spoken {
+				text = words.Spaced(study.Modality)
+			}
+			how = append(how, text)
 		}
 		if study.Time.IsZero() {
 			how = append(how, "day not recorded")

@@ -23,7 +23,7 @@ func TestValuesOfACase(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		c := trialplan.FromCase(file, time.UTC)
+		c := trialplan.FromCase(file, nil, time.UTC)
 		for _, f := range trialplan.Read(c.Typed, sizes).Faults {
 			if !strings.Contains(f.Text, "looks like") { // a slip that is on record
 				t.Errorf("%s: what is copied is faulted: %s", name, f.Text)
@@ -58,8 +58,8 @@ func TestHowAndWhenAValueWasRead(t *testing.T) {
 	file := caseOf(func(s *trigonev1.Study) {
 		s.Time = timestamppb.New(time.Date(2026, 3, 2, 23, 30, 0, 0, time.UTC))
 	})
-	c := trialplan.FromCase(file, time.FixedZone("site", 2*3600))
-	if got := c.From[trialplan.P2]; got != "3D echo, pre bypass, 3 March 2026" {
+	c := trialplan.FromCase(file, nil, time.FixedZone("site", 2*3600))
+	if got := c.From[trialplan.P2]; got != "3D echo, transoesophageal echo before bypass, 3 March 2026" {
 		t.Errorf("P2 is from %q", got)
 	}
 	if got := c.Typed[trialplan.HeightsBy]; !slices.Equal(got, []string{trialplan.Echo3D}) {
@@ -68,15 +68,34 @@ func TestHowAndWhenAValueWasRead(t *testing.T) {
 	// A height by another method than that of P2 stays out, and that is told.
 	leaflets := file.Assessments[0].Study.Leaflets
 	leaflets.Heights[0].LeafletHeight.Context = &trigonev1.Context{Method: trigonev1.Method_METHOD_RULER}
-	c = trialplan.FromCase(file, time.UTC)
+	c = trialplan.FromCase(file, nil, time.UTC)
 	if c.Typed[trialplan.A2] != nil || !strings.Contains(strings.Join(c.Left, ""), "another method") {
 		t.Errorf("A2 by ruler is copied beside P2 by echo: %v", c.Left)
 	}
 	// An annulus in diastole is not what the form asks for.
 	file.Assessments[0].Study.Annulus = &trigonev1.Annulus{AnnulusAnteroPosteriorDiameter: mm(36, trigonev1.CardiacPhase_CARDIAC_PHASE_END_DIASTOLE)}
-	c = trialplan.FromCase(file, time.UTC)
+	c = trialplan.FromCase(file, nil, time.UTC)
 	if c.Typed[trialplan.AnnulusAP] != nil || !strings.Contains(strings.Join(c.Left, ""), "in diastole") {
 		t.Errorf("an annulus in diastole is copied: %v", c.Left)
+	}
+}
+
+// A value in doubt stays out, until it is confirmed.
+func TestDoubtedValuesStayOut(t *testing.T) {
+	p2 := &trigonev1.InputValue{Leaf: "leaflet_height", Place: "p2/segment_mid", Occasion: "assessment/toe"}
+	file := caseOf(func(*trigonev1.Study) {})
+	for name, finding := range map[string]*trigonev1.Finding{
+		"disputed":   {Disputes: []*trigonev1.InputValue{p2}},
+		"questioned": {Questions: []*trigonev1.InputValue{p2}},
+	} {
+		c := trialplan.FromCase(file, []*trigonev1.Finding{finding}, time.UTC)
+		if c.Typed[trialplan.P2] != nil || len(c.Left) != 1 || c.Typed[trialplan.A2] == nil {
+			t.Errorf("%s: %v %v", name, c.Typed, c.Left)
+		}
+		finding.Confirmed = true
+		if c := trialplan.FromCase(file, []*trigonev1.Finding{finding}, time.UTC); c.Typed[trialplan.P2] == nil {
+			t.Errorf("%s and confirmed: %v", name, c.Left)
+		}
 	}
 }
 
@@ -113,14 +132,14 @@ func TestWhatIsOutsideTheModelComesAlong(t *testing.T) {
 			s.AnteriorMotion = &trigonev1.AnteriorMotion{State: trigonev1.AnteriorMotionState_ANTERIOR_MOTION_STATE_CHORDAL}
 		},
 	} {
-		c := trialplan.FromCase(caseOf(change), time.UTC)
+		c := trialplan.FromCase(caseOf(change), nil, time.UTC)
 		typed := first()
 		maps.Copy(typed, c.Typed)
 		if tr := trialplan.Read(typed, sizes); len(tr.Refusals) == 0 || tr.Answerable() {
 			t.Errorf("%s is lost: %v %v", name, c.Typed, c.Left)
 		}
 	}
-	c := trialplan.FromCase(caseOf(motion(p2, trigonev1.DysfunctionType_DYSFUNCTION_TYPE_II)), time.UTC)
+	c := trialplan.FromCase(caseOf(motion(p2, trigonev1.DysfunctionType_DYSFUNCTION_TYPE_II)), nil, time.UTC)
 	if tr := trialplan.Read(c.Typed, sizes); len(tr.Refusals) > 0 || !slices.Equal(c.Typed[trialplan.Segments], []string{"p2"}) {
 		t.Errorf("prolapse of P2 is copied as %v, refused by %v", c.Typed[trialplan.Segments], tr.Refusals)
 	}

@@ -33,6 +33,8 @@ const revisionsShown = 100
 type caseContent struct {
 	Facts           []fact
 	Papers          []link
+	UID             string
+	Try             string // where a plan is tried from its assessments; empty: not
 	State           string // empty: active
 	Erased          string
 	Open            []string // contradictions, as they are told
@@ -133,6 +135,8 @@ func answerCase(v *visit) (view, error) {
 	}
 	if c.GetState() != trigonev1.CaseState_CASE_STATE_ACTIVE {
 		content.State = render.Word(c.GetState())
+	} else if len(c.GetCaseFile().GetAssessments()) > 0 && v.may(PageRight(tryPath)) {
+		content.UID, content.Try = v.part("uid"), v.address(tryPath)
 	}
 	if n := e.GetPlanInForce().GetRevision(); n > 0 {
 		content.InForce = fmt.Sprintf("Plan revision %d is in force", n)

@@ -21,7 +21,7 @@ import (
 // tryPage answers a plan that somebody types in. It keeps nothing: what was typed comes
 // back with the answer, and stands in no address.
 var tryPage = page{
-	route: "/try", name: "Try a plan", view: "try.html",
+	route: tryPath, name: "Try a plan", view: "try.html",
 	reads: trigonev1.PlanningService_EvaluatePlan_FullMethodName,
 	form:  true, ofRecord: true,
 	answer: tryPlan,
@@ -40,12 +40,14 @@ const (
 	doCase     = "case"
 	doTemplate = "template:"
 
+	tryPath   = "/try"
 	caseField = "from_case"
 	tryFile   = "plan-to-try.yaml"
 )
 
 // tryContent is what the view shows.
 type tryContent struct {
+	Action    string // where the forms are sent
 	Templates []trialplan.Template
 	Case      string // to copy from, as it was named
 	CaseFault string
@@ -96,7 +98,7 @@ type tryOption struct {
 }
 
 func tryPlan(v *visit) (view, error) {
-	content := tryContent{Templates: trialplan.Templates(), MayRead: v.may(trigonev1.RecordService_GetCase_FullMethodName)}
+	content := tryContent{Action: v.address(tryPath), Templates: trialplan.Templates(), MayRead: v.may(trigonev1.RecordService_GetCase_FullMethodName)}
 	do := v.form().Get(doField)
 	typed := map[string][]string(v.form())
 	switch name, template := strings.CutPrefix(do, doTemplate); {
@@ -197,7 +199,11 @@ func (c *tryContent) copy(v *visit, named, do string) (trialplan.Copied, error) 
 	if err != nil {
 		return trialplan.Copied{}, err
 	}
-	copied := trialplan.FromCase(answer.GetCase().GetCaseFile(), v.zone())
+	if state := answer.GetCase().GetState(); state != trigonev1.CaseState_CASE_STATE_ACTIVE {
+		c.CaseFault, c.Case = "That case is "+render.Word(state)+": nothing is copied from it.", ""
+		return trialplan.Copied{}, nil
+	}
+	copied := trialplan.FromCase(answer.GetCase().GetCaseFile(), answer.GetCase().GetEvaluation().GetFindings(), v.zone())
 	c.Copied, c.Left = true, copied.Left
 	return copied, nil
 }
