@@ -161,7 +161,10 @@ func TestNothingOfATrialIsKept(t *testing.T) {
 		t.Errorf("changes after trials: %v, %v", list.GetChanges(), err)
 	}
 	for _, e := range logs.All() {
-		text := fmt.Sprint(e.Message, e.ContextMap())
+		told := e.ContextMap()
+		delete(told, "took") // any number may be the time it took
+		delete(told, "bytes")
+		text := fmt.Sprint(e.Message, told)
 		for _, typed := range []string{"27.13", "26,25", "23.75", "SECRET-77", "quadrangular"} {
 			if strings.Contains(text, typed) {
 				t.Errorf("the log repeats what was typed: %.100s", text)
