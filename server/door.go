@@ -18,9 +18,11 @@ import (
 	"google.golang.org/grpc/tap"
 	"google.golang.org/protobuf/proto"
 
+	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/deployment"
 	"trigone/internal/identity"
+	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server/fhirrest"
 )
 
@@ -216,7 +218,7 @@ func (d *door) sitesOf(who *deployment.Identity, row *right, req proto.Message) 
 			if at.Site != site {
 				continue
 			}
-			if !row.allows(at.Roles) {
+			if !allowed(row, req, at.Roles) {
 				return nil, noRight()
 			}
 			return []*deployment.SiteRights{at}, nil
@@ -229,7 +231,7 @@ func (d *door) sitesOf(who *deployment.Identity, row *right, req proto.Message) 
 	}
 	var open []*deployment.SiteRights
 	for _, at := range d.rightsOf(who) {
-		if row.allows(at.Roles) {
+		if allowed(row, req, at.Roles) {
 			open = append(open, at)
 		}
 	}
@@ -243,6 +245,16 @@ func (d *door) sitesOf(who *deployment.Identity, row *right, req proto.Message) 
 		return open, nil
 	}
 	return nil, siteNeeded(row, open)
+}
+
+// allowed says whether roles allow what is asked for: for the access record in an
+// export more is needed than for the export.
+func allowed(row *right, req proto.Message, roles []deployment.Role) bool {
+	if export, ok := req.(*trigonev1.ExportResourcesRequest); ok && slices.Contains(export.GetResourceTypes(), fhirmap.TypeAuditEvent) &&
+		!rightOf[fhirRoute(fhirrest.RouteExportAccesses)].allows(roles) {
+		return false
+	}
+	return row.allows(roles)
 }
 
 // rightsOf gives what somebody may do at the sites that are served: a site that came

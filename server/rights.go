@@ -94,6 +94,7 @@ var rights = []right{
 	{call: fhirRoute(fhirrest.RouteVersion), roles: reading(), about: "read a version of a resource"},
 	{call: fhirRoute(fhirrest.RouteByStaff), roles: may(auditor), about: "search by who operated or signed; for one's own pseudonyms whoever may search"},
 	{call: fhirRoute(fhirrest.RouteExport), roles: may(reader, auditor), about: "begin an export of every case"},
+	{call: fhirRoute(fhirrest.RouteExportAccesses), roles: may(auditor), about: "export who looked, over gRPC too"},
 	{call: fhirRoute(fhirrest.RouteExportStatus), roles: may(reader, auditor), about: "ask about an export, remove it"},
 	{call: fhirRoute(fhirrest.RouteExportFile), roles: may(reader, auditor), about: "fetch a file of an export"},
 

@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/fhirmap"
 	"trigone/internal/policy"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
@@ -499,5 +500,110 @@ func TestSelectingByStaff(t *testing.T) {
 		if code, _, _ := s.do(web, s.request(http.MethodGet, next, s.token(subject, nil))); code != want {
 			t.Errorf("%s takes the next page: %d, want %d", subject, code, want)
 		}
+	}
+}
+
+// Who looked is exported as AuditEvent to auditors alone, only if it is asked for, and
+// goes on from where it ended.
+func TestExportOfWhoLooked(t *testing.T) {
+	s := threeSites(t)
+	conn := s.conn("")
+	record, handover := trigonev1.NewRecordServiceClient(conn), trigonev1.NewElectronicRecordServiceClient(conn)
+	s.put(record, 1, "harbour", "island", "bay")
+	export := func(subject, parent, since string, types ...string) (lines []string, next string, err error) {
+		stream, err := handover.ExportResources(s.as(subject), &trigonev1.ExportResourcesRequest{Parent: parent, Since: since, ResourceTypes: types})
+		s.ok(err)
+		for {
+			part, err := stream.Recv()
+			if errors.Is(err, io.EOF) {
+				return lines, next, nil
+			}
+			if err != nil {
+				return lines, next, err
+			}
+			lines = append(lines, slices.Collect(strings.Lines(part.GetChunk().GetNdjson()))...)
+			next += part.GetEnd().GetNextSince()
+		}
+	}
+	name := s.all(siteLists(s)["ListCases"], "two", "sites/harbour", 1, nil)
+	if len(name) == 0 {
+		t.Fatal("no case")
+	}
+	cases, err := record.ListCases(s.as("two"), &trigonev1.ListCasesRequest{Parent: "sites/harbour", PageSize: 1})
+	s.ok(err)
+	uid := cases.GetCases()[0].GetName()
+	_, err = record.GetCase(s.as("two"), &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: uid}})
+	s.ok(err)
+	uid = uid[strings.LastIndexByte(uid, '/')+1:]
+	all, _, err := export("two", "sites/harbour", "")
+	s.ok(err)
+	if text := strings.Join(all, ""); len(all) < 100 || strings.Contains(text, "AuditEvent") {
+		t.Error("who looked is in an export that did not ask for it")
+	}
+	var lines []string
+	var next string
+	for deadline := time.Now().Add(10 * time.Second); time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		lines, next, err = export("two", "sites/harbour", "", fhirmap.TypeAuditEvent)
+		s.ok(err)
+		if strings.Contains(strings.Join(lines, ""), "ElectronicRecordService/ExportResources") {
+			break
+		}
+	}
+	text := strings.Join(lines, "")
+	for _, want := range []string{`"value":"two"`, `"value":"owner"`, "RecordService/GetCase", uid, "RecordService/SubmitCase"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("who looked does not say %s", want)
+		}
+	}
+	for _, never := range []string{"P-00", "MV-", "sites/bay", "island", "Observation"} {
+		if strings.Contains(text, never) {
+			t.Errorf("who looked says %s", never)
+		}
+	}
+	if _, err := record.GetCase(s.as("two"), &trigonev1.GetCaseRequest{Case: &trigonev1.CaseReference{Name: cases.GetCases()[0].GetName()}}); err != nil {
+		t.Fatal(err)
+	}
+	var more []string
+	for deadline := time.Now().Add(10 * time.Second); time.Now().Before(deadline) && !strings.Contains(strings.Join(more, ""), "RecordService/GetCase"); time.Sleep(50 * time.Millisecond) {
+		more, _, err = export("two", "sites/harbour", next, fhirmap.TypeAuditEvent)
+		s.ok(err)
+	}
+	if len(more) == 0 || slices.ContainsFunc(more, func(line string) bool { return slices.Contains(lines, line) }) || strings.Count(strings.Join(more, ""), "RecordService/GetCase\"") != 1 {
+		t.Errorf("what came since: %d lines", len(more))
+	}
+	both, _, err := export("two", "sites/-", "", fhirmap.TypeAuditEvent, "Procedure")
+	s.ok(err)
+	if text := strings.Join(both, ""); !strings.Contains(text, `"site":"bay"`) || !strings.Contains(text, `"site":"harbour"`) || !strings.Contains(text, `"resourceType":"Procedure"`) || strings.Contains(text, `"site":"island"`) {
+		t.Error("over one's own sites it is of both, beside what else is asked for, and of no other")
+	}
+	if _, _, err := export("harbour-reader", "sites/harbour", "", fhirmap.TypeAuditEvent); status.Code(err) != codes.PermissionDenied {
+		t.Errorf("a reader exports who looked: %v", err)
+	}
+	if _, _, err := export("harbour-reader", "", "", "Procedure", fhirmap.TypeAuditEvent); status.Code(err) != codes.PermissionDenied {
+		t.Errorf("a reader exports who looked beside something else: %v", err)
+	}
+	// The same over HTTP.
+	web := s.web("")
+	ask := func(subject, path string) (int, string, http.Header) {
+		req := s.request(http.MethodGet, path, s.token(subject, nil))
+		req.Header.Set("Prefer", "respond-async")
+		return s.do(web, req)
+	}
+	if code, body, _ := ask("harbour-reader", "harbour/$export?_type=Procedure,AuditEvent"); code != http.StatusForbidden || !strings.Contains(body, "OperationOutcome") {
+		t.Errorf("a reader exports who looked over HTTP: %d %s", code, body)
+	}
+	code, body, header := ask("harbour-auditor", "harbour/$export?_type=AuditEvent")
+	if code != http.StatusAccepted {
+		t.Fatal(code, body)
+	}
+	_, place, _ := strings.Cut(header.Get("Content-Location"), "/fhir/")
+	for deadline := time.Now().Add(10 * time.Second); code != http.StatusOK && time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		code, body, _ = ask("harbour-auditor", place)
+	}
+	_, file, _ := strings.Cut(body, `"type":"AuditEvent","url":"`)
+	file, _, _ = strings.Cut(file, `"`)
+	_, file, _ = strings.Cut(file, "/fhir/")
+	if code, body, _ := ask("harbour-auditor", file); code != http.StatusOK || !strings.Contains(body, "RecordService/GetCase") || strings.Contains(body, `"site":"bay"`) {
+		t.Errorf("the file of who looked: %d, %d bytes", code, len(body))
 	}
 }

@@ -369,7 +369,7 @@ func TestTheTableOfRightsHoldsForEveryAddress(t *testing.T) {
 		method, path := http.MethodGet, map[string]string{
 			fhirrest.RouteMetadata: "metadata", fhirrest.RouteTerminology: "CodeSystem/step", fhirrest.RouteType: "Procedure", fhirrest.RouteSearch: "Procedure/_search",
 			fhirrest.RouteRead: "Procedure/" + id, fhirrest.RouteVersion: "Procedure/" + id + "/_history/1",
-			fhirrest.RouteByStaff: "Procedure?performer.identifier=op-3", fhirrest.RouteExport: "$export", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
+			fhirrest.RouteByStaff: "Procedure?performer.identifier=op-3", fhirrest.RouteExport: "$export", fhirrest.RouteExportAccesses: "$export?_type=AuditEvent", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
 		}[route]
 		if path == "" {
 			t.Errorf("%s is not walked; give an address of it here", route)
@@ -381,7 +381,7 @@ func TestTheTableOfRightsHoldsForEveryAddress(t *testing.T) {
 		// What is asked of who may: there is no such version and no such export, and one is
 		// begun by those only who do not wait for it.
 		want, other := map[string]int{
-			fhirrest.RouteVersion: http.StatusNotFound, fhirrest.RouteExport: http.StatusBadRequest,
+			fhirrest.RouteVersion: http.StatusNotFound, fhirrest.RouteExport: http.StatusBadRequest, fhirrest.RouteExportAccesses: http.StatusBadRequest,
 			fhirrest.RouteExportStatus: http.StatusNotFound, fhirrest.RouteExportFile: http.StatusNotFound,
 		}[route]
 		for _, role := range deployment.Roles() {

@@ -70,6 +70,7 @@ the files of the manifest before are removed.`,
 		Example: `  trigone export --out /srv/trigone-fhir
   trigone export --out /srv/trigone-fhir --incremental
   trigone export --out observations --types Observation,Device
+  trigone export --out who-looked --types AuditEvent
   trigone export --out changes --since "$TOKEN"`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {

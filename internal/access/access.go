@@ -39,7 +39,7 @@ const (
 const ReasonNotRecorded = "ACCESS_NOT_RECORDED"
 
 // Self is the caller of lines that the service itself writes.
-const Self = "trigoned"
+const Self = storage.AccessSelf
 
 // Methods of the service's own lines.
 const (

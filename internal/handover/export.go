@@ -102,7 +102,7 @@ func (d *Desk) ExportSince(ctx context.Context, who casebook.Principal, types []
 	types = slices.Clone(types)
 	slices.Sort(types)
 	e := newExport(ctx, slices.Compact(types), send)
-	p := &passage{export: e, desk: d, site: site}
+	p := &passage{export: e, desk: d, site: site, since: since}
 	e.passages = append(e.passages, p)
 	if err := p.fromTime(since); err != nil {
 		return err
@@ -153,7 +153,7 @@ func (e *export) all(of *Desk, token func() (string, error)) error {
 
 func unknownTypes(types []string) []convert.Violation {
 	var list []convert.Violation
-	known := fhirmap.ResourceTypes()
+	known := append(fhirmap.ResourceTypes(), fhirmap.TypeAuditEvent)
 	for i, typ := range types {
 		if !slices.Contains(known, typ) {
 			list = append(list, convert.Violation{
@@ -182,8 +182,11 @@ type passage struct {
 	desk *Desk
 	site string
 
-	last storage.Change // the change that everything before, and it, is done with
-	done int64
+	last     storage.Change // the change that everything before, and it, is done with
+	lastLine storage.Access // likewise of the access record, where that is asked for
+	// since leaves out lines from before.
+	since time.Time
+	done  int64
 	// total is the number of writes on the way less those that a newer write of
 	// their case outdid: it falls to the number of cases.
 	total int64
@@ -207,16 +210,37 @@ func (p *passage) print(c storage.Change) string {
 		[]byte(strconv.FormatInt(c.CaseVersion, 10)), []byte(strconv.FormatInt(c.Time.UnixNano(), 10)))[:8])
 }
 
-// mark writes where it stands.
+// mark writes where it stands, in the changes and, where it is asked for, in the access
+// record.
 func (p *passage) mark() string {
-	if p.last.Number == 0 {
-		return "0:"
+	mark := "0:"
+	if p.last.Number != 0 {
+		mark = strconv.FormatInt(p.last.Number, 10) + ":" + p.print(p.last)
 	}
-	return strconv.FormatInt(p.last.Number, 10) + ":" + p.print(p.last)
+	if p.accesses() && p.lastLine.Number != 0 {
+		mark += "/" + strconv.FormatInt(p.lastLine.Number, 10) + ":" + printOf(p.lastLine)
+	}
+	return mark
 }
+
+// printOf identifies a line of the access record.
+func printOf(line storage.Access) string {
+	return hex.EncodeToString(line.Hash[:min(8, len(line.Hash))])
+}
+
+// accesses says whether the access record is asked for: it is nothing of a case, and
+// never in an export of all.
+func (e *export) accesses() bool { return slices.Contains(e.types, fhirmap.TypeAuditEvent) }
+
+// ofCases says whether anything of cases is asked for.
+func (e *export) ofCases() bool { return !e.accesses() || len(e.types) > 1 }
 
 // from begins behind a mark.
 func (p *passage) from(mark string) error {
+	mark, line, _ := strings.Cut(mark, "/")
+	if err := p.fromLine(line); err != nil {
+		return err
+	}
 	if mark == "0:" {
 		return nil
 	}
@@ -235,6 +259,57 @@ func (p *passage) from(mark string) error {
 	}
 	p.last = rows[0]
 	return nil
+}
+
+// fromLine begins behind a line of the access record.
+func (p *passage) fromLine(mark string) error {
+	if mark == "" {
+		return nil
+	}
+	number, hash, ok := strings.Cut(mark, ":")
+	n, err := strconv.ParseInt(number, 10, 64)
+	if !ok || err != nil {
+		return fmt.Errorf("position of a token: %q", mark)
+	}
+	lines, err := p.desk.archive.Store.AccessesAfter(p.ctx, p.site, n-1, 1)
+	if err != nil {
+		return err
+	}
+	if len(lines) == 0 || lines[0].Number != n || printOf(lines[0]) != hash {
+		return casebook.Refuse(casebook.FailedPrecondition, casebook.ReasonOtherRecord,
+			"the access record does not hold the line that this token names: it was set back to an older copy, or the line is older than lines are kept; export everything, without since")
+	}
+	p.lastLine = lines[0]
+	return nil
+}
+
+// walkLines hands over the lines of the access record.
+func (p *passage) walkLines() error {
+	for {
+		lines, err := p.desk.archive.Store.AccessesAfter(p.ctx, p.site, p.lastLine.Number, changesAtOnce)
+		if err != nil || len(lines) == 0 {
+			return err
+		}
+		for _, a := range lines {
+			p.lastLine = a
+			if a.Time.Before(p.since) {
+				continue
+			}
+			r, err := p.desk.of.AuditEvent(fhirmap.AccessLine{
+				Number: a.Number, Time: a.Time, Site: a.Site, Caller: a.Caller, Method: a.Method, CaseUID: a.CaseUID, Cases: a.Cases, Outcome: a.Outcome,
+				RequestID: a.RequestID, Concerns: a.Concerns, Emergency: a.Detail == storage.AccessEmergency, Service: a.Caller == storage.AccessSelf, Hash: a.Hash,
+			})
+			if err != nil {
+				return err
+			}
+			if err := p.line(r.Type, r.JSON); err != nil {
+				return err
+			}
+		}
+		if err := p.progress(); err != nil {
+			return err
+		}
+	}
 }
 
 // follow calls write with the first change of every write of a case behind the
@@ -289,6 +364,9 @@ func (p *passage) measure() error {
 
 func (e *export) walk() error {
 	for _, p := range e.passages {
+		if !e.ofCases() {
+			break
+		}
 		if err := p.measure(); err != nil {
 			return err
 		}
@@ -297,8 +375,15 @@ func (e *export) walk() error {
 		return err
 	}
 	for _, p := range e.passages {
-		if err := p.walk(); err != nil {
-			return err
+		if e.ofCases() {
+			if err := p.walk(); err != nil {
+				return err
+			}
+		}
+		if e.accesses() {
+			if err := p.walkLines(); err != nil {
+				return err
+			}
 		}
 	}
 	for _, typ := range slices.Sorted(maps.Keys(e.buffers)) {

@@ -41,6 +41,9 @@ type Access struct {
 	Hash       []byte // set by the store
 }
 
+// AccessSelf is the caller of lines that the service itself writes.
+const AccessSelf = "trigoned"
+
 // Details of lines that a check of the chain reads.
 const (
 	// AccessRemoved: the lines up to the one it concerns were removed, as old as the

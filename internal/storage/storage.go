@@ -528,6 +528,8 @@ type Store interface {
 	// Accesses lists the lines of sites in the access record, newest first; after is the opaque
 	// token of the last page, next is empty at the end.
 	Accesses(ctx context.Context, sites []string, f AccessFilter, after string, limit int) (lines []Access, next string, err error)
+	// AccessesAfter gives the lines of a site with a number above after, oldest first.
+	AccessesAfter(ctx context.Context, site string, after int64, limit int) ([]Access, error)
 	// AccessHead gives where the access record ends.
 	AccessHead(ctx context.Context) (AccessHead, error)
 	// Expired says what at a site is over its time.

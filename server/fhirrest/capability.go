@@ -94,6 +94,7 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 	}
 	if f.exports.dir != "" {
 		s.Rest[0].Operation = []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export"}}
+		s.Rest[0].Documentation += " $export gives who looked as AuditEvent to auditors, if _type names it."
 	}
 	return json.Marshal(s)
 }

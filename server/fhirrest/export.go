@@ -19,6 +19,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"trigone/fhirmap"
 	"trigone/internal/casebook"
 	"trigone/internal/private"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -203,11 +204,18 @@ func (f *Face) exportOf(r *http.Request, params url.Values) (*exporting, error) 
 		case "_type":
 			for _, typ := range strings.Split(strings.Join(list, ","), ",") {
 				switch {
+				case typ == fhirmap.TypeAuditEvent:
+					if f.may != nil {
+						if err := f.may(r.Context(), RouteExportAccesses); err != nil {
+							return nil, err
+						}
+					}
+					x.types = append(x.types, typ)
 				case typeNamed(typ) != nil:
 					x.types = append(x.types, typ)
 				case prefersLenient(r.Header) && typeName.MatchString(typ): // there is none of it
 				default:
-					return nil, bad(name, "names a type of which nothing is on record; there are %s, and with Prefer: handling=lenient others are left out", servedNames())
+					return nil, bad(name, "names a type of which nothing is on record; there are %s, and for auditors AuditEvent; with Prefer: handling=lenient others are left out", servedNames())
 				}
 			}
 			if len(x.types) == 0 {
@@ -327,7 +335,7 @@ func (x *exporting) take(r *trigonev1.ExportResourcesResponse) error {
 		x.transaction = end.GetTransactionTime().AsTime()
 	}
 	c := r.GetChunk()
-	if c == nil || typeNamed(c.GetResourceType()) == nil {
+	if c == nil || typeNamed(c.GetResourceType()) == nil && c.GetResourceType() != fhirmap.TypeAuditEvent {
 		return nil
 	}
 	if x.bytes += int64(len(c.GetNdjson())); x.bytes > mostExported {

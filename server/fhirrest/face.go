@@ -204,14 +204,16 @@ const (
 	// A search that selects by who operated or signed needs a right of its own.
 	RouteByStaff = "{type}?performer"
 	// Of exports: to begin one, to ask about it or remove it, to fetch a file.
-	RouteExport       = "$export"
-	RouteExportStatus = "$export-status/{id}"
-	RouteExportFile   = "$export-file/{id}/{file}"
+	RouteExport = "$export"
+	// An export of who looked needs a right of its own beside.
+	RouteExportAccesses = "$export?_type=AuditEvent"
+	RouteExportStatus   = "$export-status/{id}"
+	RouteExportFile     = "$export-file/{id}/{file}"
 )
 
 // Routes gives all of them: each has a row in the server's table of rights.
 func Routes() []string {
-	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion, RouteByStaff, RouteExport, RouteExportStatus, RouteExportFile}
+	return []string{RouteMetadata, RouteTerminology, RouteType, RouteSearch, RouteRead, RouteVersion, RouteByStaff, RouteExport, RouteExportAccesses, RouteExportStatus, RouteExportFile}
 }
 
 // enter takes a request to its route, if who asks may: before anything is looked for.

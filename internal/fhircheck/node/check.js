@@ -1,4 +1,4 @@
-// Checks every FHIR resource that the project wrote: the golden bundles, and the
+// Checks every FHIR resource that the project wrote: the golden bundles and lines, and the
 // folders in TRIGONE_BUNDLES (bundles of cases), TRIGONE_EXPORT (NDJSON) and
 // TRIGONE_TERMINOLOGY (code systems, concept maps). Prints what was looked at and
 // every fault; exits 1 on a fault, or where a folder holds nothing.
@@ -35,6 +35,7 @@ if (!TRIGONE_EXPORT) say('NO EXPORT IS CHECKED: TRIGONE_EXPORT names no folder o
 if (!TRIGONE_TERMINOLOGY) say('CODES OF OUR OWN ARE NOT LOOKED UP: TRIGONE_TERMINOLOGY names no folder of code systems');
 
 const goldens = documents('golden bundle', golden, bundlesIn);
+const lines = documents('golden line', golden, exportIn);
 const cases = documents('bundle', TRIGONE_BUNDLES, bundlesIn);
 const exported = documents('NDJSON', TRIGONE_EXPORT, exportIn);
 const terminology = documents('terminology', TRIGONE_TERMINOLOGY, terminologyIn);
@@ -55,6 +56,7 @@ function check(parsed, names) {
   }
 }
 check(goldens);
+check(lines);
 check(cases);
 const inExport = known(exported);
 check(exported, inExport.names);

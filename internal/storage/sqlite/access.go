@@ -150,6 +150,23 @@ func (s *Store) Accesses(ctx context.Context, sites []string, f storage.AccessFi
 	return list[:limit], strconv.FormatInt(list[limit-1].Number, 10), nil
 }
 
+const accessesAfter = `SELECT ` + accessColumns + ` FROM accesses AS a CROSS JOIN sites AS s ON s.id = a.site
+	WHERE a.site = (SELECT id FROM sites WHERE site = ?) AND a.number > ? ORDER BY a.number LIMIT ?`
+
+// AccessesAfter gives the lines of a site that came behind a number.
+func (s *Store) AccessesAfter(ctx context.Context, site string, after int64, limit int) (list []storage.Access, err error) {
+	if limit < 1 {
+		return nil, errNoLimit
+	}
+	err = s.each(ctx, accessesAfter, []any{site, after, limit}, func(row scanner) error {
+		var a storage.Access
+		err := scanAccess(row, &a)
+		list = append(list, a)
+		return err
+	})
+	return list, err
+}
+
 func accessesQuery(site string, f storage.AccessFilter, after string, limit int) (string, []any, error) {
 	var where conditions
 	where.add(`a.site = (SELECT id FROM sites WHERE site = ?)`, site)

@@ -83,6 +83,20 @@ func accesses(t *testing.T, open func() storage.Store) {
 		wantEqual(t, "lines "+name, got, row.want)
 	}
 
+	for behind, want := range map[int64][]int64{0: {1, 2, 3}, 2: {3}, 4: nil} {
+		var got []int64
+		for more := true; more; {
+			page := must(s.AccessesAfter(ctx, site, behind, 1))
+			for _, a := range page {
+				got, behind = append(got, a.Number), a.Number
+			}
+			more = len(page) > 0
+		}
+		wantEqual(t, "lines behind a number", got, want)
+	}
+	_, err = s.AccessesAfter(ctx, site, 0, 0)
+	wantError(t, "no limit of lines", err, nil)
+
 	// A line is part of its write: nothing of a write that is refused.
 	stale := plain("a")
 	stale.Access = &third

@@ -805,7 +805,9 @@ type ExportResourcesRequest struct {
 	// sites/{site}, or sites/- for all sites at which the caller may call; unset: the only
 	// one. A token belongs to the sites over which it was asked.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// Resource types wanted, e.g. Observation; none: all that this service makes.
+	// Resource types wanted, e.g. Observation; none: all that this service makes of cases.
+	// AuditEvent is the access record, for auditors and only if it is named: it names no
+	// patient, and is of all lines of the site that came since.
 	ResourceTypes []string `protobuf:"bytes,2,rep,name=resource_types,json=resourceTypes,proto3" json:"resource_types,omitempty"`
 	// Token that the last export ended with; unset: everything. Everything also where
 	// the mapping to FHIR or the codes of the site changed since: every history number
