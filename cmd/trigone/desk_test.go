@@ -2,12 +2,14 @@ package main
 
 import (
 	"fmt"
+	"net"
 	"os"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -220,4 +222,32 @@ func TestRetriesAreSafe(t *testing.T) {
 			t.Errorf("%v is answered otherwise:\n%v\n%v", args, first, second)
 		}
 	}
+}
+
+// A connection that is lost behind a write leaves its outcome unknown; the id by which
+// the same command is safe to send again is printed.
+func TestALostConnectionLeavesTheOutcomeUnknown(t *testing.T) {
+	var config net.ListenConfig
+	listener, err := config.Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var s *grpc.Server
+	s = grpc.NewServer(grpc.UnknownServiceHandler(func(_ any, stream grpc.ServerStream) error {
+		if err := stream.RecvMsg(&trigonev1.SubmitCaseRequest{}); err != nil {
+			return err
+		}
+		go s.Stop()
+		<-stream.Context().Done()
+		return stream.Context().Err()
+	}))
+	served := make(chan error, 1)
+	go func() { served <- s.Serve(listener) }()
+	path := file(t, read(t, testdata.Cases, "core-only"))
+	got := call(t, "submit", path, "--server", listener.Addr().String()).want(t, exitUnknown)
+	says(t, "stderr", got.stderr, "whether this was stored is not known (UNAVAILABLE)", "Send the same command again with --request-id ")
+	if !anID.MatchString(got.stderr) {
+		t.Errorf("no request id is printed: %s", got.stderr)
+	}
+	<-served
 }
