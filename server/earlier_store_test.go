@@ -84,7 +84,7 @@ func TestEarlierStoreGivesItsAnswers(t *testing.T) {
 
 // inOneOrder puts a list whose order was changed since into one order, and leaves
 // out the change that the start itself makes, the first under this mapping, and what was
-// not told then: the basis, and of a case in one line the timing of its plan and the
+// not told then: the basis, whether cases are invented, and of a case in one line the timing of its plan and the
 // incision.
 func inOneOrder(m proto.Message) {
 	if list, ok := m.(*trigonev1.ListChangesResponse); ok {
@@ -94,12 +94,13 @@ func inOneOrder(m proto.Message) {
 		list.NextCursor = ""
 	}
 	if list, ok := m.(*trigonev1.ListCasesResponse); ok {
+		list.Invented = false
 		for _, c := range list.GetCases() {
 			c.PlanTiming, c.IncisionTime = 0, nil
 		}
 	}
 	if list, ok := m.(*trigonev1.ListDiscrepanciesResponse); ok {
-		list.Basis = trigonev1.Basis_BASIS_UNSPECIFIED
+		list.Basis, list.Invented = trigonev1.Basis_BASIS_UNSPECIFIED, false
 		slices.SortStableFunc(list.Discrepancies, func(a, b *trigonev1.CaseDiscrepancy) int { return cmp.Compare(a.CaseName, b.CaseName) })
 	}
 }
