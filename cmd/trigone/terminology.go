@@ -21,10 +21,10 @@ func (a *app) terminologyCommand() *cobra.Command {
 		Long: `terminology writes, one file for each resource, what a receiver needs to read the
 FHIR output: the CodeSystems with every code of our own, the ValueSets, the
 ConceptMap to public codes, the profiles of what is in a bundle, and the search
-parameter for places. The folder is a FHIR package (npm pack DIR makes the file
-to install): package.json, an ImplementationGuide, and .index.json, which lists
-the resources. Its folder views has the ViewDefinitions by which runners of the
-guide 'SQL on FHIR' make tables of an export. With --policy the public codes of
+parameters for places and lot numbers. The folder is a FHIR package (npm pack DIR
+makes the file to install): package.json, an ImplementationGuide, and
+.index.json, which lists the resources. Its folder views has the ViewDefinitions
+by which runners of the guide 'SQL on FHIR' make tables of an export. With --policy the public codes of
 the site are in the ConceptMap and in the ValueSets, the profiles allow the
 reference to the patient that the site has chosen, and all is named under its
 canonical base.`,

@@ -131,7 +131,7 @@ func (p param) documentation() string {
 	case p.kind == kindToken:
 		return "modifiers: missing, not"
 	case p.kind == kindReference && len(p.targets) == 0:
-		return "modifiers: missing, identifier; no literal reference is ever held"
+		return "modifiers: missing, identifier; a literal reference, Patient/id, is only held where the site makes ids of identifiers"
 	case p.kind == kindReference:
 		return "modifiers: missing, identifier, type"
 	case p.kind == kindDate:
