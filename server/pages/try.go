@@ -42,6 +42,7 @@ const (
 
 	tryPath   = "/try"
 	caseField = "from_case"
+	course    = "course" // the drawing of what became of a case
 	tryFile   = "plan-to-try.yaml"
 )
 
@@ -151,6 +152,9 @@ func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 	a.Taken = t.Taken(a.Predicts)
 	subject := convert.Drawn(convert.RecordOf(f), e)
 	for _, d := range draw.Drawings() {
+		if d.Name == course {
+			continue // nothing has happened yet
+		}
 		a.Drawings = append(a.Drawings, template.HTML(draw.SVG(d.Of(subject)))) //nolint:gosec // made by draw, which escapes what it writes
 	}
 	for _, in := range trialplan.Inputs() {
