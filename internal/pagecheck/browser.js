@@ -77,7 +77,7 @@ export async function byKeyboard(page, where) {
     window.stops = [...document.querySelectorAll(focusable)].filter((e) => e.checkVisibility({ contentVisibilityAuto: true }) && !e.disabled);
     return window.stops.length;
   });
-  for (let i = 0; i < Math.min(count, 60); i++) {
+  for (let i = 0; i < Math.min(count, 30); i++) {
     await page.keyboard.press('Tab');
     const at = await page.evaluate(() => {
       const e = document.activeElement;

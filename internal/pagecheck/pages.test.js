@@ -154,7 +154,7 @@ run('one signs in by a token, once, and out again', async () => {
     await shoot(page, 'sign-in-narrow');
     await page.fill('#token', 'no token');
     await page.click('main button');
-    assert.ok((await page.innerText('main')).includes('nobody is signed in'));
+    assert.ok((await page.innerText('main')).includes('Nobody is signed in'));
     await page.fill('#token', at.token);
     await page.click('main button');
     assert.equal(page.url(), `${at.base}/cases?only=incision`);

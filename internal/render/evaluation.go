@@ -251,11 +251,11 @@ func ArrangedFindings(e *trigonev1.Evaluation) []Arranged {
 	}
 	var out []Arranged
 	for _, s := range []trigonev1.Severity{trigonev1.Severity_SEVERITY_CONTRADICTION, trigonev1.Severity_SEVERITY_CAUTION, trigonev1.Severity_SEVERITY_NOTE} {
-		group, any := Arranged{Severity: s}, false
+		group, found := Arranged{Severity: s}, false
 		var list []*trigonev1.Finding
 		for _, f := range e.GetFindings() {
 			if f.GetSeverity() == s {
-				list, any = append(list, f), true
+				list, found = append(list, f), true
 			}
 		}
 		slices.SortStableFunc(list, func(a, b *trigonev1.Finding) int {
@@ -278,7 +278,7 @@ func ArrangedFindings(e *trigonev1.Evaluation) []Arranged {
 			}
 			group.Findings = append(group.Findings, one)
 		}
-		if any {
+		if found {
 			out = append(out, group)
 		}
 	}

@@ -223,7 +223,7 @@ func factsOf(c *trigonev1.Case, zone *time.Location) []fact {
 	add("Patient", c.GetCaseFile().GetPatientIdentifier().GetValue())
 	id := c.GetCaseFile().GetIdentity()
 	add("Sex", render.Word(id.GetSex()))
-	if id.AgeYears != nil {
+	if id != nil && id.AgeYears != nil { // who a patient is may be erased
 		add("Age at the operation", strconv.Itoa(int(id.GetAgeYears()))+" years")
 	}
 	add("Incision", when(c.GetCaseFile().GetOperation().GetIncisionTime(), zone))

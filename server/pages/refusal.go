@@ -9,6 +9,7 @@ import (
 	"go.uber.org/zap"
 
 	"trigone/internal/casebook"
+	"trigone/internal/words"
 )
 
 const problemView = "problem.html"
@@ -59,7 +60,7 @@ func (f *Face) refusal(v *visit, err error) view {
 		f.config.Log.Error("fault", zap.Error(err))
 		return fault()
 	}
-	p := problem{Text: refusal.Message}
+	p := problem{Text: words.Sentence(refusal.Message)}
 	switch refusal.Kind {
 	case casebook.NotFound:
 		// One text for whatever is not there, so that it tells nothing of what is.
