@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -17,11 +18,13 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/casebook"
 	"trigone/internal/convert/converttest"
 	"trigone/internal/policy"
 	"trigone/internal/storage"
+	"trigone/internal/storage/sqlite"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/testdata"
 )
@@ -345,6 +348,118 @@ func TestAnErasureTellsOfSubmitsItDiscards(t *testing.T) {
 	}
 	if want := []string{decided + " ", open + " identity_erased", later + " case_erased"}; !slices.Equal(got, want) {
 		t.Errorf("discarded: %q, want %q", got, want)
+	}
+}
+
+// Where the site's policy says so, a case that is erased goes on to count: what is kept
+// says of nobody, is not touched by a rebuild, and lists and counts are true. By default,
+// and of a case that was retracted, nothing is kept.
+func TestErasedCasesGoOnToCount(t *testing.T) {
+	for _, cut := range []bool{true, false} {
+		o := Options{}
+		if cut {
+			o.PolicyPath = filepath.Join(t.TempDir(), "cut.yaml")
+			if err := os.WriteFile(o.PolicyPath, []byte(builtInPolicy(t).Text+"\nerased_cases: cut\n"), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		conn, _, running := startWith(t, o)
+		ctx, record := t.Context(), trigonev1.NewRecordServiceClient(conn)
+		audit, administration := trigonev1.NewAuditServiceClient(conn), trigonev1.NewAdministrationServiceClient(conn)
+		list := func() *trigonev1.ListCaseFactsResponse {
+			facts, err := audit.ListCaseFacts(ctx, &trigonev1.ListCaseFactsRequest{IncludeErased: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return facts
+		}
+		counts := func() *trigonev1.ComparisonCounts {
+			list, err := audit.ListComparisons(ctx, &trigonev1.ListComparisonsRequest{IncludeCounts: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return list.GetCounts()
+		}
+		var refs []*trigonev1.CaseReference
+		for _, name := range []string{"saddle-annulus", "ring-exchanged", "recurrence"} {
+			answer, err := record.SubmitCase(ctx, &trigonev1.SubmitCaseRequest{CaseFile: marked(t, name, name)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			refs = append(refs, &trigonev1.CaseReference{Name: answer.GetCaseName()})
+		}
+		retracted, err := record.RetractCase(ctx, &trigonev1.RetractCaseRequest{Case: refs[2], CaseVersion: 1, Reason: trigonev1.RetractionReason_RETRACTION_REASON_ENTERED_IN_ERROR})
+		if err != nil {
+			t.Fatal(err)
+		}
+		before, counted := list(), counts()
+		if len(before.GetFacts()) != 2 || len(before.GetErased()) > 0 || before.GetErasedCaseCount() != 0 {
+			t.Fatalf("before: %v", before)
+		}
+		var was *trigonev1.CaseFacts
+		for _, f := range before.GetFacts() {
+			if f.GetCaseName() == refs[0].GetName() {
+				was = f
+			}
+		}
+		erased, err := administration.EraseCase(ctx, &trigonev1.EraseCaseRequest{Case: refs[0], CaseVersion: 1})
+		if err != nil || strings.Contains(erased.GetMessage(), "goes on to count") != cut {
+			t.Fatalf("%v, %v", erased, err)
+		}
+		if _, err := administration.EraseCase(ctx, &trigonev1.EraseCaseRequest{Case: refs[2], CaseVersion: retracted.GetCaseVersion()}); err != nil {
+			t.Fatal(err)
+		}
+		now, nowCounted := list(), counts()
+		if len(now.GetFacts()) != 1 || now.GetErasedCaseCount() != 2 || nowCounted.GetErasedCaseCount() != 2 ||
+			nowCounted.GetOperatedCaseCount() != counted.GetOperatedCaseCount()-1 || nowCounted.GetRetractedCaseCount() != counted.GetRetractedCaseCount()+1 {
+			t.Errorf("cut %v: %v, counts %v, were %v", cut, now, nowCounted, counted)
+		}
+		if !cut {
+			if len(now.GetErased()) != 0 {
+				t.Errorf("without a word of the policy %v is kept", now.GetErased())
+			}
+			continue
+		}
+		if len(now.GetErased()) != 1 {
+			t.Fatalf("kept are %v", now.GetErased())
+		}
+		kept := now.GetErased()[0]
+		if kept.GetYear() != int32(was.GetTimes().GetIncisionTime().AsTime().Year()) || kept.GetAgeDecade() == "" || !slices.Equal(kept.GetTechniquesDone(), was.GetRepair().GetTechniquesDone()) ||
+			len(kept.GetTechniquesDone()) == 0 || kept.GetLeavingTheatreGrade() == nil || kept.GetLeftTheatreAlive() != was.GetOutcome().GetLeftTheatreAlive() ||
+			kept.GetDecision() != was.GetRepair().GetDecision() || kept.GetConverted() != was.GetRepair().GetConverted() {
+			t.Errorf("kept is %v of %v", kept, was)
+		}
+		// A decade, not an age: of numbers nothing but the year is kept.
+		kept.ProtoReflect().Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+			if k := fd.Kind(); (k == protoreflect.Int32Kind || k == protoreflect.DoubleKind) && fd.Name() != "year" || fd.Message() != nil && fd.Message().Name() != "Grade" {
+				t.Errorf("%s is kept", fd.Name())
+			}
+			return true
+		})
+		uid := refs[0].GetName()[strings.LastIndexByte(refs[0].GetName(), '/')+1:]
+		if err := sqlite.Dump(ctx, running.storePath, func(table, column string, value []byte) error {
+			if table == "erased_remains" && (bytes.Contains(value, []byte(uid)) || tells(string(value))) {
+				t.Errorf("%s of %s names the case", column, table)
+			}
+			return nil
+		}); err != nil {
+			t.Error(err)
+		}
+		if n := markers(t, running.storePath); n == 0 {
+			t.Error("what identifies the case that stays is gone")
+		}
+		for _, p := range projectors() {
+			if err := casebook.Rebuild(ctx, casebook.RebuildConfig{Store: running.store, Policy: builtInPolicy(t), Projectors: []casebook.Projector{raised{p}}, Report: func(casebook.Rebuilt) {}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if again := list(); !proto.Equal(again, now) || !proto.Equal(counts(), nowCounted) {
+			t.Errorf("after a rebuild %v, before %v", again, now)
+		}
+		first, err := audit.ListCaseFacts(ctx, &trigonev1.ListCaseFactsRequest{})
+		if err != nil || len(first.GetErased()) > 0 || first.GetErasedCaseCount() != 0 {
+			t.Errorf("told without being asked: %v, %v", first, err)
+		}
 	}
 }
 

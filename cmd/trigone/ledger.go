@@ -164,6 +164,7 @@ func (a *app) factsCommand() *cobra.Command {
 	var groups []string
 	var rows string
 	var sheet sheetFlags
+	var erased bool
 	c := &cobra.Command{
 		Use:   "facts",
 		Short: "List what cases have to say to whoever counts them",
@@ -192,7 +193,7 @@ several of.`,
 			}
 			request := &trigonev1.ListCaseFactsRequest{
 				Case: cases.reference, PlanTimings: cases.timings, IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize,
-				Basis: cases.basis,
+				Basis: cases.basis, IncludeErased: erased,
 			}
 			if request.Groups, err = factFilters(groups); err != nil {
 				return err
@@ -206,6 +207,9 @@ several of.`,
 					}
 					whole.Basis, whole.Invented = page.GetBasis(), page.GetInvented()
 					whole.Facts = append(whole.Facts, page.GetFacts()...)
+					if request.GetPageToken() == "" {
+						whole.Erased, whole.ErasedCaseCount = page.GetErased(), page.GetErasedCaseCount()
+					}
 					if request.PageToken = page.GetNextPageToken(); request.PageToken == "" {
 						break
 					}
@@ -221,12 +225,16 @@ several of.`,
 				render.Invented(cmd.OutOrStdout(), whole.GetInvented())
 				render.Basis(cmd.OutOrStdout(), whole.GetBasis())
 				render.Facts(cmd.OutOrStdout(), whole.GetFacts())
+				if erased {
+					render.ErasedFacts(cmd.OutOrStdout(), whole.GetErased(), whole.GetErasedCaseCount())
+				}
 				return nil
 			})
 		},
 	}
 	filter.flags(c)
 	sheet.flags(c, false)
+	c.Flags().BoolVar(&erased, "erased", false, "tell too, as a table or JSON, how many cases were erased and what was kept of them")
 	c.Flags().StringArrayVar(&groups, "group", nil, groupUsage)
 	c.Flags().StringVar(&rows, "rows", render.FactRows[0], "in CSV: "+strings.Join(render.FactRows, ", "))
 	return c

@@ -23,6 +23,7 @@ const (
 	notReached     = " Exports, notes and bundles that were handed on, and backups, still hold it: remove them where they lie. When an older backup is restored, give the list of erasures, so that this one is made again."
 	erasedIdentity = "Identifiers, free text, serial numbers, reasons and quarantined submits of the case are removed, with every hash made of them; measurements stay and count. Receivers are sent the case once more, without its patient."
 	erasedCase     = "The case is removed: sections, evaluations, findings, texts and everything that lists say of it. Its name, its versions, its changes and who looked at it stay. Receivers are told of every resource that it was entered in error."
+	erasedCut      = " As the policy of the site says, it goes on to count without its name: if it was operated and not retracted, the year, the age by decade, the techniques and how it ended are kept."
 	notOverwritten = " The bytes may still lie in free pages of the file or in its log: send the same request again, with the same request_id, until overwritten is true."
 	notErased      = "Nothing was removed: validate_only. "
 )
@@ -78,11 +79,11 @@ func erasing[R proto.Message](ctx context.Context, b *Book, who Principal, metho
 	if !req.GetValidateOnly() {
 		overwritten = b.Store.Purge(ctx) == nil // the answer says so; the case is erased either way
 	}
-	tellErasure(resp, req.GetValidateOnly(), overwritten)
+	b.tellErasure(resp, req.GetValidateOnly(), overwritten)
 	return resp, nil
 }
 
-func tellErasure(resp proto.Message, validateOnly, overwritten bool) {
+func (b *Book) tellErasure(resp proto.Message, validateOnly, overwritten bool) {
 	says := func(s string) string {
 		if validateOnly {
 			return notErased + s + notReached
@@ -96,7 +97,11 @@ func tellErasure(resp proto.Message, validateOnly, overwritten bool) {
 	case *trigonev1.EraseIdentityResponse:
 		r.Overwritten, r.Message = overwritten, says(erasedIdentity)
 	case *trigonev1.EraseCaseResponse:
-		r.Overwritten, r.Message = overwritten, says(erasedCase)
+		told := erasedCase
+		if b.Policy.CutErased {
+			told += erasedCut
+		}
+		r.Overwritten, r.Message = overwritten, says(told)
 	}
 }
 
@@ -148,6 +153,21 @@ func (f *Folder) withoutIdentity() {
 	for i := range f.confirmations {
 		f.confirmations[i].Reason = ""
 	}
+}
+
+// cut keeps of a case what counts, before it goes.
+func (b *Book) cut(ch *change, before *State) (err error) {
+	if before == nil || before.Case.State != storage.CaseActive {
+		return nil
+	}
+	for _, p := range b.projectors {
+		if c, ok := p.(Cutter); ok && ch.write.Remains == nil {
+			if ch.write.Remains, err = c.Cut(before); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // emptied leaves of a case that is erased what stays of it. The rows of the write

@@ -90,6 +90,12 @@ type Projector interface {
 	Rows(before, after *State) (storage.Rows, error)
 }
 
+// Cutter is a projector that says what of a case may be kept when the case is erased
+// and the site's policy keeps anything; nil: nothing.
+type Cutter interface {
+	Cut(before *State) ([]byte, error)
+}
+
 // declare lists the projections of the program in the store.
 func declare(ctx context.Context, store storage.Store, projectors []Projector) error {
 	var list []storage.ProjectionVersion

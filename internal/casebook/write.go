@@ -309,6 +309,11 @@ func (b *Book) project(ctx context.Context, ch *change) error {
 		}
 		after.Resources = before.Resources
 	}
+	if ch.write.Erase == storage.EraseWhole && b.Policy.CutErased {
+		if err := b.cut(ch, before); err != nil {
+			return err
+		}
+	}
 	for _, p := range b.projectors {
 		rows, err := p.Rows(before, after)
 		if err != nil {

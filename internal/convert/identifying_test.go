@@ -41,7 +41,7 @@ var notIdentifying = []struct {
 	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place places occasion unit band rule rules_not_evaluable
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
-	{"a word of the contract", `techniques_planned techniques_done FactFilter.kind words
+	{"a word of the contract", `techniques_planned techniques_done age_decade FactFilter.kind words
 		Stratum.kind Stratum.word strata LeftOut.reason`},
 	{"names of fields of the contract, and ids that the client gives to parts of a case", `FieldChange.path`},
 	{"a sentence of the program, made from words and numbers", `message obstacle explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note

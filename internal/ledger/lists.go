@@ -117,7 +117,7 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
-	filters.PageToken, filters.PageSize, filters.Parent, filters.Basis = "", 0, "", named(req.GetBasis())
+	filters.PageToken, filters.PageSize, filters.Parent, filters.Basis, filters.IncludeErased = "", 0, "", named(req.GetBasis()), false
 	question, after, err := l.page("ListCaseFacts", filters, req.GetPageToken())
 	if err != nil {
 		return nil, err
@@ -154,6 +154,9 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 			return nil, err
 		}
 		resp.Facts = append(resp.Facts, facts)
+	}
+	if req.GetIncludeErased() && req.GetPageToken() == "" {
+		return resp, l.withErased(ctx, sites, resp)
 	}
 	return resp, nil
 }

@@ -52,6 +52,9 @@ func (p Policy) Changes() []Change {
 	if p.CanonicalBase != "" {
 		list = append(list, Change{keyFHIR + "." + keyCanonicalBase, p.CanonicalBase, "that of the program"})
 	}
+	if p.CutErased {
+		list = append(list, Change{keyErased, erasedCut, erasedRemoved})
+	}
 	for _, r := range p.Rules {
 		list = append(list, Change{keyRules + "." + r.ID, string(r.Severity) + ": " + r.Summary, "none"})
 	}

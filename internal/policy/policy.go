@@ -36,6 +36,9 @@ type Policy struct {
 	// CanonicalBase is under which URI all is named as FHIR that is our own; empty: the
 	// one that is built in. Nothing is judged by it.
 	CanonicalBase string
+	// CutErased keeps of a case that is erased what counts and says of nobody; unset: all
+	// of it goes.
+	CutErased bool
 	// Rules are the site's own, compiled.
 	Rules []rules.SiteRule
 	Text  string
@@ -77,6 +80,7 @@ const (
 	keySite       = "site"
 	keyVersion    = "version"
 	keyZone       = "zone"
+	keyErased     = "erased_cases"
 	keyThresholds = "thresholds"
 	keyTolerances = "tolerances"
 	keyInputSDs   = "input_sds"
@@ -129,7 +133,7 @@ func parse(r *reading, text []byte) (Policy, error) {
 
 // policy reads the document. What it gives is of use only if there was no fault.
 func (r *reading) policy(root field) Policy {
-	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyRules)
+	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyErased, keyRules)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.Entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -142,7 +146,26 @@ func (r *reading) policy(root field) Policy {
 	}
 	r.ringTable(&s, top[keyRingTable])
 	patient, base := r.fhir(top[keyFHIR])
-	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: patient, CanonicalBase: base, Rules: r.siteRules(top[keyRules])}
+	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: patient, CanonicalBase: base, CutErased: r.cutErased(top), Rules: r.siteRules(top[keyRules])}
+}
+
+// Words of keyErased.
+const (
+	erasedRemoved = "removed"
+	erasedCut     = "cut"
+)
+
+// cutErased reads whether anything is kept of a case that is erased.
+func (r *reading) cutErased(top map[string]field) bool {
+	f, given := top[keyErased]
+	if !given {
+		return false
+	}
+	word, ok := r.Text(f)
+	if ok && word != erasedRemoved && word != erasedCut {
+		r.Fault(f, "erased_cases is none of removed and cut; removed keeps nothing of a case that is erased, cut keeps the year, the age by decade, the techniques and how it ended")
+	}
+	return word == erasedCut
 }
 
 func (r *reading) site(top map[string]field) string {

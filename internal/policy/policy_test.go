@@ -207,6 +207,7 @@ func faults() []faultRow {
 		{"no version", "site: north\nzone: UTC\n", "bad.yaml: version is missing"},
 		{"an empty version", "site: north\nversion: \" \"\nzone: UTC\n", "bad.yaml:2:10: version is empty"},
 		{"a zone nobody knows", "site: north\nversion: \"7\"\nzone: Europe/Nowhere\n", "bad.yaml:3:7: zone is not a time zone"},
+		{"half of an erased case", "site: north\nversion: \"7\"\nzone: Europe/London\nerased_cases: half\n", "bad.yaml:4:15: erased_cases is none of removed and cut"},
 		{"the server's own zone", "site: north\nversion: \"7\"\nzone: Local\n", "bad.yaml:3:7: zone is not a time zone"},
 		{"an empty zone, which Go reads as UTC", "site: north\nversion: \"7\"\nzone: \"\"\n", "bad.yaml:3:7: zone is not a time zone"},
 		{"a zone outside the database", "site: north\nversion: \"7\"\nzone: ../../etc/localtime\n", "bad.yaml:3:7: zone is not a time zone"},
@@ -372,3 +373,17 @@ func emptyKey(line string) (string, bool) {
 
 // parsed reads a policy with the codes there are.
 func parsed(name string, text []byte) (Policy, error) { return Parse(name, text, fhirmap.Terms{}) }
+
+// Nothing is kept of erased cases unless the site says so, and check-policy tells it.
+func TestErasedCases(t *testing.T) {
+	const head = "site: north\nversion: \"7\"\nzone: Europe/London\n"
+	for text, want := range map[string]bool{head: false, head + "erased_cases: removed\n": false, head + "erased_cases: cut\n": true} {
+		p, err := Parse("p.yaml", []byte(text), nil)
+		if err != nil || p.CutErased != want {
+			t.Errorf("%q: %v, %v", text, p.CutErased, err)
+		}
+		if told := len(p.Changes()) > 0; told != want {
+			t.Errorf("%q: changes %v", text, p.Changes())
+		}
+	}
+}

@@ -54,6 +54,7 @@ func Schema(terms Terms) ([]byte, error) {
 		keyRingTable:  object{"type": []string{"array", "null"}, "items": ringSchema(), "description": "labelled sizes of the site's rings and bands"},
 		keyCodes:      object{"type": []string{"array", "null"}, "items": codeSchema(terms), "description": "public codes that the site is licensed for, beside those of the program"},
 		keyFHIR:       fhirSchema(),
+		keyErased:     object{"enum": []string{erasedRemoved, erasedCut}, "default": erasedRemoved, "description": "what is kept of a case that an administrator erases: nothing, or, without its name, the year, the age by decade, the techniques and how it ended"},
 		keyRules:      object{"type": []string{"array", "null"}, "maxItems": mostRules, "items": siteRuleSchema(), "description": "rules of the site"},
 	})
 	schema["type"] = "object"

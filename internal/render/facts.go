@@ -47,6 +47,31 @@ func Facts(w io.Writer, list []*trigonev1.CaseFacts) {
 	fmt.Fprintln(w, "These rows name nobody and are personal data all the same.")
 }
 
+// ErasedFacts prints what was kept of erased cases, and how many were erased.
+func ErasedFacts(w io.Writer, list []*trigonev1.ErasedFacts, erased int32) {
+	fmt.Fprintf(w, "\n%s erased; of %s something was kept\n", count(int(erased), "case was", "cases were"), count(len(list), "case", "cases"))
+	if len(list) == 0 {
+		return
+	}
+	g := newGrid("", "Year", "Age", "Techniques done", "Decision", "Left theatre alive", "Died in hospital", "Died in 30 days")
+	for i, columns := range []int{12, 10, 34, 14, 10, 9, 9} {
+		g.most(1+i, columns)
+	}
+	for _, e := range list {
+		techniques := make([]string, len(e.GetTechniquesDone()))
+		for i, t := range e.GetTechniquesDone() {
+			techniques[i] = words.Spaced(t)
+		}
+		year := "not recorded"
+		if e.GetYear() > 0 {
+			year = fmt.Sprint(e.GetYear())
+		}
+		g.row(year, words.Spaced(e.GetAgeDecade()), strings.Join(techniques, ", "), Word(e.GetDecision()), orUnknown(e.GetLeftTheatreAlive()),
+			orUnknown(e.GetDiedInHospital()), orUnknown(e.GetDiedWithin_30Days()))
+	}
+	g.print(w)
+}
+
 func day(t *timestamppb.Timestamp) string {
 	if t == nil {
 		return ""

@@ -80,6 +80,8 @@ func (w *Write) checkErasure() error {
 	switch c := w.Case; {
 	case w.Erase == EraseNothing && w.Discarded != nil:
 		return errors.New("only a write that erases discards submits")
+	case w.Erase != EraseWhole && w.Remains != nil:
+		return errors.New("something is kept apart only of a case that is erased whole")
 	case w.Erase == EraseNothing && (c == nil || c.ErasedTime.IsZero()):
 		return nil
 	case w.Erase == EraseNothing:

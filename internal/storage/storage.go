@@ -325,6 +325,9 @@ type Write struct {
 	// Erase removes from the case what was there before, behind all that is added.
 	// ErrWhole if a revision was not split yet.
 	Erase Erasure
+	// Remains is what is kept of a case that is erased whole: a message that says of
+	// nobody; nil: nothing.
+	Remains []byte
 	// Discarded is the change that is added for each open quarantined submit which the
 	// erasure discards, with its id; nil: none.
 	Discarded *Change
@@ -408,6 +411,9 @@ type Store interface {
 	// take long, and nobody writes meanwhile. What the disk under the file keeps of
 	// blocks that are given back is beyond it.
 	Purge(ctx context.Context) error
+	// Remains gives what was kept of cases of a site that were erased, in an order that
+	// tells nothing.
+	Remains(ctx context.Context, site string, limit int) ([][]byte, error)
 	// Erased counts the cases of a site of which only the row is left.
 	Erased(ctx context.Context, site string) (int, error)
 

@@ -50,12 +50,28 @@ func (t *tx) erase(site string, c caseRow, w *storage.Write) ([]storage.Change, 
 			{`UPDATE cases SET erased_time = ? WHERE id = ?`, []any{nanos(w.Case.ErasedTime), c.id}},
 		}...)
 	}
+	if w.Remains != nil {
+		if _, err := t.exec(`INSERT INTO erased_remains (id, site, content) VALUES (abs(random()), ?, ?)`, c.site, w.Remains); err != nil {
+			return nil, err
+		}
+	}
 	for _, s := range statements {
 		if _, err := t.exec(s.query, s.args...); err != nil {
 			return nil, fmt.Errorf("%s: %w", s.query, err)
 		}
 	}
 	return discarded, nil
+}
+
+// Remains gives what was kept of cases that were erased.
+func (s *Store) Remains(ctx context.Context, site string, limit int) (list [][]byte, err error) {
+	err = s.each(ctx, `SELECT content FROM erased_remains WHERE site = (SELECT id FROM sites WHERE site = ?) ORDER BY id LIMIT ?`, []any{site, limit}, func(row scanner) error {
+		var content blob
+		err := row.Scan(&content)
+		list = append(list, content)
+		return err
+	})
+	return list, err
 }
 
 // discarded gives a change for each open quarantined submit that was addressed to a

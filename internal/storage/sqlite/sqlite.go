@@ -28,6 +28,8 @@
 //	10      first release  the list of quarantined submits
 //	11      first release  the index of case numbers
 //	12      first release  where the access record was cut
+//	13      first release  an index of comparisons that hold numbers
+//	14      first release  what is kept of erased cases
 package sqlite
 
 import (

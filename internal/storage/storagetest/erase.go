@@ -108,11 +108,14 @@ func erasedWhole(t *testing.T, open func() storage.Store) {
 	erase := erasing(t, s, "a", storage.EraseWhole)
 
 	for name, spoil := range map[string]func(*storage.Write){
-		"with a patient":         func(w *storage.Write) { w.Case.Patient.Value = "p" },
-		"with sections":          func(w *storage.Write) { w.Case.Sections = full("a").Case.Sections },
-		"with an incision":       func(w *storage.Write) { w.Case.IncisionTime = start },
-		"without its time":       func(w *storage.Write) { w.Case.ErasedTime = time.Time{} },
-		"with a revision":        func(w *storage.Write) { w.Revisions = []storage.Revision{revision("plan", 9, "x")} },
+		"with a patient":   func(w *storage.Write) { w.Case.Patient.Value = "p" },
+		"with sections":    func(w *storage.Write) { w.Case.Sections = full("a").Case.Sections },
+		"with an incision": func(w *storage.Write) { w.Case.IncisionTime = start },
+		"without its time": func(w *storage.Write) { w.Case.ErasedTime = time.Time{} },
+		"with a revision":  func(w *storage.Write) { w.Revisions = []storage.Revision{revision("plan", 9, "x")} },
+		"kept of a case that stays": func(w *storage.Write) {
+			w.Erase, w.Remains, w.Case.ErasedTime = storage.EraseIdentity, []byte("x"), time.Time{}
+		},
 		"still active":           func(w *storage.Write) { w.Case.State = storage.CaseActive },
 		"an unknown word":        func(w *storage.Write) { w.Erase = "half" },
 		"the time, not the word": func(w *storage.Write) { w.Erase = storage.EraseNothing },
@@ -125,6 +128,7 @@ func erasedWhole(t *testing.T, open func() storage.Store) {
 		spoil(&spoiled)
 		wantError(t, name, s.Append(ctx, site, spoiled), nil)
 	}
+	erase.Remains = []byte("kept of a")
 	mustAppend(t, s, erase)
 
 	c := must(s.Case(ctx, site, "a"))
@@ -153,6 +157,9 @@ func erasedWhole(t *testing.T, open func() storage.Store) {
 	lines, _, err := s.Accesses(ctx, []string{site}, storage.AccessFilter{CaseUID: "a"}, "", 10)
 	wantEqual(t, "who looked", []any{len(lines), err}, []any{1, nil})
 	wantEqual(t, "erased cases", must(s.Erased(ctx, site)), 1)
+	wantEqual(t, "what is kept of it", must(s.Remains(ctx, site, 10)), [][]byte{[]byte("kept of a")})
+	wantEqual(t, "what is kept elsewhere", len(must(s.Remains(ctx, "island", 10))), 0)
+	wantEqual(t, "none of it", len(must(s.Remains(ctx, site, 0))), 0)
 	stays(t, "b", beside, everything(t, s, "b"))
 
 	again := following(c)

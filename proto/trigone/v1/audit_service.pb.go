@@ -1036,7 +1036,10 @@ type ListCaseFactsRequest struct {
 	// Token of the next page.
 	PageToken string `protobuf:"bytes,8,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Which judgement to read; unset: as stored.
-	Basis         Basis `protobuf:"varint,9,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	Basis Basis `protobuf:"varint,9,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	// Answers, with the first page, what was kept of erased cases too. No filter but
+	// parent applies to it.
+	IncludeErased bool `protobuf:"varint,10,opt,name=include_erased,json=includeErased,proto3" json:"include_erased,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1134,6 +1137,13 @@ func (x *ListCaseFactsRequest) GetBasis() Basis {
 	return Basis_BASIS_UNSPECIFIED
 }
 
+func (x *ListCaseFactsRequest) GetIncludeErased() bool {
+	if x != nil {
+		return x.IncludeErased
+	}
+	return false
+}
+
 // Response of ListCaseFacts.
 type ListCaseFactsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1145,9 +1155,14 @@ type ListCaseFactsResponse struct {
 	// Which judgement was read.
 	Basis Basis `protobuf:"varint,3,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	// Set where the store keeps invented cases only: say so wherever this is shown.
-	Invented      bool `protobuf:"varint,4,opt,name=invented,proto3" json:"invented,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Invented bool `protobuf:"varint,4,opt,name=invented,proto3" json:"invented,omitempty"`
+	// What was kept of erased cases, where the site's policy says so, at most 5000 and in
+	// no order; if asked for. None of them stands among facts.
+	Erased []*ErasedFacts `protobuf:"bytes,5,rep,name=erased,proto3" json:"erased,omitempty"`
+	// Cases of the sites that were erased, whatever was kept of them; if asked for.
+	ErasedCaseCount int32 `protobuf:"varint,6,opt,name=erased_case_count,json=erasedCaseCount,proto3" json:"erased_case_count,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *ListCaseFactsResponse) Reset() {
@@ -1206,6 +1221,20 @@ func (x *ListCaseFactsResponse) GetInvented() bool {
 		return x.Invented
 	}
 	return false
+}
+
+func (x *ListCaseFactsResponse) GetErased() []*ErasedFacts {
+	if x != nil {
+		return x.Erased
+	}
+	return nil
+}
+
+func (x *ListCaseFactsResponse) GetErasedCaseCount() int32 {
+	if x != nil {
+		return x.ErasedCaseCount
+	}
+	return 0
 }
 
 // Request of ListAccesses.
@@ -1972,7 +2001,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"root_count\x18\b \x01(\x05R\trootCount\x12@\n" +
 	"\x0ethings_planned\x18\t \x01(\v2\x19.trigone.v1.ThingsPlannedR\rthingsPlanned\x12*\n" +
 	"\x11erased_case_count\x18\n" +
-	" \x01(\x05R\x0ferasedCaseCount\"\xf1\x03\n" +
+	" \x01(\x05R\x0ferasedCaseCount\"\x98\x04\n" +
 	"\x14ListCaseFactsRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x128\n" +
@@ -1984,12 +2013,16 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xf4\x03(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x121\n" +
-	"\x05basis\x18\t \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xb1\x01\n" +
+	"\x05basis\x18\t \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\x12%\n" +
+	"\x0einclude_erased\x18\n" +
+	" \x01(\bR\rincludeErased\"\x8e\x02\n" +
 	"\x15ListCaseFactsResponse\x12+\n" +
 	"\x05facts\x18\x01 \x03(\v2\x15.trigone.v1.CaseFactsR\x05facts\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12'\n" +
 	"\x05basis\x18\x03 \x01(\x0e2\x11.trigone.v1.BasisR\x05basis\x12\x1a\n" +
-	"\binvented\x18\x04 \x01(\bR\binvented\"\x96\x02\n" +
+	"\binvented\x18\x04 \x01(\bR\binvented\x12/\n" +
+	"\x06erased\x18\x05 \x03(\v2\x17.trigone.v1.ErasedFactsR\x06erased\x12*\n" +
+	"\x11erased_case_count\x18\x06 \x01(\x05R\x0ferasedCaseCount\"\x96\x02\n" +
 	"\x13ListAccessesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12 \n" +
@@ -2109,10 +2142,11 @@ var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(*ThingsPlanned)(nil),              // 30: trigone.v1.ThingsPlanned
 	(*FactFilter)(nil),                 // 31: trigone.v1.FactFilter
 	(*CaseFacts)(nil),                  // 32: trigone.v1.CaseFacts
-	(*Device)(nil),                     // 33: trigone.v1.Device
-	(VitalStatus)(0),                   // 34: trigone.v1.VitalStatus
-	(*SummarizeAgreementRequest)(nil),  // 35: trigone.v1.SummarizeAgreementRequest
-	(*SummarizeAgreementResponse)(nil), // 36: trigone.v1.SummarizeAgreementResponse
+	(*ErasedFacts)(nil),                // 33: trigone.v1.ErasedFacts
+	(*Device)(nil),                     // 34: trigone.v1.Device
+	(VitalStatus)(0),                   // 35: trigone.v1.VitalStatus
+	(*SummarizeAgreementRequest)(nil),  // 36: trigone.v1.SummarizeAgreementRequest
+	(*SummarizeAgreementResponse)(nil), // 37: trigone.v1.SummarizeAgreementResponse
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	19, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
@@ -2152,34 +2186,35 @@ var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	23, // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
 	32, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
 	23, // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
-	19, // 37: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
-	13, // 38: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
-	21, // 39: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
-	18, // 40: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
-	24, // 41: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
-	21, // 42: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
-	33, // 43: trigone.v1.Implant.device:type_name -> trigone.v1.Device
-	0,  // 44: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
-	34, // 45: trigone.v1.Implant.vital_status:type_name -> trigone.v1.VitalStatus
-	1,  // 46: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	5,  // 47: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
-	9,  // 48: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
-	35, // 49: trigone.v1.AuditService.SummarizeAgreement:input_type -> trigone.v1.SummarizeAgreementRequest
-	16, // 50: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
-	11, // 51: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	14, // 52: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
-	2,  // 53: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 54: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	10, // 55: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	36, // 56: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
-	17, // 57: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
-	12, // 58: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	15, // 59: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
-	53, // [53:60] is the sub-list for method output_type
-	46, // [46:53] is the sub-list for method input_type
-	46, // [46:46] is the sub-list for extension type_name
-	46, // [46:46] is the sub-list for extension extendee
-	0,  // [0:46] is the sub-list for field type_name
+	33, // 37: trigone.v1.ListCaseFactsResponse.erased:type_name -> trigone.v1.ErasedFacts
+	19, // 38: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
+	13, // 39: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
+	21, // 40: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
+	18, // 41: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
+	24, // 42: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 43: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
+	34, // 44: trigone.v1.Implant.device:type_name -> trigone.v1.Device
+	0,  // 45: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
+	35, // 46: trigone.v1.Implant.vital_status:type_name -> trigone.v1.VitalStatus
+	1,  // 47: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	5,  // 48: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	9,  // 49: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	36, // 50: trigone.v1.AuditService.SummarizeAgreement:input_type -> trigone.v1.SummarizeAgreementRequest
+	16, // 51: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
+	11, // 52: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	14, // 53: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	2,  // 54: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 55: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	10, // 56: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	37, // 57: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
+	17, // 58: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
+	12, // 59: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	15, // 60: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	54, // [54:61] is the sub-list for method output_type
+	47, // [47:54] is the sub-list for method input_type
+	47, // [47:47] is the sub-list for extension type_name
+	47, // [47:47] is the sub-list for extension extendee
+	0,  // [0:47] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_audit_service_proto_init() }

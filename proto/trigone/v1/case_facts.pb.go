@@ -299,6 +299,135 @@ func (x *CaseFacts) GetTheatre() *FactTheatre {
 	return nil
 }
 
+// What is kept of a case that was erased, where the site's policy keeps anything
+// (erased_cases: cut): enough that it goes on to count, too little to say whose it was.
+// It names no case. A retracted case, and one without an operation, leaves nothing.
+type ErasedFacts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Calendar year of the operation in the zone of the site; 0: not recorded.
+	Year int32 `protobuf:"varint,1,opt,name=year,proto3" json:"year,omitempty"`
+	// Age at the operation by decade, as 60_to_69 or 90_or_more; empty: not recorded.
+	AgeDecade string `protobuf:"bytes,2,opt,name=age_decade,json=ageDecade,proto3" json:"age_decade,omitempty"`
+	// Techniques done, taken down ones included, each once, in alphabetical order.
+	TechniquesDone []string `protobuf:"bytes,3,rep,name=techniques_done,json=techniquesDone,proto3" json:"techniques_done,omitempty"`
+	// Whether the valve was replaced.
+	Converted Answer `protobuf:"varint,4,opt,name=converted,proto3,enum=trigone.v1.Answer" json:"converted,omitempty"`
+	// Decision on the last result.
+	Decision ResultDecision `protobuf:"varint,5,opt,name=decision,proto3,enum=trigone.v1.ResultDecision" json:"decision,omitempty"`
+	// Grade of regurgitation in the last result on leaving theatre, with its scheme.
+	LeavingTheatreGrade *Grade `protobuf:"bytes,6,opt,name=leaving_theatre_grade,json=leavingTheatreGrade,proto3" json:"leaving_theatre_grade,omitempty"`
+	// Whether the patient left theatre alive.
+	LeftTheatreAlive Answer `protobuf:"varint,7,opt,name=left_theatre_alive,json=leftTheatreAlive,proto3,enum=trigone.v1.Answer" json:"left_theatre_alive,omitempty"`
+	// Death in the stay.
+	DiedInHospital Answer `protobuf:"varint,8,opt,name=died_in_hospital,json=diedInHospital,proto3,enum=trigone.v1.Answer" json:"died_in_hospital,omitempty"`
+	// Death within 30 days of the operation.
+	DiedWithin_30Days Answer `protobuf:"varint,9,opt,name=died_within_30_days,json=diedWithin30Days,proto3,enum=trigone.v1.Answer" json:"died_within_30_days,omitempty"`
+	// Return to theatre in the stay.
+	ReturnedToTheatre Answer `protobuf:"varint,10,opt,name=returned_to_theatre,json=returnedToTheatre,proto3,enum=trigone.v1.Answer" json:"returned_to_theatre,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *ErasedFacts) Reset() {
+	*x = ErasedFacts{}
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ErasedFacts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ErasedFacts) ProtoMessage() {}
+
+func (x *ErasedFacts) ProtoReflect() protoreflect.Message {
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ErasedFacts.ProtoReflect.Descriptor instead.
+func (*ErasedFacts) Descriptor() ([]byte, []int) {
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ErasedFacts) GetYear() int32 {
+	if x != nil {
+		return x.Year
+	}
+	return 0
+}
+
+func (x *ErasedFacts) GetAgeDecade() string {
+	if x != nil {
+		return x.AgeDecade
+	}
+	return ""
+}
+
+func (x *ErasedFacts) GetTechniquesDone() []string {
+	if x != nil {
+		return x.TechniquesDone
+	}
+	return nil
+}
+
+func (x *ErasedFacts) GetConverted() Answer {
+	if x != nil {
+		return x.Converted
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ErasedFacts) GetDecision() ResultDecision {
+	if x != nil {
+		return x.Decision
+	}
+	return ResultDecision_RESULT_DECISION_UNSPECIFIED
+}
+
+func (x *ErasedFacts) GetLeavingTheatreGrade() *Grade {
+	if x != nil {
+		return x.LeavingTheatreGrade
+	}
+	return nil
+}
+
+func (x *ErasedFacts) GetLeftTheatreAlive() Answer {
+	if x != nil {
+		return x.LeftTheatreAlive
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ErasedFacts) GetDiedInHospital() Answer {
+	if x != nil {
+		return x.DiedInHospital
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ErasedFacts) GetDiedWithin_30Days() Answer {
+	if x != nil {
+		return x.DiedWithin_30Days
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *ErasedFacts) GetReturnedToTheatre() Answer {
+	if x != nil {
+		return x.ReturnedToTheatre
+	}
+	return Answer_ANSWER_UNSPECIFIED
+}
+
 // When things were done and received.
 type FactTimes struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -318,7 +447,7 @@ type FactTimes struct {
 
 func (x *FactTimes) Reset() {
 	*x = FactTimes{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[1]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -330,7 +459,7 @@ func (x *FactTimes) String() string {
 func (*FactTimes) ProtoMessage() {}
 
 func (x *FactTimes) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[1]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -343,7 +472,7 @@ func (x *FactTimes) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactTimes.ProtoReflect.Descriptor instead.
 func (*FactTimes) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{1}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *FactTimes) GetIncisionTime() *timestamppb.Timestamp {
@@ -403,7 +532,7 @@ type FactTeam struct {
 
 func (x *FactTeam) Reset() {
 	*x = FactTeam{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[2]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -415,7 +544,7 @@ func (x *FactTeam) String() string {
 func (*FactTeam) ProtoMessage() {}
 
 func (x *FactTeam) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[2]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -428,7 +557,7 @@ func (x *FactTeam) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactTeam.ProtoReflect.Descriptor instead.
 func (*FactTeam) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{2}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *FactTeam) GetSigner() string {
@@ -479,7 +608,7 @@ type FactOperator struct {
 
 func (x *FactOperator) Reset() {
 	*x = FactOperator{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[3]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -491,7 +620,7 @@ func (x *FactOperator) String() string {
 func (*FactOperator) ProtoMessage() {}
 
 func (x *FactOperator) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[3]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -504,7 +633,7 @@ func (x *FactOperator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactOperator.ProtoReflect.Descriptor instead.
 func (*FactOperator) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{3}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *FactOperator) GetPseudonym() string {
@@ -567,7 +696,7 @@ type FactSetting struct {
 
 func (x *FactSetting) Reset() {
 	*x = FactSetting{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[4]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -579,7 +708,7 @@ func (x *FactSetting) String() string {
 func (*FactSetting) ProtoMessage() {}
 
 func (x *FactSetting) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[4]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -592,7 +721,7 @@ func (x *FactSetting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactSetting.ProtoReflect.Descriptor instead.
 func (*FactSetting) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{4}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *FactSetting) GetPlannedApproach() Approach {
@@ -754,7 +883,7 @@ type FactConcomitant struct {
 
 func (x *FactConcomitant) Reset() {
 	*x = FactConcomitant{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -766,7 +895,7 @@ func (x *FactConcomitant) String() string {
 func (*FactConcomitant) ProtoMessage() {}
 
 func (x *FactConcomitant) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[5]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -779,7 +908,7 @@ func (x *FactConcomitant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactConcomitant.ProtoReflect.Descriptor instead.
 func (*FactConcomitant) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{5}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *FactConcomitant) GetTricuspidTechniques() []TricuspidTechnique {
@@ -885,7 +1014,7 @@ type FactTheatre struct {
 
 func (x *FactTheatre) Reset() {
 	*x = FactTheatre{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -897,7 +1026,7 @@ func (x *FactTheatre) String() string {
 func (*FactTheatre) ProtoMessage() {}
 
 func (x *FactTheatre) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[6]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -910,7 +1039,7 @@ func (x *FactTheatre) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactTheatre.ProtoReflect.Descriptor instead.
 func (*FactTheatre) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{6}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FactTheatre) GetArterialCannulas() []ArterialCannula {
@@ -971,7 +1100,7 @@ type FactRisk struct {
 
 func (x *FactRisk) Reset() {
 	*x = FactRisk{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -983,7 +1112,7 @@ func (x *FactRisk) String() string {
 func (*FactRisk) ProtoMessage() {}
 
 func (x *FactRisk) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[7]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -996,7 +1125,7 @@ func (x *FactRisk) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactRisk.ProtoReflect.Descriptor instead.
 func (*FactRisk) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{7}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *FactRisk) GetOutcome() RiskOutcome {
@@ -1080,7 +1209,7 @@ type FactPatient struct {
 
 func (x *FactPatient) Reset() {
 	*x = FactPatient{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1092,7 +1221,7 @@ func (x *FactPatient) String() string {
 func (*FactPatient) ProtoMessage() {}
 
 func (x *FactPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[8]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1105,7 +1234,7 @@ func (x *FactPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactPatient.ProtoReflect.Descriptor instead.
 func (*FactPatient) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{8}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *FactPatient) GetAgeYears() int32 {
@@ -1204,7 +1333,7 @@ type FactValve struct {
 
 func (x *FactValve) Reset() {
 	*x = FactValve{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1216,7 +1345,7 @@ func (x *FactValve) String() string {
 func (*FactValve) ProtoMessage() {}
 
 func (x *FactValve) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[9]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1229,7 +1358,7 @@ func (x *FactValve) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactValve.ProtoReflect.Descriptor instead.
 func (*FactValve) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{9}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FactValve) GetAetiology() Aetiology {
@@ -1322,7 +1451,7 @@ type FactRepair struct {
 
 func (x *FactRepair) Reset() {
 	*x = FactRepair{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1334,7 +1463,7 @@ func (x *FactRepair) String() string {
 func (*FactRepair) ProtoMessage() {}
 
 func (x *FactRepair) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[10]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1347,7 +1476,7 @@ func (x *FactRepair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactRepair.ProtoReflect.Descriptor instead.
 func (*FactRepair) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{10}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FactRepair) GetTechniquesPlanned() []string {
@@ -1452,7 +1581,7 @@ type FactOutcome struct {
 
 func (x *FactOutcome) Reset() {
 	*x = FactOutcome{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1464,7 +1593,7 @@ func (x *FactOutcome) String() string {
 func (*FactOutcome) ProtoMessage() {}
 
 func (x *FactOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[11]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1477,7 +1606,7 @@ func (x *FactOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactOutcome.ProtoReflect.Descriptor instead.
 func (*FactOutcome) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{11}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *FactOutcome) GetLeftTheatreAlive() Answer {
@@ -1583,7 +1712,7 @@ type FactCounts struct {
 
 func (x *FactCounts) Reset() {
 	*x = FactCounts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1595,7 +1724,7 @@ func (x *FactCounts) String() string {
 func (*FactCounts) ProtoMessage() {}
 
 func (x *FactCounts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[12]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1608,7 +1737,7 @@ func (x *FactCounts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactCounts.ProtoReflect.Descriptor instead.
 func (*FactCounts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{12}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *FactCounts) GetThingsPlanned() *ThingsPlanned {
@@ -1701,7 +1830,7 @@ type VerdictCount struct {
 
 func (x *VerdictCount) Reset() {
 	*x = VerdictCount{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1713,7 +1842,7 @@ func (x *VerdictCount) String() string {
 func (*VerdictCount) ProtoMessage() {}
 
 func (x *VerdictCount) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[13]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1726,7 +1855,7 @@ func (x *VerdictCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictCount.ProtoReflect.Descriptor instead.
 func (*VerdictCount) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{13}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *VerdictCount) GetVerdict() ComparisonVerdict {
@@ -1764,7 +1893,7 @@ type FactVersions struct {
 
 func (x *FactVersions) Reset() {
 	*x = FactVersions{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1776,7 +1905,7 @@ func (x *FactVersions) String() string {
 func (*FactVersions) ProtoMessage() {}
 
 func (x *FactVersions) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[14]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1789,7 +1918,7 @@ func (x *FactVersions) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactVersions.ProtoReflect.Descriptor instead.
 func (*FactVersions) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{14}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *FactVersions) GetEvaluation() int64 {
@@ -1859,7 +1988,7 @@ type RunFacts struct {
 
 func (x *RunFacts) Reset() {
 	*x = RunFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1871,7 +2000,7 @@ func (x *RunFacts) String() string {
 func (*RunFacts) ProtoMessage() {}
 
 func (x *RunFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[15]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1884,7 +2013,7 @@ func (x *RunFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunFacts.ProtoReflect.Descriptor instead.
 func (*RunFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{15}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *RunFacts) GetSection() string {
@@ -1992,7 +2121,7 @@ type DeviceFacts struct {
 
 func (x *DeviceFacts) Reset() {
 	*x = DeviceFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2004,7 +2133,7 @@ func (x *DeviceFacts) String() string {
 func (*DeviceFacts) ProtoMessage() {}
 
 func (x *DeviceFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[16]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2017,7 +2146,7 @@ func (x *DeviceFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceFacts.ProtoReflect.Descriptor instead.
 func (*DeviceFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{16}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *DeviceFacts) GetSection() string {
@@ -2202,7 +2331,7 @@ type EchoFacts struct {
 
 func (x *EchoFacts) Reset() {
 	*x = EchoFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2214,7 +2343,7 @@ func (x *EchoFacts) String() string {
 func (*EchoFacts) ProtoMessage() {}
 
 func (x *EchoFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[17]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2227,7 +2356,7 @@ func (x *EchoFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EchoFacts.ProtoReflect.Descriptor instead.
 func (*EchoFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{17}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *EchoFacts) GetSection() string {
@@ -2425,7 +2554,7 @@ type StatusFacts struct {
 
 func (x *StatusFacts) Reset() {
 	*x = StatusFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2437,7 +2566,7 @@ func (x *StatusFacts) String() string {
 func (*StatusFacts) ProtoMessage() {}
 
 func (x *StatusFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[18]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2450,7 +2579,7 @@ func (x *StatusFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatusFacts.ProtoReflect.Descriptor instead.
 func (*StatusFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{18}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *StatusFacts) GetSection() string {
@@ -2660,7 +2789,7 @@ type EventFacts struct {
 
 func (x *EventFacts) Reset() {
 	*x = EventFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2672,7 +2801,7 @@ func (x *EventFacts) String() string {
 func (*EventFacts) ProtoMessage() {}
 
 func (x *EventFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[19]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2685,7 +2814,7 @@ func (x *EventFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventFacts.ProtoReflect.Descriptor instead.
 func (*EventFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{19}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *EventFacts) GetSection() string {
@@ -2839,7 +2968,7 @@ type FindingFacts struct {
 
 func (x *FindingFacts) Reset() {
 	*x = FindingFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2851,7 +2980,7 @@ func (x *FindingFacts) String() string {
 func (*FindingFacts) ProtoMessage() {}
 
 func (x *FindingFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[20]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2864,7 +2993,7 @@ func (x *FindingFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingFacts.ProtoReflect.Descriptor instead.
 func (*FindingFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{20}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *FindingFacts) GetOccasion() string {
@@ -2948,7 +3077,7 @@ type QueryFacts struct {
 
 func (x *QueryFacts) Reset() {
 	*x = QueryFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[21]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2960,7 +3089,7 @@ func (x *QueryFacts) String() string {
 func (*QueryFacts) ProtoMessage() {}
 
 func (x *QueryFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[21]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2973,7 +3102,7 @@ func (x *QueryFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueryFacts.ProtoReflect.Descriptor instead.
 func (*QueryFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{21}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *QueryFacts) GetSection() string {
@@ -3057,7 +3186,7 @@ type QueryStepFacts struct {
 
 func (x *QueryStepFacts) Reset() {
 	*x = QueryStepFacts{}
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[22]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3069,7 +3198,7 @@ func (x *QueryStepFacts) String() string {
 func (*QueryStepFacts) ProtoMessage() {}
 
 func (x *QueryStepFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_trigone_v1_case_facts_proto_msgTypes[22]
+	mi := &file_trigone_v1_case_facts_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3082,7 +3211,7 @@ func (x *QueryStepFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueryStepFacts.ProtoReflect.Descriptor instead.
 func (*QueryStepFacts) Descriptor() ([]byte, []int) {
-	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{22}
+	return file_trigone_v1_case_facts_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *QueryStepFacts) GetStepId() string {
@@ -3167,7 +3296,20 @@ const file_trigone_v1_case_facts_proto_rawDesc = "" +
 	"\bfindings\x18\x10 \x03(\v2\x18.trigone.v1.FindingFactsR\bfindings\x120\n" +
 	"\aqueries\x18\x11 \x03(\v2\x16.trigone.v1.QueryFactsR\aqueries\x12=\n" +
 	"\vconcomitant\x18\x12 \x01(\v2\x1b.trigone.v1.FactConcomitantR\vconcomitant\x121\n" +
-	"\atheatre\x18\x13 \x01(\v2\x17.trigone.v1.FactTheatreR\atheatre\"\x86\x03\n" +
+	"\atheatre\x18\x13 \x01(\v2\x17.trigone.v1.FactTheatreR\atheatre\"\xa1\x04\n" +
+	"\vErasedFacts\x12\x12\n" +
+	"\x04year\x18\x01 \x01(\x05R\x04year\x12\x1d\n" +
+	"\n" +
+	"age_decade\x18\x02 \x01(\tR\tageDecade\x12'\n" +
+	"\x0ftechniques_done\x18\x03 \x03(\tR\x0etechniquesDone\x120\n" +
+	"\tconverted\x18\x04 \x01(\x0e2\x12.trigone.v1.AnswerR\tconverted\x126\n" +
+	"\bdecision\x18\x05 \x01(\x0e2\x1a.trigone.v1.ResultDecisionR\bdecision\x12E\n" +
+	"\x15leaving_theatre_grade\x18\x06 \x01(\v2\x11.trigone.v1.GradeR\x13leavingTheatreGrade\x12@\n" +
+	"\x12left_theatre_alive\x18\a \x01(\x0e2\x12.trigone.v1.AnswerR\x10leftTheatreAlive\x12<\n" +
+	"\x10died_in_hospital\x18\b \x01(\x0e2\x12.trigone.v1.AnswerR\x0ediedInHospital\x12A\n" +
+	"\x13died_within_30_days\x18\t \x01(\x0e2\x12.trigone.v1.AnswerR\x10diedWithin30Days\x12B\n" +
+	"\x13returned_to_theatre\x18\n" +
+	" \x01(\x0e2\x12.trigone.v1.AnswerR\x11returnedToTheatre\"\x86\x03\n" +
 	"\tFactTimes\x12?\n" +
 	"\rincision_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\fincisionTime\x12/\n" +
 	"\x11plan_receipt_days\x18\x02 \x01(\x01H\x00R\x0fplanReceiptDays\x88\x01\x01\x129\n" +
@@ -3526,261 +3668,269 @@ func file_trigone_v1_case_facts_proto_rawDescGZIP() []byte {
 }
 
 var file_trigone_v1_case_facts_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_trigone_v1_case_facts_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_trigone_v1_case_facts_proto_goTypes = []any{
 	(EventKind)(0),                // 0: trigone.v1.EventKind
 	(*CaseFacts)(nil),             // 1: trigone.v1.CaseFacts
-	(*FactTimes)(nil),             // 2: trigone.v1.FactTimes
-	(*FactTeam)(nil),              // 3: trigone.v1.FactTeam
-	(*FactOperator)(nil),          // 4: trigone.v1.FactOperator
-	(*FactSetting)(nil),           // 5: trigone.v1.FactSetting
-	(*FactConcomitant)(nil),       // 6: trigone.v1.FactConcomitant
-	(*FactTheatre)(nil),           // 7: trigone.v1.FactTheatre
-	(*FactRisk)(nil),              // 8: trigone.v1.FactRisk
-	(*FactPatient)(nil),           // 9: trigone.v1.FactPatient
-	(*FactValve)(nil),             // 10: trigone.v1.FactValve
-	(*FactRepair)(nil),            // 11: trigone.v1.FactRepair
-	(*FactOutcome)(nil),           // 12: trigone.v1.FactOutcome
-	(*FactCounts)(nil),            // 13: trigone.v1.FactCounts
-	(*VerdictCount)(nil),          // 14: trigone.v1.VerdictCount
-	(*FactVersions)(nil),          // 15: trigone.v1.FactVersions
-	(*RunFacts)(nil),              // 16: trigone.v1.RunFacts
-	(*DeviceFacts)(nil),           // 17: trigone.v1.DeviceFacts
-	(*EchoFacts)(nil),             // 18: trigone.v1.EchoFacts
-	(*StatusFacts)(nil),           // 19: trigone.v1.StatusFacts
-	(*EventFacts)(nil),            // 20: trigone.v1.EventFacts
-	(*FindingFacts)(nil),          // 21: trigone.v1.FindingFacts
-	(*QueryFacts)(nil),            // 22: trigone.v1.QueryFacts
-	(*QueryStepFacts)(nil),        // 23: trigone.v1.QueryStepFacts
-	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
-	(PlanTiming)(0),               // 25: trigone.v1.PlanTiming
-	(Answer)(0),                   // 26: trigone.v1.Answer
-	(OperatorRole)(0),             // 27: trigone.v1.OperatorRole
-	(Approach)(0),                 // 28: trigone.v1.Approach
-	(Urgency)(0),                  // 29: trigone.v1.Urgency
-	(Complexity)(0),               // 30: trigone.v1.Complexity
-	(ConcomitantKind)(0),          // 31: trigone.v1.ConcomitantKind
-	(Recorded)(0),                 // 32: trigone.v1.Recorded
-	(PreviousProcedure)(0),        // 33: trigone.v1.PreviousProcedure
-	(IntendedProcedureKind)(0),    // 34: trigone.v1.IntendedProcedureKind
-	(ApproachChangeReason)(0),     // 35: trigone.v1.ApproachChangeReason
-	(TricuspidTechnique)(0),       // 36: trigone.v1.TricuspidTechnique
-	(TricuspidRingKind)(0),        // 37: trigone.v1.TricuspidRingKind
-	(AblationLine)(0),             // 38: trigone.v1.AblationLine
-	(AblationEnergy)(0),           // 39: trigone.v1.AblationEnergy
-	(AppendageTechnique)(0),       // 40: trigone.v1.AppendageTechnique
-	(LesionKind)(0),               // 41: trigone.v1.LesionKind
-	(ArterialCannula)(0),          // 42: trigone.v1.ArterialCannula
-	(VenousCannula)(0),            // 43: trigone.v1.VenousCannula
-	(*CirculatorySupport)(nil),    // 44: trigone.v1.CirculatorySupport
-	(*BloodUse)(nil),              // 45: trigone.v1.BloodUse
-	(RiskOutcome)(0),              // 46: trigone.v1.RiskOutcome
-	(RiskHorizon)(0),              // 47: trigone.v1.RiskHorizon
-	(Sex)(0),                      // 48: trigone.v1.Sex
-	(FunctionalClass)(0),          // 49: trigone.v1.FunctionalClass
-	(Rhythm)(0),                   // 50: trigone.v1.Rhythm
-	(AtrialFibrillation)(0),       // 51: trigone.v1.AtrialFibrillation
-	(*RiskFactors)(nil),           // 52: trigone.v1.RiskFactors
-	(Aetiology)(0),                // 53: trigone.v1.Aetiology
-	(DysfunctionType)(0),          // 54: trigone.v1.DysfunctionType
-	(Leaflet)(0),                  // 55: trigone.v1.Leaflet
-	(Segment)(0),                  // 56: trigone.v1.Segment
-	(Commissure)(0),               // 57: trigone.v1.Commissure
-	(Boundary)(0),                 // 58: trigone.v1.Boundary
-	(CalcificationExtent)(0),      // 59: trigone.v1.CalcificationExtent
-	(*Grade)(nil),                 // 60: trigone.v1.Grade
-	(ConversionPoint)(0),          // 61: trigone.v1.ConversionPoint
-	(ConversionReason)(0),         // 62: trigone.v1.ConversionReason
-	(ResultDecision)(0),           // 63: trigone.v1.ResultDecision
-	(DeathPlace)(0),               // 64: trigone.v1.DeathPlace
-	(DischargeDestination)(0),     // 65: trigone.v1.DischargeDestination
-	(*ThingsPlanned)(nil),         // 66: trigone.v1.ThingsPlanned
-	(ComparisonVerdict)(0),        // 67: trigone.v1.ComparisonVerdict
-	(RunReason)(0),                // 68: trigone.v1.RunReason
-	(ProtectionKind)(0),           // 69: trigone.v1.ProtectionKind
-	(AorticOcclusion)(0),          // 70: trigone.v1.AorticOcclusion
-	(AnnuloplastyKind)(0),         // 71: trigone.v1.AnnuloplastyKind
-	(Rigidity)(0),                 // 72: trigone.v1.Rigidity
-	(*SizerTrial)(nil),            // 73: trigone.v1.SizerTrial
-	(StepFate)(0),                 // 74: trigone.v1.StepFate
-	(ProsthesisKind)(0),           // 75: trigone.v1.ProsthesisKind
-	(DeviceKind)(0),               // 76: trigone.v1.DeviceKind
-	(DeviceFate)(0),               // 77: trigone.v1.DeviceFate
-	(AssessmentKind)(0),           // 78: trigone.v1.AssessmentKind
-	(FollowUpKind)(0),             // 79: trigone.v1.FollowUpKind
-	(Stage)(0),                    // 80: trigone.v1.Stage
-	(Method)(0),                   // 81: trigone.v1.Method
-	(Provocation)(0),              // 82: trigone.v1.Provocation
-	(RegurgitationMechanism)(0),   // 83: trigone.v1.RegurgitationMechanism
-	(AnteriorMotionState)(0),      // 84: trigone.v1.AnteriorMotionState
-	(AnteriorMotionEnd)(0),        // 85: trigone.v1.AnteriorMotionEnd
-	(VitalStatus)(0),              // 86: trigone.v1.VitalStatus
-	(DeathCause)(0),               // 87: trigone.v1.DeathCause
-	(EchoNotDoneReason)(0),        // 88: trigone.v1.EchoNotDoneReason
-	(Antithrombotic)(0),           // 89: trigone.v1.Antithrombotic
-	(ComplicationKind)(0),         // 90: trigone.v1.ComplicationKind
-	(ReinterventionKind)(0),       // 91: trigone.v1.ReinterventionKind
-	(ComplicationGrade)(0),        // 92: trigone.v1.ComplicationGrade
-	(*OutcomeDefinition)(nil),     // 93: trigone.v1.OutcomeDefinition
-	(PacemakerIndication)(0),      // 94: trigone.v1.PacemakerIndication
-	(WoundSite)(0),                // 95: trigone.v1.WoundSite
-	(ReturnReason)(0),             // 96: trigone.v1.ReturnReason
-	(ReadmissionCause)(0),         // 97: trigone.v1.ReadmissionCause
-	(Severity)(0),                 // 98: trigone.v1.Severity
-	(ConfirmationState)(0),        // 99: trigone.v1.ConfirmationState
-	(AnswerFollowed)(0),           // 100: trigone.v1.AnswerFollowed
+	(*ErasedFacts)(nil),           // 2: trigone.v1.ErasedFacts
+	(*FactTimes)(nil),             // 3: trigone.v1.FactTimes
+	(*FactTeam)(nil),              // 4: trigone.v1.FactTeam
+	(*FactOperator)(nil),          // 5: trigone.v1.FactOperator
+	(*FactSetting)(nil),           // 6: trigone.v1.FactSetting
+	(*FactConcomitant)(nil),       // 7: trigone.v1.FactConcomitant
+	(*FactTheatre)(nil),           // 8: trigone.v1.FactTheatre
+	(*FactRisk)(nil),              // 9: trigone.v1.FactRisk
+	(*FactPatient)(nil),           // 10: trigone.v1.FactPatient
+	(*FactValve)(nil),             // 11: trigone.v1.FactValve
+	(*FactRepair)(nil),            // 12: trigone.v1.FactRepair
+	(*FactOutcome)(nil),           // 13: trigone.v1.FactOutcome
+	(*FactCounts)(nil),            // 14: trigone.v1.FactCounts
+	(*VerdictCount)(nil),          // 15: trigone.v1.VerdictCount
+	(*FactVersions)(nil),          // 16: trigone.v1.FactVersions
+	(*RunFacts)(nil),              // 17: trigone.v1.RunFacts
+	(*DeviceFacts)(nil),           // 18: trigone.v1.DeviceFacts
+	(*EchoFacts)(nil),             // 19: trigone.v1.EchoFacts
+	(*StatusFacts)(nil),           // 20: trigone.v1.StatusFacts
+	(*EventFacts)(nil),            // 21: trigone.v1.EventFacts
+	(*FindingFacts)(nil),          // 22: trigone.v1.FindingFacts
+	(*QueryFacts)(nil),            // 23: trigone.v1.QueryFacts
+	(*QueryStepFacts)(nil),        // 24: trigone.v1.QueryStepFacts
+	(Answer)(0),                   // 25: trigone.v1.Answer
+	(ResultDecision)(0),           // 26: trigone.v1.ResultDecision
+	(*Grade)(nil),                 // 27: trigone.v1.Grade
+	(*timestamppb.Timestamp)(nil), // 28: google.protobuf.Timestamp
+	(PlanTiming)(0),               // 29: trigone.v1.PlanTiming
+	(OperatorRole)(0),             // 30: trigone.v1.OperatorRole
+	(Approach)(0),                 // 31: trigone.v1.Approach
+	(Urgency)(0),                  // 32: trigone.v1.Urgency
+	(Complexity)(0),               // 33: trigone.v1.Complexity
+	(ConcomitantKind)(0),          // 34: trigone.v1.ConcomitantKind
+	(Recorded)(0),                 // 35: trigone.v1.Recorded
+	(PreviousProcedure)(0),        // 36: trigone.v1.PreviousProcedure
+	(IntendedProcedureKind)(0),    // 37: trigone.v1.IntendedProcedureKind
+	(ApproachChangeReason)(0),     // 38: trigone.v1.ApproachChangeReason
+	(TricuspidTechnique)(0),       // 39: trigone.v1.TricuspidTechnique
+	(TricuspidRingKind)(0),        // 40: trigone.v1.TricuspidRingKind
+	(AblationLine)(0),             // 41: trigone.v1.AblationLine
+	(AblationEnergy)(0),           // 42: trigone.v1.AblationEnergy
+	(AppendageTechnique)(0),       // 43: trigone.v1.AppendageTechnique
+	(LesionKind)(0),               // 44: trigone.v1.LesionKind
+	(ArterialCannula)(0),          // 45: trigone.v1.ArterialCannula
+	(VenousCannula)(0),            // 46: trigone.v1.VenousCannula
+	(*CirculatorySupport)(nil),    // 47: trigone.v1.CirculatorySupport
+	(*BloodUse)(nil),              // 48: trigone.v1.BloodUse
+	(RiskOutcome)(0),              // 49: trigone.v1.RiskOutcome
+	(RiskHorizon)(0),              // 50: trigone.v1.RiskHorizon
+	(Sex)(0),                      // 51: trigone.v1.Sex
+	(FunctionalClass)(0),          // 52: trigone.v1.FunctionalClass
+	(Rhythm)(0),                   // 53: trigone.v1.Rhythm
+	(AtrialFibrillation)(0),       // 54: trigone.v1.AtrialFibrillation
+	(*RiskFactors)(nil),           // 55: trigone.v1.RiskFactors
+	(Aetiology)(0),                // 56: trigone.v1.Aetiology
+	(DysfunctionType)(0),          // 57: trigone.v1.DysfunctionType
+	(Leaflet)(0),                  // 58: trigone.v1.Leaflet
+	(Segment)(0),                  // 59: trigone.v1.Segment
+	(Commissure)(0),               // 60: trigone.v1.Commissure
+	(Boundary)(0),                 // 61: trigone.v1.Boundary
+	(CalcificationExtent)(0),      // 62: trigone.v1.CalcificationExtent
+	(ConversionPoint)(0),          // 63: trigone.v1.ConversionPoint
+	(ConversionReason)(0),         // 64: trigone.v1.ConversionReason
+	(DeathPlace)(0),               // 65: trigone.v1.DeathPlace
+	(DischargeDestination)(0),     // 66: trigone.v1.DischargeDestination
+	(*ThingsPlanned)(nil),         // 67: trigone.v1.ThingsPlanned
+	(ComparisonVerdict)(0),        // 68: trigone.v1.ComparisonVerdict
+	(RunReason)(0),                // 69: trigone.v1.RunReason
+	(ProtectionKind)(0),           // 70: trigone.v1.ProtectionKind
+	(AorticOcclusion)(0),          // 71: trigone.v1.AorticOcclusion
+	(AnnuloplastyKind)(0),         // 72: trigone.v1.AnnuloplastyKind
+	(Rigidity)(0),                 // 73: trigone.v1.Rigidity
+	(*SizerTrial)(nil),            // 74: trigone.v1.SizerTrial
+	(StepFate)(0),                 // 75: trigone.v1.StepFate
+	(ProsthesisKind)(0),           // 76: trigone.v1.ProsthesisKind
+	(DeviceKind)(0),               // 77: trigone.v1.DeviceKind
+	(DeviceFate)(0),               // 78: trigone.v1.DeviceFate
+	(AssessmentKind)(0),           // 79: trigone.v1.AssessmentKind
+	(FollowUpKind)(0),             // 80: trigone.v1.FollowUpKind
+	(Stage)(0),                    // 81: trigone.v1.Stage
+	(Method)(0),                   // 82: trigone.v1.Method
+	(Provocation)(0),              // 83: trigone.v1.Provocation
+	(RegurgitationMechanism)(0),   // 84: trigone.v1.RegurgitationMechanism
+	(AnteriorMotionState)(0),      // 85: trigone.v1.AnteriorMotionState
+	(AnteriorMotionEnd)(0),        // 86: trigone.v1.AnteriorMotionEnd
+	(VitalStatus)(0),              // 87: trigone.v1.VitalStatus
+	(DeathCause)(0),               // 88: trigone.v1.DeathCause
+	(EchoNotDoneReason)(0),        // 89: trigone.v1.EchoNotDoneReason
+	(Antithrombotic)(0),           // 90: trigone.v1.Antithrombotic
+	(ComplicationKind)(0),         // 91: trigone.v1.ComplicationKind
+	(ReinterventionKind)(0),       // 92: trigone.v1.ReinterventionKind
+	(ComplicationGrade)(0),        // 93: trigone.v1.ComplicationGrade
+	(*OutcomeDefinition)(nil),     // 94: trigone.v1.OutcomeDefinition
+	(PacemakerIndication)(0),      // 95: trigone.v1.PacemakerIndication
+	(WoundSite)(0),                // 96: trigone.v1.WoundSite
+	(ReturnReason)(0),             // 97: trigone.v1.ReturnReason
+	(ReadmissionCause)(0),         // 98: trigone.v1.ReadmissionCause
+	(Severity)(0),                 // 99: trigone.v1.Severity
+	(ConfirmationState)(0),        // 100: trigone.v1.ConfirmationState
+	(AnswerFollowed)(0),           // 101: trigone.v1.AnswerFollowed
 }
 var file_trigone_v1_case_facts_proto_depIdxs = []int32{
-	2,   // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
-	3,   // 1: trigone.v1.CaseFacts.team:type_name -> trigone.v1.FactTeam
-	5,   // 2: trigone.v1.CaseFacts.setting:type_name -> trigone.v1.FactSetting
-	9,   // 3: trigone.v1.CaseFacts.patient:type_name -> trigone.v1.FactPatient
-	10,  // 4: trigone.v1.CaseFacts.valve:type_name -> trigone.v1.FactValve
-	11,  // 5: trigone.v1.CaseFacts.repair:type_name -> trigone.v1.FactRepair
-	12,  // 6: trigone.v1.CaseFacts.outcome:type_name -> trigone.v1.FactOutcome
-	13,  // 7: trigone.v1.CaseFacts.counts:type_name -> trigone.v1.FactCounts
-	15,  // 8: trigone.v1.CaseFacts.versions:type_name -> trigone.v1.FactVersions
-	16,  // 9: trigone.v1.CaseFacts.runs:type_name -> trigone.v1.RunFacts
-	17,  // 10: trigone.v1.CaseFacts.devices:type_name -> trigone.v1.DeviceFacts
-	18,  // 11: trigone.v1.CaseFacts.echoes:type_name -> trigone.v1.EchoFacts
-	19,  // 12: trigone.v1.CaseFacts.statuses:type_name -> trigone.v1.StatusFacts
-	20,  // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
-	21,  // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
-	22,  // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
-	6,   // 16: trigone.v1.CaseFacts.concomitant:type_name -> trigone.v1.FactConcomitant
-	7,   // 17: trigone.v1.CaseFacts.theatre:type_name -> trigone.v1.FactTheatre
-	24,  // 18: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
-	25,  // 19: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
-	4,   // 20: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
-	26,  // 21: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
-	27,  // 22: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
-	28,  // 23: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
-	28,  // 24: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
-	29,  // 25: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
-	26,  // 26: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
-	30,  // 27: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
-	31,  // 28: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
-	32,  // 29: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
-	8,   // 30: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
-	33,  // 31: trigone.v1.FactSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
-	32,  // 32: trigone.v1.FactSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
-	34,  // 33: trigone.v1.FactSetting.intended_procedure:type_name -> trigone.v1.IntendedProcedureKind
-	26,  // 34: trigone.v1.FactSetting.approach_changed:type_name -> trigone.v1.Answer
-	28,  // 35: trigone.v1.FactSetting.approach_begun_as:type_name -> trigone.v1.Approach
-	35,  // 36: trigone.v1.FactSetting.approach_change_reason:type_name -> trigone.v1.ApproachChangeReason
-	36,  // 37: trigone.v1.FactConcomitant.tricuspid_techniques:type_name -> trigone.v1.TricuspidTechnique
-	37,  // 38: trigone.v1.FactConcomitant.tricuspid_ring_kind:type_name -> trigone.v1.TricuspidRingKind
-	38,  // 39: trigone.v1.FactConcomitant.ablation_lines:type_name -> trigone.v1.AblationLine
-	32,  // 40: trigone.v1.FactConcomitant.ablation_lines_recorded:type_name -> trigone.v1.Recorded
-	39,  // 41: trigone.v1.FactConcomitant.ablation_energies:type_name -> trigone.v1.AblationEnergy
-	26,  // 42: trigone.v1.FactConcomitant.ablation_block_confirmed:type_name -> trigone.v1.Answer
-	40,  // 43: trigone.v1.FactConcomitant.appendage_technique:type_name -> trigone.v1.AppendageTechnique
-	26,  // 44: trigone.v1.FactConcomitant.appendage_closed_on_echo:type_name -> trigone.v1.Answer
-	31,  // 45: trigone.v1.FactConcomitant.declined:type_name -> trigone.v1.ConcomitantKind
-	41,  // 46: trigone.v1.FactConcomitant.accepted_lesions:type_name -> trigone.v1.LesionKind
-	42,  // 47: trigone.v1.FactTheatre.arterial_cannulas:type_name -> trigone.v1.ArterialCannula
-	43,  // 48: trigone.v1.FactTheatre.venous_cannulas:type_name -> trigone.v1.VenousCannula
-	44,  // 49: trigone.v1.FactTheatre.support:type_name -> trigone.v1.CirculatorySupport
-	32,  // 50: trigone.v1.FactTheatre.support_recorded:type_name -> trigone.v1.Recorded
-	45,  // 51: trigone.v1.FactTheatre.blood:type_name -> trigone.v1.BloodUse
-	46,  // 52: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
-	47,  // 53: trigone.v1.FactRisk.horizon:type_name -> trigone.v1.RiskHorizon
-	48,  // 54: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
-	49,  // 55: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
-	50,  // 56: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
-	51,  // 57: trigone.v1.FactPatient.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
-	52,  // 58: trigone.v1.FactPatient.risk_factors:type_name -> trigone.v1.RiskFactors
-	53,  // 59: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
-	54,  // 60: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
-	55,  // 61: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
-	56,  // 62: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
-	57,  // 63: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
-	58,  // 64: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
-	59,  // 65: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
-	60,  // 66: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
-	26,  // 67: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
-	26,  // 68: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
-	26,  // 69: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
-	61,  // 70: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
-	62,  // 71: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
-	63,  // 72: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
-	26,  // 73: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
-	26,  // 74: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
-	26,  // 75: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
-	64,  // 76: trigone.v1.FactOutcome.death_place:type_name -> trigone.v1.DeathPlace
-	65,  // 77: trigone.v1.FactOutcome.discharge_destination:type_name -> trigone.v1.DischargeDestination
-	26,  // 78: trigone.v1.FactOutcome.readmitted_within_30_days:type_name -> trigone.v1.Answer
-	26,  // 79: trigone.v1.FactOutcome.returned_to_theatre:type_name -> trigone.v1.Answer
-	66,  // 80: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	66,  // 81: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
-	14,  // 82: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
-	67,  // 83: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
-	68,  // 84: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
-	26,  // 85: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
-	69,  // 86: trigone.v1.RunFacts.protection:type_name -> trigone.v1.ProtectionKind
-	70,  // 87: trigone.v1.RunFacts.aortic_occlusion:type_name -> trigone.v1.AorticOcclusion
-	71,  // 88: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
-	72,  // 89: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
-	73,  // 90: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
-	74,  // 91: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
-	75,  // 92: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
-	76,  // 93: trigone.v1.DeviceFacts.device_kind:type_name -> trigone.v1.DeviceKind
-	77,  // 94: trigone.v1.DeviceFacts.device_fate:type_name -> trigone.v1.DeviceFate
-	78,  // 95: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
-	79,  // 96: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
-	80,  // 97: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
-	81,  // 98: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
-	82,  // 99: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
-	60,  // 100: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
-	83,  // 101: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
-	84,  // 102: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
-	85,  // 103: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
-	26,  // 104: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
-	63,  // 105: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
-	26,  // 106: trigone.v1.EchoFacts.read_independently:type_name -> trigone.v1.Answer
-	60,  // 107: trigone.v1.EchoFacts.tricuspid_regurgitation:type_name -> trigone.v1.Grade
-	79,  // 108: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
-	86,  // 109: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
-	87,  // 110: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
-	26,  // 111: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
-	49,  // 112: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
-	88,  // 113: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
-	32,  // 114: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
-	32,  // 115: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
-	50,  // 116: trigone.v1.StatusFacts.rhythm:type_name -> trigone.v1.Rhythm
-	26,  // 117: trigone.v1.StatusFacts.paced:type_name -> trigone.v1.Answer
-	89,  // 118: trigone.v1.StatusFacts.antithrombotics:type_name -> trigone.v1.Antithrombotic
-	32,  // 119: trigone.v1.StatusFacts.antithrombotics_recorded:type_name -> trigone.v1.Recorded
-	44,  // 120: trigone.v1.StatusFacts.support:type_name -> trigone.v1.CirculatorySupport
-	32,  // 121: trigone.v1.StatusFacts.support_recorded:type_name -> trigone.v1.Recorded
-	45,  // 122: trigone.v1.StatusFacts.blood:type_name -> trigone.v1.BloodUse
-	64,  // 123: trigone.v1.StatusFacts.death_place:type_name -> trigone.v1.DeathPlace
-	32,  // 124: trigone.v1.StatusFacts.returns_to_theatre_recorded:type_name -> trigone.v1.Recorded
-	32,  // 125: trigone.v1.StatusFacts.readmissions_recorded:type_name -> trigone.v1.Recorded
-	90,  // 126: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
-	91,  // 127: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
-	83,  // 128: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
-	92,  // 129: trigone.v1.EventFacts.grade:type_name -> trigone.v1.ComplicationGrade
-	93,  // 130: trigone.v1.EventFacts.definition:type_name -> trigone.v1.OutcomeDefinition
-	26,  // 131: trigone.v1.EventFacts.default_definition:type_name -> trigone.v1.Answer
-	26,  // 132: trigone.v1.EventFacts.new_dialysis:type_name -> trigone.v1.Answer
-	26,  // 133: trigone.v1.EventFacts.dialysis_at_discharge:type_name -> trigone.v1.Answer
-	94,  // 134: trigone.v1.EventFacts.pacemaker_indication:type_name -> trigone.v1.PacemakerIndication
-	95,  // 135: trigone.v1.EventFacts.wound_site:type_name -> trigone.v1.WoundSite
-	96,  // 136: trigone.v1.EventFacts.return_reason:type_name -> trigone.v1.ReturnReason
-	97,  // 137: trigone.v1.EventFacts.readmission_cause:type_name -> trigone.v1.ReadmissionCause
-	26,  // 138: trigone.v1.EventFacts.unplanned:type_name -> trigone.v1.Answer
-	0,   // 139: trigone.v1.EventFacts.kind:type_name -> trigone.v1.EventKind
-	98,  // 140: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
-	99,  // 141: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
-	80,  // 142: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
-	23,  // 143: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
-	100, // 144: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
-	145, // [145:145] is the sub-list for method output_type
-	145, // [145:145] is the sub-list for method input_type
-	145, // [145:145] is the sub-list for extension type_name
-	145, // [145:145] is the sub-list for extension extendee
-	0,   // [0:145] is the sub-list for field type_name
+	3,   // 0: trigone.v1.CaseFacts.times:type_name -> trigone.v1.FactTimes
+	4,   // 1: trigone.v1.CaseFacts.team:type_name -> trigone.v1.FactTeam
+	6,   // 2: trigone.v1.CaseFacts.setting:type_name -> trigone.v1.FactSetting
+	10,  // 3: trigone.v1.CaseFacts.patient:type_name -> trigone.v1.FactPatient
+	11,  // 4: trigone.v1.CaseFacts.valve:type_name -> trigone.v1.FactValve
+	12,  // 5: trigone.v1.CaseFacts.repair:type_name -> trigone.v1.FactRepair
+	13,  // 6: trigone.v1.CaseFacts.outcome:type_name -> trigone.v1.FactOutcome
+	14,  // 7: trigone.v1.CaseFacts.counts:type_name -> trigone.v1.FactCounts
+	16,  // 8: trigone.v1.CaseFacts.versions:type_name -> trigone.v1.FactVersions
+	17,  // 9: trigone.v1.CaseFacts.runs:type_name -> trigone.v1.RunFacts
+	18,  // 10: trigone.v1.CaseFacts.devices:type_name -> trigone.v1.DeviceFacts
+	19,  // 11: trigone.v1.CaseFacts.echoes:type_name -> trigone.v1.EchoFacts
+	20,  // 12: trigone.v1.CaseFacts.statuses:type_name -> trigone.v1.StatusFacts
+	21,  // 13: trigone.v1.CaseFacts.events:type_name -> trigone.v1.EventFacts
+	22,  // 14: trigone.v1.CaseFacts.findings:type_name -> trigone.v1.FindingFacts
+	23,  // 15: trigone.v1.CaseFacts.queries:type_name -> trigone.v1.QueryFacts
+	7,   // 16: trigone.v1.CaseFacts.concomitant:type_name -> trigone.v1.FactConcomitant
+	8,   // 17: trigone.v1.CaseFacts.theatre:type_name -> trigone.v1.FactTheatre
+	25,  // 18: trigone.v1.ErasedFacts.converted:type_name -> trigone.v1.Answer
+	26,  // 19: trigone.v1.ErasedFacts.decision:type_name -> trigone.v1.ResultDecision
+	27,  // 20: trigone.v1.ErasedFacts.leaving_theatre_grade:type_name -> trigone.v1.Grade
+	25,  // 21: trigone.v1.ErasedFacts.left_theatre_alive:type_name -> trigone.v1.Answer
+	25,  // 22: trigone.v1.ErasedFacts.died_in_hospital:type_name -> trigone.v1.Answer
+	25,  // 23: trigone.v1.ErasedFacts.died_within_30_days:type_name -> trigone.v1.Answer
+	25,  // 24: trigone.v1.ErasedFacts.returned_to_theatre:type_name -> trigone.v1.Answer
+	28,  // 25: trigone.v1.FactTimes.incision_time:type_name -> google.protobuf.Timestamp
+	29,  // 26: trigone.v1.FactTimes.plan_timing:type_name -> trigone.v1.PlanTiming
+	5,   // 27: trigone.v1.FactTeam.operators:type_name -> trigone.v1.FactOperator
+	25,  // 28: trigone.v1.FactTeam.trainee_first:type_name -> trigone.v1.Answer
+	30,  // 29: trigone.v1.FactOperator.role:type_name -> trigone.v1.OperatorRole
+	31,  // 30: trigone.v1.FactSetting.planned_approach:type_name -> trigone.v1.Approach
+	31,  // 31: trigone.v1.FactSetting.approach:type_name -> trigone.v1.Approach
+	32,  // 32: trigone.v1.FactSetting.urgency:type_name -> trigone.v1.Urgency
+	25,  // 33: trigone.v1.FactSetting.previous_cardiac_surgery:type_name -> trigone.v1.Answer
+	33,  // 34: trigone.v1.FactSetting.complexity:type_name -> trigone.v1.Complexity
+	34,  // 35: trigone.v1.FactSetting.concomitant:type_name -> trigone.v1.ConcomitantKind
+	35,  // 36: trigone.v1.FactSetting.concomitant_recorded:type_name -> trigone.v1.Recorded
+	9,   // 37: trigone.v1.FactSetting.expected_risks:type_name -> trigone.v1.FactRisk
+	36,  // 38: trigone.v1.FactSetting.previous_procedures:type_name -> trigone.v1.PreviousProcedure
+	35,  // 39: trigone.v1.FactSetting.previous_procedures_recorded:type_name -> trigone.v1.Recorded
+	37,  // 40: trigone.v1.FactSetting.intended_procedure:type_name -> trigone.v1.IntendedProcedureKind
+	25,  // 41: trigone.v1.FactSetting.approach_changed:type_name -> trigone.v1.Answer
+	31,  // 42: trigone.v1.FactSetting.approach_begun_as:type_name -> trigone.v1.Approach
+	38,  // 43: trigone.v1.FactSetting.approach_change_reason:type_name -> trigone.v1.ApproachChangeReason
+	39,  // 44: trigone.v1.FactConcomitant.tricuspid_techniques:type_name -> trigone.v1.TricuspidTechnique
+	40,  // 45: trigone.v1.FactConcomitant.tricuspid_ring_kind:type_name -> trigone.v1.TricuspidRingKind
+	41,  // 46: trigone.v1.FactConcomitant.ablation_lines:type_name -> trigone.v1.AblationLine
+	35,  // 47: trigone.v1.FactConcomitant.ablation_lines_recorded:type_name -> trigone.v1.Recorded
+	42,  // 48: trigone.v1.FactConcomitant.ablation_energies:type_name -> trigone.v1.AblationEnergy
+	25,  // 49: trigone.v1.FactConcomitant.ablation_block_confirmed:type_name -> trigone.v1.Answer
+	43,  // 50: trigone.v1.FactConcomitant.appendage_technique:type_name -> trigone.v1.AppendageTechnique
+	25,  // 51: trigone.v1.FactConcomitant.appendage_closed_on_echo:type_name -> trigone.v1.Answer
+	34,  // 52: trigone.v1.FactConcomitant.declined:type_name -> trigone.v1.ConcomitantKind
+	44,  // 53: trigone.v1.FactConcomitant.accepted_lesions:type_name -> trigone.v1.LesionKind
+	45,  // 54: trigone.v1.FactTheatre.arterial_cannulas:type_name -> trigone.v1.ArterialCannula
+	46,  // 55: trigone.v1.FactTheatre.venous_cannulas:type_name -> trigone.v1.VenousCannula
+	47,  // 56: trigone.v1.FactTheatre.support:type_name -> trigone.v1.CirculatorySupport
+	35,  // 57: trigone.v1.FactTheatre.support_recorded:type_name -> trigone.v1.Recorded
+	48,  // 58: trigone.v1.FactTheatre.blood:type_name -> trigone.v1.BloodUse
+	49,  // 59: trigone.v1.FactRisk.outcome:type_name -> trigone.v1.RiskOutcome
+	50,  // 60: trigone.v1.FactRisk.horizon:type_name -> trigone.v1.RiskHorizon
+	51,  // 61: trigone.v1.FactPatient.sex:type_name -> trigone.v1.Sex
+	52,  // 62: trigone.v1.FactPatient.functional_class:type_name -> trigone.v1.FunctionalClass
+	53,  // 63: trigone.v1.FactPatient.rhythm:type_name -> trigone.v1.Rhythm
+	54,  // 64: trigone.v1.FactPatient.fibrillation_before:type_name -> trigone.v1.AtrialFibrillation
+	55,  // 65: trigone.v1.FactPatient.risk_factors:type_name -> trigone.v1.RiskFactors
+	56,  // 66: trigone.v1.FactValve.aetiology:type_name -> trigone.v1.Aetiology
+	57,  // 67: trigone.v1.FactValve.dysfunctions:type_name -> trigone.v1.DysfunctionType
+	58,  // 68: trigone.v1.FactValve.leaflets:type_name -> trigone.v1.Leaflet
+	59,  // 69: trigone.v1.FactValve.segments:type_name -> trigone.v1.Segment
+	60,  // 70: trigone.v1.FactValve.commissures:type_name -> trigone.v1.Commissure
+	61,  // 71: trigone.v1.FactValve.boundaries:type_name -> trigone.v1.Boundary
+	62,  // 72: trigone.v1.FactValve.calcification:type_name -> trigone.v1.CalcificationExtent
+	27,  // 73: trigone.v1.FactValve.grade:type_name -> trigone.v1.Grade
+	25,  // 74: trigone.v1.FactRepair.planned_case:type_name -> trigone.v1.Answer
+	25,  // 75: trigone.v1.FactRepair.as_executed:type_name -> trigone.v1.Answer
+	25,  // 76: trigone.v1.FactRepair.converted:type_name -> trigone.v1.Answer
+	63,  // 77: trigone.v1.FactRepair.conversion_point:type_name -> trigone.v1.ConversionPoint
+	64,  // 78: trigone.v1.FactRepair.conversion_reason:type_name -> trigone.v1.ConversionReason
+	26,  // 79: trigone.v1.FactRepair.decision:type_name -> trigone.v1.ResultDecision
+	25,  // 80: trigone.v1.FactOutcome.left_theatre_alive:type_name -> trigone.v1.Answer
+	25,  // 81: trigone.v1.FactOutcome.died_in_hospital:type_name -> trigone.v1.Answer
+	25,  // 82: trigone.v1.FactOutcome.died_within_30_days:type_name -> trigone.v1.Answer
+	65,  // 83: trigone.v1.FactOutcome.death_place:type_name -> trigone.v1.DeathPlace
+	66,  // 84: trigone.v1.FactOutcome.discharge_destination:type_name -> trigone.v1.DischargeDestination
+	25,  // 85: trigone.v1.FactOutcome.readmitted_within_30_days:type_name -> trigone.v1.Answer
+	25,  // 86: trigone.v1.FactOutcome.returned_to_theatre:type_name -> trigone.v1.Answer
+	67,  // 87: trigone.v1.FactCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	67,  // 88: trigone.v1.FactCounts.steps_planned:type_name -> trigone.v1.ThingsPlanned
+	15,  // 89: trigone.v1.FactCounts.comparisons:type_name -> trigone.v1.VerdictCount
+	68,  // 90: trigone.v1.VerdictCount.verdict:type_name -> trigone.v1.ComparisonVerdict
+	69,  // 91: trigone.v1.RunFacts.reason:type_name -> trigone.v1.RunReason
+	25,  // 92: trigone.v1.RunFacts.for_mitral_valve:type_name -> trigone.v1.Answer
+	70,  // 93: trigone.v1.RunFacts.protection:type_name -> trigone.v1.ProtectionKind
+	71,  // 94: trigone.v1.RunFacts.aortic_occlusion:type_name -> trigone.v1.AorticOcclusion
+	72,  // 95: trigone.v1.DeviceFacts.kind:type_name -> trigone.v1.AnnuloplastyKind
+	73,  // 96: trigone.v1.DeviceFacts.rigidity:type_name -> trigone.v1.Rigidity
+	74,  // 97: trigone.v1.DeviceFacts.sizers:type_name -> trigone.v1.SizerTrial
+	75,  // 98: trigone.v1.DeviceFacts.fate:type_name -> trigone.v1.StepFate
+	76,  // 99: trigone.v1.DeviceFacts.prosthesis:type_name -> trigone.v1.ProsthesisKind
+	77,  // 100: trigone.v1.DeviceFacts.device_kind:type_name -> trigone.v1.DeviceKind
+	78,  // 101: trigone.v1.DeviceFacts.device_fate:type_name -> trigone.v1.DeviceFate
+	79,  // 102: trigone.v1.EchoFacts.assessment_kind:type_name -> trigone.v1.AssessmentKind
+	80,  // 103: trigone.v1.EchoFacts.follow_up_kind:type_name -> trigone.v1.FollowUpKind
+	81,  // 104: trigone.v1.EchoFacts.stage:type_name -> trigone.v1.Stage
+	82,  // 105: trigone.v1.EchoFacts.method:type_name -> trigone.v1.Method
+	83,  // 106: trigone.v1.EchoFacts.provocation:type_name -> trigone.v1.Provocation
+	27,  // 107: trigone.v1.EchoFacts.grade:type_name -> trigone.v1.Grade
+	84,  // 108: trigone.v1.EchoFacts.mechanisms:type_name -> trigone.v1.RegurgitationMechanism
+	85,  // 109: trigone.v1.EchoFacts.anterior_motion:type_name -> trigone.v1.AnteriorMotionState
+	86,  // 110: trigone.v1.EchoFacts.anterior_motion_end:type_name -> trigone.v1.AnteriorMotionEnd
+	25,  // 111: trigone.v1.EchoFacts.inotrope:type_name -> trigone.v1.Answer
+	26,  // 112: trigone.v1.EchoFacts.decision:type_name -> trigone.v1.ResultDecision
+	25,  // 113: trigone.v1.EchoFacts.read_independently:type_name -> trigone.v1.Answer
+	27,  // 114: trigone.v1.EchoFacts.tricuspid_regurgitation:type_name -> trigone.v1.Grade
+	80,  // 115: trigone.v1.StatusFacts.kind:type_name -> trigone.v1.FollowUpKind
+	87,  // 116: trigone.v1.StatusFacts.vital_status:type_name -> trigone.v1.VitalStatus
+	88,  // 117: trigone.v1.StatusFacts.death_cause:type_name -> trigone.v1.DeathCause
+	25,  // 118: trigone.v1.StatusFacts.lost:type_name -> trigone.v1.Answer
+	52,  // 119: trigone.v1.StatusFacts.functional_class:type_name -> trigone.v1.FunctionalClass
+	89,  // 120: trigone.v1.StatusFacts.echo_not_done_reason:type_name -> trigone.v1.EchoNotDoneReason
+	35,  // 121: trigone.v1.StatusFacts.reinterventions_recorded:type_name -> trigone.v1.Recorded
+	35,  // 122: trigone.v1.StatusFacts.complications_recorded:type_name -> trigone.v1.Recorded
+	53,  // 123: trigone.v1.StatusFacts.rhythm:type_name -> trigone.v1.Rhythm
+	25,  // 124: trigone.v1.StatusFacts.paced:type_name -> trigone.v1.Answer
+	90,  // 125: trigone.v1.StatusFacts.antithrombotics:type_name -> trigone.v1.Antithrombotic
+	35,  // 126: trigone.v1.StatusFacts.antithrombotics_recorded:type_name -> trigone.v1.Recorded
+	47,  // 127: trigone.v1.StatusFacts.support:type_name -> trigone.v1.CirculatorySupport
+	35,  // 128: trigone.v1.StatusFacts.support_recorded:type_name -> trigone.v1.Recorded
+	48,  // 129: trigone.v1.StatusFacts.blood:type_name -> trigone.v1.BloodUse
+	65,  // 130: trigone.v1.StatusFacts.death_place:type_name -> trigone.v1.DeathPlace
+	35,  // 131: trigone.v1.StatusFacts.returns_to_theatre_recorded:type_name -> trigone.v1.Recorded
+	35,  // 132: trigone.v1.StatusFacts.readmissions_recorded:type_name -> trigone.v1.Recorded
+	91,  // 133: trigone.v1.EventFacts.complication:type_name -> trigone.v1.ComplicationKind
+	92,  // 134: trigone.v1.EventFacts.reintervention:type_name -> trigone.v1.ReinterventionKind
+	84,  // 135: trigone.v1.EventFacts.mechanism:type_name -> trigone.v1.RegurgitationMechanism
+	93,  // 136: trigone.v1.EventFacts.grade:type_name -> trigone.v1.ComplicationGrade
+	94,  // 137: trigone.v1.EventFacts.definition:type_name -> trigone.v1.OutcomeDefinition
+	25,  // 138: trigone.v1.EventFacts.default_definition:type_name -> trigone.v1.Answer
+	25,  // 139: trigone.v1.EventFacts.new_dialysis:type_name -> trigone.v1.Answer
+	25,  // 140: trigone.v1.EventFacts.dialysis_at_discharge:type_name -> trigone.v1.Answer
+	95,  // 141: trigone.v1.EventFacts.pacemaker_indication:type_name -> trigone.v1.PacemakerIndication
+	96,  // 142: trigone.v1.EventFacts.wound_site:type_name -> trigone.v1.WoundSite
+	97,  // 143: trigone.v1.EventFacts.return_reason:type_name -> trigone.v1.ReturnReason
+	98,  // 144: trigone.v1.EventFacts.readmission_cause:type_name -> trigone.v1.ReadmissionCause
+	25,  // 145: trigone.v1.EventFacts.unplanned:type_name -> trigone.v1.Answer
+	0,   // 146: trigone.v1.EventFacts.kind:type_name -> trigone.v1.EventKind
+	99,  // 147: trigone.v1.FindingFacts.severity:type_name -> trigone.v1.Severity
+	100, // 148: trigone.v1.FindingFacts.confirmation:type_name -> trigone.v1.ConfirmationState
+	81,  // 149: trigone.v1.QueryFacts.stage:type_name -> trigone.v1.Stage
+	24,  // 150: trigone.v1.QueryFacts.steps:type_name -> trigone.v1.QueryStepFacts
+	101, // 151: trigone.v1.QueryStepFacts.followed:type_name -> trigone.v1.AnswerFollowed
+	152, // [152:152] is the sub-list for method output_type
+	152, // [152:152] is the sub-list for method input_type
+	152, // [152:152] is the sub-list for extension type_name
+	152, // [152:152] is the sub-list for extension extendee
+	0,   // [0:152] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_case_facts_proto_init() }
@@ -3803,14 +3953,13 @@ func file_trigone_v1_case_facts_proto_init() {
 	file_trigone_v1_step_proto_init()
 	file_trigone_v1_study_proto_init()
 	file_trigone_v1_theatre_proto_init()
-	file_trigone_v1_case_facts_proto_msgTypes[1].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[4].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[2].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[5].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[7].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[6].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[8].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[10].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[9].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[11].OneofWrappers = []any{}
-	file_trigone_v1_case_facts_proto_msgTypes[15].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[12].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[16].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[17].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[18].OneofWrappers = []any{}
@@ -3818,13 +3967,14 @@ func file_trigone_v1_case_facts_proto_init() {
 	file_trigone_v1_case_facts_proto_msgTypes[20].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[21].OneofWrappers = []any{}
 	file_trigone_v1_case_facts_proto_msgTypes[22].OneofWrappers = []any{}
+	file_trigone_v1_case_facts_proto_msgTypes[23].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_trigone_v1_case_facts_proto_rawDesc), len(file_trigone_v1_case_facts_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   23,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
