@@ -430,7 +430,7 @@ func TestErasedCasesGoOnToCount(t *testing.T) {
 			t.Errorf("kept is %v of %v", kept, was)
 		}
 		// A decade, not an age: of numbers nothing but the year is kept.
-		kept.ProtoReflect().Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		kept.ProtoReflect().Range(func(fd protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
 			if k := fd.Kind(); (k == protoreflect.Int32Kind || k == protoreflect.DoubleKind) && fd.Name() != "year" || fd.Message() != nil && fd.Message().Name() != "Grade" {
 				t.Errorf("%s is kept", fd.Name())
 			}

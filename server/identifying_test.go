@@ -6,8 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -25,6 +28,8 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/convert/converttest"
 	"trigone/internal/storage/sqlite"
+	"trigone/server/fhirrest"
+	"trigone/server/pages"
 	"trigone/testdata"
 
 	trigonev1 "trigone/proto/trigone/v1"
@@ -44,14 +49,15 @@ var mayIdentify = map[string]string{
 // marked field comes back in an unmarked one, in a refusal or in the log.
 type flooded struct {
 	*testing.T
-	store    string
-	running  *Running
-	logs     *observer.ObservedLogs
-	record   trigonev1.RecordServiceClient
-	planning trigonev1.PlanningServiceClient
-	handover trigonev1.ElectronicRecordServiceClient
-	audit    trigonev1.AuditServiceClient
-	calls    *int
+	store          string
+	running        *Running
+	logs           *observer.ObservedLogs
+	record         trigonev1.RecordServiceClient
+	planning       trigonev1.PlanningServiceClient
+	handover       trigonev1.ElectronicRecordServiceClient
+	audit          trigonev1.AuditServiceClient
+	administration trigonev1.AdministrationServiceClient
+	calls          *int
 	// written are the marked fields that were given a text.
 	written map[protoreflect.FullName]bool
 }
@@ -65,7 +71,7 @@ func newFlooded(t *testing.T) flooded {
 	}
 	core, logs := observer.New(zapcore.DebugLevel)
 	f := flooded{T: t, store: filepath.Join(folder, "s.db"), logs: logs, calls: new(int), written: map[protoreflect.FullName]bool{}}
-	running, err := Start(t.Context(), Options{Listen: "127.0.0.1:0", StorePath: f.store, DeIdentificationKeyFile: key, OperationsListen: "127.0.0.1:0", Log: zap.New(core)})
+	running, err := Start(t.Context(), Options{Listen: "127.0.0.1:0", StorePath: f.store, DeIdentificationKeyFile: key, OperationsListen: "127.0.0.1:0", HTTPListen: "127.0.0.1:0", Log: zap.New(core)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,6 +94,7 @@ func newFlooded(t *testing.T) flooded {
 	f.running = running
 	f.record, f.planning = trigonev1.NewRecordServiceClient(conn), trigonev1.NewPlanningServiceClient(conn)
 	f.handover, f.audit = trigonev1.NewElectronicRecordServiceClient(conn), trigonev1.NewAuditServiceClient(conn)
+	f.administration = trigonev1.NewAdministrationServiceClient(conn)
 	return f
 }
 
@@ -173,6 +180,8 @@ func TestWhatIdentifiesStaysInItsFields(t *testing.T) {
 	f.reviews(cases)
 	f.asks(cases[0])
 	f.lists(cases)
+	f.addresses(cases[0])
+	f.administers(cases[6])
 
 	for _, entry := range f.logs.All() {
 		if line := fmt.Sprint(entry.Message, entry.ContextMap()); tells(line) {
@@ -384,6 +393,89 @@ func (f flooded) lists(cases []*trigonev1.CaseReference) {
 	if !errors.Is(err, io.EOF) {
 		f.Fatal(err)
 	}
+}
+
+// addresses takes every route of FHIR over HTTP and every page that is read: no header of
+// an answer, in which an address may stand, tells what identifies, and no log does. What
+// is searched for is sent in a body, as a client does who keeps addresses clean.
+func (f flooded) addresses(ref *trigonev1.CaseReference) {
+	f.Helper()
+	c := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref}).GetCase()
+	base, asked := "http://"+f.running.RESTAddr(), 0
+	ask := func(method, path, body string) (answer string) {
+		f.Helper()
+		req, err := http.NewRequestWithContext(f.Context(), method, base+path, strings.NewReader(body))
+		if err != nil {
+			f.Fatal(err)
+		}
+		if body != "" {
+			req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		}
+		client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+		resp, err := client.Do(req)
+		if err != nil {
+			f.Fatal(err)
+		}
+		text, err := io.ReadAll(resp.Body)
+		if err = errors.Join(err, resp.Body.Close()); err != nil {
+			f.Fatal(err)
+		}
+		asked++
+		if tells(fmt.Sprint(resp.Header)) {
+			f.Errorf("%s %s: a header tells what identifies", method, path)
+		}
+		if resp.StatusCode >= 400 && tells(string(text)) {
+			f.Errorf("%s %s: the refusal tells what identifies", method, path)
+		}
+		return string(text)
+	}
+	patient := url.Values{"patient:identifier": {c.GetCaseFile().GetPatientIdentifier().GetSystem() + "|" + c.GetCaseFile().GetPatientIdentifier().GetValue()}}.Encode()
+	found := ask(http.MethodPost, "/fhir/Procedure/_search", patient)
+	if !tells(found) {
+		f.Error("a search by the patient's identifier finds nobody: the flood reaches no address")
+	}
+	refused := url.Values{"patient:identifier": {converttest.Marker + "|" + converttest.Marker}, "nothing": {converttest.Marker}}.Encode()
+	ask(http.MethodPost, "/fhir/Procedure/_search", refused)
+	ask(http.MethodPost, "/fhir/Procedure/_search", "status="+converttest.Marker)
+	id := regexp.MustCompile(`"id":"([0-9a-f-]{36})"`).FindStringSubmatch(found)
+	if id == nil {
+		f.Fatal("no id")
+	}
+	paths := map[string]string{
+		fhirrest.RouteMetadata: "metadata", fhirrest.RouteTerminology: "CodeSystem/step", fhirrest.RouteType: "Procedure", fhirrest.RouteSearch: "Device/_search",
+		fhirrest.RouteRead: "Procedure/" + id[1], fhirrest.RouteVersion: "Procedure/" + id[1] + "/_history/1",
+		fhirrest.RouteByStaff: "Procedure?performer-actor:identifier=" + converttest.Marker,
+		fhirrest.RouteExport:  "$export", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
+	}
+	for _, route := range fhirrest.Routes() {
+		if paths[route] == "" {
+			f.Errorf("%s is not asked; give an address of it here", route)
+		}
+		method := http.MethodGet
+		if route == fhirrest.RouteSearch {
+			method = http.MethodPost
+		}
+		ask(method, "/fhir/"+paths[route], "")
+	}
+	uid := ref.GetName()[strings.LastIndexByte(ref.GetName(), '/')+1:]
+	for _, route := range pages.Routes() {
+		ask(http.MethodGet, strings.NewReplacer("{uid}", uid, "{id}", "x", "{name}", "x").Replace(route), "")
+	}
+	if asked < len(fhirrest.Routes())+len(pages.Routes()) {
+		f.Errorf("only %d addresses were asked", asked)
+	}
+}
+
+// administers makes what an administrator calls: neither the answer nor the log tells
+// whom it removes.
+func (f flooded) administers(ref *trigonev1.CaseReference) {
+	f.Helper()
+	call(f, f.administration.RunRetention, &trigonev1.RunRetentionRequest{})
+	version := call(f, f.record.GetCase, &trigonev1.GetCaseRequest{Case: ref}).GetCase().GetCaseVersion()
+	erased := call(f, f.administration.EraseIdentity, &trigonev1.EraseIdentityRequest{Case: ref, CaseVersion: version})
+	call(f, f.administration.EraseCase, &trigonev1.EraseCaseRequest{Case: ref, CaseVersion: erased.GetCaseVersion()})
+	call(f, f.audit.ListCaseFacts, &trigonev1.ListCaseFactsRequest{IncludeErased: true, PageSize: 500})
+	call(f, f.audit.ListComparisons, &trigonev1.ListComparisonsRequest{IncludeCounts: true, PageSize: 500})
 }
 
 // tables looks for what identifies in every column of the store that is not for it,
