@@ -607,3 +607,43 @@ func TestExportOfWhoLooked(t *testing.T) {
 		t.Errorf("the file of who looked: %d, %d bytes", code, len(body))
 	}
 }
+
+// The line of a file that is fetched says of how many cases its export told.
+func TestFileOfAnExportSaysHowManyCases(t *testing.T) {
+	s := threeSites(t)
+	conn := s.conn("")
+	s.put(trigonev1.NewRecordServiceClient(conn), 1, "harbour", "bay")
+	web := s.web("")
+	ask := func(path string) (int, string, http.Header) {
+		req := s.request(http.MethodGet, path, s.token("harbour-auditor", nil))
+		req.Header.Set("Prefer", "respond-async")
+		return s.do(web, req)
+	}
+	code, body, header := ask("harbour/$export?_type=Procedure")
+	if code != http.StatusAccepted {
+		t.Fatal(code, body)
+	}
+	_, place, _ := strings.Cut(header.Get("Content-Location"), "/fhir/")
+	for deadline := time.Now().Add(10 * time.Second); code != http.StatusOK && time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		code, body, _ = ask(place)
+	}
+	_, file, _ := strings.Cut(body, `"type":"Procedure","url":"`)
+	file, _, _ = strings.Cut(file, `"`)
+	_, file, _ = strings.Cut(file, "/fhir/")
+	if code, _, _ := ask(file); code != http.StatusOK {
+		t.Fatal(code)
+	}
+	var told []string
+	for deadline := time.Now().Add(10 * time.Second); len(told) == 0 && time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		page, err := trigonev1.NewAuditServiceClient(conn).ListAccesses(s.as("harbour-auditor"), &trigonev1.ListAccessesRequest{Caller: "harbour-auditor"})
+		s.ok(err)
+		for _, a := range page.GetAccesses() {
+			if strings.Contains(a.GetMethod(), "$export-file") {
+				told = append(told, fmt.Sprint(a.GetCaseCount(), " ", a.GetOutcome()))
+			}
+		}
+	}
+	if !slices.Equal(told, []string{"3 OK"}) {
+		t.Errorf("lines of the file: %v", told)
+	}
+}
