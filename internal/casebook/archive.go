@@ -120,7 +120,19 @@ func (a *Archive) Load(ctx context.Context, c storage.Case) (*Folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	return f, f.headsAreThere()
+	return f, a.meanwhile(ctx, c, f.headsAreThere())
+}
+
+// meanwhile tells what is missing of a case because it was erased while it was read from
+// what is damaged.
+func (a *Archive) meanwhile(ctx context.Context, c storage.Case, err error) error {
+	if !errors.Is(err, storage.ErrDamaged) {
+		return err
+	}
+	if now, failed := a.Store.Case(ctx, c.Site, c.UID); failed == nil && now.Version != c.Version && !now.ErasedTime.IsZero() {
+		return Refuse(Aborted, ReasonRace, "the case was erased while it was read; ask again")
+	}
+	return err
 }
 
 // readFrom gives where the revisions lie that the present state of a case rests on.
@@ -150,7 +162,7 @@ func (a *Archive) Whole(ctx context.Context, c storage.Case) (*Folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	return f, f.headsAreThere()
+	return f, a.meanwhile(ctx, c, f.headsAreThere())
 }
 
 // whole is Whole for a case whose heads may not be stored yet.
@@ -249,7 +261,8 @@ func (a *Archive) folder(ctx context.Context, c storage.Case, revisions []storag
 	}
 	// Answers never change, so that one can be read later than the rest.
 	read := func(number int64) (*trigonev1.Evaluation, error) {
-		return a.StoredEvaluation(ctx, c.Site, c.UID, number)
+		e, err := a.StoredEvaluation(ctx, c.Site, c.UID, number)
+		return e, a.meanwhile(ctx, c, err)
 	}
 	for _, e := range evaluations {
 		if e.CaseVersion <= c.Version {
@@ -286,7 +299,8 @@ func (a *Archive) Evaluation(ctx context.Context, c storage.Case) (*trigonev1.Ev
 	if c.Evaluation == 0 {
 		return nil, nil
 	}
-	return a.StoredEvaluation(ctx, c.Site, c.UID, c.Evaluation)
+	e, err := a.StoredEvaluation(ctx, c.Site, c.UID, c.Evaluation)
+	return e, a.meanwhile(ctx, c, err)
 }
 
 // StoredEvaluation gives the evaluation of a number that is on record, as it was

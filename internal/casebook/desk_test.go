@@ -313,3 +313,22 @@ func TestClosedCaseIsFoundByItsNumber(t *testing.T) {
 	_, err = f.book.ListCases(f.ctx, caller, &trigonev1.ListCasesRequest{ExternalIdentifier: &trigonev1.Identifier{System: "urn:example:case"}})
 	wantRefusal(t, err, Invalid, ReasonViolations)
 }
+
+// Who reads a case while it is erased is told so, not that the store is damaged.
+func TestErasedWhileItWasRead(t *testing.T) {
+	f := newFixture(t)
+	name := f.mustSubmit(object(numberAndPatient, identityPart)).GetCaseName()
+	then, err := f.book.Find(f.ctx, ref())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.book.EraseCase(f.ctx, caller, &trigonev1.EraseCaseRequest{Case: &trigonev1.CaseReference{Name: name}, CaseVersion: 1}); err != nil {
+		t.Fatal(err)
+	}
+	_, err = f.book.Load(f.ctx, then)
+	wantRefusal(t, err, Aborted, ReasonRace)
+	_, err = f.book.Whole(f.ctx, then)
+	wantRefusal(t, err, Aborted, ReasonRace)
+	_, err = f.book.Evaluation(f.ctx, then)
+	wantRefusal(t, err, Aborted, ReasonRace)
+}
