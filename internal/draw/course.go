@@ -290,10 +290,9 @@ func (c *course) inTheatre(o *repair.Operation) {
 	if o.Converted() {
 		c.untimed = append(c.untimed, "converted to replacement")
 	}
-	switch {
-	case o.LeftTheatreAlive == valve.No:
+	if o.LeftTheatreAlive == valve.No {
 		c.add(o.EndTime, "Died in theatre", none)
-	default:
+	} else {
 		timed(o.EndTime, "End of the operation")
 	}
 }

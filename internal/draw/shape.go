@@ -254,10 +254,6 @@ func (b box) with(o box) box {
 	return box{min(b.left, o.left), min(b.top, o.top), max(b.right, o.right), max(b.bottom, o.bottom)}
 }
 
-func (b box) wider(by float64) box {
-	return box{b.left - by, b.top - by, b.right + by, b.bottom + by}
-}
-
 var nothing = box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
 
 func (p Path) bounds() box {

@@ -518,12 +518,12 @@ func (d *stripSheet) table() {
 	doubt := false
 	for _, row := range rows {
 		var cells [6]amount
-		any := false
+		measured := false
 		for i, s := range segments {
 			cells[i] = row.of(s)
-			any = any || cells[i].known
+			measured = measured || cells[i].known
 		}
-		if !any {
+		if !measured {
 			continue
 		}
 		d.y += lineStep

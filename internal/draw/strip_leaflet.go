@@ -28,6 +28,9 @@ func (d *stripSheet) block(l *leaf) {
 	d.y += 9
 	l.annulus = d.y + lanes
 	d.outline(l)
+	for i := range l.segments {
+		d.busy = append(d.busy, box{l.edges[i], l.edge(i) - 1.5, l.edges[i+1], l.edge(i) + 1.5})
+	}
 	d.inkLine(l)
 	for _, done := range []bool{true, false} {
 		for _, e := range d.entries {
@@ -53,7 +56,7 @@ func (d *stripSheet) block(l *leaf) {
 		d.y = max(d.y, b.bottom+2)
 	}
 	if posterior || d.chordsOn(l) {
-		d.papillary(l)
+		d.papillary()
 	}
 }
 
@@ -676,7 +679,7 @@ func (d *stripSheet) chord(l *leaf, s *repair.Step, st state, p spot, k int) flo
 }
 
 // papillary draws the papillary muscles, each under the half that it serves.
-func (d *stripSheet) papillary(l *leaf) {
+func (d *stripSheet) papillary() {
 	d.y += 3
 	top := d.y
 	const height = 20.0
@@ -731,13 +734,13 @@ func (d *stripSheet) drawSign(s sign, x, y float64) {
 	d.taken = append(d.taken, box{x - 6, y - 6, x + 6, y + 6})
 }
 
-// free gives the first place where a thing of some size meets no other; clear keeps
+// free gives the first place where a thing of some size meets no other; offBusy keeps
 // it off what is drawn on the leaflet too. If there is none, it is the first.
-func (d *stripSheet) free(size box, places []Point, clear bool) Point {
+func (d *stripSheet) free(size box, places []Point, offBusy bool) Point {
 	for _, p := range places {
 		b := box{p.X + size.left, p.Y + size.top, p.X + size.right, p.Y + size.bottom}
-		meets := func(o box) bool { return b.overlaps(o) }
-		if b.left < 2 || b.right > frameWidth-2 || slices.ContainsFunc(d.taken, meets) || clear && slices.ContainsFunc(d.busy, meets) {
+		meets := b.overlaps
+		if b.left < 2 || b.right > frameWidth-2 || slices.ContainsFunc(d.taken, meets) || offBusy && slices.ContainsFunc(d.busy, meets) {
 			continue
 		}
 		return p
@@ -826,6 +829,9 @@ func (d *stripSheet) names(l *leaf) {
 			for _, dx := range []float64{0, -0.3, 0.3, -0.38, 0.38} {
 				places = append(places, Point{l.x(i) + dx*l.width(i), l.annulus + 6 + l.drawn[i]*dy})
 			}
+		}
+		for _, dx := range []float64{0, -0.3, 0.3} { // or below the free edge
+			places = append(places, Point{l.x(i) + dx*l.width(i), l.edge(i) + 10})
 		}
 		at := d.free(box{-half, -6, half, 6}, places, true)
 		if at == places[0] {

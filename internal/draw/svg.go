@@ -43,11 +43,11 @@ func writeShapes(b *strings.Builder, list []Shape) {
 			writeShapes(b, s.Shapes)
 			b.WriteString("</g>\n")
 		case Path:
-			fmt.Fprintf(b, "<path d=\"%s\"%s/>\n", pathData(s.Segments), s.Style.attributes())
+			fmt.Fprintf(b, "<path d=\"%s\"%s/>\n", pathData(s.Segments), s.attributes())
 		case Rectangle:
-			fmt.Fprintf(b, "<rect x=\"%s\" y=\"%s\" width=\"%s\" height=\"%s\"%s/>\n", number(s.X), number(s.Y), number(s.W), number(s.H), s.Style.attributes())
+			fmt.Fprintf(b, "<rect x=\"%s\" y=\"%s\" width=\"%s\" height=\"%s\"%s/>\n", number(s.X), number(s.Y), number(s.W), number(s.H), s.attributes())
 		case Circle:
-			fmt.Fprintf(b, "<circle cx=\"%s\" cy=\"%s\" r=\"%s\"%s/>\n", number(s.X), number(s.Y), number(s.R), s.Style.attributes())
+			fmt.Fprintf(b, "<circle cx=\"%s\" cy=\"%s\" r=\"%s\"%s/>\n", number(s.X), number(s.Y), number(s.R), s.attributes())
 		case Text:
 			weight := ""
 			if s.Bold {
