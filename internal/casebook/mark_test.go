@@ -15,15 +15,15 @@ func TestAStoreTakesCasesOfOneKind(t *testing.T) {
 	patient := func(system, value string) string {
 		return `"patientIdentifier":{"system":"` + system + `","value":"` + value + `"}`
 	}
-	const invented, real = "urn:example:patient", "urn:oid:2.999.1"
+	const invented, recorded = "urn:example:patient", "urn:oid:2.999.1"
 	for _, test := range []struct {
 		reason, first, other string
 		invented             bool
 		says                 string
 	}{
-		{"the example is sent to the hospital's service", real, invented, false, "keeps real cases and takes no invented one"},
-		{"a real case is sent to the demo", invented, real, true, "keeps invented cases only"},
-		{"the namespace in capitals", "URN:Example:patient", real, true, "keeps invented cases only"},
+		{"the example is sent to the hospital's service", recorded, invented, false, "keeps real cases and takes no invented one"},
+		{"a real case is sent to the demo", invented, recorded, true, "keeps invented cases only"},
+		{"the namespace in capitals", "URN:Example:patient", recorded, true, "keeps invented cases only"},
 	} {
 		t.Run(test.reason, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "book.db")

@@ -16,7 +16,7 @@ import (
 )
 
 // drawnAs stands in for the drawings, which are none of the demo's.
-func drawnAs(_ context.Context, record trigonev1.RecordServiceClient, c *trigonev1.Case) ([]Picture, error) {
+func drawnAs(context.Context, trigonev1.RecordServiceClient, *trigonev1.Case) ([]Picture, error) {
 	return []Picture{{Name: "strip", Shows: "the valve laid flat", SVG: []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)}}, nil
 }
 
