@@ -39,6 +39,7 @@ func (s *trusted) page(method, path, token string, form url.Values, headers ...s
 	for i := 0; i+1 < len(headers); i += 2 {
 		req.Header.Set(headers[i], headers[i+1])
 	}
+	req.Close = true // the listener takes a bounded number of connections
 	web := s.web("")
 	web.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	return web, req
