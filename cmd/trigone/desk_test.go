@@ -249,5 +249,7 @@ func TestALostConnectionLeavesTheOutcomeUnknown(t *testing.T) {
 	if !anID.MatchString(got.stderr) {
 		t.Errorf("no request id is printed: %s", got.stderr)
 	}
-	<-served
+	if err := <-served; err != nil {
+		t.Error(err)
+	}
 }
