@@ -445,7 +445,7 @@ func (f flooded) addresses(ref *trigonev1.CaseReference) {
 		fhirrest.RouteMetadata: "metadata", fhirrest.RouteTerminology: "CodeSystem/step", fhirrest.RouteType: "Procedure", fhirrest.RouteSearch: "Device/_search",
 		fhirrest.RouteRead: "Procedure/" + id[1], fhirrest.RouteVersion: "Procedure/" + id[1] + "/_history/1",
 		fhirrest.RouteByStaff: "Procedure?performer-actor:identifier=" + converttest.Marker,
-		fhirrest.RouteExport:  "$export", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
+		fhirrest.RouteExport:  "$export", fhirrest.RouteExportAccesses: "$export?_type=AuditEvent", fhirrest.RouteExportStatus: "$export-status/x", fhirrest.RouteExportFile: "$export-file/x/y",
 	}
 	for _, route := range fhirrest.Routes() {
 		if paths[route] == "" {
