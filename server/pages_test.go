@@ -384,7 +384,7 @@ func TestThePageOfAnErasedCase(t *testing.T) {
 		t.Fatal(err)
 	}
 	see := func() string {
-		resp, err := http.Get("http://" + running.RESTAddr() + made.GetCaseName()[strings.Index(made.GetCaseName(), "/cases/"):])
+		resp, err := http.Get("http://" + running.RESTAddr() + strings.TrimPrefix(made.GetCaseName(), "sites/harbour"))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -43,6 +43,13 @@ func onRecord(method string) bool {
 	return strings.HasPrefix(method, ownServices) && !strings.HasPrefix(method, "/"+reference+"/")
 }
 
+// aboutTheRecord are the calls that read who looked, or remove it for its age: nothing
+// that was answered before them is missing.
+var aboutTheRecord = map[string]bool{
+	trigonev1.AuditService_ListAccesses_FullMethodName:          true,
+	trigonev1.AdministrationService_RunRetention_FullMethodName: true,
+}
+
 // shortMethod gives a method as lines name it: service and name.
 func shortMethod(full string) string {
 	return full[strings.LastIndexByte(full, '.')+1:]
@@ -87,6 +94,9 @@ func (r *record) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo,
 	}
 	a, finished := r.begin(ctx, shortMethod(info.FullMethod), req), false
 	defer func() { r.end(a, outcomeOf(finished, err)) }()
+	if aboutTheRecord[info.FullMethod] {
+		r.recorder.Settle(ctx)
+	}
 	if err = r.admit(); err == nil || info.FullMethod == trigonev1.RecordService_GetCaseInEmergency_FullMethodName {
 		resp, err = handler(casebook.WithAccess(ctx, a), req)
 	}

@@ -74,6 +74,7 @@ type Recorder struct {
 	done chan struct{}
 	once sync.Once
 
+	writing sync.Mutex // held while lines are written, so that they are in their order
 	mu      sync.Mutex
 	waiting []storage.Access
 	failing error // why lines cannot be written; nil: they can
@@ -133,6 +134,10 @@ func (r *Recorder) add(line storage.Access) {
 	}
 	r.waiting = append(r.waiting, line)
 }
+
+// Settle returns when every line that was added before is written, or could not be: who
+// asks who looked sees those too.
+func (r *Recorder) Settle(ctx context.Context) { r.flush(ctx) }
 
 // Figures are how many lines were written, wait and were lost since the start, and
 // whether they can be written.
@@ -197,6 +202,8 @@ func (r *Recorder) again() {
 
 // flush writes what waits; false: it could not be.
 func (r *Recorder) flush(ctx context.Context) bool {
+	r.writing.Lock()
+	defer r.writing.Unlock()
 	r.mu.Lock()
 	lines := r.waiting
 	if r.lost > 0 && r.failing == nil {
