@@ -33,6 +33,9 @@ func find(path string, mustExist bool) (begun bool, err error) {
 func create(path string) (begun bool, err error) {
 	// SQLite would delete the log as one of no record.
 	if left, err := os.Stat(path + "-wal"); err == nil && left.Size() > 0 {
+		if _, err := os.Stat(path); err == nil {
+			return find(path, false) // a server that started at once with this one has begun it
+		}
 		return false, fmt.Errorf("%s is gone but its log is there, with the last writes of a record: put the record back, or move %s-wal away to begin a new one", path, path)
 	}
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)

@@ -246,9 +246,19 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return fmt.Errorf("the store's migrations cannot be read: %w", err)
 	}
-	for last := int64(-1); ; {
+	for last, tries := int64(-1), 0; ; {
 		current, target, err := provider.GetVersions(ctx)
 		switch {
+		case errors.Is(classed(err), storage.ErrBusy) && tries < 50:
+			// A server that started at once with this one is turning the new file to its
+			// log: for that moment SQLite waits for nobody, whatever it was told.
+			tries++
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-time.After(20 * time.Millisecond):
+			}
+			continue
 		case err != nil:
 			return fmt.Errorf("the store's schema version cannot be read: %w", err)
 		case current > target:
