@@ -115,6 +115,15 @@ func TestAPlanIsTried(t *testing.T) {
 	if !strings.Contains(shown, want.Versions) || !strings.Contains(shown, "Trial, not part of a record.") {
 		t.Error("the page does not say by what it was judged, or that it is a trial")
 	}
+	// The four drawings, the last of the site's own sizes.
+	for _, title := range []string{"The valve opened and laid flat", "The middle slice", "Aim, prediction and outcome", "The window"} {
+		if strings.Count(shown, "<title>"+title)+strings.Count(shown, ">"+title) == 0 {
+			t.Errorf("no drawing is called %s", title)
+		}
+	}
+	if n := strings.Count(shown, "<svg"); n != 4 {
+		t.Errorf("%d drawings, want 4", n)
+	}
 	// The first lines, and both harms, whatever is known of them.
 	_, bare, _ := page.post(url.Values{"do": {"answer"}, trialplan.A2: {"25"}})
 	for name, body := range map[string]string{"whole": shown, "one number": html.UnescapeString(bare)} {

@@ -12,9 +12,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/draw"
-	"trigone/internal/metric"
 	"trigone/internal/private"
-	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
 )
@@ -144,21 +142,15 @@ func (a *app) variation(cmd *cobra.Command, arg string) (v draw.Variation, err e
 		if err != nil || e.plan == nil {
 			return err
 		}
-		axes, err := windowAxes(ctx, e, first)
+		clinical, err := e.policy(ctx)
 		if err != nil {
 			return err
 		}
-		if len(axes) == 0 {
+		request.Axes = convert.WindowAxes(e.plan, first, func(family string) bool { return len(clinical.Settings.RingFamily(family)) > 0 })
+		if len(request.Axes) == 0 {
 			return nil
 		}
-		request.Axes = axes
-		for _, id := range draw.WindowMetrics {
-			if slices.ContainsFunc(first.GetMetrics(), func(m *trigonev1.MetricValue) bool {
-				return m.GetMetric() == string(id) && m.GetOccasion() == convert.SectionPlan
-			}) {
-				request.Metrics = append(request.Metrics, string(id))
-			}
-		}
+		request.Metrics = convert.WindowMetrics(first)
 		var basis *trigonev1.ExplorationBasis
 		var variants []*trigonev1.PlanVariant
 		if err := e.explore(ctx, request, func(answer *trigonev1.ExplorePlansResponse) error {
@@ -202,33 +194,6 @@ func (a *app) variation(cmd *cobra.Command, arg string) (v draw.Variation, err e
 		return v, err
 	}
 	return v, run(cmd.Context(), localExplorer(clinical, file), &trigonev1.ExplorePlansRequest{CaseFile: file})
-}
-
-// windowAxes are the axes of the window: the height of P2, and the site's own sizes
-// of the ring where its table has them.
-func windowAxes(ctx context.Context, e explorer, first *trigonev1.Evaluation) ([]*trigonev1.ExploredAxis, error) {
-	heights := slices.ContainsFunc(first.GetMetrics(), func(m *trigonev1.MetricValue) bool {
-		return m.GetMetric() == metric.IDFinalPosteriorHeight && m.GetOccasion() == convert.SectionPlan && m.GetPlace() == string(valve.P2) && m.Value != nil
-	})
-	if !heights {
-		return nil, nil
-	}
-	flags, err := defaultAxes(ctx, e, first)
-	if err != nil {
-		return nil, err
-	}
-	var axes []*trigonev1.ExploredAxis
-	for i, f := range flags {
-		if i > 0 && strings.Contains(f.values, ":") {
-			continue // no sizes of the site's, but a range around the diameter
-		}
-		axis, err := f.resolve(e.plan)
-		if err != nil {
-			return nil, err
-		}
-		axes = append(axes, axis)
-	}
-	return axes, nil
 }
 
 // subject gives what is drawn of CASE, or of FILE without a server.

@@ -428,14 +428,14 @@ func (d *windowSheet) windowKey() []string {
 		add("M with a number: factors of systolic anterior motion that are present.")
 	}
 	if len(d.letters) > 0 {
-		add("Small letters: rules that a variant breaks, as far as they can be judged.")
+		add("Small letters: rules that a variant breaks, as far as they can be judged; each is told by what it asks for.")
 	}
 	for i, id := range d.letters {
 		text := words.Spaced(id)
 		if rule, ok := rules.ByID(id); ok {
 			text = rule.Summary
 		}
-		add(string(rune('a'+i)) + ": " + words.Sentence(text))
+		add(string(rune('a'+i)) + " asks: " + words.Sentence(text))
 	}
 	add("No cell is called best: more contact comes with a higher posterior leaflet or a smaller ring, and both have harms of their own. " + words.Sentence(words.Capital(metric.UncalibratedLabel)))
 	d.y += 6

@@ -157,6 +157,13 @@ func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 		}
 		a.Drawings = append(a.Drawings, template.HTML(draw.SVG(d.Of(subject)))) //nolint:gosec // made by draw, which escapes what it writes
 	}
+	window, err := v.window(f, e, subject)
+	if err != nil {
+		return nil, nil, err
+	}
+	if window != nil {
+		a.Drawings = append(a.Drawings, template.HTML(draw.SVG(*window))) //nolint:gosec // as above
+	}
 	for _, in := range trialplan.Inputs() {
 		if t.Adds(in) {
 			a.Adds = append(a.Adds, in)
@@ -165,6 +172,39 @@ func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 	head := fmt.Sprintf("# A plan to try, made on %s; %s.\n# Trial, not part of a record: no patient, no signer, no time of an incision.\n# %s\n\n",
 		a.At, a.Versions, render.Caution)
 	return a, &file{name: tryFile, media: "application/yaml", body: []byte(head + casefile.Write(f))}, nil
+}
+
+// window draws the plan's variants; nil: what explores plans refuses to vary it, and the
+// answer has said why.
+func (v *visit) window(f *trigonev1.CaseFile, e *trigonev1.Evaluation, subject draw.Subject) (*draw.Picture, error) {
+	settings := v.rooms.Policy.Settings
+	request := &trigonev1.ExplorePlansRequest{
+		Parent: "sites/" + v.rooms.Site, CaseFile: f, Metrics: convert.WindowMetrics(e),
+		Axes: convert.WindowAxes(f.GetPlan(), e, func(family string) bool { return len(settings.RingFamily(family)) > 0 }),
+	}
+	if len(request.GetAxes()) == 0 {
+		return nil, nil
+	}
+	var basis *trigonev1.ExplorationBasis
+	var variants []*trigonev1.PlanVariant
+	err := v.rooms.Book.ExplorePlans(v.ctx(), v.who(), request, func(answer *trigonev1.ExplorePlansResponse) error {
+		if answer.GetBasis() != nil {
+			basis = answer.GetBasis()
+		}
+		if answer.GetVariant() != nil {
+			variants = append(variants, answer.GetVariant())
+		}
+		return nil
+	})
+	var refusal *casebook.Error
+	switch {
+	case errors.As(err, &refusal) && slices.Contains([]casebook.Kind{casebook.Invalid, casebook.FailedPrecondition}, refusal.Kind):
+		return nil, nil
+	case err != nil:
+		return nil, err
+	}
+	picture := draw.Window(subject, convert.DrawnVariation(basis, variants))
+	return &picture, nil
 }
 
 // minute gives an instant in the site's own time.
