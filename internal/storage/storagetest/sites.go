@@ -23,7 +23,7 @@ func listsOfSites(t *testing.T, open func() storage.Store) {
 		}
 		for order := range int64(1 + n%4) {
 			w.Projected[0].Rows.Comparisons = append(w.Projected[0].Rows.Comparisons, storage.Comparison{
-				ID: fmt.Sprintf("%s/%d", uid, order), Order: order, Class: 1 + n%3, Verdict: storage.ComparisonPresent, Metric: n % 4,
+				ID: fmt.Sprintf("%s/%d", uid, order), Order: order, Class: 1 + n/3%3, Verdict: storage.ComparisonPresent, Metric: n % 4,
 			})
 		}
 		w.Projected[0].Rows.Facts = &storage.Facts{Version: 1, Message: []byte(uid)}
