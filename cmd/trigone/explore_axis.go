@@ -25,9 +25,8 @@ const mostRings = 10000
 
 // What is varied where no axis is named, in mm.
 const (
-	defaultHeightReach = 3.0
-	defaultRingReach   = 2.0
-	defaultStep        = 1.0
+	defaultRingReach = 2.0
+	defaultStep      = convert.VariedStepMM
 )
 
 // axisFlag is an axis as the caller named it.
@@ -243,7 +242,7 @@ func defaultAxes(ctx context.Context, e explorer, first *trigonev1.Evaluation) (
 	var list []string
 	for _, m := range first.GetMetrics() {
 		if m.GetMetric() == metric.IDFinalPosteriorHeight && m.GetOccasion() == "plan" && m.GetPlace() == "p2" && m.Value != nil {
-			list = append(list, "p2="+around(m.GetValue(), defaultHeightReach))
+			list = append(list, "p2="+around(m.GetValue(), convert.HeightReachMM))
 		}
 	}
 	var rings []*trigonev1.PlannedStep
@@ -286,8 +285,8 @@ func defaultRing(ctx context.Context, e explorer, ring *trigonev1.Annuloplasty) 
 
 // around gives a range that holds the middle itself.
 func around(middle, reach float64) string {
-	low := middle - min(reach, math.Floor(middle))
-	return fmt.Sprintf("%g:%g:%g", units.Round(low, 1e-6), units.Round(middle+reach, 1e-6), defaultStep)
+	low, high := convert.Around(middle, reach)
+	return fmt.Sprintf("%g:%g:%g", low, high, defaultStep)
 }
 
 // parseOrder reads METRIC[@PLACE][:desc].

@@ -36,6 +36,10 @@ var kinds = []discrepancy.Kind{
 	discrepancy.KindRingDimension, discrepancy.KindHeight, discrepancy.KindStepDimension,
 }
 
+// Kinds gives the kinds of comparisons that hold numbers of one quantity on both sides, in
+// the order in which they are told.
+func Kinds() []discrepancy.Kind { return slices.Clone(kinds) }
+
 func (k Key) compare(o Key) int {
 	return cmp.Or(cmp.Compare(slices.Index(kinds, k.Kind), slices.Index(kinds, o.Kind)), cmp.Compare(k.Metric, o.Metric), cmp.Compare(k.Place, o.Place),
 		cmp.Compare(k.Stage, o.Stage), cmp.Compare(k.Method, o.Method), cmp.Compare(k.Formula, o.Formula), cmp.Compare(k.MetricFormula, o.MetricFormula))
@@ -344,7 +348,7 @@ func (s *sums) add(q AgreementQuestion, c *Case, p Pair) {
 		s.ranged = append(s.ranged, statistics.Ranged{Lower: low, Upper: high, Measured: measured})
 		// A range that ends at 0 was cut there: its ends don't tell its distribution.
 		if low > 0 && hasPlan {
-			s.predicted = append(s.predicted, statistics.Predicted{Mean: p.Planned.OrElse(0), SD: (high - low) / (2 * z95), Measured: measured})
+			s.predicted = append(s.predicted, statistics.Predicted{Mean: p.Planned.OrElse(0), SD: (high - low) / (2 * statistics.Z95), Measured: measured})
 		}
 	}
 	if !hasPlan || !hasActual {
@@ -380,8 +384,6 @@ func steps(v units.Maybe[float64], grid float64) (int64, bool) {
 	return n, err == nil
 }
 
-const z95 = 1.959963984540054
-
 // label counts a ring: exact is a label within those planned, one size off the next one
 // of the family's own sizes.
 func (s *sums) label(q AgreementQuestion, c *Case, low, high, implanted float64) {
@@ -390,7 +392,7 @@ func (s *sums) label(q AgreementQuestion, c *Case, low, high, implanted float64)
 		s.exact.Count++
 	}
 	for _, w := range c.Words {
-		if w.Kind != ringFamily {
+		if w.Kind != RingFamily {
 			continue
 		}
 		sizes := q.RingSizes[w.Word]
@@ -405,8 +407,8 @@ func (s *sums) label(q AgreementQuestion, c *Case, low, high, implanted float64)
 	}
 }
 
-// ringFamily is the kind of word under which a ring's family stands.
-const ringFamily = "ring_family"
+// RingFamily is the kind of word under which a ring's family stands.
+const RingFamily = "ring_family"
 
 // AgreementAnswer is what was asked for.
 type AgreementAnswer struct {

@@ -1,7 +1,6 @@
 package audit
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"reflect"
@@ -27,9 +26,7 @@ func add(a *Agreements, c *Case, pairs []Pair) {
 	}
 }
 
-func prospective(i int) *Case {
-	return &Case{UID: fmt.Sprint(i), Timing: Prospective}
-}
+func prospective() *Case { return &Case{Timing: Prospective} }
 
 // The peak flows of Bland & Altman, Lancet 1986 (read in public copies), given as if they
 // were heights: the figures that a person meets are the published ones.
@@ -38,7 +35,7 @@ func TestPublishedExample(t *testing.T) {
 	mini := []int64{512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451}
 	a := NewAgreements(AgreementQuestion{})
 	for i := range large {
-		add(a, prospective(i), []Pair{pair(height, mini[i], large[i])})
+		add(a, prospective(), []Pair{pair(height, mini[i], large[i])})
 	}
 	answer := a.Answer()
 	if answer.Eligible != 17 || answer.Paired != 17 || len(answer.Agreements) != 1 {
@@ -135,8 +132,8 @@ func TestOrderOfArrival(t *testing.T) {
 			pairs []Pair
 		}
 		var list []entry
-		for i := range n {
-			c := prospective(i)
+		for range n {
+			c := prospective()
 			c.Words = []Group{{"technique", []string{"triangular", "chords"}[r.IntN(2)]}}
 			c.Later = r.IntN(10) == 0
 			list = append(list, entry{c, []Pair{pair(height, 100+r.Int64N(30), 100+r.Int64N(30))}})
@@ -164,15 +161,15 @@ func TestOrderOfArrival(t *testing.T) {
 func TestRingLabels(t *testing.T) {
 	label := Key{Kind: discrepancy.KindRingLabel, Metric: "ring_label", Formula: 1}
 	a := NewAgreements(AgreementQuestion{RingSizes: map[string][]float64{"harbour-complete": {26, 28, 30, 33, 36}}})
-	for i, actual := range []float64{30, 33, 28, 36} {
-		c := prospective(i)
+	for _, actual := range []float64{30, 33, 28, 36} {
+		c := prospective()
 		c.Words = []Group{{"ring_family", "harbour-complete"}}
 		add(a, c, []Pair{ring(label, 30, 30, actual)})
 	}
-	c := prospective(9)
+	c := prospective()
 	c.Words = []Group{{"ring_family", "not-in-the-table"}}
 	add(a, c, []Pair{ring(label, 30, 30, 32)})
-	two := prospective(10)
+	two := prospective()
 	two.Words = []Group{{"ring_family", "harbour-complete"}}
 	add(a, two, []Pair{ring(label, 28, 30, 28)})
 	g := a.Answer().Agreements[0]
@@ -204,7 +201,7 @@ func TestPredictedRanges(t *testing.T) {
 			if i < 3 {
 				p.Actual = units.Some(10.5)
 			}
-			add(a, prospective(i), []Pair{p})
+			add(a, prospective(), []Pair{p})
 		}
 		g := a.Answer().Agreements[0]
 		if g.InRange.Count != n-3 || g.InRange.Above != 3 || g.InRange.Below != 0 || g.InRange.Enough != (n == 60) {
@@ -225,12 +222,12 @@ func TestPredictedRanges(t *testing.T) {
 func TestAims(t *testing.T) {
 	k := Key{Kind: discrepancy.KindAim, Metric: string(valve.CoaptationLength), Place: "a2_p2", Stage: valve.LeavingTheatre, Formula: 1}
 	a := NewAgreements(AgreementQuestion{})
-	for i, v := range []float64{5, 8, 9, 30} {
+	for _, v := range []float64{5, 8, 9, 30} {
 		p := Pair{Key: k, Actual: units.Some(v), Lower: units.Some(8.0), Verdict: discrepancy.Agrees}
 		if v == 30 {
 			p.Upper = units.Some(12.0)
 		}
-		add(a, prospective(i), []Pair{p})
+		add(a, prospective(), []Pair{p})
 	}
 	g := a.Answer().Agreements[0]
 	const want = "Coaptation length at A2-P2 on leaving theatre was inside what was aimed at in 2 of 4; 1 below it and 1 above."

@@ -1,15 +1,11 @@
 package audit
 
-import "time"
-
 // Group is a word under which a case is filed, such as technique and triangular
 // resection.
 type Group struct{ Kind, Word string }
 
 // Case is what is known of a case when its pairs are counted.
 type Case struct {
-	UID      string
-	Incision time.Time
 	// Timing of the plan, as the contract words it.
 	Timing string
 	// Later: an earlier case of the same patient is on record.

@@ -11,11 +11,18 @@ import (
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
-// How far the window varies the final height of P2 to both sides, and by which steps.
+// How far a final height is varied to both sides where nobody says how far, and by which
+// steps.
 const (
-	windowReachMM = 3.0
-	windowStepMM  = 1.0
+	HeightReachMM = 3.0
+	VariedStepMM  = 1.0
 )
+
+// Around gives the ends of a range about a length: it holds the length itself, by whole
+// millimetres from it, and ends above 0.
+func Around(middle, reach float64) (low, high float64) {
+	return units.Round(middle-min(reach, math.Floor(middle)), 1e-6), units.Round(middle+reach, 1e-6)
+}
 
 // WindowAxes are the axes of the window: the final height of P2, and the site's own
 // sizes of the planned ring where its table has the family. There are none where the
@@ -27,9 +34,8 @@ func WindowAxes(plan *trigonev1.Plan, first *trigonev1.Evaluation, inTable func(
 	if i < 0 {
 		return nil
 	}
-	middle := first.GetMetrics()[i].GetValue()
-	// The range holds the middle itself and ends above 0.
-	low, high, step := units.Round(middle-min(windowReachMM, math.Floor(middle)), 1e-6), units.Round(middle+windowReachMM, 1e-6), windowStepMM
+	low, high := Around(first.GetMetrics()[i].GetValue(), HeightReachMM)
+	step := VariedStepMM
 	axes := []*trigonev1.ExploredAxis{{Kind: &trigonev1.ExploredAxis_LeafletHeight{LeafletHeight: &trigonev1.HeightAxis{
 		Segment: trigonev1.Segment_SEGMENT_P2, Range: &trigonev1.LengthGrid{MinMm: &low, MaxMm: &high, StepMm: &step},
 	}}}}

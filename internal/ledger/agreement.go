@@ -26,14 +26,13 @@ const methodVersion = "1"
 const figuresCaution = "Figures for qualified staff to review, not a verdict on a patient, an operator or a device. " +
 	"They describe the cases that were recorded; what was not recorded is not in them."
 
-// measuredKinds are the kinds of comparisons that hold numbers of one quantity on both
-// sides.
-var measuredKinds = []trigonev1.ComparisonKind{
-	trigonev1.ComparisonKind_COMPARISON_KIND_STEP_DIMENSION, trigonev1.ComparisonKind_COMPARISON_KIND_HEIGHT,
-	trigonev1.ComparisonKind_COMPARISON_KIND_RING_LABEL, trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION,
-	trigonev1.ComparisonKind_COMPARISON_KIND_AIM, trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN,
-	trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_EXECUTION,
-}
+// measuredKinds are the kinds of comparisons that figures are made of.
+var measuredKinds = func() (list []trigonev1.ComparisonKind) {
+	for _, k := range audit.Kinds() {
+		list = append(list, convert.Enum[trigonev1.ComparisonKind](string(k)))
+	}
+	return list
+}()
 
 // SummarizeAgreement says how far measured values lie from planned and predicted ones, at
 // one site: what is planned and measured in another way elsewhere is another figure.
@@ -120,7 +119,7 @@ func pairFilter(archive *casebook.Archive, req *trigonev1.SummarizeAgreementRequ
 	f := storage.PairFilter{
 		Restated: restated(req.GetBasis()), Kinds: numbers(req.GetKinds()),
 		IncisionFrom: instant(req.GetFilter().GetIncisionFrom()), IncisionBefore: instant(req.GetFilter().GetIncisionBefore()),
-		WordKinds: []int{kindNumber(laterKind), kindNumber(executedKind), kindNumber(ringFamilyKind)},
+		WordKinds: []int{kindNumber(laterKind), kindNumber(executedKind), kindNumber(audit.RingFamily)},
 	}
 	if len(f.Kinds) == 0 {
 		f.Kinds = numbers(measuredKinds)
@@ -168,13 +167,12 @@ func ringSizes(archive *casebook.Archive) map[string][]float64 {
 
 // Kinds of words that say how a case is counted.
 const (
-	laterKind      = "later_operation"
-	executedKind   = "as_executed"
-	ringFamilyKind = "ring_family"
+	laterKind    = "later_operation"
+	executedKind = "as_executed"
 )
 
 func auditCase(c storage.PairCase) *audit.Case {
-	out := &audit.Case{UID: c.UID, Incision: c.IncisionTime, Timing: c.PlanTiming}
+	out := &audit.Case{Timing: c.PlanTiming}
 	yes := convert.Word(trigonev1.Answer_ANSWER_YES)
 	for _, w := range c.Words {
 		kind := kindOf(w.Kind)

@@ -8,7 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"trigone/internal/discrepancy"
+	"trigone/internal/audit"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -97,11 +97,16 @@ func TestAgreementQuestions(t *testing.T) {
 	}
 }
 
-// The kinds that are read are those whose comparisons hold numbers of one quantity.
-func TestMeasuredKinds(t *testing.T) {
-	for _, kind := range measuredKinds {
-		if discrepancy.Kind(each([]trigonev1.ComparisonKind{kind})[0]) == "" {
-			t.Errorf("%s has no word", kind)
+// What is read and grouped by are words of the contract and kinds of groups.
+func TestWordsOfAgreement(t *testing.T) {
+	for i, kind := range measuredKinds {
+		if kind == trigonev1.ComparisonKind_COMPARISON_KIND_UNSPECIFIED {
+			t.Errorf("%s is no kind of the contract", audit.Kinds()[i])
+		}
+	}
+	for _, kind := range []string{laterKind, executedKind, audit.RingFamily} {
+		if kindNumber(kind) == 0 {
+			t.Errorf("no case is filed under %s", kind)
 		}
 	}
 }

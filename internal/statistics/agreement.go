@@ -14,8 +14,9 @@ import (
 // Source: Bland & Altman, Lancet 1986;327:307-310 (results read in secondary pages);
 // Bland & Altman, Stat Methods Med Res 1999;8:135-160 (abstract read in).
 
-// z95 is the 97.5 % point of the normal distribution.
-const z95 = 1.959963984540054
+// Z95 is the 97.5 % point of the normal distribution: the half width of a 95 % range in
+// standard deviations.
+const Z95 = 1.959963984540054
 
 // Interval is what a figure may be, at 95 % unless the function says otherwise.
 type Interval struct{ Lower, Upper float64 }
@@ -95,7 +96,7 @@ func (p Pairs) Limits() (Limits, error) {
 	bias := p.mean(difference)
 	inner, outer := pairFactor(p.n, 0.025), pairFactor(p.n, 0.975)
 	return Limits{
-		Lower: bias - z95*sd, Upper: bias + z95*sd,
+		Lower: bias - Z95*sd, Upper: bias + Z95*sd,
 		LowerInterval: Interval{bias - outer*sd, bias - inner*sd},
 		UpperInterval: Interval{bias + inner*sd, bias + outer*sd},
 	}, nil
@@ -242,7 +243,7 @@ func (p Pairs) Concordance() (Concordance, error) {
 		v2 := v * v
 		variance := ((1-r*r)*v2/((1-v2)*r*r) + 2*v2*v*(1-v)*u2/(r*(1-v2)*(1-v2)) - v2*v2*u2*u2/(2*r*r*(1-v2)*(1-v2))) / float64(p.n-2)
 		if variance >= 0 {
-			half := z95 * math.Sqrt(variance)
+			half := Z95 * math.Sqrt(variance)
 			c.Interval = &Interval{math.Tanh(math.Atanh(v) - half), math.Tanh(math.Atanh(v) + half)}
 		}
 	}

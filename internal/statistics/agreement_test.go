@@ -85,7 +85,7 @@ func TestPairFactors(t *testing.T) {
 	}
 	// What a library's noncentral t can't tell any more: both ends close in on 1.96.
 	inner, outer := pairFactor(1_000_000, 0.025), pairFactor(1_000_000, 0.975)
-	if !(inner < z95 && z95 < outer && outer-inner < 0.01) {
+	if !(inner < Z95 && Z95 < outer && outer-inner < 0.01) {
 		t.Errorf("a million pairs: ends at %v and %v SDs", inner, outer)
 	}
 }

@@ -92,7 +92,7 @@ func Freedom(patients []Followed) ([]Step, error) {
 		if value > 0 {
 			sum += k / (n * (n - k))
 			s.StandardError = value * math.Sqrt(sum)
-			half := z95 * math.Sqrt(sum) / math.Abs(math.Log(value))
+			half := Z95 * math.Sqrt(sum) / math.Abs(math.Log(value))
 			s.Interval = &Interval{math.Pow(value, math.Exp(half)), math.Pow(value, math.Exp(-half))}
 		}
 		steps = append(steps, s)
@@ -128,7 +128,7 @@ func Incidence(patients []Followed, cause int) ([]Step, error) {
 		if incidence > 0 && incidence < 1 {
 			if variance, ok := incidenceVariance(list[:i+1], before, at); ok {
 				s.StandardError = math.Sqrt(variance)
-				half := z95 * s.StandardError / (incidence * math.Abs(math.Log(incidence)))
+				half := Z95 * s.StandardError / (incidence * math.Abs(math.Log(incidence)))
 				s.Interval = &Interval{math.Pow(incidence, math.Exp(half)), math.Pow(incidence, math.Exp(-half))}
 			}
 		}
@@ -194,9 +194,6 @@ type TurnbullStep struct {
 	// Free is the share without the event after the stretch.
 	Free float64
 }
-
-// FewIntervals says that there are too few for the self-consistent estimate.
-const FewIntervals Refusal = "fewer than 30 patients with an event known to an interval: only the two ends are told"
 
 // Turnbull is the self-consistent estimate of freedom from an event that is known only
 // between two looks, by expectation and maximisation.

@@ -39,9 +39,9 @@ func (s Share) Wilson() (Interval, error) {
 	}
 	n := float64(s.Of)
 	p := float64(s.Count) / n
-	scale := 1 + z95*z95/n
-	centre := (p + z95*z95/(2*n)) / scale
-	half := z95 / scale * math.Sqrt(p*(1-p)/n+z95*z95/(4*n*n))
+	scale := 1 + Z95*Z95/n
+	centre := (p + Z95*Z95/(2*n)) / scale
+	half := Z95 / scale * math.Sqrt(p*(1-p)/n+Z95*Z95/(4*n*n))
 	i := Interval{max(0, centre-half), min(1, centre+half)}
 	if s.Count == 0 {
 		i.Lower = 0
