@@ -27,6 +27,10 @@ type Key struct {
 	Formula int
 	// MetricFormula made a computed value; 0: it is a leaf, or not told.
 	MetricFormula int
+	// PredictionFormula made a prediction; 0: nothing was predicted, or it is not told.
+	PredictionFormula int
+	// Calibration of the prediction; empty: uncalibrated.
+	Calibration string
 }
 
 // kinds in the order in which they are told: what was wanted, what was foretold, what
@@ -42,7 +46,8 @@ func Kinds() []discrepancy.Kind { return slices.Clone(kinds) }
 
 func (k Key) compare(o Key) int {
 	return cmp.Or(cmp.Compare(slices.Index(kinds, k.Kind), slices.Index(kinds, o.Kind)), cmp.Compare(k.Metric, o.Metric), cmp.Compare(k.Place, o.Place),
-		cmp.Compare(k.Stage, o.Stage), cmp.Compare(k.Method, o.Method), cmp.Compare(k.Formula, o.Formula), cmp.Compare(k.MetricFormula, o.MetricFormula))
+		cmp.Compare(k.Stage, o.Stage), cmp.Compare(k.Method, o.Method), cmp.Compare(k.Formula, o.Formula), cmp.Compare(k.MetricFormula, o.MetricFormula),
+		cmp.Compare(k.PredictionFormula, o.PredictionFormula), cmp.Compare(k.Calibration, o.Calibration))
 }
 
 // predicted says whether the plan's side was predicted, not planned.
@@ -63,6 +68,8 @@ type Pair struct {
 	// Tolerance of the comparison, and the ends of an aim, of a range of labels or of a
 	// prediction, in the metric's unit.
 	Tolerance, Lower, Upper units.Maybe[float64]
+	// Uncalibrated is what Planned was before its calibration.
+	Uncalibrated units.Maybe[float64]
 }
 
 // group gives the key under which a pair is counted.
@@ -574,13 +581,17 @@ func (g *Agreement) what() string {
 }
 
 func (g *Agreement) side() string {
+	side := "planned"
 	switch g.Kind {
 	case discrepancy.KindPredictionFromPlan:
-		return "predicted from the plan"
+		side = "predicted from the plan"
 	case discrepancy.KindPredictionFromExecution:
-		return "predicted from what was done"
+		side = "predicted from what was done"
 	}
-	return "planned"
+	if g.Calibration != "" {
+		side += " under calibration " + g.Calibration
+	}
+	return side
 }
 
 func (g *Agreement) labelSentence() string {

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -18,6 +20,32 @@ var height = Key{Kind: discrepancy.KindHeight, Metric: string(valve.LeafletHeigh
 // pair has both sides in steps of 0.1, the grid of a length.
 func pair(k Key, planned, actual int64) Pair {
 	return Pair{Key: k, Planned: units.Some(units.FromGrid(planned, 0.1)), Actual: units.Some(units.FromGrid(actual, 0.1)), Verdict: discrepancy.Agrees, Run: 1}
+}
+
+// What was predicted by another formula, or under another calibration, is another figure.
+func TestPredictionsOfTwoKindsStandApart(t *testing.T) {
+	plain := Key{Kind: discrepancy.KindPredictionFromPlan, Metric: string(valve.CoaptationLength), Place: "a2_p2", Formula: 1, PredictionFormula: 2}
+	calibrated, again, formula := plain, plain, plain
+	calibrated.Calibration, again.Calibration, formula.PredictionFormula = "cal-1", "cal-2", 3
+	a := NewAgreements(AgreementQuestion{})
+	for range 12 {
+		for _, k := range []Key{calibrated, formula, plain, again} {
+			add(a, prospective(), []Pair{pair(k, 80, 81)})
+		}
+	}
+	var got []Key
+	for _, g := range a.Answer().Agreements {
+		got = append(got, g.Key)
+		if g.Pairs != 12 {
+			t.Errorf("%+v: %d pairs", g.Key, g.Pairs)
+		}
+		if named := strings.Contains(g.Sentence, "under calibration cal-"); named != (g.Calibration != "") {
+			t.Errorf("%+v: %s", g.Key, g.Sentence)
+		}
+	}
+	if want := []Key{plain, calibrated, again, formula}; !slices.Equal(got, want) {
+		t.Errorf("%+v\nwant %+v", got, want)
+	}
 }
 
 func add(a *Agreements, c *Case, pairs []Pair) {

@@ -157,7 +157,7 @@ func known(f *Folder) (*discrepancy.Prediction, error) {
 }
 
 func predictedBy(e *trigonev1.Evaluation) discrepancy.Predicted {
-	return discrepancy.Predicted{Evaluation: e.GetNumber(), CatalogueVersion: e.GetCatalogueVersion(), CalibrationID: e.GetCalibrationId()}
+	return discrepancy.Predicted{Evaluation: e.GetNumber(), CatalogueVersion: e.GetCatalogueVersion()}
 }
 
 func predictedValues(e *trigonev1.Evaluation) []metric.Value {
@@ -170,6 +170,7 @@ func predictedValues(e *trigonev1.Evaluation) []metric.Value {
 			Key:   valve.Key{ID: valve.ID(m.GetMetric()), Place: valve.Place(m.GetPlace()), Occasion: valve.Occasion(m.GetOccasion()), Role: valve.PredictedFromPlan},
 			State: metric.State(convert.Word(m.GetState())), Value: m.GetValue(),
 			SD: maybe(m.StandardUncertainty), Lower: maybe(m.Lower), Upper: maybe(m.Upper), Explanation: m.GetExplanation(),
+			Calibration: m.GetCalibrationId(), Uncalibrated: maybe(m.UncalibratedValue),
 		})
 	}
 	return list

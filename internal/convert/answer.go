@@ -82,6 +82,7 @@ func metricValue(v metric.Value) *trigonev1.MetricValue {
 		StandardUncertainty: pointer(v.SD), Lower: pointer(v.Lower), Upper: pointer(v.Upper),
 		Explanation: v.Explanation, Inputs: inputs(v.Inputs), Missing: v.Missing, Band: v.Band,
 		AbsentReason: Enum[trigonev1.AbsentReason](string(v.Absent)), Stage: Enum[trigonev1.Stage](string(v.Stage)), Run: int32(v.Run),
+		CalibrationId: v.Calibration, UncalibratedValue: pointer(v.Uncalibrated),
 	}
 	if v.State == metric.HasValue || v.State == metric.Disputed {
 		out.Value = proto.Float64(v.Value)
@@ -136,7 +137,7 @@ func comparison(c discrepancy.Comparison) *trigonev1.Comparison {
 		JudgedBy: Enum[trigonev1.JudgedBy](string(c.JudgedBy)), JudgedByVersion: c.JudgedByVersion,
 		Owner: Enum[trigonev1.LimitOwner](string(c.Owner)), LimitOnReading: c.LimitOnReading, AsTyped: c.AsTyped,
 		Reason: c.Reason, Parent: c.Parent, PlanRevised: c.PlanRevised, Missing: c.Missing, NotApplicableBecause: c.NotApplicableBecause,
-		FormulaNumber: int32(c.FormulaNumber),
+		FormulaNumber: int32(c.FormulaNumber), UncalibratedValue: pointer(c.Uncalibrated),
 	}
 	if n, known := c.MetricFormulaNumber.Get(); known {
 		out.MetricFormulaNumber = proto.Int32(int32(n))

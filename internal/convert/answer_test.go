@@ -42,7 +42,7 @@ func full() *evaluate.Evaluation {
 			Key:    valve.Key{ID: "mean_gradient", Place: "a2_p2", Occasion: "result/exit", Role: valve.Derived},
 			Method: valve.Doppler, Run: 2, Stage: valve.LeavingTheatre, State: metric.HasValue, Value: 3.5,
 			SD: units.Some(0.5), Lower: units.Some(2.5), Upper: units.Some(4.5), Explanation: "with what",
-			Inputs: in(), Missing: []string{"heart_rate"}, Band: "low", Absent: valve.AbsentNotPossible,
+			Inputs: in(), Missing: []string{"heart_rate"}, Band: "low", Absent: valve.AbsentNotPossible, Calibration: "k", Uncalibrated: units.Some(3.25),
 		}},
 		Findings: []rules.Finding{{
 			ID: "f", Rule: "mean-gradient-high", Reference: "R46", Severity: rules.Caution, Kind: rules.Clinical, Message: "said", Advice: "do",
@@ -57,7 +57,7 @@ func full() *evaluate.Evaluation {
 			Planned: "planned", Actual: "actual", PlannedValue: units.Some(4.0), ActualValue: units.Some(6.0), Difference: units.Some(2.0),
 			PlannedSD: units.Some(0.25), ActualSD: units.Some(0.75), Lower: units.Some(2.0), Upper: units.Some(4.0),
 			Unit: units.MMHg, Tolerance: units.Some(1.0), Margin: units.Some(1.5), Z: units.Some(2.5), Owner: settings.Site, LimitOnReading: true, AsTyped: true,
-			NotApplicableBecause: "n", FormulaNumber: 1, MetricFormulaNumber: units.Some(2),
+			NotApplicableBecause: "n", FormulaNumber: 1, MetricFormulaNumber: units.Some(2), Uncalibrated: units.Some(3.5),
 			Predicted: &discrepancy.Predicted{Evaluation: 5, CatalogueVersion: "c", CalibrationID: "k", Role: valve.PredictedFromPlan},
 			JudgedBy:  discrepancy.ByTarget, JudgedByVersion: "3", Method: valve.Doppler,
 			Reason: "judgement", Parent: "parent", PlanRevised: true, Missing: []string{"m"},

@@ -64,6 +64,7 @@ func drawnValue(m *trigonev1.MetricValue) metric.Value {
 		State: metric.State(Word(m.GetState())), Value: m.GetValue(), SD: maybeFloat(m.StandardUncertainty),
 		Lower: maybeFloat(m.Lower), Upper: maybeFloat(m.Upper), Explanation: m.GetExplanation(), Missing: m.GetMissing(),
 		Band: m.GetBand(), Absent: valve.AbsentReason(Word(m.GetAbsentReason())),
+		Calibration: m.GetCalibrationId(), Uncalibrated: maybeFloat(m.UncalibratedValue),
 	}
 	for _, in := range m.GetInputs() {
 		v.Inputs = append(v.Inputs, drawnInput(in))

@@ -165,9 +165,9 @@ func TestThingsPlanned(t *testing.T) {
 // discrepancies.
 func TestPredictionFromExecution(t *testing.T) {
 	overlap := func(f *fixture, state metric.State) {
-		f.in.Present = Prediction{Predicted: Predicted{CatalogueVersion: "2", CalibrationID: "k"}, Values: []metric.Value{{
+		f.in.Present = Prediction{Predicted: Predicted{CatalogueVersion: "2"}, Values: []metric.Value{{
 			Key:   valve.Key{ID: metric.IDPredictedOverlap, Place: "a2_p2", Occasion: valve.AtOperation, Role: valve.PredictedFromExecution},
-			State: state, Value: 7, SD: units.Some(1.6), Lower: some(2), Upper: some(12), Explanation: "restricted motion",
+			State: state, Value: 7, SD: units.Some(1.6), Lower: some(2), Upper: some(12), Explanation: "restricted motion", Calibration: "k", Uncalibrated: some(6.5),
 		}}}
 	}
 	find := func(list []Comparison, stage valve.Stage) *Comparison {
@@ -211,6 +211,9 @@ func TestPredictionFromExecution(t *testing.T) {
 			}
 			if exit.Differs() || exit.Class != "" || exit.Predicted.CalibrationID != "k" || exit.Predicted.Role != valve.PredictedFromExecution {
 				t.Errorf("%+v", exit)
+			}
+			if exit.PlannedValue.IsSome() && exit.Uncalibrated != some(6.5) {
+				t.Errorf("before its calibration it was %v", exit.Uncalibrated)
 			}
 			// By hand: (15 - 7) / √(1.6² + 1.2²) = 4.
 			if z, ok := exit.Z.Get(); r.exit == Present && (!ok || z != 4) {

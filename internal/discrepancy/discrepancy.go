@@ -102,14 +102,15 @@ type Comparison struct {
 	NotApplicableBecause string
 	FormulaNumber        int
 	MetricFormulaNumber  units.Maybe[int]
-	Predicted            *Predicted // nil: nothing was predicted
+	Predicted            *Predicted           // nil: nothing was predicted
+	Uncalibrated         units.Maybe[float64] // the predicted middle before its calibration
 }
 
 // Predicted says by what a prediction was made.
 type Predicted struct {
 	Evaluation       int64 // number of the evaluation that made it; 0: the present one
 	CatalogueVersion string
-	CalibrationID    string
+	CalibrationID    string // of the value itself; empty: uncalibrated
 	Role             valve.Role
 }
 

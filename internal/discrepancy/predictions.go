@@ -94,7 +94,7 @@ func (c *comparing) predictionFromPlan() {
 			continue
 		}
 		by := c.in.Prediction.Predicted
-		by.Role = valve.PredictedFromPlan
+		by.Role, by.CalibrationID = valve.PredictedFromPlan, p.Calibration
 		e.Predicted = &by
 		if by.Evaluation > 0 {
 			e.JudgedByVersion = strconv.FormatInt(by.Evaluation, 10)
@@ -124,6 +124,7 @@ func (c *comparing) predictionFromExecution() {
 	for _, set := range c.outcomeSets() {
 		e := c.predictionEntry(KindPredictionFromExecution, set)
 		e.Predicted = c.presentBy(valve.PredictedFromExecution)
+		e.Predicted.CalibrationID = p.Calibration
 		subject := "Coaptation length at A2-P2 " + set.words()
 		switch {
 		case set.run < worked && set.stage == valve.OffBypass:
@@ -205,7 +206,7 @@ func (c *comparing) predicted(e entry, set outcomeSet, p *metric.Value, subject 
 	m := c.measured[k]
 	e.Occasion, e.Method, e.Run = k.Occasion, m.Context.Method, m.Run
 	againstInterval(&e.Comparison, p, v, 0)
-	e.PlannedSD, e.ActualSD = p.SD, c.sd(k)
+	e.PlannedSD, e.ActualSD, e.Uncalibrated = p.SD, c.sd(k), p.Uncalibrated
 	e.Z = c.z(&e.Comparison)
 	e.Message = fmt.Sprintf("%s: %s, %s %s", subject, e.Actual, as.predicted, e.Planned)
 	if e.Verdict == Present {

@@ -142,7 +142,7 @@ func Evaluate(in Input) Evaluation {
 		CatalogueVersion: metric.CatalogueVersion,
 		RuleSetVersion:   cmp.Or(in.RuleSet, rules.SetVersion),
 		PolicyHash:       in.Settings.PolicyHash,
-		CalibrationID:    in.Settings.CalibrationID,
+		CalibrationID:    calibrations(values),
 		Replay:           replay(in),
 		InForce:          inForce,
 		Metrics:          append(metric.LeafValues(Withhold(all, nil, slips), disputed), values...),
@@ -152,13 +152,25 @@ func Evaluate(in Input) Evaluation {
 	finish(e.Findings, all, in.RuleSet)
 	e.Suggestions = suggest(values)
 	present := discrepancy.Prediction{
-		Predicted: discrepancy.Predicted{CatalogueVersion: e.CatalogueVersion, CalibrationID: e.CalibrationID}, Values: values,
+		Predicted: discrepancy.Predicted{CatalogueVersion: e.CatalogueVersion}, Values: values,
 	}
 	e.Comparisons = discrepancy.Compare(discrepancy.Input{
 		Case: clean, InForce: inForce, Settings: tolerances(in), Disputed: disputes,
 		Prediction: prediction(in, inForce, present), Present: present, Known: in.Known,
 	})
 	return e
+}
+
+// calibrations names what values were corrected by, each once and in order.
+func calibrations(values []metric.Value) string {
+	var ids []string
+	for _, v := range values {
+		if v.Calibration != "" && !slices.Contains(ids, v.Calibration) {
+			ids = append(ids, v.Calibration)
+		}
+	}
+	slices.Sort(ids)
+	return strings.Join(ids, "+")
 }
 
 // compute computes the catalogue; what is predicted from the plan is what was known,
@@ -180,7 +192,7 @@ func compute(in Input, c *repair.Case) []metric.Value {
 				continue
 			}
 			v.State, v.Value, v.SD, v.Lower, v.Upper, v.Band = then.State, then.Value, then.SD, then.Lower, then.Upper, then.Band
-			v.Explanation, v.Missing = then.Explanation, then.Missing
+			v.Explanation, v.Missing, v.Calibration, v.Uncalibrated = then.Explanation, then.Missing, then.Calibration, then.Uncalibrated
 		}
 		kept = append(kept, v)
 	}

@@ -193,10 +193,11 @@ func auditPair(p storage.PairRow) audit.Pair {
 			Kind:   discrepancy.Kind(convert.Word(trigonev1.ComparisonKind(p.Kind))),
 			Metric: metricName(p.Metric), Place: valve.Place(p.Place),
 			Stage: valve.Stage(convert.Word(trigonev1.Stage(p.Stage))), Method: valve.Method(convert.Word(trigonev1.Method(p.Method))),
-			Formula: p.FormulaNumber, MetricFormula: p.MetricFormulaNumber,
+			Formula: p.FormulaNumber, MetricFormula: p.MetricFormulaNumber, PredictionFormula: p.PredictionFormula, Calibration: p.Calibration,
 		},
 		Order: p.Order, Run: p.Run, Verdict: discrepancy.Verdict(convert.Word(trigonev1.ComparisonVerdict(p.Verdict))),
 		Planned: maybe(p.Planned), Actual: maybe(p.Actual), Lower: maybe(p.Lower), Upper: maybe(p.Upper), Tolerance: maybe(p.Tolerance),
+		Uncalibrated: maybe(p.Uncalibrated),
 	}
 }
 
@@ -241,7 +242,8 @@ func agreementOf(g *audit.Agreement) *trigonev1.Agreement {
 	out := &trigonev1.Agreement{
 		Kind: convert.Enum[trigonev1.ComparisonKind](string(g.Kind)), Metric: g.Metric, Place: string(g.Place),
 		Stage: convert.Enum[trigonev1.Stage](string(g.Stage)), Method: convert.Enum[trigonev1.Method](string(g.Method)), Unit: g.Unit.UCUM(),
-		FormulaNumber: int32(g.Formula), MetricFormulaNumber: int32(g.MetricFormula), Sentence: g.Sentence,
+		FormulaNumber: int32(g.Formula), MetricFormulaNumber: int32(g.MetricFormula),
+		PredictionFormulaNumber: int32(g.PredictionFormula), CalibrationId: g.Calibration, Sentence: g.Sentence,
 		PatientCount: int32(g.Patients), PairCount: int32(g.Pairs), LeftOut: leftOut(g.Left),
 		Bias: figureOf(g.Bias), Sd: figureOf(g.SD), LowerLimit: figureOf(g.LowerLimit), UpperLimit: figureOf(g.UpperLimit),
 		MeanAbsolute: figureOf(g.MeanAbsolute), RootMeanSquare: figureOf(g.RootMeanSquare), Slope: figureOf(g.Slope), Concordance: figureOf(g.Concordance),

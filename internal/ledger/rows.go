@@ -36,7 +36,7 @@ type Projection struct{}
 func (Projection) Name() string { return storage.ProjectionLedger }
 
 // Version gives the version of its rows.
-func (Projection) Version() int64 { return 6 }
+func (Projection) Version() int64 { return 7 }
 
 // Rows gives what is kept of a case after a write.
 func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {
@@ -128,6 +128,14 @@ func marshal(m proto.Message) ([]byte, error) {
 	return b, nil
 }
 
+// predictedBy are the metrics that predict what comparisons of a kind hold against the
+// outcome.
+var predictedBy = map[trigonev1.ComparisonKind]valve.ID{
+	trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN:      metric.IDPredictedContact,
+	trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_EXECUTION: metric.IDPredictedOverlap,
+	trigonev1.ComparisonKind_COMPARISON_KIND_EXPECTED_GRADIENT:         metric.IDExpectedGradient,
+}
+
 // comparisonRow gives a comparison as a row; its numbers are those of the answer.
 // Where agreements were not recorded, c stands for a discrepancy d.
 func comparisonRow(order int64, c *trigonev1.Comparison, d *trigonev1.Discrepancy) (storage.Comparison, error) {
@@ -146,6 +154,8 @@ func comparisonRow(order int64, c *trigonev1.Comparison, d *trigonev1.Discrepanc
 		Lower: c.Lower, Upper: c.Upper, Tolerance: c.Tolerance, Margin: c.Margin,
 		FormulaNumber: int(c.GetFormulaNumber()), MetricFormulaNumber: int(c.GetMetricFormulaNumber()),
 		PredictionEvaluation: c.PredictionEvaluation, PredictionRole: int(c.GetPredictionRole()),
+		PredictionFormula: metric.FormulaUnder(predictedBy[c.GetKind()], c.GetPredictionCatalogueVersion()),
+		Calibration:       c.GetPredictionCalibrationId(), Uncalibrated: c.UncalibratedValue,
 		Message: message, Complete: d == nil,
 	}
 	row.Metric = metricNumber(c.GetMetric())

@@ -166,6 +166,10 @@ type Value struct {
 	Missing     []string
 	Band        string
 	Absent      valve.AbsentReason
+	// Calibration corrected the value and its interval; empty: uncalibrated.
+	// Uncalibrated is what the value was before it.
+	Calibration  string
+	Uncalibrated units.Maybe[float64]
 }
 
 // Compute computes every metric at every place of the case, in the order of the

@@ -316,6 +316,17 @@ var raised = map[valve.ID]int{
 	IDZFromExecution:                            2,
 }
 
+// foretold holds, of what is held against outcomes, by which form of its formula it was
+// predicted under a version of the catalogue: a prediction is kept as it was, whatever
+// the formula is now. The test asks for a row of the present version.
+var foretold = map[string]map[valve.ID]int{
+	"3": {IDPredictedContact: 2, IDPredictedOverlap: 2, IDExpectedGradient: 2},
+}
+
+// FormulaUnder says by which form of its formula a metric was predicted under a version
+// of the catalogue; 0: not known.
+func FormulaUnder(id valve.ID, catalogue string) int { return foretold[catalogue][id] }
+
 // FormulaNumber says by which form of its formula a leaf or a metric is read or
 // computed; ok is false for what the catalogue does not have.
 func FormulaNumber(id valve.ID) (n int, ok bool) {

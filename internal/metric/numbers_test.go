@@ -233,3 +233,21 @@ func TestSinceIsReleased(t *testing.T) {
 		}
 	}
 }
+
+// What is predicted now has its number under the present version of the catalogue: figures
+// are not drawn from predictions of two forms of a formula.
+func TestForetoldUnderThisCatalogue(t *testing.T) {
+	for id, n := range foretold[CatalogueVersion] {
+		if now, _ := FormulaNumber(id); now != n {
+			t.Errorf("%s is predicted by formula %d; under catalogue %s stands %d", id, now, CatalogueVersion, n)
+		}
+	}
+	for version, rows := range foretold {
+		if len(rows) != len(foretold[CatalogueVersion]) {
+			t.Errorf("catalogue %s and %s hold other predictions", version, CatalogueVersion)
+		}
+	}
+	if FormulaUnder(IDPredictedContact, CatalogueVersion) == 0 || FormulaUnder(IDPredictedContact, "0") != 0 {
+		t.Error("a prediction of this catalogue has a number, one of an unknown one has none")
+	}
+}

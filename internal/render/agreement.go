@@ -32,7 +32,7 @@ func Agreement(w io.Writer, r *trigonev1.SummarizeAgreementResponse) {
 		g.most(i, columns)
 	}
 	for _, a := range r.GetAgreements() {
-		g.row(words.Capital(Word(a.GetKind()))+", "+words.Spaced(a.GetMetric())+suffix(Word(a.GetStage()))+suffix(Word(a.GetMethod())), place(a.GetPlace()), stratumText(a),
+		g.row(words.Capital(Word(a.GetKind()))+", "+words.Spaced(a.GetMetric())+suffix(Word(a.GetStage()))+suffix(Word(a.GetMethod()))+suffix(a.GetCalibrationId()), place(a.GetPlace()), stratumText(a),
 			int(a.GetPairCount()), figureText(a.GetBias(), a.GetUnit()), limitsText(a), shareText(a.GetWithinTolerance()))
 	}
 	g.print(w)
@@ -183,7 +183,9 @@ func agreementColumns(s Sheet) []sheetColumn[*trigonev1.Agreement] {
 	outside("above_range", "Measured values above that range.", (*trigonev1.RangeFigure).GetAboveCount)
 	columns = append(columns,
 		counted("formula_number", "Number of the formula of the comparison: lines with different ones are not the same figure.", row.GetFormulaNumber),
-		counted("metric_formula_number", "Number of the formula of the metric; 0: it has none.", row.GetMetricFormulaNumber))
+		counted("metric_formula_number", "Number of the formula of the metric; 0: it has none.", row.GetMetricFormulaNumber),
+		counted("prediction_formula_number", "Number of the formula that predicted; 0: nothing was predicted, or it is not known.", row.GetPredictionFormulaNumber),
+		sheetColumn[row]{name: "calibration_id", meaning: "Calibration of the predictions; empty: uncalibrated, or nothing was predicted.", of: row.GetCalibrationId})
 	return append(columns, ofSheet[row](s)...)
 }
 

@@ -143,6 +143,12 @@ type Comparison struct {
 	// prediction.
 	PredictionEvaluation *int64
 	PredictionRole       int
+	// PredictionFormula is the number of the formula that predicted; 0: nothing was
+	// predicted, or it is not known.
+	PredictionFormula int
+	// Calibration of the prediction, and its middle before that; empty and nil: none.
+	Calibration  string
+	Uncalibrated *float64
 
 	// Message is the comparison as it was answered; where Complete is false, the
 	// discrepancy.
@@ -373,9 +379,13 @@ type PairRow struct {
 	Verdict             int
 	FormulaNumber       int
 	MetricFormulaNumber int
+	PredictionFormula   int
+	Calibration         string
 
 	Planned, Actual         *float64
 	Lower, Upper, Tolerance *float64
+	// Uncalibrated is what Planned was before the calibration.
+	Uncalibrated *float64
 }
 
 // PairCounts is what pairs are drawn from.

@@ -437,13 +437,14 @@ func (l *listing) comparisons(query *sql.Stmt, args []any) (list []storage.Compa
 	for rows.Next() {
 		var c storage.Comparison
 		var made, plannedSteps, actualSteps sql.NullInt64
-		var n [8]sql.NullFloat64
+		var n [9]sql.NullFloat64
 		if err := rows.Scan(&c.Order, &c.Kind, &c.Verdict, &c.Class, &c.Metric, &c.Place, &c.Occasion, &c.ThingPlanned, &c.Run, &c.Stage, &c.Method,
 			&c.JudgedBy, &c.Owner, &c.Reason, &c.Root, &c.PlanRevised, &c.Complete, &c.FormulaNumber, &c.MetricFormulaNumber, &c.PredictionRole, &made,
-			&n[0], &n[1], &n[2], &n[3], &n[4], &n[5], &n[6], &n[7], &plannedSteps, &actualSteps); err != nil {
+			&n[0], &n[1], &n[2], &n[3], &n[4], &n[5], &n[6], &n[7], &plannedSteps, &actualSteps,
+			&c.PredictionFormula, &c.Calibration, &n[8]); err != nil {
 			return nil, err
 		}
-		for i, into := range []**float64{&c.Planned, &c.PlannedSD, &c.Actual, &c.ActualSD, &c.Lower, &c.Upper, &c.Tolerance, &c.Margin} {
+		for i, into := range []**float64{&c.Planned, &c.PlannedSD, &c.Actual, &c.ActualSD, &c.Lower, &c.Upper, &c.Tolerance, &c.Margin, &c.Uncalibrated} {
 			*into = absentReal(n[i])
 		}
 		c.PredictionEvaluation, c.PlannedSteps, c.ActualSteps = absentInt(made), absentInt(plannedSteps), absentInt(actualSteps)

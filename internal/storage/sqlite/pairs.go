@@ -14,7 +14,8 @@ const pairsWhere = `(actual IS NOT NULL OR planned IS NOT NULL OR lower IS NOT N
 
 // pairsQuery reads pairs from the index alone.
 func pairsQuery(where conditions) string {
-	return `SELECT case_id, kind, metric, position, place, run, stage, method, verdict, formula_number, metric_formula_number, planned, actual, lower, upper, tolerance
+	return `SELECT case_id, kind, metric, position, place, run, stage, method, verdict, formula_number, metric_formula_number,
+			prediction_formula, calibration, planned, actual, lower, upper, tolerance, uncalibrated
 		FROM comparisons INDEXED BY comparison_pairs WHERE ` + where.String() + ` ORDER BY kind, metric, case_id, position`
 }
 
@@ -41,15 +42,15 @@ func (s *Store) Pairs(ctx context.Context, site string, f storage.PairFilter, on
 		where.oneOf(`metric`, anyOf(f.Metrics))
 		return l.visit(pairsQuery(where), where.args, func(row scanner) error {
 			var p storage.PairRow
-			var numbers [5]sql.NullFloat64
+			var numbers [6]sql.NullFloat64
 			if err := row.Scan(&p.Case, &p.Kind, &p.Metric, &p.Order, &p.Place, &p.Run, &p.Stage, &p.Method, &p.Verdict, &p.FormulaNumber, &p.MetricFormulaNumber,
-				&numbers[0], &numbers[1], &numbers[2], &numbers[3], &numbers[4]); err != nil {
+				&p.PredictionFormula, &p.Calibration, &numbers[0], &numbers[1], &numbers[2], &numbers[3], &numbers[4], &numbers[5]); err != nil {
 				return err
 			}
 			if !wanted[p.Case] {
 				return nil
 			}
-			for i, into := range []**float64{&p.Planned, &p.Actual, &p.Lower, &p.Upper, &p.Tolerance} {
+			for i, into := range []**float64{&p.Planned, &p.Actual, &p.Lower, &p.Upper, &p.Tolerance, &p.Uncalibrated} {
 				*into = absentReal(numbers[i])
 			}
 			return onPair(p)

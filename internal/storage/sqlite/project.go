@@ -371,7 +371,7 @@ func (t *tx) dropRows(projection, caseID int64) error {
 
 const comparisonColumns = `position, kind, verdict, class, metric, place, occasion, thing_planned, run, stage, method, judged_by, owner, reason,
 	root, plan_revised, complete, formula_number, metric_formula_number, prediction_role, prediction_evaluation,
-	planned, planned_sd, actual, actual_sd, lower, upper, tolerance, margin, planned_steps, actual_steps`
+	planned, planned_sd, actual, actual_sd, lower, upper, tolerance, margin, planned_steps, actual_steps, prediction_formula, calibration, uncalibrated`
 
 func (t *tx) replaceRows(projection, caseID int64, stands bool, r packed) error {
 	if stands {
@@ -393,9 +393,9 @@ func (t *tx) replaceRows(projection, caseID int64, stands bool, r packed) error 
 		comparisons = append(comparisons, projection, caseID, site, c.Order, c.Kind, c.Verdict, c.Class, c.Metric, c.Place, c.Occasion, c.ThingPlanned,
 			c.Run, c.Stage, c.Method, c.JudgedBy, c.Owner, c.Reason, c.Root, c.PlanRevised, c.Complete, c.FormulaNumber, c.MetricFormulaNumber,
 			c.PredictionRole, c.PredictionEvaluation, c.Planned, c.PlannedSD, c.Actual, c.ActualSD, c.Lower, c.Upper, c.Tolerance, c.Margin,
-			c.PlannedSteps, c.ActualSteps)
+			c.PlannedSteps, c.ActualSteps, c.PredictionFormula, c.Calibration, c.Uncalibrated)
 	}
-	if err := t.insert(`INSERT INTO comparisons (projection, case_id, site, `+comparisonColumns+`)`, 34, comparisons); err != nil {
+	if err := t.insert(`INSERT INTO comparisons (projection, case_id, site, `+comparisonColumns+`)`, 37, comparisons); err != nil {
 		return err
 	}
 	if r.texts != nil {

@@ -30,6 +30,7 @@
 //	12      first release  where the access record was cut
 //	13      first release  an index of comparisons that hold numbers
 //	14      first release  what is kept of erased cases
+//	15      first release  by which formula and calibration a prediction was made
 package sqlite
 
 import (

@@ -281,6 +281,7 @@ func wantPairs(t *testing.T, s storage.Store, f storage.PairFilter, records map[
 				p.pairs = append(p.pairs, storage.PairRow{
 					Kind: c.Kind, Metric: c.Metric, Order: c.Order, Place: c.Place, Run: c.Run, Stage: c.Stage, Verdict: c.Verdict,
 					Planned: c.Planned, Actual: c.Actual, Lower: c.Lower, Upper: c.Upper, Tolerance: c.Tolerance,
+					PredictionFormula: c.PredictionFormula, Calibration: c.Calibration, Uncalibrated: c.Uncalibrated,
 				})
 			}
 		}
@@ -509,6 +510,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 					ID: fmt.Sprint(step, order), Kind: random.IntN(3), Class: random.IntN(4), Verdict: 1 + random.IntN(5), Metric: random.IntN(3), Place: pick("", "p1", "p2"),
 					Root: random.IntN(2) == 0, Order: int64(order), Message: fmt.Append(nil, step, order), Complete: complete,
 					Planned: number(), Actual: number(), Lower: number(), Upper: number(), Tolerance: number(), Run: random.IntN(3), Stage: random.IntN(3),
+					PredictionFormula: random.IntN(3), Calibration: pick("", "one", "two"), Uncalibrated: number(),
 				})
 			}
 			if random.IntN(4) > 0 {

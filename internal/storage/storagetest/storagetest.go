@@ -177,6 +177,7 @@ func fullComparison(order int64) storage.Comparison {
 		Occasion: "operation/run1/exit", ThingPlanned: "step:one", Run: 1, Stage: 2, Method: 3, JudgedBy: 4, Owner: 1, Reason: 2, Root: true, PlanRevised: true,
 		Planned: value(30), PlannedSD: value(0.1), Actual: value(28.5), ActualSD: value(0), Lower: value(-1e-300), Upper: value(31), Tolerance: value(1), Margin: value(1.5),
 		PlannedSteps: number(300), ActualSteps: number(-285), FormulaNumber: 1, MetricFormulaNumber: 3, PredictionEvaluation: number(0), PredictionRole: 3,
+		PredictionFormula: 2, Calibration: "calibration", Uncalibrated: value(29.5),
 		Message: []byte("row\x00one"), Complete: true,
 	}
 }

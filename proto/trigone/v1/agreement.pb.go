@@ -382,7 +382,12 @@ type Agreement struct {
 	// Of aims and predictions: inside the range.
 	InRange *RangeFigure `protobuf:"bytes,25,opt,name=in_range,json=inRange,proto3" json:"in_range,omitempty"`
 	// The pairs where there are too few for limits, by size.
-	Points        []*PairPoint `protobuf:"bytes,26,rep,name=points,proto3" json:"points,omitempty"`
+	Points []*PairPoint `protobuf:"bytes,26,rep,name=points,proto3" json:"points,omitempty"`
+	// Number of the formula that predicted; 0: nothing was predicted, or the prediction
+	// is of a catalogue that kept no such number.
+	PredictionFormulaNumber int32 `protobuf:"varint,27,opt,name=prediction_formula_number,json=predictionFormulaNumber,proto3" json:"prediction_formula_number,omitempty"`
+	// Calibration of the predictions; empty: uncalibrated, or nothing was predicted.
+	CalibrationId string `protobuf:"bytes,28,opt,name=calibration_id,json=calibrationId,proto3" json:"calibration_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -599,6 +604,20 @@ func (x *Agreement) GetPoints() []*PairPoint {
 	return nil
 }
 
+func (x *Agreement) GetPredictionFormulaNumber() int32 {
+	if x != nil {
+		return x.PredictionFormulaNumber
+	}
+	return 0
+}
+
+func (x *Agreement) GetCalibrationId() string {
+	if x != nil {
+		return x.CalibrationId
+	}
+	return ""
+}
+
 // How many measured values lie in the range aimed at, or predicted.
 type RangeFigure struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -793,7 +812,7 @@ const file_trigone_v1_agreement_proto_rawDesc = "" +
 	"\fstrata_count\x18\a \x01(\x05R\vstrataCount\x125\n" +
 	"\n" +
 	"agreements\x18\b \x03(\v2\x15.trigone.v1.AgreementR\n" +
-	"agreements\"\x90\t\n" +
+	"agreements\"\xf3\t\n" +
 	"\tAgreement\x12.\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1a.trigone.v1.ComparisonKindR\x04kind\x12\x16\n" +
 	"\x06metric\x18\x02 \x01(\tR\x06metric\x12\x14\n" +
@@ -824,7 +843,9 @@ const file_trigone_v1_agreement_proto_rawDesc = "" +
 	"\x05exact\x18\x17 \x01(\v2\x17.trigone.v1.ShareFigureR\x05exact\x12?\n" +
 	"\x0fwithin_one_size\x18\x18 \x01(\v2\x17.trigone.v1.ShareFigureR\rwithinOneSize\x122\n" +
 	"\bin_range\x18\x19 \x01(\v2\x17.trigone.v1.RangeFigureR\ainRange\x12-\n" +
-	"\x06points\x18\x1a \x03(\v2\x15.trigone.v1.PairPointR\x06points\"\xb0\x02\n" +
+	"\x06points\x18\x1a \x03(\v2\x15.trigone.v1.PairPointR\x06points\x12:\n" +
+	"\x19prediction_formula_number\x18\x1b \x01(\x05R\x17predictionFormulaNumber\x12%\n" +
+	"\x0ecalibration_id\x18\x1c \x01(\tR\rcalibrationId\"\xb0\x02\n" +
 	"\vRangeFigure\x12/\n" +
 	"\x06inside\x18\x01 \x01(\v2\x17.trigone.v1.ShareFigureR\x06inside\x12\x1f\n" +
 	"\vbelow_count\x18\x02 \x01(\x05R\n" +

@@ -794,7 +794,8 @@ type Evaluation struct {
 	RuleSetVersion string `protobuf:"bytes,5,opt,name=rule_set_version,json=ruleSetVersion,proto3" json:"rule_set_version,omitempty"`
 	// Hash of the clinical policy.
 	PolicyHash string `protobuf:"bytes,6,opt,name=policy_hash,json=policyHash,proto3" json:"policy_hash,omitempty"`
-	// Calibration of the prediction; empty: uncalibrated.
+	// Calibrations that predictions were corrected by, joined by +; empty: uncalibrated.
+	// A value says which is its own.
 	CalibrationId string `protobuf:"bytes,7,opt,name=calibration_id,json=calibrationId,proto3" json:"calibration_id,omitempty"`
 	// Version of this software.
 	SoftwareVersion string `protobuf:"bytes,8,opt,name=software_version,json=softwareVersion,proto3" json:"software_version,omitempty"`
@@ -1144,9 +1145,14 @@ type MetricValue struct {
 	// Stage.
 	Stage Stage `protobuf:"varint,17,opt,name=stage,proto3,enum=trigone.v1.Stage" json:"stage,omitempty"`
 	// Pump run; 0: none.
-	Run           int32 `protobuf:"varint,18,opt,name=run,proto3" json:"run,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Run int32 `protobuf:"varint,18,opt,name=run,proto3" json:"run,omitempty"`
+	// Calibration that a predicted value and its interval were corrected by; empty:
+	// uncalibrated.
+	CalibrationId string `protobuf:"bytes,19,opt,name=calibration_id,json=calibrationId,proto3" json:"calibration_id,omitempty"`
+	// What the value was before that calibration.
+	UncalibratedValue *float64 `protobuf:"fixed64,20,opt,name=uncalibrated_value,json=uncalibratedValue,proto3,oneof" json:"uncalibrated_value,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *MetricValue) Reset() {
@@ -1301,6 +1307,20 @@ func (x *MetricValue) GetStage() Stage {
 func (x *MetricValue) GetRun() int32 {
 	if x != nil {
 		return x.Run
+	}
+	return 0
+}
+
+func (x *MetricValue) GetCalibrationId() string {
+	if x != nil {
+		return x.CalibrationId
+	}
+	return ""
+}
+
+func (x *MetricValue) GetUncalibratedValue() float64 {
+	if x != nil && x.UncalibratedValue != nil {
+		return *x.UncalibratedValue
 	}
 	return 0
 }
@@ -1865,9 +1885,11 @@ type Comparison struct {
 	PredictionRole MetricRole `protobuf:"varint,44,opt,name=prediction_role,json=predictionRole,proto3,enum=trigone.v1.MetricRole" json:"prediction_role,omitempty"`
 	// Whether the outcome's value is one that an open slip names: it is compared as
 	// typed, and where it differs that is indeterminate.
-	AsTyped       bool `protobuf:"varint,45,opt,name=as_typed,json=asTyped,proto3" json:"as_typed,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	AsTyped bool `protobuf:"varint,45,opt,name=as_typed,json=asTyped,proto3" json:"as_typed,omitempty"`
+	// The predicted value before its calibration, in the unit; unset: uncalibrated.
+	UncalibratedValue *float64 `protobuf:"fixed64,46,opt,name=uncalibrated_value,json=uncalibratedValue,proto3,oneof" json:"uncalibrated_value,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Comparison) Reset() {
@@ -2213,6 +2235,13 @@ func (x *Comparison) GetAsTyped() bool {
 		return x.AsTyped
 	}
 	return false
+}
+
+func (x *Comparison) GetUncalibratedValue() float64 {
+	if x != nil && x.UncalibratedValue != nil {
+		return *x.UncalibratedValue
+	}
+	return 0
 }
 
 // How many of the things planned came as planned. A thing planned is a step, a
@@ -2741,7 +2770,7 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\vPlanInForce\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x03R\brevision\x12.\n" +
 	"\x06timing\x18\x02 \x01(\x0e2\x16.trigone.v1.PlanTimingR\x06timing\x12 \n" +
-	"\vexplanation\x18\x03 \x01(\tR\vexplanation\"\xac\x05\n" +
+	"\vexplanation\x18\x03 \x01(\tR\vexplanation\"\x9e\x06\n" +
 	"\vMetricValue\x12\x16\n" +
 	"\x06metric\x18\x01 \x01(\tR\x06metric\x12\x14\n" +
 	"\x05place\x18\x02 \x01(\tR\x05place\x12\x1a\n" +
@@ -2761,11 +2790,14 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x04band\x18\x0f \x01(\tR\x04band\x12=\n" +
 	"\rabsent_reason\x18\x10 \x01(\x0e2\x18.trigone.v1.AbsentReasonR\fabsentReason\x12'\n" +
 	"\x05stage\x18\x11 \x01(\x0e2\x11.trigone.v1.StageR\x05stage\x12\x10\n" +
-	"\x03run\x18\x12 \x01(\x05R\x03runB\b\n" +
+	"\x03run\x18\x12 \x01(\x05R\x03run\x12%\n" +
+	"\x0ecalibration_id\x18\x13 \x01(\tR\rcalibrationId\x122\n" +
+	"\x12uncalibrated_value\x18\x14 \x01(\x01H\x04R\x11uncalibratedValue\x88\x01\x01B\b\n" +
 	"\x06_valueB\x17\n" +
 	"\x15_standard_uncertaintyB\b\n" +
 	"\x06_lowerB\b\n" +
-	"\x06_upper\"\xa8\x01\n" +
+	"\x06_upperB\x15\n" +
+	"\x13_uncalibrated_value\"\xa8\x01\n" +
 	"\n" +
 	"InputValue\x12\x12\n" +
 	"\x04leaf\x18\x01 \x01(\tR\x04leaf\x12\x14\n" +
@@ -2806,7 +2838,7 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x1a\n" +
 	"\boccasion\x18\x02 \x01(\tR\boccasion\x12\x14\n" +
 	"\x05place\x18\x03 \x01(\tR\x05place\x12\x18\n" +
-	"\amissing\x18\x04 \x03(\tR\amissing\"\xb3\x0e\n" +
+	"\amissing\x18\x04 \x03(\tR\amissing\"\xfe\x0e\n" +
 	"\n" +
 	"Comparison\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12.\n" +
@@ -2858,7 +2890,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\x1cprediction_catalogue_version\x18* \x01(\tR\x1apredictionCatalogueVersion\x12:\n" +
 	"\x19prediction_calibration_id\x18+ \x01(\tR\x17predictionCalibrationId\x12?\n" +
 	"\x0fprediction_role\x18, \x01(\x0e2\x16.trigone.v1.MetricRoleR\x0epredictionRole\x12\x19\n" +
-	"\bas_typed\x18- \x01(\bR\aasTypedB\x10\n" +
+	"\bas_typed\x18- \x01(\bR\aasTyped\x122\n" +
+	"\x12uncalibrated_value\x18. \x01(\x01H\fR\x11uncalibratedValue\x88\x01\x01B\x10\n" +
 	"\x0e_planned_valueB\r\n" +
 	"\v_planned_sdB\x0f\n" +
 	"\r_actual_valueB\f\n" +
@@ -2872,7 +2905,8 @@ const file_trigone_v1_evaluation_proto_rawDesc = "" +
 	"\a_marginB\x04\n" +
 	"\x02_zB\x18\n" +
 	"\x16_metric_formula_numberB\x18\n" +
-	"\x16_prediction_evaluation\"\xd4\x01\n" +
+	"\x16_prediction_evaluationB\x15\n" +
+	"\x13_uncalibrated_value\"\xd4\x01\n" +
 	"\rThingsPlanned\x12\x14\n" +
 	"\x05total\x18\x01 \x01(\x05R\x05total\x12\x1d\n" +
 	"\n" +
