@@ -12,6 +12,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/draw"
+	"trigone/internal/picture"
 	"trigone/internal/private"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
@@ -40,7 +41,7 @@ func (a *app) drawCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			var pictures []draw.Picture
+			var pictures []picture.Picture
 			if out == "" || out == "-" && len(list) > 1 {
 				return usagef("--out names the file to write to, - for standard output, or for several drawings the folder")
 			}
@@ -69,14 +70,14 @@ func (a *app) drawCommand() *cobra.Command {
 				}
 			}
 			for _, p := range pictures {
-				picture := draw.SVG(p)
+				svg := picture.SVG(p)
 				switch {
 				case out == "-":
-					_, err = cmd.OutOrStdout().Write(picture)
+					_, err = cmd.OutOrStdout().Write(svg)
 				case len(list) > 1:
-					err = private.Write(filepath.Join(out, p.Name+".svg"), picture)
+					err = private.Write(filepath.Join(out, p.Name+".svg"), svg)
 				default:
-					err = private.Write(out, picture)
+					err = private.Write(out, svg)
 				}
 				if err != nil {
 					return fmt.Errorf("write the drawing: %w", err)

@@ -12,6 +12,7 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/demo"
 	"trigone/internal/draw"
+	"trigone/internal/picture"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
@@ -68,7 +69,7 @@ func drawings(ctx context.Context, record trigonev1.RecordServiceClient, c *trig
 	subject := convert.Drawn(convert.RecordOf(c.GetCaseFile(), plans...), c.GetEvaluation())
 	var list []demo.Picture
 	for _, d := range draw.Drawings() {
-		list = append(list, demo.Picture{Name: d.Name, Shows: d.Shows, SVG: draw.SVG(d.Of(subject))})
+		list = append(list, demo.Picture{Name: d.Name, Shows: d.Shows, SVG: picture.SVG(d.Of(subject))})
 	}
 	return list, nil
 }

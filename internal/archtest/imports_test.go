@@ -36,7 +36,8 @@ var rooms = map[string][]string{
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
 	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},
 	"internal/audit":       {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/metric", "internal/discrepancy", "internal/statistics"},
-	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore"},
+	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore", "internal/picture"},
+	"internal/picture":     {},
 	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
 	"proto/trigone/v1": {},
@@ -50,7 +51,7 @@ var rooms = map[string][]string{
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},
 	"fhirmap/fhirtest":             {"proto/trigone/v1", "fhirmap", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/rules", "internal/settings"},
-	"internal/note":                {"internal/draw", "internal/words", "proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/units", "internal/valve"},
+	"internal/note":                {"internal/draw", "internal/picture", "internal/words", "proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/units", "internal/valve"},
 	"internal/render":              {"internal/words", "proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/discrepancy", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {
@@ -61,12 +62,12 @@ var rooms = map[string][]string{
 	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/units", "internal/valve"},
 	"internal/access":   {"internal/casebook", "internal/storage"},
 	"server":            {"internal/deployment", "internal/identity", "proto/trigone/v1", "fhirmap", "internal/access", "internal/private", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest", "server/pages"},
-	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/handover", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
+	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
 	"server/fhirrest":   {"proto/trigone/v1", "internal/casebook", "internal/handover", "internal/private", "fhirmap"},
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "internal/words", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
 	},
 	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},
 	"internal/trialplan":      {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/repair", "internal/rules", "internal/settings", "internal/units", "internal/valve", "internal/words"},
@@ -83,15 +84,18 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw", "internal/picture",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,
 // text, numbers, order, hashes; no clock, no disk, no network, no log.
 var pureImports = []string{
 	"cmp", "crypto/sha256", "encoding/hex", "errors", "fmt", "maps", "math", "reflect", "slices", "sort", "strconv", "strings", "time", "iter", "bytes",
-	"unicode", "math/big", "math/bits", "math/rand/v2",
+	"unicode", "math/big", "math/bits", "math/rand/v2", "sync",
 	"gonum.org/v1/gonum/stat/distuv", "gonum.org/v1/gonum/mat", "gonum.org/v1/gonum/mathext", "gonum.org/v1/gonum/integrate/quad", "gonum.org/v1/gonum/spatial/r3",
+	"image", "image/color", "image/draw", "image/png",
+	"golang.org/x/image/font", "golang.org/x/image/font/opentype", "golang.org/x/image/math/fixed", "golang.org/x/image/vector",
+	"golang.org/x/image/font/gofont/goregular", "golang.org/x/image/font/gofont/gobold",
 }
 
 // clock are the members of package time that read or wait for a clock.

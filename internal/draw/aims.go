@@ -9,6 +9,7 @@ import (
 
 	"trigone/internal/discrepancy"
 	"trigone/internal/metric"
+	"trigone/internal/picture"
 	"trigone/internal/repair"
 	"trigone/internal/units"
 	"trigone/internal/valve"
@@ -61,14 +62,14 @@ type axisMark struct {
 // Aims draws one row a quantity that the plan aims at or that is predicted: the aim
 // as a box, predictions as lines with their middle, readings as dots, limits as
 // ticks, each row on an axis of its own.
-func Aims(s Subject) Picture {
+func Aims(s Subject) picture.Picture {
 	r := s.reader()
 	rows := r.aimRows()
 	if len(rows) == 0 {
-		return notDrawn(NameAims, aimsTitle, "the plan states no aim, and nothing is predicted")
+		return picture.NotDrawn(NameAims, aimsTitle, "the plan states no aim, and nothing is predicted")
 	}
 	d := newSheet(NameAims, aimsTitle)
-	d.say("Box: aim. Line: range predicted, its tick the middle. Dot: measured. Dashed tick: limit.", Grey)
+	d.Say("Box: aim. Line: range predicted, its tick the middle. Dot: measured. Dashed tick: limit.", picture.Grey)
 	var said []string
 	predicted := false
 	for _, row := range rows {
@@ -85,12 +86,12 @@ func Aims(s Subject) Picture {
 	if slices.ContainsFunc(said, func(t string) bool { return strings.Contains(t, "?") }) {
 		remarks = append(remarks, "? disputed, or to be checked: as typed.")
 	}
-	d.y += 6
+	d.Y += 6
 	for _, text := range remarks {
-		d.y += 2
-		d.say(text, Grey)
+		d.Y += 2
+		d.Say(text, picture.Grey)
 	}
-	return d.done(append(said, remarks...)...)
+	return d.Done(append(said, remarks...)...)
 }
 
 // planRemarks say what the plan that is drawn is worth.
@@ -388,49 +389,49 @@ func (r *reader) gradeRow(t repair.Target) aimRow {
 // aimRow draws a row and says it.
 func (d *sheet) aimRow(row aimRow) string {
 	said := row.name + ": "
-	d.y += 5
-	d.mayBreak()
-	d.y += 5
-	d.y += lineStep
-	d.add(Text{X: frameEdge, Y: d.y - 3, Text: row.name, Size: textSize, Anchor: Start, Bold: true, Tone: Ink})
-	d.y += 3
+	d.Y += 5
+	d.MayBreak()
+	d.Y += 5
+	d.Y += picture.LineStep
+	d.Add(picture.Text{X: picture.FrameEdge, Y: d.Y - 3, Text: row.name, Size: picture.TextSize, Anchor: picture.Start, Bold: true, Tone: picture.Ink})
+	d.Y += 3
 	x := func(v float64) float64 { return aimsLeft + (v-row.low)/(row.high-row.low)*(aimsRight-aimsLeft) }
-	top := d.y
+	top := d.Y
 	var limits, parts []string
 	var ticks []float64
 	for _, l := range row.lanes {
 		parts = append(parts, l.name+" "+l.numbers)
-		d.y += laneHeight
-		y := d.y - laneHeight/2
-		d.add(Text{X: frameEdge, Y: y + 3.5, Text: l.name, Size: smallText, Anchor: Start, Tone: Ink})
+		d.Y += laneHeight
+		y := d.Y - laneHeight/2
+		d.Add(picture.Text{X: picture.FrameEdge, Y: y + 3.5, Text: l.name, Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Ink})
 		if l.kind == textLane {
-			for i, t := range wrapped(l.numbers, smallText, textRight-aimsLeft, false) {
+			for i, t := range picture.Wrapped(l.numbers, picture.SmallText, picture.TextRight-aimsLeft, false) {
 				if i > 0 {
-					d.y += 12.5
+					d.Y += 12.5
 				}
-				d.add(Text{X: aimsLeft, Y: y + 3.5 + float64(i)*12.5, Text: t, Size: smallText, Anchor: Start, Tone: Grey})
+				d.Add(picture.Text{X: aimsLeft, Y: y + 3.5 + float64(i)*12.5, Text: t, Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Grey})
 			}
 			continue
 		}
-		d.add(Text{X: textRight, Y: y + 3.5, Text: l.numbers, Size: smallText, Anchor: End, Tone: Ink})
+		d.Add(picture.Text{X: picture.TextRight, Y: y + 3.5, Text: l.numbers, Size: picture.SmallText, Anchor: picture.End, Tone: picture.Ink})
 		low, high := l.low.OrElse(row.low), l.high.OrElse(row.high)
 		switch l.kind {
 		case aimLane:
-			style := Style{Line: Ink, Width: 1.2, Fill: Pale}
+			style := picture.Style{Line: picture.Ink, Width: 1.2, Fill: picture.Pale}
 			left, right := x(low), x(high)
-			d.add(Rectangle{X: left, Y: y - 4.5, W: right - left, H: 9, Style: Style{Fill: Pale}})
-			d.add(line(left, y-4.5, right, y-4.5, style), line(left, y+4.5, right, y+4.5, style))
+			d.Add(picture.Rectangle{X: left, Y: y - 4.5, W: right - left, H: 9, Style: picture.Style{Fill: picture.Pale}})
+			d.Add(picture.Line(left, y-4.5, right, y-4.5, style), picture.Line(left, y+4.5, right, y+4.5, style))
 			if l.low.IsSome() {
-				d.add(line(left, y-4.5, left, y+4.5, style))
+				d.Add(picture.Line(left, y-4.5, left, y+4.5, style))
 			}
 			if l.high.IsSome() {
-				d.add(line(right, y-4.5, right, y+4.5, style))
+				d.Add(picture.Line(right, y-4.5, right, y+4.5, style))
 			}
 		case predictionLane:
-			style := Style{Line: Blue, Width: 1.6}
-			d.add(line(x(low), y, x(high), y, style), line(x(low), y-3, x(low), y+3, style), line(x(high), y-3, x(high), y+3, style))
+			style := picture.Style{Line: picture.Blue, Width: 1.6}
+			d.Add(picture.Line(x(low), y, x(high), y, style), picture.Line(x(low), y-3, x(low), y+3, style), picture.Line(x(high), y-3, x(high), y+3, style))
 			if m, ok := l.at.Get(); ok {
-				d.add(line(x(m), y-4.5, x(m), y+4.5, Style{Line: Blue, Width: 2.6}))
+				d.Add(picture.Line(x(m), y-4.5, x(m), y+4.5, picture.Style{Line: picture.Blue, Width: 2.6}))
 			}
 		case limitLane:
 			limits = append(limits, l.numbers)
@@ -438,29 +439,29 @@ func (d *sheet) aimRow(row aimRow) string {
 				ticks = append(ticks, x(v))
 			}
 		case measuredLane:
-			style := Style{Line: Ink, Width: 1.4, Fill: Ink}
+			style := picture.Style{Line: picture.Ink, Width: 1.4, Fill: picture.Ink}
 			if l.hollow {
-				style.Fill = White
+				style.Fill = picture.White
 			}
 			if v, ok := l.at.Get(); ok {
-				d.add(Circle{X: x(v), Y: y, R: 4, Style: style})
+				d.Add(picture.Circle{X: x(v), Y: y, R: 4, Style: style})
 			}
 		}
 	}
 	for _, at := range ticks {
-		d.add(Group{Title: "limit " + strings.Join(limits, ", "), Shapes: []Shape{line(at, top, at, d.y+1, Style{Line: Ink, Width: 1.6, Dash: Dashed})}})
+		d.Add(picture.Group{Title: "limit " + strings.Join(limits, ", "), Shapes: []picture.Shape{picture.Line(at, top, at, d.Y+1, picture.Style{Line: picture.Ink, Width: 1.6, Dash: picture.Dashed})}})
 	}
 	if len(row.marks) > 0 {
-		d.y += 3
-		axis := Group{Title: axisTitle, Shapes: []Shape{line(aimsLeft, d.y, aimsRight, d.y, Style{Line: Grey, Width: 1})}}
+		d.Y += 3
+		axis := picture.Group{Title: axisTitle, Shapes: []picture.Shape{picture.Line(aimsLeft, d.Y, aimsRight, d.Y, picture.Style{Line: picture.Grey, Width: 1})}}
 		for _, m := range row.marks {
-			axis.Shapes = append(axis.Shapes, line(x(m.at), d.y, x(m.at), d.y+4, Style{Line: Grey, Width: 1}))
+			axis.Shapes = append(axis.Shapes, picture.Line(x(m.at), d.Y, x(m.at), d.Y+4, picture.Style{Line: picture.Grey, Width: 1}))
 			if m.text != "" {
-				axis.Shapes = append(axis.Shapes, Text{X: x(m.at), Y: d.y + 13, Text: shortGrade(m.text), Size: smallText, Anchor: Middle, Tone: Grey})
+				axis.Shapes = append(axis.Shapes, picture.Text{X: x(m.at), Y: d.Y + 13, Text: shortGrade(m.text), Size: picture.SmallText, Anchor: picture.Middle, Tone: picture.Grey})
 			}
 		}
-		d.add(axis)
-		d.y += 15
+		d.Add(axis)
+		d.Y += 15
 	}
 	return said + strings.Join(parts, "; ") + "."
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"trigone/internal/picture"
 	"trigone/internal/repair"
 	"trigone/internal/valve"
 	"trigone/internal/words"
@@ -54,14 +55,14 @@ type course struct {
 // Course draws what happened on a broken axis: days before the operation, minutes in
 // theatre from incision, days after it, with the regurgitation at each examination.
 // With Subject.Clock theatre has the clock's times.
-func Course(s Subject) Picture {
+func Course(s Subject) picture.Picture {
 	r := s.reader()
 	o := r.Case.Operation
 	switch {
 	case o == nil:
-		return notDrawn(NameCourse, courseTitle, "no operation is recorded yet, from which days are counted")
+		return picture.NotDrawn(NameCourse, courseTitle, "no operation is recorded yet, from which days are counted")
 	case o.IncisionTime.IsZero():
-		return notDrawn(NameCourse, courseTitle, "the time of incision is not recorded, from which days and minutes are counted")
+		return picture.NotDrawn(NameCourse, courseTitle, "the time of incision is not recorded, from which days and minutes are counted")
 	}
 	c := &course{reader: r, zone: s.Zone, zero: o.IncisionTime}
 	if c.zone == nil {
@@ -97,9 +98,9 @@ func Course(s Subject) Picture {
 			bars = c.bars
 		}
 		said = append(said, p.name+": "+d.span(p.name, p.list, bars)+".")
-		d.mayBreak()
+		d.MayBreak()
 	}
-	d.y += 6
+	d.Y += 6
 	var remarks []string
 	if len(c.bars) > 0 {
 		remarks = append(remarks, "Bars beside the axis: hollow on bypass, filled aorta closed.")
@@ -109,10 +110,10 @@ func Course(s Subject) Picture {
 		remarks = append(remarks, "Without a time: "+strings.Join(c.untimed, "; ")+".")
 	}
 	for _, text := range remarks {
-		d.y += 2
-		d.say(text, Grey)
+		d.Y += 2
+		d.Say(text, picture.Grey)
 	}
-	return d.done(append(said, remarks...)...)
+	return d.Done(append(said, remarks...)...)
 }
 
 // said gives a word of the contract's enum as it is said.
@@ -341,10 +342,10 @@ func (c *course) followUps() {
 func (d *sheet) span(name string, list []happening, bars []stretch) string {
 	slices.SortStableFunc(list, func(a, b happening) int { return cmp.Compare(a.at, b.at) })
 	list = slices.CompactFunc(list, func(a, b happening) bool { return a.label == b.label && a.text == b.text })
-	d.y += 6 + lineStep
-	d.add(Text{X: courseTimes, Y: d.y - 3, Text: name, Size: textSize, Anchor: Start, Bold: true, Tone: Ink})
-	d.y += 3
-	top := d.y + 7
+	d.Y += 6 + picture.LineStep
+	d.Add(picture.Text{X: courseTimes, Y: d.Y - 3, Text: name, Size: picture.TextSize, Anchor: picture.Start, Bold: true, Tone: picture.Ink})
+	d.Y += 3
+	top := d.Y + 7
 	low, high := list[0].at, list[len(list)-1].at
 	for _, b := range bars {
 		low, high = min(low, b.from), max(high, b.to)
@@ -357,19 +358,19 @@ func (d *sheet) span(name string, list []happening, bars []stretch) string {
 	}
 	var texts []written
 	for _, h := range list {
-		d.y += lineStep
-		rows = append(rows, d.y-7)
-		texts = append(texts, written{h, d.y - 3})
-		lines := wrapped(h.text, textSize, courseMeter-6-courseTexts, false)
+		d.Y += picture.LineStep
+		rows = append(rows, d.Y-7)
+		texts = append(texts, written{h, d.Y - 3})
+		lines := picture.Wrapped(h.text, picture.TextSize, courseMeter-6-courseTexts, false)
 		for i, l := range lines {
 			if i > 0 {
-				d.y += lineStep - 1
+				d.Y += picture.LineStep - 1
 			}
-			d.add(Text{X: courseTexts, Y: d.y - 3, Text: l, Size: textSize, Anchor: Start, Tone: Ink})
+			d.Add(picture.Text{X: courseTexts, Y: d.Y - 3, Text: l, Size: picture.TextSize, Anchor: picture.Start, Tone: picture.Ink})
 		}
 		parts = append(parts, h.label+" "+strings.ToLower(h.text[:1])+h.text[1:])
 	}
-	bottom := max(d.y-7, top+18)
+	bottom := max(d.Y-7, top+18)
 	y := func(at float64) float64 {
 		if high == low {
 			return top
@@ -377,20 +378,20 @@ func (d *sheet) span(name string, list []happening, bars []stretch) string {
 		return top + (at-low)/(high-low)*(bottom-top)
 	}
 	for _, b := range bars {
-		r := Rectangle{X: 8, Y: y(b.from), W: 8, H: max(y(b.to)-y(b.from), 1), Style: Style{Line: Ink, Width: 1, Fill: White}}
+		r := picture.Rectangle{X: 8, Y: y(b.from), W: 8, H: max(y(b.to)-y(b.from), 1), Style: picture.Style{Line: picture.Ink, Width: 1, Fill: picture.White}}
 		if b.clamp {
-			r.X, r.W, r.Fill = 18, 6, Blue
+			r.X, r.W, r.Fill = 18, 6, picture.Blue
 		}
-		d.add(r)
+		d.Add(r)
 	}
-	d.add(line(courseAxis, top, courseAxis, bottom, Style{Line: Ink, Width: 1.6}))
+	d.Add(picture.Line(courseAxis, top, courseAxis, bottom, picture.Style{Line: picture.Ink, Width: 1.6}))
 	for i, t := range texts {
-		d.add(Text{X: courseTimes, Y: t.y, Text: t.h.label, Size: smallText, Anchor: Start, Tone: Grey})
-		d.add(polyline(Style{Line: Grey, Width: 0.8}, Point{courseAxis, y(t.h.at)}, Point{courseTimes - 10, rows[i]}, Point{courseTimes - 4, rows[i]}))
-		d.add(Circle{X: courseAxis, Y: y(t.h.at), R: 2.2, Style: Style{Line: Ink, Width: 1, Fill: Ink}})
+		d.Add(picture.Text{X: courseTimes, Y: t.y, Text: t.h.label, Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Grey})
+		d.Add(picture.Polyline(picture.Style{Line: picture.Grey, Width: 0.8}, picture.At(courseAxis, y(t.h.at)), picture.At(courseTimes-10, rows[i]), picture.At(courseTimes-4, rows[i])))
+		d.Add(picture.Circle{X: courseAxis, Y: y(t.h.at), R: 2.2, Style: picture.Style{Line: picture.Ink, Width: 1, Fill: picture.Ink}})
 		d.meter(t.h.grade, rows[i])
 	}
-	d.y = max(d.y, bottom) + 2
+	d.Y = max(d.Y, bottom) + 2
 	return strings.Join(parts, "; ")
 }
 
@@ -402,20 +403,20 @@ func (d *sheet) meter(g repair.Grade, y float64) {
 		return
 	}
 	steps := len(gradesOf[g.Scheme]) - 1
-	group := Group{Title: g.String()}
+	group := picture.Group{Title: g.String()}
 	for i := range steps {
-		style := Style{Line: Ink, Width: 0.9, Fill: White}
+		style := picture.Style{Line: picture.Ink, Width: 0.9, Fill: picture.White}
 		if i < rank {
-			style.Fill = Ink
+			style.Fill = picture.Ink
 		}
-		group.Shapes = append(group.Shapes, Rectangle{X: courseMeter + float64(i)*7, Y: y - 2.5, W: 5, H: 5, Style: style})
+		group.Shapes = append(group.Shapes, picture.Rectangle{X: courseMeter + float64(i)*7, Y: y - 2.5, W: 5, H: 5, Style: style})
 	}
-	d.add(group)
+	d.Add(group)
 }
 
 // breakAxis draws that the axis goes on with another scale.
 func (d *sheet) breakAxis() {
-	y := d.y + 2
-	d.add(polyline(Style{Line: Ink, Width: 1.2}, Point{courseAxis, y}, Point{courseAxis + 5, y + 3}, Point{courseAxis - 5, y + 7}, Point{courseAxis, y + 10}))
-	d.y += 8
+	y := d.Y + 2
+	d.Add(picture.Polyline(picture.Style{Line: picture.Ink, Width: 1.2}, picture.At(courseAxis, y), picture.At(courseAxis+5, y+3), picture.At(courseAxis-5, y+7), picture.At(courseAxis, y+10)))
+	d.Y += 8
 }

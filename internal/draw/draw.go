@@ -1,15 +1,10 @@
 // Package draw makes drawings of one case from its structs and its evaluation:
-// pictures of lines, areas and words, which it also writes as SVG. It is a pure
-// room: the same case gives the same bytes. It computes nothing and judges
-// nothing; every number in a drawing stands in the case's evaluation.
+// pictures of lines, areas and words, which package picture writes. It is a pure room:
+// the same case gives the same bytes. It computes nothing and judges nothing; every
+// number in a drawing stands in the case's evaluation.
 //
 //	p := draw.Strip(draw.Subject{Case: c, Evaluation: e})
-//	page.Write(draw.SVG(p))
-//
-// SVG stands alone as a file and inside a page alike; it holds no script, no style
-// and no address of anything outside, and its title and description are for those
-// who do not see it. Whoever draws on another medium walks Picture.Shapes, as
-// package note does for PDF.
+//	page.Write(picture.SVG(p))
 //
 // # What a drawing says
 //
@@ -26,6 +21,7 @@ import (
 	"time"
 
 	"trigone/internal/evaluate"
+	"trigone/internal/picture"
 	"trigone/internal/repair"
 )
 
@@ -48,7 +44,7 @@ type Drawing struct {
 	// Predicts says that it shows what a model predicts, so that it is no part of
 	// what is signed.
 	Predicts bool
-	Of       func(Subject) Picture
+	Of       func(Subject) picture.Picture
 }
 
 // Drawings lists them in the order in which they are read.
@@ -68,3 +64,8 @@ const (
 	NameAims   = "aims"
 	NameCourse = "course"
 )
+
+// sheet is a picture in the making, with what drawings of a case write on it.
+type sheet struct{ *picture.Sheet }
+
+func newSheet(name, title string) *sheet { return &sheet{picture.NewSheet(name, title)} }

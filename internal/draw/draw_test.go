@@ -21,6 +21,7 @@ import (
 	"trigone/internal/convert/converttest"
 	"trigone/internal/draw"
 	"trigone/internal/metric"
+	"trigone/internal/picture"
 	"trigone/internal/policy"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -49,7 +50,7 @@ func invented(t *testing.T, name string) *trigonev1.CaseFile {
 }
 
 // eachPicture calls f with every drawing of every invented case.
-func eachPicture(t *testing.T, f func(t *testing.T, s draw.Subject, p draw.Picture)) {
+func eachPicture(t *testing.T, f func(t *testing.T, s draw.Subject, p picture.Picture)) {
 	t.Helper()
 	for _, name := range testdata.Names(testdata.Cases) {
 		s := subjectOf(t, invented(t, name))
@@ -120,17 +121,17 @@ func demoPolicy(t *testing.T) policy.Policy {
 // Everything lies inside the frame, and no text meets another, in any font as wide as
 // the bound; text is large enough at 390 pixels.
 func TestLayout(t *testing.T) {
-	eachPicture(t, func(t *testing.T, _ draw.Subject, p draw.Picture) {
+	eachPicture(t, func(t *testing.T, _ draw.Subject, p picture.Picture) {
 		if p.Width != 390 || p.Height <= 0 {
 			t.Errorf("frame of %g x %g", p.Width, p.Height)
 		}
-		var texts []draw.Text
-		p.Walk(func(s draw.Shape) {
-			r := draw.RoomOf(s)
+		var texts []picture.Text
+		p.Walk(func(s picture.Shape) {
+			r := s.Bounds()
 			if r.Left < 0 || r.Top < 0 || r.Right > p.Width || r.Bottom > p.Height {
 				t.Errorf("%#v lies outside the frame of %g x %g: %v", s, p.Width, p.Height, r)
 			}
-			text, ok := s.(draw.Text)
+			text, ok := s.(picture.Text)
 			if !ok {
 				return
 			}
@@ -138,7 +139,7 @@ func TestLayout(t *testing.T) {
 				t.Errorf("%q is too small to be read: %g", text.Text, text.Size)
 			}
 			for _, other := range texts {
-				if r.Overlaps(draw.RoomOf(other)) {
+				if r.Overlaps(other.Bounds()) {
 					t.Errorf("%q and %q overlap", text.Text, other.Text)
 				}
 			}
@@ -149,7 +150,7 @@ func TestLayout(t *testing.T) {
 
 // A drawing is named and described, and says why it is none.
 func TestEveryDrawingIsDescribed(t *testing.T) {
-	eachPicture(t, func(t *testing.T, _ draw.Subject, p draw.Picture) {
+	eachPicture(t, func(t *testing.T, _ draw.Subject, p picture.Picture) {
 		if p.Title == "" || p.Description == "" {
 			t.Errorf("title %q, description %q", p.Title, p.Description)
 		}
@@ -161,8 +162,8 @@ func TestEveryDrawingIsDescribed(t *testing.T) {
 
 // SVG is XML with the title first, names no address, and holds no script or style.
 func TestSVG(t *testing.T) {
-	eachPicture(t, func(t *testing.T, _ draw.Subject, p draw.Picture) {
-		out := draw.SVG(p)
+	eachPicture(t, func(t *testing.T, _ draw.Subject, p picture.Picture) {
+		out := picture.SVG(p)
 		decoder := xml.NewDecoder(strings.NewReader(string(out)))
 		var elements, texts []string
 		for {
@@ -214,12 +215,12 @@ func TestNothingIdentifies(t *testing.T) {
 		ids := map[string]bool{}
 		rename(file, ids)
 		s := subjectOf(t, file)
-		pictures := []draw.Picture{draw.Window(s, variationOf(t, file))}
+		pictures := []picture.Picture{draw.Window(s, variationOf(t, file))}
 		for _, d := range draw.Drawings() {
 			pictures = append(pictures, d.Of(s))
 		}
 		for _, d := range pictures {
-			out := string(draw.SVG(d))
+			out := string(picture.SVG(d))
 			if strings.Contains(out, converttest.Marker) {
 				t.Errorf("%s of %s holds a text that identifies", d.Name, name)
 			}
@@ -305,7 +306,7 @@ func TestCourseTellsTheClockWhenAsked(t *testing.T) {
 	s := subjectOf(t, invented(t, "billowing-second-run"))
 	s.Zone = zone
 	clock := regexp.MustCompile(`\b\d{2}:\d{2}\b`)
-	if text := string(draw.SVG(draw.Course(s))); clock.MatchString(text) {
+	if text := string(picture.SVG(draw.Course(s))); clock.MatchString(text) {
 		t.Errorf("a clock time without being asked: %s", clock.FindString(text))
 	}
 	s.Clock = true
@@ -328,18 +329,18 @@ var golden = map[string][]string{
 }
 
 func TestGoldenDrawings(t *testing.T) {
-	made := map[string]func(*trigonev1.CaseFile) draw.Picture{
-		draw.NameWindow: func(file *trigonev1.CaseFile) draw.Picture {
+	made := map[string]func(*trigonev1.CaseFile) picture.Picture{
+		draw.NameWindow: func(file *trigonev1.CaseFile) picture.Picture {
 			return draw.Window(subjectOf(t, file), variationOf(t, file))
 		},
 	}
 	for _, d := range draw.Drawings() {
-		made[d.Name] = func(file *trigonev1.CaseFile) draw.Picture { return d.Of(subjectOf(t, file)) }
+		made[d.Name] = func(file *trigonev1.CaseFile) picture.Picture { return d.Of(subjectOf(t, file)) }
 	}
 	for drawing, names := range golden {
 		for _, name := range names {
 			t.Run(drawing+"/"+name, func(t *testing.T) {
-				got := draw.SVG(made[drawing](invented(t, name)))
+				got := picture.SVG(made[drawing](invented(t, name)))
 				path := filepath.Join("testdata", drawing+"-"+name+".svg")
 				if *update {
 					if err := os.WriteFile(path, got, 0o600); err != nil {

@@ -11,6 +11,7 @@ import (
 	"trigone/internal/draw"
 	"trigone/internal/evaluate"
 	"trigone/internal/metric"
+	"trigone/internal/picture"
 	"trigone/internal/policy"
 	"trigone/internal/repair"
 	"trigone/internal/units"
@@ -24,7 +25,7 @@ var withUnit = regexp.MustCompile("(-?\\d+(?:\\.\\d+)?)\u00a0(mm|%|mmHg)")
 // or a limit, as its grid rounds it.
 func TestEveryNumberIsOneOfTheEvaluation(t *testing.T) {
 	numbers := 0
-	eachPicture(t, func(t *testing.T, s draw.Subject, p draw.Picture) {
+	eachPicture(t, func(t *testing.T, s draw.Subject, p picture.Picture) {
 		known := map[float64]bool{10: true} // the bar of the scale
 		add := func(v units.Maybe[float64]) {
 			if x, ok := v.Get(); ok {
@@ -118,14 +119,14 @@ func TestMirroredCaseMirrorsTheStrip(t *testing.T) {
 	lines := func(mirrored bool) map[string]int {
 		list := map[string]int{}
 		p := draw.Strip(evaluated(t, sided(mirrored)))
-		p.Walk(func(s draw.Shape) {
-			if _, text := s.(draw.Text); text {
+		p.Walk(func(s picture.Shape) {
+			if _, text := s.(picture.Text); text {
 				return
 			}
-			if c, circle := s.(draw.Circle); circle && c.R == 7 {
+			if c, circle := s.(picture.Circle); circle && c.R == 7 {
 				return // the numbers find their own places
 			}
-			r := draw.RoomOf(s)
+			r := s.Bounds()
 			if r.Top > p.Breaks[1] || r.Left < 60 && r.Right < 60 && r.Bottom > p.Breaks[0] {
 				return // the key, and the bar of the scale
 			}
@@ -169,7 +170,7 @@ func TestSeptumInSystoleOnly(t *testing.T) {
 			Set(valve.AnnulusAnteroPosteriorDiameter, 34).SetAt(valve.CoaptationDepth, valve.AtSlice(valve.A2P2), 5).
 			SetAt(valve.AnteriorClosureShare, valve.AtSlice(valve.A2P2), 66).Coaptation(4).
 			Context(valve.Context{Method: valve.Echo2D, Phase: test.phase}).Set(valve.CoaptationToSeptumDistance, 28).Case()
-		out := string(draw.SVG(draw.Slice(evaluated(t, c))))
+		out := string(picture.SVG(draw.Slice(evaluated(t, c))))
 		if got := strings.Contains(out, "<title>septum</title>"); got != test.drawn {
 			t.Errorf("%s: drawn %v", test.reason, got)
 		}
@@ -184,7 +185,7 @@ func TestSaysWhatIsNotMeasured(t *testing.T) {
 	for _, test := range []struct {
 		reason string
 		c      *repair.Case
-		of     func(draw.Subject) draw.Picture
+		of     func(draw.Subject) picture.Picture
 		says   string
 	}{
 		{"nothing at all", repair.NewExample().Case(), draw.Strip, "Not drawn, because neither a height of a leaflet nor a step is recorded."},

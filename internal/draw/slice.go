@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"trigone/internal/metric"
+	"trigone/internal/picture"
 	"trigone/internal/repair"
 	"trigone/internal/units"
 	"trigone/internal/valve"
@@ -30,10 +31,10 @@ type cut struct {
 	// anterior and posterior are those that the model took, of leaflets that do not meet.
 	anterior, posterior float64
 	gap                 bool
-	contact             units.Maybe[float64] // as it is drawn
-	low, high           units.Maybe[float64] // of the prediction
-	measured            amount               // coaptation length
-	found               units.Maybe[Point]   // share and depth of the closure point as measured
+	contact             units.Maybe[float64]       // as it is drawn
+	low, high           units.Maybe[float64]       // of the prediction
+	measured            amount                     // coaptation length
+	found               units.Maybe[picture.Point] // share and depth of the closure point as measured
 	septum              amount
 	device              string // kind
 	planned             bool
@@ -43,15 +44,15 @@ type cut struct {
 // done yet: hinges, annular plane, closure point and contact, the prediction as a
 // bracket with what was measured beside it. Leaflets are straight, as the model has
 // them; flail and billow are never drawn.
-func Slice(s Subject) Picture {
+func Slice(s Subject) picture.Picture {
 	r := s.reader()
 	cuts := []cut{r.before(), r.after()}
 	if cuts[0].why != "" && cuts[1].why != "" {
-		return notDrawn(NameSlice, sliceTitle, cuts[0].why+"; "+strings.ToLower(cuts[1].name)+": "+cuts[1].why)
+		return picture.NotDrawn(NameSlice, sliceTitle, cuts[0].why+"; "+strings.ToLower(cuts[1].name)+": "+cuts[1].why)
 	}
 	d := &sliceSheet{sheet: newSheet(NameSlice, sliceTitle)}
-	d.say("As the transoesophageal long axis shows it: posterior wall left, aorta right.", Grey)
-	d.y += 4
+	d.Say("As the transoesophageal long axis shows it: posterior wall left, aorta right.", picture.Grey)
+	d.Y += 4
 	widest := 0.0
 	for _, c := range cuts {
 		if c.why == "" {
@@ -59,18 +60,18 @@ func Slice(s Subject) Picture {
 		}
 	}
 	d.scale = min(3.2, 118/widest)
-	top, bottom := d.y, d.y
+	top, bottom := d.Y, d.Y
 	for i, c := range cuts {
-		d.y = top
-		d.panel(c, frameEdge+float64(i)*(panelWidth+panelGap))
-		bottom = max(bottom, d.y)
+		d.Y = top
+		d.panel(c, picture.FrameEdge+float64(i)*(panelWidth+panelGap))
+		bottom = max(bottom, d.Y)
 	}
 	for i := range cuts {
-		d.add(Rectangle{X: frameEdge + float64(i)*(panelWidth+panelGap) - 2, Y: top - 2, W: panelWidth + 4, H: bottom - top + 2, Style: Style{Line: Light, Width: 0.8}})
+		d.Add(picture.Rectangle{X: picture.FrameEdge + float64(i)*(panelWidth+panelGap) - 2, Y: top - 2, W: panelWidth + 4, H: bottom - top + 2, Style: picture.Style{Line: picture.Light, Width: 0.8}})
 	}
-	d.y = bottom
+	d.Y = bottom
 	d.bar()
-	d.mayBreak()
+	d.MayBreak()
 	said := []string{"Atrium above, ventricle below, posterior wall on the left, aorta and outflow tract on the right."}
 	for _, c := range cuts {
 		text := c.name + ": " + strings.Join(c.lines, "; ") + "."
@@ -83,8 +84,8 @@ func Slice(s Subject) Picture {
 		if c.why != "" {
 			spoken = c.name + ": not drawn, because " + c.why + "."
 		} else {
-			d.y += 3
-			d.say(text, Ink)
+			d.Y += 3
+			d.Say(text, picture.Ink)
 		}
 		said = append(said, spoken)
 	}
@@ -92,9 +93,9 @@ func Slice(s Subject) Picture {
 	if cuts[1].low.IsSome() {
 		remark += " The bracket is the " + metric.UncalibratedLabel + "."
 	}
-	d.y += 3
-	d.say(remark, Grey)
-	return d.done(append(said, remark)...)
+	d.Y += 3
+	d.Say(remark, picture.Grey)
+	return d.Done(append(said, remark)...)
 }
 
 // newest gives the newest value of a leaf in the studies of a kind, with its key.
@@ -318,7 +319,7 @@ func (r *reader) measuredAfter(c *cut) {
 	}
 	share, depth := read(valve.AnteriorClosureShare, middle), read(valve.CoaptationDepth, middle)
 	if share.sound() && depth.sound() {
-		c.found = units.Some(Point{share.value / 100, depth.value})
+		c.found = units.Some(picture.At(share.value/100, depth.value))
 		c.lines = append(c.lines, "closure point measured at "+share.text+", "+depth.text+" below the plane (open diamond)")
 	}
 	c.septumAt(r, repair.Result)
@@ -446,104 +447,104 @@ type sliceSheet struct {
 // panel draws one slice with its left edge at x.
 func (d *sliceSheet) panel(c cut, x float64) {
 	mid := x + panelWidth/2
-	d.y += lineStep
-	d.add(Text{X: x, Y: d.y - 3, Text: c.name, Size: textSize, Anchor: Start, Bold: true, Tone: Ink})
+	d.Y += picture.LineStep
+	d.Add(picture.Text{X: x, Y: d.Y - 3, Text: c.name, Size: picture.TextSize, Anchor: picture.Start, Bold: true, Tone: picture.Ink})
 	if c.why != "" {
-		for _, l := range wrapped("Not drawn, because "+c.why+".", textSize, panelWidth-4, false) {
-			d.y += lineStep
-			d.add(Text{X: x, Y: d.y, Text: l, Size: textSize, Anchor: Start, Tone: Ink})
+		for _, l := range picture.Wrapped("Not drawn, because "+c.why+".", picture.TextSize, panelWidth-4, false) {
+			d.Y += picture.LineStep
+			d.Add(picture.Text{X: x, Y: d.Y, Text: l, Size: picture.TextSize, Anchor: picture.Start, Tone: picture.Ink})
 		}
 		return
 	}
-	word := func(x, y float64, anchor Anchor, list ...string) {
+	word := func(x, y float64, anchor picture.Anchor, list ...string) {
 		for i, t := range list {
-			d.add(Text{X: x, Y: y + float64(i)*11.5, Text: t, Size: smallText, Anchor: anchor, Tone: Grey})
+			d.Add(picture.Text{X: x, Y: y + float64(i)*11.5, Text: t, Size: picture.SmallText, Anchor: anchor, Tone: picture.Grey})
 		}
 	}
-	d.y += 14
-	word(mid, d.y, Middle, "left atrium")
-	d.y += 16
-	word(x+2, d.y, Start, "posterior", "wall")
-	word(x+panelWidth-2, d.y, End, "aorta, out-", "flow tract")
-	plane := d.y + 30
+	d.Y += 14
+	word(mid, d.Y, picture.Middle, "left atrium")
+	d.Y += 16
+	word(x+2, d.Y, picture.Start, "posterior", "wall")
+	word(x+panelWidth-2, d.Y, picture.End, "aorta, out-", "flow tract")
+	plane := d.Y + 30
 	half := c.diameter * d.scale / 2
 	posterior, anterior := mid-half, mid+half
-	d.add(Group{Title: "annular plane", Shapes: []Shape{line(max(x, posterior-14), plane, min(x+panelWidth, anterior+14), plane, Style{Line: Grey, Width: 0.8})}})
+	d.Add(picture.Group{Title: "annular plane", Shapes: []picture.Shape{picture.Line(max(x, posterior-14), plane, min(x+panelWidth, anterior+14), plane, picture.Style{Line: picture.Grey, Width: 0.8})}})
 
 	deepest := plane + 18
-	leaflet := Style{Line: Ink, Width: 2.6}
+	leaflet := picture.Style{Line: picture.Ink, Width: 2.6}
 	share, hasShare := c.share.Get()
 	depth, hasDepth := c.depth.Get()
 	switch {
 	case hasShare && (hasDepth || !c.planned && c.device != "" || c.planned):
-		entry := Point{anterior - share*2*half, plane + depth*d.scale}
+		entry := picture.At(anterior-share*2*half, plane+depth*d.scale)
 		deepest = max(deepest, d.closed(c, x, entry, posterior, anterior, plane, leaflet))
 	case hasDepth:
 		y := plane + depth*d.scale
-		d.add(line(posterior+6, y, anterior-6, y, Style{Line: Ink, Width: 1, Dash: Dashed}))
-		d.add(Text{X: mid, Y: y + 13, Text: "closure point at this depth", Size: smallText, Anchor: Middle, Tone: Ink})
+		d.Add(picture.Line(posterior+6, y, anterior-6, y, picture.Style{Line: picture.Ink, Width: 1, Dash: picture.Dashed}))
+		d.Add(picture.Text{X: mid, Y: y + 13, Text: "closure point at this depth", Size: picture.SmallText, Anchor: picture.Middle, Tone: picture.Ink})
 		deepest = max(deepest, y+18)
 	default:
-		d.add(Text{X: mid, Y: plane + 16, Text: "closure point not measured", Size: smallText, Anchor: Middle, Tone: Ink})
+		d.Add(picture.Text{X: mid, Y: plane + 16, Text: "closure point not measured", Size: picture.SmallText, Anchor: picture.Middle, Tone: picture.Ink})
 	}
 	for _, h := range []float64{posterior, anterior} {
-		d.add(Circle{X: h, Y: plane, R: 2.4, Style: Style{Line: Ink, Width: 1, Fill: Ink}})
+		d.Add(picture.Circle{X: h, Y: plane, R: 2.4, Style: picture.Style{Line: picture.Ink, Width: 1, Fill: picture.Ink}})
 		if c.device == "" || c.device == repair.PosteriorBand && h == anterior {
 			continue
 		}
-		fill := Light
+		fill := picture.Light
 		if c.planned {
-			fill = White
+			fill = picture.White
 		}
-		d.add(Circle{X: h, Y: plane - 6.5, R: 4, Style: Style{Line: Ink, Width: 1.3, Fill: fill}})
+		d.Add(picture.Circle{X: h, Y: plane - 6.5, R: 4, Style: picture.Style{Line: picture.Ink, Width: 1.3, Fill: fill}})
 	}
-	d.y = deepest + 16
-	word(mid, d.y, Middle, "left ventricle")
-	d.y += 4
+	d.Y = deepest + 16
+	word(mid, d.Y, picture.Middle, "left ventricle")
+	d.Y += 4
 	d.lengths(c, x)
-	d.y += 6
+	d.Y += 6
 }
 
 // lengths draws the heights of both leaflets as bars, to the scale of the slice.
 func (d *sliceSheet) lengths(c cut, x float64) {
 	for i, seg := range []valve.Segment{valve.A2, valve.P2} {
-		d.y += 13
-		d.add(Text{X: x + 2, Y: d.y, Text: segmentText(seg), Size: smallText, Anchor: Start, Tone: Ink})
+		d.Y += 13
+		d.Add(picture.Text{X: x + 2, Y: d.Y, Text: segmentText(seg), Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Ink})
 		a := c.heights[i]
 		if !a.known {
-			d.add(Text{X: x + 22, Y: d.y, Text: "height not measured", Size: smallText, Anchor: Start, Tone: Ink})
+			d.Add(picture.Text{X: x + 22, Y: d.Y, Text: "height not measured", Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Ink})
 			continue
 		}
 		at := x + 22
 		if a.sound() {
 			long := min(a.value*d.scale, panelWidth-70)
-			d.add(Rectangle{X: at, Y: d.y - 7, W: long, H: 6, Style: Style{Line: Ink, Width: 1, Fill: Pale}})
+			d.Add(picture.Rectangle{X: at, Y: d.Y - 7, W: long, H: 6, Style: picture.Style{Line: picture.Ink, Width: 1, Fill: picture.Pale}})
 			at += long + 5
 		}
-		d.add(Text{X: at, Y: d.y, Text: a.marked(), Size: smallText, Anchor: Start, Tone: Ink})
+		d.Add(picture.Text{X: at, Y: d.Y, Text: a.marked(), Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Ink})
 	}
 }
 
 // closed draws leaflets that meet at the entry, the contact below it, its prediction
 // and what was measured; it gives how far down it goes.
-func (d *sliceSheet) closed(c cut, x float64, entry Point, posterior, anterior, plane float64, style Style) float64 {
+func (d *sliceSheet) closed(c cut, x float64, entry picture.Point, posterior, anterior, plane float64, style picture.Style) float64 {
 	bottom := entry.Y
 	if c.gap {
-		tip := func(from float64, height float64) Point {
+		tip := func(from float64, height float64) picture.Point {
 			dx, dy := entry.X-from, entry.Y-plane
 			long := math.Hypot(dx, dy)
 			k := min(height*d.scale/long, 1)
-			return Point{from + dx*k, plane + dy*k}
+			return picture.At(from+dx*k, plane+dy*k)
 		}
 		p, a := tip(posterior, c.posterior), tip(anterior, c.anterior)
-		d.add(line(posterior, plane, p.X, p.Y, style), line(anterior, plane, a.X, a.Y, style))
-		d.add(Text{X: entry.X, Y: entry.Y + 14, Text: "a gap", Size: smallText, Anchor: Middle, Tone: Ink})
+		d.Add(picture.Line(posterior, plane, p.X, p.Y, style), picture.Line(anterior, plane, a.X, a.Y, style))
+		d.Add(picture.Text{X: entry.X, Y: entry.Y + 14, Text: "a gap", Size: picture.SmallText, Anchor: picture.Middle, Tone: picture.Ink})
 		bottom += 16
 	} else {
 		long := c.contact.OrElse(0) * d.scale
-		d.add(Group{Title: "leaflets", Shapes: []Shape{
-			polyline(style, Point{posterior, plane}, Point{entry.X - 1.6, entry.Y}, Point{entry.X - 1.6, entry.Y + long}),
-			polyline(style, Point{anterior, plane}, Point{entry.X + 1.6, entry.Y}, Point{entry.X + 1.6, entry.Y + long}),
+		d.Add(picture.Group{Title: "leaflets", Shapes: []picture.Shape{
+			picture.Polyline(style, picture.At(posterior, plane), picture.At(entry.X-1.6, entry.Y), picture.At(entry.X-1.6, entry.Y+long)),
+			picture.Polyline(style, picture.At(anterior, plane), picture.At(entry.X+1.6, entry.Y), picture.At(entry.X+1.6, entry.Y+long)),
 		}})
 		bottom += long
 	}
@@ -552,49 +553,49 @@ func (d *sliceSheet) closed(c cut, x float64, entry Point, posterior, anterior, 
 	if hasLow && hasHigh {
 		from, to := entry.Y+max(low, 0)*d.scale, entry.Y+max(high, 0)*d.scale
 		at := entry.X + 12
-		b := Style{Line: Blue, Width: 1.4}
-		d.add(Group{Title: "predicted contact, lowest to highest", Shapes: []Shape{polyline(b, Point{at - 4, from}, Point{at, from}, Point{at, to}, Point{at - 4, to})}})
+		b := picture.Style{Line: picture.Blue, Width: 1.4}
+		d.Add(picture.Group{Title: "predicted contact, lowest to highest", Shapes: []picture.Shape{picture.Polyline(b, picture.At(at-4, from), picture.At(at, from), picture.At(at, to), picture.At(at-4, to))}})
 		number := func(v, y float64) {
-			d.add(Text{X: at + 4, Y: y, Text: bare(metric.IDPredictedOverlap, v), Size: smallText, Anchor: Start, Tone: Blue})
+			d.Add(picture.Text{X: at + 4, Y: y, Text: bare(metric.IDPredictedOverlap, v), Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Blue})
 		}
 		mid := (from + to) / 2
 		if to-from >= 26 {
 			number(low, from+8)
 			number(high, to+1)
 			if to-from >= 40 {
-				d.add(Text{X: at + 4, Y: mid + 6, Text: "predicted", Size: smallText, Anchor: Start, Tone: Blue})
+				d.Add(picture.Text{X: at + 4, Y: mid + 6, Text: "predicted", Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Blue})
 			}
 		} else {
-			d.add(Text{X: at + 4, Y: mid + 4, Text: bare(metric.IDPredictedOverlap, low) + " to " + bare(metric.IDPredictedOverlap, high), Size: smallText, Anchor: Start, Tone: Blue})
+			d.Add(picture.Text{X: at + 4, Y: mid + 4, Text: bare(metric.IDPredictedOverlap, low) + " to " + bare(metric.IDPredictedOverlap, high), Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Blue})
 		}
 		bottom = max(bottom, to)
 	}
 	if c.measured.known {
 		to := entry.Y + c.measured.value*d.scale
 		at := entry.X - 10
-		d.add(Group{Title: "measured contact", Shapes: []Shape{
-			line(at, entry.Y, at, to, Style{Line: Ink, Width: 3}), line(at-4, entry.Y, at+4, entry.Y, Style{Line: Ink, Width: 1.2}), line(at-4, to, at+4, to, Style{Line: Ink, Width: 1.2}),
+		d.Add(picture.Group{Title: "measured contact", Shapes: []picture.Shape{
+			picture.Line(at, entry.Y, at, to, picture.Style{Line: picture.Ink, Width: 3}), picture.Line(at-4, entry.Y, at+4, entry.Y, picture.Style{Line: picture.Ink, Width: 1.2}), picture.Line(at-4, to, at+4, to, picture.Style{Line: picture.Ink, Width: 1.2}),
 		}})
 		y := max((entry.Y+to)/2, entry.Y+9)
-		d.add(
-			Text{X: at - 7, Y: y + 2, Text: bare(valve.CoaptationLength, c.measured.value), Size: smallText, Anchor: End, Bold: true, Tone: Ink},
-			Text{X: at - 7, Y: y + 14, Text: "measured", Size: smallText, Anchor: End, Tone: Ink},
+		d.Add(
+			picture.Text{X: at - 7, Y: y + 2, Text: bare(valve.CoaptationLength, c.measured.value), Size: picture.SmallText, Anchor: picture.End, Bold: true, Tone: picture.Ink},
+			picture.Text{X: at - 7, Y: y + 14, Text: "measured", Size: picture.SmallText, Anchor: picture.End, Tone: picture.Ink},
 		)
 		bottom = max(bottom, to, y+16)
 	}
 	if found, ok := c.found.Get(); ok {
 		px, py := anterior-found.X*(anterior-posterior), plane+found.Y*d.scale
-		d.add(Group{Title: "closure point as measured", Shapes: []Shape{
-			polygon(Style{Line: Ink, Width: 1.2, Fill: White}, Point{px, py - 4.5}, Point{px + 4.5, py}, Point{px, py + 4.5}, Point{px - 4.5, py}),
+		d.Add(picture.Group{Title: "closure point as measured", Shapes: []picture.Shape{
+			picture.Polygon(picture.Style{Line: picture.Ink, Width: 1.2, Fill: picture.White}, picture.At(px, py-4.5), picture.At(px+4.5, py), picture.At(px, py+4.5), picture.At(px-4.5, py)),
 		}})
 	}
 	if c.septum.known {
 		at := entry.X + c.septum.value*d.scale
 		if at < x+panelWidth-4 {
-			d.add(Group{Title: "septum", Shapes: []Shape{
-				line(at, entry.Y-10, at, entry.Y+24, Style{Line: Grey, Width: 4}),
-				line(entry.X+3, entry.Y, at-3, entry.Y, Style{Line: Grey, Width: 0.8, Dash: Dotted}),
-				Text{X: min(at+14, x+panelWidth-2), Y: entry.Y + 36, Text: "septum", Size: smallText, Anchor: End, Tone: Grey},
+			d.Add(picture.Group{Title: "septum", Shapes: []picture.Shape{
+				picture.Line(at, entry.Y-10, at, entry.Y+24, picture.Style{Line: picture.Grey, Width: 4}),
+				picture.Line(entry.X+3, entry.Y, at-3, entry.Y, picture.Style{Line: picture.Grey, Width: 0.8, Dash: picture.Dotted}),
+				picture.Text{X: min(at+14, x+panelWidth-2), Y: entry.Y + 36, Text: "septum", Size: picture.SmallText, Anchor: picture.End, Tone: picture.Grey},
 			}})
 			bottom = max(bottom, entry.Y+38)
 		}
@@ -605,11 +606,11 @@ func (d *sliceSheet) closed(c cut, x float64, entry Point, posterior, anterior, 
 // bar draws how long 10 mm are.
 func (d *sliceSheet) bar() {
 	const mm = 10.0
-	d.y += 12
-	x, style := frameEdge+2, Style{Line: Ink, Width: 1.4}
-	d.add(Group{Title: "scale", Shapes: []Shape{
-		line(x, d.y, x+mm*d.scale, d.y, style), line(x, d.y-4, x, d.y+4, style), line(x+mm*d.scale, d.y-4, x+mm*d.scale, d.y+4, style),
-		Text{X: x + mm*d.scale + 6, Y: d.y + 4, Text: fmt.Sprintf("%g%smm", mm, unbroken), Size: smallText, Anchor: Start, Tone: Ink},
+	d.Y += 12
+	x, style := picture.FrameEdge+2, picture.Style{Line: picture.Ink, Width: 1.4}
+	d.Add(picture.Group{Title: "scale", Shapes: []picture.Shape{
+		picture.Line(x, d.Y, x+mm*d.scale, d.Y, style), picture.Line(x, d.Y-4, x, d.Y+4, style), picture.Line(x+mm*d.scale, d.Y-4, x+mm*d.scale, d.Y+4, style),
+		picture.Text{X: x + mm*d.scale + 6, Y: d.Y + 4, Text: fmt.Sprintf("%g%smm", mm, unbroken), Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Ink},
 	}})
-	d.y += 6
+	d.Y += 6
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"trigone/internal/picture"
 	"trigone/internal/repair"
 	"trigone/internal/valve"
 	"trigone/internal/words"
@@ -28,9 +29,9 @@ const (
 const (
 	perMM       = 3.0 // of height, and of width where widths were measured
 	stripLeft   = 26.0
-	stripRight  = frameWidth - 26
+	stripRight  = picture.FrameWidth - 26
 	commissureW = 15.0
-	centre      = frameWidth / 2
+	centre      = picture.FrameWidth / 2
 )
 
 // Heights in mm at which a leaflet whose height is unknown is drawn, with a dashed
@@ -51,14 +52,14 @@ const (
 	takenDown              // dotted
 )
 
-func (st state) style() Style {
+func (st state) style() picture.Style {
 	switch st {
 	case performed:
-		return Style{Line: Ink, Width: 1.2, Fill: Light}
+		return picture.Style{Line: picture.Ink, Width: 1.2, Fill: picture.Light}
 	case takenDown:
-		return Style{Line: Ink, Width: 1.3, Dash: Dotted}
+		return picture.Style{Line: picture.Ink, Width: 1.3, Dash: picture.Dotted}
 	}
-	return Style{Line: Ink, Width: 1.2}
+	return picture.Style{Line: picture.Ink, Width: 1.2}
 }
 
 // entry is a numbered step: as it was planned, as it was done, or both.
@@ -156,8 +157,8 @@ type stripSheet struct {
 	*reader
 	posterior, anterior leaf
 	entries             []entry
-	taken               []box // rooms of texts and marks
-	busy                []box // rooms of what is drawn on the leaflets
+	taken               []picture.Box // rooms of texts and marks
+	busy                []picture.Box // rooms of what is drawn on the leaflets
 	signs               []sign
 	inked               bool // a closure line is drawn
 }
@@ -173,22 +174,22 @@ type sign struct {
 // Strip draws the valve opened and laid flat: the posterior leaflet above, the
 // anterior one below at the same scale and the same sides, the steps planned hollow
 // and those done filled, the closure line, leaks and jets at their place.
-func Strip(s Subject) Picture {
+func Strip(s Subject) picture.Picture {
 	r := s.reader()
 	d := &stripSheet{reader: r, sheet: newSheet(NameStrip, stripTitle), entries: r.entries()}
 	if len(d.entries) == 0 && !d.anyHeight() {
-		return notDrawn(NameStrip, stripTitle, "neither a height of a leaflet nor a step is recorded")
+		return picture.NotDrawn(NameStrip, stripTitle, "neither a height of a leaflet nor a step is recorded")
 	}
 	d.widths()
 	d.findSigns()
 	d.legend()
 	d.block(&d.posterior)
-	d.mayBreak()
+	d.MayBreak()
 	d.block(&d.anterior)
-	d.mayBreak()
+	d.MayBreak()
 	d.table()
-	d.mayBreak()
-	return d.done(append([]string{
+	d.MayBreak()
+	return d.Done(append([]string{
 		"Posterior leaflet with P1 to P3 from lateral, on the left, to medial; the annulus above, the free edge below; under it the anterior leaflet with A1 to A3.",
 	}, d.key()...)...)
 }
@@ -261,8 +262,8 @@ func (d *stripSheet) legend() {
 		{false, true}:  "What was done, filled; taken down or revised dotted.",
 		{false, false}: "No steps are recorded.",
 	}[[2]bool{d.plan != nil && len(d.plan.Steps) > 0, d.Case.Operation != nil && len(d.Case.Operation.Steps) > 0}]
-	d.say(what, Grey)
-	d.y += 4
+	d.Say(what, picture.Grey)
+	d.Y += 4
 }
 
 // of says whether a leaflet is where a step is done.
@@ -362,23 +363,23 @@ func (d *stripSheet) key() []string {
 	for _, e := range d.entries {
 		text := d.entryText(e)
 		said = append(said, fmt.Sprintf("%d: %s", e.number, text))
-		d.y += 2
-		top := d.y
-		d.sayAt(frameEdge+20, text, Ink)
-		d.mark(frameEdge+7, top+lineStep-7, e.number)
-		d.mayBreak()
+		d.Y += 2
+		top := d.Y
+		d.SayAt(picture.FrameEdge+20, text, picture.Ink)
+		d.mark(picture.FrameEdge+7, top+picture.LineStep-7, e.number)
+		d.MayBreak()
 	}
 	for _, s := range d.signs {
-		d.y += 2
-		top := d.y
-		d.sayAt(frameEdge+20, words.Sentence(s.text), Ink)
-		d.drawSign(s, frameEdge+7, top+lineStep-7)
+		d.Y += 2
+		top := d.Y
+		d.SayAt(picture.FrameEdge+20, words.Sentence(s.text), picture.Ink)
+		d.drawSign(s, picture.FrameEdge+7, top+picture.LineStep-7)
 		said = append(said, words.Sentence(s.text))
-		d.mayBreak()
+		d.MayBreak()
 	}
 	for _, text := range d.remarks() {
-		d.y += 2
-		d.say(text, Grey)
+		d.Y += 2
+		d.Say(text, picture.Grey)
 		said = append(said, text)
 	}
 	return said
@@ -497,7 +498,7 @@ func (d *stripSheet) remarks() []string {
 // table writes the heights.
 func (d *stripSheet) table() {
 	const first = 118.0
-	step := (textRight - first) / 6
+	step := (picture.TextRight - first) / 6
 	segments := []valve.Segment{valve.P1, valve.P2, valve.P3, valve.A1, valve.A2, valve.A3}
 	rows := []struct {
 		name string
@@ -505,13 +506,13 @@ func (d *stripSheet) table() {
 	}{
 		{"before", d.nativeHeight}, {"planned", d.plannedHeight}, {"at the end", d.finalHeight}, {"ink line to edge", d.inkDepth},
 	}
-	d.y += 8
-	top := d.y
+	d.Y += 8
+	top := d.Y
 	cell := func(i int, text string, bold bool) {
-		d.add(Text{X: first + step*(float64(i)+0.5), Y: d.y - 3, Text: text, Size: textSize, Anchor: Middle, Bold: bold, Tone: Ink})
+		d.Add(picture.Text{X: first + step*(float64(i)+0.5), Y: d.Y - 3, Text: text, Size: picture.TextSize, Anchor: picture.Middle, Bold: bold, Tone: picture.Ink})
 	}
-	d.y += lineStep
-	d.add(Text{X: frameEdge, Y: d.y - 3, Text: "Heights, mm", Size: textSize, Anchor: Start, Bold: true, Tone: Ink})
+	d.Y += picture.LineStep
+	d.Add(picture.Text{X: picture.FrameEdge, Y: d.Y - 3, Text: "Heights, mm", Size: picture.TextSize, Anchor: picture.Start, Bold: true, Tone: picture.Ink})
 	for i, s := range segments {
 		cell(i, segmentText(s), true)
 	}
@@ -526,8 +527,8 @@ func (d *stripSheet) table() {
 		if !measured {
 			continue
 		}
-		d.y += lineStep
-		d.add(Text{X: frameEdge, Y: d.y - 3, Text: row.name, Size: textSize, Anchor: Start, Tone: Ink})
+		d.Y += picture.LineStep
+		d.Add(picture.Text{X: picture.FrameEdge, Y: d.Y - 3, Text: row.name, Size: picture.TextSize, Anchor: picture.Start, Tone: picture.Ink})
 		for i, c := range cells {
 			text := "–"
 			if c.known {
@@ -539,15 +540,15 @@ func (d *stripSheet) table() {
 			cell(i, text, false)
 		}
 	}
-	if d.y == top+lineStep {
-		d.y += lineStep
-		d.add(Text{X: frameEdge, Y: d.y - 3, Text: "none measured", Size: textSize, Anchor: Start, Tone: Ink})
+	if d.Y == top+picture.LineStep {
+		d.Y += picture.LineStep
+		d.Add(picture.Text{X: picture.FrameEdge, Y: d.Y - 3, Text: "none measured", Size: picture.TextSize, Anchor: picture.Start, Tone: picture.Ink})
 	}
-	d.add(line(frameEdge, top+lineStep+1, textRight, top+lineStep+1, Style{Line: Grey, Width: 0.8}))
+	d.Add(picture.Line(picture.FrameEdge, top+picture.LineStep+1, picture.TextRight, top+picture.LineStep+1, picture.Style{Line: picture.Grey, Width: 0.8}))
 	if doubt {
-		d.say("? disputed, or to be checked: as typed.", Grey)
+		d.Say("? disputed, or to be checked: as typed.", picture.Grey)
 	}
-	d.y += 4
+	d.Y += 4
 }
 
 // inkDepth gives how far the closure line of the last ink test lies from the free

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 
+	"trigone/internal/picture"
 	"trigone/internal/repair"
 	"trigone/internal/valve"
 )
@@ -18,18 +19,18 @@ func (d *stripSheet) block(l *leaf) {
 	if posterior {
 		name = "Posterior leaflet"
 	}
-	d.y += lineStep
-	d.label(centre, d.y-3, name, Middle, true)
-	d.label(frameEdge, d.y-3, "lateral", Start, false)
-	d.label(textRight, d.y-3, "medial", End, false)
-	d.y += 4
+	d.Y += picture.LineStep
+	d.label(centre, d.Y-3, name, picture.Middle, true)
+	d.label(picture.FrameEdge, d.Y-3, "lateral", picture.Start, false)
+	d.label(picture.TextRight, d.Y-3, "medial", picture.End, false)
+	d.Y += 4
 
 	lanes := d.annulusLanes(l)
-	d.y += 9
-	l.annulus = d.y + lanes
+	d.Y += 9
+	l.annulus = d.Y + lanes
 	d.outline(l)
 	for i := range l.segments {
-		d.busy = append(d.busy, box{l.edges[i], l.edge(i) - 1.5, l.edges[i+1], l.edge(i) + 1.5})
+		d.busy = append(d.busy, picture.Box{Left: l.edges[i], Top: l.edge(i) - 1.5, Right: l.edges[i+1], Bottom: l.edge(i) + 1.5})
 	}
 	d.inkLine(l)
 	for _, done := range []bool{true, false} {
@@ -51,9 +52,9 @@ func (d *stripSheet) block(l *leaf) {
 		d.trigones(l)
 		d.scaleBar(l.annulus + 14)
 	}
-	d.y = bottom
+	d.Y = bottom
 	for _, b := range d.taken {
-		d.y = max(d.y, b.bottom+2)
+		d.Y = max(d.Y, b.Bottom+2)
 	}
 	if posterior || d.chordsOn(l) {
 		d.papillary()
@@ -61,23 +62,25 @@ func (d *stripSheet) block(l *leaf) {
 }
 
 // label writes a text and keeps its room.
-func (d *stripSheet) label(x, y float64, text string, anchor Anchor, bold bool) {
-	t := Text{X: x, Y: y, Text: text, Size: textSize, Anchor: anchor, Bold: bold, Tone: Ink}
+func (d *stripSheet) label(x, y float64, text string, anchor picture.Anchor, bold bool) {
+	t := picture.Text{X: x, Y: y, Text: text, Size: picture.TextSize, Anchor: anchor, Bold: bold, Tone: picture.Ink}
 	if !bold {
-		t.Size, t.Tone = smallText, Grey
+		t.Size, t.Tone = picture.SmallText, picture.Grey
 	}
-	d.add(t)
-	d.taken = append(d.taken, t.bounds())
+	d.Add(t)
+	d.taken = append(d.taken, t.Bounds())
 }
 
 // outline draws the leaflet: the annulus above, the free edge below; where a height
 // is not known its edge is dashed.
 func (d *stripSheet) outline(l *leaf) {
-	whole := Style{Line: Ink, Width: 1.6, Fill: Pale}
+	whole := picture.Style{Line: picture.Ink, Width: 1.6, Fill: picture.Pale}
 	posterior := l == &d.posterior
-	area := Path{Style: Style{Fill: Pale}}
-	put := func(p *Path, op Op, points ...Point) { p.Segments = append(p.Segments, Segment{op, points}) }
-	var edges []Path
+	area := picture.Path{Style: picture.Style{Fill: picture.Pale}}
+	put := func(p *picture.Path, op picture.Op, points ...picture.Point) {
+		p.Segments = append(p.Segments, picture.Segment{Op: op, Points: points})
+	}
+	var edges []picture.Path
 	if posterior {
 		for i := range l.segments {
 			edges = append(edges, l.scallop(i))
@@ -87,29 +90,29 @@ func (d *stripSheet) outline(l *leaf) {
 	} else {
 		edges = l.curtain()
 	}
-	put(&area, MoveTo, Point{l.edges[0], l.annulus})
+	put(&area, picture.MoveTo, picture.At(l.edges[0], l.annulus))
 	for _, e := range edges {
 		for i, s := range e.Segments {
 			if i == 0 {
-				put(&area, LineTo, s.Points...)
+				put(&area, picture.LineTo, s.Points...)
 				continue
 			}
 			area.Segments = append(area.Segments, s)
 		}
 	}
-	put(&area, LineTo, Point{l.edges[3], l.annulus})
-	put(&area, Close)
-	d.add(area)
+	put(&area, picture.LineTo, picture.At(l.edges[3], l.annulus))
+	put(&area, picture.Close)
+	d.Add(area)
 	for i, e := range edges {
-		e.Style = Style{Line: Ink, Width: 1.6}
+		e.Style = picture.Style{Line: picture.Ink, Width: 1.6}
 		if !l.heights[i].sound() {
-			e.Dash = Dashed
+			e.Dash = picture.Dashed
 		}
-		d.add(e)
+		d.Add(e)
 	}
 	if !posterior {
 		for i, x := range []float64{l.edges[0], l.edges[3]} {
-			d.add(line(x, l.annulus, x, l.annulus+l.drawn[2*i]*0.45, Style{Line: Ink, Width: 1.6}))
+			d.Add(picture.Line(x, l.annulus, x, l.annulus+l.drawn[2*i]*0.45, picture.Style{Line: picture.Ink, Width: 1.6}))
 		}
 	}
 	for i := 1; i < 3; i++ {
@@ -117,10 +120,10 @@ func (d *stripSheet) outline(l *leaf) {
 		if !posterior {
 			bottom = l.annulus + min(l.drawn[i-1], l.drawn[i])*0.9
 		}
-		d.add(line(l.edges[i], l.annulus+3, l.edges[i], bottom, Style{Line: Grey, Width: 0.8, Dash: Dotted}))
+		d.Add(picture.Line(l.edges[i], l.annulus+3, l.edges[i], bottom, picture.Style{Line: picture.Grey, Width: 0.8, Dash: picture.Dotted}))
 	}
-	whole.Fill, whole.Width = None, 2
-	d.add(line(l.left, l.annulus, l.right, l.annulus, whole))
+	whole.Fill, whole.Width = picture.None, 2
+	d.Add(picture.Line(l.left, l.annulus, l.right, l.annulus, whole))
 }
 
 // notch is where two scallops part.
@@ -139,21 +142,21 @@ func (l *leaf) side(i int) float64 {
 }
 
 // scallop is the free edge of one posterior segment.
-func (l *leaf) scallop(i int) Path {
+func (l *leaf) scallop(i int) picture.Path {
 	left, right, y := l.edges[i], l.edges[i+1], l.edge(i)
 	w := l.width(i)
 	from, to := l.side(i), l.side(i+1)
-	return Path{Segments: []Segment{
-		{MoveTo, []Point{{left, from}}},
-		{CurveTo, []Point{{left, from + (y-from)*0.6}, {left + w*0.06, y}, {left + w*0.2, y}}},
-		{LineTo, []Point{{right - w*0.2, y}}},
-		{CurveTo, []Point{{right - w*0.06, y}, {right, to + (y-to)*0.6}, {right, to}}},
+	return picture.Path{Segments: []picture.Segment{
+		{Op: picture.MoveTo, Points: []picture.Point{{X: left, Y: from}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: left, Y: from + (y-from)*0.6}, {X: left + w*0.06, Y: y}, {X: left + w*0.2, Y: y}}},
+		{Op: picture.LineTo, Points: []picture.Point{{X: right - w*0.2, Y: y}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: right - w*0.06, Y: y}, {X: right, Y: to + (y-to)*0.6}, {X: right, Y: to}}},
 	}}
 }
 
 // curtain is the free edge of the anterior leaflet in three parts, through the
 // heights of its segments; one that is not known takes the course of the middle one.
-func (l *leaf) curtain() []Path {
+func (l *leaf) curtain() []picture.Path {
 	if l.heights[1].sound() {
 		for _, i := range []int{0, 2} {
 			if !l.heights[i].sound() {
@@ -164,22 +167,22 @@ func (l *leaf) curtain() []Path {
 	left, right, w := l.edges[0], l.edges[3], l.edges[3]-l.edges[0]
 	y := [3]float64{l.edge(0), l.edge(1), l.edge(2)}
 	meet := [2]float64{(y[0] + y[1]) / 2, (y[1] + y[2]) / 2}
-	return []Path{
-		{Segments: []Segment{
-			{MoveTo, []Point{{left, l.annulus + l.drawn[0]*0.45}}},
-			{CurveTo, []Point{{left, l.annulus + l.drawn[0]*0.8}, {left + w*0.05, y[0]}, {l.x(0), y[0]}}},
-			{CurveTo, []Point{{l.x(0) + w*0.06, y[0]}, {l.edges[1] - w*0.03, meet[0]}, {l.edges[1], meet[0]}}},
+	return []picture.Path{
+		{Segments: []picture.Segment{
+			{Op: picture.MoveTo, Points: []picture.Point{{X: left, Y: l.annulus + l.drawn[0]*0.45}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: left, Y: l.annulus + l.drawn[0]*0.8}, {X: left + w*0.05, Y: y[0]}, {X: l.x(0), Y: y[0]}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: l.x(0) + w*0.06, Y: y[0]}, {X: l.edges[1] - w*0.03, Y: meet[0]}, {X: l.edges[1], Y: meet[0]}}},
 		}},
-		{Segments: []Segment{
-			{MoveTo, []Point{{l.edges[1], meet[0]}}},
-			{CurveTo, []Point{{l.edges[1] + w*0.04, meet[0]}, {l.edges[1] + w*0.06, y[1]}, {l.edges[1] + w*0.14, y[1]}}},
-			{LineTo, []Point{{l.edges[2] - w*0.14, y[1]}}},
-			{CurveTo, []Point{{l.edges[2] - w*0.06, y[1]}, {l.edges[2] - w*0.04, meet[1]}, {l.edges[2], meet[1]}}},
+		{Segments: []picture.Segment{
+			{Op: picture.MoveTo, Points: []picture.Point{{X: l.edges[1], Y: meet[0]}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: l.edges[1] + w*0.04, Y: meet[0]}, {X: l.edges[1] + w*0.06, Y: y[1]}, {X: l.edges[1] + w*0.14, Y: y[1]}}},
+			{Op: picture.LineTo, Points: []picture.Point{{X: l.edges[2] - w*0.14, Y: y[1]}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: l.edges[2] - w*0.06, Y: y[1]}, {X: l.edges[2] - w*0.04, Y: meet[1]}, {X: l.edges[2], Y: meet[1]}}},
 		}},
-		{Segments: []Segment{
-			{MoveTo, []Point{{l.edges[2], meet[1]}}},
-			{CurveTo, []Point{{l.edges[2] + w*0.03, meet[1]}, {l.x(2) - w*0.06, y[2]}, {l.x(2), y[2]}}},
-			{CurveTo, []Point{{right - w*0.05, y[2]}, {right, l.annulus + l.drawn[2]*0.8}, {right, l.annulus + l.drawn[2]*0.45}}},
+		{Segments: []picture.Segment{
+			{Op: picture.MoveTo, Points: []picture.Point{{X: l.edges[2], Y: meet[1]}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: l.edges[2] + w*0.03, Y: meet[1]}, {X: l.x(2) - w*0.06, Y: y[2]}, {X: l.x(2), Y: y[2]}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: right - w*0.05, Y: y[2]}, {X: right, Y: l.annulus + l.drawn[2]*0.8}, {X: right, Y: l.annulus + l.drawn[2]*0.45}}},
 		}},
 	}
 }
@@ -187,10 +190,10 @@ func (l *leaf) curtain() []Path {
 // commissure draws the small leaflet at one end; nothing of it is measured.
 func (d *stripSheet) commissure(l *leaf, outer, inner float64, i int) {
 	depth := l.annulus + l.drawn[i]*0.5
-	d.add(Path{Style: Style{Line: Ink, Width: 1.2, Fill: Pale}, Segments: []Segment{
-		{MoveTo, []Point{{outer, l.annulus}}},
-		{CurveTo, []Point{{outer, l.annulus + l.drawn[i]*0.3}, {(outer + inner) / 2, depth}, {inner, depth}}},
-		{LineTo, []Point{{inner, l.annulus}}},
+	d.Add(picture.Path{Style: picture.Style{Line: picture.Ink, Width: 1.2, Fill: picture.Pale}, Segments: []picture.Segment{
+		{Op: picture.MoveTo, Points: []picture.Point{{X: outer, Y: l.annulus}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: outer, Y: l.annulus + l.drawn[i]*0.3}, {X: (outer + inner) / 2, Y: depth}, {X: inner, Y: depth}}},
+		{Op: picture.LineTo, Points: []picture.Point{{X: inner, Y: l.annulus}}},
 	}})
 }
 
@@ -203,10 +206,10 @@ func (d *stripSheet) inkLine(l *leaf) {
 		}
 		y := l.edge(i) - a.value*perMM
 		w := l.width(i)
-		d.add(Group{Title: "closure line by ink at " + segmentText(s), Shapes: []Shape{
-			line(l.edges[i]+w*0.08, y, l.edges[i+1]-w*0.08, y, Style{Line: Blue, Width: 1.5, Dash: Dashed}),
+		d.Add(picture.Group{Title: "closure line by ink at " + segmentText(s), Shapes: []picture.Shape{
+			picture.Line(l.edges[i]+w*0.08, y, l.edges[i+1]-w*0.08, y, picture.Style{Line: picture.Blue, Width: 1.5, Dash: picture.Dashed}),
 		}})
-		d.busy = append(d.busy, box{l.edges[i], y - 2, l.edges[i+1], y + 2})
+		d.busy = append(d.busy, picture.Box{Left: l.edges[i], Top: y - 2, Right: l.edges[i+1], Bottom: y + 2})
 		d.inked = true
 	}
 }
@@ -230,7 +233,7 @@ func span(spots []spot) (from, to int) {
 func (d *stripSheet) onLeaflet(l *leaf, s *repair.Step, st state) {
 	spots := d.spotsOf(s, l)
 	style := st.style()
-	var shapes []Shape
+	var shapes []picture.Shape
 	switch s.Technique {
 	case repair.LeafletResection:
 		if len(spots) > 0 {
@@ -258,20 +261,20 @@ func (d *stripSheet) onLeaflet(l *leaf, s *repair.Step, st state) {
 			if s.Technique == repair.FurtherTechnique {
 				y = l.annulus + l.drawn[p.i]*0.35
 			}
-			shapes = append(shapes, Rectangle{X: p.x - 5, Y: y - 5, W: 10, H: 10, Style: style})
+			shapes = append(shapes, picture.Rectangle{X: p.x - 5, Y: y - 5, W: 10, H: 10, Style: style})
 		}
 	}
 	if len(shapes) == 0 {
 		return
 	}
-	g := Group{Title: stepText(*s), Shapes: shapes}
-	d.add(g)
-	d.busy = append(d.busy, g.bounds())
+	g := picture.Group{Title: stepText(*s), Shapes: shapes}
+	d.Add(g)
+	d.busy = append(d.busy, g.Bounds())
 }
 
 // resection draws the piece cut out: a triangle has its base on the free edge, a
 // quadrangle reaches the annulus. What was not measured is drawn dashed.
-func (d *stripSheet) resection(l *leaf, s *repair.Step, st state, spots []spot) []Shape {
+func (d *stripSheet) resection(l *leaf, s *repair.Step, st state, spots []spot) []picture.Shape {
 	at := valve.AtStep(s.ID)
 	free, base, height := d.dimension(st == planned, valve.ResectionFreeEdgeWidth, at), d.dimension(st == planned, valve.ResectionBaseWidth, at), d.dimension(st == planned, valve.ResectionHeight, at)
 	from, to := span(spots)
@@ -288,7 +291,7 @@ func (d *stripSheet) resection(l *leaf, s *repair.Step, st state, spots []spot) 
 	if free.sound() {
 		w = l.across(free.value, from, to)
 	} else if st != takenDown {
-		style.Dash = Dashed
+		style.Dash = picture.Dashed
 	}
 	if height.sound() {
 		h = min(height.value*perMM, l.drawn[i])
@@ -308,15 +311,15 @@ func (d *stripSheet) resection(l *leaf, s *repair.Step, st state, spots []spot) 
 	switch shape {
 	case repair.BaseWings:
 		neck := top + h*0.25
-		return []Shape{polygon(style, Point{x - w/2, y}, Point{x - w*0.16, neck}, Point{x - b/2, top}, Point{x + b/2, top}, Point{x + w*0.16, neck}, Point{x + w/2, y})}
+		return []picture.Shape{picture.Polygon(style, picture.At(x-w/2, y), picture.At(x-w*0.16, neck), picture.At(x-b/2, top), picture.At(x+b/2, top), picture.At(x+w*0.16, neck), picture.At(x+w/2, y))}
 	case repair.Quadrangular:
-		return []Shape{polygon(style, Point{x - w/2, y}, Point{x - b/2, top}, Point{x + b/2, top}, Point{x + w/2, y})}
+		return []picture.Shape{picture.Polygon(style, picture.At(x-w/2, y), picture.At(x-b/2, top), picture.At(x+b/2, top), picture.At(x+w/2, y))}
 	}
-	return []Shape{polygon(style, Point{x - w/2, y}, Point{x, top}, Point{x + w/2, y})}
+	return []picture.Shape{picture.Polygon(style, picture.At(x-w/2, y), picture.At(x, top), picture.At(x+w/2, y))}
 }
 
 // heightTaken draws what is taken off the height, where its form says.
-func (d *stripSheet) heightTaken(l *leaf, s *repair.Step, st state, spots []spot) []Shape {
+func (d *stripSheet) heightTaken(l *leaf, s *repair.Step, st state, spots []spot) []picture.Shape {
 	a := d.dimension(st == planned, valve.HeightRemoved, valve.AtStep(s.ID))
 	style := st.style()
 	from, to := span(spots)
@@ -325,42 +328,42 @@ func (d *stripSheet) heightTaken(l *leaf, s *repair.Step, st state, spots []spot
 	if a.sound() {
 		h = min(a.value*perMM, l.drawn[from]*0.8)
 	} else if st != takenDown {
-		style.Dash = Dashed
+		style.Dash = picture.Dashed
 	}
 	switch s.Form {
 	case "body_strip":
 		y := l.annulus + l.drawn[from]*0.5
-		return []Shape{ellipse(style, (left+right)/2, y, (right-left)/2, h/2)}
+		return []picture.Shape{ellipse(style, (left+right)/2, y, (right-left)/2, h/2)}
 	case "free_edge_trim":
 		y := math.Min(l.edge(from), l.edge(to))
-		return []Shape{Rectangle{X: left + 4, Y: y - h, W: right - left - 8, H: h, Style: style}}
+		return []picture.Shape{picture.Rectangle{X: left + 4, Y: y - h, W: right - left - 8, H: h, Style: style}}
 	case "folding":
 		y := l.annulus + l.drawn[from]*0.4
-		style.Fill = None
-		return []Shape{
-			line(left, y-h/2, right, y-h/2, style), line(left, y+h/2, right, y+h/2, style),
-			line(left, y-h/2, left, y+h/2, style), line(right, y-h/2, right, y+h/2, style),
+		style.Fill = picture.None
+		return []picture.Shape{
+			picture.Line(left, y-h/2, right, y-h/2, style), picture.Line(left, y+h/2, right, y+h/2, style),
+			picture.Line(left, y-h/2, left, y+h/2, style), picture.Line(right, y-h/2, right, y+h/2, style),
 		}
 	}
-	return []Shape{Rectangle{X: left, Y: l.annulus + 1, W: right - left, H: h, Style: style}}
+	return []picture.Shape{picture.Rectangle{X: left, Y: l.annulus + 1, W: right - left, H: h, Style: style}}
 }
 
-func ellipse(style Style, x, y, rx, ry float64) Path {
+func ellipse(style picture.Style, x, y, rx, ry float64) picture.Path {
 	const k = 0.5523
-	return Path{Style: style, Segments: []Segment{
-		{MoveTo, []Point{{x - rx, y}}},
-		{CurveTo, []Point{{x - rx, y - ry*k}, {x - rx*k, y - ry}, {x, y - ry}}},
-		{CurveTo, []Point{{x + rx*k, y - ry}, {x + rx, y - ry*k}, {x + rx, y}}},
-		{CurveTo, []Point{{x + rx, y + ry*k}, {x + rx*k, y + ry}, {x, y + ry}}},
-		{CurveTo, []Point{{x - rx*k, y + ry}, {x - rx, y + ry*k}, {x - rx, y}}},
-		{Op: Close},
+	return picture.Path{Style: style, Segments: []picture.Segment{
+		{Op: picture.MoveTo, Points: []picture.Point{{X: x - rx, Y: y}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: x - rx, Y: y - ry*k}, {X: x - rx*k, Y: y - ry}, {X: x, Y: y - ry}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: x + rx*k, Y: y - ry}, {X: x + rx, Y: y - ry*k}, {X: x + rx, Y: y}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: x + rx, Y: y + ry*k}, {X: x + rx*k, Y: y + ry}, {X: x, Y: y + ry}}},
+		{Op: picture.CurveTo, Points: []picture.Point{{X: x - rx*k, Y: y + ry}, {X: x - rx, Y: y + ry*k}, {X: x - rx, Y: y}}},
+		{Op: picture.Close},
 	}}
 }
 
 // slidingStrips draws the base strips of a sliding plasty, from the cut edge in the
 // middle to the far end.
-func (d *stripSheet) slidingStrips(l *leaf, s *repair.Step, st state) []Shape {
-	var list []Shape
+func (d *stripSheet) slidingStrips(l *leaf, s *repair.Step, st state) []picture.Shape {
+	var list []picture.Shape
 	for _, side := range []valve.Side{valve.Lateral, valve.Medial} {
 		within := valve.AtStepSide(s.ID, side)
 		cut, far := d.dimension(st == planned, valve.SlidingStripHeightAtCutEdge, within), d.dimension(st == planned, valve.SlidingStripHeightAtFarEnd, within)
@@ -373,10 +376,10 @@ func (d *stripSheet) slidingStrips(l *leaf, s *repair.Step, st state) []Shape {
 		if length.sound() {
 			end = x + (end-x)/math.Abs(end-x)*min(length.value*perMM, math.Abs(end-x))
 		} else if st != takenDown {
-			style.Dash = Dashed
+			style.Dash = picture.Dashed
 		}
 		y := l.annulus + 1
-		list = append(list, polygon(style, Point{x, y}, Point{end, y}, Point{end, y + far.value*perMM}, Point{x, y + cut.value*perMM}))
+		list = append(list, picture.Polygon(style, picture.At(x, y), picture.At(end, y), picture.At(end, y+far.value*perMM), picture.At(x, y+cut.value*perMM)))
 	}
 	return list
 }
@@ -392,14 +395,14 @@ func (d *stripSheet) cutEdges(side valve.Side) (from, to float64) {
 }
 
 // stitches draws a suture line that goes up from the free edge.
-func (d *stripSheet) stitches(p spot, length amount, style Style) []Shape {
+func (d *stripSheet) stitches(p spot, length amount, style picture.Style) []picture.Shape {
 	h := 7 * perMM
 	line1 := style
-	line1.Fill, line1.Width = None, 1.6
+	line1.Fill, line1.Width = picture.None, 1.6
 	if length.sound() {
 		h = min(length.value*perMM, p.leaf.drawn[p.i]*0.9)
-	} else if line1.Dash == Solid {
-		line1.Dash = Dashed
+	} else if line1.Dash == picture.Solid {
+		line1.Dash = picture.Dashed
 	}
 	bottom := p.edge()
 	switch {
@@ -410,17 +413,17 @@ func (d *stripSheet) stitches(p spot, length amount, style Style) []Shape {
 		bottom = p.leaf.annulus + min(p.leaf.drawn[p.i-1+b2i(p.x == p.leaf.edges[2])], p.leaf.drawn[p.i+b2i(p.x == p.leaf.edges[2])])
 		h = min(h, bottom-p.leaf.annulus-3)
 	}
-	list := []Shape{line(p.x, bottom, p.x, bottom-h, line1)}
+	list := []picture.Shape{picture.Line(p.x, bottom, p.x, bottom-h, line1)}
 	bar := style
-	bar.Fill, bar.Dash = None, Solid
-	if style.Dash == Dotted {
-		bar.Dash = Dotted
+	bar.Fill, bar.Dash = picture.None, picture.Solid
+	if style.Dash == picture.Dotted {
+		bar.Dash = picture.Dotted
 	}
 	for y := bottom - 2; y >= bottom-h; y -= 6 {
-		list = append(list, line(p.x-3.5, y, p.x+3.5, y, bar))
+		list = append(list, picture.Line(p.x-3.5, y, p.x+3.5, y, bar))
 	}
-	if style.Fill != None {
-		list = append(list, Circle{X: p.x, Y: bottom - h, R: 2.2, Style: Style{Line: Ink, Width: 1, Fill: Ink}})
+	if style.Fill != picture.None {
+		list = append(list, picture.Circle{X: p.x, Y: bottom - h, R: 2.2, Style: picture.Style{Line: picture.Ink, Width: 1, Fill: picture.Ink}})
 	}
 	return list
 }
@@ -499,20 +502,22 @@ func (d *stripSheet) aboveAnnulus(l *leaf) {
 // to trigone.
 func (d *stripSheet) device(l *leaf, dev lane, y float64) {
 	style := dev.state.style()
-	bar := func(from, to float64) Shape { return Rectangle{X: from, Y: y - 3.5, W: to - from, H: 7, Style: style} }
+	bar := func(from, to float64) picture.Shape {
+		return picture.Rectangle{X: from, Y: y - 3.5, W: to - from, H: 7, Style: style}
+	}
 	band := dev.step.Ring != nil && dev.step.Ring.Kind == repair.PosteriorBand
 	unknown := dev.step.Ring == nil || dev.step.Ring.Kind == ""
-	var shapes []Shape
+	var shapes []picture.Shape
 	switch {
 	case unknown && l == &d.anterior:
 		return
 	case band && l == &d.anterior:
 		t := (l.right - l.left) * (1 - trigoneShare) / 2
-		shapes = []Shape{bar(l.left, l.left+t), bar(l.right-t, l.right)}
+		shapes = []picture.Shape{bar(l.left, l.left+t), bar(l.right-t, l.right)}
 	default:
-		shapes = []Shape{bar(l.left, l.right)}
+		shapes = []picture.Shape{bar(l.left, l.right)}
 	}
-	d.add(Group{Title: stepText(*dev.step), Shapes: shapes})
+	d.Add(picture.Group{Title: stepText(*dev.step), Shapes: shapes})
 	d.mark(l.left-12, y, dev.entry.number)
 }
 
@@ -520,24 +525,24 @@ func (d *stripSheet) device(l *leaf, dev lane, y float64) {
 // middle, a plication draws the annulus together.
 func (d *stripSheet) moves(l *leaf, a lane, y float64) {
 	style := a.state.style()
-	style.Fill = None
+	style.Fill = picture.None
 	if a.state == performed {
 		style.Width = 1.8
 	}
 	hollow := a.state != performed
-	note := func(x float64, anchor Anchor, v amount) {
+	note := func(x float64, anchor picture.Anchor, v amount) {
 		if v.known {
-			t := Text{X: x, Y: y - 6, Text: v.marked(), Size: smallText, Anchor: anchor, Tone: Ink}
-			d.add(t)
-			d.taken = append(d.taken, t.bounds())
+			t := picture.Text{X: x, Y: y - 6, Text: v.marked(), Size: picture.SmallText, Anchor: anchor, Tone: picture.Ink}
+			d.Add(t)
+			d.taken = append(d.taken, t.Bounds())
 		}
 	}
 	if a.step.Technique == repair.Plication {
 		spots := d.spotsOf(a.step, l)
 		from, to := span(spots)
 		x := (l.edges[from] + l.edges[to+1]) / 2
-		d.add(Group{Title: stepText(*a.step), Shapes: append(arrow(x-26, y, x-3, y, style, hollow), arrow(x+26, y, x+3, y, style, hollow)...)})
-		note(x, Middle, d.dimension(a.state == planned, valve.PlicationLength, valve.AtStep(a.step.ID)))
+		d.Add(picture.Group{Title: stepText(*a.step), Shapes: append(picture.Arrow(x-26, y, x-3, y, style, hollow), picture.Arrow(x+26, y, x+3, y, style, hollow)...)})
+		note(x, picture.Middle, d.dimension(a.state == planned, valve.PlicationLength, valve.AtStep(a.step.ID)))
 		d.mark(x-36, y, a.entry.number)
 		return
 	}
@@ -554,8 +559,8 @@ func (d *stripSheet) moves(l *leaf, a lane, y float64) {
 		}
 		from += sign * 16
 		at = min(at, from-26)
-		d.add(Group{Title: string(side) + " remnant advanced", Shapes: arrow(from, y, to, y, style, hollow)})
-		note((from+to)/2+sign*14, Middle, v)
+		d.Add(picture.Group{Title: string(side) + " remnant advanced", Shapes: picture.Arrow(from, y, to, y, style, hollow)})
+		note((from+to)/2+sign*14, picture.Middle, v)
 	}
 	d.mark(at, y, a.entry.number)
 }
@@ -564,7 +569,7 @@ func (d *stripSheet) moves(l *leaf, a lane, y float64) {
 func (d *stripSheet) trigones(l *leaf) {
 	t := (l.right - l.left) * (1 - trigoneShare) / 2
 	for _, x := range []float64{l.left + t, l.right - t} {
-		d.add(polygon(Style{Fill: Ink}, Point{x, l.annulus}, Point{x - 4, l.annulus + 7}, Point{x + 4, l.annulus + 7}))
+		d.Add(picture.Polygon(picture.Style{Fill: picture.Ink}, picture.At(x, l.annulus), picture.At(x-4, l.annulus+7), picture.At(x+4, l.annulus+7)))
 	}
 }
 
@@ -647,7 +652,7 @@ func (d *stripSheet) chord(l *leaf, s *repair.Step, st state, p spot, k int) flo
 		within = s.Places[k].Place()
 	}
 	length := d.chordLength(s, st == planned, within)
-	style := Style{Line: Ink, Width: 0.9}
+	style := picture.Style{Line: picture.Ink, Width: 0.9}
 	if st == performed {
 		style.Width = 1.6
 	}
@@ -655,48 +660,48 @@ func (d *stripSheet) chord(l *leaf, s *repair.Step, st state, p spot, k int) flo
 	if length.sound() {
 		mm = min(length.value, 40)
 	} else {
-		style.Dash = Dashed
+		style.Dash = picture.Dashed
 	}
 	if st == takenDown {
-		style.Dash = Dotted
+		style.Dash = picture.Dotted
 	}
 	from, to := p.edge(), p.edge()+mm*perMM
 	n := min(max(c.PairCount.OrElse(1), 1), 4)
-	end := Style{Line: Ink, Width: 1.2, Fill: Ink}
+	end := picture.Style{Line: picture.Ink, Width: 1.2, Fill: picture.Ink}
 	if st != performed {
-		end.Fill = White
+		end.Fill = picture.White
 	}
-	var shapes []Shape
+	var shapes []picture.Shape
 	for i := range n {
 		at := x + (float64(i)-float64(n-1)/2)*3.2
-		shapes = append(shapes, line(at, from, x, to, style))
+		shapes = append(shapes, picture.Line(at, from, x, to, style))
 	}
-	shapes = append(shapes, Circle{X: x, Y: to, R: 2.6, Style: end})
-	g := Group{Title: stepText(*s), Shapes: shapes}
-	d.add(g)
-	d.busy = append(d.busy, g.bounds())
+	shapes = append(shapes, picture.Circle{X: x, Y: to, R: 2.6, Style: end})
+	g := picture.Group{Title: stepText(*s), Shapes: shapes}
+	d.Add(g)
+	d.busy = append(d.busy, g.Bounds())
 	return to + 5
 }
 
 // papillary draws the papillary muscles, each under the half that it serves.
 func (d *stripSheet) papillary() {
-	d.y += 3
-	top := d.y
+	d.Y += 3
+	top := d.Y
 	const height = 20.0
 	dome := func(from, to float64) {
-		d.add(Path{Style: Style{Line: Grey, Width: 1, Fill: White}, Segments: []Segment{
-			{MoveTo, []Point{{from, top + height}}},
-			{CurveTo, []Point{{from, top - 2}, {to, top - 2}, {to, top + height}}},
+		d.Add(picture.Path{Style: picture.Style{Line: picture.Grey, Width: 1, Fill: picture.White}, Segments: []picture.Segment{
+			{Op: picture.MoveTo, Points: []picture.Point{{X: from, Y: top + height}}},
+			{Op: picture.CurveTo, Points: []picture.Point{{X: from, Y: top - 2}, {X: to, Y: top - 2}, {X: to, Y: top + height}}},
 		}})
 	}
 	dome(stripLeft, centre-8)
 	dome(centre+8, stripRight)
-	d.y += height
-	d.label((stripLeft+centre-8)/2, d.y-3, "anterolateral", Middle, false)
-	d.label((stripRight+centre+8)/2, d.y-3, "posteromedial", Middle, false)
-	d.y += 12
-	d.label(centre, d.y-1, "papillary muscles", Middle, false)
-	d.y += 4
+	d.Y += height
+	d.label((stripLeft+centre-8)/2, d.Y-3, "anterolateral", picture.Middle, false)
+	d.label((stripRight+centre+8)/2, d.Y-3, "posteromedial", picture.Middle, false)
+	d.Y += 12
+	d.label(centre, d.Y-1, "papillary muscles", picture.Middle, false)
+	d.Y += 4
 }
 
 // signsOn draws leaks and jets of a leaflet beside its free edge.
@@ -710,8 +715,8 @@ func (d *stripSheet) signsOn(l *leaf) {
 			if p.x < l.edges[0] || p.x > l.edges[3] {
 				y = l.annulus + l.drawn[p.i]*0.5 + 10
 			}
-			at := d.free(box{-6, -6, 6, 6}, []Point{
-				{p.x, y}, {p.x - 16, y}, {p.x + 16, y}, {p.x, y - 15}, {p.x - 16, y - 15}, {p.x + 16, y - 15}, {p.x - 30, y}, {p.x + 30, y},
+			at := d.free(picture.Box{Left: -6, Top: -6, Right: 6, Bottom: 6}, []picture.Point{
+				{X: p.x, Y: y}, {X: p.x - 16, Y: y}, {X: p.x + 16, Y: y}, {X: p.x, Y: y - 15}, {X: p.x - 16, Y: y - 15}, {X: p.x + 16, Y: y - 15}, {X: p.x - 30, Y: y}, {X: p.x + 30, Y: y},
 			}, false)
 			d.drawSign(s, at.X, at.Y)
 		}
@@ -719,28 +724,28 @@ func (d *stripSheet) signsOn(l *leaf) {
 }
 
 func (d *stripSheet) drawSign(s sign, x, y float64) {
-	style := Style{Line: Blue, Width: 1.4, Fill: White}
+	style := picture.Style{Line: picture.Blue, Width: 1.4, Fill: picture.White}
 	if s.after {
-		style.Fill = Blue
+		style.Fill = picture.Blue
 	}
-	var shapes []Shape
+	var shapes []picture.Shape
 	if s.leak {
-		style.Fill = White
-		shapes = []Shape{Circle{X: x, Y: y, R: 5.5, Style: style}, line(x-3.6, y-3.6, x+3.6, y+3.6, Style{Line: Blue, Width: 1.4}), line(x-3.6, y+3.6, x+3.6, y-3.6, Style{Line: Blue, Width: 1.4})}
+		style.Fill = picture.White
+		shapes = []picture.Shape{picture.Circle{X: x, Y: y, R: 5.5, Style: style}, picture.Line(x-3.6, y-3.6, x+3.6, y+3.6, picture.Style{Line: picture.Blue, Width: 1.4}), picture.Line(x-3.6, y+3.6, x+3.6, y-3.6, picture.Style{Line: picture.Blue, Width: 1.4})}
 	} else {
-		shapes = []Shape{polygon(style, Point{x, y + 5.5}, Point{x - 5.5, y - 4.5}, Point{x + 5.5, y - 4.5})}
+		shapes = []picture.Shape{picture.Polygon(style, picture.At(x, y+5.5), picture.At(x-5.5, y-4.5), picture.At(x+5.5, y-4.5))}
 	}
-	d.add(Group{Title: s.text, Shapes: shapes})
-	d.taken = append(d.taken, box{x - 6, y - 6, x + 6, y + 6})
+	d.Add(picture.Group{Title: s.text, Shapes: shapes})
+	d.taken = append(d.taken, picture.Box{Left: x - 6, Top: y - 6, Right: x + 6, Bottom: y + 6})
 }
 
 // free gives the first place where a thing of some size meets no other; offBusy keeps
 // it off what is drawn on the leaflet too. If there is none, it is the first.
-func (d *stripSheet) free(size box, places []Point, offBusy bool) Point {
+func (d *stripSheet) free(size picture.Box, places []picture.Point, offBusy bool) picture.Point {
 	for _, p := range places {
-		b := box{p.X + size.left, p.Y + size.top, p.X + size.right, p.Y + size.bottom}
-		meets := b.overlaps
-		if b.left < 2 || b.right > frameWidth-2 || slices.ContainsFunc(d.taken, meets) || offBusy && slices.ContainsFunc(d.busy, meets) {
+		b := picture.Box{Left: p.X + size.Left, Top: p.Y + size.Top, Right: p.X + size.Right, Bottom: p.Y + size.Bottom}
+		meets := b.Overlaps
+		if b.Left < 2 || b.Right > picture.FrameWidth-2 || slices.ContainsFunc(d.taken, meets) || offBusy && slices.ContainsFunc(d.busy, meets) {
 			continue
 		}
 		return p
@@ -752,32 +757,32 @@ const markRadius = 7.0
 
 // mark writes the number of an entry in a circle.
 func (d *stripSheet) mark(x, y float64, number int) {
-	d.add(
-		Circle{X: x, Y: y, R: markRadius, Style: Style{Line: Ink, Width: 1, Fill: White}},
-		Text{X: x, Y: y + 3.6, Text: strconv.Itoa(number), Size: smallText, Anchor: Middle, Bold: true, Tone: Ink},
+	d.Add(
+		picture.Circle{X: x, Y: y, R: markRadius, Style: picture.Style{Line: picture.Ink, Width: 1, Fill: picture.White}},
+		picture.Text{X: x, Y: y + 3.6, Text: strconv.Itoa(number), Size: picture.SmallText, Anchor: picture.Middle, Bold: true, Tone: picture.Ink},
 	)
-	d.taken = append(d.taken, box{x - markRadius, y - markRadius, x + markRadius, y + markRadius})
+	d.taken = append(d.taken, picture.Box{Left: x - markRadius, Top: y - markRadius, Right: x + markRadius, Bottom: y + markRadius})
 }
 
 // numbers marks the steps that lie on the leaflet or under it.
 func (d *stripSheet) numbers(l *leaf) {
-	size := box{-markRadius - 1, -markRadius - 1, markRadius + 1, markRadius + 1}
+	size := picture.Box{Left: -markRadius - 1, Top: -markRadius - 1, Right: markRadius + 1, Bottom: markRadius + 1}
 	for _, e := range d.entries {
-		var anchors []Point
+		var anchors []picture.Point
 		for _, s := range []*repair.Step{e.done, e.planned} {
 			if s == nil {
 				continue
 			}
 			for _, p := range d.anchors(l, s) {
-				if !slices.ContainsFunc(anchors, func(o Point) bool { return math.Abs(o.X-p.X) < 20 }) {
+				if !slices.ContainsFunc(anchors, func(o picture.Point) bool { return math.Abs(o.X-p.X) < 20 }) {
 					anchors = append(anchors, p)
 				}
 			}
 		}
 		for _, p := range anchors {
-			var places []Point
-			for _, by := range []Point{{0, 0}, {-17, 0}, {17, 0}, {0, -16}, {0, 16}, {-17, -16}, {17, -16}, {-17, 16}, {17, 16}, {-34, 0}, {34, 0}, {-34, 16}, {34, 16}, {0, 32}, {-17, 32}, {17, 32}, {-34, -16}, {34, -16}} {
-				places = append(places, Point{p.X + by.X, p.Y + by.Y})
+			var places []picture.Point
+			for _, by := range []picture.Point{{X: 0, Y: 0}, {X: -17, Y: 0}, {X: 17, Y: 0}, {X: 0, Y: -16}, {X: 0, Y: 16}, {X: -17, Y: -16}, {X: 17, Y: -16}, {X: -17, Y: 16}, {X: 17, Y: 16}, {X: -34, Y: 0}, {X: 34, Y: 0}, {X: -34, Y: 16}, {X: 34, Y: 16}, {X: 0, Y: 32}, {X: -17, Y: 32}, {X: 17, Y: 32}, {X: -34, Y: -16}, {X: 34, Y: -16}} {
+				places = append(places, picture.At(p.X+by.X, p.Y+by.Y))
 			}
 			at := d.free(size, places, false)
 			d.mark(at.X, at.Y, e.number)
@@ -786,7 +791,7 @@ func (d *stripSheet) numbers(l *leaf) {
 }
 
 // anchors gives where the marks of a step go on a leaflet, best first.
-func (d *stripSheet) anchors(l *leaf, s *repair.Step) []Point {
+func (d *stripSheet) anchors(l *leaf, s *repair.Step) []picture.Point {
 	spots := d.spotsOf(s, l)
 	if s.Technique == repair.SlidingPlasty || s.Technique == repair.Annuloplasty || s.Technique == repair.Plication || len(spots) == 0 {
 		return nil
@@ -799,22 +804,22 @@ func (d *stripSheet) anchors(l *leaf, s *repair.Step) []Point {
 		if p.x < l.edges[0] || p.x > l.edges[3] {
 			x = p.x
 		}
-		return []Point{{x, p.edge() - l.drawn[p.i]*0.22}}
+		return []picture.Point{{X: x, Y: p.edge() - l.drawn[p.i]*0.22}}
 	case repair.HeightReduction:
 		from, to := span(spots)
-		return []Point{{l.edges[from] + (l.edges[to+1]-l.edges[from])*0.2, l.annulus + 9}}
+		return []picture.Point{{X: l.edges[from] + (l.edges[to+1]-l.edges[from])*0.2, Y: l.annulus + 9}}
 	case repair.ArtificialChord:
-		var list []Point
+		var list []picture.Point
 		for _, p := range spots {
-			list = append(list, Point{p.x + 16, p.edge() + 12})
+			list = append(list, picture.At(p.x+16, p.edge()+12))
 		}
 		return list
 	case repair.CleftClosure, repair.CommissuralClosure:
-		return []Point{{spots[0].x + 13, spots[0].leaf.annulus + spots[0].leaf.drawn[spots[0].i]*0.45}}
+		return []picture.Point{{X: spots[0].x + 13, Y: spots[0].leaf.annulus + spots[0].leaf.drawn[spots[0].i]*0.45}}
 	}
-	var list []Point
+	var list []picture.Point
 	for _, p := range spots {
-		list = append(list, Point{p.x + 14, p.edge() - 8})
+		list = append(list, picture.At(p.x+14, p.edge()-8))
 	}
 	return list
 }
@@ -823,32 +828,32 @@ func (d *stripSheet) anchors(l *leaf, s *repair.Step) []Point {
 func (d *stripSheet) names(l *leaf) {
 	for i, s := range l.segments {
 		text := segmentText(s)
-		half := textWidth(text, textSize, true) / 2
-		var places []Point
+		half := picture.TextWidth(text, picture.TextSize, true) / 2
+		var places []picture.Point
 		for _, dy := range []float64{0.3, 0.5, 0.7, 0.16} {
 			for _, dx := range []float64{0, -0.3, 0.3, -0.38, 0.38} {
-				places = append(places, Point{l.x(i) + dx*l.width(i), l.annulus + 6 + l.drawn[i]*dy})
+				places = append(places, picture.At(l.x(i)+dx*l.width(i), l.annulus+6+l.drawn[i]*dy))
 			}
 		}
 		for _, dx := range []float64{0, -0.3, 0.3} { // or below the free edge
-			places = append(places, Point{l.x(i) + dx*l.width(i), l.edge(i) + 10})
+			places = append(places, picture.At(l.x(i)+dx*l.width(i), l.edge(i)+10))
 		}
-		at := d.free(box{-half, -6, half, 6}, places, true)
+		at := d.free(picture.Box{Left: -half, Top: -6, Right: half, Bottom: 6}, places, true)
 		if at == places[0] {
-			at = d.free(box{-half, -6, half, 6}, places, false)
+			at = d.free(picture.Box{Left: -half, Top: -6, Right: half, Bottom: 6}, places, false)
 		}
-		t := Text{X: at.X, Y: at.Y + 4, Text: text, Size: textSize, Anchor: Middle, Bold: true, Tone: Grey}
-		d.add(t)
-		d.taken = append(d.taken, t.bounds())
+		t := picture.Text{X: at.X, Y: at.Y + 4, Text: text, Size: picture.TextSize, Anchor: picture.Middle, Bold: true, Tone: picture.Grey}
+		d.Add(t)
+		d.taken = append(d.taken, t.Bounds())
 	}
 }
 
 // scaleBar draws how long 10 mm are.
 func (d *stripSheet) scaleBar(y float64) {
 	const mm = 10.0
-	x, style := frameEdge+4, Style{Line: Ink, Width: 1.4}
-	d.add(Group{Title: "scale", Shapes: []Shape{
-		line(x, y, x+mm*perMM, y, style), line(x, y-4, x, y+4, style), line(x+mm*perMM, y-4, x+mm*perMM, y+4, style),
-		Text{X: x, Y: y + 15, Text: "10\u00a0mm", Size: smallText, Anchor: Start, Tone: Ink},
+	x, style := picture.FrameEdge+4, picture.Style{Line: picture.Ink, Width: 1.4}
+	d.Add(picture.Group{Title: "scale", Shapes: []picture.Shape{
+		picture.Line(x, y, x+mm*perMM, y, style), picture.Line(x, y-4, x, y+4, style), picture.Line(x+mm*perMM, y-4, x+mm*perMM, y+4, style),
+		picture.Text{X: x, Y: y + 15, Text: "10\u00a0mm", Size: picture.SmallText, Anchor: picture.Start, Tone: picture.Ink},
 	}})
 }

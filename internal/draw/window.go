@@ -9,6 +9,7 @@ import (
 	"trigone/internal/discrepancy"
 	"trigone/internal/explore"
 	"trigone/internal/metric"
+	"trigone/internal/picture"
 	"trigone/internal/rules"
 	"trigone/internal/units"
 	"trigone/internal/valve"
@@ -35,7 +36,7 @@ type Variation struct {
 }
 
 const (
-	mapLeft, mapRight = 62.0, frameWidth - 12
+	mapLeft, mapRight = 62.0, picture.FrameWidth - 12
 	cellHeight        = 34.0
 	narrowest         = 44.0 // a cell that still holds its marks
 )
@@ -63,17 +64,17 @@ type windowSheet struct {
 // Window draws the plan's variants as a table to scale: in each cell the middle of
 // the predicted contact, with marks for both harms and for every rule that the
 // variant breaks. No cell is filled by how good it is, and none is called best.
-func Window(s Subject, v Variation) Picture {
+func Window(s Subject, v Variation) picture.Picture {
 	r := s.reader()
 	if len(v.Axes) == 0 || len(v.Axes) > 2 || len(v.Variants) == 0 {
-		return notDrawn(NameWindow, windowTitle, "the plan gives no final height of P2 to vary")
+		return picture.NotDrawn(NameWindow, windowTitle, "the plan gives no final height of P2 to vary")
 	}
 	d := &windowSheet{sheet: newSheet(NameWindow, windowTitle), reader: r, v: v, rows: v.Axes[0].Count, cols: 1}
 	if len(v.Axes) == 2 {
 		d.cols = v.Axes[1].Count
 	}
 	if d.rows*d.cols != len(v.Variants) || float64(d.cols)*narrowest > mapRight-mapLeft || d.rows > 24 {
-		return notDrawn(NameWindow, windowTitle, fmt.Sprintf("%d by %d variants have no room on one map", d.rows, d.cols))
+		return picture.NotDrawn(NameWindow, windowTitle, fmt.Sprintf("%d by %d variants have no room on one map", d.rows, d.cols))
 	}
 	if r.plan != nil {
 		for _, t := range r.plan.Targets {
@@ -87,14 +88,14 @@ func Window(s Subject, v Variation) Picture {
 	if d.cols > 1 || len(v.Axes) == 2 {
 		across = "Across: the site's sizes of the ring, label and inner antero-posterior diameter, mm."
 	}
-	d.say("Down: final height of P2, mm. "+across+" In each cell the middle of the predicted contact, mm.", Grey)
+	d.Say("Down: final height of P2, mm. "+across+" In each cell the middle of the predicted contact, mm.", picture.Grey)
 	d.columns()
 	d.table()
 	d.edges()
 	d.unable()
-	d.mayBreak()
+	d.MayBreak()
 	said := d.windowKey()
-	return d.done(append([]string{d.inWords()}, said...)...)
+	return d.Done(append([]string{d.inWords()}, said...)...)
 }
 
 func (d *windowSheet) cell(row, col int) *cell { return &d.cells[row*d.cols+col] }
@@ -272,20 +273,20 @@ func (d *windowSheet) height(row int) string {
 
 // table draws the cells.
 func (d *windowSheet) table() {
-	d.y += 6
+	d.Y += 6
 	for i := range d.cols {
 		label, diameter := d.heads(i)
 		x := (d.left[i] + d.right[i]) / 2
-		d.add(
-			Text{X: x, Y: d.y + 10, Text: label, Size: smallText, Anchor: Middle, Bold: true, Tone: Ink},
-			Text{X: x, Y: d.y + 22, Text: diameter, Size: smallText, Anchor: Middle, Tone: Grey},
+		d.Add(
+			picture.Text{X: x, Y: d.Y + 10, Text: label, Size: picture.SmallText, Anchor: picture.Middle, Bold: true, Tone: picture.Ink},
+			picture.Text{X: x, Y: d.Y + 22, Text: diameter, Size: picture.SmallText, Anchor: picture.Middle, Tone: picture.Grey},
 		)
 	}
-	d.y += 27
-	d.top = d.y
+	d.Y += 27
+	d.top = d.Y
 	for row := range d.rows {
 		y := d.top + float64(row)*cellHeight
-		d.add(Text{X: mapLeft - 6, Y: y + cellHeight/2 + 4, Text: d.height(row), Size: smallText, Anchor: End, Bold: true, Tone: Ink})
+		d.Add(picture.Text{X: mapLeft - 6, Y: y + cellHeight/2 + 4, Text: d.height(row), Size: picture.SmallText, Anchor: picture.End, Bold: true, Tone: picture.Ink})
 		for col := range d.cols {
 			d.drawCell(row, col, y)
 		}
@@ -294,44 +295,44 @@ func (d *windowSheet) table() {
 		for col := range d.cols {
 			if d.cell(row, col).now {
 				y := d.top + float64(row)*cellHeight
-				d.add(Group{Title: "the plan as it is", Shapes: []Shape{
-					Rectangle{X: d.left[col] + 1.5, Y: y + 1.5, W: d.right[col] - d.left[col] - 3, H: cellHeight - 3, Style: Style{Line: Ink, Width: 2}},
+				d.Add(picture.Group{Title: "the plan as it is", Shapes: []picture.Shape{
+					picture.Rectangle{X: d.left[col] + 1.5, Y: y + 1.5, W: d.right[col] - d.left[col] - 3, H: cellHeight - 3, Style: picture.Style{Line: picture.Ink, Width: 2}},
 				}})
 			}
 		}
 	}
-	d.y = d.top + float64(d.rows)*cellHeight
+	d.Y = d.top + float64(d.rows)*cellHeight
 }
 
 func (d *windowSheet) drawCell(row, col int, y float64) {
 	c := d.cell(row, col)
 	left, right := d.left[col], d.right[col]
 	x := (left + right) / 2
-	d.add(Rectangle{X: left, Y: y, W: right - left, H: cellHeight, Style: Style{Line: Light, Width: 0.8, Fill: White}})
+	d.Add(picture.Rectangle{X: left, Y: y, W: right - left, H: cellHeight, Style: picture.Style{Line: picture.Light, Width: 0.8, Fill: picture.White}})
 	switch c.contact.State {
 	case metric.HasValue:
-		d.add(Text{X: x, Y: y + 14, Text: bare(metric.IDPredictedContact, c.contact.Value), Size: textSize, Anchor: Middle, Bold: true, Tone: Ink})
+		d.Add(picture.Text{X: x, Y: y + 14, Text: bare(metric.IDPredictedContact, c.contact.Value), Size: picture.TextSize, Anchor: picture.Middle, Bold: true, Tone: picture.Ink})
 	case metric.NotApplicable:
-		cross := Style{Line: Grey, Width: 1}
-		d.add(Group{Title: "outside the model's domain", Shapes: []Shape{
-			line(left+6, y+3, right-6, y+17, cross), line(left+6, y+17, right-6, y+3, cross),
+		cross := picture.Style{Line: picture.Grey, Width: 1}
+		d.Add(picture.Group{Title: "outside the model's domain", Shapes: []picture.Shape{
+			picture.Line(left+6, y+3, right-6, y+17, cross), picture.Line(left+6, y+17, right-6, y+3, cross),
 		}})
 	default:
-		d.add(Text{X: x, Y: y + 14, Text: "–", Size: textSize, Anchor: Middle, Tone: Ink})
+		d.Add(picture.Text{X: x, Y: y + 14, Text: "–", Size: picture.TextSize, Anchor: picture.Middle, Tone: picture.Ink})
 	}
 	marks := c.marks
-	for most := int((right - left - 2) / textWidth(" ", smallText, false)); len([]rune(strings.Join(marks, " "))) > most && len(marks) > 1; {
+	for most := int((right - left - 2) / picture.TextWidth(" ", picture.SmallText, false)); len([]rune(strings.Join(marks, " "))) > most && len(marks) > 1; {
 		marks = append(slices.Clone(marks[:len(marks)-2]), "+") // the table has no room for all
 	}
 	if len(marks) > 0 {
-		d.add(Text{X: x, Y: y + 28, Text: strings.Join(marks, " "), Size: smallText, Anchor: Middle, Tone: Blue})
+		d.Add(picture.Text{X: x, Y: y + 28, Text: strings.Join(marks, " "), Size: picture.SmallText, Anchor: picture.Middle, Tone: picture.Blue})
 	}
 }
 
 // edges draws where the middle of the model crosses an end of the aim.
 func (d *windowSheet) edges() {
-	group := Group{Title: "edge of the aim, middle of the model"}
-	style := Style{Line: Ink, Width: 2, Dash: Dashed}
+	group := picture.Group{Title: "edge of the aim, middle of the model"}
+	style := picture.Style{Line: picture.Ink, Width: 2, Dash: picture.Dashed}
 	side := func(row, col int) (int, bool) {
 		m := d.cell(row, col).contact
 		if m.State != metric.HasValue {
@@ -354,18 +355,18 @@ func (d *windowSheet) edges() {
 			}
 			if row+1 < d.rows {
 				if below, ok := side(row+1, col); ok && below != here {
-					group.Shapes = append(group.Shapes, line(d.left[col], y+cellHeight, d.right[col], y+cellHeight, style))
+					group.Shapes = append(group.Shapes, picture.Line(d.left[col], y+cellHeight, d.right[col], y+cellHeight, style))
 				}
 			}
 			if col+1 < d.cols {
 				if beside, ok := side(row, col+1); ok && beside != here {
-					group.Shapes = append(group.Shapes, line(d.right[col], y, d.right[col], y+cellHeight, style))
+					group.Shapes = append(group.Shapes, picture.Line(d.right[col], y, d.right[col], y+cellHeight, style))
 				}
 			}
 		}
 	}
 	if len(group.Shapes) > 0 {
-		d.add(group)
+		d.Add(group)
 	}
 }
 
@@ -386,16 +387,16 @@ func (d *windowSheet) unable() {
 	perUnit := float64(d.rows-1) * cellHeight / (last - first)
 	long := (v.Upper.OrElse(0) - v.Lower.OrElse(0)) * perUnit
 	room := float64(d.rows) * cellHeight
-	x, style := 16.0, Style{Line: Blue, Width: 2.4}
+	x, style := 16.0, picture.Style{Line: picture.Blue, Width: 2.4}
 	from, to := d.top+(room-long)/2, d.top+(room+long)/2
-	group := Group{Title: "bar: cells nearer than this are the same to the model"}
+	group := picture.Group{Title: "bar: cells nearer than this are the same to the model"}
 	if long <= room {
-		group.Shapes = append(group.Shapes, line(x, from, x, to, style), line(x-5, from, x+5, from, style), line(x-5, to, x+5, to, style))
+		group.Shapes = append(group.Shapes, picture.Line(x, from, x, to, style), picture.Line(x-5, from, x+5, from, style), picture.Line(x-5, to, x+5, to, style))
 	} else {
 		mid := d.top + room/2
-		group.Shapes = append(arrow(x, mid, x, d.top, style, false), arrow(x, mid, x, d.top+room, style, false)...)
+		group.Shapes = append(picture.Arrow(x, mid, x, d.top, style, false), picture.Arrow(x, mid, x, d.top+room, style, false)...)
 	}
-	d.add(group)
+	d.Add(group)
 }
 
 // windowKey writes what the signs mean, and gives the sentences.
@@ -438,11 +439,11 @@ func (d *windowSheet) windowKey() []string {
 		add(string(rune('a'+i)) + " asks: " + words.Sentence(text))
 	}
 	add("No cell is called best: more contact comes with a higher posterior leaflet or a smaller ring, and both have harms of their own. " + words.Sentence(words.Capital(metric.UncalibratedLabel)))
-	d.y += 6
+	d.Y += 6
 	for _, text := range list {
-		d.y += 2
-		d.say(text, Ink)
-		d.mayBreak()
+		d.Y += 2
+		d.Say(text, picture.Ink)
+		d.MayBreak()
 	}
 	return list
 }

@@ -3,6 +3,7 @@ package note
 import (
 	"trigone/internal/convert"
 	"trigone/internal/draw"
+	"trigone/internal/picture"
 )
 
 // subjectDrawn gives what is drawn of the case.
@@ -26,7 +27,7 @@ func (b *builder) drawingsOfPrediction() []Block {
 	return []Block{b.drawn(draw.Slice), b.drawn(draw.Aims)}
 }
 
-func (b *builder) drawn(by func(draw.Subject) draw.Picture) Block {
+func (b *builder) drawn(by func(draw.Subject) picture.Picture) Block {
 	p := by(b.subjectDrawn())
 	if p.NotDrawn != "" {
 		return Block{}

@@ -6,7 +6,7 @@ import (
 	"encoding/base64"
 	"html/template"
 
-	"trigone/internal/draw"
+	"trigone/internal/picture"
 )
 
 // css is the whole style of a note; the policy of the page allows this text only.
@@ -126,7 +126,7 @@ var (
 	page = template.Must(template.Must(template.New("page").Funcs(functions).Parse(blocksTemplate)).Parse(pageTemplate))
 
 	// What draw writes is escaped there.
-	functions = template.FuncMap{"svg": func(p *draw.Picture) template.HTML { return template.HTML(draw.SVG(*p)) }}
+	functions = template.FuncMap{"svg": func(p *picture.Picture) template.HTML { return template.HTML(picture.SVG(*p)) }}
 )
 
 // HTML gives a note as one page: no script, nothing fetched, every text escaped.

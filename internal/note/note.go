@@ -35,7 +35,7 @@ import (
 	"slices"
 	"time"
 
-	"trigone/internal/draw"
+	"trigone/internal/picture"
 )
 
 // Language of every note.
@@ -92,7 +92,7 @@ type Block struct {
 	// Fill is what is to be filled in by hand; room for it stands behind it.
 	Fill string
 	// Drawing is a picture; who reads words only takes Words of the note.
-	Drawing *draw.Picture
+	Drawing *picture.Picture
 }
 
 // Words gives the note without its drawings, and without the sections that are

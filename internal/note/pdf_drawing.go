@@ -3,7 +3,7 @@ package note
 import (
 	"codeberg.org/go-pdf/fpdf"
 
-	"trigone/internal/draw"
+	"trigone/internal/picture"
 )
 
 const (
@@ -14,7 +14,7 @@ const (
 )
 
 // drawing lays a picture out, on several pages where it does not fit on one.
-func (s *sheet) drawing(p *draw.Picture) {
+func (s *sheet) drawing(p *picture.Picture) {
 	s.y += drawingSpace
 	for _, part := range p.Parts() {
 		unit := drawingScale(part)
@@ -27,53 +27,53 @@ func (s *sheet) drawing(p *draw.Picture) {
 }
 
 // drawingBeginning is what a picture needs on the page on which it begins.
-func drawingBeginning(p *draw.Picture) float64 {
+func drawingBeginning(p *picture.Picture) float64 {
 	first := p.Parts()[0]
 	return drawingSpace + first.Height*drawingScale(first)
 }
 
 // drawingScale is how long a unit of a part of a picture is on the page.
-func drawingScale(p draw.Picture) float64 {
+func drawingScale(p picture.Picture) float64 {
 	return min(drawingUnit, contentWidth/p.Width, (lowest-marginTop-2*drawingSpace)/p.Height)
 }
 
 // drawPicture draws a picture with its upper left corner at x, y.
-func drawPicture(pdf *fpdf.Fpdf, p draw.Picture, x, y, unit float64) {
-	at := func(q draw.Point) (float64, float64) { return x + q.X*unit, y + q.Y*unit }
-	p.Walk(func(shape draw.Shape) {
+func drawPicture(pdf *fpdf.Fpdf, p picture.Picture, x, y, unit float64) {
+	at := func(q picture.Point) (float64, float64) { return x + q.X*unit, y + q.Y*unit }
+	p.Walk(func(shape picture.Shape) {
 		switch s := shape.(type) {
-		case draw.Path:
+		case picture.Path:
 			how := setStyle(pdf, s.Style, unit)
 			if how == "" {
 				return
 			}
 			for _, part := range s.Segments {
 				switch part.Op {
-				case draw.MoveTo:
+				case picture.MoveTo:
 					pdf.MoveTo(at(part.Points[0]))
-				case draw.LineTo:
+				case picture.LineTo:
 					pdf.LineTo(at(part.Points[0]))
-				case draw.CurveTo:
+				case picture.CurveTo:
 					ax, ay := at(part.Points[0])
 					bx, by := at(part.Points[1])
 					ex, ey := at(part.Points[2])
 					pdf.CurveBezierCubicTo(ax, ay, bx, by, ex, ey)
-				case draw.Close:
+				case picture.Close:
 					pdf.ClosePath()
 				}
 			}
 			pdf.DrawPath(how)
-		case draw.Rectangle:
+		case picture.Rectangle:
 			if how := setStyle(pdf, s.Style, unit); how != "" {
-				left, top := at(draw.Point{X: s.X, Y: s.Y})
+				left, top := at(picture.Point{X: s.X, Y: s.Y})
 				pdf.Rect(left, top, s.W*unit, s.H*unit, how)
 			}
-		case draw.Circle:
+		case picture.Circle:
 			if how := setStyle(pdf, s.Style, unit); how != "" {
-				cx, cy := at(draw.Point{X: s.X, Y: s.Y})
+				cx, cy := at(picture.Point{X: s.X, Y: s.Y})
 				pdf.Circle(cx, cy, s.R*unit, how)
 			}
-		case draw.Text:
+		case picture.Text:
 			style := ""
 			if s.Bold {
 				style = "B"
@@ -82,11 +82,11 @@ func drawPicture(pdf *fpdf.Fpdf, p draw.Picture, x, y, unit float64) {
 			red, green, blue := s.Tone.RGB()
 			pdf.SetTextColor(int(red), int(green), int(blue))
 			text := shown(s.Text)
-			left, base := at(draw.Point{X: s.X, Y: s.Y})
+			left, base := at(picture.Point{X: s.X, Y: s.Y})
 			switch s.Anchor {
-			case draw.Middle:
+			case picture.Middle:
 				left -= pdf.GetStringWidth(text) / 2
-			case draw.End:
+			case picture.End:
 				left -= pdf.GetStringWidth(text)
 			}
 			pdf.Text(left, base, text)
@@ -98,9 +98,9 @@ func drawPicture(pdf *fpdf.Fpdf, p draw.Picture, x, y, unit float64) {
 
 // setStyle sets lines and areas, and gives how a shape of the style is drawn; empty:
 // not at all.
-func setStyle(pdf *fpdf.Fpdf, s draw.Style, unit float64) string {
+func setStyle(pdf *fpdf.Fpdf, s picture.Style, unit float64) string {
 	how := ""
-	if s.Line != draw.None {
+	if s.Line != picture.None {
 		red, green, blue := s.Line.RGB()
 		pdf.SetDrawColor(int(red), int(green), int(blue))
 		pdf.SetLineWidth(s.Width * unit)
@@ -111,7 +111,7 @@ func setStyle(pdf *fpdf.Fpdf, s draw.Style, unit float64) string {
 		pdf.SetDashPattern(dashes, 0)
 		how = "D"
 	}
-	if s.Fill != draw.None {
+	if s.Fill != picture.None {
 		red, green, blue := s.Fill.RGB()
 		pdf.SetFillColor(int(red), int(green), int(blue))
 		how = "F" + how

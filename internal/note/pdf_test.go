@@ -13,9 +13,9 @@ import (
 	"testing"
 	"unicode/utf16"
 
-	"trigone/internal/draw"
 	"trigone/internal/handover"
 	"trigone/internal/note"
+	"trigone/internal/picture"
 	"trigone/testdata"
 )
 
@@ -188,7 +188,7 @@ func TestPDFHoldsEverySection(t *testing.T) {
 						if !slices.Contains(all, text) {
 							t.Errorf("%s: %q of the drawing %s is not in the PDF", name, text, b.Drawing.Name)
 						}
-						if svg := string(draw.SVG(*b.Drawing)); !strings.Contains(svg, ">"+stdhtml.EscapeString(text)+"<") {
+						if svg := string(picture.SVG(*b.Drawing)); !strings.Contains(svg, ">"+stdhtml.EscapeString(text)+"<") {
 							t.Errorf("%s: %q of the drawing %s is not in its SVG", name, text, b.Drawing.Name)
 						}
 					}

@@ -16,6 +16,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/draw"
+	"trigone/internal/picture"
 	"trigone/internal/render"
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -269,7 +270,7 @@ func (v *visit) drawings(c *trigonev1.Case) ([]drawing, error) {
 	subject := convert.Drawn(convert.RecordOf(c.GetCaseFile(), plans...), c.GetEvaluation())
 	var list []drawing
 	for _, d := range draw.Drawings() {
-		list = append(list, drawing{template.HTML(draw.SVG(d.Of(subject))), words.Sentence(words.Capital(d.Shows))}) //nolint:gosec // made by draw, which escapes what it writes
+		list = append(list, drawing{template.HTML(picture.SVG(d.Of(subject))), words.Sentence(words.Capital(d.Shows))}) //nolint:gosec // made by draw, which escapes what it writes
 	}
 	return list, nil
 }

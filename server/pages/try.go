@@ -13,6 +13,7 @@ import (
 	"trigone/internal/casefile"
 	"trigone/internal/convert"
 	"trigone/internal/draw"
+	"trigone/internal/picture"
 	"trigone/internal/render"
 	"trigone/internal/trialplan"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -155,14 +156,14 @@ func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 		if d.Name == course {
 			continue // nothing has happened yet
 		}
-		a.Drawings = append(a.Drawings, template.HTML(draw.SVG(d.Of(subject)))) //nolint:gosec // made by draw, which escapes what it writes
+		a.Drawings = append(a.Drawings, template.HTML(picture.SVG(d.Of(subject)))) //nolint:gosec // made by draw, which escapes what it writes
 	}
 	window, err := v.window(f, e, subject)
 	if err != nil {
 		return nil, nil, err
 	}
 	if window != nil {
-		a.Drawings = append(a.Drawings, template.HTML(draw.SVG(*window))) //nolint:gosec // as above
+		a.Drawings = append(a.Drawings, template.HTML(picture.SVG(*window))) //nolint:gosec // as above
 	}
 	for _, in := range trialplan.Inputs() {
 		if t.Adds(in) {
@@ -176,7 +177,7 @@ func (v *visit) tried(t *trialplan.Trial) (*tryAnswer, *file, error) {
 
 // window draws the plan's variants; nil: what explores plans refuses to vary it, and the
 // answer has said why.
-func (v *visit) window(f *trigonev1.CaseFile, e *trigonev1.Evaluation, subject draw.Subject) (*draw.Picture, error) {
+func (v *visit) window(f *trigonev1.CaseFile, e *trigonev1.Evaluation, subject draw.Subject) (*picture.Picture, error) {
 	settings := v.rooms.Policy.Settings
 	request := &trigonev1.ExplorePlansRequest{
 		Parent: "sites/" + v.rooms.Site, CaseFile: f, Metrics: convert.WindowMetrics(e),

@@ -1,4 +1,14 @@
-package draw
+// Package picture is what drawings and plots are made of: shapes and lines of text in a
+// frame, and how they are written as SVG and as PNG. It knows nothing of what they show.
+// Whoever draws on another medium walks the shapes, as package note does for PDF.
+//
+// A text is a text, not the outline of one: SVG is read aloud, searched and copied. No
+// font is measured: rooms are made by bounds in which any font stands, and Bounds is
+// public so that tests can ask that no two texts meet and all lies in the frame.
+//
+// SVG stands alone as a file and inside a page alike; it holds no script, no style and
+// no address of anything outside. The same picture gives the same bytes.
+package picture
 
 import (
 	"math"
@@ -30,9 +40,9 @@ func (p Picture) Parts() []Picture {
 		from = end
 	}
 	p.Walk(func(s Shape) {
-		b := s.bounds()
+		b := s.Bounds()
 		i := 0
-		for i < len(p.Breaks) && (b.top+b.bottom)/2 >= p.Breaks[i] {
+		for i < len(p.Breaks) && (b.Top+b.Bottom)/2 >= p.Breaks[i] {
 			i++
 		}
 		up := 0.0
@@ -71,15 +81,18 @@ func moved(s Shape, by float64) Shape {
 }
 
 // Shape is one of Path, Rectangle, Circle, Text and Group.
-type Shape interface{ bounds() box }
+type Shape interface{ Bounds() Box }
 
 // Point is a place in the frame.
 type Point struct{ X, Y float64 }
 
-// Tone is how dark a line or an area is; it tells nothing that a form does not.
+// At gives a place.
+func At(x, y float64) Point { return Point{x, y} }
+
+// Tone is the colour of a line or an area; it tells nothing that a form does not.
 type Tone uint8
 
-// The tones, from nothing to the darkest.
+// The tones.
 const (
 	None Tone = iota
 	White
@@ -88,6 +101,9 @@ const (
 	Grey
 	Blue
 	Ink
+	// Rust marks what asks to be looked at; blue and it stay apart for whoever does not
+	// see red or green.
+	Rust
 )
 
 // RGB gives the tone in print.
@@ -103,6 +119,8 @@ func (t Tone) RGB() (red, green, blue uint8) {
 		return 0x24, 0x50, 0x6b
 	case Ink:
 		return 0x1b, 0x1f, 0x24
+	case Rust:
+		return 0xa8, 0x46, 0x0c
 	}
 	return 0xff, 0xff, 0xff
 }
@@ -223,9 +241,9 @@ func (p Picture) Texts() []string {
 
 // Sizes of text.
 const (
-	titleSize = 13.0
-	textSize  = 11.0
-	smallText = 10.0
+	TitleSize = 13.0
+	TextSize  = 11.0
+	SmallText = 10.0
 )
 
 // How wide a letter is at most on average, in sizes of the text. No font is measured:
@@ -235,7 +253,8 @@ const (
 	widestBold = 0.62
 )
 
-func textWidth(text string, size float64, bold bool) float64 {
+// TextWidth is the width of a text in any font, at most.
+func TextWidth(text string, size float64, bold bool) float64 {
 	by := widest
 	if bold {
 		by = widestBold
@@ -243,35 +262,40 @@ func textWidth(text string, size float64, bold bool) float64 {
 	return float64(len([]rune(text))) * size * by
 }
 
-// box is the room that a shape takes, at most.
-type box struct{ left, top, right, bottom float64 }
+// Box is the room that a shape takes, at most.
+type Box struct{ Left, Top, Right, Bottom float64 }
 
-func (b box) overlaps(o box) bool {
-	return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
+// Overlaps says whether two rooms share more than an edge.
+func (b Box) Overlaps(o Box) bool {
+	return b.Left < o.Right && o.Left < b.Right && b.Top < o.Bottom && o.Top < b.Bottom
 }
 
-func (b box) with(o box) box {
-	return box{min(b.left, o.left), min(b.top, o.top), max(b.right, o.right), max(b.bottom, o.bottom)}
+func (b Box) with(o Box) Box {
+	return Box{min(b.Left, o.Left), min(b.Top, o.Top), max(b.Right, o.Right), max(b.Bottom, o.Bottom)}
 }
 
-var nothing = box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+var nothing = Box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
 
-func (p Path) bounds() box {
+// Bounds gives the room that it takes.
+func (p Path) Bounds() Box {
 	b := nothing
 	for _, s := range p.Segments {
 		for _, q := range s.Points {
-			b = b.with(box{q.X, q.Y, q.X, q.Y})
+			b = b.with(Box{q.X, q.Y, q.X, q.Y})
 		}
 	}
 	return b
 }
 
-func (r Rectangle) bounds() box { return box{r.X, r.Y, r.X + r.W, r.Y + r.H} }
+// Bounds gives the room that it takes.
+func (r Rectangle) Bounds() Box { return Box{r.X, r.Y, r.X + r.W, r.Y + r.H} }
 
-func (c Circle) bounds() box { return box{c.X - c.R, c.Y - c.R, c.X + c.R, c.Y + c.R} }
+// Bounds gives the room that it takes.
+func (c Circle) Bounds() Box { return Box{c.X - c.R, c.Y - c.R, c.X + c.R, c.Y + c.R} }
 
-func (t Text) bounds() box {
-	w := textWidth(t.Text, t.Size, t.Bold)
+// Bounds gives the room that it takes.
+func (t Text) Bounds() Box {
+	w := TextWidth(t.Text, t.Size, t.Bold)
 	left := t.X
 	switch t.Anchor {
 	case Middle:
@@ -279,20 +303,22 @@ func (t Text) bounds() box {
 	case End:
 		left -= w
 	}
-	return box{left, t.Y - 0.78*t.Size, left + w, t.Y + 0.22*t.Size}
+	return Box{left, t.Y - 0.78*t.Size, left + w, t.Y + 0.22*t.Size}
 }
 
-func (g Group) bounds() box {
+// Bounds gives the room that it takes.
+func (g Group) Bounds() Box {
 	b := nothing
 	for _, s := range g.Shapes {
-		b = b.with(s.bounds())
+		b = b.with(s.Bounds())
 	}
 	return b
 }
 
 // Forms.
 
-func polyline(style Style, points ...Point) Path {
+// Polyline is a line through points.
+func Polyline(style Style, points ...Point) Path {
 	p := Path{Style: style}
 	for i, q := range points {
 		op := LineTo
@@ -304,18 +330,20 @@ func polyline(style Style, points ...Point) Path {
 	return p
 }
 
-func polygon(style Style, points ...Point) Path {
-	p := polyline(style, points...)
+// Polygon is an area between points.
+func Polygon(style Style, points ...Point) Path {
+	p := Polyline(style, points...)
 	p.Segments = append(p.Segments, Segment{Op: Close})
 	return p
 }
 
-func line(x1, y1, x2, y2 float64, style Style) Path {
-	return polyline(style, Point{x1, y1}, Point{x2, y2})
+// Line is a straight line.
+func Line(x1, y1, x2, y2 float64, style Style) Path {
+	return Polyline(style, Point{x1, y1}, Point{x2, y2})
 }
 
-// arrow is a line with a head at its end; hollow heads are drawn as outlines.
-func arrow(x1, y1, x2, y2 float64, style Style, hollow bool) []Shape {
+// Arrow is a line with a head at its end; hollow heads are drawn as outlines.
+func Arrow(x1, y1, x2, y2 float64, style Style, hollow bool) []Shape {
 	const long, half = 7.0, 3.2
 	dx, dy := x2-x1, y2-y1
 	length := math.Hypot(dx, dy)
@@ -331,7 +359,7 @@ func arrow(x1, y1, x2, y2 float64, style Style, hollow bool) []Shape {
 	}
 	style.Fill = None
 	return []Shape{
-		line(x1, y1, bx, by, style),
-		polygon(head, Point{x2, y2}, Point{bx - dy*half, by + dx*half}, Point{bx + dy*half, by - dx*half}),
+		Line(x1, y1, bx, by, style),
+		Polygon(head, Point{x2, y2}, Point{bx - dy*half, by + dx*half}, Point{bx + dy*half, by - dx*half}),
 	}
 }
