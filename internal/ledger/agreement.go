@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -59,7 +60,9 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	if req.GetView() == trigonev1.AuditView_AUDIT_VIEW_AS_EXECUTED {
 		question.View = audit.AsExecuted
 	}
-	f := pairFilter(archive, req)
+	f := pairFilter(req)
+	asOf, before := until(archive, req.GetFilter(), instant(req.GetAsOf()))
+	f.IncisionBefore = before
 	agreements := audit.NewAgreements(question)
 	cases := map[int64]*audit.Case{}
 	told := 0
@@ -104,7 +107,7 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	}
 	answer := agreements.Answer()
 	resp := &trigonev1.SummarizeAgreementResponse{
-		Context:           auditContext(archive, f, req.GetFilter(), req.GetBasis(), counts, invented),
+		Context:           auditContext(archive, asOf, req.GetFilter(), req.GetBasis(), counts.LastChange, invented),
 		EligibleCaseCount: int32(answer.Eligible), ComparedCaseCount: int32(answer.Paired), LeftOut: leftOut(answer.Left),
 		RetractedCaseCount: int32(counts.RetractedCases), ErasedCaseCount: int32(erased), StrataCount: int32(answer.Looked),
 	}
@@ -115,11 +118,11 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 }
 
 // pairFilter gives what is read for a request.
-func pairFilter(archive *casebook.Archive, req *trigonev1.SummarizeAgreementRequest) storage.PairFilter {
+func pairFilter(req *trigonev1.SummarizeAgreementRequest) storage.PairFilter {
 	f := storage.PairFilter{
 		Restated: restated(req.GetBasis()), Kinds: numbers(req.GetKinds()),
-		IncisionFrom: instant(req.GetFilter().GetIncisionFrom()), IncisionBefore: instant(req.GetFilter().GetIncisionBefore()),
-		WordKinds: []int{kindNumber(laterKind), kindNumber(executedKind), kindNumber(audit.RingFamily)},
+		IncisionFrom: instant(req.GetFilter().GetIncisionFrom()),
+		WordKinds:    []int{kindNumber(laterKind), kindNumber(executedKind), kindNumber(audit.RingFamily)},
 	}
 	if len(f.Kinds) == 0 {
 		f.Kinds = numbers(measuredKinds)
@@ -127,28 +130,16 @@ func pairFilter(archive *casebook.Archive, req *trigonev1.SummarizeAgreementRequ
 	for _, m := range req.GetMetrics() {
 		f.Metrics = append(f.Metrics, metricNumber(m))
 	}
-	for _, g := range req.GetFilter().GetGroups() {
-		for _, w := range g.GetWords() {
-			f.Groups = append(f.Groups, stored(Group{g.GetKind(), w}))
-		}
-	}
+	f.Groups = groupsOf(req.GetFilter())
 	for _, kind := range req.GetStrata() {
 		f.WordKinds = append(f.WordKinds, kindNumber(kind))
-	}
-	// Just behind it: an operation begun at that moment counts.
-	asOf := archive.Now().UTC()
-	if req.GetAsOf() != nil {
-		asOf = instant(req.GetAsOf())
-	}
-	if behind := asOf.Add(1); f.IncisionBefore.IsZero() || behind.Before(f.IncisionBefore) {
-		f.IncisionBefore = behind
 	}
 	return f
 }
 
-func auditContext(archive *casebook.Archive, f storage.PairFilter, filter *trigonev1.AuditFilter, basis trigonev1.Basis, counts storage.PairCounts, invented bool) *trigonev1.AuditContext {
+func auditContext(archive *casebook.Archive, asOf time.Time, filter *trigonev1.AuditFilter, basis trigonev1.Basis, lastChange int64, invented bool) *trigonev1.AuditContext {
 	return &trigonev1.AuditContext{
-		Parent: "sites/" + archive.Policy.Settings.Site, AsOf: timestamppb.New(f.IncisionBefore.Add(-1)), LastChange: counts.LastChange,
+		Parent: "sites/" + archive.Policy.Settings.Site, AsOf: timestamppb.New(asOf), LastChange: lastChange,
 		Basis: named(basis), Filter: filter, MethodVersion: methodVersion, PolicyHash: archive.Policy.Hash, Caution: figuresCaution, Invented: invented,
 	}
 }
@@ -172,7 +163,7 @@ const (
 )
 
 func auditCase(c storage.PairCase) *audit.Case {
-	out := &audit.Case{Timing: c.PlanTiming}
+	out := &audit.Case{Timing: c.PlanTiming, Later: c.Later}
 	yes := convert.Word(trigonev1.Answer_ANSWER_YES)
 	for _, w := range c.Words {
 		kind := kindOf(w.Kind)

@@ -63,6 +63,9 @@ func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {
 		return out, err
 	}
 	out.Facts.Version = after.Case.Version
+	if out.Short, err = marshal(short(facts)); err != nil {
+		return out, err
+	}
 	return out, nil
 }
 

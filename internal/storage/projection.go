@@ -49,6 +49,7 @@ type Projected struct {
 type Rows struct {
 	Comparisons []Comparison
 	Facts       *Facts // nil: none
+	Short       []byte // what figures over all cases read of the facts; nil: none
 	Groups      []Group
 	Children    []Child
 	Counts      Counts
@@ -366,7 +367,37 @@ type PairCase struct {
 	UID          string
 	IncisionTime time.Time
 	PlanTiming   string
+	Later        bool    // as of a Tally
 	Words        []Group // of the kinds asked for, by kind and word
+}
+
+// TallyFilter selects cases by incision and groups, in the way of a FactsFilter.
+type TallyFilter struct {
+	Restated       bool // of the restating that stands, not of what was answered
+	Groups         []Group
+	IncisionFrom   time.Time
+	IncisionBefore time.Time
+}
+
+// Tally is what figures read of a case that was operated on.
+type Tally struct {
+	UID          string
+	IncisionTime time.Time
+	PlanTiming   string
+	// Patient is shared by the cases whose current identifier of a patient is the same;
+	// 0: no other case has that of this one.
+	Patient int64
+	// Later: an earlier active case with an operation has the same patient, asked for or
+	// not. Of two at the same time, the one whose uid comes later.
+	Later bool
+	Short []byte
+}
+
+// TallyCounts is what tallies are drawn from.
+type TallyCounts struct {
+	RetractedCases int // matching, left out
+	UndatedCases   int // active ones with an operation and no incision time, of all groups; left out
+	LastChange     int64
 }
 
 // PairRow is a comparison with a number on at least one side.

@@ -455,6 +455,10 @@ type Store interface {
 	// every case that was operated on and matches, then their pairs by kind, metric and
 	// case. What it calls must not write.
 	Pairs(ctx context.Context, site string, f PairFilter, onCase func(PairCase) error, onPair func(PairRow) error) (PairCounts, error)
+	// Tallies reads what figures read of the cases that were operated on and match, in
+	// one state of the store, by incision, oldest first, then uid, byte by byte.
+	// ErrNotProjected if a case that stands has none. What it calls must not write.
+	Tallies(ctx context.Context, site string, f TallyFilter, onCase func(Tally) error) (TallyCounts, error)
 	// Facts lists case facts, one row a case.
 	Facts(ctx context.Context, sites []string, f FactsFilter, after string, limit int) (rows []CaseFacts, next string, err error)
 	// Resources gives the resource ids that were handed over of a case, by type and

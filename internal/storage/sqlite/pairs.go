@@ -22,7 +22,7 @@ func pairsQuery(where conditions) string {
 // Pairs implements storage.Store.
 func (s *Store) Pairs(ctx context.Context, site string, f storage.PairFilter, onCase func(storage.PairCase) error, onPair func(storage.PairRow) error) (n storage.PairCounts, err error) {
 	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
-		if err := l.tx.QueryRowContext(ctx, `SELECT coalesce(max(last_change), 0) FROM sites WHERE id = ?`, l.site).Scan(&n.LastChange); err != nil {
+		if n.LastChange, err = l.lastChange(); err != nil {
 			return err
 		}
 		cases, err := l.pairCases(&f, &n)
@@ -66,6 +66,10 @@ func (l *listing) pairCases(f *storage.PairFilter, n *storage.PairCounts) ([]sto
 	if err != nil {
 		return nil, err
 	}
+	again, err := l.again()
+	if err != nil {
+		return nil, err
+	}
 	var cases []storage.PairCase
 	at := map[int64]int{}
 	err = l.visit(`SELECT c.case_id, c.uid, c.state, c.plan_timing, c.operated, k.incision_time FROM case_counts AS c CROSS JOIN cases AS k ON k.id = c.case_id
@@ -83,7 +87,7 @@ func (l *listing) pairCases(f *storage.PairFilter, n *storage.PairCounts) ([]sto
 			case state == storage.CaseRetracted:
 				n.RetractedCases++
 			case state == storage.CaseActive && operated:
-				c.IncisionTime = instant(incised)
+				c.IncisionTime, c.Later = instant(incised), again[c.Number].later
 				at[c.Number] = len(cases)
 				cases = append(cases, c)
 			}

@@ -358,7 +358,7 @@ func (t *tx) dropCounts(projection int64, c caseRow, newestFirst int64) error {
 }
 
 // rowTables hold the rows of a case one by one, under (projection, case_id).
-var rowTables = []string{"comparisons", "comparison_texts", "case_facts", "case_children"}
+var rowTables = []string{"comparisons", "comparison_texts", "case_facts", "case_short", "case_children"}
 
 func (t *tx) dropRows(projection, caseID int64) error {
 	for _, table := range rowTables {
@@ -406,6 +406,11 @@ func (t *tx) replaceRows(projection, caseID int64, stands bool, r packed) error 
 	if f := rows.Facts; f != nil {
 		if _, err := t.exec(`INSERT INTO case_facts (projection, case_id, case_version, evaluation, codec, frame) VALUES (?, ?, ?, ?, ?, ?)`,
 			projection, caseID, f.Version, f.Evaluation, r.factCodec, present(r.facts)); err != nil {
+			return err
+		}
+	}
+	if rows.Short != nil {
+		if _, err := t.exec(`INSERT INTO case_short (projection, case_id, message) VALUES (?, ?, ?)`, projection, caseID, rows.Short); err != nil {
 			return err
 		}
 	}

@@ -245,6 +245,70 @@ func byListing(incisionA, incisionB time.Time, uidA, uidB string) int {
 	return strings.Compare(uidA, uidB)
 }
 
+func (r *record) operated() bool {
+	return slices.ContainsFunc(r.c.Sections, func(s storage.Section) bool {
+		return s.Section == storage.OperationSection && s.State != storage.SectionRetracted
+	})
+}
+
+// counts says whether a case counts as an operation of its patient.
+func (r *record) counts() bool {
+	return r.c.State == storage.CaseActive && r.operated() && !r.c.IncisionTime.IsZero()
+}
+
+// earlier counts the operations of the same patient before this one.
+func (r *record) earlier(records map[string]*record) (n int) {
+	for _, o := range records {
+		if r.counts() && o.counts() && o.c.Patient.Value != "" && o.c.Patient == r.c.Patient &&
+			cmp.Or(o.c.IncisionTime.Compare(r.c.IncisionTime), strings.Compare(o.c.UID, r.c.UID)) < 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// wantTallies reads tallies and holds them against the records.
+func wantTallies(t *testing.T, s storage.Store, f storage.TallyFilter, records map[string]*record) {
+	t.Helper()
+	var want []storage.Tally
+	var counts storage.TallyCounts
+	patients := map[string]storage.Identifier{}
+	for _, r := range records {
+		if r.c.State == storage.CaseActive && r.operated() && r.c.IncisionTime.IsZero() {
+			counts.UndatedCases++
+		}
+		switch {
+		case r.c.IncisionTime.IsZero() || !r.matches("", f.IncisionFrom, f.IncisionBefore, nil) || !r.inGroups(f.Groups):
+		case r.c.State == storage.CaseRetracted:
+			counts.RetractedCases++
+		case r.counts():
+			want = append(want, storage.Tally{UID: r.c.UID, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming, Later: r.earlier(records) > 0, Short: r.rows.Short})
+			patients[r.c.UID] = r.c.Patient
+		}
+	}
+	slices.SortFunc(want, func(a, b storage.Tally) int {
+		return cmp.Or(a.IncisionTime.Compare(b.IncisionTime), strings.Compare(a.UID, b.UID))
+	})
+	var got []storage.Tally
+	numbers := map[storage.Identifier]int64{}
+	n, err := s.Tallies(t.Context(), site, f, func(c storage.Tally) error {
+		p := patients[c.UID]
+		if known, ok := numbers[p]; ok && p.Value != "" && known != c.Patient || c.Later && c.Patient == 0 || p.Value == "" && c.Patient != 0 {
+			t.Errorf("case %s of patient %v has number %d, another of his has %d", c.UID, p, c.Patient, known)
+		}
+		numbers[p] = c.Patient
+		c.Patient = 0
+		got = append(got, c)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	counts.LastChange = n.LastChange
+	wantEqual(t, fmt.Sprintf("tallies of %+v", f), got, want)
+	wantEqual(t, fmt.Sprintf("counts of tallies of %+v", f), n, counts)
+}
+
 // casePairs is a case with its pairs in order.
 type casePairs struct {
 	c     storage.PairCase
@@ -263,13 +327,10 @@ func wantPairs(t *testing.T, s storage.Store, f storage.PairFilter, records map[
 		if r.c.State == storage.CaseRetracted {
 			counts.RetractedCases++
 		}
-		operated := slices.ContainsFunc(r.c.Sections, func(s storage.Section) bool {
-			return s.Section == storage.OperationSection && s.State != storage.SectionRetracted
-		})
-		if r.c.State != storage.CaseActive || !operated {
+		if r.c.State != storage.CaseActive || !r.operated() {
 			continue
 		}
-		p := casePairs{c: storage.PairCase{UID: r.c.UID, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming}}
+		p := casePairs{c: storage.PairCase{UID: r.c.UID, IncisionTime: r.c.IncisionTime, PlanTiming: r.c.PlanTiming, Later: r.earlier(records) > 0}}
 		for _, g := range r.rows.Groups {
 			if slices.Contains(f.WordKinds, g.Kind) && !slices.Contains(p.c.Words, g) {
 				p.c.Words = append(p.c.Words, g)
@@ -488,6 +549,10 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		r.c.Version++
 		r.c.ChangedTime, r.c.IncisionTime, r.c.PlanTiming = after(random.IntN(30)), instant(), pick(timings...)
 		r.c.State = pick(storage.CaseActive, storage.CaseActive, storage.CaseActive, storage.CaseRetracted, storage.CaseMerged)
+		r.c.Patient = storage.Identifier{}
+		if random.IntN(3) > 0 {
+			r.c.Patient = storage.Identifier{System: pick("", "s1"), Value: fmt.Sprint("patient ", random.IntN(12))}
+		}
 		r.c.Sections = nil
 		for i, section := range some(storage.IdentitySection, "plan", storage.OperationSection, storage.OperationSection, "result/1", "operation_note") {
 			if slices.ContainsFunc(r.c.Sections, func(s storage.Section) bool { return s.Section == section }) {
@@ -499,7 +564,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		}
 		w := storage.Write{Expected: r.c.Version - 1, Projected: unchanged()}
 		if r.c.Version == 1 || random.IntN(4) > 0 {
-			r.findings, r.rows = nil, storage.Rows{}
+			r.findings, r.rows = nil, storage.Rows{Short: fmt.Append(nil, "short ", step)}
 			r.c.Evaluation++
 			for range random.IntN(4) {
 				r.findings = append(r.findings, storage.Finding{ID: "f", Severity: pick(storage.SeverityContradiction, storage.SeverityCaution, storage.SeverityNote)})
@@ -575,6 +640,7 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		wantEqual(t, fmt.Sprintf("facts of %+v", g), gotFacts, wantedFacts)
 		p := storage.PairFilter{Kinds: f.Kinds, Metrics: f.Metrics, Groups: g.Groups, IncisionFrom: f.IncisionFrom, IncisionBefore: f.IncisionBefore, WordKinds: numbers(technique, technique+2)}
 		wantPairs(t, s, p, records)
+		wantTallies(t, s, storage.TallyFilter{Groups: g.Groups, IncisionFrom: f.IncisionFrom, IncisionBefore: f.IncisionBefore}, records)
 		if t.Failed() {
 			return
 		}

@@ -139,6 +139,7 @@ func full(uid string) storage.Write {
 					{Order: 5, ID: "three", Verdict: storage.ComparisonAgrees, Complete: true, Root: true},
 				},
 				Facts:  &storage.Facts{Version: 1, Evaluation: 1, Message: []byte("facts\x00of " + uid)},
+				Short:  []byte("short\x00of " + uid),
 				Groups: []storage.Group{{Kind: technique, Word: "chord_replacement"}, {Kind: technique, Word: "annuloplasty"}, {Kind: year, Word: "2031"}},
 				Children: []storage.Child{
 					{Kind: 1, Section: "operation", Order: 1, Message: []byte("run one")}, {Kind: 1, Section: "operation", Order: 2, Message: []byte("run two")},
@@ -312,8 +313,11 @@ func everything(t *testing.T, s storage.Store, uids ...string) map[string]any {
 	if err != nil {
 		t.Fatal(err)
 	}
+	var tallies []storage.Tally
+	counts, err := s.Tallies(ctx, site, storage.TallyFilter{}, func(c storage.Tally) error { tallies = append(tallies, c); return nil })
 	all := map[string]any{
-		"cases": cases, "comparisons": comparisons, "facts": facts,
+		"tallies": []any{tallies, counts, err},
+		"cases":   cases, "comparisons": comparisons, "facts": facts,
 		"changes": must(s.Changes(ctx, site, 0, 1000)),
 		"counts":  must(s.CountComparisons(ctx, site, storage.ComparisonFilter{})),
 	}

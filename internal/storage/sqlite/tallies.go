@@ -1,0 +1,101 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+
+	"trigone/internal/storage"
+)
+
+// Tallies implements storage.Store.
+func (s *Store) Tallies(ctx context.Context, site string, f storage.TallyFilter, onCase func(storage.Tally) error) (n storage.TallyCounts, err error) {
+	err = s.list(ctx, basis(f.Restated), site, func(l *listing) error {
+		if n.LastChange, err = l.lastChange(); err != nil {
+			return err
+		}
+		allowed, err := l.inGroups(f.Groups)
+		if err != nil {
+			return err
+		}
+		again, err := l.again()
+		if err != nil {
+			return err
+		}
+		if err := l.tx.QueryRowContext(ctx, `SELECT count(*) FROM case_counts WHERE projection = ? AND site = ? AND newest_first = ? AND state = ? AND operated`,
+			l.projection, l.site, latest, storage.CaseActive).Scan(&n.UndatedCases); err != nil {
+			return err
+		}
+		low, high := (&caseFilter{from: f.IncisionFrom, before: f.IncisionBefore}).period()
+		high = min(high, latest-1) // the last is no time
+		return l.visit(talliesQuery, []any{l.projection, l.site, low, high}, func(row scanner) error {
+			var c storage.Tally
+			var number int64
+			var state string
+			var operated bool
+			var incised sql.NullInt64
+			var short blob
+			if err := row.Scan(&number, &c.UID, &state, &c.PlanTiming, &operated, &incised, &short); err != nil {
+				return err
+			}
+			switch {
+			case allowed != nil && !allowed[number]:
+			case state == storage.CaseRetracted:
+				n.RetractedCases++
+			case state == storage.CaseActive && operated:
+				if short == nil {
+					return storage.ErrNotProjected
+				}
+				c.IncisionTime, c.Patient, c.Later, c.Short = instant(incised), again[number].patient, again[number].later, short
+				return onCase(c)
+			}
+			return nil
+		})
+	})
+	return n, err
+}
+
+// talliesQuery walks the cases of a period.
+const talliesQuery = `SELECT c.case_id, c.uid, c.state, c.plan_timing, c.operated, k.incision_time, s.message
+	FROM case_counts AS c CROSS JOIN cases AS k ON k.id = c.case_id LEFT JOIN case_short AS s ON s.projection = c.projection AND s.case_id = c.case_id
+	WHERE c.projection = ?1 AND c.site = ?2 AND c.newest_first BETWEEN ?3 AND ?4
+	ORDER BY c.newest_first DESC, c.uid`
+
+// sharing says of a case that another has its patient too.
+type sharing struct {
+	patient int64
+	later   bool
+}
+
+// again gives the cases whose patient has another one at the site, of those that are
+// active and were operated on. Which one comes first does not depend on what is asked
+// for.
+func (l *listing) again() (map[int64]sharing, error) {
+	list := map[int64]sharing{}
+	var last int64
+	err := l.visit(`
+		WITH again AS (
+			SELECT system, value, min(case_id) AS patient FROM patient_identifiers WHERE position = 0 AND value <> '' GROUP BY value, system HAVING count(*) > 1
+		)
+		SELECT a.patient, p.case_id FROM again AS a
+		JOIN patient_identifiers AS p INDEXED BY patient_identifiers_value ON p.value = a.value AND p.system = a.system AND p.position = 0
+		JOIN cases AS k ON k.id = p.case_id
+		JOIN case_counts AS c ON c.projection = ?1 AND c.site = ?2 AND c.case_id = k.id AND c.uid = k.uid
+			AND c.newest_first = CASE WHEN k.incision_time IS NULL THEN 9223372036854775807 ELSE min(~k.incision_time, 9223372036854775806) END
+		WHERE c.state = 'active' AND c.operated AND k.incision_time IS NOT NULL
+		ORDER BY a.patient, k.incision_time, k.uid`, []any{l.projection, l.site}, func(row scanner) error {
+		var patient, number int64
+		if err := row.Scan(&patient, &number); err != nil {
+			return err
+		}
+		list[number] = sharing{patient: patient, later: patient == last}
+		last = patient
+		return nil
+	})
+	return list, err
+}
+
+// lastChange gives the number of the last change of the site.
+func (l *listing) lastChange() (n int64, err error) {
+	err = l.tx.QueryRowContext(l.ctx, `SELECT coalesce(max(last_change), 0) FROM sites WHERE id = ?`, l.site).Scan(&n)
+	return n, err
+}
