@@ -1,4 +1,4 @@
--- Schema 15: what figures over all cases read of each, in short rows.
+-- Schema 16: what figures over all cases read of each, in short rows.
 
 -- +goose Up
 
