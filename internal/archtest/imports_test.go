@@ -38,6 +38,7 @@ var rooms = map[string][]string{
 	"internal/audit":       {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/metric", "internal/discrepancy", "internal/statistics"},
 	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore", "internal/picture"},
 	"internal/picture":     {},
+	"internal/plot":        {"internal/picture"},
 	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
 	"proto/trigone/v1": {},
@@ -84,7 +85,7 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw", "internal/picture",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw", "internal/picture", "internal/plot",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,

@@ -52,6 +52,41 @@ func (s *Sheet) Done(description ...string) Picture {
 	return s.Picture
 }
 
+// Stack sets pictures of one width one below another; a page may end between them.
+func Stack(name, title string, list []Picture) Picture {
+	if len(list) == 1 {
+		return list[0]
+	}
+	all := Picture{Name: name, Title: title, Width: FrameWidth}
+	var said []string
+	for i, p := range list {
+		if i > 0 {
+			all.Height += FrameEdge
+			all.Breaks = append(all.Breaks, all.Height)
+		}
+		for _, b := range p.Breaks {
+			all.Breaks = append(all.Breaks, all.Height+b)
+		}
+		all.Shapes = append(all.Shapes, Group{Title: p.Title, Shapes: lowered(p.Shapes, all.Height)})
+		all.Height += p.Height
+		said = append(said, p.Title, p.Description)
+	}
+	all.Description = strings.Join(said, " ")
+	return all
+}
+
+func lowered(list []Shape, by float64) []Shape {
+	out := make([]Shape, len(list))
+	for i, s := range list {
+		if g, ok := s.(Group); ok {
+			out[i] = Group{Title: g.Title, Shapes: lowered(g.Shapes, by)}
+			continue
+		}
+		out[i] = moved(s, by)
+	}
+	return out
+}
+
 // NotDrawn is a drawing that says why it is none.
 func NotDrawn(name, title, reason string) Picture {
 	s := NewSheet(name, title)
