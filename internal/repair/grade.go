@@ -51,6 +51,40 @@ func (g Grade) ModerateOrMore() (moderate, ok bool) {
 	return row.moderate, ok
 }
 
+// Levels that grades of every scheme can be held against. A scheme that lacks a level
+// reaches it with its next one: of the five steps severe is the first that is moderate
+// to severe or more.
+const (
+	AtLeastMild             = "mild"
+	AtLeastModerate         = "moderate"
+	AtLeastModerateToSevere = "moderate_to_severe"
+	AtLeastSevere           = "severe"
+)
+
+// Levels lists them, the lowest first.
+func Levels() []string {
+	return []string{AtLeastMild, AtLeastModerate, AtLeastModerateToSevere, AtLeastSevere}
+}
+
+// Reaches says whether the grade is of the level or more; ok as in Rank.
+func (g Grade) Reaches(level string) (reached, ok bool) {
+	row, ok := gradeTable[g]
+	if !ok {
+		return false, false
+	}
+	switch level {
+	case AtLeastMild:
+		return row.moderate || g.Value == "mild" || g.Value == "plus_1", true
+	case AtLeastModerate:
+		return row.moderate, true
+	case AtLeastModerateToSevere:
+		return g.Severe() || g.Value == "moderate_to_severe" || g.Value == "plus_3", true
+	case AtLeastSevere:
+		return g.Severe(), true
+	}
+	panic("no level of grades: " + level)
+}
+
 // Severe says whether the grade is the highest of its scheme.
 func (g Grade) Severe() bool { return g.Known() && (g.Value == "severe" || g.Value == "plus_4") }
 

@@ -61,3 +61,36 @@ func TestSideFollowsRank(t *testing.T) {
 		}
 	}
 }
+
+// The levels against every grade; across schemes as published series read them, whose
+// 'more than 2+' is 'moderate to severe or more' (common practice, no source).
+func TestLevels(t *testing.T) {
+	for _, tt := range []struct {
+		why    string
+		g      Grade
+		levels int // how many it reaches, from the lowest on
+	}{
+		{"nothing", Grade{FiveStep, "none"}, 0},
+		{"a trace is not mild", Grade{FiveStep, "trace"}, 0},
+		{"mild", Grade{FiveStep, "mild"}, 1},
+		{"moderate of five steps may be either half: it is not taken as the upper one", Grade{FiveStep, "moderate"}, 2},
+		{"severe", Grade{FiveStep, "severe"}, 4},
+		{"the lower half of moderate", Grade{SplitModerate, "mild_to_moderate"}, 2},
+		{"the upper half", Grade{SplitModerate, "moderate_to_severe"}, 3},
+		{"severe of the split scheme", Grade{SplitModerate, "severe"}, 4},
+		{"no plus", Grade{PlusSigns, "plus_0"}, 0},
+		{"1+", Grade{PlusSigns, "plus_1"}, 1},
+		{"2+", Grade{PlusSigns, "plus_2"}, 2},
+		{"3+", Grade{PlusSigns, "plus_3"}, 3},
+		{"4+", Grade{PlusSigns, "plus_4"}, 4},
+	} {
+		for i, level := range Levels() {
+			if reached, ok := tt.g.Reaches(level); !ok || reached != (i < tt.levels) {
+				t.Errorf("%s: reaches %s: %v, %v", tt.why, level, reached, ok)
+			}
+		}
+	}
+	if _, ok := (Grade{FiveStep, "plus_2"}).Reaches(AtLeastMild); ok {
+		t.Error("a grade of no scheme reaches a level")
+	}
+}

@@ -209,42 +209,41 @@ func Turnbull(list []Within) ([]TurnbullStep, error) {
 	if len(stretches) == 0 {
 		return nil, NoEvent
 	}
-	covers := make([][]int, len(list))
-	for i, w := range list {
-		for j, s := range stretches {
-			if w.After <= s.After && (w.Open || s.UpTo <= w.UpTo) {
-				covers[i] = append(covers[i], j)
-			}
-		}
-	}
+	groups := sameStretches(list, stretches)
 	// The last stretch is that of whoever never has the event while looked at.
-	mass := make([]float64, len(stretches)+1)
+	never := len(stretches)
+	mass := make([]float64, never+1)
 	for j := range mass {
 		mass[j] = 1 / float64(len(mass))
 	}
-	never := len(stretches)
+	before, next, change := make([]float64, never+1), make([]float64, never+1), make([]float64, never+1)
 	for range 20_000 {
-		next := make([]float64, len(mass))
-		for i, w := range list {
-			var sum float64
-			for _, j := range covers[i] {
-				sum += mass[j]
-			}
-			if w.Open {
+		for j := range never {
+			before[j+1] = before[j] + mass[j]
+		}
+		clear(change)
+		next[never] = 0
+		for _, g := range groups {
+			sum := before[g.to] - before[g.from]
+			if g.open {
 				sum += mass[never]
 			}
-			for _, j := range covers[i] {
-				next[j] += mass[j] / sum / float64(len(list))
-			}
-			if w.Open {
-				next[never] += mass[never] / sum / float64(len(list))
+			share := float64(g.count) / sum / float64(len(list))
+			change[g.from] += share
+			change[g.to] -= share
+			if g.open {
+				next[never] += mass[never] * share
 			}
 		}
-		var moved float64
+		var moved, share float64
+		for j := range never {
+			share += change[j]
+			next[j] = mass[j] * share
+		}
 		for j := range mass {
 			moved = max(moved, math.Abs(next[j]-mass[j]))
 		}
-		mass = next
+		mass, next = next, mass
 		if moved < 1e-12 {
 			break
 		}
@@ -256,6 +255,42 @@ func Turnbull(list []Within) ([]TurnbullStep, error) {
 		steps = append(steps, TurnbullStep{s.After, s.UpTo, mass[j], free})
 	}
 	return steps, nil
+}
+
+// alike are the patients whose event can lie in the same stretches, from one up to and
+// without another.
+type alike struct {
+	from, to int
+	open     bool
+	count    int
+}
+
+// sameStretches puts together who can't be told apart, in an order of its own.
+func sameStretches(list, stretches []Within) []alike {
+	counts := map[alike]int{}
+	for _, w := range list {
+		g := alike{to: len(stretches), open: w.Open}
+		g.from, _ = slices.BinarySearchFunc(stretches, w.After, func(s Within, after int) int { return cmp.Compare(s.After, after) })
+		if !w.Open {
+			g.to, _ = slices.BinarySearchFunc(stretches, w.UpTo+1, func(s Within, day int) int { return cmp.Compare(s.UpTo, day) })
+		}
+		counts[g]++
+	}
+	var out []alike
+	for g, n := range counts {
+		g.count = n
+		out = append(out, g)
+	}
+	slices.SortFunc(out, func(a, b alike) int {
+		if order := cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to)); order != 0 || a.open == b.open {
+			return order
+		}
+		if b.open {
+			return -1
+		}
+		return 1
+	})
+	return out
 }
 
 // innermost are the stretches in which a curve can fall: from a left end to the next

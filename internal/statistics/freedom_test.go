@@ -3,6 +3,7 @@ package statistics
 import (
 	"errors"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -207,4 +208,22 @@ func TestCompleteness(t *testing.T) {
 	if _, err := Completeness(nil, nil); !errors.Is(err, NoCases) {
 		t.Errorf("nobody: %v", err)
 	}
+}
+
+// The order of the patients changes nothing, to the last bit, and many of them take no
+// longer than their different intervals.
+func TestTurnbullOfMany(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))
+		var list []Within
+		for range rapid.IntRange(1, 3000).Draw(t, "patients") {
+			after := 30 * r.IntN(40)
+			list = append(list, Within{After: after, UpTo: after + 1 + 30*r.IntN(20), Open: r.IntN(4) > 0})
+		}
+		one, err := Turnbull(list)
+		other, again := Turnbull(rapid.Permutation(list).Draw(t, "order"))
+		if !slices.Equal(one, other) || !errors.Is(err, again) && !errors.Is(again, err) {
+			t.Fatalf("%v\nin another order\n%v", one, other)
+		}
+	})
 }
