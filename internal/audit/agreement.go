@@ -650,9 +650,13 @@ func named(id string) string {
 	return words.Spaced(id)
 }
 
-func patients(n int, one, more string) string {
+func patients(n int, one, more string) string { return people(n) + " " + verb(n, one, more) }
+
+func people(n int) string { return fmt.Sprintf("%d %s", n, verb(n, "patient", "patients")) }
+
+func verb(n int, one, more string) string {
 	if n == 1 {
-		return "1 patient " + one
+		return one
 	}
-	return fmt.Sprintf("%d patients %s", n, more)
+	return more
 }

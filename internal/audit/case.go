@@ -141,6 +141,8 @@ type Event struct {
 	Reintervention, Mechanism, ReturnReason string
 	NewDialysis, Unplanned                  valve.Answer
 	Day                                     units.Maybe[int]
+	// KnownDay is that of the entry that tells of it.
+	KnownDay units.Maybe[int]
 	// InTheatre: it stands in the record of the operation.
 	InTheatre bool
 }
@@ -174,9 +176,22 @@ const (
 	OtherRun      Reason = "another_pump_run"
 	OtherStage    Reason = "another_reading_of_the_same_prediction"
 	SecondPair    Reason = "second_pair_of_the_same_patient"
+	// Of courses after the operation.
+	NoIncision            Reason = "incision_not_recorded"
+	ReplacementIntended   Reason = "replacement_intended"
+	ReplacedInTheatre     Reason = "valve_replaced_in_theatre"
+	StatusNotKnown        Reason = "nothing_known_since_the_operation"
+	DeathUndated          Reason = "death_without_a_date"
+	CourseContradicts     Reason = "dates_contradict_each_other"
+	ReinterventionUndated Reason = "reintervention_without_a_date"
+	NoGradedEcho          Reason = "no_echo_with_a_grade"
+	ResidualRegurgitation Reason = "regurgitation_of_that_grade_at_discharge"
+	OverBeforeReceipt     Reason = "over_before_the_case_was_first_received"
 )
 
-var reasons = []Reason{NoPlan, OtherTiming, LaterCase, NotAsExecuted, NoNumber, NotEvaluable, OtherRun, OtherStage, SecondPair}
+var reasons = []Reason{NoPlan, OtherTiming, LaterCase, NotAsExecuted, NoNumber, NotEvaluable, OtherRun, OtherStage, SecondPair,
+	NoIncision, ReplacementIntended, ReplacedInTheatre, StatusNotKnown, DeathUndated, CourseContradicts, ReinterventionUndated, NoGradedEcho,
+	ResidualRegurgitation, OverBeforeReceipt}
 
 // Left is how many were left out for a reason.
 type Left struct {
