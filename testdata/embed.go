@@ -23,6 +23,11 @@ var files embed.FS
 //go:embed policies/harbour-demo.yaml
 var DemoPolicy []byte
 
+// DepartmentPolicy is that of the invented department.
+//
+//go:embed policies/harbour-department.yaml
+var DepartmentPolicy []byte
+
 // Folders of case files, below testdata.
 const (
 	Cases   = "cases"

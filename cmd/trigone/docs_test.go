@@ -97,8 +97,10 @@ func TestDocumentsCommandsRun(t *testing.T) {
 				if args[0] != "explore" || slices.Contains(args, "--case") { // else the address would take it to the server
 					args = append(args, "--server", running.Addr())
 				}
-				if i := slices.Index(args, "--out"); i >= 0 {
-					args[i+1] = filepath.Join(exports, filepath.Base(args[i+1]))
+				for _, flag := range []string{"--out", "--store"} {
+					if i := slices.Index(args, flag); i >= 0 {
+						args[i+1] = filepath.Join(exports, filepath.Base(args[i+1]))
+					}
 				}
 				answer := call(t, args...).want(t, 0)
 				seen(t, s, answer.stdout)

@@ -86,7 +86,7 @@ local protocols and licensed practice come first.
 
 FILE is a case file as YAML or JSON, or - for standard input. CASE is the name
 of a case, sites/SITE/cases/UID, or its case number as SYSTEM|VALUE.
-demo, evaluate, template, example, schema, explain, explore, metrics, rules, check-policy, policy-schema and
+demo, generate, evaluate, template, example, schema, explain, explore, metrics, rules, check-policy, policy-schema and
 terminology need no server, nor do draw and note of a FILE.
 
 Exit codes` + exitCodesHelp(),
@@ -118,7 +118,7 @@ Exit codes` + exitCodesHelp(),
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one); for submit and advise, by it times without a zone are read")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(
-		a.demoCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.casesCommand(), a.getCommand(), a.revisionsCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
+		a.demoCommand(), a.generateCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.casesCommand(), a.getCommand(), a.revisionsCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.quarantineCommand(), a.confirmCommand(), a.revokeCommand(), a.retractCommand(), a.amendIdentityCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.agreementCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),

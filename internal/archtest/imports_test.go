@@ -36,6 +36,7 @@ var rooms = map[string][]string{
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
 	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},
 	"internal/audit":       {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/metric", "internal/discrepancy", "internal/statistics"},
+	"internal/invent":      {"internal/units", "internal/repair"},
 	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore", "internal/picture"},
 	"internal/picture":     {},
 	"internal/plot":        {"internal/picture"},
@@ -53,7 +54,7 @@ var rooms = map[string][]string{
 	"internal/storage/storagetest": {"internal/storage"},
 	"fhirmap/fhirtest":             {"proto/trigone/v1", "fhirmap", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/rules", "internal/settings"},
 	"internal/note":                {"internal/draw", "internal/picture", "internal/words", "proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/units", "internal/valve"},
-	"internal/render":              {"internal/words", "proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
+	"internal/render":              {"internal/invent", "internal/words", "proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/discrepancy", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {
 		"proto/trigone/v1", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules",
@@ -68,8 +69,9 @@ var rooms = map[string][]string{
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "internal/words", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/department", "internal/invent", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
 	},
+	"internal/department":     {"proto/trigone/v1", "internal/convert", "internal/invent", "internal/units"},
 	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},
 	"internal/trialplan":      {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/repair", "internal/rules", "internal/settings", "internal/units", "internal/valve", "internal/words"},
 	"internal/deployment":     {"internal/strictyaml"},
@@ -85,7 +87,7 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw", "internal/picture", "internal/plot",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw", "internal/picture", "internal/plot", "internal/invent",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,
