@@ -27,7 +27,8 @@ func (a *app) checkPolicyCommand() *cobra.Command {
 the policy sets otherwise than the built-in one, or every fault with its line and
 column, and then ends with exit code 3. Of each rule of the site's own it says in how
 many cases it fires: of the invented ones, or with --recorded of those on the server,
-which are judged here and change in nothing.`,
+which are judged here and change in nothing. Of the charts that can signal it says how
+many false alarms a year are expected of all of them.`,
 		Example: `  trigone check-policy harbour.yaml
   trigone check-policy harbour.yaml --recorded`,
 		Args: exactly("FILE"),
@@ -55,6 +56,9 @@ which are judged here and change in nothing.`,
 				rows = append(rows, []any{c.Name, c.Site, c.BuiltIn})
 			}
 			render.Table(out, header, rows...)
+			if n := len(p.Monitoring.Charts); n > 0 {
+				fmt.Fprintf(out, "%d %s that can signal: with nothing amiss %.2g false alarms a year are expected of all of them together.\n", n, chartsNoun(n), p.Monitoring.FalseAlarmsAYear())
+			}
 			if len(p.Rules) == 0 {
 				return nil
 			}
@@ -68,6 +72,13 @@ which are judged here and change in nothing.`,
 	}
 	c.Flags().BoolVar(&recorded, "recorded", false, "count over the cases on the server, not over the invented ones")
 	return c
+}
+
+func chartsNoun(n int) string {
+	if n == 1 {
+		return "chart"
+	}
+	return "charts"
 }
 
 // invented gives the invented cases.

@@ -81,3 +81,15 @@ func TestCheckPolicyCountsSiteRules(t *testing.T) {
 	recorded := call(t, "check-policy", policyFile(t, rule("severity: note")), "--recorded", "--server", address).want(t, exitOK)
 	says(t, "over a server", recorded.stdout, "Rule, over 1 recorded case ", "note")
 }
+
+// What a site follows is told with the false alarms that it asks for.
+func TestCheckPolicyTellsFalseAlarms(t *testing.T) {
+	got := call(t, "check-policy", policyFile(t, policyHead+`
+monitoring:
+  cases_a_year: 120
+  charts:
+    - {outcome: conversion, acceptable_percent: 4, unacceptable_percent: 8, in_control_cases: 600}
+    - {outcome: further_mitral_run, acceptable_percent: 5, unacceptable_percent: 10, in_control_cases: 1200}
+`)).want(t, exitOK)
+	says(t, "charts", got.stdout, "monitoring.conversion", "8 % against 4 %, one false alarm in 600 operations: 0.2 a year", "2 charts that can signal: with nothing amiss 0.3 false alarms a year")
+}

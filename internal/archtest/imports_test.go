@@ -47,7 +47,7 @@ var rooms = map[string][]string{
 		"proto/trigone/v1", "internal/words", "internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric",
 		"internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/draw",
 	},
-	"internal/policy":              {"internal/strictyaml", "internal/units", "internal/valve", "internal/settings", "internal/metric", "internal/rules"},
+	"internal/policy":              {"internal/strictyaml", "internal/units", "internal/valve", "internal/settings", "internal/metric", "internal/rules", "internal/audit", "internal/statistics"},
 	"internal/convert/converttest": {"internal/convert"},
 	"internal/storage":             {},
 	"internal/storage/sqlite":      {"internal/storage"},

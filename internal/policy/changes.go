@@ -55,6 +55,7 @@ func (p Policy) Changes() []Change {
 	if p.CutErased {
 		list = append(list, Change{keyErased, erasedCut, erasedRemoved})
 	}
+	list = append(list, monitoringChanges(p.Monitoring)...)
 	for _, r := range p.Rules {
 		list = append(list, Change{keyRules + "." + r.ID, string(r.Severity) + ": " + r.Summary, "none"})
 	}

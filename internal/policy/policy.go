@@ -17,6 +17,7 @@ import (
 	"strings"
 	"time"
 
+	"trigone/internal/audit"
 	"trigone/internal/metric"
 	"trigone/internal/rules"
 	"trigone/internal/settings"
@@ -39,6 +40,9 @@ type Policy struct {
 	// CutErased keeps of a case that is erased what counts and says of nobody; unset: all
 	// of it goes.
 	CutErased bool
+	// Monitoring is which outcomes are followed by charts that signal; nothing is judged by
+	// it.
+	Monitoring audit.Monitoring
 	// Rules are the site's own, compiled.
 	Rules []rules.SiteRule
 	Text  string
@@ -88,6 +92,7 @@ const (
 	keyCodes      = "codes"
 	keyFHIR       = "fhir"
 	keyRules      = "rules"
+	keyMonitoring = "monitoring"
 
 	keyAbsolute        = "absolute"
 	keyRelativePercent = "relative_percent"
@@ -133,7 +138,7 @@ func parse(r *reading, text []byte) (Policy, error) {
 
 // policy reads the document. What it gives is of use only if there was no fault.
 func (r *reading) policy(root field) Policy {
-	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyErased, keyRules)
+	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyErased, keyRules, keyMonitoring)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.Entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -146,7 +151,7 @@ func (r *reading) policy(root field) Policy {
 	}
 	r.ringTable(&s, top[keyRingTable])
 	patient, base := r.fhir(top[keyFHIR])
-	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: patient, CanonicalBase: base, CutErased: r.cutErased(top), Rules: r.siteRules(top[keyRules])}
+	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: patient, CanonicalBase: base, CutErased: r.cutErased(top), Rules: r.siteRules(top[keyRules]), Monitoring: r.monitoring(top[keyMonitoring], s.Zone)}
 }
 
 // Words of keyErased.

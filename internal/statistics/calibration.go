@@ -60,7 +60,7 @@ func Observed(series []Trial) (ObservedExpected, error) {
 	moved := make([]float64, len(series))
 	move := func(logOdds float64) (sum float64) {
 		for i, t := range series {
-			moved[i] = 1 / (1 + (1-t.Risk)/t.Risk*math.Exp(-logOdds))
+			moved[i] = Shifted(t.Risk, logOdds)
 			sum += moved[i]
 		}
 		return sum

@@ -187,6 +187,41 @@ func (c RiskCUSUM) Limit(risks []float64, wanted float64) (float64, RunLength, e
 	return limit, run, err
 }
 
+// Shift gives by how much the log odds of all expected risks of a series must be moved for
+// as many failures to be expected as were seen.
+func Shift(series []Trial) (float64, error) {
+	if len(series) == 0 {
+		return 0, NoCases
+	}
+	failed := 0
+	for _, t := range series {
+		if !(t.Risk > 0 && t.Risk < 1) {
+			return 0, CertainRisk
+		}
+		if t.Failed {
+			failed++
+		}
+	}
+	if failed == 0 || failed == len(series) {
+		return 0, NoShift
+	}
+	return root(func(logOdds float64) float64 {
+		sum := -float64(failed)
+		for _, t := range series {
+			sum += Shifted(t.Risk, logOdds)
+		}
+		return sum
+	}, -30, 30), nil
+}
+
+// Shifted moves the log odds of a risk.
+func Shifted(risk, logOdds float64) float64 {
+	return 1 / (1 + (1-risk)/risk*math.Exp(-logOdds))
+}
+
+// NoShift says that all or none failed.
+const NoShift Refusal = "all or none failed: no shift of the expected risks fits that"
+
 // VLAD adds up expected minus observed failures: up is fewer than expected. It is a
 // picture and has no limit.
 func VLAD(series []Trial) []float64 {
