@@ -72,7 +72,7 @@ func (b *Book) explore(ctx context.Context, f *Folder, req *trigonev1.ExplorePla
 	}
 
 	basis := convert.ExplorationBasis(e)
-	basis.PolicyHash, basis.CalibrationId, basis.SoftwareVersion = b.Policy.Hash, b.Policy.Settings.CalibrationID, b.software
+	basis.PolicyHash, basis.SoftwareVersion = b.Policy.Hash, b.software
 	sent := convert.SectionNames(req.GetCaseFile())
 	for _, r := range f.heads() {
 		s := &trigonev1.SectionRevision{Section: r.Section, Revision: r.number()}

@@ -24,7 +24,7 @@ import (
 func Evaluation(e *evaluate.Evaluation) *trigonev1.Evaluation {
 	out := &trigonev1.Evaluation{
 		CatalogueVersion: e.CatalogueVersion, RuleSetVersion: e.RuleSetVersion, PolicyHash: e.PolicyHash, CalibrationId: e.CalibrationID,
-		PlanInForce: planInForce(e.InForce), Caution: evaluate.Caution,
+		PlanInForce: planInForce(e.InForce), Caution: evaluate.CautionUnder(e.CalibrationID),
 	}
 	for _, v := range e.Metrics {
 		out.Metrics = append(out.Metrics, metricValue(v))

@@ -62,9 +62,10 @@ func lengthGrid(g *trigonev1.LengthGrid) explore.Range {
 // ExplorationBasis turns what variants are made from into its message; sections,
 // versions of policy and software are the caller's to fill in.
 func ExplorationBasis(e *explore.Exploration) *trigonev1.ExplorationBasis {
+	calibrations := evaluate.Calibrations(e.Plan.Metrics, func(m explore.Metric) string { return m.Calibration })
 	out := &trigonev1.ExplorationBasis{
-		Plan: PlanVariant(e.Plan), Remarks: e.Remarks, CatalogueVersion: metric.CatalogueVersion, RuleSetVersion: rules.SetVersion,
-		Caution: evaluate.Caution,
+		CalibrationId: calibrations, Plan: PlanVariant(e.Plan), Remarks: e.Remarks, CatalogueVersion: metric.CatalogueVersion, RuleSetVersion: rules.SetVersion,
+		Caution: evaluate.CautionUnder(calibrations),
 	}
 	for _, a := range e.Axes {
 		out.Axes = append(out.Axes, &trigonev1.AxisDescription{Leaves: texts[string](a.Leaves), Place: string(a.Place), Count: int32(a.Count)})

@@ -78,7 +78,7 @@ func Aims(s Subject) picture.Picture {
 	}
 	remarks := r.planRemarks()
 	if predicted {
-		remarks = append(remarks, "Predictions: "+metric.UncalibratedLabel+".")
+		remarks = append(remarks, "Predictions: "+r.modelLabel()+".")
 	}
 	if r.Case.Operation.Converted() {
 		remarks = append(remarks, "The repair was given up for a replacement: readings after it are of the prosthesis.")

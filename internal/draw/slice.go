@@ -38,6 +38,7 @@ type cut struct {
 	septum              amount
 	device              string // kind
 	planned             bool
+	calibration         string // of the prediction
 }
 
 // Slice draws the middle slice before and after, or as planned where nothing was
@@ -91,7 +92,11 @@ func Slice(s Subject) picture.Picture {
 	}
 	remark := "Leaflets are drawn straight, as the model has them."
 	if cuts[1].low.IsSome() {
-		remark += " The bracket is the " + metric.UncalibratedLabel + "."
+		label := metric.UncalibratedLabel
+		if id := cuts[1].calibration; id != "" {
+			label = metric.CalibratedLabel(id)
+		}
+		remark += " The bracket is the " + label + "."
 	}
 	d.Y += 3
 	d.Say(remark, picture.Grey)
@@ -265,7 +270,7 @@ func (r *reader) after() cut {
 		c.anterior += h / float64(len(heights))
 	}
 	c.posterior = final.Value
-	c.diameter = diameterOf(c.anterior, c.posterior, c.share.OrElse(0), c.depth.OrElse(0), contact.Value)
+	c.diameter = diameterOf(c.anterior, c.posterior, c.share.OrElse(0), c.depth.OrElse(0), contact.Uncalibrated.OrElse(contact.Value))
 	if ring := lastRing(steps); ring != nil {
 		c.device = ring.Ring.Kind
 		if a := r.dimension(c.planned, valve.RingInnerAnteroPosteriorDiameter, valve.AtStep(ring.ID)); a.known {
@@ -285,7 +290,7 @@ func (r *reader) after() cut {
 	if !c.gap {
 		c.contact = units.Some(overlap.Value)
 	}
-	c.low, c.high = overlap.Lower, overlap.Upper
+	c.low, c.high, c.calibration = overlap.Lower, overlap.Upper, overlap.Calibration
 	c.lines = append(c.lines, "contact predicted "+from+" "+rangeText(metric.IDPredictedOverlap, overlap))
 	if share.State == metric.HasValue {
 		c.lines = append(c.lines, "closure line predicted at "+format(metric.IDPredictedAnteriorShare, share.Value)+" of the diameter from the anterior hinge")

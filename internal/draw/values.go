@@ -3,6 +3,7 @@ package draw
 import (
 	"strings"
 
+	"trigone/internal/evaluate"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/units"
@@ -21,6 +22,11 @@ type reader struct {
 	// planned are the values of that plan where it is not the newest, which the
 	// evaluation speaks of; nil: it is.
 	planned valve.Measurements
+}
+
+// modelLabel says what the predictions of the evaluation are.
+func (r *reader) modelLabel() string {
+	return metric.ModelLabel(evaluate.Calibrations(r.Evaluation.Metrics, func(v metric.Value) string { return v.Calibration }))
 }
 
 func (s Subject) reader() *reader {

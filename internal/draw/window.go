@@ -438,7 +438,7 @@ func (d *windowSheet) windowKey() []string {
 		}
 		add(string(rune('a'+i)) + " asks: " + words.Sentence(text))
 	}
-	add("No cell is called best: more contact comes with a higher posterior leaflet or a smaller ring, and both have harms of their own. " + words.Sentence(words.Capital(metric.UncalibratedLabel)))
+	add("No cell is called best: more contact comes with a higher posterior leaflet or a smaller ring, and both have harms of their own. " + words.Sentence(words.Capital(d.modelLabel())))
 	d.Y += 6
 	for _, text := range list {
 		d.Y += 2

@@ -142,7 +142,7 @@ func Evaluate(in Input) Evaluation {
 		CatalogueVersion: metric.CatalogueVersion,
 		RuleSetVersion:   cmp.Or(in.RuleSet, rules.SetVersion),
 		PolicyHash:       in.Settings.PolicyHash,
-		CalibrationID:    calibrations(values),
+		CalibrationID:    Calibrations(values, func(v metric.Value) string { return v.Calibration }),
 		Replay:           replay(in),
 		InForce:          inForce,
 		Metrics:          append(metric.LeafValues(Withhold(all, nil, slips), disputed), values...),
@@ -161,12 +161,22 @@ func Evaluate(in Input) Evaluation {
 	return e
 }
 
-// calibrations names what values were corrected by, each once and in order.
-func calibrations(values []metric.Value) string {
+// CautionUnder is the caution of an evaluation some of whose predictions were corrected
+// by the site's calibrations; empty: of none.
+func CautionUnder(calibrations string) string {
+	if calibrations == "" {
+		return Caution
+	}
+	return "Decision support for qualified staff, not a medical device. Clinical judgement, local protocols and licensed practice come first. " +
+		"Predictions are ranges of a model, not advice; the site has calibrated some of them (" + calibrations + "), the others are uncalibrated."
+}
+
+// Calibrations names what values were corrected by, each once and in order.
+func Calibrations[V any](values []V, of func(V) string) string {
 	var ids []string
 	for _, v := range values {
-		if v.Calibration != "" && !slices.Contains(ids, v.Calibration) {
-			ids = append(ids, v.Calibration)
+		if id := of(v); id != "" && !slices.Contains(ids, id) {
+			ids = append(ids, id)
 		}
 	}
 	slices.Sort(ids)

@@ -58,6 +58,7 @@ type Metric struct {
 	Lower       units.Maybe[float64]
 	Upper       units.Maybe[float64]
 	Explanation string // why there is no value
+	Calibration string // by which it was corrected; empty: uncalibrated
 }
 
 // Finding is a rule that a variant breaks.
@@ -450,7 +451,7 @@ func (e *Exploration) tell(index int, values []Value, v verdict, open func(slot)
 }
 
 func short(v metric.Value) Metric {
-	m := Metric{Key: v.Key, State: v.State}
+	m := Metric{Key: v.Key, State: v.State, Calibration: v.Calibration}
 	if v.State == metric.HasValue {
 		m.Value, m.Lower, m.Upper = v.Value, v.Lower, v.Upper
 		return m

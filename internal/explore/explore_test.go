@@ -217,7 +217,7 @@ func said(in evaluate.Input, metrics []valve.ID) ([]explore.Metric, []string, ma
 		if v.Key.Occasion != valve.AtPlan || !slices.Contains(metrics, v.Key.ID) {
 			continue
 		}
-		m := explore.Metric{Key: v.Key, State: v.State}
+		m := explore.Metric{Key: v.Key, State: v.State, Calibration: v.Calibration}
 		if v.State == metric.HasValue {
 			m.Value, m.Lower, m.Upper = v.Value, v.Lower, v.Upper
 		}

@@ -508,7 +508,11 @@ func (f *finder) find(r *Range, s *search, limits []limit) (ok bool) {
 		return false
 	}
 	r.NotEstimated = f.notEstimated
-	r.explain(metric.UncalibratedLabel)
+	label := metric.UncalibratedLabel
+	if c := metric.CalibrationOf(h.c, &h.s, h.plan); c != nil && !f.heldLine() {
+		label = metric.ModelLabel(c.ID)
+	}
+	r.explain(label)
 	s.settle(r)
 	present := h.compute(h.c, metric.IDPredictedContact, middle)
 	if present.State != metric.HasValue {

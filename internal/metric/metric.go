@@ -217,6 +217,8 @@ func computeOne(m *Metric, r *Reader) Value {
 		v.Band = m.Band(v.Value)
 	}
 	switch {
+	case r.correction != nil:
+		r.correction.correct(r, m, &v)
 	case r.low.IsSome(), r.high.IsSome():
 		v.Lower, v.Upper = onGrid(r.low, m.Grid), onGrid(r.high, m.Grid)
 	case !m.Steps && !r.noSD:

@@ -333,5 +333,7 @@ func FormulaNumber(id valve.ID) (n int, ok bool) {
 	if _, _, ok = Describe(id); !ok {
 		return 0, false
 	}
-	return max(raised[id], 1), true
+	return formulaOf(id), true
 }
+
+func formulaOf(id valve.ID) int { return max(raised[id], 1) }

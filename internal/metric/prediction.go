@@ -575,7 +575,10 @@ func predictedContact(r *Reader) float64 {
 	r.ModelSD(contactModelSD)
 	r.ObservationSD(contactObservationSD)
 	r.drawBy(func(c geometry.Closure, model float64) float64 { return float64(c.MeanContact) + model }, false)
-	return float64(closed.MeanContact)
+	if p.held() {
+		return float64(closed.MeanContact) // which nobody measures
+	}
+	return r.calibrated(p, float64(closed.MeanContact))
 }
 
 func predictedOverlap(r *Reader) float64 {
@@ -588,7 +591,7 @@ func predictedOverlap(r *Reader) float64 {
 	r.drawBy(func(c geometry.Closure, model float64) float64 {
 		return max(0, float64(min(c.ContactAnterior, c.ContactPosterior))+model)
 	}, true)
-	return float64(closed.Overlap)
+	return r.calibrated(p, float64(closed.Overlap))
 }
 
 // lineKnown asks for the line where artificial chords hold it.

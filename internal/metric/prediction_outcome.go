@@ -114,6 +114,9 @@ func outcomeZ(r *Reader, role valve.Role) float64 {
 	aside := r.aside()
 	aside.at = at
 	predicted := computeOne(&overlapMetric, aside)
+	if aside.correction != nil {
+		r.relabel(aside.correction.Calibration)
+	}
 	r.adopt(aside)
 	observed := r.Read(k)
 	if predicted.State == NotApplicable {

@@ -129,10 +129,10 @@ func windowAt(r *Reader) (w window, ok bool) {
 	}
 	t := coaptationTarget(r.c)
 	low, _ := t.Low.Get()
-	w.low = units.Length(low)
+	w.low = r.before(w.prediction, units.Length(low))
 	text := fmt.Sprintf("coaptation at least %g mm", low)
 	if high, bounded := t.High.Get(); bounded {
-		w.high = units.Some(units.Length(high))
+		w.high = units.Some(r.before(w.prediction, units.Length(high)))
 		text = fmt.Sprintf("coaptation %g to %g mm", low, high)
 	}
 	for _, t := range r.c.Plan.Targets {

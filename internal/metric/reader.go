@@ -41,6 +41,7 @@ type Reader struct {
 	low, high     units.Maybe[float64]
 	most          units.Maybe[float64] // no end of the interval lies above it
 	mostWords     string
+	correction    *correction // of the value by the site's calibration
 
 	// A probe computes once more beside the values, with one of them moved; it
 	// records nothing.

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"trigone/internal/convert"
+	"trigone/internal/metric"
 	"trigone/internal/rules"
 	"trigone/internal/valve"
 	"trigone/internal/words"
@@ -180,11 +181,11 @@ func (b *builder) prediction() []Block {
 	if len(t.Rows) == 0 {
 		return nil
 	}
-	model := "an uncalibrated model"
-	if b.ev.GetCalibrationId() != "" {
-		model = "a calibrated model"
+	said := "Ranges of an uncalibrated model, not advice: the range in which one observation is expected to lie."
+	if id := b.ev.GetCalibrationId(); id != "" {
+		said = words.Sentence(words.Capital(metric.ModelLabel(id))) + " A range is that in which one observation is expected to lie."
 	}
-	return []Block{{Table: t}, paragraph("Ranges of " + model + ", not advice: the range in which one observation is expected to lie.")}
+	return []Block{{Table: t}, paragraph(said)}
 }
 
 // Findings of the rules.

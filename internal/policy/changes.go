@@ -3,6 +3,7 @@ package policy
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"trigone/internal/metric"
 	"trigone/internal/settings"
@@ -56,6 +57,14 @@ func (p Policy) Changes() []Change {
 		list = append(list, Change{keyErased, erasedCut, erasedRemoved})
 	}
 	list = append(list, monitoringChanges(p.Monitoring)...)
+	for _, c := range p.Settings.Calibrations {
+		text := fmt.Sprintf("%s of %s, %s: shift %.3f mm", c.Quantity, strings.ReplaceAll(string(c.Technique), "_", " "), strings.ReplaceAll(string(c.Prediction), "_", " "), c.Shift)
+		if c.Stretched {
+			text += fmt.Sprintf(", stretch %.3f", c.Stretch)
+		}
+		text += fmt.Sprintf(", spread %.3f mm, of %d patients; signed by %s on %s", c.SD, c.N, c.SignedBy, c.SignedAt.Format(time.DateOnly))
+		list = append(list, Change{keyCalibrated + "." + c.ID, text, "uncalibrated"})
+	}
 	for _, r := range p.Rules {
 		list = append(list, Change{keyRules + "." + r.ID, string(r.Severity) + ": " + r.Summary, "none"})
 	}

@@ -93,6 +93,7 @@ const (
 	keyFHIR       = "fhir"
 	keyRules      = "rules"
 	keyMonitoring = "monitoring"
+	keyCalibrated = "calibrations"
 
 	keyAbsolute        = "absolute"
 	keyRelativePercent = "relative_percent"
@@ -138,7 +139,7 @@ func parse(r *reading, text []byte) (Policy, error) {
 
 // policy reads the document. What it gives is of use only if there was no fault.
 func (r *reading) policy(root field) Policy {
-	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyErased, keyRules, keyMonitoring)
+	top := r.Fields(root, keySite, keyVersion, keyZone, keyThresholds, keyTolerances, keyInputSDs, keyRingTable, keyCodes, keyFHIR, keyErased, keyRules, keyMonitoring, keyCalibrated)
 	s := settings.BuiltIn(r.site(top), r.version(top), r.zone(top))
 	for _, f := range r.Entries(top[keyThresholds]) {
 		r.threshold(&s, f)
@@ -150,6 +151,7 @@ func (r *reading) policy(root field) Policy {
 		r.inputSD(&s, f)
 	}
 	r.ringTable(&s, top[keyRingTable])
+	s.Calibrations = r.calibrations(top[keyCalibrated])
 	patient, base := r.fhir(top[keyFHIR])
 	return Policy{Settings: s, Codes: r.codes(top[keyCodes]), Patient: patient, CanonicalBase: base, CutErased: r.cutErased(top), Rules: r.siteRules(top[keyRules]), Monitoring: r.monitoring(top[keyMonitoring], s.Zone)}
 }

@@ -57,6 +57,7 @@ func Schema(terms Terms) ([]byte, error) {
 		keyErased:     object{"enum": []string{erasedRemoved, erasedCut}, "default": erasedRemoved, "description": "what is kept of a case that an administrator erases: nothing, or, without its name, the year, the age by decade, the techniques and how it ended"},
 		keyRules:      object{"type": []string{"array", "null"}, "maxItems": mostRules, "items": siteRuleSchema(), "description": "rules of the site"},
 		keyMonitoring: monitoringSchema(),
+		keyCalibrated: object{"type": []string{"array", "null"}, "items": calibrationSchema(), "description": "corrections of predictions, fitted by trigone calibrate to the site's own cases and signed"},
 	})
 	schema["type"] = "object"
 	schema["required"] = []string{keySite, keyVersion, keyZone}

@@ -106,6 +106,11 @@ var beyondSchema = map[string]string{
 	"comments only":                               "no document",
 	"an exponent without a point is a text":       "a number to the library",
 	"a label twice":                               "uniqueness by two keys",
+	"a number changed after the fit":              "a hash",
+	"the technique changed after the fit":         "a hash",
+	"signed before its last case":                 "compares two times",
+	"fitted to another formula":                   "the formulas are the program's",
+	"the same predictions twice":                  "uniqueness by three keys",
 	"two kinds in one family":                     "compares entries",
 	"a range the wrong way round":                 "compares two numbers",
 	"antero-posterior above transverse":           "compares two numbers",
@@ -155,7 +160,7 @@ var beyondSchema = map[string]string{
 // schema too, but for those named with the reason.
 func TestSchemaRefusesWhatTheReaderRefuses(t *testing.T) {
 	schema := compiled(t)
-	for _, tt := range slices.Concat(faults(), ringFaults(), codeFaults(), fhirFaults(), siteRuleFaults(), monitoringFaults()) {
+	for _, tt := range slices.Concat(faults(), ringFaults(), codeFaults(), fhirFaults(), siteRuleFaults(), monitoringFaults(), calibrationFaults()) {
 		t.Run(tt.why, func(t *testing.T) {
 			doc, ok := document(tt.text)
 			refused := !ok || schema.Validate(doc) != nil

@@ -125,9 +125,9 @@ func (x *Exploration) Print(w io.Writer) {
 	wrapped(w, "", "", cmp.Or(x.basis.GetCaution(), Caution))
 	x.number()
 	x.printPlan(w)
-	label := "range of an uncalibrated model, not advice"
-	if x.basis.GetCalibrationId() != "" {
-		label = "range of a calibrated model, not advice"
+	label := metric.UncalibratedLabel
+	if id := x.basis.GetCalibrationId(); id != "" {
+		label = metric.CalibratedLabel(id)
 	}
 	heading(w, fmt.Sprintf("%s: predicted coaptation length of A2-P2 in mm (%s)", words.Capital(count(len(x.variants), "variant", "variants")), label))
 	if !x.predicts() {

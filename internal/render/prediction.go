@@ -29,11 +29,7 @@ type forecast struct {
 // printPrediction prints the ranges in a table, under it what they rest on, and
 // once for each reason what has no range.
 func printPrediction(w io.Writer, e *trigonev1.Evaluation, windowTold bool) {
-	label := "range of an uncalibrated model, not advice"
-	if e.GetCalibrationId() != "" {
-		label = "range of a calibrated model, not advice"
-	}
-	heading(w, "Prediction ("+label+")")
+	heading(w, "Prediction ("+metric.ModelLabel(e.GetCalibrationId())+")")
 	list := forecasts(e)
 	if len(list) == 0 {
 		fmt.Fprintln(w, "  none: neither plan nor operation gives what the model needs")

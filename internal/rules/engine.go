@@ -97,7 +97,7 @@ func judge(rule Rule, r *Reader, at metric.At) (Finding, Gap, Outcome) {
 	}
 	f := Finding{
 		Rule: rule.ID, Reference: rule.Reference, Severity: rule.Severity, Kind: rule.Kind, Source: rule.Source,
-		Message: verdict.Message, Advice: rule.Advice, At: at,
+		Message: verdict.Message, Advice: cmp.Or(verdict.Advice, rule.Advice), At: at,
 		Inputs: r.Inputs(), Facts: r.facts, Limits: r.limits,
 	}
 	switch {

@@ -15,7 +15,8 @@ var planMiddleOutsideOwnAim = Rule{
 	Since:  "3",
 	Where:  plannedAims,
 	Check: func(r *Reader) Verdict {
-		return againstOwnAims(r, func(p ownPrediction) string {
+		const calibrated = "Look once more at heights and ring; the range, of a model under the site's calibration, reaches the aim."
+		return againstOwnAims(r, calibrated, func(p ownPrediction) string {
 			if p.whollyOutside() || !p.middleOutside() {
 				return ""
 			}

@@ -20,7 +20,8 @@ var planOutsideOwnAim = Rule{
 	Since:  "3",
 	Where:  plannedAims,
 	Check: func(r *Reader) Verdict {
-		return againstOwnAims(r, func(p ownPrediction) string {
+		const calibrated = "Change the plan or the aim, or say why both stand; the range is that of a model under the site's calibration."
+		return againstOwnAims(r, calibrated, func(p ownPrediction) string {
 			if !p.whollyOutside() {
 				return ""
 			}
@@ -116,10 +117,12 @@ type ownPrediction struct {
 
 // againstOwnAims lets say hold each aim of a place against its prediction. What the
 // model does not hold for is passed over; what lacks an input is missing, unless
-// another aim there is spoken of.
-func againstOwnAims(r *Reader, say func(ownPrediction) string) Verdict {
+// another aim there is spoken of. Calibrated is the advice where the prediction was
+// corrected by the site's calibration.
+func againstOwnAims(r *Reader, calibrated string, say func(ownPrediction) string) Verdict {
 	var said []string
 	var lacking []valve.Key
+	advice := ""
 	for _, t := range r.Case().Plan.Targets {
 		if t.Place != r.At().Place || t.Stage != r.At().Stage || t.Low.IsNone() && t.High.IsNone() {
 			continue
@@ -133,13 +136,16 @@ func againstOwnAims(r *Reader, say func(ownPrediction) string) Verdict {
 				r.Fact("aim", t.ID)
 				r.Metric(k)
 				said = append(said, text)
+				if v.Calibration != "" {
+					advice = calibrated
+				}
 			}
 		case found && len(v.Missing) > 0:
 			lacking = append(lacking, k)
 		}
 	}
 	if len(said) > 0 {
-		return Verdict{Broken: true, Message: strings.Join(said, " ")}
+		return Verdict{Broken: true, Message: strings.Join(said, " "), Advice: advice}
 	}
 	for _, k := range lacking {
 		r.Metric(k)

@@ -118,6 +118,7 @@ type Rule struct {
 type Verdict struct {
 	Broken  bool
 	Message string // one sentence with the values
+	Advice  string // in place of the rule's, where that does not hold; empty: the rule's
 	// Disputes are the values a contradiction disputes; nil: all that were read.
 	Disputes []valve.Key
 	// Sections are the sections a contradiction disputes beside those that hold

@@ -106,8 +106,8 @@ type Settings struct {
 	Tolerances map[valve.ID]Tolerance // by leaf, or StepLengths and RegurgitationGrades
 	InputSDs   map[valve.ID]InputSD   // by leaf; only what the site replaces, the built-in values stand in the leaves table
 	Rings      []RingSize             // the site's own ring table; empty: none, and nothing is sized by it
-	// CalibrationID names the calibration of the prediction; empty: uncalibrated.
-	CalibrationID string
+	// Calibrations of predictions; what has none is uncalibrated.
+	Calibrations []Calibration
 }
 
 // BuiltIn gives the built-in settings for a site.

@@ -229,21 +229,26 @@ const (
 	ExplainsNothing
 )
 
-// Fit is a correction of predictions: measured = predicted + Shift + (Stretch - 1)
+// Correction of predictions: measured = predicted + Shift + (Stretch - 1)
 // (predicted - Centre).
-type Fit struct {
+type Correction struct {
 	N int
 	// Shift is drawn in towards 0 by what chance makes of it.
-	Shift, ShiftSE float64
+	Shift float64
 	// Stretch is 1 where it was not fitted.
 	Stretch   float64
 	Stretched bool
-	Centre    float64
-	// SD is the spread of measured about corrected, with the degrees of freedom.
-	SD               float64
-	DegreesOfFreedom int
-	// scatter is that of the predictions about their centre.
-	scatter float64
+	// Centre is the mean of the predictions, Scatter the sum of their squared distances
+	// from it.
+	Centre, Scatter float64
+	// SD is the spread of measured about corrected.
+	SD float64
+}
+
+// Fit is a correction with what it is good for.
+type Fit struct {
+	Correction
+	ShiftSE float64
 	Verdict FitVerdict
 	// Errors are root mean squared errors of cases left out: of the prediction as it is,
 	// of the mean of what was measured, and of the fit.
@@ -255,11 +260,11 @@ type Pair struct{ Predicted, Measured float64 }
 
 // Bounds of a fit (the audit's decision).
 const (
-	leastFitted     = 30
+	LeastFitted     = 30
 	enoughToStretch = 100
 	narrowStretch   = 0.3
-	leastStretch    = 0.9
-	mostStretch     = 1.25
+	LeastStretch    = 0.9
+	MostStretch     = 1.25
 )
 
 // TooFewToFit says that there are fewer pairs than a correction is fitted to.
@@ -269,7 +274,7 @@ const TooFewToFit Refusal = "fewer than 30 pairs: no correction is fitted to so 
 // narrower than 0.3, a stretch between 0.9 and 1.25. It is worth something only if it
 // foretells cases that it has not seen: each is left out once.
 func Calibrate(list []Pair) (Fit, error) {
-	if len(list) < leastFitted {
+	if len(list) < LeastFitted {
 		return Fit{}, TooFewToFit
 	}
 	s := sumPairs(list)
@@ -302,21 +307,39 @@ func Calibrate(list []Pair) (Fit, error) {
 	return fit, nil
 }
 
-// At is what the fit makes of a prediction.
-func (f Fit) At(predicted float64) float64 {
-	return predicted + f.Shift + (f.Stretch-1)*(predicted-f.Centre)
+// At is what the correction makes of a prediction.
+func (c Correction) At(predicted float64) float64 {
+	return predicted + c.Shift + (c.Stretch-1)*(predicted-c.Centre)
 }
 
-// Range is where the next measured value lies with 95 %: it holds the spread, which
-// measuring is part of, and what the fit itself does not know.
-func (f Fit) Range(predicted float64) Interval {
-	unknown := 1 + 1/float64(f.N)
-	if f.Stretched {
-		d := predicted - f.Centre
-		unknown += d * d / f.scatter
+// Before gives the prediction of which the correction makes this.
+func (c Correction) Before(corrected float64) float64 {
+	return c.Centre + (corrected-c.Shift-c.Centre)/c.Stretch
+}
+
+// DegreesOfFreedom are those of the spread: one is spent on the shift, one on a stretch.
+func (c Correction) DegreesOfFreedom() int {
+	if c.Stretched {
+		return c.N - 2
 	}
-	half := studentT(int64(f.DegreesOfFreedom), 0.975) * f.SD * math.Sqrt(unknown)
-	at := f.At(predicted)
+	return c.N - 1
+}
+
+// PredictionSD is the standard deviation of the next measured value about the corrected
+// prediction: the spread, which measuring is part of, and what the fit does not know.
+func (c Correction) PredictionSD(predicted float64) float64 {
+	unknown := 1 + 1/float64(c.N)
+	if c.Stretched {
+		d := predicted - c.Centre
+		unknown += d * d / c.Scatter
+	}
+	return c.SD * math.Sqrt(unknown)
+}
+
+// Range is where the next measured value lies with 95 %.
+func (c Correction) Range(predicted float64) Interval {
+	half := studentT(int64(c.DegreesOfFreedom()), 0.975) * c.PredictionSD(predicted)
+	at := c.At(predicted)
 	return Interval{at - half, at + half}
 }
 
@@ -349,17 +372,16 @@ func (s pairSums) without(p Pair) pairSums { return s.with(p, -1) }
 func (s pairSums) fit(t float64) Fit {
 	mx, my := s.x/s.n, s.y/s.n
 	sxx, sxy, syy := s.xx-s.n*mx*mx, s.xy-s.n*mx*my, s.yy-s.n*my*my
-	f := Fit{N: int(s.n), Stretch: 1, Centre: s.origin + mx, DegreesOfFreedom: int(s.n) - 1, scatter: sxx}
+	f := Fit{Correction: Correction{N: int(s.n), Stretch: 1, Centre: s.origin + mx, Scatter: sxx}}
 	residual := func(stretch float64) float64 { return max(0, syy-2*stretch*sxy+stretch*stretch*sxx) }
 	if sxx > 0 {
 		slope := sxy / sxx
 		width := 2 * t * math.Sqrt(residual(slope)/(s.n-2)/sxx)
 		if s.n >= enoughToStretch || width < narrowStretch {
-			f.Stretch, f.Stretched = clamp(slope, leastStretch, mostStretch), true
-			f.DegreesOfFreedom--
+			f.Stretch, f.Stretched = clamp(slope, LeastStretch, MostStretch), true
 		}
 	}
-	f.SD = math.Sqrt(residual(f.Stretch) / float64(f.DegreesOfFreedom))
+	f.SD = math.Sqrt(residual(f.Stretch) / float64(f.DegreesOfFreedom()))
 	f.ShiftSE = f.SD / math.Sqrt(s.n)
 	f.Shift = my - mx
 	if f.Shift != 0 {

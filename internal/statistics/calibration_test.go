@@ -214,7 +214,7 @@ func TestFitsThatCorrect(t *testing.T) {
 			}
 			fit, _ := Calibrate(list)
 			verdicts[shift][fit.Verdict]++
-			if !fit.Stretched || fit.Stretch < leastStretch || fit.Stretch > mostStretch {
+			if !fit.Stretched || fit.Stretch < LeastStretch || fit.Stretch > MostStretch {
 				t.Fatalf("%+v: from 100 pairs on a stretch is fitted, between its bounds", fit)
 			}
 		}
