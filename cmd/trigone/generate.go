@@ -21,8 +21,12 @@ import (
 	"trigone/testdata"
 )
 
-// mostGenerated bounds what one call makes.
-const mostGenerated = 100_000
+// defaultGenerated is how many cases are drawn unless told otherwise, mostGenerated
+// bounds what one call makes.
+const (
+	defaultGenerated = 400
+	mostGenerated    = 100_000
+)
 
 func (a *app) generateCommand() *cobra.Command {
 	var store string
@@ -72,7 +76,7 @@ FILE is a new store, or one of invented cases: a store of real ones takes none. 
 	}
 	f := c.Flags()
 	f.StringVar(&store, "store", "", "SQLite file to write to")
-	f.IntVar(&cases, "cases", 400, "how many operations")
+	f.IntVar(&cases, "cases", defaultGenerated, "how many operations")
 	f.Uint64Var(&seed, "seed", 1, "seed of the random numbers")
 	f.StringArrayVar(&without, "without", nil, "leave out learning, deterioration, ring, prediction or all; may be repeated")
 	return c
@@ -120,10 +124,30 @@ func (a *app) generate(ctx context.Context, out io.Writer, store, policy string,
 			return department.Server(running), err
 		},
 	})
-	if err != nil {
+	switch {
+	case errors.Is(err, department.ErrAlreadyThere):
+		return inputError{err}
+	case err != nil:
 		return err
 	}
 	render.Department(out, d, sent.Letters, sent.Retracted)
 	fmt.Fprintf(out, "\nWritten to %s. Serve it, with pages in a browser:\n\n  trigoned --store %s --policy %s --http-listen 127.0.0.1:7431\n", store, store, policy)
 	return nil
+}
+
+// demoDepartment draws the demo's department into its folder.
+func (a *app) demoDepartment(ctx context.Context, out io.Writer, dir string, force bool) error {
+	store := filepath.Join(dir, "department.db")
+	if force {
+		for _, ending := range []string{"", "-wal", "-shm"} {
+			if err := os.Remove(store + ending); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+		}
+	}
+	path, err := departmentPolicy(store)
+	if err != nil {
+		return err
+	}
+	return a.generate(ctx, out, store, path, invent.Settings{Cases: defaultGenerated, Seed: 1, Built: invent.Everything()})
 }

@@ -20,7 +20,7 @@ import (
 
 func (a *app) demoCommand() *cobra.Command {
 	var out string
-	var force bool
+	var force, withDepartment bool
 	c := &cobra.Command{
 		Use:   "demo --out DIR",
 		Short: "Play an invented year of a hospital on a server of its own",
@@ -39,8 +39,15 @@ findings and all discrepancies, and writes
   DIR/policy.yaml         the invented hospital's clinical policy, unless --policy gives one
   DIR/demo.db             the store
 
+With --department it then draws an invented department of 400 cases, which takes the
+better part of a minute, as generate does:
+
+  DIR/department.db           its store
+  DIR/department.policy.yaml  its policy
+
 Everything in it is invented data.`,
 		Example: `  trigone demo --out /tmp/trigone-demo
+  trigone demo --out /tmp/trigone-demo --department
   trigone demo --out /tmp/trigone-demo --force`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -50,13 +57,19 @@ Everything in it is invented data.`,
 			if err := a.formats(formatTable); err != nil {
 				return err
 			}
-			return demo.Run(cmd.Context(), demo.Options{
-				Dir: filepath.Clean(out), Force: force, Out: cmd.OutOrStdout(), Policy: a.policy, Start: a.startServer, Draw: drawings,
+			out = filepath.Clean(out)
+			err := demo.Run(cmd.Context(), demo.Options{
+				Dir: out, Force: force, Out: cmd.OutOrStdout(), Policy: a.policy, Start: a.startServer, Draw: drawings,
 			})
+			if err != nil || !withDepartment {
+				return err
+			}
+			return a.demoDepartment(cmd.Context(), cmd.OutOrStdout(), out, force)
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "folder to write to; it is made if it is not there")
-	c.Flags().BoolVar(&force, "force", false, "replace the store of an earlier demo in that folder")
+	c.Flags().BoolVar(&force, "force", false, "replace the stores of an earlier demo in that folder")
+	c.Flags().BoolVar(&withDepartment, "department", false, "also draw an invented department of 400 cases, to try the audit on")
 	return c
 }
 
