@@ -80,7 +80,7 @@ func enumValues[E interface {
 
 func (a *app) comparisonsCommand() *cobra.Command {
 	var filter caseFilter
-	var kinds, classes, metrics, places, verdicts []string
+	var groups, kinds, classes, metrics, places, verdicts []string
 	var roots bool
 	var sheet sheetFlags
 	c := &cobra.Command{
@@ -110,6 +110,9 @@ came as planned. A difference is no error and carries no blame.`,
 				Case: cases.reference, Classes: classes, Metrics: metrics, Places: places, RootsOnly: roots, PlanTimings: cases.timings,
 				IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize, IncludeCounts: true,
 				Basis: cases.basis,
+			}
+			if request.Groups, err = factFilters(groups); err != nil {
+				return err
 			}
 			if request.Kinds, err = enumValues[trigonev1.ComparisonKind]("--kind", kinds, "COMPARISON_KIND_"); err != nil {
 				return err
@@ -150,6 +153,7 @@ came as planned. A difference is no error and carries no blame.`,
 	filter.flags(c)
 	sheet.flags(c, true)
 	f := c.Flags()
+	f.StringArrayVar(&groups, "group", nil, groupUsage)
 	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as step_dimension or prediction_from_plan; may be repeated")
 	f.StringArrayVar(&classes, "class", nil, "only this class of differences, such as ring_size; may be repeated")
 	f.StringArrayVar(&metrics, "metric", nil, "only this metric, leaf or compared parameter, by id; may be repeated")

@@ -287,6 +287,7 @@ their root. A difference is not an error and carries no blame.`,
 	filter.flags(c)
 	sheet.flags(c, true)
 	f := c.Flags()
+	f.StringArrayVar(&filter.groups, "group", nil, groupUsage)
 	f.StringArrayVar(&filter.classes, "class", nil, "only this class, such as ring_size; may be repeated")
 	f.StringArrayVar(&filter.verdicts, "verdict", nil, "only this verdict: present, indeterminate or not_evaluable; may be repeated")
 	f.BoolVar(&filter.roots, "roots", false, "only primary differences, without what stands under them")
@@ -296,8 +297,8 @@ their root. A difference is not an error and carries no blame.`,
 // discrepancyFilter is what the flags select.
 type discrepancyFilter struct {
 	caseFilter
-	classes, verdicts []string
-	roots             bool
+	classes, verdicts, groups []string
+	roots                     bool
 }
 
 func (f discrepancyFilter) request() (*trigonev1.ListDiscrepanciesRequest, error) {
@@ -309,6 +310,9 @@ func (f discrepancyFilter) request() (*trigonev1.ListDiscrepanciesRequest, error
 		Case: cases.reference, Classes: f.classes, RootsOnly: f.roots, PlanTimings: cases.timings,
 		IncisionFrom: cases.from, IncisionBefore: cases.before, PageSize: pageSize, IncludeCounts: true,
 		Basis: cases.basis,
+	}
+	if request.Groups, err = factFilters(f.groups); err != nil {
+		return nil, err
 	}
 	request.Verdicts, err = enumValues[trigonev1.DiscrepancyVerdict]("--verdict", f.verdicts, "DISCREPANCY_VERDICT_")
 	return request, err

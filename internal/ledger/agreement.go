@@ -130,7 +130,7 @@ func pairFilter(req *trigonev1.SummarizeAgreementRequest) storage.PairFilter {
 	for _, m := range req.GetMetrics() {
 		f.Metrics = append(f.Metrics, metricNumber(m))
 	}
-	f.Groups = groupsOf(req.GetFilter())
+	f.Groups = storedGroups(req.GetFilter().GetGroups())
 	for _, kind := range req.GetStrata() {
 		f.WordKinds = append(f.WordKinds, kindNumber(kind))
 	}

@@ -91,6 +91,16 @@ func kindOf(number int) string {
 // stored gives a group as rows have it.
 func stored(g Group) storage.Group { return storage.Group{Kind: kindNumber(g.Kind), Word: g.Word} }
 
+// storedGroups gives the groups of a filter as rows have them.
+func storedGroups(filters []*trigonev1.FactFilter) (list []storage.Group) {
+	for _, f := range filters {
+		for _, w := range f.GetWords() {
+			list = append(list, stored(Group{f.GetKind(), w}))
+		}
+	}
+	return list
+}
+
 // Groups files a case under its words, each once. What is not recorded has no word.
 func Groups(f *trigonev1.CaseFacts) []Group {
 	var list []Group

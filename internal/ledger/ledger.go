@@ -32,7 +32,7 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
-	if err := casebook.RefuseFields(append(convert.Check(req), unknownClasses(req.GetClasses())...)); err != nil {
+	if err := casebook.RefuseFields(slices.Concat(convert.Check(req), unknownClasses(req.GetClasses()), unknownKinds("groups", req.GetGroups()))); err != nil {
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
@@ -45,7 +45,7 @@ func (l *Ledger) ListDiscrepancies(ctx context.Context, who casebook.Principal, 
 		Restated: restated(req.GetBasis()),
 		Verdicts: numbers(req.GetVerdicts()), RootsOnly: req.GetRootsOnly(), PlanTimings: each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
-		DiscrepanciesOnly: true,
+		DiscrepanciesOnly: true, Groups: storedGroups(req.GetGroups()),
 	}
 	if len(f.Verdicts) == 0 {
 		f.Verdicts = discrepancyVerdicts

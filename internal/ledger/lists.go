@@ -20,7 +20,7 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 	if _, err := l.archives.Admit(who, req); err != nil {
 		return nil, err
 	}
-	if err := casebook.RefuseFields(slices.Concat(convert.Check(req), unknownClasses(req.GetClasses()), unknownMetrics(req.GetMetrics()))); err != nil {
+	if err := casebook.RefuseFields(slices.Concat(convert.Check(req), unknownClasses(req.GetClasses()), unknownMetrics(req.GetMetrics()), unknownKinds("groups", req.GetGroups()))); err != nil {
 		return nil, err
 	}
 	filters := proto.CloneOf(req)
@@ -34,6 +34,7 @@ func (l *Ledger) ListComparisons(ctx context.Context, who casebook.Principal, re
 		Kinds:    numbers(req.GetKinds()), Verdicts: numbers(req.GetVerdicts()), Places: req.GetPlaces(), RootsOnly: req.GetRootsOnly(),
 		PlanTimings:  each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
+		Groups: storedGroups(req.GetGroups()),
 	}
 	for _, c := range req.GetClasses() {
 		f.Classes = append(f.Classes, classNumber(c))
@@ -126,11 +127,7 @@ func (l *Ledger) ListCaseFacts(ctx context.Context, who casebook.Principal, req 
 		Restated:     restated(req.GetBasis()),
 		PlanTimings:  each(req.GetPlanTimings()),
 		IncisionFrom: instant(req.GetIncisionFrom()), IncisionBefore: instant(req.GetIncisionBefore()),
-	}
-	for _, g := range req.GetGroups() {
-		for _, w := range g.GetWords() {
-			f.Groups = append(f.Groups, stored(Group{g.GetKind(), w}))
-		}
+		Groups: storedGroups(req.GetGroups()),
 	}
 	var sites []string
 	if sites, f.CaseUID, err = l.archives.Narrow(ctx, req.GetCase()); err != nil {

@@ -79,7 +79,7 @@ type tallied struct {
 // tally walks the cases of a site that were operated on and match, oldest first, and
 // tells the access record of them.
 func (l *Ledger) tally(ctx context.Context, archive *casebook.Archive, site string, q tallyQuestion, onCase func(*audit.Case) error) (out tallied, err error) {
-	f := storage.TallyFilter{Restated: restated(q.basis), Groups: groupsOf(q.filter), IncisionFrom: instant(q.filter.GetIncisionFrom())}
+	f := storage.TallyFilter{Restated: restated(q.basis), Groups: storedGroups(q.filter.GetGroups()), IncisionFrom: instant(q.filter.GetIncisionFrom())}
 	out.asOf, f.IncisionBefore = until(archive, q.filter, q.asOf)
 	n, err := archive.Store.Tallies(ctx, site, f, func(c storage.Tally) error {
 		one, err := tallyOf(c)
@@ -116,15 +116,6 @@ func until(archive *casebook.Archive, filter *trigonev1.AuditFilter, asked time.
 		before = end
 	}
 	return asOf, before
-}
-
-func groupsOf(filter *trigonev1.AuditFilter) (list []storage.Group) {
-	for _, g := range filter.GetGroups() {
-		for _, w := range g.GetWords() {
-			list = append(list, stored(Group{g.GetKind(), w}))
-		}
-	}
-	return list
 }
 
 func tallyOf(c storage.Tally) (*audit.Case, error) {

@@ -304,6 +304,9 @@ type ComparisonFilter struct {
 	Places    []string
 	Verdicts  []int
 	RootsOnly bool
+	// Groups of the cases: of several of one kind one must hold, of each kind that is
+	// named one.
+	Groups []Group
 
 	DiscrepanciesOnly bool
 
@@ -323,7 +326,7 @@ type CaseComparison struct {
 }
 
 // ComparisonCounts is what a filtered list is drawn from. Cases are selected by
-// case, timing and incision alone; comparisons by the whole filter.
+// case, timing, incision and groups alone; comparisons by the whole filter.
 type ComparisonCounts struct {
 	OperatedCases     int // with an operation section that is not retracted
 	PlannedCases      int // of these, with a plan in force

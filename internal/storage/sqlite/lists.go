@@ -313,7 +313,7 @@ func collect[T any](l *listing, query string, args []any, scan func(scanner) (T,
 
 // cases gives the filter of the cases that have such comparisons.
 func casesWith(f *storage.ComparisonFilter) caseFilter {
-	out := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore}
+	out := caseFilter{uid: f.CaseUID, timings: f.PlanTimings, from: f.IncisionFrom, before: f.IncisionBefore, groups: byKind(f.Groups)}
 	verdicts := f.Verdicts
 	if len(verdicts) == 0 {
 		verdicts = []int{
@@ -492,6 +492,16 @@ func (s *Store) CountComparisons(ctx context.Context, site string, f storage.Com
 			cases.add(`c.uid = ?`, f.CaseUID)
 		}
 		cases.oneOf(`c.plan_timing`, anyOf(f.PlanTimings))
+		for _, groups := range byKind(f.Groups) {
+			var has conditions
+			has.add(`g.projection = ? AND g.site = ? AND g.kind = ?`, l.projection, l.site, groups[0].Kind)
+			words := make([]any, len(groups))
+			for i, g := range groups {
+				words[i] = g.Word
+			}
+			has.oneOf(`g.word`, words)
+			cases.add(`c.case_id IN (SELECT g.case_id FROM case_groups AS g WHERE `+has.String()+`)`, has.args...)
+		}
 		if n, err = l.countCases(cases, &f); err != nil {
 			return err
 		}

@@ -102,6 +102,7 @@ func TestPlansOfLists(t *testing.T) {
 		"a group":          {groups: byKind(groups[:1])},
 		"groups":           {groups: byKind(groups)},
 		"group and period": {groups: byKind(groups), from: incision},
+		"class and groups": casesWith(&storage.ComparisonFilter{Classes: []int{1}, Groups: groups}),
 		"discrepancies":    casesWith(&storage.ComparisonFilter{DiscrepanciesOnly: true, Verdicts: []int{1, 2, 3}}),
 	} {
 		err := s.list(t.Context(), storage.ProjectionLedger, "harbour", func(l *listing) error {

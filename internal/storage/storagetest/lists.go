@@ -385,7 +385,7 @@ func wantPairs(t *testing.T, s storage.Store, f storage.PairFilter, records map[
 // expected gives the list and the counts as the interface's comments have them.
 func expected(records map[string]*record, f storage.ComparisonFilter) (list []storage.CaseComparison, n storage.ComparisonCounts) {
 	for _, r := range records {
-		if !r.matches(f.CaseUID, f.IncisionFrom, f.IncisionBefore, f.PlanTimings) || r.c.State == storage.CaseMerged {
+		if !r.matches(f.CaseUID, f.IncisionFrom, f.IncisionBefore, f.PlanTimings) || !r.inGroups(f.Groups) || r.c.State == storage.CaseMerged {
 			continue
 		}
 		if r.c.State == storage.CaseRetracted {
@@ -622,6 +622,11 @@ func listsAgainstReference(t *testing.T, open func() storage.Store) {
 		}
 		if random.IntN(20) == 0 {
 			f.IncisionFrom, f.IncisionBefore = storage.MinTime.AddDate(-300, 0, 0), storage.MaxTime.AddDate(300, 0, 0)
+		}
+		if random.IntN(3) == 0 {
+			for range 1 + random.IntN(3) {
+				f.Groups = append(f.Groups, group())
+			}
 		}
 		list, n := expected(records, f)
 		got := pages(t, 1+random.IntN(40), func(token string, limit int) ([]storage.CaseComparison, string, error) {

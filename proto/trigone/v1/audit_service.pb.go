@@ -113,7 +113,9 @@ type ListDiscrepanciesRequest struct {
 	// Whether to count what the list is drawn from; unset: no counts are given.
 	IncludeCounts bool `protobuf:"varint,11,opt,name=include_counts,json=includeCounts,proto3" json:"include_counts,omitempty"`
 	// Which judgement to read; unset: as stored.
-	Basis         Basis `protobuf:"varint,12,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	Basis Basis `protobuf:"varint,12,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	// Only of cases that every one of these selects.
+	Groups        []*FactFilter `protobuf:"bytes,13,rep,name=groups,proto3" json:"groups,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -230,6 +232,13 @@ func (x *ListDiscrepanciesRequest) GetBasis() Basis {
 		return x.Basis
 	}
 	return Basis_BASIS_UNSPECIFIED
+}
+
+func (x *ListDiscrepanciesRequest) GetGroups() []*FactFilter {
+	if x != nil {
+		return x.Groups
+	}
+	return nil
 }
 
 // Response of ListDiscrepancies.
@@ -569,7 +578,9 @@ type ListComparisonsRequest struct {
 	// Whether to count what the list is drawn from; unset: no counts are given.
 	IncludeCounts bool `protobuf:"varint,14,opt,name=include_counts,json=includeCounts,proto3" json:"include_counts,omitempty"`
 	// Which judgement to read; unset: as stored.
-	Basis         Basis `protobuf:"varint,15,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	Basis Basis `protobuf:"varint,15,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
+	// Only of cases that every one of these selects.
+	Groups        []*FactFilter `protobuf:"bytes,16,rep,name=groups,proto3" json:"groups,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -707,6 +718,13 @@ func (x *ListComparisonsRequest) GetBasis() Basis {
 		return x.Basis
 	}
 	return Basis_BASIS_UNSPECIFIED
+}
+
+func (x *ListComparisonsRequest) GetGroups() []*FactFilter {
+	if x != nil {
+		return x.Groups
+	}
+	return nil
 }
 
 // Response of ListComparisons.
@@ -885,8 +903,8 @@ func (x *CaseComparison) GetAgreementsRecorded() bool {
 	return false
 }
 
-// What a list of comparisons is drawn from. Cases are those that match case, timing
-// and incision, whatever comparisons are asked for.
+// What a list of comparisons is drawn from. Cases are those that match case, timing,
+// incision and groups, whatever comparisons are asked for.
 type ComparisonCounts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Cases that match and have an operation.
@@ -1907,7 +1925,7 @@ var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xeb\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xa5\x05\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -1924,7 +1942,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"page_token\x18\n" +
 	" \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
 	"\x0einclude_counts\x18\v \x01(\bR\rincludeCounts\x121\n" +
-	"\x05basis\x18\f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\x82\x02\n" +
+	"\x05basis\x18\f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\x128\n" +
+	"\x06groups\x18\r \x03(\v2\x16.trigone.v1.FactFilterB\b\xbaH\x05\x92\x01\x02\x10 R\x06groups\"\x82\x02\n" +
 	"\x19ListDiscrepanciesResponse\x12A\n" +
 	"\rdiscrepancies\x18\x01 \x03(\v2\x1b.trigone.v1.CaseDiscrepancyR\rdiscrepancies\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x125\n" +
@@ -1952,7 +1971,7 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x13not_evaluable_count\x18\x06 \x01(\x05R\x11notEvaluableCount\x120\n" +
 	"\x14retracted_case_count\x18\a \x01(\x05R\x12retractedCaseCount\x126\n" +
 	"\x17retracted_section_count\x18\b \x01(\x05R\x15retractedSectionCount\x12*\n" +
-	"\x11erased_case_count\x18\t \x01(\x05R\x0ferasedCaseCount\"\xf1\x05\n" +
+	"\x11erased_case_count\x18\t \x01(\x05R\x0ferasedCaseCount\"\xab\x06\n" +
 	"\x16ListComparisonsRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12:\n" +
@@ -1972,7 +1991,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"page_token\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\x80\bR\tpageToken\x12%\n" +
 	"\x0einclude_counts\x18\x0e \x01(\bR\rincludeCounts\x121\n" +
-	"\x05basis\x18\x0f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\"\xfa\x01\n" +
+	"\x05basis\x18\x0f \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\x128\n" +
+	"\x06groups\x18\x10 \x03(\v2\x16.trigone.v1.FactFilterB\b\xbaH\x05\x92\x01\x02\x10 R\x06groups\"\xfa\x01\n" +
 	"\x17ListComparisonsResponse\x12<\n" +
 	"\vcomparisons\x18\x01 \x03(\v2\x1a.trigone.v1.CaseComparisonR\vcomparisons\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x124\n" +
@@ -2133,14 +2153,14 @@ var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(*timestamppb.Timestamp)(nil),      // 21: google.protobuf.Timestamp
 	(PlanTiming)(0),                    // 22: trigone.v1.PlanTiming
 	(Basis)(0),                         // 23: trigone.v1.Basis
-	(*Identifier)(nil),                 // 24: trigone.v1.Identifier
-	(*Discrepancy)(nil),                // 25: trigone.v1.Discrepancy
-	(ComparisonKind)(0),                // 26: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),             // 27: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                 // 28: trigone.v1.Comparison
-	(*VerdictCount)(nil),               // 29: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),              // 30: trigone.v1.ThingsPlanned
-	(*FactFilter)(nil),                 // 31: trigone.v1.FactFilter
+	(*FactFilter)(nil),                 // 24: trigone.v1.FactFilter
+	(*Identifier)(nil),                 // 25: trigone.v1.Identifier
+	(*Discrepancy)(nil),                // 26: trigone.v1.Discrepancy
+	(ComparisonKind)(0),                // 27: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),             // 28: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                 // 29: trigone.v1.Comparison
+	(*VerdictCount)(nil),               // 30: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),              // 31: trigone.v1.ThingsPlanned
 	(*CaseFacts)(nil),                  // 32: trigone.v1.CaseFacts
 	(*ErasedFacts)(nil),                // 33: trigone.v1.ErasedFacts
 	(*Device)(nil),                     // 34: trigone.v1.Device
@@ -2155,66 +2175,68 @@ var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	21, // 3: trigone.v1.ListDiscrepanciesRequest.incision_before:type_name -> google.protobuf.Timestamp
 	22, // 4: trigone.v1.ListDiscrepanciesRequest.plan_timings:type_name -> trigone.v1.PlanTiming
 	23, // 5: trigone.v1.ListDiscrepanciesRequest.basis:type_name -> trigone.v1.Basis
-	3,  // 6: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
-	4,  // 7: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
-	23, // 8: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
-	24, // 9: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
-	21, // 10: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
-	22, // 11: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
-	25, // 12: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
-	19, // 13: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
-	26, // 14: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
-	27, // 15: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
-	22, // 16: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	21, // 17: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	21, // 18: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
-	23, // 19: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
-	7,  // 20: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
-	8,  // 21: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
-	23, // 22: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
-	24, // 23: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
-	21, // 24: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
-	22, // 25: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
-	28, // 26: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
-	29, // 27: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
-	30, // 28: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
-	19, // 29: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
-	31, // 30: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
-	22, // 31: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
-	21, // 32: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
-	21, // 33: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
-	23, // 34: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
-	32, // 35: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
-	23, // 36: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
-	33, // 37: trigone.v1.ListCaseFactsResponse.erased:type_name -> trigone.v1.ErasedFacts
-	19, // 38: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
-	13, // 39: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
-	21, // 40: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
-	18, // 41: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
-	24, // 42: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
-	21, // 43: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
-	34, // 44: trigone.v1.Implant.device:type_name -> trigone.v1.Device
-	0,  // 45: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
-	35, // 46: trigone.v1.Implant.vital_status:type_name -> trigone.v1.VitalStatus
-	1,  // 47: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
-	5,  // 48: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
-	9,  // 49: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
-	36, // 50: trigone.v1.AuditService.SummarizeAgreement:input_type -> trigone.v1.SummarizeAgreementRequest
-	16, // 51: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
-	11, // 52: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	14, // 53: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
-	2,  // 54: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 55: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	10, // 56: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	37, // 57: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
-	17, // 58: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
-	12, // 59: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	15, // 60: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
-	54, // [54:61] is the sub-list for method output_type
-	47, // [47:54] is the sub-list for method input_type
-	47, // [47:47] is the sub-list for extension type_name
-	47, // [47:47] is the sub-list for extension extendee
-	0,  // [0:47] is the sub-list for field type_name
+	24, // 6: trigone.v1.ListDiscrepanciesRequest.groups:type_name -> trigone.v1.FactFilter
+	3,  // 7: trigone.v1.ListDiscrepanciesResponse.discrepancies:type_name -> trigone.v1.CaseDiscrepancy
+	4,  // 8: trigone.v1.ListDiscrepanciesResponse.counts:type_name -> trigone.v1.DiscrepancyCounts
+	23, // 9: trigone.v1.ListDiscrepanciesResponse.basis:type_name -> trigone.v1.Basis
+	25, // 10: trigone.v1.CaseDiscrepancy.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 11: trigone.v1.CaseDiscrepancy.incision_time:type_name -> google.protobuf.Timestamp
+	22, // 12: trigone.v1.CaseDiscrepancy.plan_timing:type_name -> trigone.v1.PlanTiming
+	26, // 13: trigone.v1.CaseDiscrepancy.discrepancy:type_name -> trigone.v1.Discrepancy
+	19, // 14: trigone.v1.ListComparisonsRequest.case:type_name -> trigone.v1.CaseReference
+	27, // 15: trigone.v1.ListComparisonsRequest.kinds:type_name -> trigone.v1.ComparisonKind
+	28, // 16: trigone.v1.ListComparisonsRequest.verdicts:type_name -> trigone.v1.ComparisonVerdict
+	22, // 17: trigone.v1.ListComparisonsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	21, // 18: trigone.v1.ListComparisonsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	21, // 19: trigone.v1.ListComparisonsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	23, // 20: trigone.v1.ListComparisonsRequest.basis:type_name -> trigone.v1.Basis
+	24, // 21: trigone.v1.ListComparisonsRequest.groups:type_name -> trigone.v1.FactFilter
+	7,  // 22: trigone.v1.ListComparisonsResponse.comparisons:type_name -> trigone.v1.CaseComparison
+	8,  // 23: trigone.v1.ListComparisonsResponse.counts:type_name -> trigone.v1.ComparisonCounts
+	23, // 24: trigone.v1.ListComparisonsResponse.basis:type_name -> trigone.v1.Basis
+	25, // 25: trigone.v1.CaseComparison.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 26: trigone.v1.CaseComparison.incision_time:type_name -> google.protobuf.Timestamp
+	22, // 27: trigone.v1.CaseComparison.plan_timing:type_name -> trigone.v1.PlanTiming
+	29, // 28: trigone.v1.CaseComparison.comparison:type_name -> trigone.v1.Comparison
+	30, // 29: trigone.v1.ComparisonCounts.verdicts:type_name -> trigone.v1.VerdictCount
+	31, // 30: trigone.v1.ComparisonCounts.things_planned:type_name -> trigone.v1.ThingsPlanned
+	19, // 31: trigone.v1.ListCaseFactsRequest.case:type_name -> trigone.v1.CaseReference
+	24, // 32: trigone.v1.ListCaseFactsRequest.groups:type_name -> trigone.v1.FactFilter
+	22, // 33: trigone.v1.ListCaseFactsRequest.plan_timings:type_name -> trigone.v1.PlanTiming
+	21, // 34: trigone.v1.ListCaseFactsRequest.incision_from:type_name -> google.protobuf.Timestamp
+	21, // 35: trigone.v1.ListCaseFactsRequest.incision_before:type_name -> google.protobuf.Timestamp
+	23, // 36: trigone.v1.ListCaseFactsRequest.basis:type_name -> trigone.v1.Basis
+	32, // 37: trigone.v1.ListCaseFactsResponse.facts:type_name -> trigone.v1.CaseFacts
+	23, // 38: trigone.v1.ListCaseFactsResponse.basis:type_name -> trigone.v1.Basis
+	33, // 39: trigone.v1.ListCaseFactsResponse.erased:type_name -> trigone.v1.ErasedFacts
+	19, // 40: trigone.v1.ListAccessesRequest.case:type_name -> trigone.v1.CaseReference
+	13, // 41: trigone.v1.ListAccessesResponse.accesses:type_name -> trigone.v1.Access
+	21, // 42: trigone.v1.Access.time:type_name -> google.protobuf.Timestamp
+	18, // 43: trigone.v1.FindImplantsResponse.implants:type_name -> trigone.v1.Implant
+	25, // 44: trigone.v1.Implant.external_identifier:type_name -> trigone.v1.Identifier
+	21, // 45: trigone.v1.Implant.incision_time:type_name -> google.protobuf.Timestamp
+	34, // 46: trigone.v1.Implant.device:type_name -> trigone.v1.Device
+	0,  // 47: trigone.v1.Implant.place:type_name -> trigone.v1.ImplantPlace
+	35, // 48: trigone.v1.Implant.vital_status:type_name -> trigone.v1.VitalStatus
+	1,  // 49: trigone.v1.AuditService.ListDiscrepancies:input_type -> trigone.v1.ListDiscrepanciesRequest
+	5,  // 50: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
+	9,  // 51: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
+	36, // 52: trigone.v1.AuditService.SummarizeAgreement:input_type -> trigone.v1.SummarizeAgreementRequest
+	16, // 53: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
+	11, // 54: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	14, // 55: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	2,  // 56: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 57: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	10, // 58: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	37, // 59: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
+	17, // 60: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
+	12, // 61: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	15, // 62: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	56, // [56:63] is the sub-list for method output_type
+	49, // [49:56] is the sub-list for method input_type
+	49, // [49:49] is the sub-list for extension type_name
+	49, // [49:49] is the sub-list for extension extendee
+	0,  // [0:49] is the sub-list for field type_name
 }
 
 func init() { file_trigone_v1_audit_service_proto_init() }
