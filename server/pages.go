@@ -25,7 +25,7 @@ func (f *restFace) openPages(o Options, door *door, heavy *heavy, rec *record) (
 	c := pages.Config{
 		Rooms: func(ctx context.Context) pages.Rooms {
 			h := of(ctx)
-			return pages.Rooms{Site: h.site, Policy: h.policy, Book: h.book, Desk: h.desk}
+			return pages.Rooms{Site: h.site, Policy: h.policy, Book: h.book, Desk: h.desk, Ledger: reach{h}.ledger()}
 		},
 		May: door.mayCall, Sites: func(ctx context.Context) []string { return door.ownSites(callerOf(ctx)) },
 		Admit:    func(ctx context.Context, call string) (func(), error) { return heavy.enter(ctx, heavyMethods[call]) },

@@ -64,7 +64,7 @@ var rooms = map[string][]string{
 	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/units", "internal/valve"},
 	"internal/access":   {"internal/casebook", "internal/storage"},
 	"server":            {"internal/deployment", "internal/identity", "proto/trigone/v1", "fhirmap", "internal/access", "internal/private", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest", "server/pages"},
-	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
+	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/picture", "internal/handover", "internal/ledger", "internal/audit", "internal/discrepancy", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
 	"server/fhirrest":   {"proto/trigone/v1", "internal/casebook", "internal/handover", "internal/private", "fhirmap"},
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "internal/words", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},

@@ -79,6 +79,10 @@ export async function byKeyboard(page, where) {
   });
   for (let i = 0; i < Math.min(count, 30); i++) {
     await page.keyboard.press('Tab');
+    // A date has several stops of its own.
+    for (let part = 0; part < 4 && i > 0 && await page.evaluate((last) => document.activeElement.type === 'date' && window.stops.indexOf(document.activeElement) === last, i - 1); part++) {
+      await page.keyboard.press('Tab');
+    }
     const at = await page.evaluate(() => {
       const e = document.activeElement;
       const box = e.getBoundingClientRect();

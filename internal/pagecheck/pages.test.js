@@ -24,7 +24,7 @@ let browser;
 before(async () => { if (!why) browser = await launch(); });
 after(async () => { await browser?.close(); });
 
-const run = (name, body) => test(name, { skip: why || false, timeout: 120_000 }, body);
+const run = (name, body) => test(name, { skip: why || false, timeout: 300_000 }, body);
 
 // The pages there are: those of the navigation, and of cases the newest, one that is
 // retracted, and the one of which most is said.

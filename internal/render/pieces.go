@@ -7,6 +7,7 @@ import (
 
 	"trigone/internal/metric"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -122,3 +123,41 @@ func Gaps(e *trigonev1.Evaluation) (told string, suggestions []string) {
 		": an input is missing, which is neither a pass nor a zero."
 	return told, sameSuggestions(e.GetSuggestions())
 }
+
+// Difference is one difference as a row of a table.
+type Difference struct {
+	What, Place, Planned, Is, Remark string
+	// Under says that it stands under another one.
+	Under bool
+}
+
+// DifferenceRow gives a difference as a row.
+func DifferenceRow(d *trigonev1.Discrepancy) Difference {
+	cells := discrepancyCells(d, "")
+	text := func(i int) string {
+		s, _ := cells[i].(string)
+		return plain(s)
+	}
+	return Difference{What: text(0), Place: text(1), Planned: text(2), Is: text(3), Remark: text(5), Under: d.GetParent() != ""}
+}
+
+// FigureText gives a figure with its interval, or a dash where there is none.
+func FigureText(f *trigonev1.Figure, unit string) string { return figureText(f, unit) }
+
+// ShareText gives how many of how many, with the interval of the share, or a dash.
+func ShareText(s *trigonev1.ShareFigure) string { return shareText(s) }
+
+// LimitsText gives the limits of agreement, or how labels of rings came, or a dash.
+func LimitsText(a *trigonev1.Agreement) string { return limitsText(a) }
+
+// AgreementName says what is compared, where, when and how.
+func AgreementName(a *trigonev1.Agreement) string {
+	s := words.Spaced(a.GetMetric())
+	if p := place(a.GetPlace()); p != "" {
+		s += ", " + p
+	}
+	return words.Capital(s + suffix(Word(a.GetStage())) + suffix(Word(a.GetMethod())))
+}
+
+// StratumText says of which cases a figure is.
+func StratumText(a *trigonev1.Agreement) string { return words.Capital(stratumText(a)) }

@@ -24,7 +24,7 @@ const (
 const casesPath = "/cases"
 
 var casesPage = page{
-	route: casesPath, name: "Cases", view: "cases.html", ofRecord: true, form: true,
+	route: casesPath, name: "Cases", group: casesPages, about: "what needs a person first, then every case", view: "cases.html", ofRecord: true, form: true,
 	reads:  trigonev1.RecordService_ListCases_FullMethodName,
 	answer: answerCases,
 }

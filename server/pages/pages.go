@@ -11,6 +11,8 @@
 //	var ringPage = page{
 //		route:  "/rings/{id}",    // as net/http writes it; the log and the table of rights name it so
 //		name:   "Rings",          // in the navigation; only where the route has no {part}
+//		group:  referencePages,   // there
+//		about:  "rings of the site's table",
 //		view:   "ring.html",      // {{define "content"}}...{{end}}, given what answer gave
 //		reads:  trigonev1.ReferenceService_ListRings_FullMethodName, // the RPC whose roles it needs
 //		answer: func(v *visit) (view, error) {
@@ -23,6 +25,9 @@
 // line of each reading, and its rooms tell the cases. What may be sent to it by a form
 // says form; it is asked by POST then, and read by v.form. An error of a room becomes
 // the page of that refusal by itself. A file to be kept is answered as view{file: ...}.
+// A page about the cases of a period, or of a technique, reads them from its address by
+// v.selection, shows them in a selectionForm, and gives them to every link (addressOf);
+// a number leads to the cases behind it by v.number, where who reads it may see them.
 // The route needs a row in the server's table of rights (server/rights.go) and a visit
 // in its test; the walk through a browser takes it from the list of pages.
 package pages
@@ -49,6 +54,7 @@ import (
 
 	"trigone/internal/casebook"
 	"trigone/internal/handover"
+	"trigone/internal/ledger"
 	"trigone/internal/policy"
 	"trigone/internal/render"
 )
@@ -59,6 +65,7 @@ type Rooms struct {
 	Policy policy.Policy
 	Book   *casebook.Book
 	Desk   *handover.Desk
+	Ledger *ledger.Ledger
 }
 
 // Config is what the pages work with.
@@ -86,6 +93,9 @@ type Config struct {
 type page struct {
 	route string
 	name  string
+	// group of the navigation, and what the page says, for who has not seen it.
+	group pageGroup
+	about string
 	view  string
 	// reads is the RPC that the page reads through; empty: it tells nothing of the record.
 	reads string
@@ -98,10 +108,22 @@ type page struct {
 	answer     func(*visit) (view, error)
 }
 
+// pageGroup is what pages of the navigation have in common.
+type pageGroup string
+
+// The groups, in the order of the navigation.
+const (
+	departmentPages pageGroup = "The department"
+	casesPages      pageGroup = "Cases"
+	referencePages  pageGroup = "Reference"
+)
+
 // pages are all, in the order of the navigation.
 func (f *Face) pages() []*page {
 	return []*page{
-		&homePage, &casesPage, &casePage, &notePage, &noteFilePage, &bundlePage, &tryPage, &rulesPage, &metricsPage, &sourcesPage,
+		&nowPage, &differencesPage, &differencesFilePage, &differencesColumnsPage, &agreementPage, &agreementFilePage, &agreementColumnsPage,
+		&comparisonsPage, &comparisonsFilePage, &comparisonsColumnsPage, &countedPage,
+		&casesPage, &casePage, &notePage, &noteFilePage, &bundlePage, &tryPage, &rulesPage, &metricsPage, &sourcesPage,
 		f.signInPage(), f.signOutPage(), &stylePage, &iconPage,
 	}
 }
@@ -424,8 +446,15 @@ type shell struct {
 	Title, First, Caution, Style, Version string
 	Who, Site                             string
 	Signed, Invented                      bool
-	Links, Sites                          []link
+	Groups                                []linkGroup
+	Sites                                 []link
 	Content                               any
+}
+
+// linkGroup are pages of the navigation that belong together.
+type linkGroup struct {
+	Name  pageGroup
+	Links []link
 }
 
 func (f *Face) shell(v *visit, shown view) shell {
@@ -436,9 +465,14 @@ func (f *Face) shell(v *visit, shown view) shell {
 	s.Who, s.Site = v.who().Name, v.rooms.Site
 	s.Signed = f.Token(v.r) != ""
 	for _, p := range f.list {
-		if p.name != "" && v.may(PageRight(p.route)) {
-			s.Links = append(s.Links, link{p.name, v.address(p.route), p.route == v.page.route})
+		if p.name == "" || !v.may(PageRight(p.route)) {
+			continue
 		}
+		if len(s.Groups) == 0 || s.Groups[len(s.Groups)-1].Name != p.group {
+			s.Groups = append(s.Groups, linkGroup{Name: p.group})
+		}
+		at := &s.Groups[len(s.Groups)-1]
+		at.Links = append(at.Links, link{p.name, v.address(p.route), p.route == v.page.route})
 	}
 	if own := f.config.Sites(v.ctx()); len(own) > 1 {
 		for _, site := range own {
@@ -525,15 +559,6 @@ var stylePage = page{route: stylePath, open: true, answer: func(*visit) (view, e
 
 var iconPage = page{route: "/icon.svg", open: true, answer: func(*visit) (view, error) {
 	return view{file: &file{media: "image/svg+xml", body: icon, kept: true}}, nil
-}}
-
-var homePage = page{route: "/", answer: func(v *visit) (view, error) {
-	for _, p := range v.face.list {
-		if p.name != "" && v.may(PageRight(p.route)) {
-			return view{to: v.address(p.route)}, nil
-		}
-	}
-	return view{}, casebook.Refuse(casebook.PermissionDenied, casebook.ReasonNoRight, "your roles include none of the pages; the README of the service lists which do")
 }}
 
 var (

@@ -118,7 +118,7 @@ func (v *visit) sourceLine(id string, cited map[string]string) entryLine {
 }
 
 var rulesPage = page{
-	route: rulesPath, name: "Rules", view: "reference.html",
+	route: rulesPath, name: "Rules", group: referencePages, about: "what is looked for, with its limits at this site", view: "reference.html",
 	reads: trigonev1.ReferenceService_ListRules_FullMethodName,
 	answer: func(v *visit) (view, error) {
 		list, cited := convert.RuleDefinitions(v.rooms.Policy.Settings, v.rooms.Policy.Rules), citations()
@@ -158,7 +158,7 @@ func (v *visit) ruleEntry(r *trigonev1.RuleDefinition, cited map[string]string) 
 const measuredGroup = "Measured"
 
 var metricsPage = page{
-	route: metricsPath, name: "Metrics", view: "reference.html",
+	route: metricsPath, name: "Metrics", group: referencePages, about: "what is measured and computed, and from what", view: "reference.html",
 	reads: trigonev1.ReferenceService_ListMetrics_FullMethodName,
 	answer: func(v *visit) (view, error) {
 		list, cited := convert.MetricDefinitions(true), citations()
@@ -214,7 +214,7 @@ func (v *visit) metricEntry(m *trigonev1.MetricDefinition, readBy []string, list
 }
 
 var sourcesPage = page{
-	route: sourcesPath, name: "Sources", view: "reference.html",
+	route: sourcesPath, name: "Sources", group: referencePages, about: "where rules and numbers come from", view: "reference.html",
 	reads: trigonev1.ReferenceService_ListSources_FullMethodName,
 	answer: func(v *visit) (view, error) {
 		rules, metrics := map[string][]link{}, map[string][]link{}

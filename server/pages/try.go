@@ -22,7 +22,7 @@ import (
 // tryPage answers a plan that somebody types in. It keeps nothing: what was typed comes
 // back with the answer, and stands in no address.
 var tryPage = page{
-	route: tryPath, name: "Try a plan", view: "try.html",
+	route: tryPath, name: "Try a plan", group: casesPages, about: "a plan that is typed in; nothing of it is kept", view: "try.html",
 	reads: trigonev1.PlanningService_EvaluatePlan_FullMethodName,
 	form:  true, ofRecord: true,
 	answer: tryPlan,
