@@ -94,7 +94,7 @@ var eventsByMethod = map[string]event{
 	"EvaluatePlan": {auditRecord, nil, "E"}, "ExplorePlans": {auditRecord, nil, "E"},
 	"GetBundle": {auditExport, nil, "R"}, "ExportResources": {auditExport, nil, "R"},
 	"ListCases": {auditQuery, nil, "E"}, "ListChanges": {auditQuery, nil, "E"}, "ListDiscrepancies": {auditQuery, nil, "E"}, "ListComparisons": {auditQuery, nil, "E"},
-	"ListCaseFacts": {auditQuery, nil, "E"}, "FindImplants": {auditQuery, nil, "E"}, "SummarizeAgreement": {auditQuery, nil, "E"}, "ListQuarantined": {auditQuery, nil, "E"},
+	"ListCaseFacts": {auditQuery, nil, "E"}, "FindImplants": {auditQuery, nil, "E"}, "SummarizeAgreement": {auditQuery, nil, "E"}, "MonitorOutcomes": {auditQuery, nil, "E"}, "ListQuarantined": {auditQuery, nil, "E"},
 	"ListAccesses": {auditLog, nil, "R"}, "SignOffAccess": {auditLog, nil, "U"},
 }
 

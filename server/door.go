@@ -201,6 +201,7 @@ func (d *door) inside(ctx context.Context, who *deployment.Identity, at ...*depl
 		casebook.AccessOf(ctx).At(one.Site) // each site's record says that it was asked
 		about = append(about, d.houses[one.Site])
 		p.Operators = one.Operators
+		p.ByStaff = rightOf[fhirRoute(fhirrest.RouteByStaff)].allows(one.Roles) && (i == 0 || p.ByStaff)
 	}
 	if len(at) > 1 {
 		p.Operators = nil // nobody acts under a pseudonym at several sites

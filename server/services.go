@@ -136,6 +136,10 @@ func (auditService) SummarizeAgreement(ctx context.Context, req *trigonev1.Summa
 	return answer(ctx, req, across(ctx).ledger().SummarizeAgreement)
 }
 
+func (auditService) MonitorOutcomes(ctx context.Context, req *trigonev1.MonitorOutcomesRequest) (*trigonev1.MonitorOutcomesResponse, error) {
+	return answer(ctx, req, across(ctx).ledger().MonitorOutcomes)
+}
+
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }

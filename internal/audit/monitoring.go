@@ -167,6 +167,23 @@ func (m *Monitor) Add(c *Case) {
 	m.cases = append(m.cases, f)
 }
 
+// Operators is how many operators have at least so many operations among the cases that
+// were given.
+func (m *Monitor) Operators(operations int) (n int) {
+	counts := map[string]int{}
+	for i := range m.cases {
+		if by := m.cases[i].operator; by != "" {
+			counts[by]++
+		}
+	}
+	for _, k := range counts {
+		if k >= operations {
+			n++
+		}
+	}
+	return n
+}
+
 // responsible is whose figures a case belongs to: the supervisor's, where a trainee
 // operated.
 func responsible(c *Case) string {
@@ -633,6 +650,10 @@ func (c *Chart) limits(baseline []placed) {
 			c.none(err.Error())
 			return
 		}
+		if math.IsInf(arm.InControl.Cases, 0) || math.IsInf(arm.OutOfControl.Cases, 0) {
+			c.none(statistics.Never.Error())
+			return
+		}
 		rate += 1 / arm.InControl.Cases
 		if a, ok := c.OperationsAYear.Get(); ok {
 			arm.InControlMonths, arm.OutOfControlMonths = inMonths(arm.InControl.Cases, a), inMonths(arm.OutOfControl.Cases, a)
@@ -649,9 +670,6 @@ func (c *Chart) none(why string) {
 }
 
 func inMonths(cases, aYear float64) units.Maybe[float64] {
-	if math.IsInf(cases, 0) {
-		return units.None[float64]()
-	}
 	return units.Some(cases / aYear * monthsOfYear)
 }
 
@@ -915,9 +933,6 @@ func (c *Chart) sentence(zone *time.Location) string {
 
 // run tells a run of operations, and how long that is at the present pace.
 func (c *Chart) run(r statistics.RunLength, months units.Maybe[float64]) string {
-	if math.IsInf(r.Cases, 0) {
-		return "more operations than can be computed"
-	}
 	text := ops(int(math.Round(r.Cases)))
 	n, ok := months.Get()
 	switch {

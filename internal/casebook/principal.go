@@ -19,6 +19,8 @@ type Principal struct {
 	// operates and signs under Operators only.
 	Tied      bool
 	Operators []string
+	// ByStaff says that this one may select, group and count by who operated.
+	ByStaff bool
 }
 
 // Is says whether this one may act under a pseudonym.

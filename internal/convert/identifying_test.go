@@ -32,20 +32,21 @@ var notIdentifying = []struct {
 	{"the name of a site", `parent site`},
 	{"made by the caller's software for one call", `request_id`},
 	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor stated_by intended_stated_by
+		operator monitored_operators
 		caller ended_caller decided_caller confirmed_by`},
 	{"a calendar day: personal, as every time of the record is, and needed to count days", `status_known_on died_on echo_on on date calculated_on height_on weight_on
 		admitted_on discharged_on expires_on status_on`},
 	{"a version, a hash, or the name of a table or model of risk", `catalogue_version rule_set_version software_version method_version policy_hash hash sha256
-		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model family_key RuleDefinition.since until`},
+		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model model_version family_key RuleDefinition.since until`},
 	{"what many devices have on their label, and no single one alone; the definition of an outcome", `maker size key`},
 	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place places occasion unit band rule rules_not_evaluable
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
 	{"a word of the contract", `techniques_planned techniques_done age_decade FactFilter.kind words
-		Stratum.kind Stratum.word strata LeftOut.reason`},
+		Stratum.kind Stratum.word strata LeftOut.reason MonitorOutcomesRequest.outcomes MonitoringChart.outcome LearningChart.outcome`},
 	{"names of fields of the contract, and ids that the client gives to parts of a case", `FieldChange.path`},
 	{"a sentence of the program, made from words and numbers", `message obstacle explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note
-		sentence not_evaluable_because`},
+		sentence not_evaluable_because definition notes picture_because`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
 	{"the site's clinical policy", `GetPolicyResponse.text`},
 	{"what was called and what came of it: names and words of the program", `Access.method Access.outcome detail`},

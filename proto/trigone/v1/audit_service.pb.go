@@ -1925,7 +1925,7 @@ var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xa5\x05\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x1btrigone/v1/monitoring.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\"\xa5\x05\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -2104,12 +2104,13 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x16IMPLANT_PLACE_IN_PLACE\x10\x01\x12$\n" +
 	" IMPLANT_PLACE_LATER_INTERVENTION\x10\x02\x12\x19\n" +
 	"\x15IMPLANT_PLACE_REMOVED\x10\x03\x12\x1b\n" +
-	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\x83\x05\n" +
+	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\xdf\x05\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
 	"\rListCaseFacts\x12 .trigone.v1.ListCaseFactsRequest\x1a!.trigone.v1.ListCaseFactsResponse\x12c\n" +
-	"\x12SummarizeAgreement\x12%.trigone.v1.SummarizeAgreementRequest\x1a&.trigone.v1.SummarizeAgreementResponse\x12Q\n" +
+	"\x12SummarizeAgreement\x12%.trigone.v1.SummarizeAgreementRequest\x1a&.trigone.v1.SummarizeAgreementResponse\x12Z\n" +
+	"\x0fMonitorOutcomes\x12\".trigone.v1.MonitorOutcomesRequest\x1a#.trigone.v1.MonitorOutcomesResponse\x12Q\n" +
 	"\fFindImplants\x12\x1f.trigone.v1.FindImplantsRequest\x1a .trigone.v1.FindImplantsResponse\x12Q\n" +
 	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponse\x12T\n" +
 	"\rSignOffAccess\x12 .trigone.v1.SignOffAccessRequest\x1a!.trigone.v1.SignOffAccessResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
@@ -2166,7 +2167,9 @@ var file_trigone_v1_audit_service_proto_goTypes = []any{
 	(*Device)(nil),                     // 34: trigone.v1.Device
 	(VitalStatus)(0),                   // 35: trigone.v1.VitalStatus
 	(*SummarizeAgreementRequest)(nil),  // 36: trigone.v1.SummarizeAgreementRequest
-	(*SummarizeAgreementResponse)(nil), // 37: trigone.v1.SummarizeAgreementResponse
+	(*MonitorOutcomesRequest)(nil),     // 37: trigone.v1.MonitorOutcomesRequest
+	(*SummarizeAgreementResponse)(nil), // 38: trigone.v1.SummarizeAgreementResponse
+	(*MonitorOutcomesResponse)(nil),    // 39: trigone.v1.MonitorOutcomesResponse
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	19, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
@@ -2222,18 +2225,20 @@ var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	5,  // 50: trigone.v1.AuditService.ListComparisons:input_type -> trigone.v1.ListComparisonsRequest
 	9,  // 51: trigone.v1.AuditService.ListCaseFacts:input_type -> trigone.v1.ListCaseFactsRequest
 	36, // 52: trigone.v1.AuditService.SummarizeAgreement:input_type -> trigone.v1.SummarizeAgreementRequest
-	16, // 53: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
-	11, // 54: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	14, // 55: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
-	2,  // 56: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 57: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	10, // 58: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	37, // 59: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
-	17, // 60: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
-	12, // 61: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	15, // 62: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
-	56, // [56:63] is the sub-list for method output_type
-	49, // [49:56] is the sub-list for method input_type
+	37, // 53: trigone.v1.AuditService.MonitorOutcomes:input_type -> trigone.v1.MonitorOutcomesRequest
+	16, // 54: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
+	11, // 55: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	14, // 56: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	2,  // 57: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 58: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	10, // 59: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	38, // 60: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
+	39, // 61: trigone.v1.AuditService.MonitorOutcomes:output_type -> trigone.v1.MonitorOutcomesResponse
+	17, // 62: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
+	12, // 63: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	15, // 64: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	57, // [57:65] is the sub-list for method output_type
+	49, // [49:57] is the sub-list for method input_type
 	49, // [49:49] is the sub-list for extension type_name
 	49, // [49:49] is the sub-list for extension extendee
 	0,  // [0:49] is the sub-list for field type_name
@@ -2249,6 +2254,7 @@ func file_trigone_v1_audit_service_proto_init() {
 	file_trigone_v1_evaluation_proto_init()
 	file_trigone_v1_figures_proto_init()
 	file_trigone_v1_follow_up_proto_init()
+	file_trigone_v1_monitoring_proto_init()
 	file_trigone_v1_operation_proto_init()
 	file_trigone_v1_options_proto_init()
 	file_trigone_v1_quantity_proto_init()

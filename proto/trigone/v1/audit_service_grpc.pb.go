@@ -23,6 +23,7 @@ const (
 	AuditService_ListComparisons_FullMethodName    = "/trigone.v1.AuditService/ListComparisons"
 	AuditService_ListCaseFacts_FullMethodName      = "/trigone.v1.AuditService/ListCaseFacts"
 	AuditService_SummarizeAgreement_FullMethodName = "/trigone.v1.AuditService/SummarizeAgreement"
+	AuditService_MonitorOutcomes_FullMethodName    = "/trigone.v1.AuditService/MonitorOutcomes"
 	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
@@ -45,6 +46,10 @@ type AuditServiceClient interface {
 	// agreement with their intervals, for each quantity, place, method and formula apart,
 	// one pair a patient. Predictions tell how often their range held.
 	SummarizeAgreement(ctx context.Context, in *SummarizeAgreementRequest, opts ...grpc.CallOption) (*SummarizeAgreementResponse, error)
+	// Follows outcomes from operation to operation and says where there were more, or fewer,
+	// of them than expected. Only what the policy names signals; everything else is a
+	// picture. A signal asks to look, it is no verdict.
+	MonitorOutcomes(ctx context.Context, in *MonitorOutcomesRequest, opts ...grpc.CallOption) (*MonitorOutcomesResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -105,6 +110,16 @@ func (c *auditServiceClient) SummarizeAgreement(ctx context.Context, in *Summari
 	return out, nil
 }
 
+func (c *auditServiceClient) MonitorOutcomes(ctx context.Context, in *MonitorOutcomesRequest, opts ...grpc.CallOption) (*MonitorOutcomesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MonitorOutcomesResponse)
+	err := c.cc.Invoke(ctx, AuditService_MonitorOutcomes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -152,6 +167,10 @@ type AuditServiceServer interface {
 	// agreement with their intervals, for each quantity, place, method and formula apart,
 	// one pair a patient. Predictions tell how often their range held.
 	SummarizeAgreement(context.Context, *SummarizeAgreementRequest) (*SummarizeAgreementResponse, error)
+	// Follows outcomes from operation to operation and says where there were more, or fewer,
+	// of them than expected. Only what the policy names signals; everything else is a
+	// picture. A signal asks to look, it is no verdict.
+	MonitorOutcomes(context.Context, *MonitorOutcomesRequest) (*MonitorOutcomesResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -183,6 +202,9 @@ func (UnimplementedAuditServiceServer) ListCaseFacts(context.Context, *ListCaseF
 }
 func (UnimplementedAuditServiceServer) SummarizeAgreement(context.Context, *SummarizeAgreementRequest) (*SummarizeAgreementResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SummarizeAgreement not implemented")
+}
+func (UnimplementedAuditServiceServer) MonitorOutcomes(context.Context, *MonitorOutcomesRequest) (*MonitorOutcomesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method MonitorOutcomes not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -286,6 +308,24 @@ func _AuditService_SummarizeAgreement_Handler(srv interface{}, ctx context.Conte
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_MonitorOutcomes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MonitorOutcomesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).MonitorOutcomes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_MonitorOutcomes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).MonitorOutcomes(ctx, req.(*MonitorOutcomesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -362,6 +402,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SummarizeAgreement",
 			Handler:    _AuditService_SummarizeAgreement_Handler,
+		},
+		{
+			MethodName: "MonitorOutcomes",
+			Handler:    _AuditService_MonitorOutcomes_Handler,
 		},
 		{
 			MethodName: "FindImplants",
