@@ -17,6 +17,7 @@ func (a *app) agreementCommand() *cobra.Command {
 	var asOf string
 	var asExecuted, firstRun bool
 	var sheet sheetFlags
+	var plots plotFlags
 	c := &cobra.Command{
 		Use:   "agreement",
 		Short: "Say how far results lie from plans and predictions",
@@ -28,6 +29,7 @@ signed and received before incision.`,
 		Example: `  trigone agreement
   trigone agreement --kind prediction_from_plan
   trigone agreement --kind height --by technique
+  trigone agreement --kind prediction_from_plan --plot predictions.svg
   trigone agreement --from 2026-01-01 --format csv > agreement.csv`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -37,6 +39,9 @@ signed and received before incision.`,
 			if err := sheet.check(a); err != nil {
 				return err
 			}
+			if err := plots.check(cmd); err != nil {
+				return err
+			}
 			cases, err := filter.selected()
 			if err != nil {
 				return err
@@ -44,6 +49,7 @@ signed and received before incision.`,
 			request := &trigonev1.SummarizeAgreementRequest{
 				Filter:      &trigonev1.AuditFilter{IncisionFrom: cases.from, IncisionBefore: cases.before},
 				PlanTimings: cases.timings, FirstRun: firstRun, Metrics: metrics, Places: places, Strata: strata, Basis: cases.basis,
+				IncludePoints: plots.asked(),
 			}
 			if request.Filter.Groups, err = factFilters(groups); err != nil {
 				return err
@@ -62,6 +68,9 @@ signed and received before incision.`,
 				if err != nil {
 					return err
 				}
+				if err := plots.write("agreement", "How far results lie from plans and predictions", render.AgreementPlots(answer)); err != nil {
+					return err
+				}
 				switch a.format {
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), answer)
@@ -77,6 +86,7 @@ signed and received before incision.`,
 	}
 	filter.periodFlags(c)
 	sheet.flags(c, false)
+	plots.flags(c)
 	f := c.Flags()
 	f.StringArrayVar(&groups, "group", nil, groupUsage)
 	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as height, aim or prediction_from_plan; may be repeated")

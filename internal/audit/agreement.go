@@ -99,6 +99,8 @@ type AgreementQuestion struct {
 	Strata []string
 	// RingSizes are the labels of each of the site's families, in order.
 	RingSizes map[string][]float64
+	// Points asks for the pairs of figures that have at most 500.
+	Points bool
 }
 
 // Figure is a number with its interval, or why there is none.
@@ -174,7 +176,8 @@ type Agreement struct {
 	Exact, WithinOneSize *ShareFigure
 	// InRange: of aims and of predictions.
 	InRange *InRange
-	// Points, planned and measured in steps, where there are too few for limits.
+	// Points, planned and measured in steps, where there are too few for limits, or where
+	// they were asked for.
 	Points   [][2]int64
 	Sentence string
 }
@@ -439,7 +442,7 @@ func (a *Agreements) Answer() AgreementAnswer {
 		return cmp.Or(x.compare(y.Key), cmp.Compare(x.stratum.Kind, y.stratum.Kind), cmp.Compare(x.stratum.Word, y.stratum.Word))
 	})
 	for _, at := range cells {
-		g := a.cells[at].agreement(at.Key)
+		g := a.cells[at].agreement(at.Key, a.question.Points)
 		if at.stratum != (Group{}) {
 			g.Stratum = &at.stratum
 			answer.Looked++
@@ -450,7 +453,10 @@ func (a *Agreements) Answer() AgreementAnswer {
 	return answer
 }
 
-func (s *sums) agreement(key Key) Agreement {
+// mostPoints are those of a figure that are given for a plot.
+const mostPoints = 500
+
+func (s *sums) agreement(key Key, points bool) Agreement {
 	unit, grid := describe(key.Metric)
 	g := Agreement{Key: key, Unit: unit, Grid: grid, Patients: s.patients, Pairs: s.pairs.N(), Left: s.left.list(), WithinTolerance: wilson(s.within)}
 	scaled := func(v float64, err error) Figure { return figure(v*grid, err) }
@@ -469,9 +475,11 @@ func (s *sums) agreement(key Key) Agreement {
 		g.InRange = coverage(s.ranged, nil)
 		g.InRange.ShareFigure = wilson(g.InRange.Share)
 	}
-	if g.Pairs < leastForLimits {
+	if g.Pairs < leastForLimits || points && g.Pairs <= mostPoints {
 		g.Points = slices.Clone(s.points)
 		slices.SortFunc(g.Points, func(p, q [2]int64) int { return cmp.Or(cmp.Compare(p[0], q[0]), cmp.Compare(p[1], q[1])) })
+	}
+	if g.Pairs < leastForLimits {
 		g.none(tooFewForLimits)
 		return g
 	}

@@ -150,6 +150,32 @@ func TestWhoIsLeftOut(t *testing.T) {
 	}
 }
 
+// The pairs of a figure are given where they were asked for, up to 500.
+func TestPoints(t *testing.T) {
+	for _, r := range []struct {
+		reason  string
+		pairs   int
+		asked   bool
+		points  int
+		because string
+	}{
+		{"too few for limits: always", 9, false, 9, tooFewForLimits},
+		{"enough for limits, not asked for", 10, false, 0, ""},
+		{"asked for", 10, true, 10, ""},
+		{"as many as are given", mostPoints, true, mostPoints, ""},
+		{"more", mostPoints + 1, true, 0, ""},
+	} {
+		a := NewAgreements(AgreementQuestion{Points: r.asked})
+		for i := range r.pairs {
+			add(a, prospective(), []Pair{pair(height, 100, 100+int64(i%7))})
+		}
+		g := a.Answer().Agreements[0]
+		if g.Pairs != r.pairs || len(g.Points) != r.points || g.Bias.Because != r.because {
+			t.Errorf("%s: %d pairs, %d points, bias %+v", r.reason, g.Pairs, len(g.Points), g.Bias)
+		}
+	}
+}
+
 // The order in which cases come changes nothing, to the last bit.
 func TestOrderOfArrival(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -56,6 +56,7 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	}
 	question := audit.AgreementQuestion{
 		FirstRun: req.GetFirstRun(), Timings: each(req.GetPlanTimings()), Places: req.GetPlaces(), Strata: req.GetStrata(), RingSizes: ringSizes(archive),
+		Points: req.GetIncludePoints(),
 	}
 	if req.GetView() == trigonev1.AuditView_AUDIT_VIEW_AS_EXECUTED {
 		question.View = audit.AsExecuted

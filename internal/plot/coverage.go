@@ -11,7 +11,7 @@ import (
 // range, beside how many should.
 type Coverage struct {
 	Frame
-	// Wanted is the share that the range promises, such as 0.95.
+	// Wanted is the share that the range promises, such as 0.95; 0: none.
 	Wanted float64
 	Rows   []CoverageRow
 }
@@ -33,7 +33,10 @@ func (c Coverage) Picture() picture.Picture {
 	if len(c.Rows) == 0 {
 		return notDrawn(c.Frame, "no range was printed that a value was measured for")
 	}
-	low := c.Wanted
+	low := 1.0
+	if c.Wanted > 0 {
+		low = c.Wanted
+	}
 	for _, r := range c.Rows {
 		if r.Share != nil {
 			l, _ := around(r.Share.ends()...)
@@ -58,7 +61,10 @@ func (c Coverage) Picture() picture.Picture {
 		p.Y += 11
 		g := picture.Group{Title: r.Name}
 		y := p.Y
-		g.Shapes = append(g.Shapes, picture.Line(left, y, right, y, gridStyle), picture.Line(x.at(c.Wanted), y-8, x.at(c.Wanted), y+8, wanted))
+		g.Shapes = append(g.Shapes, picture.Line(left, y, right, y, gridStyle))
+		if c.Wanted > 0 {
+			g.Shapes = append(g.Shapes, picture.Line(x.at(c.Wanted), y-8, x.at(c.Wanted), y+8, wanted))
+		}
 		if r.Share != nil {
 			style := picture.Style{Line: picture.Ink, Width: 1.6}
 			if i := r.Share.Interval; i != nil {
@@ -79,10 +85,12 @@ func (c Coverage) Picture() picture.Picture {
 		p.Y += 13
 	}
 	a := panel{left: left, right: right, top: top, bottom: p.Y + 2, x: x}
-	p.level(a, "measured inside the printed range", steps)
+	p.level(a, "inside the range, % of those measured", steps)
 	p.Y += 4
-	p.key("promised: "+percent(c.Wanted, 0), lineKey(wanted))
-	p.key("measured, with its exact interval", func(x, y float64) []picture.Shape {
+	if c.Wanted > 0 {
+		p.key("promised: "+percent(c.Wanted, 0), lineKey(wanted))
+	}
+	p.key("measured, with its 95 % interval", func(x, y float64) []picture.Shape {
 		style := picture.Style{Line: picture.Ink, Width: 1.6, Fill: picture.Ink}
 		return []picture.Shape{picture.Line(x-11, y, x+11, y, style), picture.Circle{X: x, Y: y, R: 4, Style: style}}
 	})

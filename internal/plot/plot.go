@@ -89,8 +89,14 @@ type page struct {
 }
 
 func begin(f Frame) *page {
-	p := &page{picture.NewSheet(f.Name, f.Sentence), f}
+	head, rest := parted(f.Sentence)
+	p := &page{picture.NewSheet(f.Name, head), f}
+	p.Title = f.Sentence
 	p.Y += 1
+	if rest != "" {
+		p.Say(rest, picture.Ink)
+		p.Y += 2
+	}
 	if f.Counted != "" {
 		p.Say(f.Counted, picture.Grey)
 	}
@@ -100,6 +106,25 @@ func begin(f Frame) *page {
 	}
 	p.Y += 4
 	return p
+}
+
+// parted gives of a long sentence the part that is written large: the whole, or what
+// stands before its first stop.
+func parted(sentence string) (head, rest string) {
+	const short = 110
+	if len([]rune(sentence)) <= short {
+		return sentence, ""
+	}
+	at := -1
+	for _, stop := range []string{"; ", ". ", ": "} {
+		if i := strings.Index(sentence, stop); i > 0 && (at < 0 || i < at) {
+			at = i
+		}
+	}
+	if at < 0 {
+		return sentence, ""
+	}
+	return sentence[:at+1], sentence[at+2:]
 }
 
 // end writes the remarks and the method, and gives the picture; its description is what
@@ -139,6 +164,10 @@ func ended(text string) string {
 	}
 	return text + "."
 }
+
+// Nothing is a plot of an answer that has nothing to draw: it says why, by NotDrawn of
+// the frame.
+func Nothing(f Frame) picture.Picture { return notDrawn(f, "there are no numbers") }
 
 // notDrawn is a plot without numbers.
 func notDrawn(f Frame, reason string) picture.Picture {

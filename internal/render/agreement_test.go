@@ -3,6 +3,7 @@ package render
 import (
 	"bytes"
 	"encoding/csv"
+	"slices"
 	"strings"
 	"testing"
 
@@ -75,5 +76,48 @@ func TestAgreementPage(t *testing.T) {
 		if !strings.Contains(strings.Join(strings.Fields(out.String()), " "), want) {
 			t.Errorf("%q is missing in\n%s", want, out.String())
 		}
+	}
+}
+
+// What is drawn of agreement: ranges first, then each figure with pairs; a range that
+// holds less often than it promises is said so in the title.
+func TestAgreementPlots(t *testing.T) {
+	inside := func(k, of int32, lower, upper float64, enough bool) *trigonev1.RangeFigure {
+		return &trigonev1.RangeFigure{Inside: &trigonev1.ShareFigure{Count: k, Of: of, Share: &trigonev1.Figure{Value: number64(float64(k) / float64(of)), Lower: &lower, Upper: &upper}}, BelowCount: of - k, Enough: enough}
+	}
+	predicted := trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN
+	whole := &trigonev1.Agreement{
+		Kind: predicted, Metric: "coaptation_length", Place: "a2_p2", Unit: "mm", PairCount: 12, Sentence: "Shorter than predicted.",
+		Bias: &trigonev1.Figure{Value: number64(-1), Lower: number64(-1.5), Upper: number64(-0.5)}, InRange: inside(80, 100, 0.71, 0.87, true),
+		Points: []*trigonev1.PairPoint{{Planned: 8, Measured: 6}},
+	}
+	aim := &trigonev1.Agreement{Kind: trigonev1.ComparisonKind_COMPARISON_KIND_AIM, Metric: "mean_gradient", Unit: "mm[Hg]", InRange: inside(3, 4, 0.3, 0.95, false)}
+	for _, r := range []struct {
+		reason string
+		list   []*trigonev1.Agreement
+		titles []string
+		says   string
+	}{
+		{"nothing", nil, []string{"How far results lie from plans and predictions can't be told."}, "no comparison has numbers on both sides"},
+		{"a range that holds too rarely", []*trigonev1.Agreement{whole}, []string{"Of 1 printed 95 % ranges that can be judged, held less often than promised: 1; more often: 0.", "Shorter than predicted."}, "measured minus predicted, mm"},
+		{"an aim promises nothing", []*trigonev1.Agreement{aim}, []string{"Of 4 aims with a measured value 3 lie in the ranges aimed at."}, "3 of 4 inside"},
+		{"too few to say", []*trigonev1.Agreement{{Kind: predicted, Metric: "mean_gradient", InRange: inside(9, 10, 0.5, 0.99, false)}}, []string{"There are too few patients to say how often the printed 95 % ranges hold."}, "too few to say"},
+	} {
+		list := AgreementPlots(&trigonev1.SummarizeAgreementResponse{Agreements: r.list})
+		var titles, texts []string
+		for _, p := range list {
+			titles, texts = append(titles, p.Title), append(texts, p.Texts()...)
+		}
+		if !slices.Equal(titles, r.titles) || !strings.Contains(strings.Join(texts, " "), r.says) {
+			t.Errorf("%s: %q, %q", r.reason, titles, texts)
+		}
+	}
+	var many []*trigonev1.Agreement
+	for range mostPlots + 5 {
+		many = append(many, whole)
+	}
+	list := AgreementPlots(&trigonev1.SummarizeAgreementResponse{Agreements: many})
+	if last := list[len(list)-1]; len(list) != mostPlots+1 || last.Title != "24 of 30 plots are drawn." {
+		t.Errorf("%d plots, the last %q", len(list), last.Title)
 	}
 }

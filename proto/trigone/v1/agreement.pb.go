@@ -101,7 +101,10 @@ type SummarizeAgreementRequest struct {
 	// Which judgement to read; unset: as stored.
 	Basis Basis `protobuf:"varint,10,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
 	// Cases operated on after this are left out; unset: now.
-	AsOf          *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	AsOf *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// Whether the pairs themselves are given, for a plot, where a figure has at most 500
+	// of them. Those of fewer than 10 pairs are always given.
+	IncludePoints bool `protobuf:"varint,12,opt,name=include_points,json=includePoints,proto3" json:"include_points,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -211,6 +214,13 @@ func (x *SummarizeAgreementRequest) GetAsOf() *timestamppb.Timestamp {
 		return x.AsOf
 	}
 	return nil
+}
+
+func (x *SummarizeAgreementRequest) GetIncludePoints() bool {
+	if x != nil {
+		return x.IncludePoints
+	}
+	return false
 }
 
 // Response of SummarizeAgreement.
@@ -381,7 +391,8 @@ type Agreement struct {
 	WithinOneSize *ShareFigure `protobuf:"bytes,24,opt,name=within_one_size,json=withinOneSize,proto3" json:"within_one_size,omitempty"`
 	// Of aims and predictions: inside the range.
 	InRange *RangeFigure `protobuf:"bytes,25,opt,name=in_range,json=inRange,proto3" json:"in_range,omitempty"`
-	// The pairs where there are too few for limits, by size.
+	// The pairs, by size: where there are too few for limits, and where they were asked
+	// for and are at most 500.
 	Points []*PairPoint `protobuf:"bytes,26,rep,name=points,proto3" json:"points,omitempty"`
 	// Number of the formula that predicted; 0: nothing was predicted, or the prediction
 	// is of a catalogue that kept no such number.
@@ -788,7 +799,7 @@ var File_trigone_v1_agreement_proto protoreflect.FileDescriptor
 const file_trigone_v1_agreement_proto_rawDesc = "" +
 	"\n" +
 	"\x1atrigone/v1/agreement.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x19trigone/v1/quantity.proto\"\x9a\x04\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18trigone/v1/anatomy.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/figures.proto\x1a\x19trigone/v1/quantity.proto\"\xc1\x04\n" +
 	"\x19SummarizeAgreementRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12/\n" +
 	"\x06filter\x18\x02 \x01(\v2\x17.trigone.v1.AuditFilterR\x06filter\x12C\n" +
@@ -801,7 +812,8 @@ const file_trigone_v1_agreement_proto_rawDesc = "" +
 	"\x06strata\x18\t \x03(\tB\x0e\xbaH\v\x92\x01\b\x10\b\"\x04r\x02\x18@R\x06strata\x121\n" +
 	"\x05basis\x18\n" +
 	" \x01(\x0e2\x11.trigone.v1.BasisB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05basis\x12/\n" +
-	"\x05as_of\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x04asOf\"\x98\x03\n" +
+	"\x05as_of\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x04asOf\x12%\n" +
+	"\x0einclude_points\x18\f \x01(\bR\rincludePoints\"\x98\x03\n" +
 	"\x1aSummarizeAgreementResponse\x122\n" +
 	"\acontext\x18\x01 \x01(\v2\x18.trigone.v1.AuditContextR\acontext\x12.\n" +
 	"\x13eligible_case_count\x18\x02 \x01(\x05R\x11eligibleCaseCount\x12.\n" +
