@@ -93,9 +93,18 @@ var eventsByMethod = map[string]event{
 	"GetQuarantined": {auditRecord, nil, "R"}, "EvaluateAgain": {auditRecord, nil, "R"},
 	"EvaluatePlan": {auditRecord, nil, "E"}, "ExplorePlans": {auditRecord, nil, "E"},
 	"GetBundle": {auditExport, nil, "R"}, "ExportResources": {auditExport, nil, "R"},
-	"ListCases": {auditQuery, nil, "E"}, "ListChanges": {auditQuery, nil, "E"}, "ListDiscrepancies": {auditQuery, nil, "E"}, "ListComparisons": {auditQuery, nil, "E"},
-	"ListCaseFacts": {auditQuery, nil, "E"}, "FindImplants": {auditQuery, nil, "E"}, "SummarizeAgreement": {auditQuery, nil, "E"}, "MonitorOutcomes": {auditQuery, nil, "E"}, "ListQuarantined": {auditQuery, nil, "E"},
-	"ListAccesses": {auditLog, nil, "R"}, "SignOffAccess": {auditLog, nil, "U"},
+	"ListCases":          {auditQuery, nil, "E"},
+	"ListChanges":        {auditQuery, nil, "E"},
+	"ListDiscrepancies":  {auditQuery, nil, "E"},
+	"ListComparisons":    {auditQuery, nil, "E"},
+	"ListCaseFacts":      {auditQuery, nil, "E"},
+	"FindImplants":       {auditQuery, nil, "E"},
+	"SummarizeAgreement": {auditQuery, nil, "E"},
+	"MonitorOutcomes":    {auditQuery, nil, "E"},
+	"ListQuarantined":    {auditQuery, nil, "E"},
+	"ListGaps":           {auditQuery, nil, "E"},
+	"SubmitTheatreCount": {auditRecord, nil, "U"},
+	"ListAccesses":       {auditLog, nil, "R"}, "SignOffAccess": {auditLog, nil, "U"},
 }
 
 // eventOf gives what a line's call is.

@@ -76,6 +76,8 @@ var rights = []right{
 	{call: trigonev1.AuditService_ListCaseFacts_FullMethodName, roles: may(reviewer, auditor), across: true, about: "facts of each case"},
 	{call: trigonev1.AuditService_SummarizeAgreement_FullMethodName, roles: may(reviewer, auditor), about: "how far results lie from plans and predictions"},
 	{call: trigonev1.AuditService_MonitorOutcomes_FullMethodName, roles: may(planner, reviewer, auditor), about: "outcomes followed from operation to operation; one operator's for an auditor, and for himself"},
+	{call: trigonev1.AuditService_ListGaps_FullMethodName, roles: may(reviewer, auditor), about: "what is missing in the record"},
+	{call: trigonev1.AuditService_SubmitTheatreCount_FullMethodName, roles: may(recorder, auditor), about: "what the theatre list says was operated in a month"},
 	{call: trigonev1.AuditService_SignOffAccess_FullMethodName, roles: may(reviewer), about: "sign off that somebody read in an emergency"},
 	{call: trigonev1.AuditService_FindImplants_FullMethodName, roles: may(reviewer), across: true, about: "in whom an implant is, for a recall"},
 	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), across: true, about: "who looked"},

@@ -140,6 +140,14 @@ func (auditService) MonitorOutcomes(ctx context.Context, req *trigonev1.MonitorO
 	return answer(ctx, req, across(ctx).ledger().MonitorOutcomes)
 }
 
+func (auditService) SubmitTheatreCount(ctx context.Context, req *trigonev1.SubmitTheatreCountRequest) (*trigonev1.SubmitTheatreCountResponse, error) {
+	return answer(ctx, req, of(ctx).book.SubmitTheatreCount)
+}
+
+func (auditService) ListGaps(ctx context.Context, req *trigonev1.ListGapsRequest) (*trigonev1.ListGapsResponse, error) {
+	return answer(ctx, req, across(ctx).ledger().ListGaps)
+}
+
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }

@@ -128,6 +128,11 @@ func (a *Archive) State(ctx context.Context, f *Folder) (*State, error) {
 	return s, err
 }
 
+// Zone gives the zone of the site as the present policy has it.
+func (a *Archive) Zone(ctx context.Context) (*time.Location, error) {
+	return a.zone(ctx, a.Policy.Hash)
+}
+
 // zone gives the zone of the policy of a hash; of one that this software cannot read
 // any more, or that is not on record, the present one's.
 func (a *Archive) zone(ctx context.Context, hash string) (*time.Location, error) {

@@ -83,7 +83,7 @@ func (l *Ledger) MonitorOutcomes(ctx context.Context, who casebook.Principal, re
 	}
 	answer := monitor.Answer()
 	resp := &trigonev1.MonitorOutcomesResponse{
-		Context: told.context, Sentence: answer.Sentence, OperationCount: int32(answer.Operations), UndatedCaseCount: int32(told.undated),
+		Context: told.context, Sentence: answer.Sentence, OperationCount: int32(answer.Operations), UndatedCaseCount: int32(len(told.undated)),
 		RetractedCaseCount: int32(told.retracted), ErasedCaseCount: int32(told.erased),
 		FalseAlarmsAYear: pointer(answer.FalseAlarmsAYear), PolicyFalseAlarmsAYear: pointer(answer.FalseAlarmsChosen),
 	}

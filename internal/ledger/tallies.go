@@ -73,7 +73,8 @@ type tallied struct {
 	asOf    time.Time
 	// Cases that match and were operated on; retracted and undated ones are not among
 	// them.
-	cases, retracted, undated, erased int
+	cases, retracted, erased int
+	undated                  []string
 }
 
 // tally walks the cases of a site that were operated on and match, oldest first, and
@@ -93,7 +94,7 @@ func (l *Ledger) tally(ctx context.Context, archive *casebook.Archive, site stri
 		return out, notBuilt(err, q.basis)
 	}
 	casebook.AccessOf(ctx).Cases(out.cases)
-	out.retracted, out.undated = n.RetractedCases, n.UndatedCases
+	out.retracted, out.undated = n.RetractedCases, n.Undated
 	if out.erased, err = archive.Store.Erased(ctx, site); err != nil {
 		return out, err
 	}

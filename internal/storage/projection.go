@@ -396,11 +396,23 @@ type Tally struct {
 	Short []byte
 }
 
+// TheatreCount is what the list of the theatres says of a month. Counts are only ever
+// added.
+type TheatreCount struct {
+	Month    string // as 2026-03
+	Revision int64  // from 1
+	Received time.Time
+	Caller   string
+	Message  []byte
+}
+
 // TallyCounts is what tallies are drawn from.
 type TallyCounts struct {
 	RetractedCases int // matching, left out
-	UndatedCases   int // active ones with an operation and no incision time, of all groups; left out
-	LastChange     int64
+	// Undated are the active cases with an operation and no incision time, of all groups,
+	// by uid; left out.
+	Undated    []string
+	LastChange int64
 }
 
 // PairRow is a comparison with a number on at least one side.

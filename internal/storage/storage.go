@@ -459,6 +459,12 @@ type Store interface {
 	// one state of the store, by incision, oldest first, then uid, byte by byte.
 	// ErrNotProjected if a case that stands has none. What it calls must not write.
 	Tallies(ctx context.Context, site string, f TallyFilter, onCase func(Tally) error) (TallyCounts, error)
+	// PutTheatreCount keeps a count of a month, with the lines of who submitted it.
+	// ErrStale if its revision is not the one behind the newest of that month.
+	PutTheatreCount(ctx context.Context, site string, c TheatreCount, lines []Access) error
+	// TheatreCounts gives the newest count of each month from one month up to, and not
+	// with, another, in order; empty: without an end.
+	TheatreCounts(ctx context.Context, site, from, before string) ([]TheatreCount, error)
 	// Facts lists case facts, one row a case.
 	Facts(ctx context.Context, sites []string, f FactsFilter, after string, limit int) (rows []CaseFacts, next string, err error)
 	// Resources gives the resource ids that were handed over of a case, by type and

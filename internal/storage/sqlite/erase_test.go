@@ -58,8 +58,8 @@ func noisy(random *rand.Rand, uid string, version int64, said *[][]byte, identif
 		Projected: []storage.Projected{
 			{Name: storage.ProjectionLedger, Version: 1, Rows: storage.Rows{
 				Comparisons: []storage.Comparison{{Order: 1, ID: text(said), Verdict: storage.ComparisonPresent, Class: 1, Metric: 1, Place: text(said), Message: content(300), Complete: true}},
-				Facts:       &storage.Facts{Version: version, Evaluation: version, Message: content(500)},
-				Groups:      []storage.Group{{Kind: 1, Word: text(said)}}, Children: []storage.Child{{Kind: 1, Section: "plan", Order: 1, Message: content(150)}},
+				Facts:       &storage.Facts{Version: version, Evaluation: version, Message: content(500)}, Short: content(300),
+				Groups: []storage.Group{{Kind: 1, Word: text(said)}}, Children: []storage.Child{{Kind: 1, Section: "plan", Order: 1, Message: content(150)}},
 			}},
 			{Name: storage.ProjectionResources, Version: 1, Rows: storage.Rows{Resources: []storage.Resource{{Type: "Observation", ID: [16]byte{byte(version)}, Mapping: 1, Digest: content(40), FirstVersion: 1, State: storage.ResourceLiving}}}},
 		},

@@ -21,8 +21,13 @@ func (s *Store) Tallies(ctx context.Context, site string, f storage.TallyFilter,
 		if err != nil {
 			return err
 		}
-		if err := l.tx.QueryRowContext(ctx, `SELECT count(*) FROM case_counts WHERE projection = ? AND site = ? AND newest_first = ? AND state = ? AND operated`,
-			l.projection, l.site, latest, storage.CaseActive).Scan(&n.UndatedCases); err != nil {
+		if err := l.visit(`SELECT uid FROM case_counts WHERE projection = ? AND site = ? AND newest_first = ? AND state = ? AND operated ORDER BY uid`,
+			[]any{l.projection, l.site, latest, storage.CaseActive}, func(row scanner) error {
+				var uid string
+				err := row.Scan(&uid)
+				n.Undated = append(n.Undated, uid)
+				return err
+			}); err != nil {
 			return err
 		}
 		low, high := (&caseFilter{from: f.IncisionFrom, before: f.IncisionBefore}).period()

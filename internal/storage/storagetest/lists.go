@@ -275,7 +275,7 @@ func wantTallies(t *testing.T, s storage.Store, f storage.TallyFilter, records m
 	patients := map[string]storage.Identifier{}
 	for _, r := range records {
 		if r.c.State == storage.CaseActive && r.operated() && r.c.IncisionTime.IsZero() {
-			counts.UndatedCases++
+			counts.Undated = append(counts.Undated, r.c.UID)
 		}
 		switch {
 		case r.c.IncisionTime.IsZero() || !r.matches("", f.IncisionFrom, f.IncisionBefore, nil) || !r.inGroups(f.Groups):
@@ -286,6 +286,7 @@ func wantTallies(t *testing.T, s storage.Store, f storage.TallyFilter, records m
 			patients[r.c.UID] = r.c.Patient
 		}
 	}
+	slices.Sort(counts.Undated)
 	slices.SortFunc(want, func(a, b storage.Tally) int {
 		return cmp.Or(a.IncisionTime.Compare(b.IncisionTime), strings.Compare(a.UID, b.UID))
 	})

@@ -63,6 +63,7 @@ func Run(t *testing.T, place func(t *testing.T) (open func() storage.Store)) {
 		{"an identity erased", erasedIdentity},
 		{"a case erased", erasedWhole},
 		{"what is over its time", retention},
+		{"counts of the theatre list", theatreCounts},
 		{"resources are found", resourcesAreFound},
 		{"rows of searches are built", rowsOfSearchesAreBuilt},
 		{"cases of patients", casesOfPatients},

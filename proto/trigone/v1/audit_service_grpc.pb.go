@@ -24,6 +24,8 @@ const (
 	AuditService_ListCaseFacts_FullMethodName      = "/trigone.v1.AuditService/ListCaseFacts"
 	AuditService_SummarizeAgreement_FullMethodName = "/trigone.v1.AuditService/SummarizeAgreement"
 	AuditService_MonitorOutcomes_FullMethodName    = "/trigone.v1.AuditService/MonitorOutcomes"
+	AuditService_SubmitTheatreCount_FullMethodName = "/trigone.v1.AuditService/SubmitTheatreCount"
+	AuditService_ListGaps_FullMethodName           = "/trigone.v1.AuditService/ListGaps"
 	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
@@ -50,6 +52,11 @@ type AuditServiceClient interface {
 	// of them than expected. Only what the policy names signals; everything else is a
 	// picture. A signal asks to look, it is no verdict.
 	MonitorOutcomes(ctx context.Context, in *MonitorOutcomesRequest, opts ...grpc.CallOption) (*MonitorOutcomesResponse, error)
+	// Takes what the list of the theatres says was operated in a month, so that the audit
+	// knows what it has not seen. The same count again stores nothing.
+	SubmitTheatreCount(ctx context.Context, in *SubmitTheatreCountRequest, opts ...grpc.CallOption) (*SubmitTheatreCountResponse, error)
+	// Lists what is missing in the record: of each case, and of the theatre list.
+	ListGaps(ctx context.Context, in *ListGapsRequest, opts ...grpc.CallOption) (*ListGapsResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -120,6 +127,26 @@ func (c *auditServiceClient) MonitorOutcomes(ctx context.Context, in *MonitorOut
 	return out, nil
 }
 
+func (c *auditServiceClient) SubmitTheatreCount(ctx context.Context, in *SubmitTheatreCountRequest, opts ...grpc.CallOption) (*SubmitTheatreCountResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SubmitTheatreCountResponse)
+	err := c.cc.Invoke(ctx, AuditService_SubmitTheatreCount_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListGaps(ctx context.Context, in *ListGapsRequest, opts ...grpc.CallOption) (*ListGapsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListGapsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListGaps_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -171,6 +198,11 @@ type AuditServiceServer interface {
 	// of them than expected. Only what the policy names signals; everything else is a
 	// picture. A signal asks to look, it is no verdict.
 	MonitorOutcomes(context.Context, *MonitorOutcomesRequest) (*MonitorOutcomesResponse, error)
+	// Takes what the list of the theatres says was operated in a month, so that the audit
+	// knows what it has not seen. The same count again stores nothing.
+	SubmitTheatreCount(context.Context, *SubmitTheatreCountRequest) (*SubmitTheatreCountResponse, error)
+	// Lists what is missing in the record: of each case, and of the theatre list.
+	ListGaps(context.Context, *ListGapsRequest) (*ListGapsResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -205,6 +237,12 @@ func (UnimplementedAuditServiceServer) SummarizeAgreement(context.Context, *Summ
 }
 func (UnimplementedAuditServiceServer) MonitorOutcomes(context.Context, *MonitorOutcomesRequest) (*MonitorOutcomesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method MonitorOutcomes not implemented")
+}
+func (UnimplementedAuditServiceServer) SubmitTheatreCount(context.Context, *SubmitTheatreCountRequest) (*SubmitTheatreCountResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SubmitTheatreCount not implemented")
+}
+func (UnimplementedAuditServiceServer) ListGaps(context.Context, *ListGapsRequest) (*ListGapsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListGaps not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -326,6 +364,42 @@ func _AuditService_MonitorOutcomes_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_SubmitTheatreCount_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SubmitTheatreCountRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).SubmitTheatreCount(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_SubmitTheatreCount_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).SubmitTheatreCount(ctx, req.(*SubmitTheatreCountRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListGaps_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListGapsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListGaps(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListGaps_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListGaps(ctx, req.(*ListGapsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -406,6 +480,14 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "MonitorOutcomes",
 			Handler:    _AuditService_MonitorOutcomes_Handler,
+		},
+		{
+			MethodName: "SubmitTheatreCount",
+			Handler:    _AuditService_SubmitTheatreCount_Handler,
+		},
+		{
+			MethodName: "ListGaps",
+			Handler:    _AuditService_ListGaps_Handler,
 		},
 		{
 			MethodName: "FindImplants",
