@@ -3,6 +3,8 @@ package plot
 import (
 	"math"
 	"slices"
+	"strconv"
+	"time"
 
 	"trigone/internal/picture"
 )
@@ -167,6 +169,30 @@ type Mark struct {
 	Case int
 	// Text is the year; empty: a mark without a text.
 	Text string
+}
+
+// Years gives the marks of cases in order of operation, of which so many stand before
+// the first: where half-years begin, with the year at the first of each that has one. A
+// case without a time has no mark.
+func Years(times []time.Time, before int) []Mark {
+	var marks []Mark
+	year, half := 0, 0
+	for i, t := range times {
+		if t.IsZero() {
+			continue
+		}
+		h := (int(t.Month()) - 1) / 6
+		if t.Year() == year && h == half {
+			continue
+		}
+		m := Mark{Case: before + i + 1}
+		if t.Year() != year {
+			m.Text = strconv.Itoa(t.Year())
+		}
+		year, half = t.Year(), h
+		marks = append(marks, m)
+	}
+	return marks
 }
 
 // years draws a second row under an axis of cases: where each year begins.

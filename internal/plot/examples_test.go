@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 
 	"trigone/internal/picture"
 	"trigone/internal/plot"
@@ -58,8 +59,18 @@ func examples() []example {
 		{"cusum of few", false, true, cusum(7, 0.06, 1, 0.06)},
 		{"cusum of one", false, true, cusum(1, 0.06, 1, 0.06)},
 		{"cusum of thousands", false, true, cusum(12000, 0.05, 6000, 0.07)},
+		{"picture of an outcome", false, true, func(*testing.T) picture.Picture {
+			m := plot.Monitoring{Frame: frame("picture", "Second runs are a picture only, for the policy names none."), Of: "second pump run", Recent: true, VLAD: true, Before: 3000}
+			var times []time.Time
+			for i := range 300 {
+				m.Cases = append(m.Cases, plot.MonitoredCase{RecentShare: 0.1 + 0.05*math.Sin(float64(i)/20), ExpectedMinusObserved: math.Cos(float64(i) / 30)})
+				times = append(times, time.Date(2023, 3, 1, 0, 0, 0, 0, time.UTC).AddDate(0, 0, 3*i))
+			}
+			m.Years = plot.Years(times, m.Before)
+			return m.Picture()
+		}},
 		{"cusum of nothing", false, false, func(*testing.T) picture.Picture {
-			return plot.CUSUM{Frame: frame("cusum-none", "No case has an expected risk.")}.Picture()
+			return plot.Monitoring{Frame: frame("cusum-none", "No case has an expected risk.")}.Picture()
 		}},
 		{"learning", true, true, learning(160)},
 		{"learning of nothing", false, false, func(*testing.T) picture.Picture {
@@ -169,9 +180,9 @@ func funnel(units, least, most int) func(*testing.T) picture.Picture {
 func cusum(n int, risk float64, from int, then float64) func(*testing.T) picture.Picture {
 	return func(*testing.T) picture.Picture {
 		r := source(11)
-		c := plot.CUSUM{
+		c := plot.Monitoring{
 			Frame: frame(fmt.Sprintf("cusum-%d", n), "Deaths and conversions came more often than expected: the chart signals worse odds, last with case 327 in 2024."),
-			Of:    "death or conversion", Limit: 3.1, LowerLimit: 2.9, VLAD: true,
+			Of:    "death or conversion", Limit: 3.1, LowerLimit: 2.9, Chart: true, VLAD: true,
 		}
 		c.Counted = counted(n)
 		c.Notes = append(c.Notes, "Odds twice and half those expected are looked for. In control a signal comes once in 410 cases (49 months here), with doubled odds after 61 (7 months); 0.5 false alarms a year are expected.")
@@ -184,11 +195,17 @@ func cusum(n int, risk float64, from int, then float64) func(*testing.T) picture
 				rate = p * then / risk
 			}
 			trial := statistics.Trial{Risk: p, Failed: r.Float64() < rate}
-			m := plot.MonitoredCase{Unknown: n > 20 && (i > 120 && i < 126 || i > n-9)}
+			m := plot.MonitoredCase{}
+			if n > 20 && i > 120 && i < 126 {
+				m.State = plot.Missing
+			}
+			if n > 20 && i > n-9 {
+				m.State = plot.Awaited
+			}
 			w, _ := up.Weight(trial)
 			v, _ := down.Weight(trial)
 			bad, _ := up.Weight(statistics.Trial{Risk: p, Failed: true})
-			if m.Unknown {
+			if m.State != plot.Known {
 				worst = max(0, worst+bad)
 			} else {
 				u, d, worst = max(0, u+w), max(0, d+v), max(0, worst+w)
@@ -198,11 +215,11 @@ func cusum(n int, risk float64, from int, then float64) func(*testing.T) picture
 				}
 			}
 			m.Up, m.Down, m.WorstUp, m.ExpectedMinusObserved = u, d, worst, sum
-			m.Worse, m.Better = !m.Unknown && u >= c.Limit, !m.Unknown && d >= c.LowerLimit
-			if m.Worse {
+			m.More, m.Fewer = m.State == plot.Known && u >= c.Limit, m.State == plot.Known && d >= c.LowerLimit
+			if m.More {
 				u, worst = 0, 0
 			}
-			if m.Better {
+			if m.Fewer {
 				d = 0
 			}
 			c.Cases = append(c.Cases, m)

@@ -6,35 +6,56 @@ import (
 	"trigone/internal/picture"
 )
 
-// CUSUM is a two-sided chart over cases in order of operation: up when outcomes fit
-// worse odds than expected, down when they fit better ones, each against its limit h.
-type CUSUM struct {
+// Monitoring is an outcome followed over cases in order of operation: a two-sided CUSUM,
+// up when outcomes fit worse odds than expected, down when they fit better ones, each
+// against its limit h; and pictures, from which no alarm is read.
+type Monitoring struct {
 	Frame
 	// Of is what a failure is, such as 'death or conversion'.
 	Of string
-	// Limit for worse, as a height above 0; LowerLimit for better. 0: there is none.
+	// Chart, VLAD and Recent say which of its panels stand: the CUSUM, the sum of expected
+	// minus observed failures, the share of failures of late.
+	Chart, VLAD, Recent bool
+	// Limit of more failures than expected, as a height above 0; LowerLimit of fewer. 0:
+	// there is none.
 	Limit, LowerLimit float64
 	Cases             []MonitoredCase
+	// Before is how many cases stand before the first of these.
+	Before int
 	// Years are where years begin.
 	Years []Mark
-	// VLAD says whether the picture of expected minus observed stands below.
-	VLAD bool
 }
+
+// OutcomeState is what is known of the outcome of a case.
+type OutcomeState uint8
+
+// The states.
+const (
+	Known OutcomeState = iota
+	// Awaited: not known yet; the path stands still.
+	Awaited
+	// Missing: not known long after it should be; the path has a gap.
+	Missing
+)
 
 // MonitoredCase is where the chart stands after a case.
 type MonitoredCase struct {
+	State OutcomeState
 	// Up is 0 or above; Down is drawn downwards, 0 or above too.
 	Up, Down float64
 	// WorstUp is where Up would stand if every outcome that is not known were a failure;
 	// drawn where it differs.
 	WorstUp float64
-	// Worse and Better say that a limit was reached with this case; the next begins at 0.
-	Worse, Better bool
-	// Unknown: the outcome of the case is not known; the chart has a gap.
-	Unknown bool
+	// More and Fewer say that a limit was reached with this case; the next begins at 0.
+	More, Fewer bool
 	// ExpectedMinusObserved is the sum up to this case.
 	ExpectedMinusObserved float64
+	// RecentShare of failures.
+	RecentShare float64
 }
+
+// chartRight leaves room for the names of the limits.
+const chartRight = 318.0
 
 var (
 	upStyle    = picture.Style{Line: picture.Ink, Width: 1.4}
@@ -43,52 +64,78 @@ var (
 	limitStyle = picture.Style{Line: picture.Rust, Width: 1.3, Dash: picture.Dashed}
 )
 
-// chartRight leaves room for the names of the limits.
-const chartRight = 318.0
-
 // Picture draws it.
-func (c CUSUM) Picture() picture.Picture {
-	if len(c.Cases) == 0 {
-		return notDrawn(c.Frame, "no case can be monitored yet")
+func (c Monitoring) Picture() picture.Picture {
+	if len(c.Cases) == 0 || !c.Chart && !c.VLAD && !c.Recent {
+		return notDrawn(c.Frame, "no case can be followed yet")
 	}
-	values := []float64{0, c.Limit, -c.LowerLimit}
-	worst, down, unknown, signals := false, c.LowerLimit > 0, 0, 0
 	for _, m := range c.Cases {
-		values = append(values, m.Up, -m.Down, m.WorstUp)
-		if !finite(m.ExpectedMinusObserved) {
+		if !finite(m.Up, m.Down, m.WorstUp, m.ExpectedMinusObserved, m.RecentShare, c.Limit, c.LowerLimit) {
 			return notDrawn(c.Frame, notANumber)
 		}
+	}
+	p := begin(c.Frame)
+	if c.Chart {
+		p.chart(c)
+	}
+	if c.VLAD {
+		p.below(c.Chart)
+		p.running(c, "expected minus observed failures, summed up (VLAD): up is fewer than expected; a picture, which has no limit",
+			func(m MonitoredCase) float64 { return m.ExpectedMinusObserved }, false)
+	}
+	if c.Recent {
+		p.below(c.Chart || c.VLAD)
+		p.running(c, "share of failures of late, in %, the newest cases weighing most; a picture, which has no limit",
+			func(m MonitoredCase) float64 { return m.RecentShare }, true)
+	}
+	return p.end()
+}
+
+func (p *page) below(anything bool) {
+	if anything {
+		p.Y += 8
+		p.MayBreak()
+		p.Y += 2
+	}
+}
+
+func (c Monitoring) across() scale {
+	return scale{low: float64(c.Before), high: float64(c.Before + len(c.Cases))}
+}
+
+// place is that of case i in the order.
+func (c Monitoring) place(i int) float64 { return float64(c.Before + i + 1) }
+
+func (p *page) chart(c Monitoring) {
+	values := []float64{0, c.Limit, -c.LowerLimit}
+	worst, down, signals := false, c.LowerLimit > 0, 0
+	counts := map[OutcomeState]int{}
+	for _, m := range c.Cases {
+		values = append(values, m.Up, -m.Down, m.WorstUp)
 		worst = worst || m.WorstUp > m.Up+1e-9
 		down = down || m.Down > 0
-		if m.Unknown {
-			unknown++
-		}
-		if m.Worse || m.Better {
+		counts[m.State]++
+		if m.More || m.Fewer {
 			signals++
 		}
 	}
-	if !finite(values...) {
-		return notDrawn(c.Frame, notANumber)
-	}
-	p := begin(c.Frame)
 	low, high := around(values...)
 	low, high, steps := rounded(low, high, 6)
-	x := scale{low: 0, high: float64(len(c.Cases))}
-	a := p.newPanel("CUSUM of "+c.Of+", log likelihood ratio", axisLeft, chartRight, 190, x, scale{low: low, high: high}, steps)
-	p.gaps(a, c.Cases)
+	a := p.newPanel("CUSUM of "+c.Of+", log likelihood ratio", axisLeft, chartRight, 190, c.across(), scale{low: low, high: high}, steps)
+	p.gaps(a, c)
 	p.Add(picture.Line(a.left, a.y.at(0), a.right, a.y.at(0), axisStyle))
 	var places []float64
 	var words [][2]string
 	limit := func(at float64, name, number string) {
-		p.Add(picture.Group{Title: name, Shapes: []picture.Shape{picture.Line(a.left, a.y.at(at), a.right, a.y.at(at), limitStyle)}})
+		p.Add(picture.Group{Title: "limit of " + name, Shapes: []picture.Shape{picture.Line(a.left, a.y.at(at), a.right, a.y.at(at), limitStyle)}})
 		places = append(places, a.y.at(at))
 		words = append(words, [2]string{name, number})
 	}
 	if c.Limit > 0 {
-		limit(c.Limit, "worse", "h = "+text(c.Limit, 2))
+		limit(c.Limit, "more", "h = "+text(c.Limit, 2))
 	}
 	if c.LowerLimit > 0 {
-		limit(-c.LowerLimit, "better", "h = "+text(c.LowerLimit, 2))
+		limit(-c.LowerLimit, "fewer", "h = "+text(c.LowerLimit, 2))
 	}
 	for i, y := range spread(places, 27, a.top+10, a.bottom-10) {
 		p.Add(picture.Line(a.right, places[i], a.right+6, y, picture.Style{Line: picture.Grey, Width: 0.8}),
@@ -99,43 +146,51 @@ func (c CUSUM) Picture() picture.Picture {
 		p.Add(picture.Group{Title: "all unknown as failures", Shapes: c.path(a, worstStyle, true, func(m MonitoredCase) (float64, bool) { return m.WorstUp, false })})
 	}
 	if down {
-		p.Add(picture.Group{Title: "better", Shapes: c.path(a, downStyle, false, func(m MonitoredCase) (float64, bool) { return -m.Down, m.Better })})
+		p.Add(picture.Group{Title: "fewer", Shapes: c.path(a, downStyle, false, func(m MonitoredCase) (float64, bool) { return -m.Down, m.Fewer })})
 	}
-	p.Add(picture.Group{Title: "worse", Shapes: c.path(a, upStyle, false, func(m MonitoredCase) (float64, bool) { return m.Up, m.Worse })})
+	p.Add(picture.Group{Title: "more", Shapes: c.path(a, upStyle, false, func(m MonitoredCase) (float64, bool) { return m.Up, m.More })})
 	for i, m := range c.Cases {
-		if m.Worse {
-			p.Add(picture.Group{Title: fmt.Sprintf("signal with case %d", i+1), Shapes: []picture.Shape{diamond(a.at(float64(i+1), m.Up), 5)}})
+		if m.More {
+			p.Add(picture.Group{Title: fmt.Sprintf("signal of more with case %d", c.Before+i+1), Shapes: []picture.Shape{diamond(a.at(c.place(i), m.Up), 5)}})
 		}
-		if m.Better {
-			p.Add(picture.Group{Title: fmt.Sprintf("signal of better with case %d", i+1), Shapes: []picture.Shape{diamond(a.at(float64(i+1), -m.Down), 5)}})
+		if m.Fewer {
+			p.Add(picture.Group{Title: fmt.Sprintf("signal of fewer with case %d", c.Before+i+1), Shapes: []picture.Shape{diamond(a.at(c.place(i), -m.Down), 5)}})
 		}
 	}
-	p.level(a, "", whole(0, len(c.Cases), 5))
-	p.years(a, c.Years)
-	p.under(a.right, casesName(c.Years))
+	p.caseAxis(a, c)
 	p.Y += 4
-	p.key("worse than expected", lineKey(upStyle))
+	p.key("more failures than expected", lineKey(upStyle))
 	if down {
-		p.key("better than expected, drawn downwards", lineKey(downStyle))
+		p.key("fewer failures than expected, drawn downwards", lineKey(downStyle))
 	}
-	p.key("limit h", lineKey(limitStyle))
+	if len(places) > 0 {
+		p.key("limit h", lineKey(limitStyle))
+	}
 	if signals > 0 {
 		p.key("a signal: look at the cases before it; the chart begins again at 0", func(x, y float64) []picture.Shape {
 			return []picture.Shape{diamond(picture.At(x, y), 5)}
 		})
 	}
-	if unknown > 0 {
-		p.key(fmt.Sprintf("outcome not known (%s)", counted(unknown, "case")), func(x, y float64) []picture.Shape {
-			return gap(x-4, x+4, y-5, y+5)
-		})
+	for _, k := range []struct {
+		state OutcomeState
+		words string
+	}{{Awaited, "outcome not known yet"}, {Missing, "outcome missing, long after it should be known"}} {
+		if n := counts[k.state]; n > 0 {
+			p.key(fmt.Sprintf("%s (%s)", k.words, counted(n, "case")), func(x, y float64) []picture.Shape {
+				return gap(x-4, x+4, y-5, y+5, k.state)
+			})
+		}
 	}
 	if worst {
 		p.key("if every unknown outcome were a failure", lineKey(worstStyle))
 	}
-	if c.VLAD {
-		p.vlad(c)
-	}
-	return p.end()
+}
+
+// caseAxis draws the level axis of cases, and their years.
+func (p *page) caseAxis(a panel, c Monitoring) {
+	p.level(a, "", whole(c.Before, c.Before+len(c.Cases), 5))
+	p.years(a, c.Years)
+	p.under(a.right, casesName(c.Years))
 }
 
 func casesName(years []Mark) string {
@@ -153,22 +208,23 @@ func counted(n int, what string) string {
 }
 
 // gaps marks the cases whose outcome is not known.
-func (p *page) gaps(a panel, cases []MonitoredCase) {
+func (p *page) gaps(a panel, c Monitoring) {
 	g := picture.Group{Title: "outcome not known"}
-	for i := 0; i < len(cases); i++ {
-		if !cases[i].Unknown {
+	for i := 0; i < len(c.Cases); i++ {
+		state := c.Cases[i].State
+		if state == Known {
 			continue
 		}
 		j := i
-		for j+1 < len(cases) && cases[j+1].Unknown {
+		for j+1 < len(c.Cases) && c.Cases[j+1].State == state {
 			j++
 		}
-		left, right := a.x.at(float64(i)+0.5), a.x.at(float64(j)+1.5)
+		left, right := a.x.at(c.place(i)-0.5), a.x.at(c.place(j)+0.5)
 		if right-left < 1.6 {
 			middle := (left + right) / 2
 			left, right = middle-0.8, middle+0.8
 		}
-		g.Shapes = append(g.Shapes, gap(max(left, a.left), min(right, a.right), a.top, a.bottom)...)
+		g.Shapes = append(g.Shapes, gap(max(left, a.left), min(right, a.right), a.top, a.bottom, state)...)
 		i = j
 	}
 	if len(g.Shapes) > 0 {
@@ -176,20 +232,25 @@ func (p *page) gaps(a panel, cases []MonitoredCase) {
 	}
 }
 
-// gap is a stretch without outcomes: pale, with an edge that print keeps.
-func gap(left, right, top, bottom float64) []picture.Shape {
-	edge := picture.Style{Line: picture.Light, Width: 0.8, Dash: picture.Dotted}
-	return []picture.Shape{
-		picture.Rectangle{X: left, Y: top, W: right - left, H: bottom - top, Style: picture.Style{Fill: picture.Pale}},
-		picture.Line(left, top, left, bottom, edge), picture.Line(right, top, right, bottom, edge),
+// gap is a stretch without outcomes: between dotted edges, and pale where they are
+// missing.
+func gap(left, right, top, bottom float64, state OutcomeState) []picture.Shape {
+	edge := picture.Style{Line: picture.Grey, Width: 0.8, Dash: picture.Dotted}
+	list := []picture.Shape{picture.Line(left, top, left, bottom, edge), picture.Line(right, top, right, bottom, edge)}
+	if state == Missing {
+		list = append([]picture.Shape{picture.Rectangle{X: left, Y: top, W: right - left, H: bottom - top, Style: picture.Style{Fill: picture.Light}}}, list...)
 	}
+	return list
 }
 
-// path is a line of a chart, begun again after a signal, and broken at gaps unless it
-// runs through them.
-func (c CUSUM) path(a panel, style picture.Style, through bool, of func(MonitoredCase) (float64, bool)) []picture.Shape {
+// path is a line of a chart, begun again after a signal, and broken where outcomes are
+// missing unless it runs through.
+func (c Monitoring) path(a panel, style picture.Style, through bool, of func(MonitoredCase) (float64, bool)) []picture.Shape {
 	var shapes []picture.Shape
-	line := []picture.Point{a.at(0, 0)}
+	var line []picture.Point
+	if c.Before == 0 {
+		line = append(line, a.at(0, 0))
+	}
 	flush := func() {
 		if len(line) > 1 {
 			shapes = append(shapes, picture.Polyline(style, thinned(line)...))
@@ -197,40 +258,40 @@ func (c CUSUM) path(a panel, style picture.Style, through bool, of func(Monitore
 		line = nil
 	}
 	for i, m := range c.Cases {
-		if m.Unknown && !through {
+		if m.State == Missing && !through {
 			flush()
 			continue
 		}
 		v, signal := of(m)
-		line = append(line, a.at(float64(i+1), v))
+		line = append(line, a.at(c.place(i), v))
 		if signal {
 			flush()
-			line = []picture.Point{a.at(float64(i+1), 0)}
+			line = []picture.Point{a.at(c.place(i), 0)}
 		}
 	}
 	flush()
 	return shapes
 }
 
-// vlad draws expected minus observed below the chart.
-func (p *page) vlad(c CUSUM) {
-	p.Y += 8
-	p.MayBreak()
-	p.Y += 2
+// running draws a picture that has no limit.
+func (p *page) running(c Monitoring, name string, of func(MonitoredCase) float64, percent bool) {
 	values := []float64{0}
 	for _, m := range c.Cases {
-		values = append(values, m.ExpectedMinusObserved)
+		values = append(values, of(m))
 	}
 	low, high := around(values...)
-	low, high, steps := rounded(low, high, 4)
-	a := p.newPanel("expected minus observed failures, summed up (VLAD): up is fewer than expected; a picture, which has no limit",
-		axisLeft, chartRight, 100, scale{low: 0, high: float64(len(c.Cases))}, scale{low: low, high: high}, steps)
-	p.gaps(a, c.Cases)
+	var steps []tick
+	if percent {
+		low, high, steps = shares(low, high, 4)
+	} else {
+		low, high, steps = rounded(low, high, 4)
+	}
+	a := p.newPanel(name, axisLeft, chartRight, 100, c.across(), scale{low: low, high: high}, steps)
+	p.gaps(a, c)
 	p.Add(picture.Line(a.left, a.y.at(0), a.right, a.y.at(0), axisStyle))
-	p.Add(picture.Group{Title: "expected minus observed", Shapes: c.path(a, upStyle, false, func(m MonitoredCase) (float64, bool) { return m.ExpectedMinusObserved, false })})
-	p.level(a, "", whole(0, len(c.Cases), 5))
-	p.years(a, c.Years)
-	p.under(a.right, casesName(c.Years))
+	path := c.path(a, upStyle, false, func(m MonitoredCase) (float64, bool) { return of(m), false })
+	p.Add(picture.Group{Title: name, Shapes: path})
+	p.caseAxis(a, c)
 }
 
 // Learning is the sequential test as it is drawn of a learning curve: a failure steps
@@ -239,8 +300,9 @@ type Learning struct {
 	Frame
 	// Of is what a failure is.
 	Of string
-	// Path is where it stands after each case.
-	Path []float64
+	// Path is where it stands after each case; Before is how many stand before the first.
+	Path   []float64
+	Before int
 	// Upper is the line at which the rate is told to be the unacceptable one, Lower, as a
 	// height below 0, the acceptable one.
 	Upper, Lower float64
@@ -262,16 +324,19 @@ func (l Learning) Picture() picture.Picture {
 	low, high := around(values...)
 	low, high, steps := rounded(low, high, 5)
 	a := p.newPanel("failures less what is allowed for: "+l.Of, axisLeft, axisRight, 190,
-		scale{low: 0, high: float64(len(l.Path))}, scale{low: low, high: high}, steps)
+		scale{low: float64(l.Before), high: float64(l.Before + len(l.Path))}, scale{low: low, high: high}, steps)
 	p.Add(picture.Line(a.left, a.y.at(0), a.right, a.y.at(0), axisStyle),
 		picture.Group{Title: "upper line", Shapes: []picture.Shape{picture.Line(a.left, a.y.at(l.Upper), a.right, a.y.at(l.Upper), limitStyle)}},
 		picture.Group{Title: "lower line", Shapes: []picture.Shape{picture.Line(a.left, a.y.at(-l.Lower), a.right, a.y.at(-l.Lower), targetStyle)}})
-	points := []picture.Point{a.at(0, 0)}
+	var points []picture.Point
+	if l.Before == 0 {
+		points = append(points, a.at(0, 0))
+	}
 	for i, v := range l.Path {
-		points = append(points, a.at(float64(i+1), v))
+		points = append(points, a.at(float64(l.Before+i+1), v))
 	}
 	p.Add(picture.Group{Title: "path", Shapes: []picture.Shape{picture.Polyline(upStyle, thinned(points)...)}})
-	p.level(a, "", whole(0, len(l.Path), 5))
+	p.level(a, "", whole(l.Before, l.Before+len(l.Path), 5))
 	p.years(a, l.Years)
 	p.under(a.right, casesName(l.Years))
 	p.Y += 4

@@ -116,7 +116,7 @@ func parted(sentence string) (head, rest string) {
 		return sentence, ""
 	}
 	at := -1
-	for _, stop := range []string{"; ", ". ", ": "} {
+	for _, stop := range []string{"; ", ". "} {
 		if i := strings.Index(sentence, stop); i > 0 && (at < 0 || i < at) {
 			at = i
 		}

@@ -188,14 +188,14 @@ func TestAnyNumbers(t *testing.T) {
 			of := rapid.IntRange(1, 200).Draw(t, "of")
 			f.Units = append(f.Units, plot.FunnelUnit{Letter: string(rune('A' + i)), Of: of, Count: rapid.IntRange(0, of).Draw(t, "count"), Own: i == 2})
 		}
-		c := plot.CUSUM{Frame: frame("c", "No signal."), Of: "death", Limit: share.Draw(t, "h") * 9, LowerLimit: share.Draw(t, "h below") * 9, VLAD: rapid.Bool().Draw(t, "VLAD")}
+		c := plot.Monitoring{Frame: frame("c", "No signal."), Of: "death", Limit: share.Draw(t, "h") * 9, LowerLimit: share.Draw(t, "h below") * 9, Chart: rapid.Bool().Draw(t, "chart"), VLAD: rapid.Bool().Draw(t, "VLAD"), Recent: rapid.Bool().Draw(t, "recent"), Before: rapid.SampledFrom([]int{0, 123456}).Draw(t, "before")}
 		l := plot.Learning{Frame: frame("l", "No line is crossed."), Of: "second run", Upper: 0.1 + share.Draw(t, "upper"), Lower: 0.1 + share.Draw(t, "lower"), Acceptable: 0.05, Unacceptable: 0.1}
 		for i := range rapid.IntRange(0, 40).Draw(t, "cases") {
 			v := share.Draw(t, "up") * 9
-			c.Cases = append(c.Cases, plot.MonitoredCase{Up: v, WorstUp: v + 1, Down: share.Draw(t, "down") * 3, Worse: v > c.Limit, Unknown: v < 1, ExpectedMinusObserved: v - 4})
+			c.Cases = append(c.Cases, plot.MonitoredCase{Up: v, WorstUp: v + 1, Down: share.Draw(t, "down") * 3, More: v > c.Limit, State: plot.OutcomeState(int(v) % 3), ExpectedMinusObserved: v - 4, RecentShare: v / 9})
 			l.Path = append(l.Path, v-4)
 			if i%7 == 0 {
-				c.Years = append(c.Years, plot.Mark{Case: i + 1, Text: "2024"})
+				c.Years = append(c.Years, plot.Mark{Case: c.Before + i + 1, Text: "2024"})
 			}
 		}
 		k := plot.Curves{Frame: frame("k", "Most are free."), Share: "free", Unit: "years", Times: []float64{0, 1, 2, 3, 4, 5}}
