@@ -8,6 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+
 	"trigone/internal/invent"
 	trigonev1 "trigone/proto/trigone/v1"
 	"trigone/server"
@@ -82,6 +85,72 @@ func BenchmarkSend(b *testing.B) {
 		}})
 		if err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// What was built in is found on the way through the store: a department is sent, and the
+// service is asked.
+func TestWhatWasBuiltInIsFound(t *testing.T) {
+	if testing.Short() {
+		t.Skip("sends hundreds of cases")
+	}
+	start := onStore(t, filepath.Join(t.TempDir(), "department.db"))
+	d := everything(160, 21)
+	if _, err := Send(t.Context(), Options{Department: d, Start: start}); err != nil {
+		t.Fatal(err)
+	}
+	running, err := start(t.Context(), func() time.Time { return d.Settings.Until })
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := running.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+	}()
+	conn, err := grpc.NewClient(running.Addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	ask := trigonev1.NewAuditServiceClient(conn)
+	answer, err := ask.SummarizeAgreement(t.Context(), &trigonev1.SummarizeAgreementRequest{
+		Kinds:  []trigonev1.ComparisonKind{trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION, trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN},
+		Strata: []string{"ring_family"},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !answer.GetContext().GetInvented() {
+		t.Error("the answer does not say that these cases are invented")
+	}
+	seen := map[string]*trigonev1.Agreement{}
+	for _, g := range answer.GetAgreements() {
+		switch {
+		case g.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION && g.GetMetric() == "ring_inner_antero_posterior_diameter":
+			seen["ring "+g.GetStratum().GetWord()] = g
+		case g.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN && g.GetMetric() == "coaptation_length":
+			seen["contact "+g.GetStratum().GetWord()] = g
+		}
+	}
+	for _, r := range []struct {
+		why, figure string
+		low, high   float64 // what the bias, or its interval, must reach; 0 is left out unless it lies between
+	}{
+		{"3 mm deeper than the table says", "ring " + invent.MiscalibratedFamily, 2.7, 3.3},
+		{"as the table says", "ring " + invent.FirstFamily, -0.3, 0.3},
+		{"1.4 mm less than the geometry gives, and what the model itself is off", "contact " + invent.FirstFamily, -2.6, -0.6},
+		{"half of 3 mm less still", "contact " + invent.MiscalibratedFamily, -4.4, -1.8},
+	} {
+		g := seen[r.figure]
+		if g == nil || g.GetBias().Value == nil {
+			t.Errorf("%s: there is no bias of %s", r.why, r.figure)
+			continue
+		}
+		t.Logf("%s: %s", r.figure, g.GetSentence())
+		if b := g.GetBias(); b.GetValue() < r.low || b.GetValue() > r.high || (r.low > 0 && b.GetLower() <= 0) || (r.high < 0 && b.GetUpper() >= 0) {
+			t.Errorf("%s: a bias of %.2f (%.2f to %.2f), want it between %g and %g: %s", r.figure, b.GetValue(), b.GetLower(), b.GetUpper(), r.low, r.high, r.why)
 		}
 	}
 }

@@ -217,11 +217,15 @@ type Entry struct {
 	FunctionalClass  string
 }
 
-// Failed says whether something failed that the charts watch: a valve replaced, a
-// further run for it, moderate regurgitation or more on leaving theatre or at
-// discharge.
+// Failed says whether something failed in any way, as the audit's chart counts it: early
+// death, a valve replaced, moderate regurgitation or more in the last reading up to
+// discharge. A further run that ends well is none.
 func (c *Case) Failed() bool {
-	return c.Theatre.Conversion != "" || c.Theatre.FurtherRun != "" || atLeastModerate(c.Theatre.ExitGrade) || atLeastModerate(c.Stay.DischargeGrade)
+	grade := c.Stay.DischargeGrade
+	if c.Stay.Missing || c.Stay.NoEcho || c.Stay.DiedInStay {
+		grade = c.Theatre.ExitGrade
+	}
+	return c.DiedEarly() || c.Theatre.Conversion != "" || atLeastModerate(grade)
 }
 
 // Grades of regurgitation, five steps.

@@ -71,8 +71,12 @@ const LearningCases = 40
 // no source.
 const casesPerYear = 70
 
-// mostYears bounds how far back a department goes: more cases are then a busier one.
-const mostYears = 8
+// mostYears bounds how far back a department goes: more cases are then a busier one,
+// until it has mostPerYear of them.
+const (
+	mostYears   = 8
+	mostPerYear = 2500
+)
 
 // joinedShare of the cases come before the new operator joins, and servedShare before
 // the record is kept: those are entered afterwards.
@@ -114,7 +118,7 @@ func Invent(s Settings) Department {
 // morning or after noon, no two at one time.
 func operationDays(s Settings) []time.Time {
 	r := stream(s.Seed, 0, partDays)
-	years := min(float64(s.Cases)/casesPerYear, mostYears)
+	years := max(min(float64(s.Cases)/casesPerYear, mostYears), float64(s.Cases)/mostPerYear)
 	span := time.Duration(years * 365.25 * 24 * float64(time.Hour))
 	var list []time.Time
 	taken := map[time.Time]bool{}

@@ -71,7 +71,7 @@ func TestDistributions(t *testing.T) {
 		{"expected risk of early death", "53,462 patients, acc.org 2023-02-14", plain, all, func(c *Case) float64 { return c.Setting.DeathRisk }, 0.0116, 0.002, 0, 0},
 		{"conversion", "53,462 patients, acc.org 2023-02-14", plain, all, func(c *Case) float64 { return yes(c.Theatre.Conversion != "") }, 0.0636, 0.006, 0, 0},
 		{"death or major morbidity", "53,462 patients, acc.org 2023-02-14", plain, all, func(c *Case) float64 { return yes(c.DiedEarly() || c.major()) }, 0.0888, 0.008, 0, 0},
-		{"anterior motion off bypass", "45 of 549 (R65 of the clinical reference)", plain, func(c *Case) bool { return c.Theatre.Conversion == "" }, func(c *Case) float64 { return yes(c.Theatre.AnteriorMotion) }, 0.082, 0.008, 0, 0},
+		{"anterior motion off bypass", "45 of 549, Kuperstein et al. 2015", plain, func(c *Case) bool { return c.Theatre.Conversion == "" }, func(c *Case) float64 { return yes(c.Theatre.AnteriorMotion) }, 0.082, 0.008, 0, 0},
 		{"a further run, conversions among them", "5 to 11 %, Cardiovasc Ultrasound 2007;5:25", plain, all, func(c *Case) float64 { return yes(c.Theatre.FurtherRun != "") }, 0.08, 0.03, 0, 0},
 		{"moderate on leaving theatre", "944 patients, COHN ch. 40", plain, all, func(c *Case) float64 { return yes(c.Theatre.ExitGrade == Moderate) }, 0.007, 0.003, 0, 0},
 		{"ratio of the hazards of recurrence", "1, or the rates would not be those of everybody (Suri et al. 2016)", plain, all, func(c *Case) float64 { return c.recurrenceRatio() }, 1, 0.1, 0, 0},

@@ -84,8 +84,9 @@ func (c *Case) repair(r *draws, b Built) {
 	d.ExitRate = steps(r.normal(80, 8, 60, 99), 1)
 }
 
-// anteriorMotionShare is how often anterior motion is seen off bypass: 8.2 % of 549, of
-// which hemodynamic manoeuvres cleared 40 of 45 (clinical reference, R65).
+// anteriorMotionShare is how often anterior motion is seen off bypass: 8.2 % of 549 (valves
+// that are replaced after all do not count), of which 5 of 45 needed more than treatment
+// (Kuperstein et al., J Thorac Cardiovasc Surg 2015).
 const (
 	anteriorMotionShare = 0.088
 	anteriorMotionStays = 5.0 / 45

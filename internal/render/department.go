@@ -46,5 +46,5 @@ func Department(w io.Writer, d invent.Department, letters, retracted int) {
 			wrapped(w, "  ", "  ", f.Name+": "+f.What)
 		}
 	}
-	wrapped(w, "  ", "  ", "Failed: the valve replaced, a further run for it, or moderate regurgitation or more on leaving theatre or at discharge. Died early: in the stay, or within 30 days.")
+	wrapped(w, "  ", "  ", "Failed: died early, the valve replaced, or moderate regurgitation or more in the last reading up to discharge. Died early: in the stay, or within 30 days.")
 }

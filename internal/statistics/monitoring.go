@@ -170,21 +170,34 @@ func (c RiskCUSUM) Limit(risks []float64, wanted float64) (float64, RunLength, e
 			return 0, RunLength{}, Never
 		}
 	}
+	// Few states tell about where it lies, many where.
 	for high-low > 1 {
 		middle := (low + high) / 2
-		run, err := c.RunLength(risks, float64(middle)/100, 1)
+		cases, err := c.chain(risks, float64(middle)/100, 1, 60)
 		if err != nil {
 			return 0, RunLength{}, err
 		}
-		if run.Cases >= wanted {
+		if cases >= wanted {
 			high = middle
 		} else {
 			low = middle
 		}
 	}
-	limit := float64(high) / 100
-	run, err := c.RunLength(risks, limit, 1)
-	return limit, run, err
+	at := func(hundredths int) (RunLength, error) { return c.RunLength(risks, float64(hundredths)/100, 1) }
+	run, err := at(high)
+	for err == nil && run.Cases < wanted {
+		high++
+		run, err = at(high)
+	}
+	for err == nil && high > 1 {
+		below, failed := at(high - 1)
+		if failed != nil || below.Cases < wanted {
+			err = failed
+			break
+		}
+		high, run = high-1, below
+	}
+	return float64(high) / 100, run, err
 }
 
 // Shift gives by how much the log odds of all expected risks of a series must be moved for
