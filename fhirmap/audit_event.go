@@ -98,6 +98,7 @@ var eventsByMethod = map[string]event{
 	"ListDiscrepancies":  {auditQuery, nil, "E"},
 	"ListComparisons":    {auditQuery, nil, "E"},
 	"ListCaseFacts":      {auditQuery, nil, "E"},
+	"EstimateFreedom":    {auditQuery, nil, "E"},
 	"FindImplants":       {auditQuery, nil, "E"},
 	"SummarizeAgreement": {auditQuery, nil, "E"},
 	"MonitorOutcomes":    {auditQuery, nil, "E"},

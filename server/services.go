@@ -148,6 +148,10 @@ func (auditService) ListGaps(ctx context.Context, req *trigonev1.ListGapsRequest
 	return answer(ctx, req, across(ctx).ledger().ListGaps)
 }
 
+func (auditService) EstimateFreedom(ctx context.Context, req *trigonev1.EstimateFreedomRequest) (*trigonev1.EstimateFreedomResponse, error) {
+	return answer(ctx, req, across(ctx).ledger().EstimateFreedom)
+}
+
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }

@@ -173,7 +173,7 @@ type Curve struct {
 	// Found is how many recurrences are known only to lie between two days, SelfConsistent
 	// the estimate that takes them so, where there are enough, of Between patients.
 	Found, Between int
-	SelfConsistent []statistics.TurnbullStep
+	SelfConsistent []CurveStretch
 	// Completeness is the time observed over that which could have been.
 	Completeness Figure
 	// Cases that had the event, by day, the first of them.
@@ -192,9 +192,11 @@ type CaseDay struct {
 // CurvePoint is what a curve says on a day.
 type CurvePoint struct {
 	Day, AtRisk, Events int
-	// Share that had the event up to the day; Earliest if recurrence came right after the
-	// last day without it.
-	Share, Earliest Figure
+	// Share that had the event up to the day.
+	Share Figure
+	// Earliest is that share if recurrence came right after the last day without it; nil:
+	// of another event.
+	Earliest *Figure
 }
 
 // CurveStep is a curve from a day with events on.
@@ -203,21 +205,21 @@ type CurveStep struct {
 	Share               Figure
 }
 
-// pointDays are the days at which curves are told: 0, 30 days, 1, 2, 3, 5 and 10 years.
-var pointDays = []struct {
-	day  int
-	name string
-}{{0, "day 0"}, {30, "30 days"}, {365, "1 year"}, {730, "2 years"}, {1095, "3 years"}, {1826, "5 years"}, {3652, "10 years"}}
-
-// PointName gives a day at which curves are told in words.
-func PointName(day int) string {
-	for _, p := range pointDays {
-		if p.day == day {
-			return p.name
-		}
-	}
-	return fmt.Sprintf("%d days", day)
+// CurveStretch is a stretch of days in which a curve rises; Share is that at its end.
+type CurveStretch struct {
+	After, UpTo int
+	Share       float64
 }
+
+// pointDays are the days at which curves are told: 0, 30 days, 1, 2, 3, 5 and 10 years.
+var pointDays = []int{0, firstMonth, oneYear, 730, 1095, fiveYears, tenYears}
+
+const (
+	firstMonth = 30
+	oneYear    = 365
+	fiveYears  = 1826
+	tenYears   = 3652
+)
 
 // Bounds of what is told (the audit's decisions).
 const (
@@ -327,21 +329,25 @@ func (f *Freedoms) curve(event FreedomEvent, rows []*courseRow) Curve {
 		earliest = newEstimate(early, true)
 		c.Earliest = earliest.told()
 	}
-	for _, p := range pointDays {
-		at := CurvePoint{Day: p.day, AtRisk: statistics.AtRisk(late, p.day), Share: latest.share(p.day), Earliest: Figure{Because: "only recurrence is known to lie between two days"}}
+	for _, day := range pointDays {
+		at := CurvePoint{Day: day, AtRisk: statistics.AtRisk(late, day), Share: latest.share(day)}
 		for _, one := range late {
-			if one.Cause == happened && one.Day <= p.day {
+			if one.Cause == happened && one.Day <= day {
 				at.Events++
 			}
 		}
 		if earliest != nil {
-			at.Earliest = earliest.share(p.day)
+			share := earliest.share(day)
+			at.Earliest = &share
 		}
 		c.Points = append(c.Points, at)
 	}
 	if c.Found >= leastBetween {
 		if steps, err := statistics.Turnbull(between); err == nil {
-			c.SelfConsistent, c.Between = steps, len(between)
+			c.Between = len(between)
+			for _, s := range steps {
+				c.SelfConsistent = append(c.SelfConsistent, CurveStretch{s.After, s.UpTo, 1 - s.Free})
+			}
 		}
 	}
 	return c
@@ -452,15 +458,17 @@ func (f *Freedoms) sentence(c *Curve) string {
 			}
 			interval = " (" + interval + ")"
 		}
-		pieces = append(pieces, perHundred(p.Share.Value.OrElse(0))+interval+[]string{" " + said.pluperfect, ""}[min(i, 1)]+" within "+PointName(p.Day))
+		pieces = append(pieces, perHundred(p.Share.Value.OrElse(0))+interval+[]string{" " + said.pluperfect, ""}[min(i, 1)]+" within "+words.Days(p.Day))
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "Of 100 patients at risk, %s.", words.And(pieces))
 	last := told[len(told)-1]
-	if early, ok := last.Earliest.Value.Get(); ok && perHundred(early) != perHundred(last.Share.Value.OrElse(0)) {
-		fmt.Fprintf(&b, " If each began right after the last echo without it, it is %s within %s.", perHundred(early), PointName(last.Day))
+	if last.Earliest != nil {
+		if early, ok := last.Earliest.Value.Get(); ok && perHundred(early) != perHundred(last.Share.Value.OrElse(0)) {
+			fmt.Fprintf(&b, " If each began right after the last echo without it, it is %s within %s.", perHundred(early), words.Days(last.Day))
+		}
 	}
-	fmt.Fprintf(&b, " %s: %s so far; %d still followed at %s.", people(c.Patients)+" in all", said.count(c.Events), last.AtRisk, PointName(last.Day))
+	fmt.Fprintf(&b, " %s: %s so far; %d still followed at %s.", people(c.Patients)+" in all", said.count(c.Events), last.AtRisk, words.Days(last.Day))
 	if v, ok := c.Completeness.Value.Get(); ok {
 		fmt.Fprintf(&b, " %s %s %% of the time that could have been seen.", said.cover, units.FormatNumber(100*v, 1))
 	}
@@ -494,7 +502,7 @@ func (c *Curve) tooFew(s saying) string {
 		return fmt.Sprintf("Only %s be followed for %s, too few to say how many of 100: %s.", patients(c.Patients, "can", "can"), s.of, so)
 	}
 	return fmt.Sprintf("Of %d patients fewer than %d were still followed for %s after %s, too few to say how many of 100: %s.",
-		c.Patients, leastAtRisk, s.of, PointName(30), so)
+		c.Patients, leastAtRisk, s.of, words.Days(firstMonth), so)
 }
 
 // horizons are the points that a sentence speaks of: 1, 5 and 10 years as far as they
@@ -508,7 +516,7 @@ func (c *Curve) horizons() []CurvePoint {
 		}
 	}
 	for i, p := range c.Points {
-		year := p.Day == 365 || p.Day == 1826 || p.Day == 3652
+		year := p.Day == oneYear || p.Day == fiveYears || p.Day == tenYears
 		if p.Share.Value.IsSome() && (year || i == last) {
 			list = append(list, p)
 		}

@@ -359,8 +359,8 @@ func TestTwoEndsAndBetween(t *testing.T) {
 			t.Errorf("found by %v, begun by %v", late, early)
 		}
 		for _, s := range c.SelfConsistent {
-			if s.UpTo == 1080 && (1-s.Free < late-1e-9 || 1-s.Free > early+1e-9) {
-				t.Errorf("the self-consistent %v lies outside %v to %v", 1-s.Free, late, early)
+			if s.UpTo == 1080 && (s.Share < late-1e-9 || s.Share > early+1e-9) {
+				t.Errorf("the self-consistent %v lies outside %v to %v", s.Share, late, early)
 			}
 		}
 	}
@@ -459,7 +459,7 @@ func TestNothingIsNotZero(t *testing.T) {
 			t.Errorf("%+v", c)
 		}
 		for _, p := range c.Points {
-			if p.Share.Value.IsSome() || p.Share.Because == "" || p.Earliest.Value.IsSome() || p.Earliest.Because == "" {
+			if p.Share.Value.IsSome() || p.Share.Because == "" || (p.Earliest != nil) != (c.Event == Recurrence) || p.Earliest != nil && (p.Earliest.Value.IsSome() || p.Earliest.Because == "") {
 				t.Errorf("%s: %+v", c.Event, p)
 			}
 		}

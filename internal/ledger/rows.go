@@ -36,7 +36,7 @@ type Projection struct{}
 func (Projection) Name() string { return storage.ProjectionLedger }
 
 // Version gives the version of its rows.
-func (Projection) Version() int64 { return 7 }
+func (Projection) Version() int64 { return 8 }
 
 // Rows gives what is kept of a case after a write.
 func (Projection) Rows(_, after *casebook.State) (storage.Rows, error) {

@@ -44,13 +44,16 @@ func short(f *trigonev1.CaseFacts) *trigonev1.CaseFacts {
 	for _, e := range out.GetEchoes() {
 		e.Section, e.TricuspidRegurgitation = "", nil
 	}
-	for _, s := range out.GetStatuses() {
-		s.Section, s.Antithrombotics, s.Blood = "", nil, nil
-	}
+	// The section of an event says which entry tells of it.
+	telling := map[string]bool{convert.SectionOperation: true}
 	for _, e := range out.GetEvents() {
 		e.EventId = ""
-		if e.GetSection() != convert.SectionOperation {
-			e.Section = ""
+		telling[e.GetSection()] = true
+	}
+	for _, s := range out.GetStatuses() {
+		s.Antithrombotics, s.Blood = nil, nil
+		if !telling[s.GetSection()] {
+			s.Section = ""
 		}
 	}
 	for _, r := range out.GetRuns() {
@@ -181,7 +184,9 @@ func caseOf(f *trigonev1.CaseFacts) *audit.Case {
 			CoaptationLengthMm: maybe(e.CoaptationLengthMm), ReadIndependently: answer(e.GetReadIndependently()),
 		})
 	}
+	known := map[string]*int32{}
 	for _, s := range f.GetStatuses() {
+		known[s.GetSection()] = s.Day
 		out.Statuses = append(out.Statuses, audit.Status{
 			FollowUp: convert.Word(s.GetKind()), Day: whole(s.Day), DiedDay: whole(s.DiedOnDay), Vital: convert.Word(s.GetVitalStatus()), Lost: answer(s.GetLost()),
 			EchoNotDoneReason: convert.Word(s.GetEchoNotDoneReason()), ReinterventionsRecorded: convert.Word(s.GetReinterventionsRecorded()),
@@ -193,7 +198,7 @@ func caseOf(f *trigonev1.CaseFacts) *audit.Case {
 			Kind: convert.Word(e.GetKind()), Complication: convert.Word(e.GetComplication()), Grade: convert.Word(e.GetGrade()),
 			Definition: e.GetDefinition().GetKey(), DefaultDefinition: answer(e.GetDefaultDefinition()),
 			Reintervention: convert.Word(e.GetReintervention()), Mechanism: convert.Word(e.GetMechanism()), ReturnReason: convert.Word(e.GetReturnReason()),
-			NewDialysis: answer(e.GetNewDialysis()), Unplanned: answer(e.GetUnplanned()), Day: whole(e.Day), InTheatre: e.GetSection() == convert.SectionOperation,
+			NewDialysis: answer(e.GetNewDialysis()), Unplanned: answer(e.GetUnplanned()), Day: whole(e.Day), KnownDay: whole(known[e.GetSection()]), InTheatre: e.GetSection() == convert.SectionOperation,
 		})
 	}
 	return out

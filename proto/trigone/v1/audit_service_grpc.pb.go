@@ -26,6 +26,7 @@ const (
 	AuditService_MonitorOutcomes_FullMethodName    = "/trigone.v1.AuditService/MonitorOutcomes"
 	AuditService_SubmitTheatreCount_FullMethodName = "/trigone.v1.AuditService/SubmitTheatreCount"
 	AuditService_ListGaps_FullMethodName           = "/trigone.v1.AuditService/ListGaps"
+	AuditService_EstimateFreedom_FullMethodName    = "/trigone.v1.AuditService/EstimateFreedom"
 	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
@@ -57,6 +58,10 @@ type AuditServiceClient interface {
 	SubmitTheatreCount(ctx context.Context, in *SubmitTheatreCountRequest, opts ...grpc.CallOption) (*SubmitTheatreCountResponse, error)
 	// Lists what is missing in the record: of each case, and of the theatre list.
 	ListGaps(ctx context.Context, in *ListGapsRequest, opts ...grpc.CallOption) (*ListGapsResponse, error)
+	// Says how many patients die, need a further intervention on the valve or have
+	// regurgitation again, over the days after their first operation: curves with their
+	// intervals and numbers at risk.
+	EstimateFreedom(ctx context.Context, in *EstimateFreedomRequest, opts ...grpc.CallOption) (*EstimateFreedomResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -147,6 +152,16 @@ func (c *auditServiceClient) ListGaps(ctx context.Context, in *ListGapsRequest, 
 	return out, nil
 }
 
+func (c *auditServiceClient) EstimateFreedom(ctx context.Context, in *EstimateFreedomRequest, opts ...grpc.CallOption) (*EstimateFreedomResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EstimateFreedomResponse)
+	err := c.cc.Invoke(ctx, AuditService_EstimateFreedom_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -203,6 +218,10 @@ type AuditServiceServer interface {
 	SubmitTheatreCount(context.Context, *SubmitTheatreCountRequest) (*SubmitTheatreCountResponse, error)
 	// Lists what is missing in the record: of each case, and of the theatre list.
 	ListGaps(context.Context, *ListGapsRequest) (*ListGapsResponse, error)
+	// Says how many patients die, need a further intervention on the valve or have
+	// regurgitation again, over the days after their first operation: curves with their
+	// intervals and numbers at risk.
+	EstimateFreedom(context.Context, *EstimateFreedomRequest) (*EstimateFreedomResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -243,6 +262,9 @@ func (UnimplementedAuditServiceServer) SubmitTheatreCount(context.Context, *Subm
 }
 func (UnimplementedAuditServiceServer) ListGaps(context.Context, *ListGapsRequest) (*ListGapsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListGaps not implemented")
+}
+func (UnimplementedAuditServiceServer) EstimateFreedom(context.Context, *EstimateFreedomRequest) (*EstimateFreedomResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EstimateFreedom not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -400,6 +422,24 @@ func _AuditService_ListGaps_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_EstimateFreedom_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EstimateFreedomRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).EstimateFreedom(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_EstimateFreedom_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).EstimateFreedom(ctx, req.(*EstimateFreedomRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -488,6 +528,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListGaps",
 			Handler:    _AuditService_ListGaps_Handler,
+		},
+		{
+			MethodName: "EstimateFreedom",
+			Handler:    _AuditService_EstimateFreedom_Handler,
 		},
 		{
 			MethodName: "FindImplants",
