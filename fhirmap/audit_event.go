@@ -105,6 +105,7 @@ var eventsByMethod = map[string]event{
 	"ListQuarantined":    {auditQuery, nil, "E"},
 	"ListGaps":           {auditQuery, nil, "E"},
 	"SubmitTheatreCount": {auditRecord, nil, "U"},
+	"ExtractTable":       {auditExport, nil, "R"},
 	"ListAccesses":       {auditLog, nil, "R"}, "SignOffAccess": {auditLog, nil, "U"},
 }
 

@@ -249,10 +249,13 @@ func (d *door) sitesOf(who *deployment.Identity, row *right, req proto.Message) 
 }
 
 // allowed says whether roles allow what is asked for: for the access record in an
-// export more is needed than for the export.
+// export more is needed than for the export, and for case numbers in an extract.
 func allowed(row *right, req proto.Message, roles []deployment.Role) bool {
 	if export, ok := req.(*trigonev1.ExportResourcesRequest); ok && slices.Contains(export.GetResourceTypes(), fhirmap.TypeAuditEvent) &&
 		!rightOf[fhirRoute(fhirrest.RouteExportAccesses)].allows(roles) {
+		return false
+	}
+	if x, ok := req.(*trigonev1.ExtractTableRequest); ok && x.GetWithCaseNumbers() && !slices.Contains(roles, reviewer) {
 		return false
 	}
 	return row.allows(roles)

@@ -47,6 +47,7 @@ type weighed struct {
 var heavyMethods = map[string]weighed{
 	trigonev1.PlanningService_ExplorePlans_FullMethodName:              {explorations, 1},
 	trigonev1.ElectronicRecordService_ExportResources_FullMethodName:   {exports, 1},
+	trigonev1.AuditService_ExtractTable_FullMethodName:                 {exports, 1},
 	trigonev1.ElectronicRecordService_GetBundle_FullMethodName:         {renderings, 1},
 	trigonev1.ElectronicRecordService_GetOperativeNote_FullMethodName:  {renderings, 2},
 	trigonev1.ElectronicRecordService_SignOperativeNote_FullMethodName: {renderings, 2},

@@ -383,6 +383,18 @@ func (f flooded) lists(cases []*trigonev1.CaseReference) {
 	for _, ref := range cases {
 		call(f, f.record.ListRevisions, &trigonev1.ListRevisionsRequest{Case: ref, PageSize: 500})
 	}
+	for _, profile := range []trigonev1.ExtractProfile{trigonev1.ExtractProfile_EXTRACT_PROFILE_DEPARTMENT, trigonev1.ExtractProfile_EXTRACT_PROFILE_EXTERNAL} {
+		tables, err := f.audit.ExtractTable(ctx, &trigonev1.ExtractTableRequest{Profile: profile})
+		for err == nil {
+			var part *trigonev1.ExtractTableResponse
+			if part, err = tables.Recv(); err == nil {
+				f.watch("ExtractTable", part, nil)
+			}
+		}
+		if !errors.Is(err, io.EOF) {
+			f.Fatal(err)
+		}
+	}
 	stream, err := f.handover.ExportResources(ctx, &trigonev1.ExportResourcesRequest{})
 	for err == nil {
 		var part *trigonev1.ExportResourcesResponse

@@ -56,7 +56,7 @@ func (s *receiving) RecvMsg(m any) error {
 // exploration and more. Watching over health, and reflection, have no end.
 const streamTimeout = 10 * time.Minute
 
-// exportTimeout bounds an export: it walks through
+// exportTimeout bounds an export and an extract: they walk through
 // the whole record.
 const exportTimeout = 24 * time.Hour
 
@@ -67,7 +67,8 @@ func deadlineStream(srv any, stream grpc.ServerStream, info *grpc.StreamServerIn
 		return handler(srv, stream)
 	}
 	timeout := streamTimeout
-	if info.FullMethod == trigonev1.ElectronicRecordService_ExportResources_FullMethodName {
+	switch info.FullMethod {
+	case trigonev1.ElectronicRecordService_ExportResources_FullMethodName, trigonev1.AuditService_ExtractTable_FullMethodName:
 		timeout = exportTimeout
 	}
 	ctx, cancel := context.WithTimeout(stream.Context(), timeout)

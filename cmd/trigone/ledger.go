@@ -31,8 +31,10 @@ func (f *caseFilter) periodFlags(c *cobra.Command) {
 	c.Flags().StringVar(&f.from, "from", "", "only with incision at or after this date or time")
 	c.Flags().StringVar(&f.before, "before", "", "only with incision before this date or time")
 	c.Flags().StringArrayVar(&f.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
-	c.Flags().StringVar(&f.basis, "basis", "stored", "stored: as answered when a case was last written; restated: as trigoned restate judged it again")
+	c.Flags().StringVar(&f.basis, "basis", "stored", basisUsage)
 }
+
+const basisUsage = "stored: as answered when a case was last written; restated: as trigoned restate judged it again"
 
 type selectedCases struct {
 	reference    *trigonev1.CaseReference

@@ -122,6 +122,7 @@ Exit codes` + exitCodesHelp(),
 		a.exportCommand(), a.adviseCommand(), a.quarantineCommand(), a.confirmCommand(), a.revokeCommand(), a.retractCommand(), a.amendIdentityCommand(), a.againCommand(),
 		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.agreementCommand(), a.freedomCommand(),
 		a.gapsCommand(), a.theatreCountCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
+		a.tableCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
 	return root

@@ -39,6 +39,7 @@ var rooms = map[string][]string{
 	"internal/invent":      {"internal/units", "internal/repair"},
 	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore", "internal/picture"},
 	"internal/picture":     {},
+	"internal/extract":     {},
 	"internal/plot":        {"internal/picture"},
 	"internal/explore":     {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/evaluate"},
 
@@ -61,7 +62,7 @@ var rooms = map[string][]string{
 		"internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/convert", "internal/policy", "internal/storage",
 	},
 	"internal/handover": {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/policy", "internal/settings", "internal/storage", "fhirmap", "internal/note"},
-	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/convert", "internal/discrepancy", "internal/metric", "internal/repair", "internal/storage", "internal/units", "internal/valve"},
+	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/casefile", "internal/convert", "internal/discrepancy", "internal/extract", "internal/metric", "internal/repair", "internal/storage", "internal/units", "internal/valve"},
 	"internal/access":   {"internal/casebook", "internal/storage"},
 	"server":            {"internal/deployment", "internal/identity", "proto/trigone/v1", "fhirmap", "internal/access", "internal/private", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest", "server/pages"},
 	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/picture", "internal/handover", "internal/ledger", "internal/audit", "internal/discrepancy", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},
@@ -69,7 +70,7 @@ var rooms = map[string][]string{
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "internal/words", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/department", "internal/invent", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/columnar", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/department", "internal/invent", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
 	},
 	"internal/department":     {"proto/trigone/v1", "internal/convert", "internal/invent", "internal/units"},
 	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},
@@ -77,6 +78,7 @@ var rooms = map[string][]string{
 	"internal/deployment":     {"internal/strictyaml"},
 	"internal/identity":       {"internal/deployment"},
 	"internal/trial":          {"internal/private"},
+	"internal/columnar":       {},
 	"internal/private":        {},
 	"internal/strictyaml":     {},
 	"internal/archtest":       {},
@@ -87,7 +89,7 @@ var rooms = map[string][]string{
 // pure are the rooms above the wall.
 var pure = []string{
 	"internal/units", "internal/words", "internal/geometry", "internal/haemo", "internal/statistics", "internal/valve", "internal/repair", "internal/settings",
-	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/draw", "internal/picture", "internal/plot", "internal/invent",
+	"internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/audit", "internal/extract", "internal/draw", "internal/picture", "internal/plot", "internal/invent",
 }
 
 // pureImports are the packages of others that pure rooms may import: values,

@@ -50,6 +50,8 @@ var notIdentifying = []struct {
 		sentence not_evaluable_because definition notes picture_because`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
 	{"the site's clinical policy", `GetPolicyResponse.text`},
+	{"what a table holds: words, ids and pseudonyms of fields that are themselves listed here, never of one that is marked; names of tables and columns",
+		`table tables column meaning written`},
 	{"what was called and what came of it: names and words of the program", `Access.method Access.outcome detail`},
 	{"a word of a standard", `media_type resource_type resource_types`},
 }

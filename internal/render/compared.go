@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/convert"
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -68,7 +69,7 @@ func only(is bool, of func(compared) string) func(compared) string {
 func comparedShown(agreeing bool) []sheetColumn[compared] {
 	return []sheetColumn[compared]{
 		{name: columnNumber, meaning: "Number of the case in the hospital.", of: func(r compared) string { return r.number.GetValue() }},
-		{name: "incision_time", meaning: "Incision.", unit: "UTC", of: func(r compared) string { return sheetTime(r.incision) }},
+		{name: "incision_time", meaning: "Incision.", unit: "UTC", of: func(r compared) string { return convert.TimeText(r.incision) }},
 		{name: "kind_words", meaning: "What is held against what, as it is said; its word stands under kind.", of: only(agreeing, func(r compared) string { return Word(r.c.GetKind()) })},
 		{name: "class_words", meaning: "What kind of difference it is or would be, as it is said; its word stands under class.", of: func(r compared) string { return words.Spaced(r.c.GetClass()) }},
 		{name: "metric_words", meaning: "What was compared, as it is said; its id stands under metric.", of: func(r compared) string { return words.Spaced(r.c.GetMetric()) }},

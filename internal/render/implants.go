@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"trigone/internal/convert"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -70,7 +71,7 @@ func implantColumns(s Sheet) []sheetColumn[*trigonev1.Implant] {
 	type x = *trigonev1.Implant
 	return slices.Concat([]sheetColumn[x]{
 		{name: columnNumber, meaning: "Number of the case in the hospital.", of: func(i x) string { return i.GetExternalIdentifier().GetValue() }},
-		{name: "incision_time", meaning: "Incision.", unit: "UTC", of: func(i x) string { return sheetTime(i.GetIncisionTime()) }},
+		{name: "incision_time", meaning: "Incision.", unit: "UTC", of: func(i x) string { return convert.TimeText(i.GetIncisionTime()) }},
 		{name: "kind", meaning: "What kind of implant.", words: enumWords(trigonev1.DeviceKind(0)), of: func(i x) string { return wordKey(i.GetDevice().GetKind()) }},
 		{name: "maker", meaning: "Who made it, as on the label.", of: func(i x) string { return i.GetDevice().GetMaker() }},
 		{name: "model", meaning: "Model or reference number, as on the label.", of: func(i x) string { return i.GetDevice().GetModel() }},

@@ -6,11 +6,10 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"time"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"trigone/internal/convert"
 	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -118,16 +117,7 @@ func writeDictionary[T any](w io.Writer, s Sheet, about string, columns []sheetC
 }
 
 // enumWords lists the words of an enum, as they stand in cells.
-func enumWords(e protoreflect.Enum) []string {
-	values := e.Descriptor().Values()
-	var list []string
-	for i := range values.Len() {
-		if v := values.Get(i); v.Number() != 0 {
-			list = append(list, words.OfEnum(string(v.Name()), string(values.ByNumber(0).Name())))
-		}
-	}
-	return list
-}
+func enumWords(e protoreflect.Enum) []string { return convert.EnumWords(e.Descriptor()) }
 
 // wordKey gives an enum's word as programs count by it.
 func wordKey(e protoreflect.Enum) string {
@@ -137,14 +127,6 @@ func wordKey(e protoreflect.Enum) string {
 		return ""
 	}
 	return words.OfEnum(string(v.Name()), string(d.ByNumber(0).Name()))
-}
-
-// sheetTime gives a time as spreadsheets know one and sort it, in UTC.
-func sheetTime(t *timestamppb.Timestamp) string {
-	if t == nil {
-		return ""
-	}
-	return t.AsTime().UTC().Format(time.DateTime)
 }
 
 func sheetNumber(v *float64) string {

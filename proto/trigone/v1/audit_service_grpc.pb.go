@@ -27,6 +27,7 @@ const (
 	AuditService_SubmitTheatreCount_FullMethodName = "/trigone.v1.AuditService/SubmitTheatreCount"
 	AuditService_ListGaps_FullMethodName           = "/trigone.v1.AuditService/ListGaps"
 	AuditService_EstimateFreedom_FullMethodName    = "/trigone.v1.AuditService/EstimateFreedom"
+	AuditService_ExtractTable_FullMethodName       = "/trigone.v1.AuditService/ExtractTable"
 	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
@@ -62,6 +63,10 @@ type AuditServiceClient interface {
 	// regurgitation again, over the days after their first operation: curves with their
 	// intervals and numbers at risk.
 	EstimateFreedom(ctx context.Context, in *EstimateFreedomRequest, opts ...grpc.CallOption) (*EstimateFreedomResponse, error)
+	// Gives the cases, what a case may have several of, and the comparisons as tables for
+	// statisticians, by one of two profiles: for the department, or for others, where what
+	// few cases share is coarsened before it leaves the service.
+	ExtractTable(ctx context.Context, in *ExtractTableRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExtractTableResponse], error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -162,6 +167,25 @@ func (c *auditServiceClient) EstimateFreedom(ctx context.Context, in *EstimateFr
 	return out, nil
 }
 
+func (c *auditServiceClient) ExtractTable(ctx context.Context, in *ExtractTableRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExtractTableResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AuditService_ServiceDesc.Streams[0], AuditService_ExtractTable_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ExtractTableRequest, ExtractTableResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AuditService_ExtractTableClient = grpc.ServerStreamingClient[ExtractTableResponse]
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -222,6 +246,10 @@ type AuditServiceServer interface {
 	// regurgitation again, over the days after their first operation: curves with their
 	// intervals and numbers at risk.
 	EstimateFreedom(context.Context, *EstimateFreedomRequest) (*EstimateFreedomResponse, error)
+	// Gives the cases, what a case may have several of, and the comparisons as tables for
+	// statisticians, by one of two profiles: for the department, or for others, where what
+	// few cases share is coarsened before it leaves the service.
+	ExtractTable(*ExtractTableRequest, grpc.ServerStreamingServer[ExtractTableResponse]) error
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -265,6 +293,9 @@ func (UnimplementedAuditServiceServer) ListGaps(context.Context, *ListGapsReques
 }
 func (UnimplementedAuditServiceServer) EstimateFreedom(context.Context, *EstimateFreedomRequest) (*EstimateFreedomResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method EstimateFreedom not implemented")
+}
+func (UnimplementedAuditServiceServer) ExtractTable(*ExtractTableRequest, grpc.ServerStreamingServer[ExtractTableResponse]) error {
+	return status.Error(codes.Unimplemented, "method ExtractTable not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -440,6 +471,17 @@ func _AuditService_EstimateFreedom_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ExtractTable_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ExtractTableRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AuditServiceServer).ExtractTable(m, &grpc.GenericServerStream[ExtractTableRequest, ExtractTableResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AuditService_ExtractTableServer = grpc.ServerStreamingServer[ExtractTableResponse]
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -546,6 +588,12 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _AuditService_SignOffAccess_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ExtractTable",
+			Handler:       _AuditService_ExtractTable_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "trigone/v1/audit_service.proto",
 }
