@@ -54,7 +54,8 @@ var rooms = map[string][]string{
 	"internal/storage/sqlite":      {"internal/storage"},
 	"internal/storage/storagetest": {"internal/storage"},
 	"fhirmap/fhirtest":             {"proto/trigone/v1", "fhirmap", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/rules", "internal/settings"},
-	"internal/note":                {"internal/draw", "internal/picture", "internal/words", "proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/units", "internal/valve"},
+	"internal/document":            {"internal/picture"},
+	"internal/note":                {"internal/document", "internal/draw", "internal/picture", "internal/words", "proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/units", "internal/valve"},
 	"internal/render":              {"internal/invent", "internal/picture", "internal/plot", "internal/words", "proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/discrepancy", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
 	"internal/casebook": {

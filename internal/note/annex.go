@@ -41,7 +41,7 @@ func (b *builder) measurements() []Block {
 				}
 			}
 		}
-		blocks = append(blocks, Block{Table: t.filled()})
+		blocks = append(blocks, Block{Table: filled(t)})
 	}
 	return blocks
 }

@@ -556,12 +556,12 @@ func identifierText(id *trigonev1.Identifier) string {
 
 func (b *builder) subject() []Field {
 	return []Field{
-		{"Patient", identifierText(b.file.GetPatientIdentifier())},
-		{"Sex, age, body", b.body()},
-		{"Case", identifierText(b.file.GetExternalIdentifier())},
-		{"Hospital site", clean(b.in.Site)},
-		{"Date of operation", b.dateOfOperation()},
-		{"Record", joined(", ", clean(b.in.Case.GetName()), b.version())},
+		{Name: "Patient", Value: identifierText(b.file.GetPatientIdentifier())},
+		{Name: "Sex, age, body", Value: b.body()},
+		{Name: "Case", Value: identifierText(b.file.GetExternalIdentifier())},
+		{Name: "Hospital site", Value: clean(b.in.Site)},
+		{Name: "Date of operation", Value: b.dateOfOperation()},
+		{Name: "Record", Value: joined(", ", clean(b.in.Case.GetName()), b.version())},
 	}
 }
 

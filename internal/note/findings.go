@@ -225,7 +225,7 @@ func (b *builder) segments(study *trigonev1.Study, o valve.Occasion) *Table {
 	for _, p := range places {
 		t.Rows = append(t.Rows, []string{p, strings.Join(motion[p], "; "), strings.Join(height[p], "; ")})
 	}
-	return t.filled()
+	return filled(t)
 }
 
 func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
@@ -237,7 +237,7 @@ func heightPlace(h *trigonev1.LeafletHeight) valve.Place {
 
 // filled drops the columns in which nothing is recorded and marks the gaps of the
 // others; nil: nothing is left.
-func (t *Table) filled() *Table {
+func filled(t *Table) *Table {
 	out := &Table{Caption: t.Caption, Rows: make([][]string, len(t.Rows))}
 	for i, name := range t.Header {
 		if i > 0 && !slices.ContainsFunc(t.Rows, func(row []string) bool { return row[i] != "" }) {

@@ -35,7 +35,7 @@ import (
 	"slices"
 	"time"
 
-	"trigone/internal/picture"
+	"trigone/internal/document"
 )
 
 // Language of every note.
@@ -71,29 +71,15 @@ type Head struct {
 	Status                       string // draft or final
 }
 
-// Field is a name with its value.
-type Field struct{ Name, Value string }
-
-// Section is one section. Key is a stable word for links and for the resources
-// that belong to it.
-type Section struct {
-	Key, Heading string
-	Blocks       []Block
-	// Annex says that the section is no part of what is signed.
-	Annex bool
-}
-
-// Block is one part of a section; exactly one field is set.
-type Block struct {
-	Subheading string
-	Paragraph  string
-	List       *List
-	Table      *Table
-	// Fill is what is to be filled in by hand; room for it stands behind it.
-	Fill string
-	// Drawing is a picture; who reads words only takes Words of the note.
-	Drawing *picture.Picture
-}
+// The parts of a note are those of every document.
+type (
+	Field   = document.Field
+	Section = document.Section
+	Block   = document.Block
+	List    = document.List
+	Item    = document.Item
+	Table   = document.Table
+)
 
 // Words gives the note without its drawings, and without the sections that are
 // nothing else: for those who read words only.
@@ -109,25 +95,29 @@ func (n Note) Words() Note {
 	return n
 }
 
-// List is a list of sentences.
-type List struct {
-	Numbered bool
-	Items    []Item
+// document gives the note to what lays documents out. The identifier is never cut for
+// its system's sake.
+func (n Note) document() document.Document {
+	h := n.Head
+	return document.Document{
+		Title: n.Title, Status: n.Status, Final: h.Status == "FINAL", Subject: n.Subject, Sections: n.Sections, Footer: n.Footer, Created: n.Created, Language: Language,
+		Head: document.Head{
+			First: "Patient " + joined(" ", h.Patient, bracketed(h.PatientSystem)), FirstShort: "Patient " + h.Patient,
+			Second: joined(", ", "Case "+h.Case, "operation "+h.Operation, "record "+h.Version), Status: h.Status,
+		},
+		AnnexTitle: annexTitle, AnnexIntro: annexIntro,
+	}
 }
 
-// Item is an entry of a list with what stands under it.
-type Item struct {
-	Text string
-	Sub  []string
-}
+// HTML gives a note as one page: no script, nothing fetched, every text escaped.
+func HTML(n Note) ([]byte, error) { return document.HTML(n.document()) }
 
-// Table is a small table; the first cell of a row names the row. An empty cell has
-// room to be filled in by hand.
-type Table struct {
-	Caption string
-	Header  []string
-	Rows    [][]string
-}
+// PDF gives a note as a document of A4 pages. The same note gives the same bytes.
+func PDF(n Note) ([]byte, error) { return document.PDF(n.document()) }
+
+// Narrative gives blocks as the XHTML division that FHIR asks for; none of them is a
+// drawing, which FHIR does not take (see Words).
+func Narrative(list []Block) (string, error) { return document.Narrative(list, Language) }
 
 // Keys of the sections, in their order.
 const (
@@ -148,7 +138,7 @@ const (
 	KeyPlanned       = "planned"
 	KeyAddendum      = "addendum"
 	KeyNotRecorded   = "not-recorded"
-	KeySignature     = "signature"
+	KeySignature     = document.KeySignature
 
 	// Of the annex; questions asked stand in the body where that is asked for.
 	KeyQuestions      = "questions"

@@ -87,7 +87,7 @@ func (b *builder) runTimes() []Block {
 		b.look("aortic cross-clamp of pump run "+name, clamp)
 		t.Rows = append(t.Rows, []string{name + b.sectionMarks(string(valve.AtOperation), r.GetNumber()), bypass, clamp, b.protected(r)})
 	}
-	blocks := []Block{{Table: t.filled()}}
+	blocks := []Block{{Table: filled(t)}}
 	if b.op.GetRunsRecorded() != trigonev1.Recorded_RECORDED_COMPLETE {
 		b.misses("whether there was a further pump run")
 	}
@@ -382,7 +382,7 @@ func (b *builder) tests() []Block {
 				or(segmentName(m.GetSegment())), b.quantity(m, valve.InkAnnulusToLine, place, o), b.quantity(m, valve.InkDepthBeyondLine, place, o),
 			})
 		}
-		if table = table.filled(); table == nil {
+		if table = filled(table); table == nil {
 			b.misses(name + ": its marks")
 			continue
 		}

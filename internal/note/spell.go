@@ -34,31 +34,7 @@ func (n *Note) spellOut() {
 	}
 	for i := range n.Sections {
 		for j := range n.Sections[i].Blocks {
-			n.Sections[i].Blocks[j].each(say)
-		}
-	}
-}
-
-// each changes every text of a block.
-func (b *Block) each(change func(string) string) {
-	for _, s := range []*string{&b.Subheading, &b.Paragraph, &b.Fill} {
-		*s = change(*s)
-	}
-	if b.List != nil {
-		for i := range b.List.Items {
-			item := &b.List.Items[i]
-			item.Text = change(item.Text)
-			for j := range item.Sub {
-				item.Sub[j] = change(item.Sub[j])
-			}
-		}
-	}
-	if b.Table != nil {
-		b.Table.Caption = change(b.Table.Caption)
-		for _, row := range append([][]string{b.Table.Header}, b.Table.Rows...) {
-			for j := range row {
-				row[j] = change(row[j])
-			}
+			n.Sections[i].Blocks[j].Each(say)
 		}
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"trigone/internal/document"
+
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
 )
@@ -208,7 +210,7 @@ func textTable(t *Table) [][]string {
 		g.AppendRow(row(cells))
 	}
 	var columns []table.ColumnConfig
-	for i, width := range columnWidths(t, textWidth-2-2*len(t.Header), func(s string) int {
+	for i, width := range document.ColumnWidths(t, textWidth-2-2*len(t.Header), func(s string) int {
 		if s == "" {
 			return len(room)
 		}
@@ -233,58 +235,4 @@ func textTable(t *Table) [][]string {
 		list = append(list, []string{l})
 	}
 	return list
-}
-
-// columnWidths shares a width among the columns of a table: what a column needs
-// for its longest cell, and where that is too much for all, the wide columns give,
-// but not below their longest word while another can give.
-func columnWidths[N int | float64](t *Table, width N, measure func(string) N) []N {
-	needs, least := make([]N, len(t.Header)), make([]N, len(t.Header))
-	var sum N
-	for i := range t.Header {
-		for _, cells := range append([][]string{t.Header}, t.Rows...) {
-			needs[i] = max(needs[i], measure(cells[i]))
-			for _, word := range strings.Fields(cells[i]) {
-				least[i] = max(least[i], measure(word))
-			}
-		}
-		sum += least[i]
-	}
-	if sum > width {
-		return share(needs, width)
-	}
-	for i := range needs {
-		needs[i] -= least[i]
-	}
-	for i, more := range share(needs, width-sum) {
-		least[i] += more
-	}
-	return least
-}
-
-// share cuts the widest of a list of widths until their sum fits.
-func share[N int | float64](needs []N, width N) []N {
-	out := make([]N, len(needs))
-	open := make([]int, len(needs))
-	for i := range needs {
-		open[i] = i
-	}
-	for len(open) > 0 {
-		fair := width / N(len(open))
-		still := slices.DeleteFunc(slices.Clone(open), func(i int) bool { return needs[i] <= fair })
-		if len(still) == len(open) {
-			for _, i := range open {
-				out[i] = fair
-			}
-			break
-		}
-		for _, i := range open {
-			if needs[i] <= fair {
-				out[i] = needs[i]
-				width -= needs[i]
-			}
-		}
-		open = still
-	}
-	return out
 }

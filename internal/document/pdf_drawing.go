@@ -1,4 +1,4 @@
-package note
+package document
 
 import (
 	"codeberg.org/go-pdf/fpdf"
@@ -78,7 +78,7 @@ func drawPicture(pdf *fpdf.Fpdf, p picture.Picture, x, y, unit float64) {
 			if s.Bold {
 				style = "B"
 			}
-			pdf.SetFont("note", style, s.Size*unit*pointsPerMM)
+			pdf.SetFont("text", style, s.Size*unit*pointsPerMM)
 			red, green, blue := s.Tone.RGB()
 			pdf.SetTextColor(int(red), int(green), int(blue))
 			text := shown(s.Text)

@@ -1,4 +1,4 @@
-package note
+package document
 
 import (
 	"bytes"
@@ -9,7 +9,7 @@ import (
 	"trigone/internal/picture"
 )
 
-// css is the whole style of a note; the policy of the page allows this text only.
+// css is the whole style of a document; the policy of the page allows this text only.
 const css = `
 :root { color-scheme: light; }
 body { font: 16px/1.5 system-ui, "Liberation Sans", Arial, sans-serif; color: #1b1f24; background: #fff; max-width: 50rem; margin: 2rem auto; padding: 0 1.25rem; }
@@ -91,18 +91,18 @@ const pageTemplate = `<!DOCTYPE html>
 <meta http-equiv="Content-Security-Policy" content="{{.Policy}}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="referrer" content="no-referrer">
-<title>{{.Note.Title}}</title>
+<title>{{.Document.Title}}</title>
 <style>{{.Style}}</style>
 </head>
 <body>
 <table class="sheet" role="presentation">
-<thead><tr><td><div class="head"><span>Patient {{.Note.Head.Patient}}{{if .Note.Head.PatientSystem}} ({{.Note.Head.PatientSystem}}){{end}}<br>Case {{.Note.Head.Case}}, operation {{.Note.Head.Operation}}, record {{.Note.Head.Version}}</span><span>{{.Note.Head.Status}}</span></div></td></tr></thead>
+<thead><tr><td><div class="head"><span>{{.Document.Head.First}}<br>{{.Document.Head.Second}}</span><span>{{.Document.Head.Status}}</span></div></td></tr></thead>
 <tbody><tr><td>
 <header>
-<h1>{{.Note.Title}}</h1>
-{{range .Note.Status}}<p class="status{{if eq $.Note.Head.Status "FINAL"}} final{{end}}">{{.}}</p>
+<h1>{{.Document.Title}}</h1>
+{{range .Document.Status}}<p class="status{{if $.Document.Final}} final{{end}}">{{.}}</p>
 {{end}}<table class="subject"><tbody>
-{{range .Note.Subject}}<tr><th scope="row">{{.Name}}</th><td>{{.Value}}</td></tr>
+{{range .Document.Subject}}<tr><th scope="row">{{.Name}}</th><td>{{.Value}}</td></tr>
 {{end}}</tbody></table>
 </header>
 <main>
@@ -112,7 +112,7 @@ const pageTemplate = `<!DOCTYPE html>
 {{template "blocks" .Blocks}}</section>
 {{end}}</main>
 <footer>
-{{range .Note.Footer}}<p>{{.}}</p>
+{{range .Document.Footer}}<p>{{.}}</p>
 {{end}}</footer>
 </td></tr></tbody>
 </table>
@@ -129,35 +129,35 @@ var (
 	functions = template.FuncMap{"svg": func(p *picture.Picture) template.HTML { return template.HTML(picture.SVG(*p)) }}
 )
 
-// HTML gives a note as one page: no script, nothing fetched, every text escaped.
-func HTML(n Note) ([]byte, error) {
+// HTML gives a document as one page: no script, nothing fetched, every text escaped.
+func HTML(d Document) ([]byte, error) {
 	type section struct {
 		Section
 		First bool // of the annex
 	}
 	var sections []section
-	for _, s := range n.Sections {
+	for _, s := range d.Sections {
 		first := s.Annex && (len(sections) == 0 || !sections[len(sections)-1].Annex)
 		sections = append(sections, section{s, first})
 	}
 	var out bytes.Buffer
 	err := page.Execute(&out, struct {
-		Note            Note
+		Document        Document
 		Sections        []section
 		Annex, Language string
 		Policy          string
 		Style           template.CSS
-	}{n, sections, annexTitle + ". " + annexIntro, Language, contentPolicy, template.CSS(css)})
+	}{d, sections, d.AnnexTitle + ". " + d.AnnexIntro, d.Language, contentPolicy, template.CSS(css)})
 	return out.Bytes(), err
 }
 
 // Narrative gives blocks as the XHTML division that FHIR asks for; none of them is a
 // drawing, which FHIR does not take (see Words).
-func Narrative(list []Block) (string, error) {
+func Narrative(list []Block, language string) (string, error) {
 	var out bytes.Buffer
 	err := blocks.Execute(&out, struct {
 		Blocks   []Block
 		Language string
-	}{list, Language})
+	}{list, language})
 	return out.String(), err
 }

@@ -1,4 +1,4 @@
-package note
+package document
 
 import (
 	"bytes"
@@ -27,93 +27,92 @@ const (
 // lineHeight is the height of a line of a font size.
 func lineHeight(size float64) float64 { return size * 0.47 }
 
-// PDF gives a note as a document of A4 pages. The same note gives the same bytes.
-func PDF(n Note) ([]byte, error) {
-	// The number of pages is known when the note has been laid out once.
-	_, pages, err := layOut(n, 0)
+// PDF gives a document as A4 pages.
+func PDF(d Document) ([]byte, error) {
+	// The number of pages is known when all has been laid out once.
+	_, pages, err := layOut(d, 0)
 	if err != nil {
 		return nil, err
 	}
-	out, _, err := layOut(n, pages)
+	out, _, err := layOut(d, pages)
 	return out, err
 }
 
-// sheet lays a note out.
+// sheet lays a document out.
 type sheet struct {
 	*fpdf.Fpdf
 	y float64
 }
 
-func layOut(n Note, pages int) ([]byte, int, error) {
+func layOut(d Document, pages int) ([]byte, int, error) {
 	pdf := fpdf.New("P", "mm", "A4", "")
-	pdf.SetCreationDate(n.Created.UTC())
-	pdf.SetModificationDate(n.Created.UTC())
+	pdf.SetCreationDate(d.Created.UTC())
+	pdf.SetModificationDate(d.Created.UTC())
 	pdf.SetCatalogSort(true)
-	pdf.SetTitle(n.Title, true)
-	pdf.SetSubject(strings.Join(n.Status, " "), true)
+	pdf.SetTitle(d.Title, true)
+	pdf.SetSubject(strings.Join(d.Status, " "), true)
 	pdf.SetCreator("trigone", true)
 	pdf.SetProducer("trigone", true)
-	pdf.SetLang(Language)
-	pdf.AddUTF8FontFromBytes("note", "", goregular.TTF)
-	pdf.AddUTF8FontFromBytes("note", "B", gobold.TTF)
-	pdf.AddUTF8FontFromBytes("note", "I", goitalic.TTF)
+	pdf.SetLang(d.Language)
+	pdf.AddUTF8FontFromBytes("text", "", goregular.TTF)
+	pdf.AddUTF8FontFromBytes("text", "B", gobold.TTF)
+	pdf.AddUTF8FontFromBytes("text", "I", goitalic.TTF)
 	pdf.SetMargins(marginLeft, marginTop, marginRight)
 	pdf.SetAutoPageBreak(false, 0)
 	pdf.SetCellMargin(0)
 	s := &sheet{Fpdf: pdf}
-	pdf.SetHeaderFunc(func() { s.head(n.Head, pages) })
+	pdf.SetHeaderFunc(func() { s.head(d.Head, pages) })
 	s.page()
-	s.heading(n)
-	for i, section := range n.Sections {
-		if section.Annex && (i == 0 || !n.Sections[i-1].Annex) {
+	s.heading(d)
+	for i, section := range d.Sections {
+		if section.Annex && (i == 0 || !d.Sections[i-1].Annex) {
 			s.page()
-			s.text("B", nameSize, 0, annexTitle)
-			s.text("", bodySize, 0, annexIntro)
+			s.text("B", nameSize, 0, d.AnnexTitle)
+			s.text("", bodySize, 0, d.AnnexIntro)
 		}
 		after := 0.0
-		if i+1 < len(n.Sections) && n.Sections[i+1].Key == KeySignature {
+		if i+1 < len(d.Sections) && d.Sections[i+1].Key == KeySignature {
 			after = signatureHeight
-			if i+2 == len(n.Sections) {
-				after += s.height(n.Footer) + 7
+			if i+2 == len(d.Sections) {
+				after += s.height(d.Footer) + 7
 			}
 		}
 		s.section(section, after)
 	}
 	s.y += 4
-	s.room(s.height(n.Footer) + 3)
+	s.room(s.height(d.Footer) + 3)
 	pdf.SetDrawColor(109, 125, 136)
 	pdf.Line(marginLeft, s.y, pageWidth-marginRight, s.y)
 	s.y += 2
-	for _, f := range n.Footer {
+	for _, f := range d.Footer {
 		s.text("", smallSize, 0, f)
 	}
 	var out bytes.Buffer
 	if err := pdf.Output(&out); err != nil {
-		return nil, 0, fmt.Errorf("the note cannot be written as PDF: %w", err)
+		return nil, 0, fmt.Errorf("the document cannot be written as PDF: %w", err)
 	}
 	return out.Bytes(), pdf.PageCount(), nil
 }
 
-// head writes what stands on every page: whose note it is, of which operation, which
-// page and what it is worth. The identifier is never cut for its system's sake.
+// head writes what stands on every page: of what it is, which page and what it is worth.
 func (s *sheet) head(h Head, pages int) {
 	s.SetTextColor(90, 100, 108)
 	line := func(y float64, left, right string) {
-		s.SetFont("note", "B", smallSize)
+		s.SetFont("text", "B", smallSize)
 		width := contentWidth - s.GetStringWidth(right) - 4
 		s.SetXY(marginLeft, y)
 		s.CellFormat(contentWidth, 4, right, "", 0, "R", false, 0, "")
-		s.SetFont("note", "", smallSize)
+		s.SetFont("text", "", smallSize)
 		s.SetXY(marginLeft, y)
 		s.CellFormat(contentWidth, 4, fitted(s.Fpdf, shown(left), width), "", 0, "L", false, 0, "")
 	}
-	s.SetFont("note", "", smallSize)
-	patient := "Patient " + joined(" ", h.Patient, bracketed(h.PatientSystem))
-	if s.GetStringWidth(shown(patient)) > contentWidth-25 {
-		patient = "Patient " + h.Patient
+	s.SetFont("text", "", smallSize)
+	first := h.First
+	if s.GetStringWidth(shown(first)) > contentWidth-25 && h.FirstShort != "" {
+		first = h.FirstShort
 	}
-	line(9, patient, h.Status)
-	line(12.6, joined(", ", "Case "+h.Case, "operation "+h.Operation, "record "+h.Version), fmt.Sprintf("page %d of %d", s.PageNo(), pages))
+	line(9, first, h.Status)
+	line(12.6, h.Second, fmt.Sprintf("page %d of %d", s.PageNo(), pages))
 	s.SetDrawColor(200, 208, 214)
 	s.Line(marginLeft, 17.2, pageWidth-marginRight, 17.2)
 }
@@ -135,7 +134,7 @@ func (s *sheet) room(height float64) {
 func (s *sheet) ink() { s.SetTextColor(27, 31, 36) }
 
 func (s *sheet) lines(style string, size, width float64, text string) []string {
-	s.SetFont("note", style, size)
+	s.SetFont("text", style, size)
 	return broken(s.Fpdf, shown(text), width)
 }
 
@@ -160,7 +159,7 @@ func (s *sheet) hanging(style string, size, indent float64, mark, text string) {
 		default:
 			s.room(h)
 		}
-		s.SetFont("note", style, size)
+		s.SetFont("text", style, size)
 		s.ink()
 		if i == 0 && mark != "" {
 			s.SetXY(marginLeft+indent-s.GetStringWidth(mark)-1.6, s.y)
@@ -184,16 +183,16 @@ func (s *sheet) height(paragraphs []string) float64 {
 	return float64(n) * lineHeight(smallSize)
 }
 
-func (s *sheet) heading(n Note) {
-	s.text("B", nameSize, 0, n.Title)
+func (s *sheet) heading(d Document) {
+	s.text("B", nameSize, 0, d.Title)
 	s.y++
-	for _, status := range n.Status {
+	for _, status := range d.Status {
 		s.text("B", bodySize, 0, status)
 	}
 	s.y += 2.5
 	const names = 36.0
 	h := lineHeight(bodySize)
-	for _, f := range n.Subject {
+	for _, f := range d.Subject {
 		values := s.lines("", bodySize, contentWidth-names, f.Value)
 		s.room(float64(len(values)) * h)
 		s.SetTextColor(90, 100, 108)
@@ -215,7 +214,7 @@ func (s *sheet) section(section Section, after float64) {
 	// A heading is never the last on its page: what follows has room for its beginning.
 	s.room(h + 2.5 + s.beginning(section.Blocks))
 	s.SetTextColor(36, 80, 107)
-	s.SetFont("note", "B", headingSize)
+	s.SetFont("text", "B", headingSize)
 	s.SetXY(marginLeft, s.y)
 	s.CellFormat(contentWidth, h, shown(section.Heading), "", 0, "L", false, 0, "")
 	s.y += h + 0.4
@@ -341,7 +340,7 @@ func (s *sheet) fills(names []string, after float64) {
 			s.room(float64((len(names)+1)/2)*fillHeight + after)
 			after = 0
 		}
-		s.SetFont("note", "", bodySize)
+		s.SetFont("text", "", bodySize)
 		fits := func(name string) bool { return s.GetStringWidth(shown(name)+":") <= half*0.55 }
 		if len(names) > 1 && fits(names[0]) && fits(names[1]) {
 			s.room(fillHeight)
@@ -382,8 +381,8 @@ const (
 )
 
 func (s *sheet) widths(t *Table) []float64 {
-	s.SetFont("note", "B", tableSize)
-	widths := columnWidths(t, contentWidth, func(text string) float64 {
+	s.SetFont("text", "B", tableSize)
+	widths := ColumnWidths(t, contentWidth, func(text string) float64 {
 		if text == "" {
 			return 24 // room for a hand
 		}
