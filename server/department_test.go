@@ -92,20 +92,21 @@ var inDepartment = []string{
 }
 
 // departmentPages are those that figures of a department stand on.
-var departmentPages = []string{"/", "/differences", "/agreement", "/comparisons", "/counted"}
+var departmentPages = []string{"/", "/differences", "/agreement", "/monitoring", "/prediction", "/gaps", "/comparisons", "/counted"}
 
 // A number on a page leads to as many cases, or lines, as it says.
 func TestNumbersLeadToTheirCases(t *testing.T) {
 	s := department(t, inDepartment...)
 	// The first number of what a link says, and where it leads.
-	links := regexp.MustCompile(`<a href="(/(?:counted|comparisons|differences)\?[^"]*)">(\d+)[^<]*</a>`)
+	links := regexp.MustCompile(`<a href="(/(?:counted|comparisons|differences|gaps)\?[^"]*)">(\d+)[^<]*</a>`)
 	rows := map[string]*regexp.Regexp{
 		"counted":     regexp.MustCompile(`<th role="rowheader" scope="row" class="date">`),
+		"gaps":        regexp.MustCompile(`<td role="cell" data-label="Missing">`),
 		"differences": regexp.MustCompile(`<th role="rowheader" scope="row">[^<]*</th><td role="cell" data-label="Place">`),
 		"comparisons": regexp.MustCompile(`<th role="rowheader" scope="row">[^<]*</th><td role="cell" data-label="Place">`),
 	}
 	followed := map[string]int{}
-	for _, from := range []string{"/", "/differences", "/differences?technique=leaflet_resection", "/agreement", "/agreement?by=technique"} {
+	for _, from := range []string{"/", "/differences", "/differences?technique=leaflet_resection", "/agreement", "/agreement?by=technique", "/prediction", "/monitoring", "/gaps"} {
 		for _, m := range links.FindAllStringSubmatch(s.shown(from), -1) {
 			to := html.UnescapeString(m[1])
 			want, err := strconv.Atoi(m[2])
@@ -183,13 +184,13 @@ func TestPagesOfNothing(t *testing.T) {
 			t.Errorf("%s: no caution", path)
 		}
 	}
-	for _, path := range []string{"/", "/differences", "/agreement"} {
+	for _, path := range []string{"/", "/differences", "/agreement", "/prediction"} {
 		if said := texts(empty.shown(path)); !strings.Contains(said, "No operation is on record yet") || !strings.Contains(said, "trigone submit") {
 			t.Errorf("%s of an empty store: %s", path, said)
 		}
 	}
 	one := department(t, "core-only")
-	for _, path := range []string{"/differences", "/agreement"} {
+	for _, path := range []string{"/differences", "/agreement", "/prediction"} {
 		said := texts(one.shown(path + "?from=1990-01-01&to=1990-12-31"))
 		if !strings.Contains(said, "cases operated on from 1 January 1990 to 31 December 1990") || !strings.Contains(said, "1 operated case in all") {
 			t.Errorf("%s of an empty period: %s", path, said)
@@ -220,10 +221,9 @@ func TestAddressesOfTheDepartment(t *testing.T) {
 		{"past every calendar", "to=9999-12-31", http.StatusBadRequest, "between 1900 and 2200"},
 		{"a name that nobody knows", "technic=annuloplasty", http.StatusBadRequest, "does not know"},
 		{"a thing twice", "from=2026-01-01&from=2026-02-01", http.StatusBadRequest, "twice"},
-		{"an operator", "operator=surgeon-1", http.StatusBadRequest, "does not know"},
 		{"a mark-up", "technique=%3Cb%3E", http.StatusOK, "technique: <b>"},
 	}
-	for _, path := range []string{"/differences", "/agreement", "/comparisons", "/counted"} {
+	for _, path := range departmentPages[1:] {
 		for _, tt := range tests {
 			status, body, _ := s.page(path + "?" + tt.asked)
 			if status != tt.want || !strings.Contains(texts(body), tt.says) || strings.Contains(body, "<b>") {
@@ -231,7 +231,12 @@ func TestAddressesOfTheDepartment(t *testing.T) {
 			}
 		}
 	}
-	for _, asked := range []string{"/differences?verdict=agrees", "/differences?class=nothing", "/comparisons?kind=nothing", "/comparisons?metric=nothing", "/agreement?kind=conversion", "/agreement?by=operator", "/counted?only=nothing", "/comparisons?page=x"} {
+	for _, path := range []string{"/differences", "/agreement", "/prediction", "/comparisons", "/counted", "/gaps"} {
+		if status, body, _ := s.page(path + "?operator=surgeon-1"); status != http.StatusBadRequest {
+			t.Errorf("%s by operator: %d %s", path, status, texts(body))
+		}
+	}
+	for _, asked := range []string{"/differences?verdict=agrees", "/differences?class=nothing", "/comparisons?kind=nothing", "/comparisons?metric=nothing", "/agreement?kind=conversion", "/agreement?by=operator", "/counted?only=nothing", "/counted?chart=nothing", "/counted?only=operated&chart=conversion", "/gaps?gap=nothing", "/comparisons?page=x"} {
 		if status, body, _ := s.page(asked); status != http.StatusBadRequest {
 			t.Errorf("%s: %d %s", asked, status, texts(body))
 		}

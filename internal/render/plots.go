@@ -130,8 +130,39 @@ func coverageSentence(rows []plot.CoverageRow, promise string, wanted float64) s
 }
 
 func differencePlot(name string, a *trigonev1.Agreement, c *trigonev1.AuditContext) picture.Picture {
+	d := differencesOf(auditFrame(name, stratumLead(a)+a.GetSentence(), c), a)
+	d.Counted = words.Capital(agreementName(a)) + ": " + count(int(a.GetPairCount()), "patient", "patients")
+	d.Notes = append(leftOutNotes(a.GetLeftOut()), d.Notes...)
+	return d.Picture()
+}
+
+// DifferencePlot draws the pairs of a figure beside which its sentence stands, and who is
+// left out.
+func DifferencePlot(name string, a *trigonev1.Agreement, c *trigonev1.AuditContext) (p picture.Picture, ok bool) {
+	if estimate(a.GetBias()) == nil || a.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_AIM { // of an aim only misses have a planned number
+		return p, false
+	}
+	d := differencesOf(plot.Frame{Name: name, Sentence: AgreementName(a) + ".", Invented: c.GetInvented()}, a)
+	d.Counted = count(int(a.GetPairCount()), "patient", "patients")
+	return d.Picture(), true
+}
+
+// CoveragePlot draws how often ranges held that figures stand beside.
+func CoveragePlot(name, sentence string, list []*trigonev1.Agreement, c *trigonev1.AuditContext) picture.Picture {
+	p := plot.Coverage{Frame: plot.Frame{Name: name, Sentence: sentence, Invented: c.GetInvented()}}
+	for _, a := range list {
+		if predictedKind(a.GetKind()) {
+			p.Wanted = promisedShare // an aim promises nothing
+		}
+		p.Rows = append(p.Rows, coverageRow(a))
+	}
+	return p.Picture()
+}
+
+// differencesOf gives what is drawn of the pairs of a figure.
+func differencesOf(f plot.Frame, a *trigonev1.Agreement) plot.Difference {
 	d := plot.Difference{
-		Frame: auditFrame(name, stratumLead(a)+a.GetSentence(), c), Unit: unitText(a.GetUnit()), Of: "planned", Against: "planned", Digits: figureDecimals,
+		Frame: f, Unit: unitText(a.GetUnit()), Of: "planned", Against: "planned", Digits: figureDecimals,
 		Bias: estimate(a.GetBias()), Lower: estimate(a.GetLowerLimit()), Upper: estimate(a.GetUpperLimit()),
 	}
 	if d.Unit == "" {
@@ -147,15 +178,13 @@ func differencePlot(name string, a *trigonev1.Agreement, c *trigonev1.AuditConte
 		}
 		d.Points = append(d.Points, plot.DifferencePoint{At: at, Difference: q.GetMeasured() - q.GetPlanned()})
 	}
-	d.Counted = words.Capital(agreementName(a)) + ": " + count(int(a.GetPairCount()), "patient", "patients")
-	d.Notes = leftOutNotes(a.GetLeftOut())
 	if len(d.Points) == 0 {
 		d.Notes = append(d.Notes, "The pairs themselves are not drawn.")
 	}
 	if because := a.GetLowerLimit().GetNotEvaluableBecause(); because != "" {
 		d.Notes = append(d.Notes, "No limits: "+because+".")
 	}
-	return d.Picture()
+	return d
 }
 
 func leftOutNotes(list []*trigonev1.LeftOut) []string {

@@ -5,7 +5,6 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"time"
 
 	"trigone/internal/audit"
 	"trigone/internal/convert"
@@ -22,86 +21,13 @@ const (
 	agreementFile    = "/agreement.csv"
 	agreementColumns = "/agreement-columns.csv"
 
-	byAsked   = "by"
 	viewAsked = "view"
 )
 
 var agreementPage = page{
-	route: agreementPath, name: "Agreement", group: departmentPages, about: "how far measured values lie from planned and predicted ones", view: "agreement.html", ofRecord: true,
+	route: agreementPath, name: "Agreement", group: departmentPages, about: "how far measured values lie from planned and predicted ones", view: "figures.html", ofRecord: true,
 	reads:  trigonev1.AuditService_SummarizeAgreement_FullMethodName,
 	answer: answerAgreement,
-}
-
-type agreementContent struct {
-	Form    *selectionForm
-	Drawn   []telling
-	Missing string
-	Kinds   []agreementKind
-	Looked  string
-	Basis   stamp
-	Files   []link
-}
-
-// agreementKind are the figures of what is held against what.
-type agreementKind struct {
-	ID, Name string
-	Figures  []agreementFigure
-	// Few are those of which there are too few pairs for more than their number.
-	Few []fewPairs
-}
-
-type agreementFigure struct {
-	ID, Name, Sentence string
-	Lines, More        []figureLine
-	Left               string
-	Plot               *plotted
-	Strata             *strataTable
-}
-
-// figureLine is one number with its interval.
-type figureLine struct {
-	Name  string
-	Value telling
-	About string
-}
-
-type fewPairs struct {
-	Name, Sentence string
-	Pairs          link
-}
-
-// strataTable gives a figure once more, of some of the cases; a column in which nothing
-// stands is left out.
-type strataTable struct {
-	Columns []string
-	Lines   []stratumLine
-}
-
-type stratumLine struct {
-	Of, Pairs link
-	Cells     []string
-}
-
-// plotted is a picture with the sentence that says the same.
-type plotted struct {
-	Picture any
-	Says    string
-}
-
-// stamp says what figures stand on.
-type stamp struct{ Text, Caution string }
-
-func (v *visit) stamp(c *trigonev1.AuditContext) stamp {
-	text := fmt.Sprintf("Cases operated on up to %s, as the record stood at change %d; %s; methods %s; policy %.12s.",
-		when(c.GetAsOf(), v.zone()), c.GetLastChange(), judged(c.GetBasis()), c.GetMethodVersion(), c.GetPolicyHash())
-	return stamp{text, c.GetCaution()}
-}
-
-func judged(b trigonev1.Basis) string {
-	if b == trigonev1.Basis_BASIS_RESTATED {
-		return "as cases were judged again"
-	}
-	return "as cases were judged when they were last written"
 }
 
 func agreementsOf(s selection) (*trigonev1.SummarizeAgreementRequest, error) {
@@ -138,10 +64,6 @@ func agreementChoices() []choice {
 	for _, k := range audit.Kinds() {
 		kinds.Options = append(kinds.Options, option{Value: string(k), Text: words.Capital(words.Spaced(string(k)))})
 	}
-	strata := choice{Name: byAsked, Label: "Once more by", Any: "Nothing"}
-	for _, kind := range ledger.GroupKinds() {
-		strata.Options = append(strata.Options, option{Value: kind, Text: words.Capital(words.Spaced(kind))})
-	}
 	timing := choice{Name: timingAsked, Label: "Plans", Any: "Signed and received before incision"}
 	for _, o := range enumOptions(trigonev1.PlanTiming(0)) {
 		switch o.Value {
@@ -150,7 +72,7 @@ func agreementChoices() []choice {
 		}
 	}
 	return []choice{
-		kinds, strata, timing,
+		kinds, strataChoice(ledger.GroupKinds()), timing,
 		{Name: viewAsked, Label: "Cases", Any: "All that were planned", Options: []option{{Value: "as_executed", Text: "Only where steps and ring came as planned"}}},
 	}
 }
@@ -164,11 +86,12 @@ func answerAgreement(v *visit) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
+	req.IncludePoints = true
 	got, err := v.rooms.Ledger.SummarizeAgreement(v.ctx(), v.who(), req)
 	if err != nil {
 		return view{}, err
 	}
-	c := agreementContent{Form: v.selectionForm(agreementPath, s, agreementChoices()...), Basis: v.stamp(got.GetContext())}
+	c := figuresContent{Form: v.selectionForm(agreementPath, s, agreementChoices()...), Basis: v.stamp(got.GetContext())}
 	shown := view{title: "Agreement", invented: got.GetContext().GetInvented()}
 	if got.GetEligibleCaseCount() == 0 {
 		c.Missing, err = v.nothingOperated(s)
@@ -177,32 +100,36 @@ func answerAgreement(v *visit) (view, error) {
 	}
 	c.Drawn = v.agreementDrawn(s, got)
 	for _, kind := range audit.Kinds() {
-		of := agreementKind{ID: string(kind), Name: kindHeading(convert.Enum[trigonev1.ComparisonKind](string(kind)))}
+		of := figureSection{ID: string(kind), Name: kindHeading(convert.Enum[trigonev1.ComparisonKind](string(kind)))}
 		list := got.GetAgreements()
 		for i, a := range list {
 			switch {
 			case convert.Word(a.GetKind()) != string(kind) || a.GetStratum() != nil:
 			case tooFew(a):
-				of.Few = append(of.Few, fewPairs{render.AgreementName(a), a.GetSentence(), v.pairs(s, a)})
+				of.Few = append(of.Few, fewFigure{render.AgreementName(a), a.GetSentence(), v.pairs(s, a)})
 			default:
 				end := i + 1
 				for end < len(list) && list[end].GetStratum() != nil {
 					end++
 				}
-				f := v.agreementFigure(s, a)
-				f.Strata = v.strata(s, list[i+1:end])
+				f := v.agreementFigure(s, a, list[i+1:end])
+				if a.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_AIM {
+					f.Plot = drawn(render.CoveragePlot("picture-"+f.ID, f.Name+": how often the aim was met.", append([]*trigonev1.Agreement{a}, list[i+1:end]...), got.GetContext()))
+				} else if p, ok := render.DifferencePlot("picture-"+f.ID, a, got.GetContext()); ok {
+					f.Plot = drawn(p)
+				}
 				of.Figures = append(of.Figures, f)
 			}
 		}
 		if len(of.Figures)+len(of.Few) > 0 {
-			c.Kinds = append(c.Kinds, of)
+			c.Sections = append(c.Sections, of)
 		}
 	}
-	if len(c.Kinds) == 0 {
+	if len(c.Sections) == 0 {
 		c.Missing = "None of these cases has a plan or a prediction with a number that was measured too, so that there is nothing to compare. It takes a plan that was signed and received before incision, with heights, a ring or an aim, and a result after the repair; the page of a case says which of them it has not."
 	}
 	if n := got.GetStrataCount(); n > 0 {
-		c.Looked = render.Counted(int(n), "stratum was", "strata were") + " looked at beside the whole. They describe, nothing was tested; the more one looks at, the more of them stand out by chance."
+		c.Notes = append(c.Notes, strataLooked(n))
 	}
 	c.Files = v.files(s, agreementFile, agreementColumns)
 	shown.content = c
@@ -239,36 +166,25 @@ func tooFew(a *trigonev1.Agreement) bool {
 const leastToShow = 10
 
 func (v *visit) agreementDrawn(s selection, got *trigonev1.SummarizeAgreementResponse) (list []telling) {
-	if s.to == "" { // what is to come is left out, and what has no incision
-		s.to = got.GetContext().GetAsOf().AsTime().In(v.zone()).Format(time.DateOnly)
+	s = v.upToNow(s, got.GetContext())
+	compared := fmt.Sprintf("%d of them have", got.GetComparedCaseCount())
+	switch got.GetComparedCaseCount() {
+	case 0:
+		compared = "none of them has"
+	case 1:
+		compared = "1 of them has"
 	}
 	list = append(list, say(
 		v.number(got.GetEligibleCaseCount(), "case was operated on", "cases were operated on", countedPath, s, onlyAsked, onlyOperated),
-		fmt.Sprintf("; %d of them have a comparison that counts. One pair counts of a patient; places, methods and formulas are never pooled.", got.GetComparedCaseCount()),
+		"; "+compared+" a comparison that counts. One pair counts of a patient; places, methods and formulas are never pooled.",
 	))
 	if text := leftOut(got.GetLeftOut(), "case", "cases"); text != "" {
 		list = append(list, say("Left out as a whole: "+text+"."))
 	}
-	left := ""
-	if n := got.GetRetractedCaseCount(); n > 0 {
-		left += " " + render.Counted(int(n), "case is retracted and left out.", "cases are retracted and left out.")
-	}
-	if n := got.GetErasedCaseCount(); n > 0 {
-		left += " Of " + render.Counted(int(n), "case of the site that was erased nothing is known.", "cases of the site that were erased nothing is known.")
-	}
-	if left != "" {
-		list = append(list, say(left[1:]))
+	if text := (absentCases{retracted: got.GetRetractedCaseCount(), erased: got.GetErasedCaseCount()}).told(); text != "" {
+		list = append(list, say(text))
 	}
 	return list
-}
-
-// leftOut says how many were left out, and why; empty: none.
-func leftOut(list []*trigonev1.LeftOut, one, many string) string {
-	var parts []string
-	for _, l := range list {
-		parts = append(parts, render.Counted(int(l.GetCount()), one, many)+" ("+words.Spaced(l.GetReason())+")")
-	}
-	return words.And(parts)
 }
 
 // pairs is the number of pairs of a figure, which leads to them.
@@ -288,65 +204,40 @@ func (v *visit) pairs(s selection, a *trigonev1.Agreement) link {
 }
 
 // strata makes the table of the figures of one quantity.
-func (v *visit) strata(s selection, list []*trigonev1.Agreement) *strataTable {
-	if len(list) == 0 {
-		return nil
-	}
-	table := &strataTable{}
-	for _, a := range list {
-		kind, word := a.GetStratum().GetKind(), a.GetStratum().GetWord()
-		table.Lines = append(table.Lines, stratumLine{
-			Of:    link{Name: words.Capital(words.Spaced(word)), Address: v.addressOf(agreementPath, s.with(kind, word), without(s, byAsked)...)},
-			Pairs: v.pairs(s, a),
-		})
-	}
-	for _, column := range []struct {
-		name string
-		cell func(*trigonev1.Agreement) string
-	}{
-		{"Mean difference (95 % interval)", func(a *trigonev1.Agreement) string { return render.FigureText(a.GetBias(), a.GetUnit()) }},
-		{"Limits of agreement", func(a *trigonev1.Agreement) string {
-			if a.GetPairCount() == 0 || a.GetExact() != nil {
+func (v *visit) strata(s selection, list []*trigonev1.Agreement) []figureTable {
+	type row = *trigonev1.Agreement
+	return tableOf("", list, func(a row) telling { return v.stratumLink(agreementPath, s, a.GetStratum()) },
+		column[row]{"Pairs", func(a row) telling { return say(v.pairs(s, a)) }},
+		textColumn("Mean difference (95 % interval)", func(a row) string {
+			if a.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_AIM {
+				return "-"
+			}
+			return render.FigureText(a.GetBias(), a.GetUnit())
+		}),
+		textColumn("Limits of agreement", func(a row) string {
+			if a.GetPairCount() == 0 || a.GetExact() != nil || a.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_AIM {
 				return "-"
 			}
 			return render.LimitsText(a)
-		}},
-		{"Within tolerance", func(a *trigonev1.Agreement) string { return render.ShareText(a.GetWithinTolerance()) }},
-		{"Label as planned", func(a *trigonev1.Agreement) string { return render.ShareText(a.GetExact()) }},
-		{"Inside the range", func(a *trigonev1.Agreement) string { return render.ShareText(a.GetInRange().GetInside()) }},
-	} {
-		cells, any := make([]string, len(list)), false
-		for i, a := range list {
-			cells[i] = column.cell(a)
-			any = any || cells[i] != "-"
-		}
-		if !any {
-			continue
-		}
-		table.Columns = append(table.Columns, column.name)
-		for i := range cells {
-			table.Lines[i].Cells = append(table.Lines[i].Cells, cells[i])
-		}
-	}
-	return table
+		}),
+		textColumn("Within tolerance", func(a row) string { return render.ShareText(a.GetWithinTolerance()) }),
+		textColumn("Label as planned", func(a row) string { return render.ShareText(a.GetExact()) }),
+		textColumn("Inside the range", func(a row) string { return render.ShareText(a.GetInRange().GetInside()) }),
+	)
 }
 
-func (v *visit) agreementFigure(s selection, a *trigonev1.Agreement) agreementFigure {
-	f := agreementFigure{Name: render.AgreementName(a), Sentence: a.GetSentence()}
-	f.ID = strings.Trim(strings.Map(func(r rune) rune {
-		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
-			return r
-		}
-		return '-'
-	}, strings.ToLower(convert.Word(a.GetKind())+" "+f.Name+" "+strconv.Itoa(int(a.GetFormulaNumber()))+" "+strconv.Itoa(int(a.GetMetricFormulaNumber())))), "-")
-	line := func(into *[]figureLine, name, value, about string) {
-		if value != "-" && value != "" {
-			*into = append(*into, figureLine{Name: name, Value: say(value), About: about})
-		}
-	}
+func (v *visit) agreementFigure(s selection, a *trigonev1.Agreement, strata []*trigonev1.Agreement) figure {
+	f := figure{Name: render.AgreementName(a), Sentence: a.GetSentence(), Tables: v.strata(s, strata)}
+	f.ID = anchor(convert.Word(a.GetKind()), f.Name, strconv.Itoa(int(a.GetFormulaNumber())), strconv.Itoa(int(a.GetMetricFormulaNumber())), a.GetCalibrationId())
 	pairs := v.pairs(s, a)
 	f.Lines = append(f.Lines, figureLine{Name: "Patients counted", Value: say(pairs), About: fmt.Sprintf("of %s with such a comparison", render.Counted(int(a.GetPatientCount()), "patient", "patients"))})
 	unit := a.GetUnit()
+	if a.GetKind() == trigonev1.ComparisonKind_COMPARISON_KIND_AIM {
+		// Where a range was met there is no planned number to subtract.
+		line(&f.Lines, "Inside the aim", render.ShareText(a.GetInRange().GetInside()), fmt.Sprintf("%d below, %d above", a.GetInRange().GetBelowCount(), a.GetInRange().GetAboveCount()))
+		f.Notes = leftOutNotes(a)
+		return f
+	}
 	line(&f.Lines, "Mean difference", render.FigureText(a.GetBias(), unit), "measured minus "+otherSide(a.GetKind()))
 	if a.GetExact() == nil && a.GetPairCount() > 0 {
 		line(&f.Lines, "Limits of agreement", render.LimitsText(a), limitsAbout(a, unit))
@@ -357,15 +248,11 @@ func (v *visit) agreementFigure(s selection, a *trigonev1.Agreement) agreementFi
 	}
 	line(&f.Lines, "Within tolerance", render.ShareText(a.GetWithinTolerance()), "each by the tolerance that it was judged by")
 	if r := a.GetInRange(); r.GetInside().GetOf() > 0 {
-		name := "Inside the aim"
-		if a.GetKind() != trigonev1.ComparisonKind_COMPARISON_KIND_AIM {
-			name = "Inside the predicted 95 % range"
-		}
 		about := fmt.Sprintf("%d below, %d above", r.GetBelowCount(), r.GetAboveCount())
-		if !r.GetEnough() && a.GetKind() != trigonev1.ComparisonKind_COMPARISON_KIND_AIM {
+		if !r.GetEnough() {
 			about += "; below 60 it cannot be said how often a 95 % range holds"
 		}
-		line(&f.Lines, name, render.ShareText(r.GetInside()), about)
+		line(&f.Lines, "Inside the predicted 95 % range", render.ShareText(r.GetInside()), about)
 	}
 	line(&f.More, "Standard deviation of the differences", render.FigureText(a.GetSd(), unit), "")
 	line(&f.More, "Mean size of the difference", render.FigureText(a.GetMeanAbsolute(), unit), "without its sign")
@@ -375,10 +262,16 @@ func (v *visit) agreementFigure(s selection, a *trigonev1.Agreement) agreementFi
 	if z := a.GetInRange(); z != nil && z.ZMean != nil {
 		line(&f.More, "Misses in predicted standard deviations", fmt.Sprintf("mean %.2f, spread %.2f", z.GetZMean(), z.GetZSd()), "0 and 1 are right")
 	}
-	if text := leftOut(a.GetLeftOut(), "comparison", "comparisons"); text != "" {
-		f.Left = words.Sentence("left out here: " + text)
-	}
+	f.Notes = leftOutNotes(a)
 	return f
+}
+
+// leftOutNotes says who is left out of a figure.
+func leftOutNotes(a *trigonev1.Agreement) []string {
+	if text := leftOut(a.GetLeftOut(), "comparison", "comparisons"); text != "" {
+		return []string{words.Sentence("left out here: " + text)}
+	}
+	return nil
 }
 
 func otherSide(k trigonev1.ComparisonKind) string {

@@ -88,9 +88,76 @@ type countedCase struct {
 	Plan, Techniques, Things, Course string
 }
 
+// behind are the figures whose cases no word tells: the name by which an address asks for
+// them, and what names them.
+var behind = []struct {
+	asked string
+	// with are further names that belong to it.
+	with []string
+	// reads is the RPC that answers.
+	reads string
+	cases func(*visit, selection) (namedCases, error)
+}{
+	{chartAsked, []string{operatorAsked}, trigonev1.AuditService_MonitorOutcomes_FullMethodName, chartCases},
+}
+
+// namedCases are cases behind a number, by their names.
+type namedCases struct {
+	told  string
+	names []string
+	// most says that there may be more than these.
+	most bool
+}
+
+// casesByName shows the cases behind a figure.
+func casesByName(v *visit, s selection) (shown view, asked bool, err error) {
+	for _, b := range behind {
+		if s.own[b.asked] == "" {
+			continue
+		}
+		if err := s.knows(append([]string{b.asked}, b.with...)...); err != nil {
+			return view{}, true, err
+		}
+		if !v.may(b.reads) {
+			return view{}, true, casebook.Refuse(casebook.PermissionDenied, casebook.ReasonNoRight, "your roles do not include the figure that these cases stand behind")
+		}
+		named, err := b.cases(v, s)
+		if err != nil {
+			return view{}, true, err
+		}
+		c := countedContent{Selected: words.Sentence(s.told() + "; " + named.told), Listed: render.Counted(len(named.names), "case", "cases")}
+		if named.most {
+			c.Listed += " at most are listed"
+		}
+		for _, name := range named.names {
+			one, err := v.rooms.Ledger.ListCaseFacts(v.ctx(), v.who(), &trigonev1.ListCaseFactsRequest{Case: &trigonev1.CaseReference{Name: name}, PageSize: 1})
+			if err != nil {
+				return view{}, true, err
+			}
+			shown.invented = one.GetInvented()
+			for _, f := range one.GetFacts() {
+				c.Cases = append(c.Cases, v.countedCase(f))
+			}
+		}
+		shown.title, shown.content = "Cases behind a number", c
+		return shown, true, nil
+	}
+	return view{}, false, nil
+}
+
 func answerCounted(v *visit) (view, error) {
-	s, err := v.selection(onlyAsked, timingAsked, pageAsked)
+	known := []string{onlyAsked, timingAsked, pageAsked}
+	for _, b := range behind {
+		known = append(append(known, b.asked), b.with...)
+	}
+	s, err := v.selection(known...)
 	if err != nil {
+		return view{}, err
+	}
+	if shown, asked, err := casesByName(v, s); asked || err != nil {
+		return shown, err
+	}
+	if err := s.knows(onlyAsked, timingAsked, pageAsked); err != nil {
 		return view{}, err
 	}
 	req := &trigonev1.ListCaseFactsRequest{Groups: s.facts(), PageToken: s.own[pageAsked], PageSize: casesRead}

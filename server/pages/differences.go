@@ -242,6 +242,9 @@ func (v *visit) nothingOperated(s selection) (string, error) {
 	if !s.narrowed() {
 		return "No operation is on record yet at this site. A department's figures begin with the first case that has one: send it with trigone submit, or as the README shows, and open this page again.", nil
 	}
+	if !v.may(trigonev1.AuditService_ListComparisons_FullMethodName) {
+		return "No case that was operated on is among these: " + s.told() + ". Choose another period, or fewer words.", nil
+	}
 	all := s
 	all.from, all.to, all.groups = "", "", nil
 	got, err := v.countComparisons(all, "")

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"trigone/internal/render"
+	"trigone/internal/words"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -18,6 +19,11 @@ type nowContent struct {
 	// Without says why there are no figures, and what to do.
 	Without string
 	Months  []telling
+	// Signals of the charts that can signal, and what stands where there are none.
+	Signals []telling
+	// Gaps are what is missing in the record; Gap says it in a sentence.
+	Gap     string
+	Gaps    []gapKind
 	Waiting []waitingCount
 	Cases   string // address of what needs a person; empty: not for who asks
 	Pages   []pageLink
@@ -47,6 +53,14 @@ func answerNow(v *visit) (view, error) {
 		}
 	} else {
 		c.Without = "Figures of the department are for reviewers and auditors, and your roles at this site are neither. Whoever keeps the deployment file of the service gives them; until then these pages are yours:"
+	}
+	if c.Without == "" || !v.may(trigonev1.AuditService_ListComparisons_FullMethodName) {
+		if c.Signals, err = v.signals(); err != nil {
+			return view{}, err
+		}
+		if err := v.gaps(s, &c); err != nil {
+			return view{}, err
+		}
 	}
 	if v.may(PageRight(casesPath)) {
 		c.Cases = v.address(casesPath)
@@ -141,4 +155,48 @@ func (v *visit) operated(s selection, n *trigonev1.ComparisonCounts, path string
 		return say(sentence, "none of these something came otherwise than planned or predicted.")
 	}
 	return say(sentence, v.number(n.GetDifferingCaseCount(), "of these", "of these", path, s, values...), " something came otherwise than planned or predicted.")
+}
+
+// signals tells which charts signalled; nil: not for who asks.
+func (v *visit) signals() (list []telling, err error) {
+	if !v.may(trigonev1.AuditService_MonitorOutcomes_FullMethodName) {
+		return nil, nil
+	}
+	got, err := v.rooms.Ledger.MonitorOutcomes(v.ctx(), v.who(), &trigonev1.MonitorOutcomesRequest{OmitPoints: true})
+	if err != nil || got.GetOperationCount() == 0 {
+		return nil, err
+	}
+	to := link{Name: got.GetSentence()}
+	if v.may(PageRight(monitoringPath)) {
+		to.Address = v.address(monitoringPath)
+	}
+	list = append(list, say(to))
+	for _, chart := range got.GetCharts() {
+		if n := len(chart.GetSignals()); n > 0 {
+			last := chart.GetSignals()[n-1]
+			more := "fewer failures than expected"
+			if last.GetMore() {
+				more = "more failures than expected"
+			}
+			name := link{Name: words.Capital(words.Spaced(chart.GetOutcome()))}
+			if to.Address != "" {
+				name.Address = to.Address + "#chart-" + anchor(chart.GetOutcome())
+			}
+			list = append(list, say(name, ": "+render.Counted(n, "signal", "signals")+", the last of "+more+" with the operation of ", v.caseLink(last.GetCaseName(), v.incised(last.GetIncisionTime())), "."))
+		}
+	}
+	return list, nil
+}
+
+// gaps tells what is missing in the record.
+func (v *visit) gaps(s selection, c *nowContent) error {
+	if !v.may(trigonev1.AuditService_ListGaps_FullMethodName) {
+		return nil
+	}
+	got, err := v.rooms.Ledger.ListGaps(v.ctx(), v.who(), &trigonev1.ListGapsRequest{PageSize: 1})
+	if err != nil {
+		return err
+	}
+	c.Gap, c.Gaps = got.GetSentence(), v.gapKinds(s, got)
+	return nil
 }

@@ -64,7 +64,7 @@ func (v *visit) selection(own ...string) (selection, error) {
 		case slices.Contains(own, name):
 			s.own[name] = values[0]
 		default:
-			return s, casebook.Refuse(casebook.Invalid, "", "the address asks for something that this page does not know; choose again in the form of the page")
+			return s, errUnknownAsked
 		}
 	}
 	from, err := s.day(s.from)
@@ -76,6 +76,18 @@ func (v *visit) selection(own ...string) (selection, error) {
 		err = casebook.Refuse(casebook.Invalid, "", "the period ends before it begins: give a last day that is the first one, or later")
 	}
 	return s, err
+}
+
+var errUnknownAsked = casebook.Refuse(casebook.Invalid, "", "the address asks for something that this page does not know; choose again in the form of the page")
+
+// knows refuses what only the page knows, but for these names.
+func (s selection) knows(names ...string) error {
+	for name := range s.own {
+		if !slices.Contains(names, name) {
+			return errUnknownAsked
+		}
+	}
+	return nil
 }
 
 // day is the first moment of a day at the site; zero: none is given.
