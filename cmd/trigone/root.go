@@ -120,7 +120,7 @@ Exit codes` + exitCodesHelp(),
 	root.AddCommand(
 		a.demoCommand(), a.generateCommand(), a.evaluateCommand(), a.templateCommand(), a.exampleCommand(), a.schemaCommand(), a.explainCommand(), a.exploreCommand(), a.submitCommand(), a.casesCommand(), a.getCommand(), a.revisionsCommand(), a.drawCommand(), a.bundleCommand(), a.noteCommand(), a.signCommand(),
 		a.exportCommand(), a.adviseCommand(), a.quarantineCommand(), a.confirmCommand(), a.revokeCommand(), a.retractCommand(), a.amendIdentityCommand(), a.againCommand(),
-		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.agreementCommand(), a.freedomCommand(),
+		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.agreementCommand(), a.monitorCommand(), a.freedomCommand(),
 		a.gapsCommand(), a.theatreCountCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.tableCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),

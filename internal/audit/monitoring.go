@@ -890,6 +890,11 @@ func (c *Chart) sentence(zone *time.Location) string {
 		case c.Baseline.Operations > 0:
 			return "No operation after the baseline period: nothing is followed yet."
 		}
+		if slices.ContainsFunc(c.Left, func(l Left) bool {
+			return l.Reason == NoRisk || l.Reason == RiskAfterIncision || l.Reason == RiskCertain
+		}) {
+			return fmt.Sprintf("Nothing to draw: no operation has a usable expected risk by %s that was recorded before incision.", c.model())
+		}
 		return "No operation to follow."
 	}
 	seen := fmt.Sprintf("%s: %d in %s up to %s", c.Endpoint.Events, c.Failed, ops(c.Known), onDay(c.Through, zone))

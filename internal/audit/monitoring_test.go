@@ -132,6 +132,45 @@ func TestPrintedRunLengthsHold(t *testing.T) {
 	}
 }
 
+// The same of fixed rates, which can stand in few places: here the lower arm took three
+// quarters of the run that was asked for before its limit was searched for as finely as it
+// is printed.
+func TestPrintedRunLengthsHoldOfFixedRates(t *testing.T) {
+	const n = 60_000
+	for _, rate := range []float64{0.08, 0.15} {
+		r := rand.New(rand.NewPCG(19, 1))
+		var cases []*Case
+		for i := range n {
+			c := lived(i, firstDay.AddDate(0, 0, i), 5)
+			c.Converted = answer(r.Float64() < rate)
+			cases = append(cases, c)
+		}
+		q := MonitoringQuestion{Outcomes: []string{Conversion}}
+		q.Charts = []Monitored{{Outcome: Conversion, Acceptable: 0.08, Unacceptable: 0.15, InControl: 300, CasesAYear: 100}}
+		c := monitored(q, cases).Charts[0]
+		signals := map[bool]int{}
+		for _, s := range c.Signals {
+			signals[s.More]++
+		}
+		check := func(what string, got int, run float64) {
+			want := n / run
+			t.Logf("rate %v, %s: %d signals, %.1f expected by a run of %.1f", rate, what, got, want, run)
+			if math.Abs(float64(got)-want) > 3.5*math.Sqrt(want) {
+				t.Errorf("rate %v, %s: %d signals, the printed run of %.1f says %.1f", rate, what, got, run, want)
+			}
+		}
+		if rate > 0.08 {
+			check("more", signals[true], c.Upper.OutOfControl.Cases)
+			continue
+		}
+		check("more", signals[true], c.Upper.InControl.Cases)
+		check("fewer", signals[false], c.Lower.InControl.Cases)
+		if both := 1 / (1/c.Upper.InControl.Cases + 1/c.Lower.InControl.Cases); both < 300 {
+			t.Errorf("a false alarm in %v operations, 300 were wanted", both)
+		}
+	}
+}
+
 // Weights by hand: with a risk of 0.5 and odds of 2 a death adds ln 2 - ln 1.5 and a
 // survival takes ln 1.5 away; a limit that two deaths reach.
 func TestChartByHand(t *testing.T) {
@@ -359,7 +398,7 @@ func TestNothingToMonitor(t *testing.T) {
 			[]string{"Deaths in the stay or within 30 days: 0 in 1 operation up to 2022-01-06, 0.1 expected. This is a picture, from which no alarm is read: the baseline period has 0 operations with an expected risk by the model that the policy names, and 20 are needed to compute limits over them."}},
 		{"too small a baseline", q, few, nil, []string{"the baseline period has 1 operation with"}},
 		{"certain risks", q, []*Case{certain, certain2}, []Left{{RiskCertain, 2}}, []string{"2 operations with an expected risk of 0 or 100 %: an expected risk must lie between 0 and 1", "Of the operations left out for want of an expected risk 1 of 2 failed."}},
-		{"risks received after incision, of another version or horizon", q, []*Case{late, other, horizon}, []Left{{NoRisk, 2}, {RiskAfterIncision, 1}}, []string{"No operation to follow."}},
+		{"risks received after incision, of another version or horizon", q, []*Case{late, other, horizon}, []Left{{NoRisk, 2}, {RiskAfterIncision, 1}}, []string{"Nothing to draw: no operation has a usable expected risk by invented 1 that was recorded before incision."}},
 		{"a part of the operations", part, []*Case{lived(1, after, 5)}, nil, []string{"only a part of the operations was asked for"}},
 		{"not chosen", unchosen, []*Case{lived(1, after, 5)}, nil, []string{"the policy does not name it"}},
 		{"all before the baseline's end", q, []*Case{lived(1, firstDay, 5)}, nil, []string{"No operation after the baseline period"}},

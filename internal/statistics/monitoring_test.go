@@ -82,17 +82,26 @@ func simulatedRun(mix []float64, limit, actual float64) (mean, se float64) {
 
 func TestLimitKeepsTheRunAskedFor(t *testing.T) {
 	mix := []float64{0.02, 0.05, 0.05, 0.1}
-	for _, wanted := range []float64{100, 500, 2000} {
-		limit, run, err := RiskCUSUM{2}.Limit(mix, wanted)
+	for _, r := range []struct {
+		chart  RiskCUSUM
+		risks  []float64
+		wanted float64
+	}{
+		{RiskCUSUM{2}, mix, 100}, {RiskCUSUM{2}, mix, 500}, {RiskCUSUM{2}, mix, 2000}, {RiskCUSUM{0.5}, mix, 500},
+		// One rate: few states that can be reached, and a limit just above 2.56.
+		{RiskCUSUM{0.4928}, []float64{0.08}, 1200}, {RiskCUSUM{2.03}, []float64{0.08}, 1200},
+	} {
+		limit, run, err := r.chart.Limit(r.risks, r.wanted)
 		if err != nil {
 			t.Fatal(err)
 		}
-		below, err := RiskCUSUM{2}.RunLength(mix, limit-0.01, 1)
+		below, err := r.chart.RunLength(r.risks, limit-0.01, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !(run.Cases >= wanted && below.Cases < wanted) {
-			t.Errorf("%v cases wanted: limit %v gives %v, one hundredth less %v", wanted, limit, run.Cases, below.Cases)
+		t.Logf("%+v: limit %v gives %v, one hundredth less %v", r, limit, run, below)
+		if !(run.Cases >= r.wanted && below.Cases < r.wanted) {
+			t.Errorf("%+v: limit %v gives %v, one hundredth less %v", r, limit, run.Cases, below.Cases)
 		}
 	}
 	if _, _, err := (RiskCUSUM{2}).Limit(nil, 100); !errors.Is(err, NoCases) {
