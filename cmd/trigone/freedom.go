@@ -16,6 +16,7 @@ func (a *app) freedomCommand() *cobra.Command {
 	var grade, asOf string
 	var residualCounts bool
 	var sheet sheetFlags
+	var plots plotFlags
 	c := &cobra.Command{
 		Use:   "freedom",
 		Short: "Say what becomes of patients after the operation: death, re-intervention, recurrence",
@@ -34,6 +35,9 @@ where fewer than 10 patients are followed. Without a flag it answers for all eve
 				return err
 			}
 			if err := sheet.check(a); err != nil {
+				return err
+			}
+			if err := plots.check(cmd); err != nil {
 				return err
 			}
 			cases, err := filter.selected()
@@ -68,6 +72,9 @@ where fewer than 10 patients are followed. Without a flag it answers for all eve
 				if err != nil {
 					return err
 				}
+				if err := plots.write("freedom", "What becomes of patients after the operation", render.EventCurvePlots(answer)); err != nil {
+					return err
+				}
 				switch a.format {
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), answer)
@@ -83,6 +90,7 @@ where fewer than 10 patients are followed. Without a flag it answers for all eve
 	}
 	filter.periodFlags(c)
 	sheet.flags(c, false)
+	plots.flags(c)
 	f := c.Flags()
 	f.StringArrayVar(&groups, "group", nil, groupUsage)
 	f.StringArrayVar(&events, "event", nil, "only this event: death, reintervention, recurrence or composite; may be repeated")

@@ -14,7 +14,7 @@ import (
 )
 
 // plotted are the commands whose answer may be drawn.
-var plotted = [][]string{{"agreement"}}
+var plotted = [][]string{{"agreement"}, {"freedom"}}
 
 // What --plot writes is a picture of the form and width asked for, says that the cases
 // are invented, and names no case and no patient.

@@ -99,16 +99,16 @@ func (c Curves) Picture() picture.Picture {
 		last = max(last, curve.End)
 	}
 	a := p.newPanel(c.Share+", %", axisLeft, 366, 190, scale{low: 0, high: last}, scale{low: low, high: high}, steps)
-	bands, edges := false, false
+	bands, early, late := false, false, false
 	// Bands of several curves would hide each other.
 	if band := a.band(c.Curves[0]); band != nil {
 		bands = true
 		p.Add(picture.Group{Title: "95 % interval", Shapes: band})
 	}
 	for _, curve := range c.Curves {
+		early, late = early || len(curve.Earliest) > 0, late || len(curve.Latest) > 0
 		for _, list := range [][]CurveStep{curve.Earliest, curve.Latest} {
 			if len(list) > 0 {
-				edges = true
 				p.Add(a.steps(edgeStyle, curve.Begin, list, curve.End))
 			}
 		}
@@ -135,8 +135,13 @@ func (c Curves) Picture() picture.Picture {
 		}
 		p.key(words, bandKey(picture.Pale))
 	}
-	if edges {
+	switch {
+	case early && late:
 		p.key("if every event had come right after the last look without it, and if only at the look that found it", lineKey(edgeStyle))
+	case early:
+		p.key("if every event had come right after the last look without it; the curve has it at the look that found it", lineKey(edgeStyle))
+	case late:
+		p.key("if every event had come only at the look that found it", lineKey(edgeStyle))
 	}
 	return p.end()
 }

@@ -58,3 +58,46 @@ func TestMonitoringPlots(t *testing.T) {
 		}
 	}
 }
+
+// A curve ends where it can be told no more, with the numbers at risk up to there.
+func TestEventCurvePlots(t *testing.T) {
+	share := func(v float64) *trigonev1.Figure {
+		return &trigonev1.Figure{Value: number64(v), Lower: number64(v / 2), Upper: number64(2 * v)}
+	}
+	told := &trigonev1.EventCurve{
+		Event: trigonev1.FollowedEvent_FOLLOWED_EVENT_RECURRENCE, Sentence: "4 % have had it within a year.", PatientCount: 40, EventCount: 2, CompetingCount: 1, CompetingRisks: true, LateEntryCount: 1,
+		Completeness: &trigonev1.Figure{Value: number64(0.61)},
+		Points: []*trigonev1.EventCurvePoint{
+			{Day: 0, AtRiskCount: 40, Share: share(0)}, {Day: 30, AtRiskCount: 39, Share: share(0.02)}, {Day: 365, AtRiskCount: 21, Share: share(0.04)},
+			{Day: 730, AtRiskCount: 4, Share: &trigonev1.Figure{NotEvaluableBecause: "fewer than 10 are at risk"}}, {Day: 1095, AtRiskCount: 1, Share: &trigonev1.Figure{NotEvaluableBecause: "fewer than 10 are at risk"}},
+		},
+		Steps:         []*trigonev1.EventCurveStep{{Day: 20, Share: share(0.02)}, {Day: 300, Share: share(0.04)}},
+		EarliestSteps: []*trigonev1.EventCurveStep{{Day: 2, Share: share(0.04)}},
+	}
+	none := &trigonev1.EventCurve{Event: trigonev1.FollowedEvent_FOLLOWED_EVENT_DEATH, Sentence: "Nobody is followed."}
+	for _, r := range []struct {
+		reason    string
+		curves    []*trigonev1.EventCurve
+		says, not []string
+	}{
+		{"no curve", nil, []string{"no patient is followed."}, nil},
+		{"nobody followed", []*trigonev1.EventCurve{none}, []string{"fewer than 10 patients are followed."}, nil},
+		{"a curve", []*trigonev1.EventCurve{told}, []string{"recurrence so far, %", "40 patients, 2 with the event, 1 who can't", "patients at risk 40 21", "Observed 61 %", "with death competing", "right after the last look"}, []string{"39", "product limit"}},
+	} {
+		var texts []string
+		for _, p := range EventCurvePlots(&trigonev1.EstimateFreedomResponse{Curves: r.curves}) {
+			texts = append(texts, p.Texts()...)
+		}
+		said := strings.Join(texts, " ")
+		for _, want := range r.says {
+			if !strings.Contains(said, want) {
+				t.Errorf("%s: %q is not in %s", r.reason, want, said)
+			}
+		}
+		for _, not := range r.not {
+			if strings.Contains(said, not) {
+				t.Errorf("%s: %q is in %s", r.reason, not, said)
+			}
+		}
+	}
+}
