@@ -111,6 +111,7 @@ var rights = []right{
 	{call: pages.PageRight("/agreement.csv"), roles: may(reviewer, auditor), about: "the same as a file"},
 	{call: pages.PageRight("/agreement-columns.csv"), roles: may(reviewer, auditor), about: "what its columns mean"},
 	{call: pages.PageRight("/monitoring"), roles: may(planner, reviewer, auditor), about: "outcomes from operation to operation"},
+	{call: pages.PageRight("/freedom"), roles: may(reviewer, auditor), about: "what comes to patients over the years"},
 	{call: pages.PageRight("/prediction"), roles: may(reviewer, auditor), about: "how often predicted ranges held"},
 	{call: pages.PageRight("/gaps"), roles: may(reviewer, auditor), about: "what is missing in the record"},
 	{call: pages.PageRight("/comparisons"), roles: may(reviewer, auditor), about: "comparisons behind a number"},

@@ -99,6 +99,7 @@ var behind = []struct {
 	cases func(*visit, selection) (namedCases, error)
 }{
 	{chartAsked, []string{operatorAsked}, trigonev1.AuditService_MonitorOutcomes_FullMethodName, chartCases},
+	{eventAsked, []string{gradeAsked, residualAsked}, trigonev1.AuditService_EstimateFreedom_FullMethodName, eventCases},
 }
 
 // namedCases are cases behind a number, by their names.
