@@ -102,6 +102,7 @@ var eventsByMethod = map[string]event{
 	"FindImplants":       {auditQuery, nil, "E"},
 	"SummarizeAgreement": {auditQuery, nil, "E"},
 	"MonitorOutcomes":    {auditQuery, nil, "E"},
+	"SummarizeOutcomes":  {auditQuery, nil, "E"},
 	"ListQuarantined":    {auditQuery, nil, "E"},
 	"ListGaps":           {auditQuery, nil, "E"},
 	"SubmitTheatreCount": {auditRecord, nil, "U"},

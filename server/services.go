@@ -152,6 +152,10 @@ func (auditService) EstimateFreedom(ctx context.Context, req *trigonev1.Estimate
 	return answer(ctx, req, across(ctx).ledger().EstimateFreedom)
 }
 
+func (auditService) SummarizeOutcomes(ctx context.Context, req *trigonev1.SummarizeOutcomesRequest) (*trigonev1.SummarizeOutcomesResponse, error) {
+	return answer(ctx, req, across(ctx).ledger().SummarizeOutcomes)
+}
+
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }

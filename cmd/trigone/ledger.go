@@ -28,9 +28,14 @@ func (f *caseFilter) flags(c *cobra.Command) {
 
 // periodFlags are those of figures, which are of no single case.
 func (f *caseFilter) periodFlags(c *cobra.Command) {
+	f.spanFlags(c)
+	c.Flags().StringArrayVar(&f.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
+}
+
+// spanFlags are those of figures that ask for no plan.
+func (f *caseFilter) spanFlags(c *cobra.Command) {
 	c.Flags().StringVar(&f.from, "from", "", "only with incision at or after this date or time")
 	c.Flags().StringVar(&f.before, "before", "", "only with incision before this date or time")
-	c.Flags().StringArrayVar(&f.timings, "plan-timing", nil, "only with this timing of the plan, such as prospective; may be repeated")
 	c.Flags().StringVar(&f.basis, "basis", "stored", basisUsage)
 }
 

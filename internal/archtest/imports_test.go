@@ -35,7 +35,7 @@ var rooms = map[string][]string{
 	"internal/discrepancy": {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric"},
 	"internal/evaluate":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy"},
 	"internal/latitude":    {"internal/units", "internal/valve", "internal/repair", "internal/settings", "internal/geometry", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate"},
-	"internal/audit":       {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/metric", "internal/discrepancy", "internal/statistics"},
+	"internal/audit":       {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/discrepancy", "internal/statistics"},
 	"internal/invent":      {"internal/units", "internal/repair"},
 	"internal/draw":        {"internal/units", "internal/words", "internal/valve", "internal/repair", "internal/settings", "internal/metric", "internal/rules", "internal/discrepancy", "internal/evaluate", "internal/explore", "internal/picture"},
 	"internal/picture":     {},

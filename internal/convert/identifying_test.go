@@ -29,7 +29,7 @@ var notIdentifying = []struct {
 	{"names of fields of the contract", `left_out`},
 	{"made by the service: random, or a hash of words and numbers", `finding_id discrepancy_id quarantine_id etag root
 		page_token next_page_token cursor next_cursor ExportResourcesRequest.since next_since`},
-	{"the name of a case, with an id that the service made", `CaseReference.name Case.name CaseSummary.name case_name into_case previous_case`},
+	{"the name of a case, with an id that the service made", `CaseReference.name Case.name CaseSummary.name case_name case_names into_case previous_case`},
 	{"the name of a site", `parent site`},
 	{"made by the caller's software for one call", `request_id`},
 	{"a pseudonym of staff, never a name; who asked", `signer pseudonym observer first_operator supervisor stated_by intended_stated_by
@@ -44,7 +44,10 @@ var notIdentifying = []struct {
 		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
 	{"a word of the contract", `techniques_planned techniques_done age_decade FactFilter.kind words
-		Stratum.kind Stratum.word strata LeftOut.reason MonitorOutcomesRequest.outcomes MonitoringChart.outcome LearningChart.outcome`},
+		Stratum.kind Stratum.word strata LeftOut.reason MonitorOutcomesRequest.outcomes MonitoringChart.outcome LearningChart.outcome
+		Benchmark.outcome SummarizeOutcomesRequest.outcomes OutcomeFigure.outcome OutcomeFigure.title OutcomePart.kind OutcomePart.word ObservedExpected.outcome Funnel.outcome`},
+	{"a half-year, or a letter that stands for an operator", `FunnelPoint.label`},
+	{"where a share was published, as the caller says", `target_source`},
 	{"names of fields of the contract, and ids that the client gives to parts of a case", `FieldChange.path`},
 	{"a sentence of the program, made from words and numbers", `message obstacle explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note
 		sentence not_evaluable_because definition notes picture_because`},

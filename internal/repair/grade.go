@@ -1,5 +1,10 @@
 package repair
 
+import (
+	"cmp"
+	"slices"
+)
+
 // Schemes of grades.
 const (
 	FiveStep      = "five_step"
@@ -33,6 +38,18 @@ var gradeTable = map[Grade]gradeRow{
 	{PlusSigns, "plus_2"}:                 {2, true, "2+"},
 	{PlusSigns, "plus_3"}:                 {3, true, "3+"},
 	{PlusSigns, "plus_4"}:                 {4, true, "4+"},
+}
+
+// Grades gives the grades of a scheme, from the least to the most.
+func Grades(scheme string) []Grade {
+	var list []Grade
+	for g := range gradeTable {
+		if g.Scheme == scheme {
+			list = append(list, g)
+		}
+	}
+	slices.SortFunc(list, func(a, b Grade) int { return cmp.Compare(gradeTable[a].rank, gradeTable[b].rank) })
+	return list
 }
 
 // Known says whether the grade belongs to its scheme.

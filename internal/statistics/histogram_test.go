@@ -70,3 +70,30 @@ func TestHistogramAgainstTheSortedList(t *testing.T) {
 		}
 	})
 }
+
+// Ranks that hold the median, by the binomial distribution: of six values the least and
+// the largest (1 - 2/2^6 = 0.969), of ten the second and the ninth, of twenty the sixth
+// and the fifteenth (common tables of the sign test, from memory).
+func TestMedianInterval(t *testing.T) {
+	for _, r := range []struct {
+		n         int
+		low, high float64
+	}{{6, 1, 6}, {10, 2, 9}, {20, 6, 15}} {
+		var h Histogram
+		for v := r.n; v > 0; v-- {
+			h.Add(int64(v))
+		}
+		if got, err := h.MedianInterval(); err != nil || got != (Interval{r.low, r.high}) {
+			t.Errorf("of %d: %v, %v, want %v to %v", r.n, got, err, r.low, r.high)
+		}
+	}
+	for n := range 6 {
+		var h Histogram
+		for v := range n {
+			h.Add(int64(v))
+		}
+		if got, err := h.MedianInterval(); err == nil {
+			t.Errorf("of %d values: %v", n, got)
+		}
+	}
+}

@@ -28,6 +28,7 @@ const (
 	AuditService_ListGaps_FullMethodName           = "/trigone.v1.AuditService/ListGaps"
 	AuditService_EstimateFreedom_FullMethodName    = "/trigone.v1.AuditService/EstimateFreedom"
 	AuditService_ExtractTable_FullMethodName       = "/trigone.v1.AuditService/ExtractTable"
+	AuditService_SummarizeOutcomes_FullMethodName  = "/trigone.v1.AuditService/SummarizeOutcomes"
 	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
@@ -67,6 +68,11 @@ type AuditServiceClient interface {
 	// statisticians, by one of two profiles: for the department, or for others, where what
 	// few cases share is coarsened before it leaves the service.
 	ExtractTable(ctx context.Context, in *ExtractTableRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ExtractTableResponse], error)
+	// Says what became of the patients: repair rate, residual regurgitation, further runs,
+	// conversions, gradients, complications and deaths, each with its interval, with who is
+	// left out and why; against expected risks; and between half-years or operators.
+	// Patients are counted, not cases.
+	SummarizeOutcomes(ctx context.Context, in *SummarizeOutcomesRequest, opts ...grpc.CallOption) (*SummarizeOutcomesResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -186,6 +192,16 @@ func (c *auditServiceClient) ExtractTable(ctx context.Context, in *ExtractTableR
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AuditService_ExtractTableClient = grpc.ServerStreamingClient[ExtractTableResponse]
 
+func (c *auditServiceClient) SummarizeOutcomes(ctx context.Context, in *SummarizeOutcomesRequest, opts ...grpc.CallOption) (*SummarizeOutcomesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SummarizeOutcomesResponse)
+	err := c.cc.Invoke(ctx, AuditService_SummarizeOutcomes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -250,6 +266,11 @@ type AuditServiceServer interface {
 	// statisticians, by one of two profiles: for the department, or for others, where what
 	// few cases share is coarsened before it leaves the service.
 	ExtractTable(*ExtractTableRequest, grpc.ServerStreamingServer[ExtractTableResponse]) error
+	// Says what became of the patients: repair rate, residual regurgitation, further runs,
+	// conversions, gradients, complications and deaths, each with its interval, with who is
+	// left out and why; against expected risks; and between half-years or operators.
+	// Patients are counted, not cases.
+	SummarizeOutcomes(context.Context, *SummarizeOutcomesRequest) (*SummarizeOutcomesResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -296,6 +317,9 @@ func (UnimplementedAuditServiceServer) EstimateFreedom(context.Context, *Estimat
 }
 func (UnimplementedAuditServiceServer) ExtractTable(*ExtractTableRequest, grpc.ServerStreamingServer[ExtractTableResponse]) error {
 	return status.Error(codes.Unimplemented, "method ExtractTable not implemented")
+}
+func (UnimplementedAuditServiceServer) SummarizeOutcomes(context.Context, *SummarizeOutcomesRequest) (*SummarizeOutcomesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SummarizeOutcomes not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -482,6 +506,24 @@ func _AuditService_ExtractTable_Handler(srv interface{}, stream grpc.ServerStrea
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AuditService_ExtractTableServer = grpc.ServerStreamingServer[ExtractTableResponse]
 
+func _AuditService_SummarizeOutcomes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SummarizeOutcomesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).SummarizeOutcomes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_SummarizeOutcomes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).SummarizeOutcomes(ctx, req.(*SummarizeOutcomesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -574,6 +616,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "EstimateFreedom",
 			Handler:    _AuditService_EstimateFreedom_Handler,
+		},
+		{
+			MethodName: "SummarizeOutcomes",
+			Handler:    _AuditService_SummarizeOutcomes_Handler,
 		},
 		{
 			MethodName: "FindImplants",
