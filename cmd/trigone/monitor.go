@@ -16,6 +16,7 @@ func (a *app) monitorCommand() *cobra.Command {
 	var operator, asOf string
 	var since int64
 	var sheet sheetFlags
+	var plots plotFlags
 	c := &cobra.Command{
 		Use:   "monitor",
 		Short: "Follow outcomes from operation to operation",
@@ -30,6 +31,7 @@ nothing signals, since limits are those of all operations.`,
   trigone monitor --outcome operative_mortality --as-of 2026-06-30
   trigone monitor --operator op-7
   trigone monitor --changed-since 1200
+  trigone monitor --outcome any_failure --plot failures.svg
   trigone monitor --format csv > charts.csv`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -37,6 +39,9 @@ nothing signals, since limits are those of all operations.`,
 				return err
 			}
 			if err := sheet.check(a); err != nil {
+				return err
+			}
+			if err := plots.check(cmd); err != nil {
 				return err
 			}
 			cases, err := filter.selected()
@@ -58,6 +63,9 @@ nothing signals, since limits are those of all operations.`,
 				if err != nil {
 					return err
 				}
+				if err := plots.write("monitor", "Outcomes followed from operation to operation", render.MonitoringPlots(answer)); err != nil {
+					return err
+				}
 				switch a.format {
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), answer)
@@ -72,6 +80,7 @@ nothing signals, since limits are those of all operations.`,
 		},
 	}
 	sheet.flags(c, false)
+	plots.flags(c)
 	f := c.Flags()
 	f.StringVar(&filter.from, "from", "", "only with incision at or after this date or time; then nothing signals")
 	f.StringVar(&filter.before, "before", "", "only with incision before this date or time; then nothing signals")
