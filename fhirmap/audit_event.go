@@ -104,6 +104,7 @@ var eventsByMethod = map[string]event{
 	"MonitorOutcomes":    {auditQuery, nil, "E"},
 	"SummarizeOutcomes":  {auditQuery, nil, "E"},
 	"ListQuarantined":    {auditQuery, nil, "E"},
+	"SummarizeLedger":    {auditQuery, nil, "E"},
 	"ListGaps":           {auditQuery, nil, "E"},
 	"SubmitTheatreCount": {auditRecord, nil, "U"},
 	"ExtractTable":       {auditExport, nil, "R"},

@@ -156,6 +156,10 @@ func (auditService) SummarizeOutcomes(ctx context.Context, req *trigonev1.Summar
 	return answer(ctx, req, across(ctx).ledger().SummarizeOutcomes)
 }
 
+func (auditService) SummarizeLedger(ctx context.Context, req *trigonev1.SummarizeLedgerRequest) (*trigonev1.SummarizeLedgerResponse, error) {
+	return answer(ctx, req, across(ctx).ledger().SummarizeLedger)
+}
+
 func (auditService) FindImplants(ctx context.Context, req *trigonev1.FindImplantsRequest) (*trigonev1.FindImplantsResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().FindImplants)
 }

@@ -25,6 +25,7 @@ var notIdentifying = []struct {
 	{"an id that the client gives to a part of a case, and references to it", `id study_id lesion_id lesion_ids assessment_ids advice_ids advice_id
 		planned_step_id performed_step_id device_id event_id step_id step_ids followed_by_step_ids tried_step_ids target_id alternative_of revised_by thing_planned`},
 	{"the name of a section: a word and such an id", `section sections wrong_sections advice_section sections_without_points`},
+	{"versions of the program and of the policy", `restated_under`},
 	{"a calendar month of a whole department", `TheatreCount.month TheatreMonth.month`},
 	{"names of fields of the contract", `left_out`},
 	{"made by the service: random, or a hash of words and numbers", `finding_id discrepancy_id quarantine_id etag root

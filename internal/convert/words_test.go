@@ -44,7 +44,7 @@ var wordTypes = map[string]protoreflect.Enum{
 var otherTypes = map[string]string{
 	"settings.PatientForm": "of the policy file",
 	"valve.ID":             "names of fields, of metrics, and of two tolerances", "valve.Place": "the empty place", "valve.Occasion": "names of sections",
-	"repair.StudyKind": "kinds of sections", "repair.Intent": "inside the comparison only",
+	"repair.StudyKind": "kinds of sections", "repair.Intent": "inside the comparison only", "repair.TechniqueClass": "of the policy file, by which calibrations are apart",
 	"metric.Equivalence": "goes to FHIR, not to the contract", "metric.SiteCodeField": "columns of a site's own codes", "rules.Outcome": "of examples",
 	"discrepancy.Class": "a text of the contract, so that classes may be added", "settings.SourceID": "a text of the contract",
 }

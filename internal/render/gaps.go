@@ -18,8 +18,22 @@ func RecordGaps(w io.Writer, r *trigonev1.ListGapsResponse) {
 	}
 	if len(r.GetMonths()) > 0 {
 		heading(w, "The theatre list")
+		var unlisted []*trigonev1.TheatreMonth
+		operations := 0
 		for _, m := range r.GetMonths() {
+			if m.ListedCount == nil {
+				unlisted = append(unlisted, m)
+				operations += int(m.GetRecordedCount())
+				continue
+			}
 			wrapped(w, "- ", "  ", m.GetSentence())
+		}
+		switch n := len(unlisted); {
+		case n == 1:
+			wrapped(w, "- ", "  ", unlisted[0].GetSentence())
+		case n > 1:
+			wrapped(w, "- ", "  ", fmt.Sprintf("For %d months from %s to %s, with %s on record, the theatre list was not submitted: nobody can say whether that is all.",
+				n, unlisted[0].GetMonth(), unlisted[n-1].GetMonth(), count(operations, "operation", "operations")))
 		}
 	}
 	if len(r.GetGaps()) > 0 {

@@ -29,6 +29,7 @@ const (
 	AuditService_EstimateFreedom_FullMethodName    = "/trigone.v1.AuditService/EstimateFreedom"
 	AuditService_ExtractTable_FullMethodName       = "/trigone.v1.AuditService/ExtractTable"
 	AuditService_SummarizeOutcomes_FullMethodName  = "/trigone.v1.AuditService/SummarizeOutcomes"
+	AuditService_SummarizeLedger_FullMethodName    = "/trigone.v1.AuditService/SummarizeLedger"
 	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
 	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
 	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
@@ -73,6 +74,9 @@ type AuditServiceClient interface {
 	// left out and why; against expected risks; and between half-years or operators.
 	// Patients are counted, not cases.
 	SummarizeOutcomes(ctx context.Context, in *SummarizeOutcomesRequest, opts ...grpc.CallOption) (*SummarizeOutcomesResponse, error)
+	// Says how the record itself is kept: what rules found and what became of it,
+	// quarantines, retractions, amendments, late plans, reasons that are missing.
+	SummarizeLedger(ctx context.Context, in *SummarizeLedgerRequest, opts ...grpc.CallOption) (*SummarizeLedgerResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -202,6 +206,16 @@ func (c *auditServiceClient) SummarizeOutcomes(ctx context.Context, in *Summariz
 	return out, nil
 }
 
+func (c *auditServiceClient) SummarizeLedger(ctx context.Context, in *SummarizeLedgerRequest, opts ...grpc.CallOption) (*SummarizeLedgerResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SummarizeLedgerResponse)
+	err := c.cc.Invoke(ctx, AuditService_SummarizeLedger_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -271,6 +285,9 @@ type AuditServiceServer interface {
 	// left out and why; against expected risks; and between half-years or operators.
 	// Patients are counted, not cases.
 	SummarizeOutcomes(context.Context, *SummarizeOutcomesRequest) (*SummarizeOutcomesResponse, error)
+	// Says how the record itself is kept: what rules found and what became of it,
+	// quarantines, retractions, amendments, late plans, reasons that are missing.
+	SummarizeLedger(context.Context, *SummarizeLedgerRequest) (*SummarizeLedgerResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -320,6 +337,9 @@ func (UnimplementedAuditServiceServer) ExtractTable(*ExtractTableRequest, grpc.S
 }
 func (UnimplementedAuditServiceServer) SummarizeOutcomes(context.Context, *SummarizeOutcomesRequest) (*SummarizeOutcomesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SummarizeOutcomes not implemented")
+}
+func (UnimplementedAuditServiceServer) SummarizeLedger(context.Context, *SummarizeLedgerRequest) (*SummarizeLedgerResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SummarizeLedger not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -524,6 +544,24 @@ func _AuditService_SummarizeOutcomes_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_SummarizeLedger_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SummarizeLedgerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).SummarizeLedger(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_SummarizeLedger_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).SummarizeLedger(ctx, req.(*SummarizeLedgerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -620,6 +658,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SummarizeOutcomes",
 			Handler:    _AuditService_SummarizeOutcomes_Handler,
+		},
+		{
+			MethodName: "SummarizeLedger",
+			Handler:    _AuditService_SummarizeLedger_Handler,
 		},
 		{
 			MethodName: "FindImplants",
