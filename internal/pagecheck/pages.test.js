@@ -36,6 +36,8 @@ async function addresses() {
   await page.goto(`${base}/cases`);
   const cases = await page.$$eval('.rows tbody tr', (rows) => rows.map((r) => ({ href: r.querySelector('a').getAttribute('href'), said: r.innerText.length })));
   list.push(cases[0].href, cases.toSorted((a, b) => b.said - a.said)[0].href);
+  // What numbers of the department lead to, and figures given once more.
+  list.push('/gaps', '/comparisons?kind=aim', '/counted?only=operated', '/agreement?by=technique', '/differences?from=1990-01-01&to=1990-12-31');
   await page.goto(`${base}/cases?only=retracted`);
   list.push('/cases?only=retracted', await page.$eval('.rows tbody a', (a) => a.getAttribute('href')));
   await context.close();
@@ -106,6 +108,35 @@ run('the papers of a case open, and one finds a case by its number', async () =>
   await page.click('.find button');
   assert.ok((await page.innerText('.missed')).includes('No case'));
   assert.doesNotMatch(page.url(), /nothing-has-this/);
+  await context.close();
+});
+
+// A colleague who is sent an address sees what was seen, and every picture says in words
+// what it shows.
+run('the department is narrowed by a form without script, and its pictures have words', async () => {
+  const { context, page, faults } = await open(browser, { viewport: desk, javaScriptEnabled: true });
+  await page.goto(`${base}/agreement`);
+  await page.fill('#from', '2020-01-01');
+  await page.selectOption('#choose-technique', 'annuloplasty');
+  await page.selectOption('#choose-by', 'leaflet');
+  await page.click('.selection button');
+  const asked = new URL(page.url()).searchParams;
+  assert.deepEqual(['from', 'technique', 'by'].map((name) => asked.get(name)), ['2020-01-01', 'annuloplasty', 'leaflet']);
+  assert.match(await page.innerText('.selected'), /since 1 January 2020; technique: annuloplasty/);
+  assert.equal(await page.inputValue('#choose-technique'), 'annuloplasty');
+  await keeps(page, faults, 'narrowed');
+  await page.click('.selection a');
+  assert.equal(new URL(page.url()).searchParams.get('by'), 'leaflet', 'what is compared stays');
+  let pictures = 0;
+  for (const address of ['/agreement', '/monitoring', '/prediction', '/freedom', '/outcomes']) {
+    await page.goto(base + address);
+    for (const words of await page.$$eval('.plot svg', (all) => all.map((s) => [s.getAttribute('role'), s.querySelector('title')?.textContent ?? '']))) {
+      assert.equal(words[0], 'img', address);
+      assert.ok(words[1].length > 10, `${address}: a picture without words`);
+      pictures++;
+    }
+  }
+  assert.ok(pictures > 5, `only ${pictures} pictures`);
   await context.close();
 });
 
