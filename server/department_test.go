@@ -92,7 +92,7 @@ var inDepartment = []string{
 }
 
 // departmentPages are those that figures of a department stand on.
-var departmentPages = []string{"/", "/differences", "/agreement", "/monitoring", "/freedom", "/prediction", "/gaps", "/comparisons", "/counted"}
+var departmentPages = []string{"/", "/differences", "/agreement", "/outcomes", "/monitoring", "/freedom", "/prediction", "/gaps", "/comparisons", "/counted"}
 
 // A number on a page leads to as many cases, or lines, as it says.
 func TestNumbersLeadToTheirCases(t *testing.T) {
@@ -106,7 +106,7 @@ func TestNumbersLeadToTheirCases(t *testing.T) {
 		"comparisons": regexp.MustCompile(`<th role="rowheader" scope="row">[^<]*</th><td role="cell" data-label="Place">`),
 	}
 	followed := map[string]int{}
-	for _, from := range []string{"/", "/differences", "/differences?technique=leaflet_resection", "/agreement", "/agreement?by=technique", "/prediction", "/monitoring", "/freedom", "/gaps"} {
+	for _, from := range []string{"/", "/differences", "/differences?technique=leaflet_resection", "/agreement", "/agreement?by=technique", "/prediction", "/monitoring", "/freedom", "/outcomes", "/gaps"} {
 		for _, m := range links.FindAllStringSubmatch(s.shown(from), -1) {
 			to := html.UnescapeString(m[1])
 			want, err := strconv.Atoi(m[2])
@@ -236,7 +236,7 @@ func TestAddressesOfTheDepartment(t *testing.T) {
 			t.Errorf("%s by operator: %d %s", path, status, texts(body))
 		}
 	}
-	for _, asked := range []string{"/differences?verdict=agrees", "/differences?class=nothing", "/comparisons?kind=nothing", "/comparisons?metric=nothing", "/agreement?kind=conversion", "/agreement?by=operator", "/counted?only=nothing", "/counted?chart=nothing", "/counted?event=nothing", "/freedom?grade=none", "/counted?only=operated&chart=conversion", "/gaps?gap=nothing", "/comparisons?page=x"} {
+	for _, asked := range []string{"/differences?verdict=agrees", "/differences?class=nothing", "/comparisons?kind=nothing", "/comparisons?metric=nothing", "/agreement?kind=conversion", "/agreement?by=operator", "/counted?only=nothing", "/counted?chart=nothing", "/counted?outcome=nothing", "/outcomes?units=wards", "/counted?event=nothing", "/freedom?grade=none", "/counted?only=operated&chart=conversion", "/gaps?gap=nothing", "/comparisons?page=x"} {
 		if status, body, _ := s.page(asked); status != http.StatusBadRequest {
 			t.Errorf("%s: %d %s", asked, status, texts(body))
 		}

@@ -112,6 +112,7 @@ var rights = []right{
 	{call: pages.PageRight("/agreement"), roles: may(reviewer, auditor), about: "how far results lie from plans and predictions"},
 	{call: pages.PageRight("/agreement.csv"), roles: may(reviewer, auditor), about: "the same as a file"},
 	{call: pages.PageRight("/agreement-columns.csv"), roles: may(reviewer, auditor), about: "what its columns mean"},
+	{call: pages.PageRight("/outcomes"), roles: may(reviewer, auditor), about: "what became of the patients"},
 	{call: pages.PageRight("/monitoring"), roles: may(planner, reviewer, auditor), about: "outcomes from operation to operation"},
 	{call: pages.PageRight("/freedom"), roles: may(reviewer, auditor), about: "what comes to patients over the years"},
 	{call: pages.PageRight("/prediction"), roles: may(reviewer, auditor), about: "how often predicted ranges held"},

@@ -27,12 +27,35 @@ func EventCurvePlots(r *trigonev1.EstimateFreedomResponse) []picture.Picture {
 const daysAYear = 365.25
 
 func eventCurvePlot(name string, c *trigonev1.EventCurve, context *trigonev1.AuditContext) picture.Picture {
-	event := words.Spaced(Word(c.GetEvent()))
 	lead := ""
 	if c.GetStratum() != nil {
 		lead = words.Capital(words.Spaced(c.GetStratum().GetKind())+": "+words.Spaced(c.GetStratum().GetWord())) + ". "
 	}
-	p := plot.Curves{Frame: auditFrame(name, lead+c.GetSentence(), context), Share: event + " so far", Unit: "years"}
+	p := curvesOf(auditFrame(name, lead+c.GetSentence(), context), c)
+	p.Notes = leftOutNotes(c.GetLeftOut())
+	if e := estimate(c.GetCompleteness()); e != nil {
+		p.Notes = append(p.Notes, fmt.Sprintf("Observed %s %% of the time that could have been.", number(100*e.Value, 0)))
+	}
+	if n := c.GetLateEntryCount(); n > 0 {
+		p.Notes = append(p.Notes, fmt.Sprintf("%s followed only from the day on which the case was first received.", count(int(n), "patient is", "patients are")))
+	}
+	if c.GetCompetingRisks() {
+		p.Notes = append(p.Notes, "Cumulative incidence, with death competing.")
+	} else {
+		p.Notes = append(p.Notes, "1 minus the product limit (Kaplan and Meier).")
+	}
+	return p.Picture()
+}
+
+// EventCurvePlot draws a curve beside which its sentence stands, and who is left out.
+func EventCurvePlot(name, sentence string, c *trigonev1.EventCurve, context *trigonev1.AuditContext) picture.Picture {
+	return curvesOf(plot.Frame{Name: name, Sentence: sentence, Invented: context.GetInvented()}, c).Picture()
+}
+
+// curvesOf gives what is drawn of a curve.
+func curvesOf(f plot.Frame, c *trigonev1.EventCurve) plot.Curves {
+	event := words.Spaced(Word(c.GetEvent()))
+	p := plot.Curves{Frame: f, Share: event + " so far", Unit: "years"}
 	p.Counted = fmt.Sprintf("%s, %d with the event", count(int(c.GetPatientCount()), "patient", "patients"), c.GetEventCount())
 	if c.GetCompetingCount() > 0 {
 		p.Counted += fmt.Sprintf(", %d who can't have it any more", c.GetCompetingCount())
@@ -58,23 +81,11 @@ func eventCurvePlot(name string, c *trigonev1.EventCurve, context *trigonev1.Aud
 			break
 		}
 	}
-	p.Notes = leftOutNotes(c.GetLeftOut())
-	if e := estimate(c.GetCompleteness()); e != nil {
-		p.Notes = append(p.Notes, fmt.Sprintf("Observed %s %% of the time that could have been.", number(100*e.Value, 0)))
-	}
-	if n := c.GetLateEntryCount(); n > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("%s followed only from the day on which the case was first received.", count(int(n), "patient is", "patients are")))
-	}
-	if c.GetCompetingRisks() {
-		p.Notes = append(p.Notes, "Cumulative incidence, with death competing.")
-	} else {
-		p.Notes = append(p.Notes, "1 minus the product limit (Kaplan and Meier).")
-	}
 	if c.GetPatientCount() > 0 && end > 0 {
 		p.Curves = []plot.Curve{curve}
 	}
 	p.NotDrawn = "fewer than 10 patients are followed"
-	return p.Picture()
+	return p
 }
 
 func curveSteps(list []*trigonev1.EventCurveStep) []plot.CurveStep {

@@ -99,6 +99,7 @@ var behind = []struct {
 	cases func(*visit, selection) (namedCases, error)
 }{
 	{chartAsked, []string{operatorAsked}, trigonev1.AuditService_MonitorOutcomes_FullMethodName, chartCases},
+	{outcomeAsked, nil, trigonev1.AuditService_SummarizeOutcomes_FullMethodName, outcomeCases},
 	{eventAsked, []string{gradeAsked, residualAsked}, trigonev1.AuditService_EstimateFreedom_FullMethodName, eventCases},
 }
 

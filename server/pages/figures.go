@@ -31,7 +31,9 @@ type figuresContent struct {
 // figureSection are figures of one kind.
 type figureSection struct {
 	ID, Name, About string
-	Figures         []figure
+	// Beside says that figures stand side by side where there is room.
+	Beside  bool
+	Figures []figure
 	// Few are those of which there is too little for more than their sentence.
 	Few []fewFigure
 }
@@ -41,10 +43,11 @@ type figure struct {
 	ID, Name, Tag, Sentence string
 	Plot                    template.HTML
 	Lines                   []figureLine
-	// More are numbers that are read seldom.
-	More   []figureLine
-	Tables []figureTable
-	Notes  []string
+	// More are numbers that are read seldom, Defined is how it is counted.
+	More    []figureLine
+	Defined string
+	Tables  []figureTable
+	Notes   []string
 }
 
 // figureLine is one number with its interval.

@@ -122,7 +122,7 @@ const (
 func (f *Face) pages() []*page {
 	return []*page{
 		&nowPage, &differencesPage, &differencesFilePage, &differencesColumnsPage, &agreementPage, &agreementFilePage, &agreementColumnsPage,
-		&monitoringPage, &freedomPage, &predictionPage,
+		&outcomesPage, &monitoringPage, &freedomPage, &predictionPage,
 		&gapsPage, &comparisonsPage, &comparisonsFilePage, &comparisonsColumnsPage, &countedPage,
 		&casesPage, &casePage, &notePage, &noteFilePage, &bundlePage, &tryPage, &rulesPage, &metricsPage, &sourcesPage,
 		f.signInPage(), f.signOutPage(), &stylePage, &iconPage,

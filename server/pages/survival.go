@@ -111,7 +111,11 @@ func answerFreedom(v *visit) (view, error) {
 			end++
 		}
 		word := convert.Word(curve.GetEvent())
-		c.Sections = append(c.Sections, figureSection{ID: "of-" + anchor(word), Name: words.Capital(words.Spaced(word)), Figures: []figure{v.curveFigure(s, curve, list[i+1:end])}})
+		f := v.curveFigure(s, curve, list[i+1:end])
+		if curve.GetPatientCount() > 0 {
+			f.Plot = drawn(render.EventCurvePlot("picture-"+f.ID, words.Capital(words.Spaced(word))+" after the operation, over the years.", curve, got.GetContext()))
+		}
+		c.Sections = append(c.Sections, figureSection{ID: "of-" + anchor(word), Name: words.Capital(words.Spaced(word)), Figures: []figure{f}})
 	}
 	if n := got.GetStrataCount(); n > 0 {
 		c.Notes = append(c.Notes, strataLooked(n))
