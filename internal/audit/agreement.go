@@ -539,6 +539,13 @@ func (g *Agreement) sentence() string {
 		return g.labelSentence()
 	case g.Kind == discrepancy.KindAim:
 		return words.Sentence(g.what() + " was inside what was aimed at in " + g.InRange.told())
+	case g.Pairs == 0 && g.Method == "" && len(g.Left) > 0:
+		// What was not measured has no method: those that were stand under theirs.
+		n := 0
+		for _, l := range g.Left {
+			n += l.Count
+		}
+		return words.Sentence(fmt.Sprintf("%s cannot be compared in %d comparisons that lack a number", g.what(), n))
 	case g.Pairs == 0:
 		return words.Sentence("no patient has " + g.what() + " both " + g.side() + " and measured")
 	case g.Pairs < leastForLimits:

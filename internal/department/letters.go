@@ -111,3 +111,23 @@ func (w writer) patient() *trigonev1.Identifier {
 	}
 	return &trigonev1.Identifier{System: patientSystem, Value: "P-" + w.d.Name(first)}
 }
+
+// theatreCount is the theatre list of a month and when it is sent.
+type theatreCount struct {
+	at    time.Time
+	count *trigonev1.TheatreCount
+}
+
+func theatreCounts(d invent.Department) []theatreCount {
+	var list []theatreCount
+	for _, l := range d.Lists {
+		c := &trigonev1.TheatreCount{Month: l.Month.Format("2006-01")}
+		for _, r := range l.Rows {
+			c.Rows = append(c.Rows, &trigonev1.TheatreCountRow{
+				Aetiology: word[trigonev1.Aetiology](r.Aetiology), Procedure: word[trigonev1.TheatreProcedure](r.Procedure), Count: int32(r.Count),
+			})
+		}
+		list = append(list, theatreCount{l.Received, c})
+	}
+	return list
+}

@@ -37,7 +37,7 @@ type Options struct {
 
 // Sent is what was sent.
 type Sent struct {
-	Letters, Retracted int
+	Letters, Retracted, TheatreLists int
 	// Answers has the last answer of each case that counts, by its number.
 	Answers map[int]*trigonev1.SubmitCaseResponse
 }
@@ -64,7 +64,7 @@ func Send(ctx context.Context, o Options) (sent Sent, err error) {
 		return sent, err
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	record := trigonev1.NewRecordServiceClient(conn)
+	record, audit := trigonev1.NewRecordServiceClient(conn), trigonev1.NewAuditServiceClient(conn)
 	letters := Letters(o.Department)
 	if len(letters) == 0 {
 		return sent, nil
@@ -78,7 +78,16 @@ func Send(ctx context.Context, o Options) (sent Sent, err error) {
 		return sent, err
 	}
 	sent.Answers = map[int]*trigonev1.SubmitCaseResponse{}
+	lists := theatreCounts(o.Department)
 	for i, l := range letters {
+		for len(lists) > 0 && !lists[0].at.After(l.At) {
+			clock.set(lists[0].at)
+			if _, err := audit.SubmitTheatreCount(ctx, &trigonev1.SubmitTheatreCountRequest{Count: lists[0].count}); err != nil {
+				return sent, fmt.Errorf("the theatre list of %s: %w", lists[0].count.GetMonth(), err)
+			}
+			sent.TheatreLists++
+			lists = lists[1:]
+		}
 		clock.set(l.At)
 		if err := send(ctx, record, l, &sent); err != nil {
 			return sent, fmt.Errorf("case %s, what arrived on %s: %w", o.Department.Name(l.Case), l.At.Format(time.DateOnly), err)

@@ -3,8 +3,11 @@ package department
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"testing"
 	"time"
 
@@ -17,11 +20,11 @@ import (
 	"trigone/testdata"
 )
 
-// onStore starts servers on one store, under the department's policy.
-func onStore(t *testing.T, store string) func(context.Context, func() time.Time) (Server, error) {
+// onStore starts servers on one store, under a policy.
+func onStore(t *testing.T, store string, policy []byte) func(context.Context, func() time.Time) (Server, error) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "policy.yaml")
-	if err := os.WriteFile(path, testdata.DepartmentPolicy, 0o600); err != nil {
+	if err := os.WriteFile(path, policy, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	return func(ctx context.Context, now func() time.Time) (Server, error) {
@@ -37,7 +40,7 @@ func onStore(t *testing.T, store string) func(context.Context, func() time.Time)
 // one not twice; plans that were received before incision are prospective ones.
 func TestSend(t *testing.T) {
 	store := filepath.Join(t.TempDir(), "department.db")
-	start := onStore(t, store)
+	start := onStore(t, store, testdata.DepartmentPolicy)
 	d := everything(40, 1)
 	sent, err := Send(t.Context(), Options{Department: d, Start: start})
 	if err != nil {
@@ -56,6 +59,9 @@ func TestSend(t *testing.T) {
 		if is := got == trigonev1.PlanTiming_PLAN_TIMING_PROSPECTIVE; is != inTime {
 			t.Errorf("case %d: its plan is %s, and signed and received in time: %t", c.Number, got, inTime)
 		}
+	}
+	if sent.TheatreLists == 0 || sent.TheatreLists != len(d.Lists) {
+		t.Errorf("%d theatre lists were sent, want %d", sent.TheatreLists, len(d.Lists))
 	}
 	if len(timings) < 2 {
 		t.Errorf("plans are %v; some are meant to be late", timings)
@@ -95,8 +101,15 @@ func TestWhatWasBuiltInIsFound(t *testing.T) {
 	if testing.Short() {
 		t.Skip("sends hundreds of cases")
 	}
-	start := onStore(t, filepath.Join(t.TempDir(), "department.db"))
-	d := everything(160, 21)
+	// Of so few cases only much worse ones are sure to be seen: four times the odds. The
+	// baseline is the first half.
+	const n = 200
+	built := invent.Everything()
+	built.DeteriorationOddsRatio = 4
+	d := invent.Invent(invent.Settings{Cases: n, Seed: 21, Built: built})
+	baseline := regexp.MustCompile(`baseline: .*`)
+	policy := baseline.ReplaceAll(testdata.DepartmentPolicy, fmt.Appendf(nil, "baseline: {from: %s, before: %s}", d.Cases[0].Incision.Format(time.DateOnly), d.Cases[n/2].Incision.Format(time.DateOnly)))
+	start := onStore(t, filepath.Join(t.TempDir(), "department.db"), policy)
 	if _, err := Send(t.Context(), Options{Department: d, Start: start}); err != nil {
 		t.Fatal(err)
 	}
@@ -152,5 +165,35 @@ func TestWhatWasBuiltInIsFound(t *testing.T) {
 		if b := g.GetBias(); b.GetValue() < r.low || b.GetValue() > r.high || (r.low > 0 && b.GetLower() <= 0) || (r.high < 0 && b.GetUpper() >= 0) {
 			t.Errorf("%s: a bias of %.2f (%.2f to %.2f), want it between %g and %g: %s", r.figure, b.GetValue(), b.GetLower(), b.GetUpper(), r.low, r.high, r.why)
 		}
+	}
+
+	monitored, err := ask.MonitorOutcomes(t.Context(), &trigonev1.MonitorOutcomesRequest{Outcomes: []string{"any_failure", "conversion"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	change := d.Cases[int(built.DeteriorationFrom*n)].Incision
+	for _, c := range monitored.GetCharts() {
+		t.Log(c.GetSentence())
+		if !slices.ContainsFunc(c.GetSignals(), func(s *trigonev1.MonitoringSignal) bool {
+			return s.GetMore() && !s.GetIncisionTime().AsTime().Before(change)
+		}) {
+			t.Errorf("%s: no signal after %s, though the odds were four times as high", c.GetOutcome(), change.Format(time.DateOnly))
+		}
+	}
+	// What the chart counts is what was drawn, but for outcomes that were never sent.
+	failed, unknown := 0, 0
+	for i := range d.Settings.Cases {
+		switch c := &d.Cases[i]; {
+		case c.Failed():
+			failed++
+		case c.Theatre.NoExitEcho || c.Stay.Missing:
+			unknown++
+		}
+	}
+	c := monitored.GetCharts()[slices.IndexFunc(monitored.GetCharts(), func(c *trigonev1.MonitoringChart) bool { return c.GetOutcome() == "any_failure" })]
+	if got := int(c.GetFailedCount() + c.GetBaseline().GetFailedCount()); got > failed || got < failed-unknown-int(c.GetWaitingCount()) {
+		t.Errorf("the chart and its baseline count %d failures, %d were drawn", got, failed)
+	} else {
+		t.Logf("%d failures are counted of %d that were drawn", got, failed)
 	}
 }

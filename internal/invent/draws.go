@@ -21,15 +21,28 @@ const (
 	partStay
 	partLater
 	partReceipts
-	parts
+	partLists
 )
 
 // draws are the random numbers of one part of one case. Each part has a stream of its
 // own, so that a fault that is left out moves no other number.
 type draws struct{ *rand.Rand }
 
+// mostParts is room for further parts, so that one more moves no number of the others.
+const mostParts = 16
+
+// stream gives the random numbers of a part of a case. Neighbouring cases have seeds that
+// differ in many bits: the first numbers of a PCG tell its seed.
 func stream(seed uint64, number int, what part) *draws {
-	return &draws{rand.New(rand.NewPCG(seed, uint64(number)*uint64(parts)+uint64(what)))}
+	return &draws{rand.New(rand.NewPCG(mixed(seed), mixed(uint64(number)*mostParts+uint64(what))))}
+}
+
+// mixed is the finalizer of SplitMix64 (Steele, Lea & Flood 2014; constants from memory).
+func mixed(x uint64) uint64 {
+	x += 0x9e3779b97f4a7c15
+	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9
+	x = (x ^ x>>27) * 0x94d049bb133111eb
+	return x ^ x>>31
 }
 
 // happens says whether something of this probability comes about. It takes one number

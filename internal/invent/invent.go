@@ -91,6 +91,8 @@ type Department struct {
 	Cases    []Case
 	// Served is when the record began: what is older was entered afterwards.
 	Served time.Time
+	// Lists are what the theatre counted, month by month since then.
+	Lists []TheatreList
 }
 
 // Invent draws a department.
@@ -111,6 +113,7 @@ func Invent(s Settings) Department {
 		d.Cases = append(d.Cases, c)
 	}
 	d.reoperations()
+	d.theatreLists()
 	return d
 }
 

@@ -146,7 +146,7 @@ func (c *Case) later(r *draws, until time.Time) {
 // common practice, no source.
 func (c *Case) receipts(r *draws, served time.Time) {
 	got, p := &c.Received, &c.Plan
-	apart, planLate, operationLate, dischargeLate := r.happens(0.25), r.happens(0.03), r.happens(0.07), r.happens(0.08)
+	apart, planLate, operationLate, dischargeLate := r.happens(0.15), r.happens(0.03), r.happens(0.07), r.happens(0.08)
 	c.Twice = r.happens(0.008) && !p.None
 	days := func(n int) time.Duration { return time.Duration(n) * 24 * time.Hour }
 	got.Operation = c.Incision.Add(9 * time.Hour)
@@ -173,6 +173,14 @@ func (c *Case) receipts(r *draws, served time.Time) {
 	got.Discharge = morning(c.Incision).Add(days(c.Stay.Days+1) + 7*time.Hour)
 	if dischargeLate {
 		got.Discharge = got.Discharge.Add(days(30 + r.IntN(120)))
+	}
+	// Whoever calls after 30 days often enters the discharge, too.
+	if together := r.happens(0.45); together && !c.Backfilled {
+		for i := range c.Entries {
+			if e := &c.Entries[i]; e.ID == "thirty-days" && e.Received.After(got.Discharge) {
+				got.Discharge = e.Received
+			}
+		}
 	}
 	if c.Stay.Missing {
 		got.Discharge = time.Time{}

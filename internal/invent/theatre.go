@@ -88,7 +88,7 @@ func (c *Case) repair(r *draws, b Built) {
 // that are replaced after all do not count), of which 5 of 45 needed more than treatment
 // (Kuperstein et al., J Thorac Cardiovasc Surg 2015).
 const (
-	anteriorMotionShare = 0.088
+	anteriorMotionShare = 0.083
 	anteriorMotionStays = 5.0 / 45
 	// furtherRunShare: 4 % pooled (Michelena et al., Mayo Clin Proc 2010, n 15,540), 5 to 11 % elsewhere.
 	furtherRunShare = 0.045
