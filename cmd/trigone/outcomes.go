@@ -18,6 +18,7 @@ func (a *app) outcomesCommand() *cobra.Command {
 	var asOf string
 	var operators, traineesApart, cases bool
 	var sheet sheetFlags
+	var plots plotFlags
 	c := &cobra.Command{
 		Use:   "outcomes",
 		Short: "Say what became of the patients",
@@ -38,6 +39,9 @@ waits until they are over.`,
 				return err
 			}
 			if err := sheet.check(a); err != nil {
+				return err
+			}
+			if err := plots.check(cmd); err != nil {
 				return err
 			}
 			selected, err := filter.selected()
@@ -65,6 +69,9 @@ waits until they are over.`,
 				if err != nil {
 					return err
 				}
+				if err := plots.write("outcomes", "How outcomes vary", render.OutcomePlots(answer)); err != nil {
+					return err
+				}
 				switch a.format {
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), answer)
@@ -80,6 +87,7 @@ waits until they are over.`,
 	}
 	filter.spanFlags(c)
 	sheet.flags(c, false)
+	plots.flags(c)
 	f := c.Flags()
 	f.StringArrayVar(&groups, "group", nil, groupUsage)
 	f.StringArrayVar(&outcomes, "outcome", nil, "only this outcome, such as conversion or operative_mortality; may be repeated")

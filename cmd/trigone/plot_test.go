@@ -14,23 +14,12 @@ import (
 )
 
 // plotted are the commands whose answer may be drawn.
-var plotted = [][]string{{"agreement"}, {"freedom"}}
+var plotted = [][]string{{"agreement"}, {"outcomes"}, {"monitor"}, {"freedom"}}
 
 // What --plot writes is a picture of the form and width asked for, says that the cases
 // are invented, and names no case and no patient.
 func TestPlots(t *testing.T) {
-	folder := t.TempDir()
-	call(t, "demo", "--out", folder).want(t, exitOK)
-	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db")})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := running.Stop(context.Background()); err != nil {
-			t.Error(err)
-		}
-	})
-	address := running.Addr()
+	address := demoServer(t)
 	for _, command := range plotted {
 		t.Run(strings.Join(command, " "), func(t *testing.T) {
 			folder := t.TempDir()
@@ -73,4 +62,21 @@ func TestPlots(t *testing.T) {
 			}
 		})
 	}
+}
+
+// demoServer runs a server on the store of the demo and gives its address.
+func demoServer(t *testing.T) string {
+	t.Helper()
+	folder := t.TempDir()
+	call(t, "demo", "--out", folder).want(t, exitOK)
+	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := running.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+	})
+	return running.Addr()
 }

@@ -139,6 +139,9 @@ Exit codes` + exitCodesHelp(),
 		a.gapsCommand(), a.theatreCountCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
 		a.tableCommand(),
 		a.ledgerCommand(),
+		a.discrepanciesCommand(), a.comparisonsCommand(), a.factsCommand(), a.agreementCommand(), a.outcomesCommand(), a.monitorCommand(), a.freedomCommand(),
+		a.gapsCommand(), a.theatreCountCommand(), a.implantsCommand(), a.changesCommand(), a.accessCommand(), a.eraseCommand(), a.retentionCommand(), a.metricsCommand(), a.rulesCommand(),
+		a.tableCommand(), a.reportCommand(),
 		a.checkPolicyCommand(), a.policySchemaCommand(), a.terminologyCommand(),
 	)
 	return root

@@ -55,6 +55,7 @@ var rooms = map[string][]string{
 	"internal/storage/storagetest": {"internal/storage"},
 	"fhirmap/fhirtest":             {"proto/trigone/v1", "fhirmap", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/rules", "internal/settings"},
 	"internal/document":            {"internal/picture"},
+	"internal/yearly":              {"internal/document", "internal/picture", "internal/render", "internal/words", "proto/trigone/v1"},
 	"internal/note":                {"internal/document", "internal/draw", "internal/picture", "internal/words", "proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/units", "internal/valve"},
 	"internal/render":              {"internal/invent", "internal/picture", "internal/plot", "internal/words", "proto/trigone/v1", "internal/units", "internal/metric", "internal/valve", "internal/convert", "internal/settings", "internal/rules"},
 	"fhirmap":                      {"proto/trigone/v1", "internal/discrepancy", "internal/note", "internal/units", "internal/valve", "internal/repair", "internal/metric", "internal/rules", "internal/settings", "internal/evaluate"},
@@ -71,7 +72,7 @@ var rooms = map[string][]string{
 	"internal/demo":     {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/private", "internal/render", "internal/units", "internal/valve", "internal/words", "server", "testdata"},
 	"cmd/trigoned":      {"server", "internal/policy", "internal/trial"},
 	"cmd/trigone": {
-		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/columnar", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/department", "internal/invent", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
+		"proto/trigone/v1", "fhirmap", "internal/casebook", "internal/casefile", "internal/columnar", "internal/document", "internal/yearly", "internal/draw", "internal/picture", "internal/handover", "internal/convert", "internal/demo", "internal/department", "internal/invent", "internal/metric", "internal/policy", "internal/private", "internal/render", "internal/units", "internal/valve", "server", "testdata",
 	},
 	"internal/department":     {"proto/trigone/v1", "internal/convert", "internal/invent", "internal/units"},
 	"internal/casefile":       {"proto/trigone/v1", "internal/convert", "internal/metric", "internal/rules", "internal/settings", "internal/strictyaml", "internal/units", "internal/valve", "internal/words"},

@@ -54,9 +54,11 @@ func (c Coverage) Picture() picture.Picture {
 	wanted := picture.Style{Line: picture.Blue, Width: 1.4, Dash: picture.Dashed}
 	top := p.Y
 	few := false
-	for _, r := range c.Rows {
+	for i, r := range c.Rows {
 		p.Y += 4
-		p.MayBreak()
+		if i > 0 && i%12 == 0 {
+			p.MayBreak() // a page holds about so many
+		}
 		p.SayAt(picture.FrameEdge, r.Name, picture.Ink)
 		p.Y += 11
 		g := picture.Group{Title: r.Name}

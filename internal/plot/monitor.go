@@ -232,11 +232,15 @@ func (p *page) gaps(a panel, c Monitoring) {
 	}
 }
 
-// gap is a stretch without outcomes: between dotted edges, and pale where they are
+// gap is a stretch without outcomes: between dotted edges, and shaded where they are
 // missing.
 func gap(left, right, top, bottom float64, state OutcomeState) []picture.Shape {
 	edge := picture.Style{Line: picture.Grey, Width: 0.8, Dash: picture.Dotted}
-	list := []picture.Shape{picture.Line(left, top, left, bottom, edge), picture.Line(right, top, right, bottom, edge)}
+	var list []picture.Shape
+	// Edges of narrow stretches would hide what they enclose.
+	if right-left > 5 || state == Awaited {
+		list = append(list, picture.Line(left, top, left, bottom, edge), picture.Line(right, top, right, bottom, edge))
+	}
 	if state == Missing {
 		list = append([]picture.Shape{picture.Rectangle{X: left, Y: top, W: right - left, H: bottom - top, Style: picture.Style{Fill: picture.Light}}}, list...)
 	}

@@ -55,9 +55,11 @@ func (m Multiples) Picture() picture.Picture {
 	}
 	p := begin(m.Frame)
 	references := false
-	for _, panel := range m.Panels {
+	for i, panel := range m.Panels {
 		p.Y += 3
-		p.MayBreak()
+		if i > 0 && i%6 == 0 {
+			p.MayBreak() // a page holds about so many
+		}
 		references = references || panel.Reference != nil
 		p.small(m, panel)
 	}
