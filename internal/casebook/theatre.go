@@ -72,7 +72,7 @@ func theatreFaults(c *trigonev1.TheatreCount, present string) (list []convert.Vi
 	case c.GetMonth() == "":
 		list = append(list, convert.Violation{Path: "count.month", Message: "is missing; give the month that was counted, as 2026-03"})
 	case c.GetMonth() > present:
-		list = append(list, convert.Violation{Path: "count.month", Message: "is " + c.GetMonth() + ", which has not begun; give a month up to " + present})
+		list = append(list, convert.Violation{Path: "count.month", Message: "is a month that has not begun; give one up to " + present})
 	}
 	if len(c.GetRows()) == 0 {
 		list = append(list, convert.Violation{Path: "count.rows", Message: "is empty; a month without operations has one row with count 0"})
