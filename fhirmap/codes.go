@@ -408,6 +408,7 @@ const (
 	methodExtension   = Base + "/StructureDefinition/target-method"
 	runExtension      = Base + "/StructureDefinition/pump-run"
 	detailExtension   = Base + "/StructureDefinition/procedure-detail"
+	figureOfExtension = Base + "/StructureDefinition/figure-of"
 
 	// HistoryExtension carries the case's history number: on every resource, where a
 	// PUT replaces it, and in the meta of a bundle, which has no extensions.
@@ -433,6 +434,7 @@ func Extensions() []Extension {
 		{methodExtension, []string{"Goal.target"}, "CodeableConcept", "Method by which the aim is judged"},
 		{runExtension, []string{"Observation"}, "integer", "Number of the pump run in which it was found"},
 		{detailExtension, []string{"Procedure"}, "CodeableConcept", "How a step or a procedure beside it was done"},
+		{figureOfExtension, []string{"MeasureReport.group"}, "CodeableConcept", "What a figure over cases is of: what is compared, the quantity, its place, stage, method and formulas"},
 		{HistoryExtension, []string{"DomainResource", "Bundle.meta"}, "decimal", "History number of the case: of two forms of a resource the one with the higher number is newer"},
 	}
 }
@@ -447,6 +449,7 @@ const (
 var CodeSystems = sync.OnceValue(func() []CodeSystem {
 	return []CodeSystem{
 		{URL: metricSystem, Concepts: metricConcepts()},
+		{URL: figureSystem, Concepts: figureConcepts()},
 		{URL: placeSystem, Concepts: placeConcepts()},
 		{URL: stepSystem, Concepts: stepConcepts()},
 		{URL: deviceSystem, Concepts: append([]Concept{

@@ -56,6 +56,11 @@ func Terminology(site Site) ([]Resource, error) {
 	if err := add(TypeConceptMap, *m.Id, conceptMapJSON{TypeConceptMap, (*fhir.OtherConceptMap)(&m)}); err != nil {
 		return nil, err
 	}
+	for _, m := range measures() {
+		if err := add(TypeMeasure, *m.Id, measureJSON{TypeMeasure, (*fhir.OtherMeasure)(&m)}); err != nil {
+			return nil, err
+		}
+	}
 	for _, p := range searchParameters() {
 		if err := add(TypeSearchParameter, *p.Id, searchParameterJSON{TypeSearchParameter, (*fhir.OtherSearchParameter)(&p)}); err != nil {
 			return nil, err

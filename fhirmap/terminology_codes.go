@@ -41,6 +41,7 @@ var publishedConcepts = sync.OnceValue(func() map[string][]concept {
 // its id.
 var systemTitles = map[string]string{
 	metricSystem:      "Quantities of a mitral valve repair, measured, computed and predicted",
+	figureSystem:      "Figures over many cases, and what is compared in them",
 	placeSystem:       "Places in the mitral valve",
 	stepSystem:        "Steps of a mitral valve repair",
 	deviceSystem:      "Devices of a mitral valve repair",

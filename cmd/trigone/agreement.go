@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"trigone/fhirmap"
 	"trigone/internal/render"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -30,10 +33,11 @@ signed and received before incision.`,
   trigone agreement --kind prediction_from_plan
   trigone agreement --kind height --by technique
   trigone agreement --kind prediction_from_plan --plot predictions.svg
-  trigone agreement --from 2026-01-01 --format csv > agreement.csv`,
+  trigone agreement --from 2026-01-01 --format csv > agreement.csv
+  trigone agreement --format fhir > agreement.json`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+			if err := a.formats(formatTable, formatJSON, formatCSV, formatFHIR); err != nil {
 				return err
 			}
 			if err := sheet.check(a); err != nil {
@@ -74,6 +78,8 @@ signed and received before incision.`,
 				switch a.format {
 				case formatJSON:
 					return printJSON(cmd.OutOrStdout(), answer)
+				case formatFHIR:
+					return a.printReport(cmd.OutOrStdout(), answer)
 				case formatCSV:
 					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
 						func(w io.Writer, s render.Sheet) error { return render.AgreementCSV(w, answer, s) }, render.AgreementDictionary)
@@ -97,6 +103,25 @@ signed and received before incision.`,
 	f.BoolVar(&firstRun, "first-run", false, "what was found after the first pump run, not after the last one")
 	f.StringVar(&asOf, "as-of", "", "leave out cases operated on after this date or time; default: now")
 	return c
+}
+
+// printReport prints figures as a MeasureReport, under the names of the policy's site.
+func (a *app) printReport(out io.Writer, answer *trigonev1.SummarizeAgreementResponse) error {
+	p, err := a.settings()
+	if err != nil {
+		return err
+	}
+	report, err := fhirmap.Site{Base: p.CanonicalBase}.AgreementReport(answer)
+	if err != nil {
+		return err
+	}
+	var text bytes.Buffer
+	if err := json.Indent(&text, report.JSON, "", "  "); err != nil {
+		return err
+	}
+	text.WriteByte('\n')
+	_, err = text.WriteTo(out)
+	return err
 }
 
 const groupUsage = "KIND=WORD,...: only cases filed under one of these words; may be repeated, then each must hold"

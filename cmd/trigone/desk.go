@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -31,6 +32,7 @@ func statesOf(word string) ([]trigonev1.CaseState, error) {
 func (a *app) casesCommand() *cobra.Command {
 	var state, number string
 	var most int
+	var sheet sheetFlags
 	request := &trigonev1.ListCasesRequest{}
 	c := &cobra.Command{
 		Use:   "cases",
@@ -41,10 +43,17 @@ name in the first column is what other commands take as CASE.`,
 		Example: `  trigone cases
   trigone cases --disputed
   trigone cases --state all --number 'urn:example:harbour-hospital:case|MV-2026-001'
-  trigone cases --format csv > cases.csv`,
+  trigone cases --format csv --with-case-numbers > cases.csv`,
 		Args: exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.formats(formatTable, formatJSON, formatCSV); err != nil {
+				return err
+			}
+			if err := sheet.check(a); err != nil {
+				return err
+			}
+			all := func(func(string) string) bool { return true }
+			if done, err := sheet.external(a, cmd, render.FactRows[0], caseFilter{}, all); done || err != nil {
 				return err
 			}
 			states, err := statesOf(state)
@@ -69,7 +78,7 @@ name in the first column is what other commands take as CASE.`,
 				case a.format == formatJSON:
 					return printJSON(cmd.OutOrStdout(), whole)
 				case a.format == formatCSV:
-					return render.CasesCSV(cmd.OutOrStdout(), whole.GetCases())
+					return sheet.write(cmd.OutOrStdout(), render.Sheet{}, func(w io.Writer, s render.Sheet) error { return render.CasesCSV(w, whole.GetCases(), s) }, render.CasesDictionary)
 				}
 				render.Cases(cmd.OutOrStdout(), whole.GetCases(), whole.GetNextPageToken() != "")
 				return nil
@@ -81,6 +90,8 @@ name in the first column is what other commands take as CASE.`,
 	f.StringVar(&number, "number", "", "only with this case number, SYSTEM|VALUE")
 	f.BoolVar(&request.DisputedOnly, "disputed", false, "only with an open contradiction")
 	f.BoolVar(&request.AwaitingIncisionOnly, "awaiting", false, "only with a plan whose incision is not recorded")
+	sheet.flags(c, true)
+	sheet.profiles(c)
 	f.IntVar(&most, "most", 500, "at most as many cases, the newest")
 	return c
 }

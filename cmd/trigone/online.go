@@ -248,6 +248,12 @@ their root. A difference is not an error and carries no blame.`,
 			if err := sheet.check(a); err != nil {
 				return err
 			}
+			differs := func(of func(string) string) bool {
+				return of("class") != "" && slices.Contains([]string{"present", "indeterminate", "not_evaluable"}, of("verdict"))
+			}
+			if done, err := sheet.external(a, cmd, "comparisons", filter.caseFilter, differs); done || err != nil {
+				return err
+			}
 			request, err := filter.request()
 			if err != nil {
 				return err
@@ -286,6 +292,7 @@ their root. A difference is not an error and carries no blame.`,
 	}
 	filter.flags(c)
 	sheet.flags(c, true)
+	sheet.profiles(c)
 	f := c.Flags()
 	f.StringArrayVar(&filter.groups, "group", nil, groupUsage)
 	f.StringArrayVar(&filter.classes, "class", nil, "only this class, such as ring_size; may be repeated")

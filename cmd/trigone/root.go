@@ -38,6 +38,7 @@ const (
 	formatJSON  = "json"
 	formatCSV   = "csv"
 	formatHTML  = "html"
+	formatFHIR  = "fhir"
 )
 
 // app holds the flags every command shares.
@@ -114,7 +115,7 @@ Exit codes` + exitCodesHelp(),
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.server, "server", defaultServer, "address of the server, host:port")
 	a.flags(flags)
-	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for lists and explore also csv, for rules and metrics also html, for note and sign text, html or pdf")
+	flags.StringVar(&a.format, "format", formatTable, "form of the output: table or json; for lists and explore also csv, for rules and metrics also html, for note and sign text, html or pdf, for agreement also fhir")
 	flags.StringVar(&a.policy, "policy", "", "the site's clinical policy, for commands that need no server (default: the built-in one); for submit and advise, by it times without a zone are read")
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(

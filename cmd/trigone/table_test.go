@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/csv"
+	"encoding/json"
 	"errors"
 	"io"
 	"os"
@@ -201,5 +202,57 @@ func TestTablesThatAreNotWritten(t *testing.T) {
 	}
 	if answer := call(t, "table", "--server", address, "--out", other).want(t, exitUsage); !strings.Contains(answer.stderr, "holds notes.txt, which table did not write") {
 		t.Error(answer.stderr)
+	}
+}
+
+// Lists as CSV carry the same choice: for others they are the table of the extract, and
+// nothing else can be asked for.
+func TestListsForOthers(t *testing.T) {
+	address := servedDemo(t)
+	rows := func(args ...string) [][]string {
+		t.Helper()
+		list, err := csv.NewReader(strings.NewReader(call(t, append(args, "--format", "csv", "--server", address)...).want(t, exitOK).stdout)).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return list
+	}
+	for _, command := range []string{"discrepancies", "cases"} {
+		dictionary := filepath.Join(t.TempDir(), "columns.csv")
+		list := rows(command, "--profile", "external", "--dictionary", dictionary)
+		if list[0][0] != "case" || slices.Contains(list[0], "case_name") || len(list) < 20 {
+			t.Errorf("%s for others: %d lines, %v", command, len(list), list[0])
+		}
+		if said := readCSV(t, dictionary); !strings.HasPrefix(said[1][2], "Profile external: ") {
+			t.Errorf("%s: %v", command, said[1])
+		}
+		if plain, named := rows(command)[0], rows(command, "--with-case-numbers")[0]; slices.Contains(plain, "case_number") || !slices.Contains(named, "case_number") {
+			t.Errorf("%s: %v, with numbers %v", command, plain, named)
+		}
+		for _, wrong := range [][]string{{"--with-case-numbers", "--format", "csv"}, {}, {"--profile", "public", "--format", "csv"}} {
+			call(t, append([]string{command, "--server", address, "--profile", "external"}, wrong...)...).want(t, exitUsage)
+		}
+	}
+	if answer := call(t, "discrepancies", "--server", address, "--profile", "external", "--format", "csv", "--class", "ring_size").want(t, exitUsage); !strings.Contains(answer.stderr, "--class does not go with --profile external") {
+		t.Error(answer.stderr)
+	}
+}
+
+// Figures leave as one MeasureReport.
+func TestAgreementAsFHIR(t *testing.T) {
+	answer := call(t, "agreement", "--server", servedDemo(t), "--format", "fhir", "--by", "sex").want(t, exitOK)
+	var report struct {
+		ResourceType string
+		Text         struct{ Div string }
+		Group        []struct {
+			MeasureScore struct{ Value float64 }
+			Stratifier   []json.RawMessage
+		}
+	}
+	if err := json.Unmarshal([]byte(answer.stdout), &report); err != nil {
+		t.Fatal(err)
+	}
+	if report.ResourceType != "MeasureReport" || len(report.Group) < 5 || !strings.Contains(report.Text.Div, "Invented cases") {
+		t.Errorf("%.600s", answer.stdout)
 	}
 }

@@ -68,24 +68,33 @@ func wordCell(e protoreflect.Enum) string { return strings.ReplaceAll(Word(e), "
 
 func numberCell[N ~int32 | ~int64](n N) string { return strconv.FormatInt(int64(n), 10) }
 
+// caseColumns are those of a sheet of cases.
+func caseColumns() []sheetColumn[*trigonev1.CaseSummary] {
+	type row = *trigonev1.CaseSummary
+	return []sheetColumn[row]{
+		{name: "case_name", meaning: "The case, by the name that calls take.", of: row.GetName},
+		{name: columnNumberSystem, meaning: "What the number of the case is of.", of: func(c row) string { return c.GetExternalIdentifier().GetSystem() }},
+		{name: columnNumber, meaning: "The hospital's number of the case, which names the patient to whoever can look it up.", of: func(c row) string { return c.GetExternalIdentifier().GetValue() }},
+		{name: "state", meaning: "State of the case.", words: enumWords(trigonev1.CaseState(0)), of: func(c row) string { return wordCell(c.GetState()) }},
+		{name: "version", meaning: "Version of the case: how many writes it has had.", of: func(c row) string { return numberCell(c.GetCaseVersion()) }},
+		{name: "changed_time", meaning: "When it was written last.", unit: "UTC", of: func(c row) string { return instantCell(c.GetChangedTime()) }},
+		{name: "plan_timing", meaning: "Timing of the plan.", words: enumWords(trigonev1.PlanTiming(0)), of: func(c row) string { return wordCell(c.GetPlanTiming()) }},
+		{name: "incision_time", meaning: "Incision; empty: not recorded.", unit: "UTC", of: func(c row) string { return instantCell(c.GetIncisionTime()) }},
+		{name: "contradictions", meaning: "Contradictions of the newest evaluation.", of: func(c row) string { return numberCell(c.GetContradictionCount()) }},
+		{name: "cautions", meaning: "Cautions.", of: func(c row) string { return numberCell(c.GetCautionCount()) }},
+		{name: "notes", meaning: "Notes.", of: func(c row) string { return numberCell(c.GetNoteCount()) }},
+		{name: "differences", meaning: "Differences from the plan.", of: func(c row) string { return numberCell(c.GetDiscrepancyCount()) }},
+	}
+}
+
 // CasesCSV writes cases as lines of comma-separated values.
-func CasesCSV(w io.Writer, list []*trigonev1.CaseSummary) error {
-	out := newSheet(w)
-	if err := out.row([]string{
-		"case_name", "case_number_system", "case_number", "state", "version", "changed_time", "plan_timing", "incision_time", "contradictions", "cautions", "notes", "differences",
-	}); err != nil {
-		return err
-	}
-	for _, c := range list {
-		if err := out.row([]string{
-			c.GetName(), c.GetExternalIdentifier().GetSystem(), c.GetExternalIdentifier().GetValue(), wordCell(c.GetState()), numberCell(c.GetCaseVersion()),
-			instantCell(c.GetChangedTime()), wordCell(c.GetPlanTiming()), instantCell(c.GetIncisionTime()),
-			numberCell(c.GetContradictionCount()), numberCell(c.GetCautionCount()), numberCell(c.GetNoteCount()), numberCell(c.GetDiscrepancyCount()),
-		}); err != nil {
-			return err
-		}
-	}
-	return out.end()
+func CasesCSV(w io.Writer, list []*trigonev1.CaseSummary, s Sheet) error {
+	return writeSheet(w, s, caseColumns(), list)
+}
+
+// CasesDictionary writes what its columns mean.
+func CasesDictionary(w io.Writer, s Sheet) error {
+	return writeDictionary(w, s, "Cases, the newest change first, one line for each.", caseColumns())
 }
 
 // Revisions prints revisions in the order of storing.

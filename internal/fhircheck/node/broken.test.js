@@ -12,7 +12,7 @@ import { fileURLToPath } from 'node:url';
 
 import { Checker, own } from './checker.js';
 import { loadDefinitions } from './definitions.js';
-import { bundlesIn, golden, known, parse } from './inputs.js';
+import { bundlesIn, exportIn, golden, known, parse } from './inputs.js';
 
 const definitions = loadDefinitions();
 const goldens = parse(bundlesIn(golden)).parsed;
@@ -27,7 +27,7 @@ const codeSystems = new Map();
     codeSystems.get(node.system).set(node.code, node.display);
   }
   Object.values(node).forEach(collect);
-})(goldens.map((d) => d.resource));
+})([...goldens, ...parse(exportIn(golden)).parsed].map((d) => d.resource));
 
 // And what is published of them: units and pairs as they are sent, and one range.
 const published = { quantities: new Map(), pairs: new Map() };
