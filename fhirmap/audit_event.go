@@ -91,7 +91,7 @@ var eventsByMethod = map[string]event{
 	"RunRetention": {auditRecord, nil, "D"}, "RetractSection": {auditRecord, nil, "D"}, "RetractCase": {auditRecord, nil, "D"}, "EraseIdentity": {auditRecord, nil, "D"}, "EraseCase": {auditRecord, nil, "D"},
 	"GetCase": {auditRecord, nil, "R"}, "GetCaseInEmergency": {auditRecord, nil, "R"}, "ListRevisions": {auditRecord, nil, "R"}, "GetOperativeNote": {auditRecord, nil, "R"},
 	"GetQuarantined": {auditRecord, nil, "R"}, "EvaluateAgain": {auditRecord, nil, "R"},
-	"EvaluatePlan": {auditRecord, nil, "E"}, "ExplorePlans": {auditRecord, nil, "E"},
+	"EvaluatePlan": {auditRecord, nil, "E"}, "ExplorePlans": {auditRecord, nil, "E"}, "CalibratePrediction": {auditQuery, nil, "E"},
 	"GetBundle": {auditExport, nil, "R"}, "ExportResources": {auditExport, nil, "R"},
 	"ListCases":          {auditQuery, nil, "E"},
 	"ListChanges":        {auditQuery, nil, "E"},

@@ -82,6 +82,7 @@ var rights = []right{
 	{call: trigonev1.AuditService_ExtractTable_FullMethodName, roles: may(auditor), apart: "its cases are numbered and coarsened among those of one site", about: "tables for statisticians; with case numbers for who is reviewer too"},
 	{call: trigonev1.AuditService_SummarizeOutcomes_FullMethodName, roles: may(reviewer, auditor), about: "what became of the patients; operators side by side for an auditor, and for an operator"},
 	{call: trigonev1.AuditService_SummarizeLedger_FullMethodName, roles: may(reviewer, auditor), about: "how the record itself is kept"},
+	{call: trigonev1.AuditService_CalibratePrediction_FullMethodName, roles: may(reviewer, auditor), about: "whether a prediction fitted to the site's cases foretells better"},
 	{call: trigonev1.AuditService_SignOffAccess_FullMethodName, roles: may(reviewer), about: "sign off that somebody read in an emergency"},
 	{call: trigonev1.AuditService_FindImplants_FullMethodName, roles: may(reviewer), across: true, about: "in whom an implant is, for a recall"},
 	{call: trigonev1.AuditService_ListAccesses_FullMethodName, roles: may(reviewer, auditor, administrator), across: true, about: "who looked"},

@@ -132,6 +132,10 @@ func (auditService) ListCaseFacts(ctx context.Context, req *trigonev1.ListCaseFa
 	return answer(ctx, req, across(ctx).ledger().ListCaseFacts)
 }
 
+func (auditService) CalibratePrediction(ctx context.Context, req *trigonev1.CalibratePredictionRequest) (*trigonev1.CalibratePredictionResponse, error) {
+	return answer(ctx, req, across(ctx).ledger().CalibratePrediction)
+}
+
 func (auditService) SummarizeAgreement(ctx context.Context, req *trigonev1.SummarizeAgreementRequest) (*trigonev1.SummarizeAgreementResponse, error) {
 	return answer(ctx, req, across(ctx).ledger().SummarizeAgreement)
 }

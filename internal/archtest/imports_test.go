@@ -64,7 +64,7 @@ var rooms = map[string][]string{
 		"internal/discrepancy", "internal/evaluate", "internal/latitude", "internal/explore", "internal/convert", "internal/policy", "internal/storage",
 	},
 	"internal/handover": {"proto/trigone/v1", "internal/casebook", "internal/convert", "internal/policy", "internal/settings", "internal/storage", "fhirmap", "internal/note"},
-	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/casefile", "internal/convert", "internal/discrepancy", "internal/extract", "internal/metric", "internal/repair", "internal/storage", "internal/units", "internal/valve"},
+	"internal/ledger":   {"proto/trigone/v1", "internal/audit", "internal/casebook", "internal/casefile", "internal/convert", "internal/discrepancy", "internal/extract", "internal/metric", "internal/policy", "internal/repair", "internal/settings", "internal/storage", "internal/units", "internal/valve"},
 	"internal/access":   {"internal/casebook", "internal/storage"},
 	"server":            {"internal/deployment", "internal/identity", "proto/trigone/v1", "fhirmap", "internal/access", "internal/private", "internal/casebook", "internal/handover", "internal/ledger", "internal/convert", "internal/policy", "internal/storage", "internal/storage/sqlite", "server/fhirrest", "server/pages"},
 	"server/pages":      {"proto/trigone/v1", "internal/casebook", "internal/casefile", "internal/trialplan", "internal/draw", "internal/picture", "internal/handover", "internal/ledger", "internal/audit", "internal/discrepancy", "internal/convert", "internal/policy", "internal/metric", "internal/render", "internal/valve", "internal/words"},

@@ -192,7 +192,8 @@ const (
 var reasons = []Reason{NoPlan, OtherTiming, LaterCase, NotAsExecuted, NoNumber, NotEvaluable, OtherRun, OtherStage, SecondPair,
 	NoIncision, ReplacementIntended, ReplacedInTheatre, StatusNotKnown, DeathUndated, CourseContradicts, ReinterventionUndated, NoGradedEcho,
 	ResidualRegurgitation, OverBeforeReceipt,
-	SameEpisode, RepairNotIntended, DiedBefore, NoRisk, RiskAfterIncision, RiskCertain}
+	SameEpisode, RepairNotIntended, DiedBefore, NoRisk, RiskAfterIncision, RiskCertain,
+	NoTechnique, OtherFormula, OtherMethod, NothingForetold}
 
 // Left is how many were left out for a reason.
 type Left struct {

@@ -58,6 +58,14 @@ func Evaluation(e *evaluate.Evaluation) *trigonev1.Evaluation {
 	return out
 }
 
+// Calibrated names what the predictions among values were corrected by.
+func Calibrated(values []*trigonev1.MetricValue) (c metric.Calibrated) {
+	for _, m := range values {
+		c.Add(valve.Role(Word(m.GetRole())), m.GetCalibrationId())
+	}
+	return c
+}
+
 func planInForce(f repair.InForce) *trigonev1.PlanInForce {
 	out := &trigonev1.PlanInForce{Timing: Enum[trigonev1.PlanTiming](string(f.Timing)), Explanation: f.Explanation}
 	if f.Effective() {

@@ -42,7 +42,8 @@ var notIdentifying = []struct {
 		calibration_id judged_by_version prediction_catalogue_version prediction_calibration_id version model model_version family_key RuleDefinition.since until`},
 	{"what many devices have on their label, and no single one alone; the definition of an outcome", `maker size key`},
 	{"a word of the catalogue, the rules or the grammar of places", `metric metrics leaf leaves place places occasion unit band rule rules_not_evaluable
-		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference`},
+		threshold class classes missing inputs Discrepancy.reference Discrepancy.reason Comparison.reason planned actual RuleDefinition.reference
+		quantity PredictionCalibration.technique`},
 	{"why a state changed: a sentence of the program or a word of the contract", `Change.reason`},
 	{"a word of the contract", `techniques_planned techniques_done age_decade FactFilter.kind words
 		Stratum.kind Stratum.word strata LeftOut.reason MonitorOutcomesRequest.outcomes MonitoringChart.outcome LearningChart.outcome
@@ -53,7 +54,7 @@ var notIdentifying = []struct {
 	{"a sentence of the program, made from words and numbers", `message obstacle explanation advice caution uncertainty not_estimated remarks summary not_applicable_because SectionReceipt.note
 		sentence not_evaluable_because definition notes picture_because`},
 	{"the catalogue, the rules and their sources", `MetricDefinition.name formula source citation code code_system code_display`},
-	{"the site's clinical policy", `GetPolicyResponse.text`},
+	{"the site's clinical policy, and what is made for it", `GetPolicyResponse.text policy_fragment`},
 	{"what a table holds: words, ids and pseudonyms of fields that are themselves listed here, never of one that is marked; names of tables and columns",
 		`table tables column meaning written`},
 	{"what was called and what came of it: names and words of the program", `Access.method Access.outcome detail`},

@@ -3,7 +3,6 @@ package draw
 import (
 	"strings"
 
-	"trigone/internal/evaluate"
 	"trigone/internal/metric"
 	"trigone/internal/repair"
 	"trigone/internal/units"
@@ -26,7 +25,11 @@ type reader struct {
 
 // modelLabel says what the predictions of the evaluation are.
 func (r *reader) modelLabel() string {
-	return metric.ModelLabel(evaluate.Calibrations(r.Evaluation.Metrics, func(v metric.Value) string { return v.Calibration }))
+	var c metric.Calibrated
+	for _, v := range r.Evaluation.Metrics {
+		c.Add(v.Key.Role, v.Calibration)
+	}
+	return c.Label()
 }
 
 func (s Subject) reader() *reader {

@@ -510,7 +510,9 @@ func (f *finder) find(r *Range, s *search, limits []limit) (ok bool) {
 	r.NotEstimated = f.notEstimated
 	label := metric.UncalibratedLabel
 	if c := metric.CalibrationOf(h.c, &h.s, h.plan); c != nil && !f.heldLine() {
-		label = metric.ModelLabel(c.ID)
+		var calibrated metric.Calibrated
+		calibrated.Add(middle.Role, c.ID)
+		label = calibrated.Label()
 	}
 	r.explain(label)
 	s.settle(r)

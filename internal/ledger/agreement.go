@@ -65,39 +65,10 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	asOf, before := until(archive, req.GetFilter(), instant(req.GetAsOf()))
 	f.IncisionBefore = before
 	agreements := audit.NewAgreements(question)
-	cases := map[int64]*audit.Case{}
-	told := 0
-	// The pairs of a case stand together under one kind and metric.
-	var gathered []audit.Pair
-	var of storage.PairRow
-	flush := func() {
-		if len(gathered) > 0 {
-			agreements.AddPairs(cases[of.Case], gathered)
-			gathered = gathered[:0]
-		}
-	}
-	counts, err := archive.Store.Pairs(ctx, site, f, func(c storage.PairCase) error {
-		told++
-		if one := auditCase(c); agreements.AddCase(one) {
-			cases[c.Number] = one
-		}
-		return nil
-	}, func(p storage.PairRow) error {
-		if cases[p.Case] == nil {
-			return nil
-		}
-		if p.Kind != of.Kind || p.Metric != of.Metric || p.Case != of.Case {
-			flush()
-			of = p
-		}
-		gathered = append(gathered, auditPair(p))
-		return nil
-	})
+	counts, err := pairsOf(ctx, archive, site, f, agreements)
 	if err != nil {
 		return nil, notBuilt(err, req.GetBasis())
 	}
-	flush()
-	casebook.AccessOf(ctx).Cases(told)
 	erased, err := archive.Store.Erased(ctx, site)
 	if err != nil {
 		return nil, err
@@ -116,6 +87,52 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 		resp.Agreements = append(resp.Agreements, agreementOf(&answer.Agreements[i]))
 	}
 	return resp, nil
+}
+
+// gatherer takes what figures of pairs are made of.
+type gatherer interface {
+	// AddCase says whether the pairs of a case count.
+	AddCase(c *audit.Case) bool
+	// AddPairs takes those of a case under one kind and metric, all at once.
+	AddPairs(c *audit.Case, pairs []audit.Pair)
+}
+
+// pairsOf hands over the pairs of the cases that count.
+func pairsOf(ctx context.Context, archive *casebook.Archive, site string, f storage.PairFilter, to gatherer) (storage.PairCounts, error) {
+	cases := map[int64]*audit.Case{}
+	told := 0
+	// The pairs of a case stand together under one kind and metric.
+	var gathered []audit.Pair
+	var of storage.PairRow
+	flush := func() {
+		if len(gathered) > 0 {
+			to.AddPairs(cases[of.Case], gathered)
+			gathered = gathered[:0]
+		}
+	}
+	counts, err := archive.Store.Pairs(ctx, site, f, func(c storage.PairCase) error {
+		told++
+		if one := auditCase(c); to.AddCase(one) {
+			cases[c.Number] = one
+		}
+		return nil
+	}, func(p storage.PairRow) error {
+		if cases[p.Case] == nil {
+			return nil
+		}
+		if p.Kind != of.Kind || p.Metric != of.Metric || p.Case != of.Case {
+			flush()
+			of = p
+		}
+		gathered = append(gathered, auditPair(p))
+		return nil
+	})
+	if err != nil {
+		return counts, err
+	}
+	flush()
+	casebook.AccessOf(ctx).Cases(told)
+	return counts, nil
 }
 
 // pairFilter gives what is read for a request.
@@ -164,7 +181,7 @@ const (
 )
 
 func auditCase(c storage.PairCase) *audit.Case {
-	out := &audit.Case{Timing: c.PlanTiming, Later: c.Later}
+	out := &audit.Case{UID: c.UID, Incision: c.IncisionTime, Timing: c.PlanTiming, Later: c.Later}
 	yes := convert.Word(trigonev1.Answer_ANSWER_YES)
 	for _, w := range c.Words {
 		kind := kindOf(w.Kind)

@@ -10,6 +10,7 @@ import (
 	"trigone/internal/settings"
 	"trigone/internal/units"
 	"trigone/internal/valve"
+	"trigone/internal/words"
 )
 
 // CalibratedQuantity is the leaf whose prediction a site may calibrate: the coaptation
@@ -93,13 +94,36 @@ func CalibratedLabel(id string) string {
 	return "range of a model under calibration " + id + ", not advice"
 }
 
-// ModelLabel stands above predictions some of which were corrected by these calibrations,
-// joined by +; empty: none.
-func ModelLabel(calibrations string) string {
-	if calibrations == "" {
+// Calibrated names the calibrations of the predictions of a case; empty: uncalibrated.
+type Calibrated struct{ FromPlan, FromExecution string }
+
+// Add takes what one value was corrected by.
+func (c *Calibrated) Add(role valve.Role, id string) {
+	switch {
+	case id == "":
+	case role == valve.PredictedFromPlan:
+		c.FromPlan = id
+	default:
+		c.FromExecution = id
+	}
+}
+
+// Some says whether anything is calibrated.
+func (c Calibrated) Some() bool { return c != Calibrated{} }
+
+// Label stands with predictions some of which may be calibrated.
+func (c Calibrated) Label() string {
+	var list []string
+	if c.FromPlan != "" {
+		list = append(list, "from the plan under calibration "+c.FromPlan)
+	}
+	if c.FromExecution != "" {
+		list = append(list, "from what was done under calibration "+c.FromExecution)
+	}
+	if len(list) == 0 {
 		return UncalibratedLabel
 	}
-	return "ranges of a model, not advice; the coaptation length of A2-P2 under calibration " + strings.ReplaceAll(calibrations, "+", " and ") + ", all else uncalibrated"
+	return "ranges of a model, not advice: the coaptation length of A2-P2 " + words.And(list) + ", all else uncalibrated"
 }
 
 // correct gives the value that a calibration makes of the model's, and the range in which

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"trigone/internal/convert"
-	"trigone/internal/metric"
 	"trigone/internal/rules"
 	"trigone/internal/valve"
 	"trigone/internal/words"
@@ -182,8 +181,8 @@ func (b *builder) prediction() []Block {
 		return nil
 	}
 	said := "Ranges of an uncalibrated model, not advice: the range in which one observation is expected to lie."
-	if id := b.ev.GetCalibrationId(); id != "" {
-		said = words.Sentence(words.Capital(metric.ModelLabel(id))) + " A range is that in which one observation is expected to lie."
+	if c := convert.Calibrated(b.ev.GetMetrics()); c.Some() {
+		said = words.Sentence(words.Capital(c.Label())) + " A range is that in which one observation is expected to lie."
 	}
 	return []Block{{Table: t}, paragraph(said)}
 }

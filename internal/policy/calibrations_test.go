@@ -3,6 +3,7 @@ package policy
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -132,4 +133,20 @@ func TestFragmentsComeBack(t *testing.T) {
 			t.Fatalf("%+v\nwant %+v\n%v", p.Settings.Calibrations, c, err)
 		}
 	})
+}
+
+// The entry that the README shows is one.
+func TestCalibrationOfTheReadme(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, found := strings.Cut(string(readme), "```yaml\ncalibrations:\n")
+	text, _, closed := strings.Cut(text, "```")
+	if !found || !closed {
+		t.Fatal("the README shows no calibration")
+	}
+	if p, err := parsed("README.md", []byte(head+"calibrations:\n"+text)); err != nil || len(p.Settings.Calibrations) != 1 {
+		t.Error(err)
+	}
 }

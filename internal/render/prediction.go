@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"trigone/internal/convert"
 	"trigone/internal/metric"
 	"trigone/internal/valve"
 	"trigone/internal/words"
@@ -29,7 +30,14 @@ type forecast struct {
 // printPrediction prints the ranges in a table, under it what they rest on, and
 // once for each reason what has no range.
 func printPrediction(w io.Writer, e *trigonev1.Evaluation, windowTold bool) {
-	heading(w, "Prediction ("+metric.ModelLabel(e.GetCalibrationId())+")")
+	label, calibrated := metric.UncalibratedLabel, convert.Calibrated(e.GetMetrics())
+	if calibrated.Some() {
+		label = "ranges of a model, not advice"
+	}
+	heading(w, "Prediction ("+label+")")
+	if calibrated.Some() {
+		wrapped(w, "  ", "    ", words.Sentence(words.Capital(calibrated.Label())))
+	}
 	list := forecasts(e)
 	if len(list) == 0 {
 		fmt.Fprintln(w, "  none: neither plan nor operation gives what the model needs")

@@ -343,6 +343,9 @@ func (c Correction) Range(predicted float64) Interval {
 	return Interval{at - half, at + half}
 }
 
+// T is the 97.5 % point of the t distribution, by which an interval of a mean is made.
+func T(degreesOfFreedom int) float64 { return studentT(int64(degreesOfFreedom), 0.975) }
+
 // pairSums are about an origin, so that no digit is lost to the size of the values.
 type pairSums struct{ n, x, y, xx, xy, yy, origin float64 }
 

@@ -255,3 +255,44 @@ func TestFitFollowsTheUnit(t *testing.T) {
 		near(t, "range", b.Range(1080).Lower, 10*a.Range(8).Lower+1000, 1e-6)
 	})
 }
+
+// What is left out is foretold without itself: the range of a case is that of a fit to the
+// others, and such ranges hold as often as they say.
+func TestRangesOfCasesLeftOut(t *testing.T) {
+	r := rand.New(rand.NewPCG(15, 16))
+	inside, asked := 0, 0
+	for range 100 {
+		list := make([]Pair, 40)
+		for i := range list {
+			list[i] = drawPair(r, 1)
+		}
+		left, err := LeftOut(list)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// A fit to 39 of 40, made again.
+		fit, err := Calibrate(list[1:])
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "lower", left[0].Lower, fit.Range(list[0].Predicted).Lower, 1e-9)
+		near(t, "upper", left[0].Upper, fit.Range(list[0].Predicted).Upper, 1e-9)
+		c, _ := Cover(left)
+		inside, asked = inside+c.Inside.Count, asked+c.Inside.Of
+	}
+	// 4,000 ranges: three standard errors are 1 %.
+	if share := float64(inside) / float64(asked); share < 0.94 || share > 0.96 {
+		t.Errorf("%v inside, want 0.95", share)
+	}
+	if _, err := LeftOut(make([]Pair, 29)); !errors.Is(err, TooFewToFit) {
+		t.Errorf("29 pairs: %v", err)
+	}
+}
+
+// What a correction makes of a prediction it makes back.
+func TestCorrectionBackwards(t *testing.T) {
+	c := Correction{N: 120, Shift: -1.5, Stretch: 1.1, Stretched: true, Centre: 8, Scatter: 300, SD: 2}
+	for _, x := range []float64{-3, 0, 8, 14.25} {
+		near(t, "before", c.Before(c.At(x)), x, 1e-12)
+	}
+}

@@ -16,7 +16,6 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/draw"
-	"trigone/internal/metric"
 	"trigone/internal/picture"
 	"trigone/internal/render"
 	"trigone/internal/words"
@@ -132,7 +131,7 @@ func answerCase(v *visit) (view, error) {
 	content := caseContent{
 		Facts: factsOf(c, zone), Papers: v.papers(),
 		Things: render.ThingsPlanned(e), Counted: render.CountedFindings(e),
-		Model: words.Sentence(words.Capital(metric.ModelLabel(e.GetCalibrationId()))), Versions: render.Versions(e), Evaluated: when(e.GetTime(), zone), Zone: zone.String(),
+		Model: words.Sentence(words.Capital(convert.Calibrated(e.GetMetrics()).Label())), Versions: render.Versions(e), Evaluated: when(e.GetTime(), zone), Zone: zone.String(),
 		Timing: cmp.Or(e.GetPlanInForce().GetExplanation(), "no plan was received"), Erased: when(c.GetErasedTime(), zone),
 	}
 	if c.GetState() != trigonev1.CaseState_CASE_STATE_ACTIVE {

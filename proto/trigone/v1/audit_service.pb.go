@@ -1925,7 +1925,7 @@ var File_trigone_v1_audit_service_proto protoreflect.FileDescriptor
 const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1etrigone/v1/audit_service.proto\x12\n" +
-	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/extract.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x15trigone/v1/gaps.proto\x1a\x1btrigone/v1/monitoring.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/outcomes.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x1ftrigone/v1/record_summary.proto\x1a\x19trigone/v1/survival.proto\"\xa5\x05\n" +
+	"trigone.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1atrigone/v1/agreement.proto\x1a\x1ctrigone/v1/calibration.proto\x1a\x1btrigone/v1/case_facts.proto\x1a\x1btrigone/v1/evaluation.proto\x1a\x18trigone/v1/extract.proto\x1a\x18trigone/v1/figures.proto\x1a\x1atrigone/v1/follow_up.proto\x1a\x15trigone/v1/gaps.proto\x1a\x1btrigone/v1/monitoring.proto\x1a\x1atrigone/v1/operation.proto\x1a\x18trigone/v1/options.proto\x1a\x19trigone/v1/outcomes.proto\x1a\x19trigone/v1/quantity.proto\x1a\x1ftrigone/v1/record_service.proto\x1a\x1ftrigone/v1/record_summary.proto\x1a\x19trigone/v1/survival.proto\"\xa5\x05\n" +
 	"\x18ListDiscrepanciesRequest\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x01R\x06parent\x12-\n" +
 	"\x04case\x18\x02 \x01(\v2\x19.trigone.v1.CaseReferenceR\x04case\x12\"\n" +
@@ -2104,7 +2104,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x16IMPLANT_PLACE_IN_PLACE\x10\x01\x12$\n" +
 	" IMPLANT_PLACE_LATER_INTERVENTION\x10\x02\x12\x19\n" +
 	"\x15IMPLANT_PLACE_REMOVED\x10\x03\x12\x1b\n" +
-	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\xfa\t\n" +
+	"\x17IMPLANT_PLACE_EXPLANTED\x10\x042\xe2\n" +
+	"\n" +
 	"\fAuditService\x12`\n" +
 	"\x11ListDiscrepancies\x12$.trigone.v1.ListDiscrepanciesRequest\x1a%.trigone.v1.ListDiscrepanciesResponse\x12Z\n" +
 	"\x0fListComparisons\x12\".trigone.v1.ListComparisonsRequest\x1a#.trigone.v1.ListComparisonsResponse\x12T\n" +
@@ -2116,7 +2117,8 @@ const file_trigone_v1_audit_service_proto_rawDesc = "" +
 	"\x0fEstimateFreedom\x12\".trigone.v1.EstimateFreedomRequest\x1a#.trigone.v1.EstimateFreedomResponse\x12S\n" +
 	"\fExtractTable\x12\x1f.trigone.v1.ExtractTableRequest\x1a .trigone.v1.ExtractTableResponse0\x01\x12`\n" +
 	"\x11SummarizeOutcomes\x12$.trigone.v1.SummarizeOutcomesRequest\x1a%.trigone.v1.SummarizeOutcomesResponse\x12Z\n" +
-	"\x0fSummarizeLedger\x12\".trigone.v1.SummarizeLedgerRequest\x1a#.trigone.v1.SummarizeLedgerResponse\x12Q\n" +
+	"\x0fSummarizeLedger\x12\".trigone.v1.SummarizeLedgerRequest\x1a#.trigone.v1.SummarizeLedgerResponse\x12f\n" +
+	"\x13CalibratePrediction\x12&.trigone.v1.CalibratePredictionRequest\x1a'.trigone.v1.CalibratePredictionResponse\x12Q\n" +
 	"\fFindImplants\x12\x1f.trigone.v1.FindImplantsRequest\x1a .trigone.v1.FindImplantsResponse\x12Q\n" +
 	"\fListAccesses\x12\x1f.trigone.v1.ListAccessesRequest\x1a .trigone.v1.ListAccessesResponse\x12T\n" +
 	"\rSignOffAccess\x12 .trigone.v1.SignOffAccessRequest\x1a!.trigone.v1.SignOffAccessResponseB$Z\"trigone/proto/trigone/v1;trigonev1b\x06proto3"
@@ -2136,58 +2138,60 @@ func file_trigone_v1_audit_service_proto_rawDescGZIP() []byte {
 var file_trigone_v1_audit_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_trigone_v1_audit_service_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_trigone_v1_audit_service_proto_goTypes = []any{
-	(ImplantPlace)(0),                  // 0: trigone.v1.ImplantPlace
-	(*ListDiscrepanciesRequest)(nil),   // 1: trigone.v1.ListDiscrepanciesRequest
-	(*ListDiscrepanciesResponse)(nil),  // 2: trigone.v1.ListDiscrepanciesResponse
-	(*CaseDiscrepancy)(nil),            // 3: trigone.v1.CaseDiscrepancy
-	(*DiscrepancyCounts)(nil),          // 4: trigone.v1.DiscrepancyCounts
-	(*ListComparisonsRequest)(nil),     // 5: trigone.v1.ListComparisonsRequest
-	(*ListComparisonsResponse)(nil),    // 6: trigone.v1.ListComparisonsResponse
-	(*CaseComparison)(nil),             // 7: trigone.v1.CaseComparison
-	(*ComparisonCounts)(nil),           // 8: trigone.v1.ComparisonCounts
-	(*ListCaseFactsRequest)(nil),       // 9: trigone.v1.ListCaseFactsRequest
-	(*ListCaseFactsResponse)(nil),      // 10: trigone.v1.ListCaseFactsResponse
-	(*ListAccessesRequest)(nil),        // 11: trigone.v1.ListAccessesRequest
-	(*ListAccessesResponse)(nil),       // 12: trigone.v1.ListAccessesResponse
-	(*Access)(nil),                     // 13: trigone.v1.Access
-	(*SignOffAccessRequest)(nil),       // 14: trigone.v1.SignOffAccessRequest
-	(*SignOffAccessResponse)(nil),      // 15: trigone.v1.SignOffAccessResponse
-	(*FindImplantsRequest)(nil),        // 16: trigone.v1.FindImplantsRequest
-	(*FindImplantsResponse)(nil),       // 17: trigone.v1.FindImplantsResponse
-	(*Implant)(nil),                    // 18: trigone.v1.Implant
-	(*CaseReference)(nil),              // 19: trigone.v1.CaseReference
-	(DiscrepancyVerdict)(0),            // 20: trigone.v1.DiscrepancyVerdict
-	(*timestamppb.Timestamp)(nil),      // 21: google.protobuf.Timestamp
-	(PlanTiming)(0),                    // 22: trigone.v1.PlanTiming
-	(Basis)(0),                         // 23: trigone.v1.Basis
-	(*FactFilter)(nil),                 // 24: trigone.v1.FactFilter
-	(*Identifier)(nil),                 // 25: trigone.v1.Identifier
-	(*Discrepancy)(nil),                // 26: trigone.v1.Discrepancy
-	(ComparisonKind)(0),                // 27: trigone.v1.ComparisonKind
-	(ComparisonVerdict)(0),             // 28: trigone.v1.ComparisonVerdict
-	(*Comparison)(nil),                 // 29: trigone.v1.Comparison
-	(*VerdictCount)(nil),               // 30: trigone.v1.VerdictCount
-	(*ThingsPlanned)(nil),              // 31: trigone.v1.ThingsPlanned
-	(*CaseFacts)(nil),                  // 32: trigone.v1.CaseFacts
-	(*ErasedFacts)(nil),                // 33: trigone.v1.ErasedFacts
-	(*Device)(nil),                     // 34: trigone.v1.Device
-	(VitalStatus)(0),                   // 35: trigone.v1.VitalStatus
-	(*SummarizeAgreementRequest)(nil),  // 36: trigone.v1.SummarizeAgreementRequest
-	(*MonitorOutcomesRequest)(nil),     // 37: trigone.v1.MonitorOutcomesRequest
-	(*SubmitTheatreCountRequest)(nil),  // 38: trigone.v1.SubmitTheatreCountRequest
-	(*ListGapsRequest)(nil),            // 39: trigone.v1.ListGapsRequest
-	(*EstimateFreedomRequest)(nil),     // 40: trigone.v1.EstimateFreedomRequest
-	(*ExtractTableRequest)(nil),        // 41: trigone.v1.ExtractTableRequest
-	(*SummarizeOutcomesRequest)(nil),   // 42: trigone.v1.SummarizeOutcomesRequest
-	(*SummarizeLedgerRequest)(nil),     // 43: trigone.v1.SummarizeLedgerRequest
-	(*SummarizeAgreementResponse)(nil), // 44: trigone.v1.SummarizeAgreementResponse
-	(*MonitorOutcomesResponse)(nil),    // 45: trigone.v1.MonitorOutcomesResponse
-	(*SubmitTheatreCountResponse)(nil), // 46: trigone.v1.SubmitTheatreCountResponse
-	(*ListGapsResponse)(nil),           // 47: trigone.v1.ListGapsResponse
-	(*EstimateFreedomResponse)(nil),    // 48: trigone.v1.EstimateFreedomResponse
-	(*ExtractTableResponse)(nil),       // 49: trigone.v1.ExtractTableResponse
-	(*SummarizeOutcomesResponse)(nil),  // 50: trigone.v1.SummarizeOutcomesResponse
-	(*SummarizeLedgerResponse)(nil),    // 51: trigone.v1.SummarizeLedgerResponse
+	(ImplantPlace)(0),                   // 0: trigone.v1.ImplantPlace
+	(*ListDiscrepanciesRequest)(nil),    // 1: trigone.v1.ListDiscrepanciesRequest
+	(*ListDiscrepanciesResponse)(nil),   // 2: trigone.v1.ListDiscrepanciesResponse
+	(*CaseDiscrepancy)(nil),             // 3: trigone.v1.CaseDiscrepancy
+	(*DiscrepancyCounts)(nil),           // 4: trigone.v1.DiscrepancyCounts
+	(*ListComparisonsRequest)(nil),      // 5: trigone.v1.ListComparisonsRequest
+	(*ListComparisonsResponse)(nil),     // 6: trigone.v1.ListComparisonsResponse
+	(*CaseComparison)(nil),              // 7: trigone.v1.CaseComparison
+	(*ComparisonCounts)(nil),            // 8: trigone.v1.ComparisonCounts
+	(*ListCaseFactsRequest)(nil),        // 9: trigone.v1.ListCaseFactsRequest
+	(*ListCaseFactsResponse)(nil),       // 10: trigone.v1.ListCaseFactsResponse
+	(*ListAccessesRequest)(nil),         // 11: trigone.v1.ListAccessesRequest
+	(*ListAccessesResponse)(nil),        // 12: trigone.v1.ListAccessesResponse
+	(*Access)(nil),                      // 13: trigone.v1.Access
+	(*SignOffAccessRequest)(nil),        // 14: trigone.v1.SignOffAccessRequest
+	(*SignOffAccessResponse)(nil),       // 15: trigone.v1.SignOffAccessResponse
+	(*FindImplantsRequest)(nil),         // 16: trigone.v1.FindImplantsRequest
+	(*FindImplantsResponse)(nil),        // 17: trigone.v1.FindImplantsResponse
+	(*Implant)(nil),                     // 18: trigone.v1.Implant
+	(*CaseReference)(nil),               // 19: trigone.v1.CaseReference
+	(DiscrepancyVerdict)(0),             // 20: trigone.v1.DiscrepancyVerdict
+	(*timestamppb.Timestamp)(nil),       // 21: google.protobuf.Timestamp
+	(PlanTiming)(0),                     // 22: trigone.v1.PlanTiming
+	(Basis)(0),                          // 23: trigone.v1.Basis
+	(*FactFilter)(nil),                  // 24: trigone.v1.FactFilter
+	(*Identifier)(nil),                  // 25: trigone.v1.Identifier
+	(*Discrepancy)(nil),                 // 26: trigone.v1.Discrepancy
+	(ComparisonKind)(0),                 // 27: trigone.v1.ComparisonKind
+	(ComparisonVerdict)(0),              // 28: trigone.v1.ComparisonVerdict
+	(*Comparison)(nil),                  // 29: trigone.v1.Comparison
+	(*VerdictCount)(nil),                // 30: trigone.v1.VerdictCount
+	(*ThingsPlanned)(nil),               // 31: trigone.v1.ThingsPlanned
+	(*CaseFacts)(nil),                   // 32: trigone.v1.CaseFacts
+	(*ErasedFacts)(nil),                 // 33: trigone.v1.ErasedFacts
+	(*Device)(nil),                      // 34: trigone.v1.Device
+	(VitalStatus)(0),                    // 35: trigone.v1.VitalStatus
+	(*SummarizeAgreementRequest)(nil),   // 36: trigone.v1.SummarizeAgreementRequest
+	(*MonitorOutcomesRequest)(nil),      // 37: trigone.v1.MonitorOutcomesRequest
+	(*SubmitTheatreCountRequest)(nil),   // 38: trigone.v1.SubmitTheatreCountRequest
+	(*ListGapsRequest)(nil),             // 39: trigone.v1.ListGapsRequest
+	(*EstimateFreedomRequest)(nil),      // 40: trigone.v1.EstimateFreedomRequest
+	(*ExtractTableRequest)(nil),         // 41: trigone.v1.ExtractTableRequest
+	(*SummarizeOutcomesRequest)(nil),    // 42: trigone.v1.SummarizeOutcomesRequest
+	(*SummarizeLedgerRequest)(nil),      // 43: trigone.v1.SummarizeLedgerRequest
+	(*CalibratePredictionRequest)(nil),  // 44: trigone.v1.CalibratePredictionRequest
+	(*SummarizeAgreementResponse)(nil),  // 45: trigone.v1.SummarizeAgreementResponse
+	(*MonitorOutcomesResponse)(nil),     // 46: trigone.v1.MonitorOutcomesResponse
+	(*SubmitTheatreCountResponse)(nil),  // 47: trigone.v1.SubmitTheatreCountResponse
+	(*ListGapsResponse)(nil),            // 48: trigone.v1.ListGapsResponse
+	(*EstimateFreedomResponse)(nil),     // 49: trigone.v1.EstimateFreedomResponse
+	(*ExtractTableResponse)(nil),        // 50: trigone.v1.ExtractTableResponse
+	(*SummarizeOutcomesResponse)(nil),   // 51: trigone.v1.SummarizeOutcomesResponse
+	(*SummarizeLedgerResponse)(nil),     // 52: trigone.v1.SummarizeLedgerResponse
+	(*CalibratePredictionResponse)(nil), // 53: trigone.v1.CalibratePredictionResponse
 }
 var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	19, // 0: trigone.v1.ListDiscrepanciesRequest.case:type_name -> trigone.v1.CaseReference
@@ -2250,25 +2254,27 @@ var file_trigone_v1_audit_service_proto_depIdxs = []int32{
 	41, // 57: trigone.v1.AuditService.ExtractTable:input_type -> trigone.v1.ExtractTableRequest
 	42, // 58: trigone.v1.AuditService.SummarizeOutcomes:input_type -> trigone.v1.SummarizeOutcomesRequest
 	43, // 59: trigone.v1.AuditService.SummarizeLedger:input_type -> trigone.v1.SummarizeLedgerRequest
-	16, // 60: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
-	11, // 61: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
-	14, // 62: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
-	2,  // 63: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
-	6,  // 64: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
-	10, // 65: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
-	44, // 66: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
-	45, // 67: trigone.v1.AuditService.MonitorOutcomes:output_type -> trigone.v1.MonitorOutcomesResponse
-	46, // 68: trigone.v1.AuditService.SubmitTheatreCount:output_type -> trigone.v1.SubmitTheatreCountResponse
-	47, // 69: trigone.v1.AuditService.ListGaps:output_type -> trigone.v1.ListGapsResponse
-	48, // 70: trigone.v1.AuditService.EstimateFreedom:output_type -> trigone.v1.EstimateFreedomResponse
-	49, // 71: trigone.v1.AuditService.ExtractTable:output_type -> trigone.v1.ExtractTableResponse
-	50, // 72: trigone.v1.AuditService.SummarizeOutcomes:output_type -> trigone.v1.SummarizeOutcomesResponse
-	51, // 73: trigone.v1.AuditService.SummarizeLedger:output_type -> trigone.v1.SummarizeLedgerResponse
-	17, // 74: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
-	12, // 75: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
-	15, // 76: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
-	63, // [63:77] is the sub-list for method output_type
-	49, // [49:63] is the sub-list for method input_type
+	44, // 60: trigone.v1.AuditService.CalibratePrediction:input_type -> trigone.v1.CalibratePredictionRequest
+	16, // 61: trigone.v1.AuditService.FindImplants:input_type -> trigone.v1.FindImplantsRequest
+	11, // 62: trigone.v1.AuditService.ListAccesses:input_type -> trigone.v1.ListAccessesRequest
+	14, // 63: trigone.v1.AuditService.SignOffAccess:input_type -> trigone.v1.SignOffAccessRequest
+	2,  // 64: trigone.v1.AuditService.ListDiscrepancies:output_type -> trigone.v1.ListDiscrepanciesResponse
+	6,  // 65: trigone.v1.AuditService.ListComparisons:output_type -> trigone.v1.ListComparisonsResponse
+	10, // 66: trigone.v1.AuditService.ListCaseFacts:output_type -> trigone.v1.ListCaseFactsResponse
+	45, // 67: trigone.v1.AuditService.SummarizeAgreement:output_type -> trigone.v1.SummarizeAgreementResponse
+	46, // 68: trigone.v1.AuditService.MonitorOutcomes:output_type -> trigone.v1.MonitorOutcomesResponse
+	47, // 69: trigone.v1.AuditService.SubmitTheatreCount:output_type -> trigone.v1.SubmitTheatreCountResponse
+	48, // 70: trigone.v1.AuditService.ListGaps:output_type -> trigone.v1.ListGapsResponse
+	49, // 71: trigone.v1.AuditService.EstimateFreedom:output_type -> trigone.v1.EstimateFreedomResponse
+	50, // 72: trigone.v1.AuditService.ExtractTable:output_type -> trigone.v1.ExtractTableResponse
+	51, // 73: trigone.v1.AuditService.SummarizeOutcomes:output_type -> trigone.v1.SummarizeOutcomesResponse
+	52, // 74: trigone.v1.AuditService.SummarizeLedger:output_type -> trigone.v1.SummarizeLedgerResponse
+	53, // 75: trigone.v1.AuditService.CalibratePrediction:output_type -> trigone.v1.CalibratePredictionResponse
+	17, // 76: trigone.v1.AuditService.FindImplants:output_type -> trigone.v1.FindImplantsResponse
+	12, // 77: trigone.v1.AuditService.ListAccesses:output_type -> trigone.v1.ListAccessesResponse
+	15, // 78: trigone.v1.AuditService.SignOffAccess:output_type -> trigone.v1.SignOffAccessResponse
+	64, // [64:79] is the sub-list for method output_type
+	49, // [49:64] is the sub-list for method input_type
 	49, // [49:49] is the sub-list for extension type_name
 	49, // [49:49] is the sub-list for extension extendee
 	0,  // [0:49] is the sub-list for field type_name
@@ -2280,6 +2286,7 @@ func file_trigone_v1_audit_service_proto_init() {
 		return
 	}
 	file_trigone_v1_agreement_proto_init()
+	file_trigone_v1_calibration_proto_init()
 	file_trigone_v1_case_facts_proto_init()
 	file_trigone_v1_evaluation_proto_init()
 	file_trigone_v1_extract_proto_init()

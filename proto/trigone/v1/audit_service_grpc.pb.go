@@ -19,20 +19,21 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AuditService_ListDiscrepancies_FullMethodName  = "/trigone.v1.AuditService/ListDiscrepancies"
-	AuditService_ListComparisons_FullMethodName    = "/trigone.v1.AuditService/ListComparisons"
-	AuditService_ListCaseFacts_FullMethodName      = "/trigone.v1.AuditService/ListCaseFacts"
-	AuditService_SummarizeAgreement_FullMethodName = "/trigone.v1.AuditService/SummarizeAgreement"
-	AuditService_MonitorOutcomes_FullMethodName    = "/trigone.v1.AuditService/MonitorOutcomes"
-	AuditService_SubmitTheatreCount_FullMethodName = "/trigone.v1.AuditService/SubmitTheatreCount"
-	AuditService_ListGaps_FullMethodName           = "/trigone.v1.AuditService/ListGaps"
-	AuditService_EstimateFreedom_FullMethodName    = "/trigone.v1.AuditService/EstimateFreedom"
-	AuditService_ExtractTable_FullMethodName       = "/trigone.v1.AuditService/ExtractTable"
-	AuditService_SummarizeOutcomes_FullMethodName  = "/trigone.v1.AuditService/SummarizeOutcomes"
-	AuditService_SummarizeLedger_FullMethodName    = "/trigone.v1.AuditService/SummarizeLedger"
-	AuditService_FindImplants_FullMethodName       = "/trigone.v1.AuditService/FindImplants"
-	AuditService_ListAccesses_FullMethodName       = "/trigone.v1.AuditService/ListAccesses"
-	AuditService_SignOffAccess_FullMethodName      = "/trigone.v1.AuditService/SignOffAccess"
+	AuditService_ListDiscrepancies_FullMethodName   = "/trigone.v1.AuditService/ListDiscrepancies"
+	AuditService_ListComparisons_FullMethodName     = "/trigone.v1.AuditService/ListComparisons"
+	AuditService_ListCaseFacts_FullMethodName       = "/trigone.v1.AuditService/ListCaseFacts"
+	AuditService_SummarizeAgreement_FullMethodName  = "/trigone.v1.AuditService/SummarizeAgreement"
+	AuditService_MonitorOutcomes_FullMethodName     = "/trigone.v1.AuditService/MonitorOutcomes"
+	AuditService_SubmitTheatreCount_FullMethodName  = "/trigone.v1.AuditService/SubmitTheatreCount"
+	AuditService_ListGaps_FullMethodName            = "/trigone.v1.AuditService/ListGaps"
+	AuditService_EstimateFreedom_FullMethodName     = "/trigone.v1.AuditService/EstimateFreedom"
+	AuditService_ExtractTable_FullMethodName        = "/trigone.v1.AuditService/ExtractTable"
+	AuditService_SummarizeOutcomes_FullMethodName   = "/trigone.v1.AuditService/SummarizeOutcomes"
+	AuditService_SummarizeLedger_FullMethodName     = "/trigone.v1.AuditService/SummarizeLedger"
+	AuditService_CalibratePrediction_FullMethodName = "/trigone.v1.AuditService/CalibratePrediction"
+	AuditService_FindImplants_FullMethodName        = "/trigone.v1.AuditService/FindImplants"
+	AuditService_ListAccesses_FullMethodName        = "/trigone.v1.AuditService/ListAccesses"
+	AuditService_SignOffAccess_FullMethodName       = "/trigone.v1.AuditService/SignOffAccess"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -77,6 +78,10 @@ type AuditServiceClient interface {
 	// Says how the record itself is kept: what rules found and what became of it,
 	// quarantines, retractions, amendments, late plans, reasons that are missing.
 	SummarizeLedger(ctx context.Context, in *SummarizeLedgerRequest, opts ...grpc.CallOption) (*SummarizeLedgerResponse, error)
+	// Fits predicted coaptation lengths to what was measured, for each class of techniques
+	// apart, and says whether that foretells better than the model as it is. It changes
+	// nothing: what it offers a person signs into the site's policy.
+	CalibratePrediction(ctx context.Context, in *CalibratePredictionRequest, opts ...grpc.CallOption) (*CalibratePredictionResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -216,6 +221,16 @@ func (c *auditServiceClient) SummarizeLedger(ctx context.Context, in *SummarizeL
 	return out, nil
 }
 
+func (c *auditServiceClient) CalibratePrediction(ctx context.Context, in *CalibratePredictionRequest, opts ...grpc.CallOption) (*CalibratePredictionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CalibratePredictionResponse)
+	err := c.cc.Invoke(ctx, AuditService_CalibratePrediction_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) FindImplants(ctx context.Context, in *FindImplantsRequest, opts ...grpc.CallOption) (*FindImplantsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FindImplantsResponse)
@@ -288,6 +303,10 @@ type AuditServiceServer interface {
 	// Says how the record itself is kept: what rules found and what became of it,
 	// quarantines, retractions, amendments, late plans, reasons that are missing.
 	SummarizeLedger(context.Context, *SummarizeLedgerRequest) (*SummarizeLedgerResponse, error)
+	// Fits predicted coaptation lengths to what was measured, for each class of techniques
+	// apart, and says whether that foretells better than the model as it is. It changes
+	// nothing: what it offers a person signs into the site's policy.
+	CalibratePrediction(context.Context, *CalibratePredictionRequest) (*CalibratePredictionResponse, error)
 	// Finds in whom an implant is, for a recall: by any of maker, model, size, lot and
 	// serial number. It says of each whether it is still in place as far as the record
 	// tells; nobody is called back on that alone, and what no record names is not found.
@@ -340,6 +359,9 @@ func (UnimplementedAuditServiceServer) SummarizeOutcomes(context.Context, *Summa
 }
 func (UnimplementedAuditServiceServer) SummarizeLedger(context.Context, *SummarizeLedgerRequest) (*SummarizeLedgerResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SummarizeLedger not implemented")
+}
+func (UnimplementedAuditServiceServer) CalibratePrediction(context.Context, *CalibratePredictionRequest) (*CalibratePredictionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CalibratePrediction not implemented")
 }
 func (UnimplementedAuditServiceServer) FindImplants(context.Context, *FindImplantsRequest) (*FindImplantsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindImplants not implemented")
@@ -562,6 +584,24 @@ func _AuditService_SummarizeLedger_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_CalibratePrediction_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CalibratePredictionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).CalibratePrediction(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_CalibratePrediction_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).CalibratePrediction(ctx, req.(*CalibratePredictionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_FindImplants_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FindImplantsRequest)
 	if err := dec(in); err != nil {
@@ -662,6 +702,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SummarizeLedger",
 			Handler:    _AuditService_SummarizeLedger_Handler,
+		},
+		{
+			MethodName: "CalibratePrediction",
+			Handler:    _AuditService_CalibratePrediction_Handler,
 		},
 		{
 			MethodName: "FindImplants",
