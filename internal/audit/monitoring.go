@@ -160,11 +160,29 @@ func (m *Monitor) Add(c *Case) {
 	}
 	f := onRecord{uid: c.UID, patient: c.Patient, incision: c.Incision, received: c.OperationReceivedDays, operator: responsible(c), firstOperator: c.FirstOperator}
 	for _, e := range m.endpoints {
-		came, reason := e.of(c)
+		came, reason := m.judge(e, c)
 		risks, late := e.expected(c)
 		f.outcomes = append(f.outcomes, asked{came, reason, risks, late})
 	}
 	m.cases = append(m.cases, f)
+}
+
+// judge says whether an outcome came, empty where that is not known, or why the case is not
+// among those of whom it is asked.
+func (m *Monitor) judge(e *Endpoint, c *Case) (valve.Answer, Reason) {
+	switch v := e.of(c); v.state {
+	case yes:
+		return valve.Yes, ""
+	case no:
+		if e.open != nil && e.open(c) && !past(c.Incision, m.question.AsOf, e.WindowDays) {
+			return "", ""
+		}
+		return valve.No, ""
+	case outside:
+		return "", v.reason
+	case notKnown, notOver, notOverEvent:
+	}
+	return "", ""
 }
 
 // Operators is how many operators have at least so many operations among the cases that
@@ -492,9 +510,21 @@ func (m *Monitor) series(c *Chart, at int, again []bool) (list []placed, weighed
 		}
 		list = append(list, p)
 	}
-	c.Left = out.list()
+	c.Left = out.followed()
 	c.WithoutRisk = wilson(without)
 	return list, by != nil
+}
+
+// followed lists what is left of outcomes that are followed.
+func (l left) followed() (list []Left) {
+	told := map[Reason]bool{}
+	for _, r := range slices.Concat(outcomeReasons, reasons) {
+		if l[r] > 0 && !told[r] {
+			told[r] = true
+			list = append(list, Left{r, l[r]})
+		}
+	}
+	return list
 }
 
 // onlyModel gives the model by which a picture tells what was expected: the only one

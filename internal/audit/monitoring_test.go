@@ -32,9 +32,17 @@ func lived(n int, incision time.Time, risk float64) *Case {
 	return &Case{
 		UID: fmt.Sprintf("case-%07d", n), Patient: int64(n + 1), Incision: incision, OperationReceivedDays: units.Some(1.0),
 		DiedInHospital: valve.No, DiedWithin30Days: valve.No, Converted: valve.No, MitralFurtherRuns: units.Some(0), FirstOperator: "surgeon-1",
+		Intended: "repair", IntendedHoursBefore: units.Some(16.0), LeftTheatreAlive: valve.Yes, DischargedDay: units.Some(7),
 		Echoes: []Echo{{Stage: valve.LeavingTheatre, Grade: repair.Grade{Scheme: repair.FiveStep, Value: "trace"}}, {FollowUp: "discharge", Grade: repair.Grade{Scheme: repair.FiveStep, Value: "mild"}}},
 		Risks:  []Risk{{Outcome: "death_30_days", Horizon: "stay_or_thirty_days", Model: "invented", Version: "1", Percent: units.Some(risk), ReceivedDays: units.Some(-1.0)}},
 	}
+}
+
+func yesOrNo(yes bool) valve.Answer {
+	if yes {
+		return valve.Yes
+	}
+	return valve.No
 }
 
 func died(c *Case) *Case {
@@ -142,7 +150,7 @@ func TestPrintedRunLengthsHoldOfFixedRates(t *testing.T) {
 		var cases []*Case
 		for i := range n {
 			c := lived(i, firstDay.AddDate(0, 0, i), 5)
-			c.Converted = answer(r.Float64() < rate)
+			c.Converted = yesOrNo(r.Float64() < rate)
 			cases = append(cases, c)
 		}
 		q := MonitoringQuestion{Outcomes: []string{Conversion}}
@@ -178,7 +186,7 @@ func TestChartByHand(t *testing.T) {
 	var cases []*Case
 	for i, converted := range []bool{true, false, true, true} {
 		c := lived(i, firstDay.AddDate(0, 0, i), 5)
-		c.Converted = answer(converted)
+		c.Converted = yesOrNo(converted)
 		cases = append(cases, c)
 	}
 	chart := monitored(q, cases).Charts[0]
@@ -451,12 +459,13 @@ func TestEndpoints(t *testing.T) {
 		{OperativeMortality, "alive at 30 days, in the stay", func(c *Case) { c.DiedInHospital = "" }, "", ""},
 		{Conversion, "replaced", func(c *Case) { c.Converted = valve.Yes }, valve.Yes, ""},
 		{Conversion, "to be decided on inspection", func(c *Case) { c.Intended = "decide_on_inspection" }, "", RepairNotIntended},
+		{Conversion, "intention not recorded", func(c *Case) { c.Intended = "" }, "", IntentionNotStated},
 		{FurtherMitralRun, "two runs", func(c *Case) { c.MitralFurtherRuns = units.Some(1) }, valve.Yes, ""},
 		{FurtherMitralRun, "not recorded", func(c *Case) { c.MitralFurtherRuns = units.None[int]() }, "", ""},
 		{RegurgitationAtExit, "moderate", exit("moderate"), valve.Yes, ""},
 		{RegurgitationAtExit, "no grade", exit(""), "", ""},
-		{RegurgitationAtExit, "read off bypass only", func(c *Case) { c.Echoes[0].Stage = valve.OffBypass }, valve.No, ""},
-		{RegurgitationAtExit, "replaced", func(c *Case) { c.Converted = valve.Yes }, "", ReplacedInTheatre},
+		{RegurgitationAtExit, "read off bypass only", func(c *Case) { c.Echoes[0].Stage = valve.OffBypass }, "", ""},
+		{RegurgitationAtExit, "replaced", func(c *Case) { c.Converted, c.ConversionPoint = valve.Yes, "after_first_run" }, "", ReplacedBefore},
 		{RegurgitationAtDischarge, "moderate", discharge("moderate"), valve.Yes, ""},
 		{RegurgitationAtDischarge, "died", func(c *Case) { c.DiedInHospital = valve.Yes }, "", DiedBefore},
 		{AnyFailure, "fine", func(*Case) {}, valve.No, ""},
@@ -464,12 +473,38 @@ func TestEndpoints(t *testing.T) {
 		{AnyFailure, "no echo at discharge: the exit counts", discharge(""), valve.No, ""},
 		{AnyFailure, "came back by discharge", discharge("severe"), valve.Yes, ""},
 		{AnyFailure, "converted, nothing else known", func(c *Case) { c.Converted, c.DiedInHospital, c.Echoes = valve.Yes, "", nil }, valve.Yes, ""},
+		{AnyFailure, "no grade in theatre or at discharge", func(c *Case) { c.Echoes = nil }, "", ""},
 		{AnyFailure, "not known whether alive", func(c *Case) { c.DiedInHospital = "" }, "", ""},
 	} {
 		c := lived(1, firstDay, 5)
 		tt.change(c)
-		if came, reason := endpointNamed(tt.outcome).of(c); came != tt.came || reason != tt.reason {
+		m := NewMonitor(MonitoringQuestion{AsOf: firstDay.AddDate(1, 0, 0)})
+		if came, reason := m.judge(endpointNamed(tt.outcome), c); came != tt.came || reason != tt.reason {
 			t.Errorf("%s, %s: %q, %q, want %q, %q", tt.outcome, tt.why, came, reason, tt.came, tt.reason)
+		}
+	}
+}
+
+// A valve that was not replaced in theatre may still be, until discharge or the end of the
+// window.
+func TestConversionLaterInTheStay(t *testing.T) {
+	c := lived(1, firstDay, 5)
+	for _, tt := range []struct {
+		why        string
+		discharged bool
+		asOf       time.Time
+		came       valve.Answer
+	}{
+		{"in the stay", false, firstDay.AddDate(0, 0, 5), ""},
+		{"discharged", true, firstDay.AddDate(0, 0, 8), valve.No},
+		{"the window is over, nobody recorded the discharge", false, firstDay.AddDate(0, 0, 31), valve.No},
+	} {
+		c.DischargedDay = units.None[int]()
+		if tt.discharged {
+			c.DischargedDay = units.Some(7)
+		}
+		if came, reason := NewMonitor(MonitoringQuestion{AsOf: tt.asOf}).judge(endpointNamed(Conversion), c); came != tt.came || reason != "" {
+			t.Errorf("%s: %q, %q", tt.why, came, reason)
 		}
 	}
 }

@@ -82,9 +82,9 @@ func TestMonitoringAfterACorrection(t *testing.T) {
 	h := toldHouse(t, 4)
 	asOf := timestamppb.New(h.now)
 	ask := func(since int64) *trigonev1.MonitoringChart {
-		return h.monitors(auditor, &trigonev1.MonitorOutcomesRequest{AsOf: asOf, Outcomes: []string{audit.Conversion}, ChangedSince: since}).GetCharts()[0]
+		return h.monitors(auditor, &trigonev1.MonitorOutcomesRequest{AsOf: asOf, Outcomes: []string{audit.FurtherMitralRun}, ChangedSince: since}).GetCharts()[0]
 	}
-	earlier := h.monitors(auditor, &trigonev1.MonitorOutcomesRequest{AsOf: asOf, Outcomes: []string{audit.Conversion}})
+	earlier := h.monitors(auditor, &trigonev1.MonitorOutcomesRequest{AsOf: asOf, Outcomes: []string{audit.FurtherMitralRun}})
 	seen := earlier.GetContext().GetLastChange()
 	if c := ask(seen); c.GetChangedCount() != 0 {
 		t.Errorf("nothing was written: %v", c)
@@ -112,7 +112,7 @@ func TestMonitoringAfterACorrection(t *testing.T) {
 	if _, err := h.book.RetractCase(h.ctx, surgeon, &trigonev1.RetractCaseRequest{Case: &trigonev1.CaseReference{Name: name}, Reason: trigonev1.RetractionReason(1), CaseVersion: h.get(corrected).GetCaseVersion()}); err != nil {
 		t.Fatal(err)
 	}
-	left := h.monitors(auditor, &trigonev1.MonitorOutcomesRequest{AsOf: asOf, Outcomes: []string{audit.Conversion}})
+	left := h.monitors(auditor, &trigonev1.MonitorOutcomesRequest{AsOf: asOf, Outcomes: []string{audit.FurtherMitralRun}})
 	if left.GetRetractedCaseCount() != 1 || left.GetCharts()[0].GetOperationCount() != c.GetOperationCount()-1 {
 		t.Errorf("%d retracted, %d on the chart, %d before", left.GetRetractedCaseCount(), left.GetCharts()[0].GetOperationCount(), c.GetOperationCount())
 	}

@@ -65,7 +65,7 @@ func monitoringSource(r *trigonev1.MonitorOutcomesResponse) string {
 // monitoringLimits prints by what charts that can signal do it.
 func monitoringLimits(w io.Writer, charts []*trigonev1.MonitoringChart) {
 	g := newGrid("", "Chart", "Looks for", "Limit", "Now", "False alarm after", "If odds are so, after")
-	any := false
+	limits := false
 	for _, c := range charts {
 		for _, arm := range []struct {
 			of  *trigonev1.MonitoringArm
@@ -74,7 +74,7 @@ func monitoringLimits(w io.Writer, charts []*trigonev1.MonitoringChart) {
 			if arm.of == nil {
 				continue
 			}
-			any = true
+			limits = true
 			now := "-"
 			if n := len(c.GetPoints()); n > 0 {
 				if v := arm.now(c.GetPoints()[n-1]); v != nil {
@@ -85,7 +85,7 @@ func monitoringLimits(w io.Writer, charts []*trigonev1.MonitoringChart) {
 				runText(arm.of.GetInControlCases(), arm.of.InControlMonths), runText(arm.of.GetOutOfControlCases(), arm.of.OutOfControlMonths))
 		}
 	}
-	if any {
+	if limits {
 		heading(w, "Limits")
 		g.print(w)
 	}
