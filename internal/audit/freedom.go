@@ -564,5 +564,5 @@ func (f *Freedoms) said(event FreedomEvent) saying {
 		return saying{"recurrent regurgitation", "had " + again, "had been found with " + again, "had it", "recurrence", "recurrences", echoes}
 	}
 	return saying{"death, re-intervention and recurrence", "had one of them", "had died, had had a re-intervention or had been found with " + again, "had one of them",
-		"of these events", "of these events", echoes}
+		"of these events", "of these events", "All three can be told for"}
 }
