@@ -52,13 +52,6 @@ const (
 	other  = "lesion-2"
 )
 
-func (w writer) lesionIDs() []string {
-	if w.c.Valve.Both {
-		return []string{lesion, other}
-	}
-	return []string{lesion}
-}
-
 func (w writer) assessments() []*trigonev1.Assessment {
 	v := &w.c.Valve
 	jet := trigonev1.JetDirection_JET_DIRECTION_ANTERIOR

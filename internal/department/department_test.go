@@ -130,7 +130,7 @@ func TestPolicyHasTheRings(t *testing.T) {
 	}
 	for i, r := range rings {
 		got := p.Settings.Rings[i]
-		if got.Family != r.Family || got.Label != r.Label || string(got.Kind) != r.Kind() {
+		if got.Family != r.Family || got.Label != r.Label || got.Kind != r.Kind() {
 			t.Errorf("row %d: %s %g, want %s %g", i, got.Family, got.Label, r.Family, r.Label)
 		}
 		if r.Band {

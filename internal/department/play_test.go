@@ -126,7 +126,11 @@ func TestWhatWasBuiltInIsFound(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer conn.Close()
+	defer func() {
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
 	ask := trigonev1.NewAuditServiceClient(conn)
 	answer, err := ask.SummarizeAgreement(t.Context(), &trigonev1.SummarizeAgreementRequest{
 		Kinds:  []trigonev1.ComparisonKind{trigonev1.ComparisonKind_COMPARISON_KIND_RING_DIMENSION, trigonev1.ComparisonKind_COMPARISON_KIND_PREDICTION_FROM_PLAN},

@@ -80,7 +80,7 @@ func (c *Case) later(r *draws, until time.Time) {
 	}
 	severe, again, kind := r.happens(0.4), r.happens(0.6), pick(r, share[string]{"repaired_again", 0.4}, share[string]{"replaced", 0.45}, share[string]{"catheter", 0.15})
 	cause := pick(r, share[string]{"other", 0.5}, share[string]{"cardiac", 0.25}, share[string]{"unknown", 0.15}, share[string]{"valve", 0.1})
-	told := r.happens(0.93)
+	told := false
 	if s.DiedOnDay >= 0 {
 		dies, cause, told = s.DiedOnDay, "cardiac", true
 	} else {
@@ -92,10 +92,15 @@ func (c *Case) later(r *draws, until time.Time) {
 	}
 	at := func(day int) time.Time { return morning(c.Incision).AddDate(0, 0, day) }
 	found := 0 // day of the echo that found it
+	heardOn := dies
 	for _, v := range visits {
 		day := v.day + r.IntN(2*v.within+1) - v.within
 		answers, echo, gradient := r.happens(v.answers), r.happens(v.echo), r.of(0.3, 0.6)
 		grade, late, delay := r.Float64(), r.happens(0.1), r.IntN(9)
+		if answers && !told && day >= dies && day < lost {
+			// Who asks hears of it: a death is known no sooner, and no more often, than a life.
+			told, heardOn = true, day
+		}
 		if day >= dies || !answers || day <= s.Days || found > 0 && severe && again {
 			continue
 		}
@@ -133,7 +138,7 @@ func (c *Case) later(r *draws, until time.Time) {
 		dies = max(dies, day+60)
 	}
 	if heard := 3 + r.IntN(60); told && !s.DiedInStay && dies < lost && dies < 1e6 {
-		known := at(dies + heard)
+		known := at(max(dies+heard, heardOn))
 		c.Entries = append(c.Entries, Entry{
 			ID: "death", Kind: "other", Day: dies, Known: known, Received: known.Add(9 * time.Hour), Dead: true, DiedOn: at(dies), Cause: cause,
 		})

@@ -31,14 +31,6 @@ func (c *Case) team(r *draws, seen map[string]int) {
 	}
 }
 
-// responsible is the surgeon who answers for the case.
-func (c *Case) responsible() string {
-	if c.Supervisor != "" {
-		return c.Supervisor
-	}
-	return c.Operator
-}
-
 // plan draws what is meant to be done. How often plans come late, change or are
 // missing: common practice, no source.
 func (c *Case) plan(r *draws) {

@@ -148,11 +148,11 @@ func TestDeteriorationIsFound(t *testing.T) {
 			r.chart.Outcome, r.why, 100*with.share(), seeds, with.median(), with.outOfControl, 100*without.share(), without.inControl)
 		// Operations after the change that stand on the chart.
 		stretch := with.afterChange / float64(seeds)
-		error := func(p float64) float64 { return 3.5 * math.Sqrt(p*(1-p)/float64(seeds)) }
-		if least := 1 - math.Exp(-stretch/with.outOfControl); with.share() < least-error(least) {
+		chance := func(p float64) float64 { return 3.5 * math.Sqrt(p*(1-p)/float64(seeds)) }
+		if least := 1 - math.Exp(-stretch/with.outOfControl); with.share() < least-chance(least) {
 			t.Errorf("%s: found in %.2f, the printed run says at least %.2f", r.chart.Outcome, with.share(), least)
 		}
-		if most := 1 - math.Exp(-stretch/without.inControl); without.share() > most+error(most) {
+		if most := 1 - math.Exp(-stretch/without.inControl); without.share() > most+chance(most) {
 			t.Errorf("%s: falsely found in %.2f, the printed run says at most %.2f", r.chart.Outcome, without.share(), most)
 		}
 		if float64(with.median()) > with.outOfControl {

@@ -195,7 +195,8 @@ func (c *Case) stay(r *draws, b Built) {
 		if k.fails {
 			p = odds(p, ratio)
 		}
-		if r.happens(p) && !(k.kind == "atrial_fibrillation" && c.Valve.Fibrillation == "persistent") &&
+		old := k.kind == "atrial_fibrillation" && c.Valve.Fibrillation == "persistent"
+		if r.happens(p) && !old &&
 			(len(s.Complications) == 0 || s.Complications[len(s.Complications)-1].Kind != k.kind) {
 			s.Complications = append(s.Complications, Complication{k.kind, k.grade, day})
 			if k.fails {
