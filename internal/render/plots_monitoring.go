@@ -73,6 +73,8 @@ func monitoringOf(f plot.Frame, c *trigonev1.MonitoringChart) plot.Monitoring {
 	m.Years = plot.Years(times, m.Before)
 	if known == 0 {
 		m.Chart, m.VLAD, m.Recent = false, false, false
+	} else if !m.Chart && !m.VLAD && !m.Recent {
+		m.NotDrawn = "no rate is expected against which a path could be drawn"
 	}
 	return m
 }
@@ -112,9 +114,11 @@ func learningOf(f plot.Frame, l *trigonev1.LearningChart) plot.Learning {
 	return p
 }
 
-// MonitoringPlot draws a chart beside which its sentence stands, and what belongs to it.
-func MonitoringPlot(name string, c *trigonev1.MonitoringChart, context *trigonev1.AuditContext) picture.Picture {
-	return monitoringOf(plot.Frame{Name: name, Sentence: signalled(c), Invented: context.GetInvented()}, c).Picture()
+// MonitoringPlot draws a chart beside which its sentence stands, and what belongs to it;
+// ok is false where there is no path to draw.
+func MonitoringPlot(name string, c *trigonev1.MonitoringChart, context *trigonev1.AuditContext) (p picture.Picture, ok bool) {
+	m := monitoringOf(plot.Frame{Name: name, Sentence: signalled(c), Invented: context.GetInvented()}, c)
+	return m.Picture(), m.Chart || m.VLAD || m.Recent
 }
 
 // LearningPlot draws a learning chart beside which its sentence stands.

@@ -73,7 +73,9 @@ func answerMonitoring(v *visit) (view, error) {
 	pictures := figureSection{ID: "pictures", Name: "Pictures", About: "The policy of the site does not name these outcomes, or their limits cannot be computed: nothing signals here, whatever a line does."}
 	for _, chart := range got.GetCharts() {
 		f := v.chartFigure(s, chart)
-		f.Plot = drawn(render.MonitoringPlot("picture-"+f.ID, chart, got.GetContext()))
+		if p, ok := render.MonitoringPlot("picture-"+f.ID, chart, got.GetContext()); ok {
+			f.Plot = drawn(p)
+		}
 		if chart.GetKind() == trigonev1.MonitoringChartKind_MONITORING_CHART_KIND_PICTURE {
 			pictures.Figures = append(pictures.Figures, f)
 		} else {

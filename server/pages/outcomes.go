@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"strconv"
 
-	"trigone/internal/convert"
 	"trigone/internal/ledger"
 	"trigone/internal/render"
 	"trigone/internal/words"
@@ -80,7 +79,7 @@ func answerOutcomes(v *visit) (view, error) {
 	for _, e := range got.GetObservedExpected() {
 		expected.Figures = append(expected.Figures, expectedFigure(e))
 	}
-	units := figureSection{ID: "units", Name: "How outcomes vary", Beside: true, About: "A unit outside its limits is one to look at; it is no verdict."}
+	units := figureSection{ID: "units", Name: "How outcomes vary", About: "A unit outside its limits is one to look at; it is no verdict."}
 	for i, f := range got.GetFunnels() {
 		units.Figures = append(units.Figures, funnelFigure(i, f, got.GetContext()))
 	}
@@ -205,9 +204,16 @@ func expectedFigure(e *trigonev1.ObservedExpected) figure {
 	return f
 }
 
+func unitsName(u trigonev1.OutcomeUnits) string {
+	if u == trigonev1.OutcomeUnits_OUTCOME_UNITS_OPERATORS {
+		return "operator"
+	}
+	return "half-year"
+}
+
 func funnelFigure(i int, of *trigonev1.Funnel, c *trigonev1.AuditContext) figure {
 	type row = *trigonev1.FunnelPoint
-	f := figure{ID: fmt.Sprintf("units-%d", i+1), Name: words.Capital(words.Spaced(of.GetOutcome())), Tag: "by " + words.Spaced(convert.Word(of.GetUnits())), Sentence: of.GetSentence()}
+	f := figure{ID: fmt.Sprintf("units-%d", i+1), Name: words.Capital(words.Spaced(of.GetOutcome())), Tag: "by " + unitsName(of.GetUnits()), Sentence: of.GetSentence()}
 	if of.Target != nil {
 		line(&f.Lines, "Held against", percent(of.GetTarget()), of.GetTargetSource())
 	}
@@ -223,6 +229,9 @@ func funnelFigure(i int, of *trigonev1.Funnel, c *trigonev1.AuditContext) figure
 			about += "; the limits were widened by it"
 		}
 		line(&f.Lines, "Unevenness", strconv.FormatFloat(of.GetOverdispersion(), 'f', 2, 64), about)
+	}
+	if p, ok := render.UnitsPlot("picture-"+f.ID, f.Name+", "+f.Tag+".", of, c); ok {
+		f.Plot = drawn(p)
 	}
 	limits := func(low, high *float64) string {
 		switch {
