@@ -24,13 +24,13 @@ func TechniqueClasses() []TechniqueClass {
 // none. Closing a cleft changes no height, and counts with the ring. An edge-to-edge
 // suture, a closed commissure and what has no word of its own make it another.
 func ClassOf(techniques []Technique) TechniqueClass {
-	any := func(list ...Technique) bool {
+	oneOf := func(list ...Technique) bool {
 		return slices.ContainsFunc(techniques, func(t Technique) bool { return slices.Contains(list, t) })
 	}
 	known := []Technique{
 		Annuloplasty, CleftClosure, ArtificialChord, ChordTransfer, LeafletResection, SlidingPlasty, HeightReduction, Plication,
 	}
-	cut, held := any(LeafletResection, SlidingPlasty, HeightReduction, Plication), any(ArtificialChord, ChordTransfer)
+	cut, held := oneOf(LeafletResection, SlidingPlasty, HeightReduction, Plication), oneOf(ArtificialChord, ChordTransfer)
 	switch {
 	case len(techniques) == 0:
 		return ""
