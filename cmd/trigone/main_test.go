@@ -197,6 +197,9 @@ func TestHelp(t *testing.T) {
 	}
 	names := map[string]bool{}
 	for _, c := range newRoot().Commands() {
+		if names[c.Name()] {
+			t.Errorf("%s stands twice among the commands", c.Name())
+		}
 		names[c.Name()] = true
 		checkExample(t, c)
 		says(t, "help", top.stdout, c.Short)

@@ -28,10 +28,6 @@ func (o *Outcomes) sentence(m *measure, g *Outcome) string {
 
 func (m *measure) shareSentence(g *Outcome, did string) string {
 	var b strings.Builder
-	whom := "patients"
-	if m.whom != "" {
-		whom += " " + m.whom
-	}
 	s := g.Share
 	if s.Count == 1 {
 		if rest, ok := strings.CutPrefix(did, "were "); ok {
@@ -58,7 +54,8 @@ func (m *measure) shareSentence(g *Outcome, did string) string {
 	default:
 		fmt.Fprintf(&b, "%d of %s %s (%s).", s.Count, counted(s.Of, m.whom), did, m.interval95(s))
 	}
-	if low, ok := g.Lowest.Get(); ok && s.Of > 0 && !(m.exact && manyUnknown(s.Of, g.Unknown)) {
+	bounds := m.exact && manyUnknown(s.Of, g.Unknown)
+	if low, ok := g.Lowest.Get(); ok && s.Of > 0 && !bounds {
 		highest, _ := g.Highest.Get()
 		fmt.Fprintf(&b, " Of %d more it is not known: with all of them counted the share lies between %s and %s %%.", g.Unknown, m.percent(low, s.Of), m.percent(highest, s.Of))
 	}
