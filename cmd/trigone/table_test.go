@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -37,12 +38,11 @@ func servedDemo(t *testing.T) string {
 
 func readCSV(t *testing.T, path string) [][]string {
 	t.Helper()
-	f, err := os.Open(path)
+	text, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
+	rows, err := csv.NewReader(bytes.NewReader(text)).ReadAll()
 	if err != nil {
 		t.Fatal(path, err)
 	}
@@ -52,16 +52,11 @@ func readCSV(t *testing.T, path string) [][]string {
 // parquetAsText reads a file as the cells that the CSV beside it has.
 func parquetAsText(t *testing.T, path string) [][]string {
 	t.Helper()
-	f, err := os.Open(path)
+	content, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		t.Fatal(err)
-	}
-	file, err := parquet.OpenFile(f, info.Size())
+	file, err := parquet.OpenFile(bytes.NewReader(content), int64(len(content)))
 	if err != nil {
 		t.Fatal(path, err)
 	}

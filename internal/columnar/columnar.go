@@ -36,7 +36,7 @@ type Pair struct{ Key, Value string }
 // Writer writes one table.
 type Writer struct {
 	columns []Column
-	out     *parquet.Writer
+	out     *parquet.GenericWriter[any]
 	rows    []parquet.Row
 }
 
@@ -77,7 +77,7 @@ func NewWriter(out io.Writer, table string, columns []Column, about ...Pair) (*W
 	if err != nil {
 		return nil, err
 	}
-	return &Writer{columns: columns, out: parquet.NewWriter(out, config)}, nil
+	return &Writer{columns: columns, out: parquet.NewGenericWriter[any](out, config)}, nil
 }
 
 func leaf(t Type) parquet.Node {

@@ -307,11 +307,10 @@ func (x *extraction) keyOf(f *trigonev1.CaseFacts) extract.Key {
 	if f.GetPatient() != nil && f.Patient.AgeYears != nil {
 		k.AgeBand = extract.AgeBand(int(f.GetPatient().GetAgeYears()))
 	}
-	for _, d := range rings(f) {
-		if k.RingFamily = d.GetFamilyKey(); d.ImplantedLabel != nil {
-			k.RingLabel = strconv.FormatFloat(d.GetImplantedLabel(), 'f', -1, 64)
+	if list := rings(f); len(list) > 0 { // one is the rule
+		if k.RingFamily = list[0].GetFamilyKey(); list[0].ImplantedLabel != nil {
+			k.RingLabel = strconv.FormatFloat(list[0].GetImplantedLabel(), 'f', -1, 64)
 		}
-		break // one is the rule
 	}
 	return k
 }
