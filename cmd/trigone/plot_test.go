@@ -49,7 +49,7 @@ func TestPlots(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			defer f.Close()
+			defer func() { _ = f.Close() }()
 			if config, err := png.DecodeConfig(f); err != nil || config.Width != 400 {
 				t.Errorf("PNG %+v, %v", config, err)
 			}

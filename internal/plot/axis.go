@@ -281,7 +281,7 @@ func (o *occupied) free(a panel, at picture.Point, word string, bold bool) (pict
 // key writes a sample of what is drawn, and what it is.
 func (p *page) key(words string, sample func(x, y float64) []picture.Shape) {
 	const room = 30.0
-	p.Y += 1
+	p.Y++
 	p.Add(sample(picture.FrameEdge+room/2-3, p.Y+picture.LineStep-7)...)
 	p.SayAt(picture.FrameEdge+room, words, picture.Ink)
 }

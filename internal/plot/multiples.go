@@ -38,19 +38,19 @@ type SmallPoint struct {
 
 // Picture draws it.
 func (m Multiples) Picture() picture.Picture {
-	any := false
+	some := false
 	for _, panel := range m.Panels {
 		for _, q := range panel.Points {
 			if q.Estimate == nil {
 				continue
 			}
-			any = true
+			some = true
 			if !finite(q.ends()...) {
 				return notDrawn(m.Frame, notANumber)
 			}
 		}
 	}
-	if !any || len(m.Times) == 0 {
+	if !some || len(m.Times) == 0 {
 		return notDrawn(m.Frame, "no stretch of time has a number")
 	}
 	p := begin(m.Frame)

@@ -92,7 +92,7 @@ func begin(f Frame) *page {
 	head, rest := parted(f.Sentence)
 	p := &page{picture.NewSheet(f.Name, head), f}
 	p.Title = f.Sentence
-	p.Y += 1
+	p.Y++
 	if rest != "" {
 		p.Say(rest, picture.Ink)
 		p.Y += 2
@@ -177,7 +177,7 @@ func notDrawn(f Frame, reason string) picture.Picture {
 	reason = strings.TrimSuffix(reason, ".")
 	p := begin(f)
 	p.Say("Not drawn, because "+reason+".", picture.Ink)
-	p.Picture.NotDrawn = reason
+	p.NotDrawn = reason
 	return p.end("Not drawn, because " + reason + ".")
 }
 
