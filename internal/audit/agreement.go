@@ -191,6 +191,9 @@ const (
 // tooFewForLimits: below it only the points are shown.
 const tooFewForLimits = "fewer than 10 pairs: the points are shown, limits would say nothing"
 
+// aimsApart: an aim is a range.
+const aimsApart = "an aim is a range: what lies in it differs from nothing, so that it is counted, not subtracted"
+
 // labelsApart: a label is a name.
 const labelsApart = "labels are names of sizes: they are counted, not subtracted"
 
@@ -353,7 +356,10 @@ func (s *sums) add(q AgreementQuestion, c *Case, p Pair) {
 		if hasHigh {
 			r.Upper = high
 		}
+		// The plan's side of an aim is the end that was missed: of what lies inside there is
+		// none, and differences of the misses alone would not be those of the aims.
 		s.ranged = append(s.ranged, r)
+		return
 	case p.predicted() && hasLow && hasHigh:
 		s.ranged = append(s.ranged, statistics.Ranged{Lower: low, Upper: high, Measured: measured})
 		// A range that ends at 0 was cut there: its ends don't tell its distribution.
@@ -474,6 +480,9 @@ func (s *sums) agreement(key Key, points bool) Agreement {
 	case key.Kind == discrepancy.KindAim:
 		g.InRange = coverage(s.ranged, nil)
 		g.InRange.ShareFigure = wilson(g.InRange.Share)
+		g.Pairs = len(s.ranged)
+		g.none(aimsApart)
+		return g
 	}
 	if g.Pairs < leastForLimits || points && g.Pairs <= mostPoints {
 		g.Points = slices.Clone(s.points)

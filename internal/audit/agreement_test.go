@@ -277,7 +277,12 @@ func TestAims(t *testing.T) {
 	k := Key{Kind: discrepancy.KindAim, Metric: string(valve.CoaptationLength), Place: "a2_p2", Stage: valve.LeavingTheatre, Formula: 1}
 	a := NewAgreements(AgreementQuestion{})
 	for _, v := range []float64{5, 8, 9, 30} {
+		// A comparison with an aim has a number on the plan's side where it was missed, so
+		// that differences would be those of the misses.
 		p := Pair{Key: k, Actual: units.Some(v), Lower: units.Some(8.0), Verdict: discrepancy.Agrees}
+		if v == 5 || v == 30 {
+			p.Planned, p.Verdict = units.Some(8.0), discrepancy.Present
+		}
 		if v == 30 {
 			p.Upper = units.Some(12.0)
 		}
@@ -285,7 +290,7 @@ func TestAims(t *testing.T) {
 	}
 	g := a.Answer().Agreements[0]
 	const want = "Coaptation length at A2-P2 on leaving theatre was inside what was aimed at in 2 of 4; 1 below it and 1 above."
-	if g.Sentence != want || g.Pairs != 0 || g.Patients != 4 {
+	if g.Sentence != want || g.Pairs != 4 || g.Patients != 4 || g.Bias.Value.IsSome() || g.Bias.Because != aimsApart || g.WithinTolerance.Of != 0 || len(g.Points) != 0 {
 		t.Errorf("%s\nwant\n%s", g.Sentence, want)
 	}
 }
