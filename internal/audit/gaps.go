@@ -62,7 +62,7 @@ func statusDue(kind GapKind, due, late, early int, when string) gapRow {
 		kind: kind, due: due,
 		could: func(c *Case, days int) bool {
 			died, dead := c.DiedDay.Get()
-			return days > due+late && !c.lost() && !(dead && died < due) && !c.diedUndated()
+			return days > due+late && !c.lost() && (!dead || died >= due) && !c.diedUndated()
 		},
 		has: func(c *Case) bool {
 			known, ok := c.StatusKnownUntilDay.Get()
@@ -93,7 +93,7 @@ var gapTable = []gapRow{
 	statusDue(FiveYearsOverdue, 1826, 2*quarterEarly, quarterEarly, "at five years"),
 	{EchoMissing, func(c *Case, days int) bool {
 		died, dead := c.DiedDay.Get()
-		return days > echoOverdue && !c.lost() && !(dead && died < echoOverdue) && !c.diedUndated() && !c.diedInStay()
+		return days > echoOverdue && !c.lost() && (!dead || died >= echoOverdue) && !c.diedUndated() && !c.diedInStay()
 	}, func(c *Case) bool { return !c.echoAfterwards() }, 0,
 		fmt.Sprintf("operated on more than %d days ago, not known to have died by then and not lost", echoOverdue), "have no echo recorded after leaving theatre and no reason why", "record one, or why there is none"},
 }

@@ -73,12 +73,18 @@ type Head struct {
 
 // The parts of a note are those of every document.
 type (
-	Field   = document.Field
+	// Field is a line of a name and a value.
+	Field = document.Field
+	// Section is a heading with its blocks.
 	Section = document.Section
-	Block   = document.Block
-	List    = document.List
-	Item    = document.Item
-	Table   = document.Table
+	// Block is one of the things that stand under a heading.
+	Block = document.Block
+	// List is a block of items.
+	List = document.List
+	// Item is an entry of a list.
+	Item = document.Item
+	// Table is a block of rows.
+	Table = document.Table
 )
 
 // Words gives the note without its drawings, and without the sections that are
