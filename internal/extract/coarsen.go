@@ -26,7 +26,7 @@ const (
 // coarsened by. Empty: not recorded.
 type Key struct {
 	RingLabel, RingFamily string
-	Technique             string // class, see TechniqueClass
+	Technique             string // class, a repair.TechniqueClass
 	Period                string // of the operation: 2026-H1, or 2026
 	AgeBand               string // see AgeBand
 	Aetiology, Approach   string
@@ -151,45 +151,6 @@ func HalfYear(t time.Time) string {
 func BeginsHalfYear(t time.Time) bool {
 	h, m, s := t.Clock()
 	return t.Day() == 1 && (t.Month() == time.January || t.Month() == time.July) && h == 0 && m == 0 && s == 0 && t.Nanosecond() == 0
-}
-
-// Techniques by what they do to the leaflets.
-var (
-	resecting = []string{"leaflet_resection", "height_reduction", "sliding_plasty"}
-	chordal   = []string{"artificial_chord", "chord_transfer", "chord_shortening"}
-)
-
-// Classes of techniques.
-const (
-	Resection          = "resection"
-	Chords             = "chords"
-	ResectionAndChords = "resection_and_chords"
-	RingOnly           = "ring_only"
-)
-
-// Classes lists the classes of techniques, Other last.
-func Classes() []string { return []string{Resection, Chords, ResectionAndChords, RingOnly, Other} }
-
-// TechniqueClass puts the techniques that were done into one class; empty: none is
-// recorded.
-func TechniqueClass(done []string) string {
-	some := func(of []string) bool {
-		return slices.ContainsFunc(done, func(t string) bool { return slices.Contains(of, t) })
-	}
-	resected, chords := some(resecting), some(chordal)
-	switch {
-	case len(done) == 0:
-		return ""
-	case resected && chords:
-		return ResectionAndChords
-	case resected:
-		return Resection
-	case chords:
-		return Chords
-	case len(done) == 1 && done[0] == "annuloplasty":
-		return RingOnly
-	}
-	return Other
 }
 
 // Values are numbers of one kind, of which extremes are coded. They take memory for

@@ -15,6 +15,7 @@ import (
 	"trigone/internal/casebook"
 	"trigone/internal/convert"
 	"trigone/internal/extract"
+	"trigone/internal/repair"
 	"trigone/internal/storage"
 	trigonev1 "trigone/proto/trigone/v1"
 )
@@ -297,8 +298,12 @@ func (x *extraction) comparisons(ctx context.Context, uid string, take func(*tri
 
 // keyOf gives what a case is told apart by, and coarsened by.
 func (x *extraction) keyOf(f *trigonev1.CaseFacts) extract.Key {
+	var done []repair.Technique
+	for _, t := range f.GetRepair().GetTechniquesDone() {
+		done = append(done, repair.Technique(t))
+	}
 	k := extract.Key{
-		Technique: extract.TechniqueClass(f.GetRepair().GetTechniquesDone()), Approach: convert.Word(f.GetSetting().GetApproach()),
+		Technique: string(repair.ClassOf(done)), Approach: convert.Word(f.GetSetting().GetApproach()),
 		Aetiology: convert.Word(f.GetValve().GetAetiology()), Sex: convert.Word(f.GetPatient().GetSex()),
 	}
 	if t := f.GetTimes().GetIncisionTime(); t != nil {

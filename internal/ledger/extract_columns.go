@@ -13,6 +13,7 @@ import (
 	"trigone/internal/convert"
 	"trigone/internal/extract"
 	"trigone/internal/metric"
+	"trigone/internal/repair"
 	"trigone/internal/storage"
 	"trigone/internal/valve"
 	trigonev1 "trigone/proto/trigone/v1"
@@ -241,7 +242,7 @@ func keyColumns() []extractColumn {
 		written("sex", "Sex at birth;"+coarse, func(r *extractRow) string { return r.key.Sex }, words(trigonev1.Sex(0))...),
 		written("aetiology", "Disease of the valve;"+coarse, func(r *extractRow) string { return r.key.Aetiology }, words(trigonev1.Aetiology(0))...),
 		written("approach", "Approach of the operation;"+coarse, func(r *extractRow) string { return r.key.Approach }, words(trigonev1.Approach(0))...),
-		written("technique_class", "Class of the techniques done; other: another one, or too few cases share it. Comparisons of steps are left out of such cases.", func(r *extractRow) string { return r.key.Technique }, extract.Classes()...),
+		written("technique_class", "Class of the techniques done; other: another one, or too few cases share it. Comparisons of steps are left out of such cases.", func(r *extractRow) string { return r.key.Technique }, techniqueClasses()...),
 		written("ring_family", "Key, in the site's ring table, of the family of the ring that was left in place;"+coarse, func(r *extractRow) string { return r.key.RingFamily }),
 		written("ring_label", "Its label;"+coarse, func(r *extractRow) string { return r.key.RingLabel }),
 	}
@@ -420,4 +421,11 @@ func (x *extraction) header() *trigonev1.ExtractHeader {
 		}
 	}
 	return h
+}
+
+func techniqueClasses() (list []string) {
+	for _, c := range repair.TechniqueClasses() {
+		list = append(list, string(c))
+	}
+	return list
 }
