@@ -1,6 +1,7 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"strings"
 	"time"
@@ -21,7 +22,14 @@ func answer[Q, R any](ctx context.Context, req Q, room func(context.Context, cas
 
 // stream does the same for a call that is answered many times.
 func stream[Q, R any](req Q, out grpc.ServerStreamingServer[R], room func(context.Context, casebook.Principal, Q, func(*R) error) error) error {
-	return room(out.Context(), casebook.PrincipalOf(out.Context()), req, out.Send)
+	ctx := out.Context()
+	return room(ctx, casebook.PrincipalOf(ctx), req, func(r *R) error {
+		// That nobody waits any more is no fault of the program.
+		if err := out.Send(r); err != nil {
+			return cmp.Or(ctx.Err(), err)
+		}
+		return nil
+	})
 }
 
 type recordService struct {
