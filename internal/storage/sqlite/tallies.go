@@ -3,6 +3,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"errors"
 
 	"trigone/internal/storage"
 )
@@ -71,33 +72,61 @@ type sharing struct {
 	later   bool
 }
 
-// again gives the cases whose patient has another one at the site, of those that are
+// again gives the cases whose patient has another one, of those of the site that are
 // active and were operated on. Which one comes first does not depend on what is asked
-// for.
+// for. Few patients come again: each is looked up by himself.
 func (l *listing) again() (map[int64]sharing, error) {
-	list := map[int64]sharing{}
-	var last int64
-	err := l.visit(`
-		WITH again AS (
-			SELECT system, value, min(case_id) AS patient FROM patient_identifiers WHERE position = 0 AND value <> '' GROUP BY value, system HAVING count(*) > 1
-		)
-		SELECT a.patient, p.case_id FROM again AS a
-		JOIN patient_identifiers AS p INDEXED BY patient_identifiers_value ON p.value = a.value AND p.system = a.system AND p.position = 0
-		JOIN cases AS k ON k.id = p.case_id
-		JOIN case_counts AS c ON c.projection = ?1 AND c.site = ?2 AND c.case_id = k.id AND c.uid = k.uid
-			AND c.newest_first = CASE WHEN k.incision_time IS NULL THEN 9223372036854775807 ELSE min(~k.incision_time, 9223372036854775806) END
-		WHERE c.state = 'active' AND c.operated AND k.incision_time IS NOT NULL
-		ORDER BY a.patient, k.incision_time, k.uid`, []any{l.projection, l.site}, func(row scanner) error {
-		var patient, number int64
-		if err := row.Scan(&patient, &number); err != nil {
-			return err
-		}
-		list[number] = sharing{patient: patient, later: patient == last}
-		last = patient
-		return nil
+	var patients []patient
+	err := l.visit(patientsAgain, nil, func(row scanner) error {
+		var p patient
+		err := row.Scan(&p.value, &p.system, &p.number)
+		patients = append(patients, p)
+		return err
 	})
-	return list, err
+	if err != nil {
+		return nil, err
+	}
+	list := map[int64]sharing{}
+	for _, p := range patients {
+		later := false
+		err := l.visit(operationsOfPatient, []any{p.value, p.system, l.name, storage.CaseActive}, func(row scanner) error {
+			var number int64
+			var uid string
+			var incised sql.NullInt64
+			if err := row.Scan(&number, &uid, &incised); err != nil {
+				return err
+			}
+			var operated bool
+			err := l.tx.QueryRowContext(l.ctx, `SELECT operated FROM case_counts WHERE projection = ? AND site = ? AND newest_first = ? AND uid = ?`,
+				l.projection, l.site, newestFirst(instant(incised)), uid).Scan(&operated)
+			if errors.Is(err, sql.ErrNoRows) || err == nil && !operated {
+				return nil
+			}
+			list[number] = sharing{patient: p.number, later: later}
+			later = true
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return list, nil
 }
+
+// patient is one of whom there is more than one case: the smallest of their numbers is
+// his.
+type patient struct {
+	value, system string
+	number        int64
+}
+
+const (
+	// patientsAgain walks the index of identifiers alone.
+	patientsAgain = `SELECT value, system, min(case_id) FROM patient_identifiers INDEXED BY patient_identifiers_value
+		WHERE position = 0 AND value <> '' GROUP BY value, system HAVING count(*) > 1`
+	operationsOfPatient = `SELECT k.id, k.uid, k.incision_time FROM patient_identifiers AS p INDEXED BY patient_identifiers_value CROSS JOIN cases AS k ON k.id = p.case_id
+		WHERE p.value = ? AND p.system = ? AND p.position = 0 AND k.site = ? AND k.state = ? AND k.incision_time IS NOT NULL ORDER BY k.incision_time, k.uid`
+)
 
 // lastChange gives the number of the last change of the site.
 func (l *listing) lastChange() (n int64, err error) {
