@@ -58,7 +58,9 @@ func BenchmarkFigures(b *testing.B) {
 		b.Fatal(whole, err)
 	}
 	// The figure of most pairs, of what is measured once in a case.
-	numbers := slices.DeleteFunc(slices.Clone(whole.GetAgreements()), func(a *trigonev1.Agreement) bool { return a.GetBias().Value == nil || a.GetStage() != 0 || a.GetPlace() == "" })
+	numbers := slices.DeleteFunc(slices.Clone(whole.GetAgreements()), func(a *trigonev1.Agreement) bool {
+		return a.GetBias().Value == nil || a.GetStage() != 0 || a.GetPlace() == ""
+	})
 	most := slices.MaxFunc(numbers, func(a, b *trigonev1.Agreement) int { return cmp.Compare(a.GetPairCount(), b.GetPairCount()) })
 	var n int
 	var sum, squares float64
