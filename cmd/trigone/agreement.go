@@ -98,7 +98,7 @@ signed and received before incision.`,
 	f.StringArrayVar(&kinds, "kind", nil, "only this kind, such as height, aim or prediction_from_plan; may be repeated")
 	f.StringArrayVar(&metrics, "metric", nil, "only this metric, leaf or compared parameter, by id; may be repeated")
 	f.StringArrayVar(&places, "place", nil, "only at this place, such as p2 or a2_p2; may be repeated")
-	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the figures are given once more, such as technique or ring_family; may be repeated")
+	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the figures are given once more, such as technique, half_year or ring_family; first_operator and responsible_operator are for auditors; may be repeated")
 	f.BoolVar(&asExecuted, "as-executed", false, "only cases whose steps and ring came as planned")
 	f.BoolVar(&firstRun, "first-run", false, "what was found after the first pump run, not after the last one")
 	f.StringVar(&asOf, "as-of", "", "leave out cases operated on after this date or time; default: now")

@@ -96,7 +96,7 @@ where fewer than 10 patients are followed. Without a flag it answers for all eve
 	f.StringArrayVar(&events, "event", nil, "only this event: death, reintervention, recurrence or composite; may be repeated")
 	f.StringVar(&grade, "grade", "", "least regurgitation that counts as recurrence: mild, moderate, moderate_to_severe or severe; default: moderate")
 	f.BoolVar(&residualCounts, "residual-counts", false, "regurgitation of that grade at discharge is an event on day 0; else it is left out")
-	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the curves are given once more, such as technique or ring_family; may be repeated")
+	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the curves are given once more, such as technique, half_year or ring_family; first_operator and responsible_operator are for auditors; may be repeated")
 	f.StringVar(&asOf, "as-of", "", "leave out operations after this date or time, and what entries of later days tell; default: now")
 	return c
 }

@@ -91,7 +91,7 @@ waits until they are over.`,
 	f := c.Flags()
 	f.StringArrayVar(&groups, "group", nil, groupUsage)
 	f.StringArrayVar(&outcomes, "outcome", nil, "only this outcome, such as conversion or operative_mortality; may be repeated")
-	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the figures are given once more, such as technique or aetiology; may be repeated")
+	f.StringArrayVar(&strata, "by", nil, "kind of words for each of which the figures are given once more, such as technique, half_year or aetiology; first_operator and responsible_operator are for auditors; may be repeated")
 	f.StringArrayVar(&benchmarks, "benchmark", nil, "OUTCOME=SHARE=SOURCE: a share from 0 to 1 published elsewhere that half-years and operators are held against; may be repeated")
 	f.BoolVar(&operators, "operators", false, "hold operators side by side, as letters, not half-years; for auditors and for operators themselves")
 	f.BoolVar(&traineesApart, "trainees-apart", false, "with --operators: count a trainee's operations as the trainee's, not the supervisor's")

@@ -54,6 +54,9 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	if err := casebook.RefuseFields(violations); err != nil {
 		return nil, err
 	}
+	if err := mayAsk(who, req.GetStrata()); err != nil {
+		return nil, err
+	}
 	question := audit.AgreementQuestion{
 		FirstRun: req.GetFirstRun(), Timings: each(req.GetPlanTimings()), Places: req.GetPlaces(), Strata: req.GetStrata(), RingSizes: ringSizes(archive),
 		Points: req.GetIncludePoints(),
@@ -65,7 +68,11 @@ func (l *Ledger) SummarizeAgreement(ctx context.Context, who casebook.Principal,
 	asOf, before := until(archive, req.GetFilter(), instant(req.GetAsOf()))
 	f.IncisionBefore = before
 	agreements := audit.NewAgreements(question)
-	counts, err := pairsOf(ctx, archive, site, f, agreements)
+	gather, err := l.withWords(ctx, archive, site, tallyQuestion{beside: true, filter: req.GetFilter(), basis: req.GetBasis(), asOf: asOf}, req.GetStrata(), agreements)
+	if err != nil {
+		return nil, err
+	}
+	counts, err := pairsOf(ctx, archive, site, f, gather)
 	if err != nil {
 		return nil, notBuilt(err, req.GetBasis())
 	}
@@ -223,16 +230,6 @@ func metricName(number int) string {
 		return string(id)
 	}
 	return discrepancy.ParameterByNumber(number)
-}
-
-func unknownStrata(kinds []string) []convert.Violation {
-	var list []convert.Violation
-	for i, kind := range kinds {
-		if !slices.Contains(GroupKinds(), kind) {
-			list = append(list, convert.Violation{Path: fmt.Sprintf("strata[%d]", i), Message: unknownKind()})
-		}
-	}
-	return list
 }
 
 func unknownKind() string {

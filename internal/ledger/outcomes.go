@@ -40,6 +40,9 @@ func (l *Ledger) SummarizeOutcomes(ctx context.Context, who casebook.Principal, 
 	if err := casebook.RefuseFields(violations); err != nil {
 		return nil, err
 	}
+	if err := mayAsk(who, req.GetStrata()); err != nil {
+		return nil, err
+	}
 	zone, err := time.LoadLocation(archive.Policy.Settings.Zone)
 	if err != nil {
 		return nil, err
@@ -55,7 +58,7 @@ func (l *Ledger) SummarizeOutcomes(ctx context.Context, who casebook.Principal, 
 	for _, b := range req.GetBenchmarks() {
 		question.Benchmarks = append(question.Benchmarks, audit.Benchmark{Outcome: b.GetOutcome(), Share: b.GetShare(), Source: b.GetSource()})
 	}
-	q := tallyQuestion{filter: req.GetFilter(), basis: req.GetBasis(), asOf: instant(req.GetAsOf())}
+	q := tallyQuestion{filter: req.GetFilter(), strata: req.GetStrata(), basis: req.GetBasis(), asOf: instant(req.GetAsOf())}
 	var before time.Time
 	question.AsOf, before = until(archive, q.filter, q.asOf)
 	q.asOf = question.AsOf

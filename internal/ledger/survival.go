@@ -44,17 +44,20 @@ func (l *Ledger) EstimateFreedom(ctx context.Context, who casebook.Principal, re
 	if err := casebook.RefuseFields(violations); err != nil {
 		return nil, err
 	}
+	if err := mayAsk(who, req.GetStrata()); err != nil {
+		return nil, err
+	}
 	zone, err := time.LoadLocation(archive.Policy.Settings.Zone)
 	if err != nil {
 		return nil, fmt.Errorf("the zone of the site: %w", err)
 	}
-	asked := tallyQuestion{filter: req.GetFilter(), basis: req.GetBasis(), asOf: instant(req.GetAsOf())}
+	asked := tallyQuestion{filter: req.GetFilter(), strata: req.GetStrata(), basis: req.GetBasis(), asOf: instant(req.GetAsOf())}
 	asOf, _ := until(archive, req.GetFilter(), asked.asOf)
 	asked.asOf, question.AsOf = asOf, asOf.In(zone)
 	freedoms := audit.NewFreedoms(question)
 	if req.GetFilter() != nil {
 		// What was done later to a patient belongs to his first case, whatever is asked for.
-		all := tallyQuestion{basis: req.GetBasis(), asOf: asOf}
+		all := tallyQuestion{beside: true, basis: req.GetBasis(), asOf: asOf}
 		if _, err := l.tally(ctx, archive, site, all, func(c *audit.Case) error { freedoms.AddOther(c); return nil }); err != nil {
 			return nil, err
 		}

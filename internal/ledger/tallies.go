@@ -66,6 +66,11 @@ func short(f *trigonev1.CaseFacts) *trigonev1.CaseFacts {
 type tallyQuestion struct {
 	filter *trigonev1.AuditFilter
 	basis  trigonev1.Basis
+	// beside: another walk of the same call tells the access record of these cases.
+	beside bool
+	// strata are kinds of words by which figures are given apart: those that are made
+	// when a case is read are added to it.
+	strata []string
 	// asOf is the last moment of an incision that counts; zero: now.
 	asOf time.Time
 }
@@ -85,18 +90,25 @@ type tallied struct {
 func (l *Ledger) tally(ctx context.Context, archive *casebook.Archive, site string, q tallyQuestion, onCase func(*audit.Case) error) (out tallied, err error) {
 	f := storage.TallyFilter{Restated: restated(q.basis), Groups: storedGroups(q.filter.GetGroups()), IncisionFrom: instant(q.filter.GetIncisionFrom())}
 	out.asOf, f.IncisionBefore = until(archive, q.filter, q.asOf)
+	zone, err := archive.Zone(ctx)
+	if err != nil {
+		return out, err
+	}
 	n, err := archive.Store.Tallies(ctx, site, f, func(c storage.Tally) error {
 		one, err := tallyOf(c)
 		if err != nil {
 			return err
 		}
+		one.Words = append(one.Words, made(q.strata, one, zone)...)
 		out.cases++
 		return onCase(one)
 	})
 	if err != nil {
 		return out, notBuilt(err, q.basis)
 	}
-	casebook.AccessOf(ctx).Cases(out.cases)
+	if !q.beside {
+		casebook.AccessOf(ctx).Cases(out.cases)
+	}
 	out.retracted, out.undated = n.RetractedCases, n.Undated
 	if out.erased, err = archive.Store.Erased(ctx, site); err != nil {
 		return out, err

@@ -1,13 +1,17 @@
 package ledger
 
 import (
+	"cmp"
 	"reflect"
+	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"trigone/internal/audit"
+	"trigone/internal/casebook"
+	"trigone/internal/convert"
 	trigonev1 "trigone/proto/trigone/v1"
 )
 
@@ -113,4 +117,63 @@ func scalar(fd protoreflect.FieldDescriptor) protoreflect.Value {
 		return protoreflect.ValueOfInt64(1)
 	}
 	return protoreflect.ValueOfInt32(1)
+}
+
+// Figures by what is made when a case is read: the strata of one kind hold every case
+// once, whoever reads them apart, and operators are told to auditors alone.
+func TestStrataThatAreMade(t *testing.T) {
+	h := toldHouse(t, 100)
+	auditor := casebook.Principal{Name: "audit", ByStaff: true}
+	facts, err := h.ledger.ListCaseFacts(h.ctx, auditor, &trigonev1.ListCaseFactsRequest{PageSize: 500})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[audit.Group]int32{}
+	for _, f := range facts.GetFacts() {
+		if f.GetTimes().GetIncisionTime() == nil || f.GetSetting().GetPreviousCase() != "" {
+			continue
+		}
+		responsible := cmp.Or(f.GetTeam().GetSupervisor(), f.GetTeam().GetFirstOperator())
+		for kind, word := range map[string]string{
+			"first_operator": f.GetTeam().GetFirstOperator(), "responsible_operator": responsible, "plan_timing": convert.Word(f.GetTimes().GetPlanTiming()),
+		} {
+			want[audit.Group{Kind: kind, Word: word}]++
+		}
+	}
+	strata := []string{"first_operator", "responsible_operator", "plan_timing", "half_year"}
+	outcomes, err := h.ledger.SummarizeOutcomes(h.ctx, auditor, &trigonev1.SummarizeOutcomesRequest{Strata: strata, Outcomes: []string{"repair_rate_leaving_theatre"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]int{}
+	for _, o := range outcomes.GetOutcomes() {
+		if s := o.GetStratum(); s != nil {
+			seen[s.GetKind()]++
+			if n := want[audit.Group{Kind: s.GetKind(), Word: s.GetWord()}]; s.GetKind() != "half_year" && o.GetShare().GetOf() > n {
+				t.Errorf("%v: of %d, the facts have %d", s, o.GetShare().GetOf(), n)
+			}
+		}
+	}
+	agreement, err := h.ledger.SummarizeAgreement(h.ctx, auditor, &trigonev1.SummarizeAgreementRequest{Strata: strata})
+	if err != nil {
+		t.Fatal(err)
+	}
+	pairs, all := map[string]int32{}, int32(0)
+	for _, a := range agreement.GetAgreements() {
+		if a.GetStratum() == nil {
+			all += a.GetPairCount()
+			continue
+		}
+		seen[a.GetStratum().GetKind()]++
+		pairs[a.GetStratum().GetKind()] += a.GetPairCount()
+	}
+	for _, kind := range strata {
+		if seen[kind] == 0 || pairs[kind] != all {
+			t.Errorf("%s: %d figures, %d pairs of %d", kind, seen[kind], pairs[kind], all)
+		}
+	}
+	_, err = h.ledger.SummarizeAgreement(h.ctx, surgeon, &trigonev1.SummarizeAgreementRequest{Strata: strata[:1]})
+	if err == nil || !strings.Contains(err.Error(), "for auditors") {
+		t.Errorf("operators side by side to who is no auditor: %v", err)
+	}
 }

@@ -96,7 +96,8 @@ type SummarizeAgreementRequest struct {
 	// Only at these places; unset: all. The id of a step is no place here.
 	Places []string `protobuf:"bytes,8,rep,name=places,proto3" json:"places,omitempty"`
 	// Kinds of words, such as technique or ring_family, for each of which the figures are
-	// given once more.
+	// given once more: those by which cases are filed, and half_year, plan_timing and, for
+	// auditors, first_operator and responsible_operator (of a trainee the supervisor).
 	Strata []string `protobuf:"bytes,9,rep,name=strata,proto3" json:"strata,omitempty"`
 	// Which judgement to read; unset: as stored.
 	Basis Basis `protobuf:"varint,10,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`

@@ -152,7 +152,8 @@ type SummarizeOutcomesRequest struct {
 	// Only these outcomes, by their words; unset: all.
 	Outcomes []string `protobuf:"bytes,3,rep,name=outcomes,proto3" json:"outcomes,omitempty"`
 	// Kinds of words, such as technique or aetiology, for each of which the figures are
-	// given once more.
+	// given once more: those by which cases are filed, and half_year, plan_timing and, for
+	// auditors, first_operator and responsible_operator (of a trainee the supervisor).
 	Strata []string `protobuf:"bytes,4,rep,name=strata,proto3" json:"strata,omitempty"`
 	// Which judgement to read; unset: as stored.
 	Basis Basis `protobuf:"varint,5,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`

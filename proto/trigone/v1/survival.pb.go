@@ -158,7 +158,8 @@ type EstimateFreedomRequest struct {
 	// What becomes of residual regurgitation; unset: left out.
 	Residual ResidualRegurgitation `protobuf:"varint,5,opt,name=residual,proto3,enum=trigone.v1.ResidualRegurgitation" json:"residual,omitempty"`
 	// Kinds of words, such as technique or ring_family, for each of which the curves are
-	// given once more.
+	// given once more: those by which cases are filed, and half_year, plan_timing and, for
+	// auditors, first_operator and responsible_operator (of a trainee the supervisor).
 	Strata []string `protobuf:"bytes,6,rep,name=strata,proto3" json:"strata,omitempty"`
 	// Which judgement to read; unset: as stored.
 	Basis Basis `protobuf:"varint,7,opt,name=basis,proto3,enum=trigone.v1.Basis" json:"basis,omitempty"`
