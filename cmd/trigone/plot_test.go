@@ -2,14 +2,12 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"image/png"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
-	"trigone/server"
 	"trigone/testdata"
 )
 
@@ -19,7 +17,7 @@ var plotted = [][]string{{"agreement"}, {"outcomes"}, {"monitor"}, {"freedom"}}
 // What --plot writes is a picture of the form and width asked for, says that the cases
 // are invented, and names no case and no patient.
 func TestPlots(t *testing.T) {
-	address := demoServer(t)
+	address := servedDemo(t)
 	for _, command := range plotted {
 		t.Run(strings.Join(command, " "), func(t *testing.T) {
 			folder := t.TempDir()
@@ -62,21 +60,4 @@ func TestPlots(t *testing.T) {
 			}
 		})
 	}
-}
-
-// demoServer runs a server on the store of the demo and gives its address.
-func demoServer(t *testing.T) string {
-	t.Helper()
-	folder := t.TempDir()
-	call(t, "demo", "--out", folder).want(t, exitOK)
-	running, err := server.Start(t.Context(), server.Options{Listen: "127.0.0.1:0", StorePath: filepath.Join(folder, "demo.db")})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := running.Stop(context.Background()); err != nil {
-			t.Error(err)
-		}
-	})
-	return running.Addr()
 }

@@ -10,7 +10,7 @@ import (
 // The report of the demo's year is written as PDF and HTML, twice the same; what it
 // can't be made of is refused before anything is asked.
 func TestReport(t *testing.T) {
-	address := demoServer(t)
+	address := servedDemo(t)
 	folder := t.TempDir()
 	actions := filepath.Join(folder, "actions.txt")
 	if err := os.WriteFile(actions, []byte("# of 2025\nMeasure every discharge echo | done\n"), 0o600); err != nil {
