@@ -88,6 +88,12 @@ for (i in seq_len(nrow(said))) {
     same(paste(what, "inside, lower"), number(a$inside_range_lower), interval[1], 1e-8)
     same(paste(what, "inside, upper"), number(a$inside_range_upper), interval[2], 1e-8)
   }
+  if (a$kind == "aim") {
+    # An aim is a range: it is counted, and nothing is subtracted from it.
+    same(paste(what, "pairs"), number(a$pairs), nrow(d))
+    if (!is.na(number(a$bias))) faults <- c(faults, paste(what, "has a mean difference, which would be that of the misses"))
+    next
+  }
   d <- d[!is.na(d$planned_value), ]
   # Values count in whole steps of what can be read.
   step <- if (blank(a$unit) == "1") 0.5 else 0.1
