@@ -88,7 +88,7 @@ func (f *Face) statement(version string, started time.Time) ([]byte, error) {
 			Type: name, Interaction: []interaction{{Code: "read"}, {Code: "search-type"}}, Versioning: "no-version", ConditionalRead: "not-supported",
 			SearchParam: []searchParam{
 				{Name: paramID, Definition: searchParameter + "Resource-id", Type: kindToken},
-				{Name: paramURL, Definition: searchParameter + "conformance-url", Type: kindURI},
+				{Name: paramURL, Definition: searchParameter + urlParameter(name), Type: kindURI},
 			},
 		})
 	}
@@ -147,4 +147,13 @@ func includeNames(list []include) []string {
 	}
 	slices.Sort(names)
 	return names
+}
+
+// urlParameter names the parameter of R4 that finds a canonical resource by its url: those
+// that describe conformance share one.
+func urlParameter(resource string) string {
+	if resource == "Measure" {
+		return "Measure-url"
+	}
+	return "conformance-url"
 }
