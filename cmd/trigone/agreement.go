@@ -75,18 +75,10 @@ signed and received before incision.`,
 				if err := plots.write("agreement", "How far results lie from plans and predictions", render.AgreementPlots(answer)); err != nil {
 					return err
 				}
-				switch a.format {
-				case formatJSON:
-					return printJSON(cmd.OutOrStdout(), answer)
-				case formatFHIR:
+				if a.format == formatFHIR {
 					return a.printReport(cmd.OutOrStdout(), answer)
-				case formatCSV:
-					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.AgreementCSV(w, answer, s) }, render.AgreementDictionary)
 				}
-				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
-				render.Agreement(cmd.OutOrStdout(), answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.Agreement, render.AgreementCSV, render.AgreementDictionary)
 			})
 		},
 	}

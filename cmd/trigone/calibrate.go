@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -59,22 +58,14 @@ carry its id; those made before stay as they are.`,
 				if err != nil {
 					return err
 				}
-				out := cmd.OutOrStdout()
 				switch {
 				case fragment && answer.GetPolicyFragment() == "":
 					return errNothingOffered
 				case fragment:
-					_, err := fmt.Fprint(out, answer.GetPolicyFragment())
+					_, err := fmt.Fprint(cmd.OutOrStdout(), answer.GetPolicyFragment())
 					return err
-				case a.format == formatJSON:
-					return printJSON(out, answer)
-				case a.format == formatCSV:
-					return sheet.write(out, render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.CalibrationsCSV(w, answer, s) }, render.CalibrationsDictionary)
 				}
-				render.Basis(out, answer.GetContext().GetBasis())
-				render.Calibrations(out, answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.Calibrations, render.CalibrationsCSV, render.CalibrationsDictionary)
 			})
 		},
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -75,16 +74,7 @@ where fewer than 10 patients are followed. Without a flag it answers for all eve
 				if err := plots.write("freedom", "What becomes of patients after the operation", render.EventCurvePlots(answer)); err != nil {
 					return err
 				}
-				switch a.format {
-				case formatJSON:
-					return printJSON(cmd.OutOrStdout(), answer)
-				case formatCSV:
-					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.EventCurvesCSV(w, answer, s) }, render.EventCurvesDictionary)
-				}
-				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
-				render.EventCurves(cmd.OutOrStdout(), answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.EventCurves, render.EventCurvesCSV, render.EventCurvesDictionary)
 			})
 		},
 	}

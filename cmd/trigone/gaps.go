@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 
@@ -69,15 +68,7 @@ than this record has seen.`,
 					next = page.GetNextPageToken()
 				}
 				answer.NextPageToken = ""
-				switch a.format {
-				case formatJSON:
-					return printJSON(cmd.OutOrStdout(), answer)
-				case formatCSV:
-					return sheet.write(cmd.OutOrStdout(), render.Sheet{Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.RecordGapsCSV(w, answer, s) }, render.RecordGapsDictionary)
-				}
-				render.RecordGaps(cmd.OutOrStdout(), answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.RecordGaps, render.RecordGapsCSV, render.RecordGapsDictionary)
 			})
 		},
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -66,16 +65,7 @@ nothing signals, since limits are those of all operations.`,
 				if err := plots.write("monitor", "Outcomes followed from operation to operation", render.MonitoringPlots(answer)); err != nil {
 					return err
 				}
-				switch a.format {
-				case formatJSON:
-					return printJSON(cmd.OutOrStdout(), answer)
-				case formatCSV:
-					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.MonitoringCSV(w, answer, s) }, render.MonitoringDictionary)
-				}
-				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
-				render.Monitoring(cmd.OutOrStdout(), answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.Monitoring, render.MonitoringCSV, render.MonitoringDictionary)
 			})
 		},
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"io"
 	"strconv"
 	"strings"
 
@@ -72,16 +71,7 @@ waits until they are over.`,
 				if err := plots.write("outcomes", "How outcomes vary", render.OutcomePlots(answer)); err != nil {
 					return err
 				}
-				switch a.format {
-				case formatJSON:
-					return printJSON(cmd.OutOrStdout(), answer)
-				case formatCSV:
-					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.OutcomesCSV(w, answer, s) }, render.OutcomesDictionary)
-				}
-				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
-				render.Outcomes(cmd.OutOrStdout(), answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.Outcomes, render.OutcomesCSV, render.OutcomesDictionary)
 			})
 		},
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -51,16 +50,7 @@ reasons are missing, is told to an auditor, and to everybody of himself.`,
 				if err != nil {
 					return err
 				}
-				switch a.format {
-				case formatJSON:
-					return printJSON(cmd.OutOrStdout(), answer)
-				case formatCSV:
-					return sheet.write(cmd.OutOrStdout(), render.Sheet{Basis: answer.GetContext().GetBasis(), Invented: answer.GetContext().GetInvented()},
-						func(w io.Writer, s render.Sheet) error { return render.RecordCSV(w, answer, s) }, render.RecordDictionary)
-				}
-				render.Basis(cmd.OutOrStdout(), answer.GetContext().GetBasis())
-				render.Record(cmd.OutOrStdout(), answer)
-				return nil
+				return printFigures(a, cmd, answer, sheet, render.Record, render.RecordCSV, render.RecordDictionary)
 			})
 		},
 	}

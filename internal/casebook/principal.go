@@ -28,6 +28,13 @@ func (p Principal) Is(pseudonym string) bool {
 	return !p.Tied || slices.Contains(p.Operators, pseudonym)
 }
 
+// Sees says whether this one may be told figures of a pseudonym: of anybody who may group
+// by staff, else of himself. That nobody ties pseudonyms to identities lets nobody see
+// more.
+func (p Principal) Sees(pseudonym string) bool {
+	return p.ByStaff || pseudonym != "" && slices.Contains(p.Operators, pseudonym)
+}
+
 type principalKey struct{}
 
 // WithPrincipal puts who asks into the context of a call.

@@ -44,7 +44,7 @@ func ExtractTables() []string {
 // The profile for others is made here and not by the client: what leaves the service is
 // then already coarsened, whoever asks, and a right to it alone can be given one day.
 func (l *Ledger) ExtractTable(ctx context.Context, who casebook.Principal, req *trigonev1.ExtractTableRequest, send func(*trigonev1.ExtractTableResponse) error) error {
-	x, err := l.newExtraction(who, req)
+	x, err := l.newExtraction(ctx, who, req)
 	if err != nil {
 		return err
 	}
@@ -98,15 +98,15 @@ type bound struct {
 	ok        bool
 }
 
-func (l *Ledger) newExtraction(who casebook.Principal, req *trigonev1.ExtractTableRequest) (*extraction, error) {
+func (l *Ledger) newExtraction(ctx context.Context, who casebook.Principal, req *trigonev1.ExtractTableRequest) (*extraction, error) {
 	archive := l.archives[0]
 	site, err := archive.Admit(who, req)
 	if err != nil {
 		return nil, err
 	}
-	zone, err := time.LoadLocation(archive.Policy.Settings.Zone)
+	zone, err := archive.Zone(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("the zone of the site: %w", err)
+		return nil, err
 	}
 	x := &extraction{
 		archive: archive, site: site, zone: zone, req: req, asOf: archive.Now().UTC(),

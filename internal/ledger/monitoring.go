@@ -45,12 +45,11 @@ func (l *Ledger) MonitorOutcomes(ctx context.Context, who casebook.Principal, re
 	if err := casebook.RefuseFields(violations); err != nil {
 		return nil, err
 	}
-	mine := func(operator string) bool { return who.ByStaff || slices.Contains(who.Operators, operator) }
-	if req.GetOperator() != "" && !mine(req.GetOperator()) {
+	if req.GetOperator() != "" && !who.Sees(req.GetOperator()) {
 		return nil, casebook.Refuse(casebook.PermissionDenied, casebook.ReasonNoRight,
 			"the operations of one operator may be asked for by an auditor, and by everybody for the pseudonyms that are his own; leave operator out, or ask for your own pseudonym")
 	}
-	zone, err := time.LoadLocation(archive.Policy.Settings.Zone)
+	zone, err := archive.Zone(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -94,7 +93,7 @@ func (l *Ledger) MonitorOutcomes(ctx context.Context, who casebook.Principal, re
 		resp.Learning = learningOf(archive, answer.Learning, req.GetOmitPoints())
 	}
 	for _, c := range archive.Policy.Monitoring.Charts {
-		if c.Operator != "" && mine(c.Operator) && !slices.Contains(resp.MonitoredOperators, c.Operator) {
+		if c.Operator != "" && who.Sees(c.Operator) && !slices.Contains(resp.MonitoredOperators, c.Operator) {
 			resp.MonitoredOperators = append(resp.MonitoredOperators, c.Operator)
 		}
 	}

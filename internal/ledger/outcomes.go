@@ -43,7 +43,7 @@ func (l *Ledger) SummarizeOutcomes(ctx context.Context, who casebook.Principal, 
 	if err := mayAsk(who, req.GetStrata()); err != nil {
 		return nil, err
 	}
-	zone, err := time.LoadLocation(archive.Policy.Settings.Zone)
+	zone, err := archive.Zone(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -51,7 +51,7 @@ func (l *Ledger) SummarizeOutcomes(ctx context.Context, who casebook.Principal, 
 		Settings: archive.Policy.Settings, Zone: zone, Outcomes: req.GetOutcomes(), Strata: req.GetStrata(), Name: req.GetIncludeCases(),
 		ByOperator: req.GetUnits() == trigonev1.OutcomeUnits_OUTCOME_UNITS_OPERATORS, TraineesApart: req.GetTraineesApart(), Own: who.Operators,
 	}
-	if question.ByOperator && who.Tied && !who.ByStaff && len(who.Operators) == 0 {
+	if question.ByOperator && !who.ByStaff && len(who.Operators) == 0 {
 		return nil, casebook.Refuse(casebook.PermissionDenied, casebook.ReasonNoRight,
 			"operators may be held side by side by an auditor, and by an operator who looks for himself: ask without units, or have your pseudonym tied to you in the deployment file")
 	}

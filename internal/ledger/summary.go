@@ -193,7 +193,7 @@ type staff struct {
 }
 
 func (s *staff) add(pseudonym string, n int) {
-	if !s.who.ByStaff && (pseudonym == "" || !s.who.Is(pseudonym)) {
+	if !s.who.Sees(pseudonym) {
 		return
 	}
 	if s.counts == nil {

@@ -79,6 +79,10 @@ func TestSummaryOfTheRecordAgainstTheLists(t *testing.T) {
 	if err != nil || len(own.GetDifferencesWithoutReason()) != 1 || own.GetDifferencesWithoutReason()[0].GetPseudonym() != one || len(own.GetLatePlans()) > 1 {
 		t.Errorf("%v, %v", own.GetDifferencesWithoutReason(), err)
 	}
+	untied, err := h.ledger.SummarizeLedger(h.ctx, casebook.Principal{Name: "someone"}, &trigonev1.SummarizeLedgerRequest{})
+	if err != nil || len(untied.GetDifferencesWithoutReason())+len(untied.GetLatePlans()) > 0 {
+		t.Errorf("to who has no pseudonym of his own, where nobody's are tied: %v, %v", untied, err)
+	}
 	before, err := h.ledger.SummarizeLedger(h.ctx, auditor, &trigonev1.SummarizeLedgerRequest{AsOf: timestamppb.New(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))})
 	if err != nil || before.GetCaseCount() != 0 || len(before.GetRules()) != 0 || before.GetSentence() == "" {
 		t.Errorf("before the first case: %v, %v", before, err)

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"trigone/internal/audit"
 	"trigone/internal/casebook"
@@ -47,9 +46,9 @@ func (l *Ledger) EstimateFreedom(ctx context.Context, who casebook.Principal, re
 	if err := mayAsk(who, req.GetStrata()); err != nil {
 		return nil, err
 	}
-	zone, err := time.LoadLocation(archive.Policy.Settings.Zone)
+	zone, err := archive.Zone(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("the zone of the site: %w", err)
+		return nil, err
 	}
 	asked := tallyQuestion{filter: req.GetFilter(), strata: req.GetStrata(), basis: req.GetBasis(), asOf: instant(req.GetAsOf())}
 	asOf, _ := until(archive, req.GetFilter(), asked.asOf)
